@@ -1,0 +1,78 @@
+"""What the analyses of one week look at: the venue and its tables up to the week's end."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+
+import polars as pl
+
+from shared import tables
+from shared.venue import Venue
+from shared.weeks import Week
+
+
+@dataclass(frozen=True)
+class History:
+    """A venue's tables as they stood at the end of ``week``; nothing later is in them.
+
+    Every table follows its schema in :mod:`shared.tables`. ``actuations`` and the
+    tables beside it reach back as far as the caller loaded (a year and more for
+    baselines). ``service`` is the whole service log up to the week's end.
+    """
+
+    venue: Venue
+    week: Week
+    actuations: pl.DataFrame
+    openings: pl.DataFrame
+    energisings: pl.DataFrame
+    contact_changes: pl.DataFrame
+    rail_hours: pl.DataFrame
+    activity: pl.DataFrame
+    polling: pl.DataFrame
+    clock_events: pl.DataFrame
+    service: pl.DataFrame
+
+    @property
+    def start(self) -> datetime:
+        """Start of the week, UTC."""
+        return self.week.bounds(self.venue.zone)[0]
+
+    @property
+    def end(self) -> datetime:
+        """End of the week (exclusive), UTC."""
+        return self.week.bounds(self.venue.zone)[1]
+
+    def this_week(self, frame: pl.DataFrame, time: str) -> pl.DataFrame:
+        """The rows of ``frame`` whose ``time`` column falls into the week."""
+        return frame.filter(pl.col(time).is_between(self.start, self.end, closed="left"))
+
+    @classmethod
+    def of(cls, venue: Venue, week: Week, **frames: pl.DataFrame) -> History:
+        """Build from any tables at hand; the missing ones are empty, rows after the week go.
+
+        Parameters
+        ----------
+        venue, week
+            Whose tables, and up to which week.
+        **frames : polars.DataFrame
+            By table name; each brought to its schema.
+        """
+        end = week.bounds(venue.zone)[1]
+        clipped = {}
+        for name, time in _TIME_OF.items():
+            table = tables.TABLES[name]
+            frame = table.conform(frames[name]) if name in frames else table.empty()
+            if frame.schema[time] == pl.Date:
+                frame = frame.filter(pl.col(time) <= week.sunday)
+            else:
+                frame = frame.filter(pl.col(time) < end)
+            clipped[name] = frame
+        return cls(venue=venue, week=week, **clipped)
+
+
+_TIME_OF = {
+    "actuations": "command_time", "openings": "time", "energisings": "start",
+    "contact_changes": "time", "rail_hours": "hour", "activity": "hour", "polling": "day",
+    "clock_events": "time", "service": "date",
+}

@@ -1,0 +1,1 @@
+"""Everything that touches a disk: readers, clocks, store, ingest, derive, commands."""

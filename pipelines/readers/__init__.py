@@ -1,0 +1,1 @@
+"""One file a log format, one shape of record out of all of them."""

@@ -1,0 +1,1 @@
+"""The demo venue: its file, the generator with faults that are known, small logs."""

@@ -1,0 +1,1 @@
+"""The words every room speaks: venue model, tables, conditions, weeks, limits, errors."""

@@ -1,0 +1,299 @@
+"""Every table's schema, once: columns, types, units and meaning.
+
+A stage's table is its interface. Each stage hands on a table that passes
+:func:`require`, so a change of a column is a change of this file.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+import polars as pl
+
+from shared.errors import TableError
+
+TIMESTAMP = pl.Datetime("us", "UTC")
+"""Stored times are UTC to the microsecond."""
+
+
+@dataclass(frozen=True)
+class Column:
+    """One column: its name, Polars type, unit (empty where it has none) and meaning."""
+
+    name: str
+    dtype: pl.DataType
+    unit: str
+    meaning: str
+
+
+@dataclass(frozen=True)
+class Table:
+    """A table's name, its columns in order, and the columns its rows are sorted by."""
+
+    name: str
+    meaning: str
+    columns: tuple[Column, ...]
+    sorted_by: tuple[str, ...]
+
+    @property
+    def schema(self) -> pl.Schema:
+        """The Polars schema, columns in order."""
+        return pl.Schema({column.name: column.dtype for column in self.columns})
+
+    def empty(self) -> pl.DataFrame:
+        """A table of this schema without rows."""
+        return pl.DataFrame(schema=self.schema)
+
+    def conform(self, frame: pl.DataFrame) -> pl.DataFrame:
+        """This table's columns out of ``frame``, in order, cast and sorted.
+
+        Columns that ``frame`` lacks become null, others are dropped.
+        """
+        have = set(frame.columns)
+        return frame.select(
+            (pl.col(c.name) if c.name in have else pl.lit(None)).cast(c.dtype).alias(c.name)
+            for c in self.columns
+        ).sort(self.sorted_by, maintain_order=True)
+
+
+def require(frame: pl.DataFrame, table: Table, columns: Iterable[str] | None = None) -> None:
+    """Check that ``frame`` has ``columns`` of ``table`` (default: all) in their types.
+
+    Raises
+    ------
+    TableError
+        A column is missing or has another type; all of them are listed.
+    """
+    wanted = set(columns) if columns is not None else {c.name for c in table.columns}
+    found = frame.schema
+    faults = []
+    for column in table.columns:
+        if column.name not in wanted:
+            continue
+        if column.name not in found:
+            faults.append(f"column {column.name} is missing ({column.dtype} expected)")
+        elif found[column.name] != column.dtype and found[column.name] != pl.Null:
+            faults.append(
+                f"column {column.name} is {found[column.name]}, {column.dtype} expected"
+            )
+    if faults:
+        raise TableError(f"{table.name}: " + "; ".join(faults))
+
+
+def _c(name: str, dtype: pl.DataType, unit: str, meaning: str) -> Column:
+    return Column(name, dtype, unit, meaning)
+
+
+_TEXT = pl.String()
+_INT = pl.Int64()
+_REAL = pl.Float64()
+_BOOL = pl.Boolean()
+_DAY = pl.Date()
+
+QUANTITIES = ("command", "contact", "volts", "amps")
+"""What a record can be of: 0/1, 1 closed / 0 open, V, A."""
+
+SIGNALS = Table(
+    "signals",
+    "Log records, each kept once.",
+    (
+        _c("time", TIMESTAMP, "UTC", "when, by the controller's own clock brought to UTC"),
+        _c("channel", _TEXT, "", "CONTROLLER/NAME; what stands before the first / is the clock"),
+        _c("quantity", _TEXT, "", "command, contact, volts or amps"),
+        _c("value", _REAL, "0/1, V, A", "the reading"),
+        _c("run", _INT, "", "the controller's running segment: another number after a restart"),
+        _c("file", _TEXT, "", "the log file it came from"),
+        _c("line", _INT, "", "the line in that file, counted from 1"),
+    ),
+    ("time", "channel", "quantity", "value"),
+)
+
+REJECTS = Table(
+    "rejects",
+    "Every line that was not taken, verbatim, with its reason.",
+    (
+        _c("file", _TEXT, "", "the log file"),
+        _c("line", _INT, "", "the line, counted from 1"),
+        _c("text", _TEXT, "", "the line as it stood"),
+        _c("reason", _TEXT, "", "why it was not taken"),
+    ),
+    ("file", "line", "reason"),
+)
+
+OUTCOMES = ("released", "no-release", "already-open", "unobserved")
+LATENCY_KINDS = ("catch", "armature", "door", "supply")
+
+ACTUATIONS = Table(
+    "actuations",
+    "One row per command edge that should release a lock.",
+    (
+        _c("lock", _TEXT, "", "the lock"),
+        _c("command_time", TIMESTAMP, "UTC", "the edge that should release"),
+        _c("pulse_ms", _REAL, "ms", "how long the releasing command lasted; null while it lasts"),
+        _c("outcome", _TEXT, "", "released, no-release, already-open or unobserved"),
+        _c("latency_ms", _REAL, "ms", "command edge to the first edge of the release"),
+        _c("waited_ms", _REAL, "ms", "how long was waited; without release, censored here"),
+        _c("latency_from", _TEXT, "", "catch, armature, door or supply; never pooled"),
+        _c("resolution_ms", _REAL, "ms", "the true latency lies within this before latency_ms"),
+        _c("bounces", _INT, "", "contact edges after the first until it settled"),
+        _c("volts_before", _REAL, "V", "rail just before the command"),
+        _c("volts_min", _REAL, "V", "lowest while the command lasted"),
+        _c("sag_volts", _REAL, "V", "what this coil's load takes off the rail: unloaded minus "
+           "loaded level (a latch loads it at the command, a magnet until the command)"),
+        _c("off_spike_volts", _REAL, "V", "highest over volts_before just after switch-off; null "
+           "if not sampled finely enough"),
+        _c("others_on", _INT, "", "other locks energised on that rail at that instant"),
+        _c("attempt", _INT, "", "1 first try, 2 the retry after a no-release, ..."),
+        # Beyond the contract, for the analyses that follow.
+        _c("sag_ms", _REAL, "ms", "how long the sag lasted (latches); null if not resolved"),
+        _c("sag_pulses", _INT, "", "separate sags while the command lasted: a buzzing catch "
+           "has several"),
+        _c("sag_outlasts_ms", _REAL, "ms", "how long the load stayed on after the command ended"),
+        _c("volts_noise", _REAL, "V", "scatter (robust standard deviation) of the rail before"),
+        _c("volts_samples", _INT, "", "rail samples while the command lasted"),
+        _c("sample_ms", _REAL, "ms", "median spacing of those samples"),
+        _c("recovery_ms", _REAL, "ms", "switch-off until the rail is back to volts_before"),
+        _c("amps", _REAL, "A", "settled coil current, where it is logged"),
+        _c("relock_ms", _REAL, "ms", "first release edge until the contact shows locked again"),
+        _c("contact_edges", _INT, "", "contact edges of any kind from the command to the end of "
+           "the wait"),
+        _c("across_clocks", _BOOL, "", "command and feedback stamped by different controllers"),
+    ),
+    ("lock", "command_time"),
+)
+
+OPENINGS = Table(
+    "openings",
+    "Every time a lock opened with no releasing command.",
+    (
+        _c("lock", _TEXT, "", "the lock"),
+        _c("time", TIMESTAMP, "UTC", "first edge of the opening"),
+        _c("energised", _BOOL, "", "whether its coil was energised by command"),
+        _c("since_command_ms", _REAL, "ms", "time since this lock's last releasing command"),
+        _c("last_outcome", _TEXT, "", "outcome of that command"),
+        _c("bounces", _INT, "", "contact edges after the first until it settled"),
+        _c("open_ms", _REAL, "ms", "how long it stayed open; null while it does"),
+        _c("other_lock", _TEXT, "", "the lock whose releasing command came last before, on any "
+           "channel, within two seconds"),
+        _c("other_ms", _REAL, "ms", "time since that command"),
+    ),
+    ("lock", "time"),
+)
+
+ENERGISINGS = Table(
+    "energisings",
+    "Every stretch for which a lock's coil was commanded on.",
+    (
+        _c("lock", _TEXT, "", "the lock"),
+        _c("start", TIMESTAMP, "UTC", "coil on"),
+        _c("end", TIMESTAMP, "UTC", "coil off; null while it lasts or the log broke off"),
+        _c("on_ms", _REAL, "ms", "how long; null with end"),
+        _c("cut_ms", _REAL, "ms", "when a self-cutting switch cut the coil, after start"),
+    ),
+    ("lock", "start"),
+)
+
+CONTACT_CHANGES = Table(
+    "contact_changes",
+    "Every settled change of a feedback contact.",
+    (
+        _c("lock", _TEXT, "", "the lock"),
+        _c("time", TIMESTAMP, "UTC", "first edge of the change"),
+        _c("open", _BOOL, "", "true: the change shows the lock open"),
+        _c("bounces", _INT, "", "further edges until it settled"),
+        _c("settle_ms", _REAL, "ms", "first edge to last edge"),
+        _c("commanded", _BOOL, "", "within the wait of a releasing command of this lock"),
+    ),
+    ("lock", "time"),
+)
+
+RAIL_HOURS = Table(
+    "rail_hours",
+    "Volts of each supply, hour by hour.",
+    (
+        _c("supply", _TEXT, "", "the supply"),
+        _c("hour", TIMESTAMP, "UTC", "start of the hour"),
+        _c("samples", _INT, "", "readings"),
+        _c("volts_median", _REAL, "V", "median of all readings"),
+        _c("volts_low", _REAL, "V", "lowest"),
+        _c("volts_high", _REAL, "V", "highest"),
+        _c("idle_samples", _INT, "", "readings with no pulsed coil on, 2 s either side"),
+        _c("idle_median", _REAL, "V", "their median"),
+        _c("idle_low", _REAL, "V", "their 5 % quantile"),
+        _c("idle_high", _REAL, "V", "their 95 % quantile"),
+        _c("idle_deviation", _REAL, "V", "their standard deviation: drift and ripple"),
+    ),
+    ("supply", "hour"),
+)
+
+ACTIVITY = Table(
+    "activity",
+    "What each controller logged, hour by hour: the ground for saying that it fell silent.",
+    (
+        _c("controller", _TEXT, "", "the controller"),
+        _c("hour", TIMESTAMP, "UTC", "start of the hour"),
+        _c("records", _INT, "", "records of any kind"),
+        _c("edges", _INT, "", "command and contact records"),
+        _c("first", TIMESTAMP, "UTC", "first record in the hour"),
+        _c("last", TIMESTAMP, "UTC", "last record in the hour"),
+        _c("longest_silence_s", _REAL, "s", "longest time between neighbouring records"),
+        _c("runs", _INT, "", "running segments seen: two means a restart"),
+    ),
+    ("controller", "hour"),
+)
+
+POLLING = Table(
+    "polling",
+    "How finely each controller stamps its edges, day by day.",
+    (
+        _c("controller", _TEXT, "", "the controller"),
+        _c("day", _DAY, "", "UTC day"),
+        _c("resolution_ms", _REAL, "ms", "polling period or step of its clock"),
+        _c("edges", _INT, "", "edges it was judged on"),
+    ),
+    ("controller", "day"),
+)
+
+CLOCK_EVENTS = Table(
+    "clock_events",
+    "Jumps, wraps and restarts of controllers' clocks, mended or not.",
+    (
+        _c("controller", _TEXT, "", "the controller"),
+        _c("time", TIMESTAMP, "UTC", "when, as far as can be told"),
+        _c("kind", _TEXT, "", "step, wrap, restart, missing-hour, unanchored"),
+        _c("seconds", _REAL, "s", "size of the jump; null where unknown"),
+        _c("mended", _BOOL, "", "whether the times could be put right"),
+        _c("file", _TEXT, "", "where it was seen"),
+        _c("line", _INT, "", "the line there"),
+    ),
+    ("controller", "time", "kind"),
+)
+
+SERVICE_ACTIONS = (
+    "replaced", "adjusted", "cleaned", "rewired", "inspected", "release-tested",
+)
+BASELINE_ACTIONS = SERVICE_ACTIONS[:4]
+"""After these a lock's baseline starts anew."""
+
+SERVICE = Table(
+    "service",
+    "The service log.",
+    (
+        _c("date", _DAY, "", "venue's own calendar"),
+        _c("lock", _TEXT, "", "the lock"),
+        _c("action", _TEXT, "", "replaced, adjusted, cleaned, rewired, inspected or "
+           "release-tested"),
+        _c("part", _TEXT, "", "the part, where one was fitted"),
+        _c("note", _TEXT, "", "what was seen; a failed release test says so"),
+    ),
+    ("date", "lock", "action"),
+)
+
+TABLES = {
+    table.name: table
+    for table in (
+        SIGNALS, REJECTS, ACTUATIONS, OPENINGS, ENERGISINGS, CONTACT_CHANGES,
+        RAIL_HOURS, ACTIVITY, POLLING, CLOCK_EVENTS, SERVICE,
+    )
+}

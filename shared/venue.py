@@ -1,0 +1,207 @@
+"""The checked model of a venue: what is wired where, and what it is rated for.
+
+These classes hold what ``venue.toml`` said once it has been found free of
+faults (:mod:`shared.venue_file`). Units are in the names.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from datetime import date
+from functools import cached_property
+from zoneinfo import ZoneInfo
+
+from shared.limits import Limits
+from shared.log_format import LogFormat
+
+DEFAULT_RELEASED_BY = {"magnet": "power-off", "latch": "power-on"}
+
+
+def controller_of(channel: str) -> str:
+    """The controller, the unit whose clock stamps ``channel``: what stands before the first /."""
+    return channel.split("/", 1)[0]
+
+
+@dataclass(frozen=True)
+class Supply:
+    """One rail: the supply that a group of locks draws from."""
+
+    id: str
+    rated_volts: float
+    channel: str | None = None
+    rated_amps: float | None = None
+    source: str = "mains"
+    measured_at: str = "supply"
+    line: int = 0
+
+
+@dataclass(frozen=True)
+class Part:
+    """One kind of spare part."""
+
+    id: str
+    description: str = ""
+    unit_cost: float | None = None
+    lead_time_days: float | None = None
+    in_stock: int = 0
+    rated_cycles: int | None = None
+    line: int = 0
+
+
+@dataclass(frozen=True)
+class Lock:
+    """One lock as it is wired and rated."""
+
+    id: str
+    guards: str
+    mechanism: str
+    released_by: str
+    supply: str
+    command: str
+    room: str = ""
+    command_energised: int = 1
+    contact: str | None = None
+    contact_closed_when: str = "unknown"
+    contact_senses: str = "catch"
+    self_cut: bool = False
+    suppression: str = "unknown"
+    rated_volts: float = 12.0
+    coil_ohms: float | None = None
+    rated_amps: float | None = None
+    max_on_ms: float | None = None
+    duty_percent: float | None = None
+    holding_newtons: float | None = None
+    cable_metres: float | None = None
+    cable_mm2: float | None = None
+    cable_awg: int | None = None
+    part: str | None = None
+    installed: date | None = None
+    release_within_ms: float | None = None
+    line: int = 0
+
+    @property
+    def fail_safe(self) -> bool:
+        """Whether it opens when power is lost."""
+        return self.released_by == "power-off"
+
+    @property
+    def is_magnet(self) -> bool:
+        """Whether it is a holding magnet."""
+        return self.mechanism == "magnet"
+
+    @property
+    def pulsed(self) -> bool:
+        """Whether the coil is energised only to release (fail-secure)."""
+        return self.released_by == "power-on"
+
+    @property
+    def on_way_out(self) -> bool:
+        """Whether people pass it or stand behind it."""
+        return self.guards == "doorway"
+
+    @property
+    def continuous(self) -> bool:
+        """Whether the coil may stay on for ever."""
+        return self.max_on_ms is None and (self.duty_percent is None or self.duty_percent >= 100)
+
+    @property
+    def ohms(self) -> float | None:
+        """Coil resistance at 20 degrees Celsius, stated or from rated volts and amps."""
+        if self.coil_ohms is not None:
+            return self.coil_ohms
+        if self.rated_amps:
+            return self.rated_volts / self.rated_amps
+        return None
+
+    @property
+    def amps(self) -> float | None:
+        """Coil current at rated volts, cold."""
+        if self.rated_amps is not None:
+            return self.rated_amps
+        return self.rated_volts / self.coil_ohms if self.coil_ohms else None
+
+    @property
+    def command_controller(self) -> str:
+        """The controller that energises it."""
+        return controller_of(self.command)
+
+    @property
+    def contact_controller(self) -> str | None:
+        """The controller that reads its feedback."""
+        return controller_of(self.contact) if self.contact else None
+
+    @property
+    def latency_kind(self) -> str | None:
+        """What a release latency of this lock means; null where nothing could tell."""
+        if self.contact:
+            return self.contact_senses
+        return "supply" if self.self_cut else None
+
+
+@dataclass(frozen=True)
+class Venue:
+    """A venue: its rails, parts, locks and the logs they come from."""
+
+    id: str
+    name: str
+    time_zone: str
+    store: str = "store"
+    service_log: str | None = None
+    currency: str = "EUR"
+    release_test_days: float = 31.0
+    logs: tuple[LogFormat, ...] = ()
+    supplies: tuple[Supply, ...] = ()
+    parts: tuple[Part, ...] = ()
+    locks: tuple[Lock, ...] = ()
+    limits: Limits = field(default_factory=Limits)
+
+    @cached_property
+    def zone(self) -> ZoneInfo:
+        """The venue's time zone."""
+        return ZoneInfo(self.time_zone)
+
+    @cached_property
+    def locks_by_id(self) -> dict[str, Lock]:
+        """Locks by their id, in the file's order."""
+        return {lock.id: lock for lock in self.locks}
+
+    @cached_property
+    def supplies_by_id(self) -> dict[str, Supply]:
+        """Supplies by their id, in the file's order."""
+        return {supply.id: supply for supply in self.supplies}
+
+    @cached_property
+    def parts_by_id(self) -> dict[str, Part]:
+        """Parts by their id, in the file's order."""
+        return {part.id: part for part in self.parts}
+
+    @cached_property
+    def rooms(self) -> tuple[str, ...]:
+        """Rooms in the order in which the file first names them."""
+        return tuple(dict.fromkeys(lock.room for lock in self.locks))
+
+    def locks_on(self, supply: str) -> tuple[Lock, ...]:
+        """The locks fed by ``supply``."""
+        return tuple(lock for lock in self.locks if lock.supply == supply)
+
+    @cached_property
+    def channels(self) -> dict[str, frozenset[str]]:
+        """Every channel the venue file names, with the quantities it may carry."""
+        named: dict[str, set[str]] = {}
+        pairs: Iterable[tuple[str | None, str]] = (
+            *((lock.command, "command") for lock in self.locks),
+            *((lock.command, "amps") for lock in self.locks),
+            *((lock.contact, "contact") for lock in self.locks),
+            *((supply.channel, "volts") for supply in self.supplies),
+            *((supply.channel, "amps") for supply in self.supplies),
+        )
+        for channel, quantity in pairs:
+            if channel:
+                named.setdefault(channel, set()).add(quantity)
+        return {channel: frozenset(quantities) for channel, quantities in named.items()}
+
+    @cached_property
+    def controllers(self) -> tuple[str, ...]:
+        """Controllers named by any channel, sorted."""
+        return tuple(sorted({controller_of(channel) for channel in self.channels}))

@@ -1,0 +1,78 @@
+"""ISO 8601 weeks and days in the venue's own time zone."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from datetime import UTC, date, datetime, time, timedelta
+from zoneinfo import ZoneInfo
+
+from shared.errors import RemanenceError
+
+_WEEK = re.compile(r"(\d{4})-W(\d{2})")
+
+
+@dataclass(frozen=True, order=True)
+class Week:
+    """One ISO 8601 week: Monday to Sunday; week 1 holds the year's first Thursday."""
+
+    year: int
+    number: int
+
+    def __str__(self) -> str:
+        return f"{self.year:04d}-W{self.number:02d}"
+
+    @classmethod
+    def parse(cls, text: str) -> Week:
+        """Read ``2026-W47``.
+
+        Raises
+        ------
+        RemanenceError
+            Not of that form, or the year has no such week.
+        """
+        match = _WEEK.fullmatch(text.strip())
+        if not match:
+            raise RemanenceError(f"week: found {text!r}; write year and ISO week like 2026-W47")
+        year, number = int(match[1]), int(match[2])
+        try:
+            date.fromisocalendar(year, number, 1)
+        except ValueError:
+            raise RemanenceError(
+                f"week: found {text!r}; the year {year} has no week {number}"
+            ) from None
+        return cls(year, number)
+
+    @classmethod
+    def of(cls, day: date) -> Week:
+        """The week that holds ``day``."""
+        year, number, _ = day.isocalendar()
+        return cls(year, number)
+
+    @classmethod
+    def at(cls, moment: datetime, zone: ZoneInfo) -> Week:
+        """The week in ``zone`` that holds the aware ``moment``."""
+        return cls.of(moment.astimezone(zone).date())
+
+    @property
+    def monday(self) -> date:
+        """Its first day."""
+        return date.fromisocalendar(self.year, self.number, 1)
+
+    @property
+    def sunday(self) -> date:
+        """Its last day."""
+        return self.monday + timedelta(days=6)
+
+    def plus(self, weeks: int) -> Week:
+        """The week so many weeks later (earlier if negative)."""
+        return Week.of(self.monday + timedelta(weeks=weeks))
+
+    def bounds(self, zone: ZoneInfo) -> tuple[datetime, datetime]:
+        """Start (inclusive) and end (exclusive) of the week in ``zone``, as UTC."""
+        return day_start(self.monday, zone), day_start(self.monday + timedelta(days=7), zone)
+
+
+def day_start(day: date, zone: ZoneInfo) -> datetime:
+    """The instant, as UTC, at which ``day`` begins in ``zone``."""
+    return datetime.combine(day, time(), zone).astimezone(UTC)
