@@ -1,0 +1,83 @@
+"""Set up a virtual environment beside this file and run the demo or the tests in it.
+
+    python3 start.py demo     build the demo venue and its report
+    python3 start.py tests    lint, type-check and test
+
+Further words are handed on: ``python3 start.py tests tests/shared -k weeks``.
+Needs Python 3.11 or newer and the package index; nothing is installed outside ``.venv``.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+ROOT = Path(__file__).resolve().parent
+ENVIRONMENT = ROOT / ".venv"
+BIN = ENVIRONMENT / ("Scripts" if os.name == "nt" else "bin")
+PYTHON = BIN / ("python.exe" if os.name == "nt" else "python")
+
+
+def set_up(extra: str) -> None:
+    """Make the environment, and install the project into it unless that is done already."""
+    if not PYTHON.exists():
+        print("Setting up a virtual environment in .venv ...", flush=True)
+        made = subprocess.run([sys.executable, "-m", "venv", str(ENVIRONMENT)], check=False)
+        if made.returncode:
+            raise SystemExit(
+                "error: Python could not make a virtual environment. On Debian and its relatives "
+                "the part that does so is a package of its own: apt install python3-venv"
+            )
+    stamp = ENVIRONMENT / f"installed{extra.replace('[', '-').replace(']', '')}"
+    state = hashlib.sha256((ROOT / "pyproject.toml").read_bytes()).hexdigest()
+    if stamp.exists() and stamp.read_text() == state:
+        return
+    print("Installing the project and what it needs (a few minutes, once) ...", flush=True)
+    pip = [str(PYTHON), "-m", "pip", "--disable-pip-version-check", "-q", "install"]
+    if subprocess.run([*pip, "-e", f"{ROOT}{extra}"], check=False).returncode:
+        raise SystemExit("error: the installation failed; the lines above say why")
+    stamp.write_text(state)
+
+
+def run(*command: str | Path) -> int:
+    """Run a command of the environment from the project's folder; its exit status."""
+    return subprocess.run([str(word) for word in command], cwd=ROOT, check=False).returncode
+
+
+def demo(words: list[str]) -> int:
+    """Build and run the demo."""
+    set_up("")
+    where = [] if any(word.startswith("--out") for word in words) else ["--out", "demo"]
+    return run(PYTHON, "-m", "pipelines.commands", "demo", *where, *words)
+
+
+def tests(words: list[str]) -> int:
+    """Lint, check types and run the tests: all of them, or those that ``words`` name."""
+    set_up("[test]")
+    if words:
+        return run(PYTHON, "-m", "pytest", *words)
+    lint = run(PYTHON, "-m", "ruff", "check", ".")
+    types = run(PYTHON, "-m", "mypy")
+    tested = run(PYTHON, "-m", "pytest", "-n", str(max(2, os.cpu_count() or 2)))
+    for name, status in (("ruff", lint), ("mypy", types), ("pytest", tested)):
+        print(f"{name}: {'clean' if status == 0 else f'failed with status {status}'}")
+    return int(any((lint, types, tested)))
+
+
+def main() -> int:
+    """Run what the first word names."""
+    if sys.version_info < (3, 11):  # noqa: UP036 - this file is what tells an old Python
+        print(f"error: Python 3.11 or newer is needed, this is {sys.version.split()[0]}")
+        return 2
+    jobs = {"demo": demo, "tests": tests}
+    if len(sys.argv) < 2 or sys.argv[1] not in jobs:
+        print(__doc__)
+        return 2
+    return jobs[sys.argv[1]](sys.argv[2:])
+
+
+if __name__ == "__main__":
+    sys.exit(main())
