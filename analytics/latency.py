@@ -1,0 +1,175 @@
+"""How long does a lock take to release? Quantiles that count the commands it did not answer.
+
+A command without release is a latency of which only a lower bound is known. The
+product-limit estimate (:mod:`analytics.survival`) uses that bound; leaving the row out
+would make a sticking lock look fast.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from zoneinfo import ZoneInfo
+
+import numpy as np
+import polars as pl
+
+from analytics.survival import (
+    ProductLimit,
+    bound_of_quantile,
+    check_limits,
+    grouped_curves,
+    grouped_quantile,
+    product_limit,
+)
+from shared.tables import ACTUATIONS, require
+
+__all__ = [
+    "QUANTILES", "ProductLimit", "bound_of_quantile", "product_limit", "quantile_name",
+    "release_latency", "with_week",
+]
+
+QUANTILES = (0.05, 0.5, 0.9, 0.95, 0.99)
+
+
+def release_latency(
+    actuations: pl.DataFrame,
+    by: Sequence[str] = ("lock",),
+    quantiles: Sequence[float] = QUANTILES,
+    confidence: float = 0.95,
+    *,
+    limits: str = "beta-product",
+) -> pl.DataFrame:
+    """Quantiles of release latency of each group, with their limits.
+
+    A command that was not answered is right-censored at ``waited_ms``, never left out.
+    The kinds of ``latency_from`` are never pooled: a group with two kinds gives two rows.
+
+    Parameters
+    ----------
+    actuations : polars.DataFrame, shape (n_actuations, 6 or more)
+        Columns ``outcome``, ``latency_ms``, ``waited_ms``, ``latency_from``,
+        ``resolution_ms`` and those of ``by``. Any row order. Rows whose outcome is neither
+        ``released`` nor ``no-release`` carry no latency and are passed over, as are rows
+        without the time that their outcome needs. A ``no-release`` row that names no kind
+        counts with the kind of its group.
+    by : sequence of str, default ("lock",)
+        Columns that make a group: ``("lock", "week")`` after :func:`with_week`.
+    quantiles : sequence of float, default (0.05, 0.5, 0.9, 0.95, 0.99)
+        Shares of commands answered, between 0 and 1.
+    confidence : float, default 0.95
+        Coverage of the limits of each quantile.
+    limits : str, default "beta-product"
+        As in :func:`product_limit`.
+
+    Returns
+    -------
+    polars.DataFrame
+        One row per group and kind, sorted by ``by`` and ``latency_from``.
+
+        - the columns of ``by``, then ``latency_from``
+        - ``commands``, ``released``, ``censored`` : how many, answered, and not answered
+        - ``resolution_ms`` : median resolution of the group; each latency is an interval
+          that begins this much earlier, so each quantile may be up to this much less. [ms]
+        - ``across_clocks`` : rows whose command and feedback were stamped by different
+          clocks
+        - ``p50_ms``, ``p50_low_ms``, ``p50_high_ms`` and so on for each quantile (``p99_9``
+          for 0.999). [ms] Null value or high limit: not reached, "longer than we ever
+          waited". A low limit of 0 excludes nothing.
+
+    Raises
+    ------
+    TableError
+        A column is missing or has the wrong type.
+    ValueError
+        ``confidence``, ``limits`` or a quantile is out of range.
+
+    Notes
+    -----
+    A quantile is the earliest time at which the product-limit curve is at or below
+    ``1 - quantile``; without censoring this is the inverse of the empirical distribution
+    (definition 1 of Hyndman and Fan, Am. Stat. 50 (1996), 361-365).
+    """
+    check_limits(confidence, limits)
+    for probability in quantiles:
+        if not 0 < probability < 1:
+            raise ValueError(f"a quantile must be between 0 and 1, got {probability!r}")
+    needed = {"outcome", "latency_ms", "waited_ms", "latency_from", "resolution_ms"}
+    require(actuations, ACTUATIONS, needed)
+    by = tuple(name for name in by if name != "latency_from")
+    keys = [*by, "latency_from"]
+    rows = _observed(actuations, by)
+    groups = (
+        rows.group_by(keys)
+        .agg(
+            commands=pl.len().cast(pl.Int64),
+            released=pl.col("_released").sum().cast(pl.Int64),
+            censored=(~pl.col("_released")).sum().cast(pl.Int64),
+            resolution_ms=pl.col("resolution_ms").median(),
+            across_clocks=pl.col("_across").sum().cast(pl.Int64),
+        )
+        .sort(keys)
+        .with_row_index("_group")
+    )
+    coded = rows.join(
+        groups.select("_group", *keys), on=keys, how="left", nulls_equal=True
+    ).select("_group", "_time", "_released")
+    curves = grouped_curves(
+        coded["_group"].cast(pl.Int64).to_numpy(), coded["_time"].to_numpy(),
+        coded["_released"].to_numpy(), np.ones(coded.height, dtype=np.int64), confidence, limits,
+    )
+    columns = []
+    for probability in quantiles:
+        name = quantile_name(probability)
+        for suffix, values in zip(
+            ("", "_low", "_high"), grouped_quantile(curves, probability), strict=True
+        ):
+            columns.append(
+                pl.Series(f"{name}{suffix}_ms", values, dtype=pl.Float64).fill_nan(None)
+            )
+    return groups.drop("_group").with_columns(columns)
+
+
+def quantile_name(probability: float) -> str:
+    """Stem of the columns of a quantile: ``p05``, ``p50``, ``p99``, ``p99_9``."""
+    percent = f"{probability * 100:.4f}".rstrip("0").rstrip(".")
+    whole, _, rest = percent.partition(".")
+    return f"p{int(whole):02d}" + (f"_{rest}" if rest else "")
+
+
+def with_week(frame: pl.DataFrame, zone: ZoneInfo, time: str = "command_time") -> pl.DataFrame:
+    """``frame`` with a column ``week`` like ``2026-W47``: the ISO week of ``time`` in ``zone``."""
+    local = pl.col(time).dt.convert_time_zone(zone.key)
+    return frame.with_columns(
+        week=pl.format(
+            "{}-W{}",
+            local.dt.iso_year().cast(pl.String).str.zfill(4),
+            local.dt.week().cast(pl.String).str.zfill(2),
+        )
+    )
+
+
+def _observed(actuations: pl.DataFrame, by: tuple[str, ...]) -> pl.DataFrame:
+    """The rows that carry a latency: ``_time``, ``_released``, and a kind in each."""
+    released = pl.col("outcome") == "released"
+    across = (
+        pl.col("across_clocks").fill_null(False)
+        if "across_clocks" in actuations.columns
+        else pl.lit(False)
+    )
+    kind = pl.col("latency_from")
+    if by:
+        kind = kind.fill_null(pl.col("latency_from").drop_nulls().first().over(by))
+    return (
+        actuations.lazy()
+        .filter(pl.col("outcome").is_in(["released", "no-release"]))
+        .with_columns(
+            _released=released,
+            _time=pl.when(released).then("latency_ms").otherwise("waited_ms"),
+            _across=across,
+            latency_from=kind,
+        )
+        .filter(pl.col("_time").is_not_null() & pl.col("_time").is_finite())
+        .with_columns(_time=pl.col("_time").clip(lower_bound=0.0))
+        .select(*by, "latency_from", "resolution_ms", "_across", "_released", "_time")
+        .collect()
+    )
