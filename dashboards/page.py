@@ -1,0 +1,312 @@
+"""What every page shares: its words and numbers in one language, its template, its file names.
+
+Nothing here is computed that a reader would call a result, no file of a venue
+is touched and no clock is read; the same input gives the same bytes.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+import tomllib
+import unicodedata
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date, datetime
+from functools import lru_cache
+from importlib import resources
+from typing import Any
+
+import jinja2
+from markupsafe import Markup
+
+from shared.weeks import Week
+
+NBSP = "\N{NO-BREAK SPACE}"
+MINUS = "\N{MINUS SIGN}"
+EN_DASH = "\N{EN DASH}"
+LANGUAGES = ("en", "de")
+_RESERVED = {"con", "prn", "aux", "nul", *(f"com{n}" for n in range(10)),
+             *(f"lpt{n}" for n in range(10))}
+
+
+@dataclass(frozen=True)
+class Language:
+    """All words of the pages in one language, and its customs for numbers and dates.
+
+    Call it with a key to get the words: ``lang("front.jobs", count=3)``. A key
+    that has the two forms ``KEY.one`` and ``KEY.other`` is chosen by ``count``.
+    """
+
+    code: str
+    words: Mapping[str, str]
+
+    def has(self, key: str) -> bool:
+        """Whether there are words under ``key``."""
+        return key in self.words or f"{key}.other" in self.words
+
+    def __call__(self, key: str, /, **values: Any) -> str:
+        """The words under ``key``, with ``{name}`` replaced by ``values``.
+
+        Raises
+        ------
+        KeyError
+            There are no such words: a fault of the program, not of the user.
+        """
+        if key not in self.words and "count" in values:
+            key = f"{key}.one" if values["count"] == 1 else f"{key}.other"
+        if not values:
+            return self.words[key]
+        shown = {
+            name: self.number(value) if isinstance(value, (int, float)) else str(value)
+            for name, value in values.items()
+        }
+        return self.words[key].format_map(shown)
+
+    def phrase(self, key: str, fallback: str, /, **values: Any) -> str:
+        """The words under ``key``, or ``fallback`` where there are none."""
+        return self(key, **values) if self.has(key) else fallback
+
+    # Numbers -----------------------------------------------------------------
+
+    def number(self, value: float | None, decimals: int = 0) -> str:
+        """``value`` by the language's custom: ``1,187.5``; a dash for nothing."""
+        if value is None or not math.isfinite(value):
+            return EN_DASH
+        text = f"{abs(value):,.{max(decimals, 0)}f}"
+        customs = {",": self.words["custom.thousands"], ".": self.words["custom.decimal"]}
+        text = "".join(customs.get(char, char) for char in text)
+        zero = not any(char in "123456789" for char in text)
+        return (MINUS if value < 0 and not zero else "") + text
+
+    def measured(
+        self, value: float | None, low: float | None = None, high: float | None = None,
+        unit: str = "",
+    ) -> str:
+        """``value`` with its unit, rounded to what its interval supports.
+
+        With an interval the last digit shown is the one that the interval's half
+        width begins in; without one, three significant digits.
+        """
+        return self.unit(self.number(value, decimals_for(value, low, high)), unit)
+
+    def interval(
+        self, value: float | None, low: float | None, high: float | None, unit: str = "",
+    ) -> str:
+        """``88–97 ms``: the two ends, rounded like the value between them."""
+        decimals = decimals_for(value, low, high)
+        if low is None and high is None:
+            return EN_DASH
+        if high is None:
+            return self.unit(f"> {self.number(low, decimals)}".replace(" ", NBSP), unit)
+        if low is None:
+            return self.unit(f"< {self.number(high, decimals)}".replace(" ", NBSP), unit)
+        between = EN_DASH if low >= 0 else f" {self.words['custom.to']} "
+        return self.unit(
+            f"{self.number(low, decimals)}{between}{self.number(high, decimals)}", unit
+        )
+
+    def unit(self, number: str, unit: str) -> str:
+        """A number and its unit, kept on one line."""
+        if not unit or number == EN_DASH:
+            return number
+        if unit == "%":
+            return number + self.words["custom.percent"]
+        return f"{number}{NBSP}{unit}"
+
+    def percent(self, share: float | None, decimals: int = 0) -> str:
+        """A share of 1 as per cent."""
+        if share is None:
+            return EN_DASH
+        return self.unit(self.number(100 * share, decimals), "%")
+
+    def money(self, amount: float | None, currency: str, decimals: int = 2) -> str:
+        """An amount with its currency's code."""
+        return self.unit(self.number(amount, decimals), currency)
+
+    # Dates -------------------------------------------------------------------
+
+    def day(self, day: date | None, *, year: bool = False) -> str:
+        """``19 Oct`` or ``19 Oct 2026``, by the language's custom."""
+        if day is None:
+            return EN_DASH
+        form = self.words["custom.day_year" if year else "custom.day"]
+        return form.format(
+            day=day.day, month=day.month, year=day.year,
+            month_name=self.words[f"custom.months.{day.month}"],
+        ).replace(" ", NBSP)
+
+    def weekday(self, day: date) -> str:
+        """The short name of the day of the week."""
+        return self.words[f"custom.weekdays.{day.isoweekday()}"]
+
+    def moment(self, moment: datetime, *, seconds: bool = False) -> str:
+        """A local time with its weekday: ``Fri 20 Nov, 18:03``."""
+        clock = f"{moment:%H:%M:%S}" if seconds else f"{moment:%H:%M}"
+        return f"{self.weekday(moment.date())}{NBSP}{self.day(moment.date())}, {clock}"
+
+    def week(self, week: Week) -> str:
+        """``Week 47 of 2026``."""
+        return self.words["custom.week"].format(number=week.number, year=week.year)
+
+    def week_span(self, week: Week) -> str:
+        """``16 Nov – 22 Nov 2026``."""
+        return f"{self.day(week.monday)} {EN_DASH} {self.day(week.sunday, year=True)}"
+
+    def listing(self, items: Iterable[str]) -> str:
+        """``a, b and c``."""
+        names = list(items)
+        if len(names) < 2:
+            return "".join(names)
+        return f"{', '.join(names[:-1])} {self.words['custom.and']} {names[-1]}"
+
+
+def decimals_for(
+    value: float | None, low: float | None = None, high: float | None = None
+) -> int:
+    """How many decimals of ``value`` the interval from ``low`` to ``high`` supports.
+
+    Returns
+    -------
+    int
+        Between 0 and 4. Without an interval: three significant digits.
+    """
+    if low is not None and high is not None and high > low:
+        half = (high - low) / 2
+        return min(4, max(0, -math.floor(math.log10(half))))
+    if value is None or not math.isfinite(value) or value == 0:
+        return 0
+    return min(4, max(0, 2 - math.floor(math.log10(abs(value)))))
+
+
+def _flatten(table: Mapping[str, Any], prefix: str = "") -> dict[str, str]:
+    flat: dict[str, str] = {}
+    for key, value in table.items():
+        if isinstance(value, Mapping):
+            flat.update(_flatten(value, f"{prefix}{key}."))
+        else:
+            flat[f"{prefix}{key}"] = str(value)
+    return flat
+
+
+@lru_cache(maxsize=8)
+def language(code: str = "en") -> Language:
+    """The words of one language.
+
+    They stand in ``dashboards/words/CODE.toml``; a sheet of its own may keep its
+    words in ``CODE.SHEET.toml`` beside it. Keys are joined by full stops.
+
+    Raises
+    ------
+    ValueError
+        There is no such language; those there are, are named.
+    """
+    folder = resources.files("dashboards") / "words"
+    words: dict[str, str] = {}
+    for entry in sorted(folder.iterdir(), key=lambda item: item.name):
+        if entry.name == f"{code}.toml" or (
+            entry.name.startswith(f"{code}.") and entry.name.endswith(".toml")
+        ):
+            words.update(_flatten(tomllib.loads(entry.read_text(encoding="utf-8"))))
+    if not words:
+        raise ValueError(f"language: found {code!r}; there are {', '.join(LANGUAGES)}")
+    return Language(code, words)
+
+
+def file_names(names: Sequence[str]) -> dict[str, str]:
+    """A safe file name (without ending) for each name, no two alike on any system.
+
+    Letters outside ASCII lose their marks, all else becomes a hyphen. Two names
+    that come out alike are told apart by a number, in the order given.
+    """
+    taken: set[str] = set()
+    chosen: dict[str, str] = {}
+    for name in names:
+        spread = unicodedata.normalize("NFKD", name.replace("ß", "ss"))
+        plain = spread.encode("ascii", "ignore").decode()
+        base = re.sub(r"[^a-z0-9]+", "-", plain.lower()).strip("-")[:60].strip("-") or "unnamed"
+        if base in _RESERVED:
+            base += "-1"
+        candidate, number = base, 2
+        while candidate in taken:
+            candidate, number = f"{base}-{number}", number + 1
+        taken.add(candidate)
+        chosen[name] = candidate
+    return chosen
+
+
+@lru_cache(maxsize=1)
+def environment() -> jinja2.Environment:
+    """The templates' environment: everything is escaped, an unknown name is an error."""
+    return jinja2.Environment(
+        loader=jinja2.PackageLoader("dashboards", "templates"),
+        autoescape=True, undefined=jinja2.StrictUndefined, trim_blocks=True, lstrip_blocks=True,
+        keep_trailing_newline=True,
+    )
+
+
+@lru_cache(maxsize=16)
+def resource(name: str) -> str:
+    """The text of a file of this package, such as ``style.css``."""
+    return (resources.files("dashboards") / name).read_text(encoding="utf-8")
+
+
+@dataclass(frozen=True)
+class Link:
+    """One entry of a page's navigation; ``href`` None marks the page one is on."""
+
+    title: str
+    href: str | None
+
+
+def page(
+    template: str, lang: Language, *, title: str, root: str = "", nav: Sequence[Link] = (),
+    inline: bool = False, **context: Any,
+) -> bytes:
+    """Render one whole page.
+
+    Parameters
+    ----------
+    template : str
+        Name in ``dashboards/templates``; it extends ``base.html.jinja`` and fills
+        its blocks ``masthead``, ``content`` and ``foot``.
+    lang : Language
+        Reached as ``lang`` in the template.
+    title : str
+        Of the browser's tab.
+    root : str
+        Way from the page to the folder that holds ``assets``: ``""`` or ``"../"``.
+    nav : sequence of Link
+        The way to the other pages.
+    inline : bool
+        Put style and scripts into the page itself, for one file that goes by mail.
+    **context
+        Further names for the template.
+
+    Returns
+    -------
+    bytes
+        UTF-8.
+    """
+    from dashboards.figures import plotly_script_inline  # Costs a package; only if inline.
+
+    text = environment().get_template(template).render(
+        lang=lang, title=title, root=root, nav=nav, inline=inline,
+        base="base.html.jinja",
+        css=Markup(resource("style.css")) if inline else "",
+        figures_js=Markup(resource("figures.js")) if inline else "",
+        plotly_js=plotly_script_inline() if inline else "",
+        **context,
+    )
+    return text.encode()
+
+
+def assets() -> dict[str, bytes]:
+    """What lies beside the pages in ``assets``: style and scripts, shared by all of them."""
+    from dashboards.figures import plotly_script
+
+    return {
+        "assets/style.css": resource("style.css").encode(),
+        "assets/figures.js": resource("figures.js").encode(),
+        "assets/plotly.min.js": plotly_script(),
+    }
