@@ -290,10 +290,31 @@ SERVICE = Table(
     ("date", "lock", "action"),
 )
 
+FILES = Table(
+    "files",
+    "Every log file that was taken in, and how far.",
+    (
+        _c("file", _TEXT, "", "the log file, as the rejects and signals name it"),
+        _c("bytes", _INT, "bytes", "its size when it was last read"),
+        _c("modified_ns", _INT, "ns", "its time stamp then"),
+        _c("digest", _TEXT, "", "fingerprint of the bytes that were read"),
+        _c("layout", _TEXT, "", "fingerprint of the venue file's words for it"),
+        _c("offset", _INT, "bytes", "a later read goes on here; 0 where it starts anew"),
+        _c("state", _TEXT, "", "what reading on from there needs to know (JSON)"),
+        _c("lines", _INT, "", "lines read, header and blank lines left out"),
+        _c("records", _INT, "", "records that those lines made"),
+        _c("taken", _INT, "", "records that the store did not hold before"),
+        _c("repeated", _INT, "", "records that it did"),
+        _c("rejected", _INT, "", "records and lines set aside with a reason"),
+        _c("complete", _BOOL, "", "whether the last read came to the end of the file"),
+    ),
+    ("file",),
+)
+
 TABLES = {
     table.name: table
     for table in (
         SIGNALS, REJECTS, ACTUATIONS, OPENINGS, ENERGISINGS, CONTACT_CHANGES,
-        RAIL_HOURS, ACTIVITY, POLLING, CLOCK_EVENTS, SERVICE,
+        RAIL_HOURS, ACTIVITY, POLLING, CLOCK_EVENTS, SERVICE, FILES,
     )
 }
