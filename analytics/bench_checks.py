@@ -91,8 +91,8 @@ BENCH_CHECKS: dict[str, str] = {
     ),
     "release-test-due": (
         "Cut the power by hand, see the lock let go and the door open without key, "
-        "knowledge or effort; write it down with `remanence service VENUE LOCK release- "
-        "tested`."
+        "knowledge or effort; write it down with "
+        "`remanence service VENUE LOCK release-tested`."
     ),
     "not-reclosed": (
         "Close it at the next reset and watch whether it catches. If it does, the reset "
