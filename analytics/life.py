@@ -1,0 +1,270 @@
+"""How long parts live by use: Weibull lives from ended and still running ones.
+
+A part's life is counted in cycles (releases asked of it). Lives that ended come
+from the service log, lives still running are right-censored, and units that had
+been in service when the log began enter late (left-truncated).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from scipy import optimize, special, stats
+
+Reals = npt.NDArray[np.float64]
+Flags = npt.NDArray[np.bool_]
+
+SHAPE_MEDIAN, SHAPE_HIGH = 2.0, 4.0
+"""Prior of the Weibull shape: log-normal, median 2, 90 % between 1 and 4. Public spring and
+switch data gave shapes of 1.4 to 2.1 and 3.5 to 6.4."""
+RATED_SPREAD = np.log(3.0) / stats.norm.ppf(0.95)
+"""Prior of the life by the maker's rating: the life that 10 % do not reach lies within a factor of
+3 of the rated cycles with 90 % (common practice, no source: ratings are made at rated load)."""
+
+
+@dataclass(frozen=True)
+class Lives:
+    """Lives of one kind of part, a unit each.
+
+    ``cycles`` is how much each unit has done, ``ended`` whether it failed there,
+    ``entry`` what it had done when it came under observation (0: seen from new),
+    ``weights`` how many units a row stands for.
+    """
+
+    cycles: Reals
+    ended: Flags
+    entry: Reals
+    weights: Reals
+
+    @classmethod
+    def of(
+        cls, cycles: npt.ArrayLike, ended: npt.ArrayLike, entry: npt.ArrayLike | None = None,
+        weights: npt.ArrayLike | None = None,
+    ) -> Lives:
+        """Build from any sequences; rows that saw no cycles carry nothing and are left out.
+
+        Raises
+        ------
+        ValueError
+            Lengths differ, or a unit left before it entered.
+        """
+        total = np.asarray(cycles, dtype=np.float64)
+        start = np.zeros_like(total) if entry is None else np.asarray(entry, dtype=np.float64)
+        flags = np.asarray(ended, dtype=np.bool_)
+        count = np.ones_like(total) if weights is None else np.asarray(weights, dtype=np.float64)
+        if not total.shape == start.shape == flags.shape == count.shape:
+            raise ValueError("cycles, ended, entry and weights must be of one length")
+        if (total < start).any():
+            raise ValueError("a unit cannot leave before it entered")
+        keep = total > start
+        return cls(total[keep], flags[keep], start[keep], count[keep])
+
+    @property
+    def failures(self) -> float:
+        """How many lives ended."""
+        return float(self.weights[self.ended].sum())
+
+    @property
+    def units(self) -> float:
+        """How many lives there are."""
+        return float(self.weights.sum())
+
+
+@dataclass(frozen=True)
+class Weibull:
+    """A fitted life: ``scale`` in cycles (63.2 % have failed by then), ``shape``."""
+
+    scale: float
+    shape: float
+    log_likelihood: float
+
+    def quantile(self, share: float) -> float:
+        """The cycles by which ``share`` have failed; 0.1 gives the B10 life."""
+        return float(self.scale * (-np.log1p(-share)) ** (1.0 / self.shape))
+
+
+def _log_likelihood(log_scale: Reals, log_shape: Reals, lives: Lives) -> Reals:
+    """Log-likelihood on a broadcast grid; the last axis of the result is summed over lives."""
+    shape = np.exp(log_shape)[..., None]
+    scaled = shape * (np.log(lives.cycles) - log_scale[..., None])
+    with np.errstate(over="ignore", divide="ignore"):
+        entered = np.where(
+            lives.entry > 0,
+            np.exp(shape * (np.log(np.maximum(lives.entry, 1e-300)) - log_scale[..., None])), 0.0,
+        )
+        hazard = np.log(shape) + scaled - np.log(lives.cycles)
+        terms = np.where(lives.ended, hazard, 0.0) - np.exp(scaled) + entered
+    return np.asarray((terms * lives.weights).sum(axis=-1))
+
+
+def weibull_maximum_likelihood(lives: Lives) -> Weibull | None:
+    """The maximum-likelihood Weibull life.
+
+    Parameters
+    ----------
+    lives : Lives
+        At least two distinct ended lives.
+
+    Returns
+    -------
+    Weibull or None
+        None where the data do not determine both figures.
+
+    Notes
+    -----
+    The scale is profiled out: scale**shape = sum(t**shape - entry**shape) / failures,
+    which leaves one equation for the shape.
+
+    References
+    ----------
+    .. [1] NIST/SEMATECH e-Handbook of Statistical Methods, sec. 8.4.1.3.
+    """
+    if len(np.unique(lives.cycles[lives.ended])) < 2:
+        return None
+    unit = float(lives.cycles.max())
+    time, entry = lives.cycles / unit, lives.entry / unit
+
+    def log_scale_of(shape: float) -> float:
+        exposure = float((lives.weights * (time**shape - entry**shape)).sum())
+        return float(np.log(exposure / lives.failures) / shape)
+
+    def loss(log_shape: float) -> float:
+        log_scale = np.asarray(log_scale_of(float(np.exp(log_shape))) + np.log(unit))
+        return -float(_log_likelihood(log_scale, np.asarray(log_shape), lives))
+
+    found = optimize.minimize_scalar(
+        loss, bounds=(np.log(0.05), np.log(50.0)), method="bounded", options={"xatol": 1e-10}
+    )
+    shape = float(np.exp(found.x))
+    return Weibull(float(np.exp(log_scale_of(shape))) * unit, shape, -float(found.fun))
+
+
+def zero_failure_scale(lives: Lives, shape: float, confidence: float = 0.95) -> float:
+    """Lower bound of the Weibull scale where nothing has failed yet.
+
+    Parameters
+    ----------
+    lives : Lives
+        None of them ended.
+    shape : float
+        Assumed Weibull shape.
+    confidence : float, default 0.95
+        One-sided.
+
+    Returns
+    -------
+    float
+        Cycles; 0 without any exposure.
+
+    References
+    ----------
+    .. [1] NIST/SEMATECH e-Handbook, sec. 8.4.5.1 (shape 1: exposure over -ln(1 - confidence)).
+    """
+    exposure = float((lives.weights * (lives.cycles**shape - lives.entry**shape)).sum())
+    return float((exposure / -np.log1p(-confidence)) ** (1.0 / shape)) if exposure > 0 else 0.0
+
+
+@dataclass(frozen=True)
+class LifePosterior:
+    """What is known of a part's life: a grid of Weibull lives with their probabilities.
+
+    ``basis`` is ``"your data"`` from three failures on, else ``"rating and your data"`` or
+    ``"family assumption and your data"``; nothing is known where ``scale`` is empty.
+    """
+
+    scale: Reals
+    shape: Reals
+    probability: Reals
+    failures: float
+    units: float
+    basis: str
+
+    @property
+    def known(self) -> bool:
+        """Whether anything can be said."""
+        return self.scale.size > 0
+
+    def life_quantile(
+        self, share: float = 0.1, confidence: float = 0.95
+    ) -> tuple[float, float, float]:
+        """Cycles by which ``share`` have failed: median of what is held, lower and upper bound."""
+        values = self.scale * (-np.log1p(-share)) ** (1.0 / self.shape)
+        order = np.argsort(values)
+        held = np.cumsum(self.probability[order])
+        tail = (1 - confidence) / 2
+        low, middle, high = np.interp([tail, 0.5, 1 - tail], held, values[order])
+        return float(middle), float(low), float(high)
+
+    def failure_probability(self, age: npt.ArrayLike, further: npt.ArrayLike) -> Reals:
+        """Chance that a unit of this age (cycles) fails within so many further cycles.
+
+        Parameters
+        ----------
+        age, further : array_like, shape (n,)
+            Cycles done, cycles to come.
+
+        Returns
+        -------
+        numpy.ndarray, shape (n,)
+            Each averaged over what is held of the life, given that the unit has lived so far.
+        """
+        done = np.atleast_1d(np.asarray(age, dtype=np.float64))[:, None]
+        more = np.atleast_1d(np.asarray(further, dtype=np.float64))[:, None]
+        until_now = (done / self.scale) ** self.shape
+        until_then = ((done + more) / self.scale) ** self.shape
+        lived = np.exp(-until_now) * self.probability
+        weight = lived.sum(axis=1, keepdims=True)
+        # A unit that by every life held should be dead is judged by the longest of them.
+        lived = np.where(weight > 0, lived, self.probability * (self.scale == self.scale.max()))
+        chance = -np.expm1(until_now - until_then)
+        return np.asarray((lived * chance).sum(axis=1) / lived.sum(axis=1))
+
+
+def life_posterior(lives: Lives, rated_cycles: float | None = None) -> LifePosterior:
+    """What ended and running lives, a shape prior and the maker's rating say of a part's life.
+
+    Parameters
+    ----------
+    lives : Lives
+        Ended and running, of one kind of part.
+    rated_cycles : float, optional
+        Taken as the life that 10 % do not reach, within a factor of 3.
+
+    Returns
+    -------
+    LifePosterior
+        Empty where there are neither failures nor a rating: then only
+        :func:`zero_failure_scale` bounds the life from below.
+
+    Notes
+    -----
+    Grid of 60 shapes by 160 scales. Without a rating the scale's prior is flat in its
+    logarithm within a factor of 100 of the longest life seen, which needs a failure to be
+    of use. With three failures or more the rating is left out: the venue's own data speak.
+    """
+    failures = lives.failures
+    if failures == 0 and rated_cycles is None:
+        empty = np.empty(0)
+        return LifePosterior(empty, empty, empty, 0.0, lives.units, "nothing has failed yet")
+    spread = np.log(SHAPE_HIGH / SHAPE_MEDIAN) / stats.norm.ppf(0.95)
+    log_shape = np.linspace(np.log(0.5), np.log(8.0), 60)
+    use_rating = rated_cycles is not None and failures < 3
+    reach = [float(lives.cycles.max())] if lives.cycles.size else []
+    if use_rating and rated_cycles is not None:
+        reach.append(float(rated_cycles))
+    log_scale = np.linspace(np.log(min(reach) / 20), np.log(max(reach) * 100), 160)
+    scales, shapes = (a.ravel() for a in np.meshgrid(log_scale, log_shape))
+    held = -0.5 * ((shapes - np.log(SHAPE_MEDIAN)) / spread) ** 2
+    if use_rating and rated_cycles is not None:
+        log_b10 = scales + np.log(-np.log(0.9)) / np.exp(shapes)
+        held = held - 0.5 * ((log_b10 - np.log(rated_cycles)) / RATED_SPREAD) ** 2
+    if lives.cycles.size:
+        held = held + _log_likelihood(scales, shapes, lives)
+    probability = np.exp(held - special.logsumexp(held))
+    basis = ("your data" if failures >= 3 else
+             "rating and your data" if use_rating else "family assumption and your data")
+    return LifePosterior(
+        np.exp(scales), np.exp(shapes), probability, failures, lives.units, basis
+    )
