@@ -90,8 +90,8 @@ def huber_line(
     weights = np.ones_like(value)
     beta, scale = np.zeros(terms), 0.0
     for _ in range(rounds):
-        root = np.sqrt(weights)
-        new = np.linalg.lstsq(design * root[:, None], value * root, rcond=None)[0]
+        weighed = design * weights[:, None]
+        new = np.linalg.solve(weighed.T @ design, weighed.T @ value)
         residual = value - design @ new
         if np.isinf(tuning):
             beta = new
@@ -101,7 +101,7 @@ def huber_line(
             beta = new
             break
         weights = np.minimum(1.0, tuning / np.maximum(np.abs(residual) / scale, 1e-300))
-        if np.max(np.abs(new - beta)) <= 1e-10 * max(1.0, float(np.max(np.abs(new)))):
+        if np.max(np.abs(new - beta)) <= 1e-8 * max(1.0, float(np.max(np.abs(new)))):
             beta = new
             break
         beta = new
