@@ -1,0 +1,200 @@
+"""What locks have in common: the season, the wander of days, the size of scatter.
+
+Everything here is a median over locks, so that a faulty minority does not
+move it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from analytics.drift_series import LockDays
+from analytics.evidence import Reals, family
+
+VOLTS_EXPONENT = -2.0
+VOLTS_EXPONENT_DEVIATION = 0.7
+"""Latency of a latch goes with volts to this power (calculated from a solenoid model: -2 near
+rated volts, steeper near the stall); a magnet's release does not depend on volts."""
+
+WARMTH_SHARE_PER_KELVIN = 0.007
+WARMTH_DEVIATION = 0.004
+"""A latch gets slower by this share per kelvin of its coil (calculated, same model)."""
+
+LEAST_SIBLINGS = 4
+"""Fewer locks than this do not show what a week did to all of them."""
+
+SEASON_SHARE = {"pulsed": 0.035, "magnet": 0.012}
+"""What a season of about 5 K either way may do where no siblings show it: 0.7 % per kelvin for a
+latch, 0.25 % for a magnet (calculated)."""
+
+SIBLING_WEIGHT = 12.0
+"""Weeks' worth of say that the family's scatter has beside the lock's own."""
+
+PRIOR_WANDER = 0.015
+PRIOR_SLOW_WANDER = 0.008
+PRIOR_MEMORY_DAYS = 3.0
+"""What a lock's latency wanders by from day to day, what it wanders by over weeks, and how long
+it remembers. Assumptions, drawn from the between-week scatter of 1 to 3 % that is common; the
+venue's own locks soon outweigh them."""
+
+
+@dataclass(frozen=True)
+class Wander:
+    """Standard deviations of a group's daily wander and slower wander, and the memory."""
+
+    daily: float
+    memory_days: float
+    slow: float
+
+
+@dataclass(frozen=True)
+class CommonWeeks:
+    """What each week did to all locks of a group: by week number, with its variance."""
+
+    effect: dict[int, float]
+    variance: dict[int, float]
+
+    def over(self, day: Reals) -> tuple[Reals, Reals]:
+        """Effect and variance on each day (day 0 is the last week's Monday); 0 where unknown."""
+        weeks = np.floor_divide(day, 7).astype(int)
+        effect = np.array([self.effect.get(week, 0.0) for week in weeks])
+        variance = np.array([self.variance.get(week, 0.0) for week in weeks])
+        return effect, variance
+
+
+def group_of(lock: object) -> str:
+    """Locks that warmth acts on alike: magnets, and everything that is pulsed."""
+    return "magnet" if getattr(lock, "is_magnet", False) else "pulsed"
+
+
+def explained(days: LockDays) -> Reals:
+    """What volts and warmth explain of each day's level, by the physical slopes."""
+    if days.lock.is_magnet:
+        return np.zeros(days.day.size)
+    volts = days.log_volts - np.median(days.log_volts)
+    warmth = days.warmth_kelvin - np.median(days.warmth_kelvin)
+    out: Reals = VOLTS_EXPONENT * volts + WARMTH_SHARE_PER_KELVIN * warmth
+    return out
+
+
+def share_scatter(every: Sequence[LockDays]) -> list[LockDays]:
+    """Each lock's scatter, drawn towards its family's: short pasts say little of their own."""
+    fleet: dict[str, float] = {}
+    for name in {family(days.lock) for days in every}:
+        own = [d.deviation for d in every if family(d.lock) == name and np.isfinite(d.deviation)]
+        fleet[name] = float(np.median(own)) if own else 0.10
+    out = []
+    for days in every:
+        weeks = min(days.time_s.size / 10.0, 60.0)
+        floor = days.resolution_ms / days.reference_ms / np.sqrt(12)
+        common = fleet[family(days.lock)]
+        own_deviation = days.deviation if np.isfinite(days.deviation) else common
+        variance = (weeks * own_deviation**2 + SIBLING_WEIGHT * common**2) / (
+            weeks + SIBLING_WEIGHT
+        )
+        out.append(replace(days, deviation=float(max(np.sqrt(variance), floor, 0.01))))
+    return out
+
+
+def common_weeks(every: Sequence[LockDays]) -> CommonWeeks:
+    """Median polish of weekly levels over locks; day 0 must mean the same for all of them."""
+    rows: list[dict[int, float]] = []
+    for days in every:
+        level = days.level - explained(days)
+        week = np.floor_divide(days.day, 7).astype(int)
+        rows.append({
+            int(w): float(np.average(level[week == w], weights=days.releases[week == w]))
+            for w in np.unique(week)
+        })
+    weeks = sorted(set().union(*rows)) if rows else []
+    if len(rows) < LEAST_SIBLINGS or not weeks:
+        return CommonWeeks({}, {})
+    table = np.array([[row.get(week, np.nan) for week in weeks] for row in rows])
+    effect = np.zeros(len(weeks))
+    count = np.isfinite(table).sum(axis=0)
+    with np.errstate(all="ignore"):
+        for _ in range(8):
+            own = np.nanmedian(table - effect, axis=1)
+            residual = table - own[:, None]
+            median = _column_medians(residual)
+            effect[:] = np.where(count >= LEAST_SIBLINGS, median, 0.0)
+            effect -= np.median(effect)
+        spread = 1.4826 * np.nanmedian(np.abs(residual - effect))
+    spread = float(spread) if np.isfinite(spread) else 0.05
+    enough = count >= LEAST_SIBLINGS
+    return CommonWeeks(
+        {w: float(e) for w, e, ok in zip(weeks, effect, enough, strict=True) if ok},
+        {w: 1.57 * spread**2 / max(int(n), 1) if n >= LEAST_SIBLINGS else 0.04**2
+         for w, n in zip(weeks, count, strict=True)},
+    )
+
+
+def _column_medians(table: Reals) -> Reals:
+    out = np.zeros(table.shape[1])
+    for column in range(table.shape[1]):
+        known = table[np.isfinite(table[:, column]), column]
+        out[column] = np.median(known) if known.size else 0.0
+    return out
+
+
+def wander_of(every: Sequence[tuple[LockDays, Reals]]) -> Wander:
+    """How far healthy days wander and how long they remember it, pooled over locks.
+
+    From the variogram of the daily levels at lags of one day to four weeks:
+    half the squared difference, its median over pairs and locks, less what the
+    scatter of single releases accounts for. A change that comes once leaves
+    most differences as they are.
+
+    Parameters
+    ----------
+    every : sequence of (LockDays, array)
+        Each lock with its daily level after everything known is taken out.
+    """
+    lags = np.array([1, 2, 3, 5, 7, 10, 14, 21, 28])
+    excess: list[list[float]] = [[] for _ in lags]
+    for days, residual in every:
+        noise = days.deviation**2 / days.releases
+        for place, lag in enumerate(lags):
+            partner = np.searchsorted(days.day, days.day + lag)
+            valid = partner < days.day.size
+            valid[valid] = days.day[partner[valid]] == days.day[valid] + lag
+            if valid.sum() < 10:
+                continue
+            first, second = np.flatnonzero(valid), partner[valid]
+            expected = noise[first] + noise[second]
+            squared = (residual[second] - residual[first]) ** 2
+            # Each pair's squared difference over its own noise has median 0.455 (1 + w / noise).
+            scale = float(np.median(squared / expected)) / 0.4549
+            excess[place].append((scale - 1.0) * float(np.median(expected)) / 2)
+    known = [
+        (lag, float(np.median(e)), _error(e)) for lag, e in zip(lags, excess, strict=True) if e
+    ]
+    grid = np.array([
+        (daily, memory, slow)
+        for daily in np.geomspace(0.004, 0.08, 16)
+        for memory in (0.7, 1.5, 3.0, 6.0, 12.0)
+        for slow in (0.004, 0.008, 0.012, 0.018, 0.025, 0.035, 0.05)
+    ])
+    # Pulled towards what is usual; without data the answer is the prior itself.
+    misfit = (
+        (np.log(grid[:, 0] / PRIOR_WANDER) / 0.8) ** 2
+        + (np.log(grid[:, 1] / PRIOR_MEMORY_DAYS) / 0.8) ** 2
+        + (np.log(grid[:, 2] / PRIOR_SLOW_WANDER) / 0.5) ** 2
+    )
+    for lag, found, error in known:
+        expected = grid[:, 0] ** 2 * (1 - np.exp(-lag / grid[:, 1])) + grid[:, 2] ** 2 * (
+            1 - np.exp(-lag / 45.0)
+        )
+        # Half weight: neighbouring lags share their days.
+        misfit = misfit + 0.5 * (expected - found) ** 2 / (error**2 + (0.25 * expected) ** 2)
+    daily, memory, slow = grid[int(np.argmin(misfit))]
+    return Wander(float(daily), float(memory), float(slow))
+
+
+def _error(values: list[float]) -> float:
+    """Standard error of their median, never below what one lock could be off by."""
+    spread = 1.4826 * float(np.median(np.abs(np.array(values) - np.median(values))))
+    return max(1.25 * spread / np.sqrt(len(values)), 3e-5) + 3e-4 / len(values)
