@@ -67,6 +67,90 @@ class Limits:
         "UL 294, 6th ed. (2013), 36.1: 85 to 110 % of rated",
         low=1.0, high=100.0,
     )
+    # What a coil bears.
+    duty_window_s: float = _limit(
+        300.0, "s",
+        "the stretch of time over which a coil's duty is reckoned",
+        "five minutes is the usual cycle of duty ratings (from memory: DIN VDE 0580, S3)",
+        low=10.0, high=86_400.0,
+    )
+    held_long_s: float = _limit(
+        120.0, "s",
+        "a coil not made for continuous current that is on for this long is not run again "
+        "before it has been looked at",
+        "calculated, two-mass model: 12 V coils of 6 to 20 ohms pass 80 degrees Celsius in 2 to "
+        "4 minutes",
+        low=1.0, high=86_400.0,
+    )
+    # The designer's sheet: pulse, wait, cue, together.
+    timing_weeks: float = _limit(
+        52.0, "weeks",
+        "how far back a lock's timing is read (never beyond its last service): a year holds "
+        "all seasons",
+        low=1.0, high=520.0,
+    )
+    timing_own_releases: float = _limit(
+        100.0, "releases",
+        "with fewer than this a lock's timing leans on the locks of its part: the slope of a "
+        "tail needs ten values",
+        low=20.0, high=100_000.0,
+    )
+    release_target: float = _limit(
+        0.999, "share", "share of openings that a programmed pulse is to release at the first try",
+        low=0.9, high=0.9999,
+    )
+    stuck_risk: float = _limit(
+        0.001, "share", "share of openings at which a healthy lock may be called stuck",
+        low=0.0001, high=0.05,
+    )
+    pulse_margin: float = _limit(
+        1.3, "", "a pulse is programmed this many times as long as the shortest that will do: "
+        "tomorrow is not in the log",
+        "common practice (1.3 to 1.5), no source", low=1.0, high=10.0,
+    )
+    magnet_margin: float = _limit(
+        1.5, "", "the same for the time a magnet is switched off, before the person's own time",
+        low=1.0, high=10.0,
+    )
+    magnet_person_ms: float = _limit(
+        3000.0, "ms", "how long a person is given to move a door off its magnet",
+        low=0.0, high=600_000.0,
+    )
+    pulse_step_ms: float = _limit(
+        5.0, "ms", "pulses are rounded up to a multiple of this", low=1.0, high=1000.0,
+    )
+    usual_pulse_ms: float = _limit(
+        500.0, "ms", "a latch that needs a longer pulse than this is looked at before the pulse "
+        "is lengthened", low=1.0, high=60_000.0,
+    )
+    retry_least_ms: float = _limit(
+        300.0, "ms", "shortest wait from one command to its retry", low=0.0, high=60_000.0,
+    )
+    retries_most: float = _limit(
+        3.0, "retries", "after this many a person looks: more only heat the coil",
+        low=1.0, high=10.0,
+    )
+    cue_share_least: float = _limit(
+        0.9, "share", "with fewer openings than this inside the window a cue is to start from the "
+        "feedback, not from the command", low=0.0, high=1.0,
+    )
+    together_within_ms: float = _limit(
+        100.0, "ms", "commands this close together are one moment to a player", low=1.0,
+        high=10_000.0,
+    )
+    together_least: float = _limit(
+        5.0, "times", "locks commanded together this often are a group that someone programmed",
+        low=2.0, high=10_000.0,
+    )
+    # Heat of a coil.
+    ambient_celsius: float = _limit(
+        25.0, "degrees Celsius", "temperature around the locks while the venue is open",
+        low=-20.0, high=60.0,
+    )
+    coil_limit_celsius: float = _limit(
+        120.0, "degrees Celsius", "what the winding of a coil bears that names no insulation "
+        "class", "common practice, no source; IEC 60085 class E is 120", low=60.0, high=250.0,
+    )
 
 
 def limit_fields() -> dict[str, dict[str, Any]]:

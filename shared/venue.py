@@ -71,6 +71,9 @@ class Lock:
     rated_amps: float | None = None
     max_on_ms: float | None = None
     duty_percent: float | None = None
+    insulation_class: str | None = None
+    coil_rise_kelvin: float | None = None
+    coil_time_minutes: float | None = None
     holding_newtons: float | None = None
     cable_metres: float | None = None
     cable_mm2: float | None = None

@@ -64,6 +64,12 @@ LOCK_KEYS = (
         "continuous duty", low=0, above=True, unit="of ms"),
     Key("duty_percent", "number", "share of time the coil may be on; leave out for continuous "
         "duty", low=0, above=True, high=100),
+    Key("insulation_class", "choice", "what the winding bears (IEC 60085): A 105, E 120, B 130, "
+        "F 155, H 180 degrees Celsius", choices=("A", "E", "B", "F", "H")),
+    Key("coil_rise_kelvin", "number", "how much the coil warms in the end if held on at rated "
+        "volts", low=0, above=True, high=500, unit="of kelvin"),
+    Key("coil_time_minutes", "number", "thermal time constant of the coil: 63 % of that rise",
+        low=0, above=True, high=600, unit="of minutes"),
     Key("holding_newtons", "number", "rated holding force", low=0, above=True),
     Key("cable_metres", "number", "cable length, one way", low=0, high=10_000),
     Key("cable_mm2", "number", "cross-section of one conductor", low=0, above=True, high=100),
