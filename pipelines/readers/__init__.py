@@ -1,1 +1,1 @@
-"""One file a log format, one shape of record out of all of them."""
+"""Bytes into raw records: one module a format, one shape out (see :mod:`.raw`)."""

@@ -1,0 +1,339 @@
+"""Logs into the store: read, clock, meaning, keep; every line accounted for."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import polars as pl
+
+from pipelines.clocks import WallClock
+from pipelines.ingest_files import find_logs
+from pipelines.ingest_progress import Progress, progress_for
+from pipelines.ingest_summary import FileCount, IngestSummary
+from pipelines.meaning import Meaning
+from pipelines.readers.delimited import DelimitedReader
+from pipelines.readers.json_lines import JsonReader
+from pipelines.readers.raw import Parsed, Reader, decoded
+from pipelines.readers.source import Chunk, LongLine, Source, UnreadableSourceError, chunks
+from pipelines.store import Batch, Store
+from shared.log_format import LogFormat
+from shared.tables import FILES, REJECTS, SIGNALS
+from shared.venue import Venue
+
+COMMIT_ROWS = 1_500_000
+"""Records that are gathered before they are put into the store; bounds the memory."""
+
+COMMIT_TEXT = 64 << 20
+UNFINISHED = ("the last line has no line end and may be half written; it is taken as soon as the "
+              "file goes on, or is found unchanged")
+
+
+@dataclass
+class _Pending:
+    """What has been read and is not in the store yet."""
+
+    signals: list[pl.DataFrame] = field(default_factory=list)
+    rejects: list[pl.DataFrame] = field(default_factory=list)
+    events: list[pl.DataFrame] = field(default_factory=list)
+    readings: dict[str, _Reading] = field(default_factory=dict)
+    rows: int = 0
+    text: int = 0
+
+
+@dataclass
+class _Reading:
+    """One log file as it is being read."""
+
+    source: Source
+    log: LogFormat
+    layout: str
+    known: dict[str, object] | None
+    count: FileCount
+    lines: int = 0
+    afresh: bool = True
+    complete: bool = False
+    ended: bool = False
+    unfinished: bool = False
+    digest: str = ""
+    size: int = 0
+    modified_ns: int = 0
+
+    def row(self) -> dict[str, object]:
+        count = self.count
+        return {
+            "file": self.source.name, "bytes": self.size, "modified_ns": self.modified_ns,
+            "digest": self.digest, "layout": self.layout, "offset": 0,
+            "state": json.dumps({"unfinished": self.unfinished}), "lines": self.lines,
+            "records": count.read - count.rejected, "taken": 0, "repeated": 0,
+            "rejected": count.rejected, "complete": self.complete,
+        }
+
+
+def ingest(
+    venue: Venue,
+    venue_path: str | Path,
+    files: Sequence[str | Path] | None = None,
+    *,
+    retry_rejects: bool = False,
+    progress: Progress | None = None,
+) -> IngestSummary:
+    """Take logs into the venue's store, each record once.
+
+    Parameters
+    ----------
+    venue : Venue
+        What the channels are.
+    venue_path : path
+        Its file; patterns and the store are relative to its folder.
+    files : sequence of path, default None
+        Log files; None: all that the venue file names.
+    retry_rejects : bool, default False
+        Read files with rejects again, though they have not changed.
+    progress : Progress, default None
+        Told of the bytes read; None: a bar on a terminal, plain lines elsewhere.
+
+    Returns
+    -------
+    IngestSummary
+        Taken, repeated and rejected records per file, with the reasons.
+
+    Raises
+    ------
+    StoreError
+        The store cannot be read or written; what was taken before is safe.
+    """
+    return _Ingest(venue, Path(venue_path), retry_rejects, progress or progress_for()).run(files)
+
+
+class _Ingest:
+    def __init__(
+        self, venue: Venue, venue_path: Path, retry_rejects: bool, progress: Progress
+    ) -> None:
+        self.venue = venue
+        self.folder = venue_path.parent
+        self.store = Store.open(venue, venue_path)
+        self.retry_rejects = retry_rejects
+        self.progress = progress
+        self.meaning = Meaning(venue)
+        self.summary = IngestSummary()
+        self.pending = _Pending()
+        self.local: set[str] = set()
+
+    def run(self, files: Sequence[str | Path] | None) -> IngestSummary:
+        logs, faults, notes = find_logs(self.venue, self.folder, files)
+        self.summary.faults += faults
+        self.summary.notes += notes
+        known = {row["file"]: row for row in self.store.files().iter_rows(named=True)}
+        todo = []
+        for source, log in logs:
+            reading = self._reading(source, log, known.get(source.name))
+            if reading is None:
+                continue
+            self.summary.files.append(reading.count)
+            if not reading.count.unchanged:
+                todo.append(reading)
+        self.progress.start(sum(reading.size for reading in todo))
+        try:
+            for reading in todo:
+                self._read(reading)
+        finally:
+            self.progress.close()
+        self._commit()
+        if self.local:
+            names = sorted(self.local)
+            shown = ", ".join(names[:3]) + (f" and {len(names) - 3} more" if len(names) > 3 else "")
+            self.summary.notes.append(
+                f"times without an offset were read as local time of {self.venue.time_zone} "
+                f"({shown})")
+        self._hint_at_retry(known)
+        return self.summary
+
+    # Which files to read at all.
+
+    def _reading(
+        self, source: Source, log: LogFormat, known: dict[str, object] | None
+    ) -> _Reading | None:
+        count = FileCount(source.name)
+        try:
+            status = source.path.stat()
+        except OSError as error:
+            self.summary.faults.append(f"{source.name}: {error.strerror}")
+            return None
+        reading = _Reading(source, log, layout_of(self.venue, log), known, count,
+                           size=status.st_size, modified_ns=status.st_mtime_ns)
+        if known and known["complete"] and known["bytes"] == status.st_size:
+            waits = json.loads(str(known["state"])).get("unfinished", False)
+            again = self.retry_rejects and known["rejected"]
+            same = known["modified_ns"] == status.st_mtime_ns
+            if same and not waits and not again:
+                count.unchanged = True
+                count.rejected = int(str(known["rejected"]))
+                count.read = int(str(known["records"])) + count.rejected
+        return reading
+
+    def _hint_at_retry(self, known: dict[str, dict[str, object]]) -> None:
+        waiting = [
+            r for r in self.summary.files
+            if r.unchanged and r.rejected and r.file in known
+        ]
+        if waiting and not self.retry_rejects:
+            total = sum(r.rejected for r in waiting)
+            self.summary.notes.append(
+                f"{total:,} earlier reject{'s' if total != 1 else ''} of unchanged files wait; "
+                "once the venue file is mended, take them in with: remanence ingest VENUE "
+                "--retry-rejects")
+
+    # Reading one file.
+
+    def _read(self, reading: _Reading) -> None:
+        source = reading.source
+        self.pending.readings[source.name] = reading
+        reader = reader_for(reading.log, source.name)
+        clock = WallClock(self.venue, reading.log, source.name)
+        digest = hashlib.blake2b(digest_size=16)
+        told = 0
+        tail: Parsed | None = None
+        try:
+            with source.open() as (stream, used):
+                for piece in chunks(source, stream, reading.size, digest.update):
+                    if isinstance(piece, LongLine):
+                        self._long_line(reading, piece)
+                        continue
+                    parsed = reader.parse(piece)
+                    if piece.unfinished and not source.packed:
+                        whole = self._is_whole(reading, digest.hexdigest(), parsed, tail)
+                        if not whole:
+                            self._unfinished(reading, piece)
+                            continue
+                    self._take(reading, piece, parsed, clock)
+                    tail = parsed
+                    now = min(used(), reading.size)
+                    self.progress.advance(now - told, source.name)
+                    told = now
+                reading.complete = True
+        except UnreadableSourceError as error:
+            self.summary.faults.append(str(error))
+        reading.ended = True
+        self.progress.advance(max(reading.size - told, 0), source.name)
+        reading.digest = digest.hexdigest()
+        if clock.local_seen:
+            self.local.add(source.name)
+        self.pending.events.append(clock.clock_events())
+        if self.pending.rows > COMMIT_ROWS:
+            self._commit()
+
+    def _take(self, reading: _Reading, chunk: Chunk, parsed: Parsed, clock: WallClock) -> None:
+        records = clock.convert(parsed.records)
+        signals, faults = self.meaning.apply(records, reading.source.name)
+        rejects = parsed.rejects
+        if faults.height:
+            texts = parsed.text(faults["line"].to_list())
+            rejects = pl.concat([
+                rejects,
+                faults.select("line", pl.Series("text", texts, pl.String), "reason"),
+            ])
+        reading.lines += chunk.lines - parsed.passed
+        reading.count.passed += parsed.passed
+        reading.count.read += parsed.records.height + parsed.rejects.height
+        self._reject(reading, rejects)
+        if signals.height:
+            self.pending.signals.append(signals)
+            self.pending.rows += signals.height
+        if self.pending.rows > COMMIT_ROWS or self.pending.text > COMMIT_TEXT:
+            self._commit()
+
+    def _reject(self, reading: _Reading, rejects: pl.DataFrame) -> None:
+        if rejects.is_empty():
+            return
+        count = reading.count
+        count.rejected += rejects.height
+        for reason, number, line in rejects.group_by("reason").agg(
+            pl.len(), pl.col("line").min()
+        ).sort("reason").iter_rows():
+            count.reasons[reason] += number
+            count.first_line.setdefault(reason, line)
+        self.pending.rejects.append(
+            rejects.with_columns(file=pl.lit(reading.source.name)).select(REJECTS.schema.names()))
+        self.pending.text += int(rejects["text"].str.len_bytes().sum())
+
+    def _long_line(self, reading: _Reading, line: LongLine) -> None:
+        reading.lines += 1
+        reading.count.read += 1
+        reason = f"line is too long to be a record: {line.length:,} bytes, its beginning is kept"
+        self._reject(reading, pl.DataFrame({
+            "line": [line.number], "text": [decoded(line.beginning)], "reason": [reason]}))
+
+    def _unfinished(self, reading: _Reading, chunk: Chunk) -> None:
+        reading.unfinished = True
+        reading.lines += 1
+        reading.count.read += 1
+        self._reject(reading, pl.DataFrame({
+            "line": [chunk.first_line], "text": [decoded(chunk.data)], "reason": [UNFINISHED]}))
+
+    def _is_whole(
+        self, reading: _Reading, digest: str, parsed: Parsed, before: Parsed | None
+    ) -> bool:
+        """Whether a last line without line end can be trusted to be whole."""
+        if reading.log.format == "jsonl" or parsed.records.is_empty():
+            return True  # a JSON object shows where it ends; what is no record is a reject anyway
+        if reading.known and reading.known["digest"] == digest:
+            return True
+        if reading.log.format != "csv" or parsed.records["quantity"].is_null().any():
+            return False
+        if parsed.records["quantity"].is_in(["command", "contact"]).all():
+            return True
+        return before is not None and _decimals(parsed) >= _decimals(before) > 0
+
+    # Into the store.
+
+    def _commit(self) -> None:
+        pending, self.pending = self.pending, _Pending()
+        if not pending.readings:
+            return
+        readings = list(pending.readings.values())
+        done = self.store.commit(Batch(
+            signals=pl.concat(pending.signals) if pending.signals else SIGNALS.empty(),
+            rejects=pl.concat(pending.rejects) if pending.rejects else REJECTS.empty(),
+            clock_events=pl.concat(pending.events) if pending.events
+            else Batch(SIGNALS.empty()).clock_events,
+            files=FILES.conform(pl.DataFrame([r.row() for r in readings])),
+            afresh=frozenset(r.source.name for r in readings if r.afresh),
+            taken_before={r.source.name: r.count.taken for r in readings},
+        ))
+        for reading in readings:
+            reading.count.taken += done.taken.get(reading.source.name, 0)
+            reading.afresh = False
+            if not reading.ended:
+                self.pending.readings[reading.source.name] = reading
+        self.summary.days |= set(done.days)
+
+
+def reader_for(log: LogFormat, name: str) -> Reader:
+    """The reader of a log's format."""
+    match log.format:
+        case "csv":
+            return DelimitedReader(log, name)
+        case "jsonl":
+            return JsonReader(log, name)
+    raise UnreadableSourceError(f"{name}: format {log.format} cannot be read")
+
+
+def layout_of(venue: Venue, log: LogFormat) -> str:
+    """A fingerprint of everything in the venue file that decides how a log is read."""
+    words = (repr(log), venue.time_zone, sorted((c, sorted(q)) for c, q in venue.channels.items()))
+    return hashlib.blake2b(repr(words).encode(), digest_size=8).hexdigest()
+
+
+def _decimals(parsed: Parsed) -> int:
+    """Most digits after the point of the values on rails."""
+    records = parsed.records.tail(2000)
+    values = records.filter(~pl.col("quantity").is_in(["command", "contact"]))["value"]
+    if values.dtype != pl.String or values.is_empty():
+        return 0
+    found = values.str.extract(r"\.(\d+)\s*$").str.len_chars().max()
+    return int(found) if isinstance(found, int) else 0
+

@@ -1,0 +1,124 @@
+"""Raw records, once they have a time, into signals; or a reason why not."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+import polars as pl
+
+from shared.keys import nearest, shown
+from shared.tables import QUANTITIES, SIGNALS
+from shared.venue import Venue
+
+HIGHEST = 1e6
+"""No rail has such volts and no coil such amps."""
+
+_ON_OFF = ("command", "contact")
+
+
+class Meaning:
+    """Checks records against the venue file, and takes their values."""
+
+    def __init__(self, venue: Venue) -> None:
+        self.channels = venue.channels
+        self._reasons: dict[tuple[str | None, str | None], str | None] = {}
+
+    def apply(self, records: pl.DataFrame, file: str) -> tuple[pl.DataFrame, pl.DataFrame]:
+        """Take records that are right.
+
+        Parameters
+        ----------
+        records : polars.DataFrame
+            As a clock hands them on: ``line``, ``utc``, ``run``, ``fault``,
+            ``channel``, ``quantity``, ``value``.
+        file : str
+            How the store calls the log.
+
+        Returns
+        -------
+        signals : polars.DataFrame
+            SIGNALS, in the order of the file.
+        faults : polars.DataFrame
+            ``line`` and ``reason`` of every other record.
+        """
+        records = self._with_kind(records)
+        value = pl.col("value")
+        if records.schema["value"] == pl.String:
+            records = records.with_columns(figure=value.cast(pl.Float64, strict=False))
+            if records["figure"].null_count():
+                records = records.with_columns(
+                    figure=pl.col("figure").fill_null(_loosely(value)))
+        else:
+            records = records.with_columns(figure=value.cast(pl.Float64))
+        figure = pl.col("figure")
+        on_off = pl.col("quantity").is_in(_ON_OFF)
+        reason = (
+            pl.when(pl.col("fault").is_not_null()).then(pl.col("fault"))
+            .when(pl.col("kind_fault").is_not_null()).then(pl.col("kind_fault"))
+            .when(value.is_null()).then(pl.lit("value is missing"))
+            .when(figure.is_null()).then(pl.lit("value cannot be read as a number"))
+            .when(~figure.is_finite()).then(pl.lit("value is not a finite number"))
+            .when(on_off & ~figure.is_in([0.0, 1.0])).then(
+                pl.lit("value of a command or contact is not 0 or 1"))
+            .when(~on_off & (figure.abs() > HIGHEST)).then(
+                pl.lit("value is beyond any supply: more than a million volts or amps"))
+            .otherwise(None)
+        )
+        records = records.with_columns(reason=reason)
+        good = records if records["reason"].null_count() == records.height else records.filter(
+            pl.col("reason").is_null())
+        signals = good.select(
+            pl.col("utc").alias("time"), "channel", "quantity",
+            (figure + 0.0).alias("value"),  # no negative zero: it would not equal zero's text
+            "run", pl.lit(file).alias("file"), "line",
+        )
+        faults = records.filter(pl.col("reason").is_not_null()).select("line", "reason")
+        return signals.cast(dict(SIGNALS.schema)), faults
+
+    def _with_kind(self, records: pl.DataFrame) -> pl.DataFrame:
+        """Fill in the quantity where only one is possible; ``kind_fault`` where it is wrong."""
+        kinds = records.select("channel", "quantity").unique()
+        rows = [(c, q, *self._kind(c, q)) for c, q in kinds.iter_rows()]
+        names = ("channel", "quantity", "quantity_meant", "kind_fault")
+        table = pl.DataFrame(rows, schema=dict.fromkeys(names, pl.String), orient="row")
+        if all(q == meant and fault is None for _, q, meant, fault in rows):
+            return records.with_columns(kind_fault=pl.lit(None, pl.String))
+        joined = records.join(
+            table, on=["channel", "quantity"], how="left", nulls_equal=True, maintain_order="left")
+        return joined.with_columns(quantity=pl.col("quantity_meant"))
+
+    def _kind(self, channel: str | None, quantity: str | None) -> tuple[str | None, str | None]:
+        if channel is None:
+            return quantity, "channel is missing"
+        if channel not in self.channels:
+            return quantity, ("channel is not in the venue file; "
+                              + _nearest("channel", channel, self.channels))
+        able = self.channels[channel]
+        if quantity is None:
+            likely = sorted(able - {"amps"}) or sorted(able)
+            if len(likely) == 1:
+                return likely[0], None
+            return None, "quantity is missing"
+        if quantity not in QUANTITIES:
+            return quantity, (f"quantity {shown(quantity)} is not known; "
+                              + _nearest("quantity", quantity, QUANTITIES))
+        if quantity not in able:
+            return quantity, (f"quantity {quantity} on a channel that the venue file has for "
+                              + " and ".join(sorted(able)))
+        return quantity, None
+
+
+def _nearest(what: str, name: str, known: Iterable[str]) -> str:
+    advice = nearest(name, sorted(known))
+    if advice.startswith("did you mean"):
+        return f"nearest is {advice.removeprefix('did you mean ').rstrip('?')}"
+    return f"no {what} has a name like it"
+
+
+def _loosely(value: pl.Expr) -> pl.Expr:
+    """Numbers that stand among blanks, and the words true and false."""
+    word = value.str.strip_chars().str.to_lowercase()
+    return (
+        pl.when(word == "true").then(1.0).when(word == "false").then(0.0)
+        .otherwise(word.str.strip_prefix("+").cast(pl.Float64, strict=False))
+    )

@@ -1,0 +1,239 @@
+"""Log files as streams of whole lines: plain, ``.gz``, ``.zst``, or the members of a ``.zip``."""
+
+from __future__ import annotations
+
+import gzip
+import io
+import zipfile
+import zlib
+from collections.abc import Callable, Generator, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import IO
+
+import pyarrow as pa
+
+from shared.errors import RemanenceError
+
+CHUNK_BYTES = 8 << 20
+"""How much text is worked on at once."""
+
+LONGEST_LINE = 1 << 20
+"""A longer line is no record; it is set aside with its beginning."""
+
+KEPT_OF_LONG_LINE = 4096
+
+BOMB_BYTES = 256 << 20
+BOMB_RATIO = 250
+"""Beyond so many bytes, text that unpacks to more than so many times its file is refused:
+plain logs pack 10 to 60 times (measured on the demo's logs)."""
+
+
+class UnreadableSourceError(RemanenceError):
+    """A log file cannot be read, or not to its end; says what to do."""
+
+
+@dataclass(frozen=True)
+class Chunk:
+    """Whole lines: ``lines`` of them, the first being number ``first_line``.
+
+    ``data`` ends with a line feed, unless ``unfinished``: then it is the last line
+    of the file and has no line end.
+    """
+
+    data: bytes
+    first_line: int
+    lines: int
+    unfinished: bool = False
+
+
+@dataclass(frozen=True)
+class LongLine:
+    """A line too long to be a record: its beginning and its length in bytes."""
+
+    number: int
+    beginning: bytes
+    length: int
+
+
+@dataclass(frozen=True)
+class Source:
+    """One log: a file, or one member of a zip archive.
+
+    ``name`` is how the store calls it, ``path`` where it lies.
+    """
+
+    name: str
+    path: Path
+    member: str | None = None
+
+    @property
+    def packed(self) -> bool:
+        """Whether it is compressed: such a file is written whole, its last line is complete."""
+        return self.member is not None or self.path.suffix.lower() in (".gz", ".zst")
+
+    @property
+    def bare_name(self) -> str:
+        """The file's own name without folder and compression suffix."""
+        name = Path(self.member).name if self.member else self.path.name
+        for suffix in (".gz", ".zst"):
+            name = name.removesuffix(suffix)
+        return name
+
+    @contextmanager
+    def open(self) -> Iterator[tuple[IO[bytes], Callable[[], int]]]:
+        """The unpacked bytes, and a function that tells how many packed ones were used.
+
+        Raises
+        ------
+        UnreadableSourceError
+            There is no such file, no permission, or it is damaged.
+        """
+        try:
+            with self.path.open("rb") as raw:
+                if self.member is not None:
+                    with zipfile.ZipFile(raw) as archive, archive.open(self.member) as inner:
+                        yield _unpacked(self.member, inner), inner.tell
+                else:
+                    yield _unpacked(self.path.name, raw), raw.tell
+        except (OSError, EOFError, zlib.error, zipfile.BadZipFile, RuntimeError,
+                NotImplementedError, KeyError) as error:
+            raise UnreadableSourceError(f"{self.name}: {_plainly(error)}") from None
+
+
+def _plainly(error: Exception) -> str:
+    if isinstance(error, FileNotFoundError):
+        return "does not exist"
+    if isinstance(error, PermissionError):
+        return "no permission to read it"
+    if isinstance(error, IsADirectoryError):
+        return "is a folder; give the log files in it"
+    if isinstance(error, RuntimeError | NotImplementedError):
+        return f"cannot be unpacked ({error}); unpack it by hand"
+    return f"cannot be read to its end, it is damaged or still being written ({error})"
+
+
+def _unpacked(name: str, raw: IO[bytes]) -> IO[bytes]:
+    lower = name.lower()
+    if lower.endswith(".gz"):
+        return gzip.GzipFile(fileobj=raw)  # type: ignore[return-value]
+    if lower.endswith(".zst"):
+        stream: IO[bytes] = pa.CompressedInputStream(pa.PythonFile(raw, mode="r"), "zstd")
+        return stream
+    return raw
+
+
+def sources_of(path: Path, name: str) -> list[Source]:
+    """The logs in one file: itself, or every file in a zip archive.
+
+    Raises
+    ------
+    UnreadableSourceError
+        It is a folder, does not exist, or is a damaged archive.
+    """
+    if path.is_dir():
+        raise UnreadableSourceError(f"{name}: is a folder; give the log files in it")
+    if path.suffix.lower() != ".zip":
+        return [Source(name, path)]
+    try:
+        with zipfile.ZipFile(path) as archive:
+            members = [info.filename for info in archive.infolist() if not info.is_dir()]
+    except (OSError, zipfile.BadZipFile) as error:
+        raise UnreadableSourceError(f"{name}: {_plainly(error)}") from None
+    return [Source(f"{name}:{member}", path, member) for member in sorted(set(members))]
+
+
+def chunks(
+    source: Source, stream: IO[bytes], packed_size: int, on_bytes: Callable[[bytes], None]
+) -> Iterator[Chunk | LongLine]:
+    """Cut a stream into whole lines of bounded memory.
+
+    Parameters
+    ----------
+    source : Source
+        For messages.
+    stream : binary file
+        Unpacked bytes, from the beginning or from the start of a line.
+    packed_size : int
+        Size of the file on disk, against which a compression bomb is told.
+    on_bytes : callable
+        Is handed every block that was read.
+
+    Raises
+    ------
+    UnreadableSourceError
+        It unpacks to absurdly more than its size.
+    """
+    number, rest, total = 1, b"", 0
+    while block := stream.read(CHUNK_BYTES):
+        on_bytes(block)
+        total += len(block)
+        if total > BOMB_BYTES and total > BOMB_RATIO * packed_size:
+            raise UnreadableSourceError(
+                f"{source.name}: unpacks to more than {BOMB_RATIO} times its size; this is no "
+                "log. What was read before is kept; unpack it by hand if it is one"
+            )
+        rest += block
+        if b"\n" not in block:
+            if len(rest) <= LONGEST_LINE:
+                continue
+            number, rest = yield from _pass_long_line(number, rest, stream, on_bytes)
+        end = rest.rfind(b"\n") + 1
+        if end:
+            data, rest = rest[:end], rest[end:]
+            count = data.count(b"\n")
+            yield from _without_long_lines(data, number, count)
+            number += count
+    if rest:
+        if len(rest) > LONGEST_LINE:
+            yield LongLine(number, rest[:KEPT_OF_LONG_LINE], len(rest))
+        else:
+            yield Chunk(rest, number, 1, unfinished=True)
+
+
+def _pass_long_line(
+    number: int, rest: bytes, stream: IO[bytes], on_bytes: Callable[[bytes], None]
+) -> Generator[Chunk | LongLine, None, tuple[int, bytes]]:
+    """Read on to the end of a line that is too long, keeping only its beginning."""
+    beginning, length = rest[:KEPT_OF_LONG_LINE], len(rest)
+    while block := stream.read(CHUNK_BYTES):
+        on_bytes(block)
+        end = block.find(b"\n")
+        if end >= 0:
+            length += end
+            yield LongLine(number, beginning, length)
+            return number + 1, block[end + 1 :]
+        length += len(block)
+    yield LongLine(number, beginning, length)
+    return number + 1, b""
+
+
+def _without_long_lines(data: bytes, first: int, count: int) -> Iterator[Chunk | LongLine]:
+    """A chunk as it is, or in pieces around lines that are too long to be records."""
+    start = position = 0
+    number = piece_first = first
+    if not _has_long_line(data):
+        yield Chunk(data, first, count)
+        return
+    for line in io.BytesIO(data):
+        if len(line) > LONGEST_LINE:
+            if position > start:
+                yield Chunk(data[start:position], piece_first, number - piece_first)
+            yield LongLine(number, line[:KEPT_OF_LONG_LINE], len(line) - 1)
+            start, piece_first = position + len(line), number + 1
+        position += len(line)
+        number += 1
+    if position > start:
+        yield Chunk(data[start:position], piece_first, number - piece_first)
+
+
+def _has_long_line(data: bytes) -> bool:
+    """Whether a line is longer than allowed: hop from limit to limit, back to the last feed."""
+    start = 0
+    while start + LONGEST_LINE < len(data):
+        end = data.rfind(b"\n", start, start + LONGEST_LINE + 1)
+        if end < 0:
+            return True
+        start = end + 1
+    return False
