@@ -152,6 +152,36 @@ class Limits:
         "class", "common practice, no source; IEC 60085 class E is 120", low=60.0, high=250.0,
     )
 
+    # Drift of the release latency.
+    drift_gate_percent: float = _limit(
+        7.0, "% of the latency before",
+        "a smaller lasting change of the release latency is not worth a technician's time, "
+        "however sure it is",
+        "calculated: with an 8 % gate a fleet of 40 healthy locks gives about one false alarm a "
+        "year; 7 % so that a true 12 % passes it on most weeks",
+        low=1.0, high=100.0,
+    )
+    drift_week_percent: float = _limit(
+        30.0, "% of the latency before",
+        "a change as large as this is to be seen to within the week",
+        low=1.0, high=1000.0,
+    )
+    forced_openings_week: float = _limit(
+        3.0, "openings a week",
+        "fewer openings of a magnet while energised may be a player's one good pull",
+        low=1.0, high=1000.0,
+    )
+    no_release_now_percent: float = _limit(
+        50.0, "% of commands",
+        "a lock that fails every second command stops the game",
+        low=1.0, high=100.0,
+    )
+    not_reclosed_week: float = _limit(
+        2.0, "commands a week",
+        "one reset at which a lock was left open is a person's slip, not a habit",
+        low=1.0, high=100.0,
+    )
+
 
 def limit_fields() -> dict[str, dict[str, Any]]:
     """Every limit by name: default, unit, reason, source, low, high."""

@@ -1,0 +1,305 @@
+"""From a lock's timing to what to programme: pulse, waits and cue.
+
+Every answer is simple arithmetic on the numbers of a :class:`LockModel`, in an order that the
+page's script repeats step for step, so that both give the same digits. Rounding is to the safe
+side: pulses and waits up, probabilities down.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from analytics.timing_model import RISKS, TARGETS, LockModel, Settings, key
+
+_TINY = 1e-9
+"""Rounding up starts this far above a whole number: arithmetic is not exact."""
+
+
+@dataclass(frozen=True)
+class PulseAnswer:
+    """The pulse to programme; for a magnet, the time to leave it switched off.
+
+    ``state`` is ``good``, ``tight`` (the rating leaves less than the usual margin), ``none``
+    (no pulse does both: the shortest that releases is longer than the rating allows) or the
+    obstacle (``door``, ``unobserved``, ``too-few``). ``stated`` is the share of openings that
+    ``recommended_ms`` releases at the first try, a lower bound (one-sided 95 %).
+    ``falls_short`` says why ``stated`` is below the target: ``misses`` (unanswered whatever
+    the length), ``few`` (too few commands to be that sure) or empty.
+    """
+
+    state: str
+    shortest_ms: float | None = None
+    longest_ms: float | None = None
+    recommended_ms: float | None = None
+    stated: float | None = None
+    falls_short: str = ""
+    beyond_log: bool = False
+    beyond_usual: bool = False
+
+
+@dataclass(frozen=True)
+class WaitAnswer:
+    """When to try again, how often, and when to call it stuck; times from the first command.
+
+    ``left`` is the chance that a healthy lock is called stuck all the same.
+    ``late_ms`` is the time after which a release that is still to come is rarer than the risk.
+    """
+
+    late_ms: float | None = None
+    retry_ms: float | None = None
+    retries: int | None = None
+    stuck_ms: float | None = None
+    left: float | None = None
+
+
+@dataclass(frozen=True)
+class CueAnswer:
+    """When to start a cue, after (before, if negative) the command, and how many it catches.
+
+    ``share`` of openings lie where few notice that the two are apart, ``accepted`` where few
+    mind. ``from_ms`` to ``to_ms`` lose at most one opening in a hundred. ``feedback`` says
+    that the share is too small: start it from the feedback.
+    """
+
+    offset_ms: float | None = None
+    from_ms: float | None = None
+    to_ms: float | None = None
+    share: float | None = None
+    share_low: float | None = None
+    accepted: float | None = None
+    feedback: bool = False
+
+
+@dataclass(frozen=True)
+class LockAnswer:
+    """All answers for one lock, at the volts they were worked out for."""
+
+    lock: str
+    slow_volts: float | None
+    cue_volts: float | None
+    pulse: PulseAnswer
+    wait: WaitAnswer
+    sound: CueAnswer
+    light: CueAnswer
+
+
+def round_up(value: float, step: float) -> float:
+    """The next multiple of ``step``."""
+    return math.ceil(value / step - _TINY) * step
+
+
+def safe_scale(model: LockModel, volts: float | None) -> float:
+    """How much longer times are at ``volts``, by the exponent's end on the safe side."""
+    if volts is None or model.reference_volts is None:
+        return 1.0
+    low = volts < model.reference_volts
+    power = model.exponent_steep if low else model.exponent_shallow
+    return float((volts / model.reference_volts) ** power)
+
+
+def likely_scale(model: LockModel, volts: float | None) -> float:
+    """How much longer times are at ``volts``, as far as is known."""
+    if volts is None or model.reference_volts is None:
+        return 1.0
+    return float((volts / model.reference_volts) ** model.exponent)
+
+
+def pulse_answer(
+    model: LockModel, settings: Settings, target: float, volts: float | None
+) -> PulseAnswer:
+    """The pulse to programme for ``target`` at ``volts`` (the lowest it is to work at)."""
+    longest = model.longest_ms
+    need = model.need_ms.get(key(target))
+    if model.obstacle or need is None:
+        return PulseAnswer(model.obstacle or "too-few", longest_ms=longest)
+    scale = safe_scale(model, volts)
+    shortest = round_up(need * scale, 1.0)
+    if model.magnet:
+        wanted = shortest * settings.magnet_margin + settings.magnet_person_ms
+    else:
+        wanted = shortest * settings.pulse_margin
+    recommended = round_up(wanted, settings.pulse_step_ms)
+    state = "good"
+    if longest is not None and shortest > longest:
+        return PulseAnswer("none", shortest, longest)
+    if longest is not None and recommended > longest:
+        state, recommended = "tight", max(
+            math.floor(longest / settings.pulse_step_ms + _TINY) * settings.pulse_step_ms, shortest
+        )
+    stated = stated_share(model, recommended, scale)
+    falls_short = ""
+    if stated < target:
+        silent = model.miss.missed > (1 - target) * model.miss.commands
+        falls_short = "misses" if silent else "few"
+    most = model.pulse_most_ms
+    return PulseAnswer(
+        state, shortest, longest, recommended, stated, falls_short,
+        beyond_log=most is not None and recommended > most,
+        beyond_usual=not model.magnet and recommended > settings.usual_pulse_ms,
+    )
+
+
+def stated_share(model: LockModel, pulse_ms: float, scale: float) -> float:
+    """Share of openings that a pulse releases at the first try: a lower bound, rounded down."""
+    best = 0.0
+    for target in TARGETS:
+        need = model.need_ms.get(key(target))
+        if need is not None and need * scale <= pulse_ms:
+            best = target
+    return math.floor(best * (1 - model.miss.upper) * 1e5 + _TINY) / 1e5
+
+
+def wait_answer(
+    model: LockModel, settings: Settings, risk: float, volts: float | None,
+    pulse_ms: float | None,
+) -> WaitAnswer:
+    """Waits and retries for a chance ``risk`` of calling a healthy lock stuck."""
+    late = model.late_ms.get(key(risk))
+    if model.obstacle or model.kind == "door" or late is None:
+        return WaitAnswer()
+    late_ms = round_up(late * safe_scale(model, volts), settings.wait_step_ms)
+    retry = max(late_ms, settings.retry_least_ms)
+    if pulse_ms is not None and not model.magnet:
+        retry = max(retry, pulse_ms)
+        if model.duty_percent:
+            retry = max(retry, pulse_ms * 100 / model.duty_percent)
+    elif pulse_ms is not None:
+        retry = max(retry, pulse_ms)
+    retry = round_up(retry, settings.wait_step_ms)
+    left, retries = model.miss.mean * model.again.mean, 1
+    while left > risk and retries < settings.retries_most:
+        left, retries = left * model.again.mean, retries + 1
+    return WaitAnswer(late_ms, retry, retries, retries * retry + late_ms, left)
+
+
+def tenths(model: LockModel, volts: float | None, delay_ms: float = 0.0) -> list[int]:
+    """The lock's equally likely release times at ``volts``, in tenths of a millisecond."""
+    scale = likely_scale(model, volts)
+    return [math.floor((point * scale + delay_ms) * 10 + 0.5) for point in model.points_ms]
+
+
+def cue_answer(
+    model: LockModel, settings: Settings, volts: float | None, *, sound: bool
+) -> CueAnswer:
+    """When to start a sound (or a light) so that most openings and it are one event.
+
+    The opening is what is seen (with a sound as cue) or heard (with a light as cue). A sound
+    may come ``early_ms`` before what is seen and ``late_ms`` after it.
+    """
+    if model.obstacle or model.kind == "door" or not model.points_ms:
+        return CueAnswer()
+    points = tenths(model, volts)
+    early, late = (settings.early_ms, settings.late_ms)
+    wide = (settings.accept_early_ms, settings.accept_late_ms)
+    # The opening at t is inside when cue - before <= t <= cue + after.
+    before, after = (late, early) if sound else (early, late)
+    wide_before, wide_after = (wide[1], wide[0]) if sound else wide
+    first, last, best = _best_window(points, before, after, 0)
+    offset = math.floor((first + last) / 20 + 0.5) * 10
+    near_first, near_last, _ = _best_window(points, before, after, best - len(points) // 100)
+    share = _inside(points, offset, before, after) / len(points)
+    low = _wilson_low(share, max(model.independent, 1.0))
+    if model.location_factor > 1.0:
+        for factor in (model.location_factor, 1 / model.location_factor):
+            moved = [math.floor(point * factor + 0.5) for point in points]
+            low = min(low, _inside(moved, offset, before, after) / len(points))
+    return CueAnswer(
+        offset_ms=offset / 10, from_ms=math.ceil(near_first / 10),
+        to_ms=math.floor(near_last / 10), share=share,
+        share_low=math.floor(low * 1e3 + _TINY) / 1e3,
+        accepted=_inside(points, offset, wide_before, wide_after) / len(points),
+        feedback=share < settings.cue_share_least or model.slow_magnet,
+    )
+
+
+def _inside(points: Sequence[int], offset: int, before: float, after: float) -> int:
+    low, high = offset - round(before * 10), offset + round(after * 10)
+    return sum(1 for point in points if low <= point <= high)
+
+
+def _best_window(
+    points: Sequence[int], before: float, after: float, least: int
+) -> tuple[int, int, int]:
+    """First and last offset of the longest stretch with the most points inside, and how many.
+
+    With ``least`` above zero: the whole stretch around the best with at least so many.
+    """
+    steps: dict[int, int] = {}
+    for point in points:
+        start, end = point - round(after * 10), point + round(before * 10) + 1
+        steps[start] = steps.get(start, 0) + 1
+        steps[end] = steps.get(end, 0) - 1
+    inside, best, edges = 0, 0, sorted(steps)
+    levels = []
+    for edge in edges:
+        inside += steps[edge]
+        levels.append(inside)
+        best = max(best, inside)
+    wanted = least if least > 0 else best
+    longest = (0, 0)
+    index = 0
+    while index < len(edges):
+        if levels[index] >= wanted:
+            start = edges[index]
+            while index < len(edges) and levels[index] >= wanted:
+                index += 1
+            end = edges[index] - 1
+            if end - start > longest[1] - longest[0] or longest == (0, 0):
+                longest = (start, end)
+        index += 1
+    return longest[0], longest[1], best
+
+
+def _wilson_low(share: float, count: float) -> float:
+    """Lower end of Wilson's 95 % interval."""
+    z2 = 3.841458820694124
+    middle = share + z2 / (2 * count)
+    half = math.sqrt(z2) * math.sqrt(share * (1 - share) / count + z2 / (4 * count * count))
+    return max((middle - half) / (1 + z2 / count), 0.0)
+
+
+def lock_answer(
+    model: LockModel, settings: Settings, *, target: float | None = None,
+    risk: float | None = None, slow_volts: float | None = None, cue_volts: float | None = None,
+) -> LockAnswer:
+    """All answers for one lock.
+
+    Parameters
+    ----------
+    model : LockModel
+        The lock.
+    settings : Settings
+        What is asked for.
+    target, risk : float, optional
+        One of :data:`TARGETS` and of :data:`RISKS`; default: the settings'.
+    slow_volts : float, optional
+        Rail volts at which pulse and waits must hold.
+    cue_volts : float, optional
+        Rail volts at which the cue is to fit.
+    """
+    target = settings.target if target is None else target
+    risk = settings.risk if risk is None else risk
+    pulse = pulse_answer(model, settings, target, slow_volts)
+    return LockAnswer(
+        lock=model.lock, slow_volts=slow_volts, cue_volts=cue_volts, pulse=pulse,
+        wait=wait_answer(model, settings, risk, slow_volts, pulse.recommended_ms),
+        sound=cue_answer(model, settings, cue_volts, sound=True),
+        light=cue_answer(model, settings, cue_volts, sound=False),
+    )
+
+
+def nearest_offered(value: float, offered: Sequence[float]) -> float:
+    """The safest of ``offered`` that is at least as strict as ``value`` asks, or the nearest."""
+    if value in offered:
+        return value
+    return min(offered, key=lambda item: abs(math.log((1 - item) / (1 - value))
+                                             if offered is TARGETS else math.log(item / value)))
+
+
+__all__ = [
+    "RISKS", "TARGETS", "CueAnswer", "LockAnswer", "PulseAnswer", "WaitAnswer", "cue_answer",
+    "likely_scale", "lock_answer", "nearest_offered", "pulse_answer", "round_up", "safe_scale",
+    "stated_share", "tenths", "wait_answer",
+]

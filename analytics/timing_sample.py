@@ -1,0 +1,121 @@
+"""Which actuations say something about a lock's timing as it is now, and what they say."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date, timedelta
+
+import numpy as np
+import polars as pl
+
+from analytics.evidence import baseline_start, with_weeks
+from analytics.history import History
+from analytics.timing_tail import Flags, Reals, Whole
+from shared.venue import Lock
+
+_EPOCH = date(1970, 1, 1)
+
+
+@dataclass(frozen=True)
+class Sample:
+    """One lock's commands since it was last worked on, oldest first; arrays of one length.
+
+    ``latency_ms`` is the latency where ``released``, else how long was waited. ``need_ms`` is
+    the shortest pulse known to have been enough (``released``) or the longest known not to
+    be: a lock that let go while its pulse lasted needed no more than its latency, one that let
+    go after the pulse had ended needed no more than the pulse, one that never did needed more.
+    ``volts`` is NaN where the rail was not read; ``first`` marks first attempts.
+    """
+
+    lock: Lock
+    kind: str | None
+    released: Flags
+    latency_ms: Reals
+    need_ms: Reals
+    pulse_ms: Reals
+    volts: Reals
+    day: Whole
+    attempt: Whole
+    resolution_ms: float | None
+    commands: int
+    already_open: int
+    unobserved: int
+    two_clocks: int
+    first_day: date | None
+    last_day: date | None
+    sag_volts: float | None
+    busiest_five_minutes: int
+
+    @property
+    def first(self) -> Flags:
+        """First attempts."""
+        return np.asarray(self.attempt == 1, dtype=np.bool_)
+
+    @property
+    def releases(self) -> int:
+        """How many commands were answered."""
+        return int(self.released.sum())
+
+
+def lock_sample(history: History, lock: Lock, rows: pl.DataFrame, weeks: float) -> Sample:
+    """What ``rows`` (one lock's actuations) say of its timing as it is now.
+
+    Only what came after the last service that changed the lock counts, and of that the
+    last ``weeks``. Rows whose command and feedback were stamped by two clocks are counted and
+    left out; kinds of feedback other than the lock's own are left out.
+    """
+    dated = with_weeks(rows, "command_time", history).filter(pl.col("weeks_ago") < weeks)
+    start = baseline_start(history, lock.id)
+    if start is not None:
+        dated = dated.filter(pl.col("day") >= start)
+    dated = dated.sort("command_time")
+    outcome = pl.col("outcome")
+    kind = lock.latency_kind
+    known = dated.filter(outcome.is_in(["released", "no-release"]))
+    if kind is None or lock.contact_closed_when == "unknown":
+        kinds = known["latency_from"].drop_nulls()
+        kind = str(kinds[-1]) if kinds.len() else kind
+    two = pl.col("across_clocks").fill_null(False)
+    two_clocks = known.filter(two).height
+    used = known.filter(
+        ~two & (pl.col("latency_from").is_null()
+                | (pl.col("latency_from") == pl.lit(kind, pl.String)))
+        & pl.when(outcome == "released").then(pl.col("latency_ms").is_not_null())
+        .otherwise(pl.col("waited_ms").is_not_null())
+    )
+    released = (used["outcome"] == "released").to_numpy()
+    waited = used["waited_ms"].to_numpy().astype(float)
+    latency = np.where(released, used["latency_ms"].to_numpy().astype(float), waited)
+    pulse = used["pulse_ms"].to_numpy().astype(float)
+    pulse = np.where(np.isnan(pulse), np.fmax(waited, latency), pulse)
+    need = np.where(released, np.minimum(latency, pulse), pulse)
+    days = dated["day"]
+    resolution = used["resolution_ms"].drop_nulls()
+    sag = dated["sag_volts"].drop_nulls()
+    return Sample(
+        lock=lock, kind=kind, released=released.astype(bool),
+        latency_ms=np.maximum(latency, 0.1), need_ms=np.maximum(need, 0.1),
+        pulse_ms=np.maximum(pulse, 0.1), volts=used["volts_before"].to_numpy().astype(float),
+        day=np.array([(d - _EPOCH).days for d in used["day"]], dtype=np.int64),
+        attempt=used["attempt"].fill_null(1).to_numpy().astype(np.int64),
+        resolution_ms=_middle(resolution), commands=dated.height,
+        already_open=dated.filter(outcome == "already-open").height,
+        unobserved=dated.filter(outcome == "unobserved").height, two_clocks=two_clocks,
+        first_day=days[0] if days.len() else None, last_day=days[-1] if days.len() else None,
+        sag_volts=_middle(sag) if sag.len() >= 5 else None,
+        busiest_five_minutes=busiest(dated["command_time"], timedelta(minutes=5)),
+    )
+
+
+def busiest(times: pl.Series, span: timedelta) -> int:
+    """The most of ``times`` (sorted) that fall within any ``span``."""
+    if not times.len():
+        return 0
+    stamps = times.dt.timestamp("us").to_numpy()
+    ends = np.searchsorted(stamps, stamps + span // timedelta(microseconds=1), side="left")
+    return int((ends - np.arange(stamps.size)).max())
+
+
+def _middle(values: pl.Series) -> float | None:
+    middle = values.median()
+    return float(middle) if isinstance(middle, int | float) else None

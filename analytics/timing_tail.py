@@ -1,0 +1,253 @@
+"""How long must be waited so that all but a few in a thousand have happened, and how sure is that?
+
+Two ways, in this order. Where the sample is large enough, an order statistic bounds the
+quantile whatever the distribution. Where it is not, the upper part of the sample is taken to
+fall off at least as fast as a power law (an exponential on the log scale), whose slope is
+Hill's mean excess and whose quantile is Weissman's [1]_ [2]_; the bound is then exact for that
+law and on the safe side for any lighter tail, such as a log-normal. It is not safe for what
+the sample never showed: a mode that has not happened yet cannot be seen by any method.
+
+Days have a memory, so observations of one day say less than their number: the number is
+divided by the design effect before any bound is taken.
+
+References
+----------
+.. [1] B. M. Hill, "A simple general approach to inference about the tail of a
+   distribution", Annals of Statistics 3 (1975), 1163-1174.
+.. [2] I. Weissman, "Estimation of parameters and large quantiles based on the k largest
+   observations", J. Am. Stat. Assoc. 73 (1978), 812-815.
+"""
+
+from __future__ import annotations
+
+from functools import lru_cache
+
+import numpy as np
+import numpy.typing as npt
+from scipy import optimize, special
+
+Reals = npt.NDArray[np.float64]
+Flags = npt.NDArray[np.bool_]
+Whole = npt.NDArray[np.int64]
+
+LEAST = 20
+"""Fewer events than this bound no outer quantile, by any method used here."""
+
+UPPER_SHARE = 0.1
+"""The share of the sample that the slope of the tail is read from (at least five events)."""
+
+
+def design_effect(marks: npt.ArrayLike, days: npt.ArrayLike) -> float:
+    """How many times the variance of a share is what independent observations would give.
+
+    Days and weeks are taken as clusters in turn, and the larger effect counts.
+
+    Parameters
+    ----------
+    marks : array_like of bool, shape (n,)
+        Whether each observation is of the kind counted.
+    days : array_like of int, shape (n,)
+        Day number of each.
+
+    Returns
+    -------
+    float
+        1 or more; 1 where there are fewer than six clusters to judge by.
+
+    References
+    ----------
+    L. Kish, "Survey Sampling" (1965), ch. 5 and 8.2.
+    """
+    mark = np.asarray(marks, dtype=float)
+    day = np.asarray(days, dtype=np.int64)
+    count = mark.size
+    share = mark.mean() if count else 0.0
+    alone = count * share * (1 - share)
+    if alone <= 0:
+        return 1.0
+    worst = 1.0
+    for cluster in (day, day // 7):
+        _, index = np.unique(cluster, return_inverse=True)
+        sums = np.bincount(index, weights=mark - share)
+        if sums.size >= 6:
+            between = float((sums**2).sum()) * sums.size / (sums.size - 1)
+            worst = max(worst, between / alone)
+    return worst
+
+
+def tail_factor(
+    count: float, beyond: float, events: float, probability: float, confidence: float
+) -> float:
+    """Mean excesses to go above the threshold for an upper bound of a quantile.
+
+    For a sample of ``count`` whose ``beyond`` largest lie above the threshold and whose
+    excesses are exponential, threshold + result x (mean excess of the ``events``) is at or
+    above the true quantile with exactly ``confidence``.
+
+    Notes
+    -----
+    The share T beyond the threshold is Beta(beyond + 1, count - beyond), the sum of
+    excesses over their mean is Gamma(events), and the two are independent (Renyi's
+    representation of exponential order statistics). The result c solves
+    P(log(T / (1 - probability)) <= c G / events) = confidence.
+    """
+    return _tail_factor(round(count, 3), round(beyond, 3), round(events, 3), probability,
+                        confidence)
+
+
+@lru_cache(maxsize=4096)
+def _tail_factor(
+    count: float, beyond: float, events: float, probability: float, confidence: float
+) -> float:
+    levels = (np.arange(512) + 0.5) / 512
+    sums = special.gammaincinv(events, levels)
+
+    def excess(factor: float) -> float:
+        share = (1 - probability) * np.exp(np.minimum(factor * sums / events, 700.0))
+        held = special.betainc(beyond + 1, max(count - beyond, 1e-9), np.minimum(share, 1.0))
+        return float(np.mean(held)) - confidence
+
+    if excess(0.0) >= 0:
+        return 0.0
+    top = 1.0
+    while excess(top) < 0 and top < 1e6:
+        top *= 2
+    return float(optimize.brentq(excess, 0.0, top, xtol=1e-9))
+
+
+def upper_quantile(
+    values: npt.ArrayLike,
+    happened: npt.ArrayLike,
+    probability: float,
+    confidence: float,
+    *,
+    days: npt.ArrayLike | None = None,
+    step: float = 0.0,
+    shift_deviation: float = 0.0,
+) -> float | None:
+    """Upper confidence bound of a quantile of positive times, some of them right-censored.
+
+    Parameters
+    ----------
+    values : array_like, shape (n,)
+        Times; where ``happened`` is False, how long was waited in vain.
+    happened : array_like of bool, shape (n,)
+        Whether it happened then.
+    probability : float
+        The quantile, between 0 and 1.
+    confidence : float
+        One-sided: the true quantile is at or below the result with this probability.
+    days : array_like of int, shape (n,), optional
+        Day of each, for the design effect.
+    step : float, default 0.0
+        What the clock or the polling allows, in the unit of ``values``.
+    shift_deviation : float, default 0.0
+        Standard deviation of a common factor on the log scale that is not known (a
+        borrowed location); its upper end at ``confidence`` is added.
+
+    Returns
+    -------
+    float or None
+        None where fewer than :data:`LEAST` happened.
+    """
+    value = np.maximum(np.asarray(values, dtype=float), 1e-6)
+    event = np.asarray(happened, dtype=bool)
+    if int(event.sum()) < LEAST:
+        return None
+    shift = float(np.exp(special.ndtri(confidence) * shift_deviation)) if shift_deviation else 1.0
+    order = np.lexsort((~event, value))
+    value, event = value[order], event[order]
+    times, survival = _survival(value, event)
+    cluster = None if days is None else np.asarray(days, dtype=np.int64)[order]
+    bound = _order_statistic(value, event, cluster, probability, confidence)
+    if bound is None:
+        bound = _power_tail(value, event, cluster, times, survival, probability, confidence, step)
+    return float(bound * shift)
+
+
+def _survival(value: Reals, event: Flags) -> tuple[Reals, Reals]:
+    """Product-limit survival at each distinct event time; values sorted, events first in ties."""
+    at_risk = value.size - np.arange(value.size)
+    log = np.where(event, np.log1p(-1.0 / np.maximum(at_risk, 1.0000001)), 0.0)
+    running = np.exp(np.cumsum(log))
+    last = np.append(value[1:] != value[:-1], True)
+    return value[last], running[last]
+
+
+def _order_statistic(
+    value: Reals, event: Flags, days: Whole | None, probability: float, confidence: float
+) -> float | None:
+    """The distribution-free bound; None where the sample is too small or a censored one is it."""
+    count = value.size
+    guess = value[min(int(np.ceil(probability * count)), count - 1)]
+    effect = 1.0 if days is None else design_effect(value > guess, days)
+    independent = count / effect
+    if independent * np.log(probability) > np.log(1 - confidence):
+        return None
+    ranks = np.arange(1, count + 1) / effect
+    # P(fewer than rank of them below the quantile), continued to broken numbers.
+    held = special.betainc(ranks, independent - ranks + 1, probability)
+    enough = np.flatnonzero(1 - held >= confidence)
+    for index in enough:
+        before = ~event[: index + 1]
+        if before.any():
+            return None  # Something waited in vain for less: the rank is not known.
+        return float(value[index])
+    return None
+
+
+def _power_tail(
+    value: Reals, event: Flags, days: Whole | None, times: Reals, survival: Reals,
+    probability: float, confidence: float, step: float,
+) -> float:
+    """Threshold at the upper share, then a power law beyond it."""
+    count = int(event.sum())
+    wanted = max(5, int(UPPER_SHARE * count))
+    share = wanted / count
+    index = int(np.argmax(survival <= share + 1e-12)) if (survival <= share + 1e-12).any() else 0
+    threshold = float(times[index])
+    above = value > threshold
+    events = int((above & event).sum())
+    if events < 5:  # Ties at the top: one step lower.
+        lower = np.flatnonzero(times < threshold)
+        for candidate in lower[::-1]:
+            threshold, index = float(times[candidate]), int(candidate)
+            above = value > threshold
+            events = int((above & event).sum())
+            if events >= 5:
+                break
+    effect = 1.0 if days is None else design_effect(above, days)
+    independent = value.size / effect
+    beyond = float(survival[index]) * independent if events else 0.0
+    excess = float(np.log(value[above] / threshold).sum()) / max(events, 1)
+    if step > 0:
+        # All in one tick of a coarse clock: the fall from tick to tick is all that is known.
+        excess = max(excess, np.log1p(step / threshold) / max(np.log(value.size), 1.0))
+    factor = tail_factor(independent, min(beyond, independent * 0.999),
+                         max(events / effect, 1.0), probability, confidence)
+    return threshold * float(np.exp(min(factor * excess, 50.0)))
+
+
+def quantile_points(values: npt.ArrayLike, happened: npt.ArrayLike, points: int) -> Reals:
+    """The distribution of what did happen, as equally likely values.
+
+    The product-limit curve, scaled to end at zero, is read at the middles of ``points``
+    equal shares; what never happened is counted elsewhere.
+
+    Returns
+    -------
+    numpy.ndarray, shape (points,)
+        Rising; empty where nothing happened.
+    """
+    value = np.asarray(values, dtype=float)
+    event = np.asarray(happened, dtype=bool)
+    if not event.any():
+        return np.zeros(0)
+    order = np.lexsort((~event, value))
+    times, survival = _survival(value[order], event[order])
+    gone = 1 - survival
+    gone = gone / gone[-1]
+    middles = (np.arange(points) + 0.5) / points
+    index = np.searchsorted(gone, middles - 1e-12, side="left")
+    result: Reals = times[np.minimum(index, times.size - 1)]
+    return result
