@@ -50,7 +50,7 @@ def actuations(
     locks: list[Lock], *, weeks: int = 20, per_week: float = 40, seed: int = 0,
     noise: float = 0.08, day_wander: float = 0.015, memory: float = 3.0,
     season_kelvin: float = 8.0, volts_wander: float = 0.005, resolution_ms: float = 1.0,
-    no_release: float = 0.001, lean: float = 0.03, pulse_ms: float = 500.0, log_volts: bool = True,
+    no_release: float = 0.001, lean: float = 0.03, pulse_ms: float | None = None, log_volts: bool = True,
     faults: Mapping[str, Callable[[np.ndarray], np.ndarray]] | None = None,
     volts: Callable[[np.ndarray], np.ndarray] | None = None,
 ) -> pl.DataFrame:
@@ -87,6 +87,7 @@ def actuations(
         latency = np.ceil((latency - phase) / resolution_ms) * resolution_ms + phase
         latency = np.where(latency <= 0, latency + resolution_ms, latency)
         missed = rng.random(day.size) < no_release
+        pulse = pulse_ms or (8000.0 if item.is_magnet else 500.0)
         time = [
             datetime.combine(FIRST_MONDAY, datetime.min.time(), UTC)
             + timedelta(days=int(d), hours=float(h))
@@ -94,10 +95,10 @@ def actuations(
         ]
         frames.append(pl.DataFrame({
             "lock": [item.id] * day.size, "command_time": time,
-            "pulse_ms": np.full(day.size, pulse_ms),
+            "pulse_ms": np.full(day.size, pulse),
             "outcome": np.where(missed, "no-release", "released"),
             "latency_ms": np.where(missed, np.nan, latency),
-            "waited_ms": np.where(missed, pulse_ms + 1000.0, latency),
+            "waited_ms": np.where(missed, pulse + 1000.0, latency),
             "latency_from": [item.latency_kind] * day.size,
             "resolution_ms": np.full(day.size, resolution_ms),
             "bounces": rng.integers(0, 4, day.size),

@@ -1,0 +1,204 @@
+"""Conditions that show in when a lock lets go: sticking, slow drop, weakening hold."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from datetime import date, datetime, timedelta
+
+import polars as pl
+
+from analytics.drift import LockDrift, drifts
+from analytics.evidence import (
+    finding,
+    last_service,
+    per_lock,
+    poisson_limits,
+    probability,
+    with_weeks,
+)
+from analytics.history import History
+from shared.findings import Evidence, Finding
+from shared.venue import Lock
+
+FEEDBACK_ONLY = ("hot-coil", "low-supply", "supply-sag", "coil-current-high")
+"""What makes a latch slow as well, and only the rail's volts can tell (trade knowledge)."""
+
+
+def sticking_catch(history: History) -> list[Finding]:
+    """Latches, bolts and strikes whose release has become slower."""
+    found = []
+    for lock, drift in _standing(history, slower=True):
+        if lock.is_magnet:
+            continue
+        large = 100 * drift.change >= history.venue.limits.drift_week_percent
+        urgency = "week" if large else "plan"
+        found.append(_drift_finding(
+            history, lock, drift, "sticking-catch", _raised(urgency, lock),
+            _not_excluded(drift, lock),
+        ))
+    return found
+
+
+def slow_drop(history: History) -> list[Finding]:
+    """Magnets that let go later after the current is cut."""
+    found = []
+    for lock, drift in _standing(history, slower=True):
+        if not lock.is_magnet:
+            continue
+        large = 100 * drift.change >= history.venue.limits.drift_week_percent
+        urgency = "week" if large else "plan"
+        found.append(_drift_finding(
+            history, lock, drift, "slow-drop", _raised(urgency, lock),
+            ("driver leakage", "suppression changed") if drift.fit and drift.fit.step_share > 0.5
+            else ("driver leakage",),
+        ))
+    return found
+
+
+def weakening_hold(history: History) -> list[Finding]:
+    """Magnets that let go ever sooner, or open while they are energised."""
+    found: dict[str, Finding] = {}
+    for lock, drift in _standing(history, slower=False):
+        if lock.is_magnet:
+            step = drift.fit is not None and drift.fit.step_share > 0.5
+            found[lock.id] = _drift_finding(
+                history, lock, drift, "weakening-hold",
+                "week" if drift.change < -0.3 else "plan",
+                ("missing-suppression", "one winding open") if step else ("low-supply",),
+            )
+    for name, forced in _forced_openings(history).items():
+        if name not in found or forced.score > found[name].score:
+            found[name] = forced
+    return list(found.values())
+
+
+def _standing(history: History, *, slower: bool) -> list[tuple[Lock, LockDrift]]:
+    """Drifts that stand this week, beyond the gate, in the direction asked for."""
+    gate = history.venue.limits.drift_gate_percent / 100
+    out = []
+    for name, drift in drifts(history).current.items():
+        if drift.fit is None or not drift.stands or drift.since is None:
+            continue
+        if drift.fit.log_odds <= 0.0:
+            continue
+        if (drift.change > 0) != slower or abs(drift.change) < gate:
+            continue
+        if drift.days.phase_tied and _below_poll(drift):
+            continue
+        out.append((history.venue.locks_by_id[name], drift))
+    return out
+
+
+def _below_poll(drift: LockDrift) -> bool:
+    """A change too small for a poll whose phase follows the command."""
+    days = drift.days
+    narrow = days.deviation * days.reference_ms < 0.5 * days.resolution_ms
+    return narrow and abs(drift.change) * days.reference_ms < days.resolution_ms
+
+
+def _raised(urgency: str, lock: Lock) -> str:
+    """One step more urgent on a way out."""
+    if not lock.on_way_out:
+        return urgency
+    return {"watch": "plan", "plan": "week", "week": "now", "now": "now"}[urgency]
+
+
+def _not_excluded(drift: LockDrift, lock: Lock) -> tuple[str, ...]:
+    if not drift.days.volts_known.any():
+        return FEEDBACK_ONLY
+    return ("hot-coil", "loaded-catch")
+
+
+def _drift_finding(
+    history: History, lock: Lock, drift: LockDrift, condition: str, urgency: str,
+    not_excluded: Sequence[str],
+) -> Finding:
+    assert drift.fit is not None
+    days = drift.days
+    percent = 100 * drift.change
+    low, high = sorted((100 * drift.change_low, 100 * drift.change_high))
+    at = "" if lock.is_magnet or not days.volts_known.any() else " at rated volts"
+    word = "later" if drift.change > 0 else "sooner"
+    kind = {"door": " (with the time a person takes)", "supply": " (read off the supply)"}.get(
+        lock.latency_kind or "", ""
+    )
+    says = (
+        f"{lock.id} lets go {abs(percent):.0f} % {word} than before: {drift.now_ms:.3g} ms "
+        f"against {drift.before_ms:.3g} ms{at}{kind}."
+    )
+    if days.resolution_ms >= 2 and days.resolution_ms > 0.04 * days.reference_ms:
+        says += (
+            f" Its feedback is polled every {days.resolution_ms:.3g} ms; changes below "
+            f"{drift.detectable * days.reference_ms:.2g} ms cannot be seen."
+        )
+    return finding(
+        lock.id, condition, urgency, probability(drift.fit.log_odds),
+        says=says, since=drift.since, since_low=drift.since_low, since_high=drift.since_high,
+        not_excluded=not_excluded,
+        evidence=[
+            Evidence(
+                f"median latency{at}", drift.now_ms, "ms", n=drift.releases_now,
+                now_low=drift.now_low_ms, now_high=drift.now_high_ms, before=drift.before_ms,
+                before_low=drift.before_low_ms, before_high=drift.before_high_ms,
+            ),
+            Evidence("change since then", percent, "%", n=int(days.releases.sum()),
+                     now_low=low, now_high=high, before=0.0),
+            Evidence("smallest change two weeks would show", 100 * drift.detectable, "%"),
+        ],
+        extra={"course": "step" if drift.fit.step_share > 0.5 else "gradual"},
+    )
+
+
+def _forced_openings(history: History) -> dict[str, Finding]:
+    """Magnets pulled open while energised, oftener than chance and than before."""
+    opened = with_weeks(history.openings.filter(pl.col("energised")), "time", history)
+    out: dict[str, Finding] = {}
+    for name, rows in per_lock(opened).items():
+        lock = history.venue.locks_by_id.get(name)
+        if lock is None or not lock.is_magnet:
+            continue
+        serviced = last_service(history, name)
+        if serviced is not None:
+            rows = rows.filter(pl.col("day") > serviced[0])
+        now = rows.filter(pl.col("weeks_ago") == 0).height
+        past = rows.filter(pl.col("weeks_ago").is_between(1, 12))
+        weeks = _weeks_known(history)
+        before = past.height / max(min(weeks - 1, 12), 1)
+        low, high = poisson_limits(now)
+        limit = history.venue.limits.forced_openings_week
+        if now < limit or low <= 1.5 * before:
+            continue
+        since = _first_busy_week(rows, before, history)
+        out[name] = finding(
+            name, "weakening-hold", "week", min(0.6 + 0.1 * now, 0.98),
+            says=f"{name} came open {now} times this week while it was energised, "
+                 f"{before:.1f} a week before.",
+            since=since, not_excluded=("forced by players", "low-supply"),
+            evidence=[Evidence("openings while energised", float(now), "a week", n=now,
+                               now_low=low, now_high=high, before=before)],
+        )
+    return out
+
+
+def _weeks_known(history: History) -> int:
+    if history.actuations.is_empty():
+        return 1
+    first = history.actuations["command_time"].min()
+    if not isinstance(first, datetime):
+        return 1
+    return max((history.end - first).days // 7, 1)
+
+
+def _first_busy_week(rows: pl.DataFrame, before: float, history: History) -> date:
+    """First day of the unbroken run of weeks, up to this one, with more than the usual number."""
+    counts = dict(rows.group_by("weeks_ago").len().rows())
+    ago = 0
+    while counts.get(ago + 1, 0) > max(2 * before, 1):
+        ago += 1
+    first = rows.filter(pl.col("weeks_ago") == ago)["day"].min()
+    return first if isinstance(first, date) else history.week.monday - timedelta(weeks=ago)
+
+
+CANDIDATES: tuple[Callable[[History], list[Finding]], ...] = (
+    sticking_catch, slow_drop, weakening_hold,
+)

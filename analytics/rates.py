@@ -1,0 +1,117 @@
+"""Rare events counted per command: is the present rate one that matters, and since when?"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from scipy.special import betaln
+
+from analytics.evidence import Reals
+
+WINDOWS_DAYS = (7, 14, 28, 56)
+"""The present is judged on the last week, and on longer stretches for locks seldom used."""
+
+
+@dataclass(frozen=True)
+class Rate:
+    """What events among the last commands say.
+
+    ``log_odds`` compare a rate that matters with a healthy one; ``count`` and
+    ``total`` are those of the telling window, ``before`` those ahead of the
+    onset; ``since`` and its bounds are day numbers.
+    """
+
+    log_odds: float
+    count: int
+    total: int
+    window_days: int
+    count_before: int
+    total_before: int
+    since: float
+    since_low: float
+    since_high: float
+
+
+def betabinomial(
+    count: npt.ArrayLike, total: npt.ArrayLike, a: float, b: float
+) -> Reals:
+    """Log probability of one ordered run of events whose rate is Beta(a, b)."""
+    events, tries = np.asarray(count, dtype=float), np.asarray(total, dtype=float)
+    out: Reals = betaln(a + events, b + tries - events) - betaln(a, b)
+    return out
+
+
+def rate_that_matters(
+    day: Reals, event: np.ndarray, *, healthy: tuple[float, float], faulty: tuple[float, float],
+    prior: float, last_day: float = 6.0, fresh_days: float = 7.0,
+) -> Rate | None:
+    """Weigh a raised rate that still stands against a healthy one.
+
+    Parameters
+    ----------
+    day : array, shape (n,)
+        Day of each command, not decreasing.
+    event : array of bool, shape (n,)
+        Whether it happened then.
+    healthy, faulty : (float, float)
+        Beta priors of either rate.
+    prior : float
+        Probability, before any data, that the rate is a faulty one.
+    last_day : float
+        The day that closes the week.
+    fresh_days : float
+        An event must lie within so many days of it, or nothing stands; where
+        the lock was not commanded in that time, within its last ten commands.
+
+    Returns
+    -------
+    Rate or None
+        None without an event that is fresh enough.
+    """
+    if day.size == 0 or not event.any():
+        return None
+    fresh = day > last_day - fresh_days
+    if fresh.sum() < 5:
+        fresh = np.arange(day.size) >= day.size - 10
+        fresh &= day > last_day - 28
+    if not (event & fresh).any():
+        return None
+    counts = []
+    for window in WINDOWS_DAYS:
+        inside = day > last_day - window
+        counts.append((int(event[inside].sum()), int(inside.sum()), window))
+    factors = np.array([
+        float(betabinomial(k, n, *faulty) - betabinomial(k, n, *healthy)) for k, n, _ in counts
+    ])
+    # Four windows, each as likely as the other to be the telling one.
+    top = float(factors.max())
+    mean = top + float(np.log(np.exp(factors - top).mean()))
+    count, total, window = counts[int(np.argmax(factors))]
+    onset, low, high = _onset(day, event)
+    before = day < onset
+    return Rate(
+        float(np.log(prior / (1 - prior))) + mean, count, total, window,
+        int(event[before].sum()), int(before.sum()), onset, low, high,
+    )
+
+
+def _onset(day: Reals, event: np.ndarray) -> tuple[float, float, float]:
+    """Day from which the events come more often, with its 95 % interval; beta-binomial split."""
+    total = np.arange(1, day.size + 1)
+    count = np.cumsum(event)
+    split = np.arange(day.size)
+    before_k, before_n = count[split] - event[split], total[split] - 1
+    after_k, after_n = count[-1] - before_k, day.size - before_n
+    weight = betabinomial(before_k, before_n, 0.5, 60.0) + betabinomial(after_k, after_n, 1.0, 5.0)
+    # A change may begin at any command, but a rate that matters has an event soon after it.
+    rate_before = (before_k + 0.5) / (before_n + 60.0)
+    weight = np.where((after_k + 1.0) / (after_n + 6.0) > rate_before, weight, -np.inf)
+    if not np.isfinite(weight).any():
+        return float(day[0]), float(day[0]), float(day[-1])
+    share = np.exp(weight - weight.max())
+    running = np.cumsum(share) / share.sum()
+    places = [int(np.searchsorted(running, level)) for level in (0.5, 0.025, 0.975)]
+    middle, low, high = (float(day[min(place, day.size - 1)]) for place in places)
+    return middle, low, high
