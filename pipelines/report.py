@@ -13,6 +13,7 @@ from typing import Any
 from analytics.diagnosis import diagnose
 from analytics.health import Health, health, telling_actuations
 from analytics.history import History
+from pipelines.files import write_files
 from pipelines.histories import load_history
 from pipelines.service import read_service
 from pipelines.store import Store
@@ -146,14 +147,7 @@ def _pages(page: Health, language: str, *, single_file: bool) -> dict[str, bytes
 
 
 def _write(folder: Path, files: dict[str, bytes]) -> None:
-    if folder.exists() and not folder.is_dir():
-        raise RemanenceError(f"{folder}: found a file; give a folder with --out")
+    write_files(folder, files)
     for stale in (*folder.glob("locks/*.html"), *folder.glob("supplies/*.html")):
         if stale.relative_to(folder).as_posix() not in files:
             stale.unlink()
-    for name, content in files.items():
-        target = folder / name
-        target.parent.mkdir(parents=True, exist_ok=True)
-        draft = target.with_name(target.name + ".part")
-        draft.write_bytes(content)
-        draft.replace(target)

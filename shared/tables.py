@@ -311,10 +311,24 @@ FILES = Table(
     ("file",),
 )
 
+FORECASTS = Table(
+    "forecasts",
+    "Every chance of needing a part that was ever stated, to be held against what came.",
+    (
+        _c("made", _DAY, "", "last day of the week the forecast rests on"),
+        _c("lock", _TEXT, "", "the lock"),
+        _c("part", _TEXT, "", "its part"),
+        _c("weeks", _INT, "weeks", "how far ahead"),
+        _c("chance", _REAL, "", "chance of needing the part by then, between 0 and 1"),
+    ),
+    ("made", "lock", "weeks"),
+)
+
 TABLES = {
     table.name: table
     for table in (
         SIGNALS, REJECTS, ACTUATIONS, OPENINGS, ENERGISINGS, CONTACT_CHANGES,
         RAIL_HOURS, ACTIVITY, POLLING, CLOCK_EVENTS, SERVICE, FILES,
+        FORECASTS,
     )
 }

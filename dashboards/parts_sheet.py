@@ -1,0 +1,241 @@
+"""The owner's sheet: what to order, how many, by when, at what cost."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from datetime import timedelta
+from typing import Any
+
+from analytics.forecasts import Calibration
+from analytics.orders import HORIZONS, LockNeed, Orders, PartOrder
+from dashboards.figures import BLUE, INK, figure_block, figure_text
+from dashboards.page import EN_DASH, Language, assets, language, page
+from shared.conditions import CONDITIONS
+
+_OPEN_WEEKS = 520
+"""Weeks beyond which no date is shown."""
+
+
+def reason(order: PartOrder, lang: Language) -> str:
+    """Why a part is, or is not, to be ordered, in words a non-technician follows."""
+    if not order.needs:
+        return lang("parts.reason.none")
+    said = []
+    failing = [need for need in order.needs if need.failing]
+    for condition in dict.fromkeys(need.failing for need in failing):
+        names = lang.listing(need.lock for need in failing if need.failing == condition)
+        title = CONDITIONS[str(condition)].title.lower()
+        said.append(lang("parts.reason.failing", locks=names, condition=title))
+    weeks = order.lead_days / 7 + 1
+    worn = [need.lock for need in order.needs
+            if not need.failing and need.wear.chance_within(weeks) >= 0.5]
+    if worn:
+        said.append(lang("parts.reason.worn", locks=lang.listing(worn),
+                         count="its" if len(worn) == 1 else "their")
+                    if lang.code == "en" else
+                    lang("parts.reason.worn", locks=lang.listing(worn), count=len(worn)))
+    if order.lead.mean < 0.02 and not said:
+        said.append(lang("parts.reason.quiet"))
+    said.append(lang(
+        "parts.reason.odds", mean=lang.number(order.lead.mean, 1),
+        level=lang.percent(order.service_level), most=order.stock_level,
+        stock=order.part.in_stock,
+    ))
+    return " ".join(said)
+
+
+def _part_row(order: PartOrder, orders: Orders, lang: Language) -> dict[str, Any]:
+    part, currency = order.part, orders.currency
+    low, high = order.year.interval(0.9)
+    lead = lang("parts.days" if order.lead_known else "parts.days_assumed",
+                days=lang.number(order.lead_days))
+
+    def money(count: float | None) -> str:
+        if part.unit_cost is None or count is None:
+            return EN_DASH
+        return lang.money(count * part.unit_cost, currency, 0 if count != int(count) else 2)
+
+    by = (lang("parts.today") if order.order_now
+          else lang.day(order.order_by, year=True) if order.order_by
+          else lang("parts.not_within"))
+    return {
+        "id": part.id, "description": part.description, "in_stock": part.in_stock, "lead": lead,
+        "need": lang.number(order.lead.mean, 1), "keep": order.stock_level,
+        "order_now": order.order_now, "order_by": by,
+        "unit_cost": money(1), "cost_now": money(order.order_now) if order.order_now else None,
+        "year_need": lang.number(order.year.mean, 1),
+        "year_range": f"{low}{EN_DASH}{high}" if high > low else f"{low}",
+        "year_cost": money(order.year.mean), "year_cost_range": (
+            EN_DASH if part.unit_cost is None else f"{money(low)} {EN_DASH} {money(high)}"
+        ),
+        "reason": reason(order, lang),
+    }
+
+
+def _lock_row(need: LockNeed, orders: Orders, lang: Language) -> dict[str, Any]:
+    def window(coverage: float) -> str:
+        if not need.wear.weeks.size or need.wear.sign == "at its limit":
+            return EN_DASH
+        low, high = need.window(coverage, orders.today)
+        first = lang.day(low, year=True) if low else lang("parts.never")
+        last = lang.day(high, year=True) if high else lang("parts.never")
+        return first if first == last else f"{first} {EN_DASH} {last}"
+
+    sign = lang("parts.sign." + need.wear.sign.replace(" ", "-"))
+    if need.wear.limit_ms is not None and need.wear.weeks.size:
+        limit = lang.number(need.wear.limit_ms)
+        sign += f" ({lang('parts.from.' + need.wear.limit_from, limit=limit)})"
+    cycles = lang.number(round(need.cycles, -1) if need.cycles >= 1000 else need.cycles)
+    if not need.cycles_known_from_new:
+        cycles += f" ({lang('parts.cycles_unknown')})"
+    return {
+        "lock": need.lock, "room": need.room, "part": need.part or lang("parts.no_part"),
+        "cycles": cycles, "sign": sign, "left_50": window(0.5), "left_90": window(0.9),
+        "chances": [_chance(need.chances[weeks], lang) if need.part else EN_DASH
+                    for weeks in HORIZONS],
+    }
+
+
+def _chance(chance: float, lang: Language) -> str:
+    if chance < 0.005:
+        return f"< {lang.percent(0.005, 1)}".replace(" ", "\N{NO-BREAK SPACE}")
+    return lang.percent(chance)
+
+
+def _wearing(orders: Orders, lang: Language) -> Any:
+    """Figure of the dates at which worn locks meet their limit; None where there are none."""
+    worn = [need for need in orders.needs if need.wear.sign == "wearing"
+            and math.isfinite(need.wear.median_weeks) and need.wear.median_weeks < _OPEN_WEEKS]
+    if not worn:
+        return None
+    worn.sort(key=lambda need: -need.wear.median_weeks)
+    data: list[dict[str, Any]] = []
+    names = []
+    for need in worn:
+        label = figure_text(need.lock)
+        for coverage, width in ((0.9, 2), (0.5, 8)):
+            low, high = need.wear.interval(coverage)
+            ends = [orders.today + timedelta(weeks=min(end, 104)) for end in (low, high)]
+            data.append({
+                "type": "scatter", "mode": "lines", "x": ends, "y": [label, label],
+                "line": {"color": BLUE, "width": width}, "hoverinfo": "skip", "showlegend": False,
+            })
+        middle = orders.today + timedelta(weeks=need.wear.median_weeks)
+        data.append({
+            "type": "scatter", "mode": "markers", "x": [middle], "y": [label],
+            "marker": {"color": INK, "size": 9, "symbol": "line-ns-open"}, "showlegend": False,
+        })
+        names.append(f"{need.lock}: {lang.day(middle, year=True)}")
+    layout = {"xaxis": {"type": "date"}, "yaxis": {"type": "category", "automargin": True}}
+    return figure_block(
+        {"data": data, "layout": layout}, id="wearing", title=lang("parts.wearing"),
+        says=lang("parts.wearing_says", names="; ".join(reversed(names)) + "."),
+        height=110 + 34 * len(worn),
+    )
+
+
+def assumptions(orders: Orders, lang: Language) -> list[str]:
+    """Everything the figures rest on, a sentence each."""
+    level = orders.parts[0].service_level if orders.parts else 0.95
+    lines = [lang("parts.assume.level", level=lang.percent(level))]
+    for order in orders.parts:
+        said: dict[str, Any] = {"part": order.part.id, "failures": int(order.life.failures),
+                                "units": int(order.life.units)}
+        bound = order.zero_failure_b10
+        if order.life.known:
+            middle, low, high = order.life.life_quantile(0.1)
+            key = {"your data": "data", "rating and your data": "rating"}.get(
+                order.life.basis, "family")
+            lines.append(lang(
+                f"parts.assume.life_{key}", **said, b10=_rounded(middle, lang),
+                low=_rounded(low, lang), high=_rounded(high, lang),
+            ))
+        elif bound is not None:
+            lines.append(lang("parts.assume.life_zero", **said, b10=_rounded(bound, lang)))
+        else:
+            lines.append(lang("parts.assume.life_none", **said))
+    lines += [lang(f"parts.assume.{key}")
+              for key in ("shape", "wear", "limit", "lead", "age", "once")]
+    return lines
+
+
+def _rounded(value: float, lang: Language) -> str:
+    """Two significant digits: no life is known better."""
+    digits = 1 - math.floor(math.log10(value)) if value > 0 else 0
+    return lang.number(round(value, digits))
+
+
+def _past_row(item: Calibration, lang: Language) -> dict[str, str]:
+    return {
+        "weeks": lang("parts.weeks", count=item.weeks),
+        "band": f"{lang.percent(item.low)} {EN_DASH} {lang.percent(item.high)}",
+        "forecasts": lang.number(item.forecasts), "came": lang.number(item.came_true),
+        "share": f"{lang.percent(item.share)} ({lang.percent(item.share_low)} {EN_DASH} "
+                 f"{lang.percent(item.share_high)})",
+    }
+
+
+def budget(orders: Orders) -> tuple[float, float, float]:
+    """Expected cost of the year, and the range that holds 90 % of it part by part added up.
+
+    The parts' needs are independent, so variances add; the range is that of a normal sum,
+    not below 0.
+    """
+    mean = variance = 0.0
+    for order in orders.parts:
+        if order.part.unit_cost is None:
+            continue
+        counts = range(order.year.probability.size)
+        square = sum(p * n * n for n, p in zip(counts, order.year.probability, strict=True))
+        mean += order.part.unit_cost * order.year.mean
+        variance += order.part.unit_cost**2 * (float(square) - order.year.mean**2)
+    half = 1.645 * math.sqrt(max(variance, 0.0))
+    return mean, max(0.0, mean - half), mean + half
+
+
+def render_parts(
+    orders: Orders, venue_name: str, past: Sequence[Calibration] = (), *, code: str = "en",
+    version: str = "",
+) -> dict[str, bytes]:
+    """The sheet as files.
+
+    Parameters
+    ----------
+    orders : Orders
+        All numbers.
+    venue_name : str
+        As people say it.
+    past : sequence of Calibration
+        How past forecasts turned out.
+    code : str, default "en"
+        Language of the page.
+    version : str
+        Shown at the foot.
+
+    Returns
+    -------
+    dict
+        ``index.html`` and what lies in ``assets``; the same input gives the same bytes.
+    """
+    lang = language(code)
+    rows = [_part_row(order, orders, lang) for order in orders.parts]
+    known = [order.cost_now for order in orders.parts if order.cost_now is not None]
+    unpriced = sum(order.order_now for order in orders.parts if order.part.unit_cost is None)
+    mean, low, high = budget(orders)
+    level = orders.parts[0].service_level if orders.parts else 0.95
+    content = page(
+        "parts.html.jinja", lang, title=lang("parts.tab", venue=venue_name),
+        orders={"venue_name": venue_name, "today": orders.today}, rows=rows,
+        now=[row for row in rows if row["order_now"]],
+        total=lang.money(sum(known), orders.currency), unpriced=unpriced,
+        level=lang.percent(level),
+        budget=lang.money(mean, orders.currency, 0),
+        budget_range=f"{lang.money(low, orders.currency, 0)} {EN_DASH} "
+                     f"{lang.money(high, orders.currency, 0)}",
+        figure=_wearing(orders, lang), horizons=HORIZONS,
+        locks=[_lock_row(need, orders, lang) for need in orders.needs],
+        past=[_past_row(item, lang) for item in past],
+        assumptions=assumptions(orders, lang), version=version,
+    )
+    return {"index.html": content, **assets()}

@@ -1,0 +1,143 @@
+"""The owner's sheet as a spreadsheet: the order, the locks, the assumptions."""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Sequence
+from datetime import date, datetime
+from typing import Any
+
+import xlsxwriter
+
+from analytics.orders import HORIZONS, Orders
+from dashboards.page import language
+from dashboards.parts_sheet import assumptions, reason
+
+_MONEY, _SHARE, _DATE, _ONE = "#,##0.00", "0.0%", "yyyy-mm-dd", "0.0"
+
+
+def parts_workbook(orders: Orders, made: datetime) -> bytes:
+    """The spreadsheet's bytes.
+
+    Parameters
+    ----------
+    orders : Orders
+        All numbers.
+    made : datetime
+        Written into the file's properties, so that the same input gives the same bytes.
+
+    Returns
+    -------
+    bytes
+        Office Open XML. Cells are typed, totals are formulas, headers are frozen, and text
+        that begins like a formula stays text.
+    """
+    buffer = io.BytesIO()
+    book = xlsxwriter.Workbook(buffer, {"in_memory": True, "strings_to_formulas": False,
+                                        "strings_to_urls": False, "strings_to_numbers": False})
+    book.set_properties({"title": "Parts to order", "created": made.replace(tzinfo=None)})
+    _order(book, orders)
+    _locks(book, orders)
+    _assumptions(book, orders)
+    book.close()
+    return buffer.getvalue()
+
+
+def _table(
+    book: Any, name: str, heads: Sequence[tuple[str, int, str | None]],
+    rows: Sequence[Sequence[Any]],
+) -> Any:
+    """One sheet: bold frozen header, a width and number format per column, typed cells."""
+    sheet = book.add_worksheet(name)
+    bold = book.add_format({"bold": True, "text_wrap": True, "valign": "top", "bottom": 1})
+    sheet.freeze_panes(1, 1)
+    formats = []
+    for column, (head, width, form) in enumerate(heads):
+        wrap = {"text_wrap": True} if width > 40 else {}
+        cell = book.add_format({"valign": "top", **wrap, **({"num_format": form} if form else {})})
+        formats.append(cell)
+        sheet.set_column(column, column, width)
+        sheet.write_string(0, column, head, bold)
+    for line, row in enumerate(rows, start=1):
+        for column, value in enumerate(row):
+            if value is None:
+                sheet.write_blank(line, column, None, formats[column])
+            elif isinstance(value, str):
+                sheet.write_string(line, column, value, formats[column])
+            elif isinstance(value, date):
+                sheet.write_datetime(line, column, datetime(value.year, value.month, value.day),
+                                     formats[column])
+            else:
+                sheet.write_number(line, column, value, formats[column])
+    return sheet
+
+
+def _order(book: Any, orders: Orders) -> None:
+    lang = language("en")
+    heads = [
+        ("Part", 16, None), ("Description", 34, None), ("In stock", 10, "0"),
+        ("Delivery (days)", 10, "0"), ("Expected need until delivery", 13, _ONE),
+        ("Keep at least", 10, "0"), ("Order now", 10, "0"), ("Order by", 12, _DATE),
+        (f"Unit cost ({orders.currency})", 12, _MONEY), (f"Cost ({orders.currency})", 12, _MONEY),
+        ("Need in a year", 10, _ONE), (f"Cost of the year ({orders.currency})", 14, _MONEY),
+        ("Why", 80, None),
+    ]
+    rows = [
+        (o.part.id, o.part.description, o.part.in_stock, o.lead_days, o.lead.mean, o.stock_level,
+         o.order_now, o.order_by, o.part.unit_cost, None, o.year.mean, None, reason(o, lang))
+        for o in orders.parts
+    ]
+    sheet = _table(book, "Order", heads, rows)
+    money = book.add_format({"num_format": _MONEY, "valign": "top"})
+    total = book.add_format({"num_format": _MONEY, "bold": True, "top": 1})
+    bold = book.add_format({"bold": True, "top": 1})
+    for line, o in enumerate(orders.parts, start=2):
+        cost = o.part.unit_cost or 0.0
+        sheet.write_formula(line - 1, 9, f"=G{line}*I{line}", money, o.order_now * cost)
+        sheet.write_formula(line - 1, 11, f"=K{line}*I{line}", money, o.year.mean * cost)
+    last = len(orders.parts) + 1
+    sheet.write_string(last, 0, "Total", bold)
+    if orders.parts:
+        now = sum(o.cost_now or 0.0 for o in orders.parts)
+        year = sum(o.year.mean * (o.part.unit_cost or 0.0) for o in orders.parts)
+        sheet.write_formula(last, 9, f"=SUM(J2:J{last})", total, now)
+        sheet.write_formula(last, 11, f"=SUM(L2:L{last})", total, year)
+    sheet.set_landscape()
+    sheet.fit_to_pages(1, 0)
+    sheet.repeat_rows(0)
+
+
+def _locks(book: Any, orders: Orders) -> None:
+    heads = [
+        ("Lock", 24, None), ("Room", 20, None), ("Part", 16, None), ("Cycles done", 12, "#,##0"),
+        ("Cycles a week", 10, _ONE), ("Sign of wear", 18, None), ("Latency now (ms)", 12, _ONE),
+        ("Limit (ms)", 10, _ONE), ("Limit met, 50 %: from", 12, _DATE), ("to", 12, _DATE),
+        ("Limit met, 90 %: from", 12, _DATE), ("to", 12, _DATE),
+        *((f"Chance within {weeks} weeks", 12, _SHARE) for weeks in HORIZONS),
+    ]
+    rows = []
+    for need in orders.needs:
+        windows: list[date | None] = [None] * 4
+        if need.wear.sign == "wearing":
+            windows = [*need.window(0.5, orders.today), *need.window(0.9, orders.today)]
+        rows.append((
+            need.lock, need.room, need.part or "", need.cycles, need.cycles_per_week,
+            need.wear.sign, need.wear.latency_ms, need.wear.limit_ms, *windows,
+            *(need.chances[weeks] if need.part else None for weeks in HORIZONS),
+        ))
+    sheet = _table(book, "Locks", heads, rows)
+    sheet.autofilter(0, 0, max(len(rows), 1), len(heads) - 1)
+    sheet.set_landscape()
+    sheet.fit_to_pages(1, 0)
+    sheet.repeat_rows(0)
+
+
+def _assumptions(book: Any, orders: Orders) -> None:
+    lines = assumptions(orders, language("en"))
+    rows = [
+        ("As of", orders.today.isoformat()),
+        ("Games a week", orders.games_per_week),
+        ("Weeks of log", orders.weeks_seen),
+        *((f"{number}", line) for number, line in enumerate(lines, start=1)),
+    ]
+    _table(book, "Assumptions", [("What", 16, None), ("Rests on", 110, None)], rows)
