@@ -1,0 +1,106 @@
+"""Has a level that is measured once a day moved, by how much, and since when?"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import stats
+
+from analytics.evidence import robust_deviation
+from analytics.onset import onset_of_level
+
+Reals = NDArray[np.float64]
+_MEMORY = 0.5
+"""Correlation of neighbouring days that is allowed for: days have a memory."""
+
+
+@dataclass(frozen=True)
+class LevelChange:
+    """``shift`` is now minus before; ``z`` counts it in its own standard errors."""
+
+    before: float
+    now: float
+    shift: float
+    error: float
+    z: float
+    days_before: int
+    days_now: int
+    since: date
+    low: date | None
+    high: date | None
+
+    @property
+    def limits(self) -> tuple[float, float]:
+        """Bounds of 95 % for the shift."""
+        return self.shift - 1.96 * self.error, self.shift + 1.96 * self.error
+
+    def score(self, gate: float) -> float:
+        """Probability that the shift is beyond half of ``gate``, in the gate's direction."""
+        # Days have a memory that is not wholly known: tails of few degrees of freedom.
+        beyond = (self.shift * np.sign(gate) - abs(gate) / 2) / max(self.error, 1e-9)
+        return float(np.clip(stats.t.cdf(beyond, 4), 0.01, 0.99))
+
+
+def level_change(
+    days: NDArray[np.int64], values: Reals, monday: int, *, fewest_before: int = 7,
+    fewest_now: int = 2, floor: float = 0.0,
+) -> LevelChange | None:
+    """Compare the week from ``monday`` on with what was before the latest change of level.
+
+    Parameters
+    ----------
+    days : array of int, shape (n,)
+        Day ordinals, strictly increasing.
+    values : array of float, shape (n,)
+        One level a day; NaN is passed over.
+    monday : int
+        First day of the week asked for.
+    fewest_before, fewest_now : int
+        Days needed on either side.
+    floor : float, default 0.0
+        Least day-to-day deviation that is believed; keeps a short quiet past from making
+        everything significant.
+
+    Returns
+    -------
+    LevelChange or None
+        None where either side has too few days.
+
+    Notes
+    -----
+    Medians of days, compared with standard errors that allow for a correlation of 0.5
+    between neighbouring days: variance of a mean of n days times (1 + r) / (1 - r) at most.
+    """
+    known = np.isfinite(values)
+    days, values = days[known], values[known]
+    now = days >= monday
+    if now.sum() < fewest_now:
+        return None
+    onset = onset_of_level(days, values)
+    index = int(np.argmax(now))
+    dated = onset is not None and onset.log_odds > 2 and onset.index <= index + 5
+    if dated and onset is not None and onset.index >= fewest_before:
+        split = onset.index
+    else:
+        split, dated = index, False
+    before, after = values[:split], values[max(split, index):]
+    if before.size < fewest_before or after.size < fewest_now:
+        return None
+    spread = max(robust_deviation(before), floor)
+    if after.size >= 4:
+        spread = max(spread, 0.7 * robust_deviation(after))
+    inflation = (1 + _MEMORY) / (1 - _MEMORY)
+    error = spread * np.sqrt(
+        inflation * (1.25**2) * (1 / max(before.size, 1) + 1 / after.size)
+    )
+    level_before, level_now = float(np.median(before)), float(np.median(after))
+    shift = level_now - level_before
+    since = onset.since if dated and onset else date.fromordinal(int(days[split]))
+    return LevelChange(
+        level_before, level_now, shift, float(max(error, 1e-9)),
+        float(shift / max(error, 1e-9)), int(before.size), int(after.size), since,
+        onset.low if dated and onset else None, onset.high if dated and onset else None,
+    )
