@@ -15,6 +15,7 @@ from analytics.health import Health, health, telling_actuations
 from analytics.history import History
 from pipelines.files import write_files
 from pipelines.histories import load_history
+from pipelines.past_findings import earlier_findings, keep_findings
 from pipelines.service import read_service
 from pipelines.store import Store
 from pipelines.traces import load_traces
@@ -133,9 +134,15 @@ def write_report(
 
 
 def _gather(past: History, findings: list[Finding], store: Store, path: Path) -> Health:
-    traces = load_traces(store, past, telling_actuations(past, findings))
-    aside = read_service(past.venue, path).set_aside
-    return health(past, findings, traces=traces, service_set_aside=aside)
+    folder = Path(store.folder)
+    earlier = earlier_findings(folder, past.week)
+    keep_findings(folder, past.week, findings)
+    return health(
+        past, findings, earlier=earlier, rejects=store.rejects(),
+        traces=load_traces(store, telling_actuations(past, findings)),
+        service_set_aside=read_service(past.venue, path).set_aside,
+        version=version("remanence"),
+    )
 
 
 def _pages(page: Health, language: str, *, single_file: bool) -> dict[str, bytes]:
