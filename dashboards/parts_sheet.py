@@ -8,13 +8,15 @@ from datetime import timedelta
 from typing import Any
 
 from analytics.forecasts import Calibration
-from analytics.orders import HORIZONS, LockNeed, Orders, PartOrder
+from analytics.orders import HORIZONS, LockNeed, Orders, PartOrder, chance_within
 from dashboards.figures import BLUE, INK, figure_block, figure_text
 from dashboards.page import EN_DASH, Language, assets, language, page
 from shared.conditions import CONDITIONS
 
 _OPEN_WEEKS = 520
 """Weeks beyond which no date is shown."""
+_NAMED = 0.1
+"""Chance from which a lock is named among those an order is for."""
 
 
 def reason(order: PartOrder, lang: Language) -> str:
@@ -28,13 +30,12 @@ def reason(order: PartOrder, lang: Language) -> str:
         title = CONDITIONS[str(condition)].title.lower()
         said.append(lang("parts.reason.failing", locks=names, condition=title))
     weeks = order.lead_days / 7 + 1
-    worn = [need.lock for need in order.needs
-            if not need.failing and need.wear.chance_within(weeks) >= 0.5]
-    if worn:
-        said.append(lang("parts.reason.worn", locks=lang.listing(worn),
-                         count="its" if len(worn) == 1 else "their")
-                    if lang.code == "en" else
-                    lang("parts.reason.worn", locks=lang.listing(worn), count=len(worn)))
+    chances = [(chance_within(need, order.life, weeks), need.lock)
+               for need in order.needs if not need.failing]
+    likely = [f"{lock} ({lang.percent(chance)})"
+              for chance, lock in sorted(chances, reverse=True) if chance >= _NAMED][:5]
+    if likely:
+        said.append(lang("parts.reason.likely", locks=lang.listing(likely)))
     if order.lead.mean < 0.02 and not said:
         said.append(lang("parts.reason.quiet"))
     said.append(lang(

@@ -1,0 +1,172 @@
+"""Needs and orders: certain and uncertain demand together, nothing counted twice."""
+
+from __future__ import annotations
+
+from datetime import date, timedelta
+
+import numpy as np
+import polars as pl
+import pytest
+
+from analytics.forecasts import calibration, forecasts_of
+from analytics.history import History
+from analytics.orders import HORIZONS, plan_orders
+from shared.findings import Finding
+from shared.tables import ACTUATIONS, FORECASTS, SERVICE
+from shared.venue_file import parse_venue
+from shared.weeks import Week
+
+LOCKS = 6
+WEEK = Week.parse("2026-W40")
+
+
+def venue_text(rated: int | None = None, in_stock: int = 0) -> str:
+    head = f"""
+[venue]
+id = "mill"
+time_zone = "UTC"
+[[supply]]
+id = "rail"
+channel = "rail"
+rated_volts = 12
+[[part]]
+id = "catch"
+description = "=Spring catch"
+unit_cost = 20.0
+lead_time_days = 21
+in_stock = {in_stock}
+{f"rated_cycles = {rated}" if rated else ""}
+"""
+    locks = "".join(f"""
+[[lock]]
+id = "d{i}"
+room = "Mill"
+guards = "container"
+mechanism = "latch"
+supply = "rail"
+command = "c/q{i}"
+contact = "c/i{i}"
+contact_closed_when = "locked"
+coil_ohms = 10
+max_on_ms = 2000
+part = "catch"
+installed = 2026-01-01
+""" for i in range(LOCKS))
+    return head + locks
+
+
+def history(
+    text: str, worn: dict[int, float] | None = None, service: pl.DataFrame | None = None,
+    weeks: int = 30, seed: int = 1,
+) -> History:
+    """Thirty weeks of twenty releases a week at 40 ms; ``worn`` gives margin used per week."""
+    rng = np.random.default_rng(seed)
+    end = WEEK.bounds(parse_venue(text).zone)[1]
+    rows = []
+    for lock in range(LOCKS):
+        for week in range(weeks):
+            used = max(0.0, (worn or {}).get(lock, 0.0) * (week - weeks + 14))
+            typical = 40 * (1 - min(used, 0.93)) ** -0.54
+            for i in range(20):
+                at = end - timedelta(weeks=weeks - week) + timedelta(hours=8 * i + 1, minutes=lock)
+                latency = float(typical * np.exp(0.08 * rng.standard_normal()))
+                rows.append((f"d{lock}", at, 400.0, "released", latency, "catch", 1.0, 1))
+    names = ("lock", "command_time", "pulse_ms", "outcome", "latency_ms", "latency_from",
+             "resolution_ms", "attempt")
+    schema = {name: ACTUATIONS.schema[name] for name in names}
+    frame = pl.DataFrame(rows, schema=schema, orient="row").with_columns(waited_ms="latency_ms")
+    frames = {"actuations": frame}
+    if service is not None:
+        frames["service"] = service
+    return History.of(parse_venue(text), WEEK, **frames)
+
+
+def test_healthy_locks_need_nothing_and_no_date_is_made_up():
+    orders = plan_orders(history(venue_text(rated=100_000)))
+    assert {need.wear.sign for need in orders.needs} == {"no sign of wear"}
+    assert orders.parts[0].order_now == 0
+    assert all(need.chances[13] < 0.02 for need in orders.needs)
+    # Twenty a week and fitted on 1 January: about 200 cycles before the log, 600 in it.
+    assert orders.needs[0].cycles == pytest.approx(20 * 39, rel=0.05)
+    assert orders.games_per_week == pytest.approx(20)
+
+
+def test_a_worn_lock_is_dated_and_ordered_once():
+    orders = plan_orders(history(venue_text(), worn={2: 0.055}))
+    need = orders.needs[2]
+    assert need.wear.sign == "wearing"
+    low, high = need.wear.interval(0.9)
+    # Margin used: 13 weeks at 0.055 = 0.715; the stall share 0.95 lies 4.3 weeks ahead.
+    assert low < 4.3 < high
+    assert need.chances[26] > 0.9
+    order = orders.parts[0]
+    assert order.order_now == 1
+    assert order.cost_now == 20.0
+    assert {n.wear.sign for n in orders.needs if n.lock != "d2"} == {"no sign of wear"}
+
+
+def test_what_is_failing_counts_as_certain_as_its_score():
+    finding = Finding("d4", "lock", "coil-open", "now", 0.99)
+    text = venue_text(in_stock=1)
+    assert plan_orders(history(text), [finding]).parts[0].order_now == 0
+    orders = plan_orders(history(text, worn={2: 0.055}), [finding])
+    assert orders.needs[4].failing == "coil-open"
+    assert orders.needs[4].chances[4] >= 0.99
+    assert orders.parts[0].stock_level == 2
+    assert orders.parts[0].order_now == 1
+
+
+def test_more_stock_never_orders_more():
+    orders = [plan_orders(history(venue_text(in_stock=n), worn={2: 0.055})).parts[0].order_now
+              for n in range(3)]
+    assert orders == sorted(orders, reverse=True)
+    assert orders[-1] == 0
+
+
+def test_a_replacement_ends_a_life_and_begins_one():
+    service = pl.DataFrame([(date(2026, 7, 1), "d1", "replaced", "catch", None)],
+                           schema=SERVICE.schema, orient="row")
+    order = plan_orders(history(venue_text(), service=service)).parts[0]
+    assert order.lives.failures == 1
+    assert order.lives.units == LOCKS + 1
+    assert order.life.known
+
+
+def test_with_no_failure_and_no_rating_only_a_bound_is_told():
+    order = plan_orders(history(venue_text())).parts[0]
+    assert not order.life.known
+    assert order.zero_failure_b10 is not None
+    # Six units of about 780 cycles, of which 185 before the log: scale from exposure / 2.996.
+    exposure = sum(c**2 - e**2 for c, e in zip(order.lives.cycles, order.lives.entry, strict=True))
+    assert order.zero_failure_b10 == pytest.approx(
+        (exposure / 2.99573) ** 0.5 * (-np.log(0.9)) ** 0.5, rel=1e-3)
+
+
+def test_no_locks_in_the_log_at_all():
+    empty = History.of(parse_venue(venue_text()), WEEK)
+    orders = plan_orders(empty)
+    assert {need.wear.sign for need in orders.needs} == {"not enough data"}
+    assert orders.parts[0].order_now == 0
+
+
+def test_forecasts_are_held_against_what_came():
+    orders = plan_orders(history(venue_text(), worn={2: 0.055}))
+    made = forecasts_of(orders)
+    assert made.height == LOCKS * len(HORIZONS)
+    replaced = orders.today + timedelta(days=20)
+    service = pl.DataFrame([(replaced, "d2", "replaced", "catch", None)],
+                           schema=SERVICE.schema, orient="row")
+    assert calibration(made, service, orders.today + timedelta(days=27)) == []
+    judged = calibration(made, service, orders.today + timedelta(weeks=4))
+    assert sum(item.forecasts for item in judged) == LOCKS
+    assert sum(item.came_true for item in judged) == 1
+    assert {item.weeks for item in judged} == {4}
+    assert calibration(FORECASTS.empty(), service, orders.today) == []
+
+
+def test_time_of_day_and_row_order_do_not_matter():
+    past = history(venue_text(), worn={2: 0.055})
+    shuffled = History.of(past.venue, past.week,
+                          actuations=past.actuations.sample(fraction=1, shuffle=True, seed=3))
+    a, b = plan_orders(past), plan_orders(shuffled)
+    assert [n.chances for n in a.needs] == [n.chances for n in b.needs]

@@ -1,0 +1,76 @@
+"""The owner's sheet as a page and as a spreadsheet."""
+
+from __future__ import annotations
+
+import io
+from dataclasses import replace
+from datetime import UTC, datetime
+
+import openpyxl
+import pytest
+
+from analytics.orders import plan_orders
+from dashboards.parts_sheet import budget, render_parts
+from dashboards.parts_workbook import parts_workbook
+from shared.venue import Part
+from tests.analytics.test_orders import history, venue_text
+
+MADE = datetime(2026, 10, 5, 6, 0, tzinfo=UTC)
+
+
+@pytest.fixture(scope="module")
+def orders():
+    return plan_orders(history(venue_text(), worn={2: 0.055}))
+
+
+def test_the_sheet_says_what_to_order_and_why(orders):
+    page = render_parts(orders, "The <b>Mill</b>")["index.html"].decode()
+    assert "Order now" in page
+    assert "1 × catch" in page
+    assert "Most likely to need one by the time a delivery would arrive: d2 (" in page
+    assert "The &lt;b&gt;Mill&lt;/b&gt;" in page
+    assert "nothing has failed yet and no rating is given" in page
+    assert "http" not in page.replace("http://www.w3.org", "")
+
+
+def test_the_same_numbers_give_the_same_bytes(orders):
+    assert render_parts(orders, "Mill") == render_parts(orders, "Mill")
+    assert parts_workbook(orders, MADE) == parts_workbook(orders, MADE)
+
+
+def test_the_other_language_is_whole(orders):
+    page = render_parts(orders, "Mühle", code="de")["index.html"].decode()
+    assert "Jetzt bestellen" in page
+    assert "parts." not in page.split("<main")[1].replace("parts.csv", "")
+
+
+def test_the_spreadsheet_opens_as_a_person_wants_it(orders):
+    book = openpyxl.load_workbook(io.BytesIO(parts_workbook(orders, MADE)))
+    assert book.sheetnames == ["Order", "Locks", "Assumptions"]
+    sheet = book["Order"]
+    assert sheet.freeze_panes == "B2"
+    assert sheet["B2"].value == "=Spring catch"
+    assert sheet["B2"].data_type == "s"  # text that begins like a formula stays text
+    assert sheet["J2"].value == "=G2*I2"
+    assert sheet["J3"].value == "=SUM(J2:J2)"
+    assert sheet["H2"].is_date
+    assert sheet["G2"].value == 1
+    assert sheet.column_dimensions["M"].width > 40
+    locks = book["Locks"]
+    assert locks.max_row == 7
+    assert locks["I4"].is_date  # d2 is the worn one
+    assert locks["I2"].value is None
+    values = openpyxl.load_workbook(io.BytesIO(parts_workbook(orders, MADE)), data_only=True)
+    assert values["Order"]["J3"].value == 20.0
+
+
+def test_the_budget_adds_up(orders):
+    mean, low, high = budget(orders)
+    assert mean == pytest.approx(20 * orders.parts[0].year.mean)
+    assert low <= mean <= high
+
+
+def test_a_part_without_a_price_is_not_in_the_total(orders):
+    bare = replace(orders.parts[0], part=Part("catch", in_stock=0))
+    page = render_parts(replace(orders, parts=(bare,)), "Mill")["index.html"].decode()
+    assert "1 without a price are not in the total." in page
