@@ -1,0 +1,76 @@
+"""Run the campaign: play venues, let the program judge every week, score what it said."""
+
+import time
+from concurrent.futures import ProcessPoolExecutor
+
+from tests.campaign.scenario import FIRST_SCORED_WEEK, draw
+
+
+def judge(scenario, frames, weeks=None):
+    """What the program says of each scored week, and the seconds a week took."""
+    from analytics.diagnosis import diagnose
+    from analytics.history import History
+    from shared.findings import rank
+    from shared.weeks import Week
+    from tests.campaign.score import Said
+
+    first = Week.of(scenario.start)
+    said, spent, count = [], 0.0, 0
+    for number in weeks or range(FIRST_SCORED_WEEK, scenario.weeks):
+        begin = time.perf_counter()
+        history = History.of(scenario.venue, first.plus(number), **frames)
+        findings = sorted(diagnose(history), key=rank)
+        spent, count = spent + time.perf_counter() - begin, count + 1
+        said += [
+            Said(number, place, f.subject, f.subject_kind, f.condition, f.urgency, f.score,
+                 f.since, f.since_low, f.since_high, [e.as_json() for e in f.evidence])
+            for place, f in enumerate(findings)
+        ]
+    return said, spent / max(count, 1)
+
+
+def one_venue(seed, level="tables", weeks=26, locks=None):
+    """Play and score one venue.
+
+    Parameters
+    ----------
+    seed : int
+        Even: healthy; odd: with faults.
+    level : str
+        ``tables`` hands the analysis the tables a perfect pairing would make;
+        ``log`` writes raw records and lets the program pair them itself.
+    """
+    from tests.campaign.play import play
+    from tests.campaign.score import score
+
+    scenario = draw(seed, weeks=weeks, locks=locks)
+    past = play(scenario)
+    if level == "log":
+        from tests.campaign.as_signals import paired_tables
+
+        frames = paired_tables(past)
+    else:
+        from tests.campaign.as_tables import tables_of
+
+        frames = tables_of(past)
+    said, seconds = judge(scenario, frames)
+    return score(scenario, past, said, seconds)
+
+
+def campaign(seeds, *, level="tables", jobs=1, weeks=26, progress=None):
+    """Scores of all venues, in the order of their seeds."""
+    if jobs <= 1:
+        scores = []
+        for seed in seeds:
+            scores.append(one_venue(seed, level, weeks))
+            if progress:
+                progress(scores[-1])
+        return scores
+    with ProcessPoolExecutor(jobs) as pool:
+        running = [pool.submit(one_venue, seed, level, weeks) for seed in seeds]
+        scores = []
+        for job in running:
+            scores.append(job.result())
+            if progress:
+                progress(scores[-1])
+    return scores

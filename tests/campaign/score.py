@@ -1,0 +1,225 @@
+"""Hold the findings of a venue, week by week, against what was put in."""
+
+from dataclasses import asdict, dataclass, field
+from datetime import date, timedelta
+
+from tests.campaign.scenario import FIRST_SCORED_WEEK
+
+COUNTED = ("now", "week", "plan")
+"""A finding of these urgencies asks somebody to do something."""
+
+FIRST_FULL_WEEK = {
+    "coil-open", "contact-stuck", "contact-inverted", "self-cut-failed", "missing-suppression",
+    "coil-current-high", "unsafe-fitting", "release-test-due", "log-gap", "clock-fault",
+    "crossed-channels",
+}
+"""Step faults that are to be named in the first full week; the others within two weeks."""
+
+STATED = {"unsafe-fitting", "release-test-due", "log-gap", "clock-fault"}
+"""Read off a file, not estimated: left out of the calibration of scores."""
+
+
+@dataclass
+class Said:
+    """One finding as one week's analysis made it."""
+
+    week: int
+    rank: int
+    subject: str
+    subject_kind: str
+    condition: str
+    urgency: str
+    score: float
+    since: date | None
+    since_low: date | None
+    since_high: date | None
+    evidence: list = field(default_factory=list)
+
+
+@dataclass
+class FaultScore:
+    """How one fault fared."""
+
+    seed: int
+    subject: str
+    condition: str
+    shape: str
+    since_day: int
+    reached_day: int
+    per_week: float
+    counted: bool
+    why_not: str
+    named_day: int | None
+    named_in_time: bool
+    first_condition: str | None
+    since_error_days: int | None
+    since_covered: bool | None
+
+
+@dataclass
+class VenueScore:
+    """What one venue's campaign came to; plain data, so that it travels between processes."""
+
+    seed: int
+    healthy: bool
+    replay: bool
+    weeks: int
+    lock_weeks: int
+    healthy_lock_weeks: int
+    false: list
+    faults: list
+    scores: list
+    intervals: list
+    after_repair: list
+    seconds_per_week: float
+    watch_lock_weeks: int = 0
+
+
+def score(scenario, past, said, seconds):
+    """Score one venue.
+
+    Parameters
+    ----------
+    scenario, past
+        What was drawn and what happened.
+    said : list of Said
+        All findings of all scored weeks.
+    seconds : float
+        What the analysis took per week.
+    """
+    locks = [life.lock.id for life in scenario.locks]
+    weeks = range(FIRST_SCORED_WEEK, scenario.weeks)
+    healthy = sum(
+        not _faulty(scenario, lock, "lock", week) for lock in locks for week in weeks
+    )
+    false = [
+        {"seed": scenario.seed, "replay": scenario.replay, **_plain(one)} for one in said
+        if one.urgency in COUNTED and not _faulty(scenario, one.subject, one.subject_kind, one.week)
+    ]
+    watched = {
+        (one.subject, one.week) for one in said if one.urgency == "watch"
+        and one.subject_kind == "lock"
+        and not _faulty(scenario, one.subject, one.subject_kind, one.week)
+    }
+    return VenueScore(
+        scenario.seed, scenario.healthy, scenario.replay, len(weeks), len(locks) * len(weeks),
+        healthy, false, [asdict(_one(scenario, past, fault, said)) for fault in scenario.faults],
+        [(one.score, _true(scenario, one), one.condition, one.urgency) for one in said
+         if one.condition not in STATED],
+        _intervals(scenario, past, said), _after_repair(scenario, said), seconds, len(watched),
+    )
+
+
+def _plain(one):
+    plain = asdict(one)
+    plain["evidence"] = [
+        f"{e['what']}: {e['now']} ({e['now_low']}..{e['now_high']}), before {e['before']} "
+        f"{e['unit']}, n {e['n']}" for e in one.evidence
+    ]
+    return {k: str(v) if isinstance(v, date) else v for k, v in plain.items()}
+
+
+def _there(fault, week):
+    """Whether it was there at any time of that week."""
+    first, last = 7 * week, 7 * week + 6
+    return fault.since_day <= last and (fault.mended_day is None or fault.mended_day > first)
+
+
+def _faulty(scenario, subject, kind, week):
+    if kind == "venue":
+        return any(f.subject_kind == "controller" and _there(f, week) for f in scenario.faults)
+    return any(f.subject == subject and _there(f, week) for f in scenario.faults)
+
+
+def _true(scenario, one):
+    return any(f.subject == one.subject and f.condition == one.condition and _there(f, one.week)
+               for f in scenario.faults)
+
+
+def deadline_week(fault):
+    """The week by whose end it ought to be named."""
+    if fault.condition in FIRST_FULL_WEEK:
+        return -(-fault.reached_day // 7)
+    return (fault.reached_day + 14) // 7
+
+
+def _per_week(scenario, past, fault):
+    if fault.subject not in past.by_lock:
+        return 0.0
+    acts = [a for a in past.by_lock[fault.subject].acts if a[6] == 1]
+    return len(acts) / scenario.weeks
+
+
+def _one(scenario, past, fault, said):
+    due = max(deadline_week(fault), FIRST_SCORED_WEEK)
+    if fault.mended_day is not None and fault.subject_kind == "controller":
+        due = fault.since_day // 7
+    per_week = _per_week(scenario, past, fault)
+    why_not = ""
+    if due >= scenario.weeks:
+        why_not = "log ends before"
+    elif fault.mended_day is not None and fault.subject_kind == "lock" and (
+            fault.mended_day <= 7 * due + 6):
+        why_not = "mended before"
+    elif not fault.visible:
+        why_not = "polled too coarsely"
+    elif fault.subject_kind == "lock" and per_week < 25 and fault.condition not in STATED:
+        why_not = "used too little"
+    about = sorted((one for one in said if one.subject == fault.subject
+                    and one.urgency in COUNTED and _there(fault, one.week)),
+                   key=lambda one: (one.week, one.rank))
+    named = next((one for one in about if one.condition == fault.condition), None)
+    # A venue-wide gap may be said of the venue instead.
+    if named is None and fault.condition == "log-gap":
+        named = next((one for one in said if one.subject_kind == "venue"
+                      and one.condition == "log-gap" and _there(fault, one.week)), None)
+        about = about or ([named] if named else [])
+    truth = scenario.start + timedelta(days=fault.since_day)
+    error = covered = None
+    if named and named.since and fault.condition != "unsafe-fitting":
+        error = (named.since - truth).days
+        if named.since_low and named.since_high:
+            covered = named.since_low <= truth <= named.since_high
+    return FaultScore(
+        scenario.seed, fault.subject, fault.condition, fault.shape, fault.since_day,
+        fault.reached_day, round(per_week, 1), not why_not, why_not,
+        None if named is None else 7 * named.week + 6,
+        named is not None and named.week <= due, about[0].condition if about else None,
+        error, covered,
+    )
+
+
+def _after_repair(scenario, said):
+    """Per mended fault: weeks in which it was still said, from the first full one on."""
+    rows = []
+    for fault in scenario.faults:
+        if fault.subject_kind != "lock":
+            continue
+        day = fault.mended_day if fault.mended_day is not None else fault.useless_repair_day
+        if day is None:
+            continue
+        first = -(-day // 7)
+        weeks = list(range(first, scenario.weeks))
+        still = {one.week for one in said if one.subject == fault.subject
+                 and one.condition == fault.condition and one.urgency in COUNTED
+                 and one.week >= first}
+        rows.append((fault.condition, fault.mended_day is not None, len(weeks), len(still),
+                     bool(still & set(weeks[:3]))))
+    return rows
+
+
+def _intervals(scenario, past, said):
+    """(what, covered) for the evidence whose truth is known."""
+    rows = []
+    for one in said:
+        truth_ms = past.true_medians.get((one.subject, one.week))
+        for e in one.evidence:
+            if e["now_low"] is None or e["now_high"] is None:
+                continue
+            what = e["what"].lower()
+            truth = None
+            if e["unit"] == "ms" and "median latency" in what and "rated" not in what:
+                truth = truth_ms
+            if truth is not None:
+                rows.append((e["what"], e["now_low"] <= truth <= e["now_high"]))
+    return rows
