@@ -1,0 +1,386 @@
+"""The figures of lock and supply pages: summaries as plain Plotly JSON, with words beneath."""
+
+from __future__ import annotations
+
+from datetime import date, timedelta
+from typing import Any
+
+from markupsafe import Markup
+
+from analytics.health_model import Heat, LockHealth, SupplyHealth, Trace
+from dashboards.figures import BAND, BLUE, INK, MUTED, PAPER, figure_block, figure_text
+from dashboards.health_words import Speaker
+
+_LINE = {"color": INK, "width": 2}
+_THIN = {"color": MUTED, "width": 1, "dash": "dot"}
+
+
+def lock_figures(item: LockHealth, say: Speaker, prefix: str = "") -> list[Markup]:
+    """The figures of a lock's page, in reading order; those without data are left out."""
+    made = [_latency(item, say, prefix), _distribution(item, say, prefix),
+            _against_volts(item, say, prefix), _pulses(item, say, prefix)]
+    return [figure for figure in made if figure is not None]
+
+
+def trace_figures(item: LockHealth, say: Speaker, prefix: str = "") -> list[Markup]:
+    """The raw signals of the lock's telling actuations."""
+    return [_trace(trace, n, item, say, prefix) for n, trace in enumerate(item.traces, 1)]
+
+
+def supply_figures(item: SupplyHealth, say: Speaker, prefix: str = "") -> list[Markup]:
+    """The figures of a supply's page."""
+    made = [_rail(item, say, prefix), _sags(item, say, prefix)]
+    return [figure for figure in made if figure is not None]
+
+
+def _seconds(item: LockHealth) -> tuple[float, str]:
+    """Divisor and unit: latencies of many seconds (a person's push) are shown in seconds."""
+    highest = max((p.p95_ms or p.median_ms or 0.0 for p in item.weeks), default=0.0)
+    return (1000.0, "s") if highest >= 10_000 else (1.0, "ms")
+
+
+def _vertical(day: date, colour: str, dash: str) -> dict[str, Any]:
+    return {"type": "line", "x0": day, "x1": day, "y0": 0, "y1": 1, "yref": "paper",
+            "layer": "below", "line": {"color": colour, "width": 1.5, "dash": dash}}
+
+
+def _label(day: date, text: str, row: int) -> dict[str, Any]:
+    return {"x": day, "y": 1, "yref": "paper", "yanchor": "bottom", "yshift": 2 + 14 * row,
+            "text": figure_text(text), "showarrow": False, "font": {"size": 11, "color": MUTED}}
+
+
+def _latency(item: LockHealth, say: Speaker, prefix: str) -> Markup | None:
+    points = [point for point in item.weeks if point.median_ms is not None]
+    if not points:
+        return None
+    lang, (divisor, unit) = say.lang, _seconds(item)
+
+    def scaled(value: float | None) -> float | None:
+        return None if value is None else value / divisor
+
+    # The middle of its week stands for a week.
+    days = [point.week.monday + timedelta(days=3) for point in points]
+    medians = [scaled(point.median_ms) for point in points]
+    data: list[dict[str, Any]] = [
+        {"type": "scatter", "mode": "lines", "x": days, "y": [scaled(p.p95_ms) for p in points],
+         "line": _THIN, "name": lang("plot.p95"), "hovertemplate": "%{x}: %{y} " + unit
+         + "<extra></extra>"},
+        {"type": "scatter", "mode": "lines+markers", "x": days, "y": medians, "line": _LINE,
+         "marker": {"size": 6, "color": INK}, "name": lang("plot.median"),
+         "error_y": {"type": "data", "symmetric": False, "thickness": 1, "width": 0,
+                     "color": MUTED,
+                     "array": [_gap(scaled(p.high_ms), m)
+                               for p, m in zip(points, medians, strict=True)],
+                     "arrayminus": [_gap(m, scaled(p.low_ms))
+                                    for p, m in zip(points, medians, strict=True)]},
+         "hovertemplate": "%{x}: %{y} " + unit + "<extra></extra>"},
+    ]
+    missed = [100 * p.counts.unanswered / p.counts.judged if p.counts.judged else 0.0
+              for p in points]
+    shapes: list[dict[str, Any]] = []
+    marks: list[dict[str, Any]] = []
+    if item.band_low_ms is not None and item.band_high_ms is not None and item.baseline_from:
+        shapes.append({
+            "type": "rect", "x0": item.baseline_from, "x1": days[-1] + timedelta(days=3),
+            "y0": scaled(item.band_low_ms), "y1": scaled(item.band_high_ms), "layer": "below",
+            "fillcolor": BAND, "line": {"width": 0}})
+    first = days[0] - timedelta(days=4)
+    row = 0
+    for mark in item.service:
+        if mark.day >= first and mark.action != "release-tested":
+            shapes.append(_vertical(mark.day, MUTED, "solid"))
+            marks.append(_label(mark.day, lang(f"action.{mark.action}"), row % 2))
+            row += 1
+    for finding in item.findings:
+        if finding.since and finding.since >= first and finding.condition != "release-test-due":
+            shapes.append(_vertical(finding.since, BLUE, "dash"))
+            marks.append(_label(finding.since, say.wrong(finding), row % 2))
+            row += 1
+    layout: dict[str, Any] = {
+        "shapes": shapes, "annotations": marks, "showlegend": False,
+        "xaxis": {"type": "date", "anchor": "y2" if any(missed) else "y",
+                  "tickformat": lang("plot.tick_day")},
+        "yaxis": {"title": {"text": f"{lang('plot.latency')} [{unit}]"}, "rangemode": "tozero",
+                  "domain": [0.34, 1] if any(missed) else [0, 1]},
+        "margin": {"t": 40 if marks else 8},
+    }
+    if any(missed):
+        data.append({"type": "bar", "x": days, "y": missed, "yaxis": "y2",
+                     "marker": {"color": "var(--yellow)",
+                                "line": {"color": "var(--yellow-edge)", "width": 1}},
+                     "hovertemplate": "%{x}: %{y:.1f} %<extra></extra>"})
+        layout["yaxis2"] = {"domain": [0, 0.22], "title": {"text": f"{lang('plot.missed')} [%]"},
+                            "rangemode": "tozero", "nticks": 3}
+    says = [lang("plot.latency_says", median=say.latency(item.now),
+                 interval=lang.interval(item.now.value, item.now.low, item.now.high))
+            if item.now.value is not None else lang("plot.latency_not_now")]
+    if item.before.value is not None and item.baseline_from and item.baseline_to:
+        says.append(lang("plot.baseline_says", median=say.latency(item.before),
+                         first=lang.day(item.baseline_from), last=lang.day(item.baseline_to)))
+        if item.now.value is not None:
+            says.append(lang("plot.change_says", change=say.change(item)))
+    else:
+        says.append(lang("plot.no_baseline"))
+    if any(missed):
+        says.append(lang("plot.missed_says"))
+    if any(mark["line"]["dash"] == "dash" for mark in shapes if "dash" in mark["line"]):
+        says.append(lang("plot.since_says"))
+    return figure_block(
+        {"data": data, "layout": layout}, id=f"{prefix}latency",
+        title=lang("plot.latency_title"), says=" ".join(says), height=340 if any(missed) else 280,
+    )
+
+
+def _gap(high: float | None, low: float | None) -> float:
+    return max(high - low, 0.0) if high is not None and low is not None else 0.0
+
+
+def _distribution(item: LockHealth, say: Speaker, prefix: str) -> Markup | None:
+    histogram = item.histogram
+    if histogram is None:
+        return None
+    lang, (divisor, unit) = say.lang, _seconds(item)
+    edges = [edge / divisor for edge in histogram.edges_ms]
+
+    def steps(shares: tuple[float, ...]) -> dict[str, Any]:
+        return {"x": edges, "y": [100 * share for share in shares] + [0.0],
+                "type": "scatter", "mode": "lines"}
+
+    data: list[dict[str, Any]] = []
+    if histogram.before_n:
+        data.append({**steps(histogram.before), "line": {"shape": "hv", "width": 0},
+                     "fill": "tozeroy", "fillcolor": BAND, "name": lang("plot.before"),
+                     "hoverinfo": "skip"})
+    data.append({**steps(histogram.now), "line": {"shape": "hv", **_LINE},
+                 "name": lang("plot.now"), "hovertemplate": "%{x} " + unit
+                 + ": %{y:.0f} %<extra></extra>"})
+    wide = edges[-1] > 6 * edges[0]
+    axis: dict[str, Any] = {"title": {"text": f"{lang('plot.latency')} [{unit}]"}}
+    if wide:
+        axis |= {"type": "log", "tickvals": _ticks(edges[0], edges[-1])}
+    layout = {"xaxis": axis, "yaxis": {"title": {"text": f"{lang('plot.share')} [%]"},
+                                       "rangemode": "tozero"}, "showlegend": True}
+    says = lang("plot.distribution_says", now=histogram.now_n, before=histogram.before_n)
+    if item.p95_now.value is not None:
+        says += " " + lang("plot.p95_says", p95=say.latency(item.p95_now))
+    if item.week.unanswered:
+        says += " " + lang("plot.not_in_says", count=item.week.unanswered)
+    return figure_block({"data": data, "layout": layout}, id=f"{prefix}distribution",
+                        title=lang("plot.distribution_title"), says=says, height=240)
+
+
+def _ticks(low: float, high: float) -> list[float]:
+    steps = [m * 10.0**e for e in range(-2, 6) for m in (1, 2, 5)]
+    return [step for step in steps if low <= step <= high]
+
+
+def _against_volts(item: LockHealth, say: Speaker, prefix: str) -> Markup | None:
+    if len(item.volts) < 3:
+        return None
+    lang, (divisor, unit) = say.lang, _seconds(item)
+    data = []
+    for recent in (False, True):
+        bins = [point for point in item.volts if point.recent == recent]
+        if not bins:
+            continue
+        colour = INK if recent else MUTED
+        data.append({
+            "type": "scatter", "mode": "markers", "x": [p.volts for p in bins],
+            "y": [p.median_ms / divisor for p in bins],
+            "marker": {"size": 8, "color": colour if recent else PAPER,
+                       "line": {"color": colour, "width": 1.5}},
+            "error_y": {"type": "data", "symmetric": False, "width": 0, "thickness": 1,
+                        "color": colour,
+                        "array": [(p.high_ms - p.median_ms) / divisor for p in bins],
+                        "arrayminus": [(p.median_ms - p.low_ms) / divisor for p in bins]},
+            "name": lang("plot.now" if recent else "plot.before"),
+            "hovertemplate": "%{x:.2f} V: %{y} " + unit + "<extra></extra>",
+        })
+    layout = {"xaxis": {"title": {"text": f"{lang('plot.loaded_volts')} [V]"}},
+              "yaxis": {"title": {"text": f"{lang('plot.latency')} [{unit}]"},
+                        "rangemode": "tozero"}, "showlegend": True}
+    low, high = min(p.volts for p in item.volts), max(p.volts for p in item.volts)
+    says = lang("plot.volts_says", low=say.volts(low, 2), high=say.volts(high, 2)) + " " + lang(
+        "plot.volts_magnet" if item.lock.is_magnet else "plot.volts_latch")
+    return figure_block({"data": data, "layout": layout}, id=f"{prefix}volts",
+                        title=lang("plot.volts_title"), says=says, height=250)
+
+
+def _pulses(item: LockHealth, say: Speaker, prefix: str) -> Markup | None:
+    pulses = item.pulses
+    if pulses is None:
+        return None
+    lang = say.lang
+    says = lang("plot.pulses_says", count=pulses.n,
+                median=lang.measured(pulses.median_ms, unit="ms"),
+                shortest=lang.measured(pulses.shortest_ms, unit="ms"),
+                longest=lang.measured(pulses.longest_ms, unit="ms"))
+    if pulses.ended_before_release:
+        says += " " + lang("plot.pulses_early", count=pulses.ended_before_release)
+    if item.lock.max_on_ms:
+        says += " " + lang("plot.pulses_rated", rated=lang.measured(item.lock.max_on_ms, unit="ms"))
+    if len(pulses.counts) == 1:
+        # One length, nothing to draw: the sentence says it all.
+        return Markup('<section class="plot" id="{id}"><h3 class="plot-title">{title}</h3>'
+                      "<p>{says}</p></section>").format(
+                          id=f"{prefix}pulses", title=lang("plot.pulses_title"), says=says)
+    edges = pulses.edges_ms
+    divisor, unit = (1000.0, "s") if edges[-1] >= 10_000 else (1.0, "ms")
+    axis: dict[str, Any] = {"title": {"text": f"{lang('plot.pulse')} [{unit}]"}}
+    if edges[-1] > 6 * edges[0]:
+        axis |= {"type": "log", "tickvals": _ticks(edges[0] / divisor, edges[-1] / divisor)}
+    data = [{"type": "scatter", "mode": "lines", "x": [edge / divisor for edge in edges],
+             "y": [*pulses.counts, 0], "line": {"shape": "hv", **_LINE}, "fill": "tozeroy",
+             "fillcolor": BAND, "hovertemplate": "%{x} " + unit + ": %{y}<extra></extra>"}]
+    layout = {"xaxis": axis, "yaxis": {"title": {"text": lang("plot.count")},
+                                       "rangemode": "tozero"}, "showlegend": False}
+    return figure_block({"data": data, "layout": layout}, id=f"{prefix}pulses",
+                        title=lang("plot.pulses_title"), says=says, height=220)
+
+
+def _trace(trace: Trace, number: int, item: LockHealth, say: Speaker, prefix: str) -> Markup:
+    lang = say.lang
+    rows: list[tuple[str, dict[str, Any], dict[str, Any]]] = []
+
+    def steps(points: tuple[tuple[float, float], ...], name: str, labels: tuple[str, str]) -> None:
+        rows.append((name, {
+            "type": "scatter", "mode": "lines", "x": [x for x, _ in points],
+            "y": [y for _, y in points], "line": {"shape": "hv", **_LINE},
+            "hovertemplate": "%{x:.0f} ms<extra></extra>"},
+            {"range": [-0.15, 1.15], "tickvals": [0, 1], "ticktext": list(labels)}))
+
+    lock = item.lock
+    off, on = lang("plot.off"), lang("plot.on")
+    steps(trace.command, "command", (off, on) if lock.command_energised else (on, off))
+    if trace.contact:
+        steps(trace.contact, "contact", (lang("plot.contact_open"), lang("plot.contact_closed")))
+    if trace.volts:
+        rows.append(("volts", {
+            "type": "scatter", "mode": "lines", "x": [x for x, _ in trace.volts],
+            "y": [y for _, y in trace.volts], "line": {"color": INK, "width": 1.5},
+            "hovertemplate": "%{x:.0f} ms: %{y} V<extra></extra>"}, {"nticks": 4}))
+    weights = [2.2 if name == "volts" else 1.0 for name, _, _ in rows]
+    room, gap, top = sum(weights), 0.06, 1.0
+    layout: dict[str, Any] = {"showlegend": False, "shapes": [], "xaxis": {
+        "title": {"text": f"{lang('plot.after_command')} [ms]"},
+        "anchor": "y" if len(rows) == 1 else f"y{len(rows)}"}}
+    data = []
+    for index, ((name, curve, axis), weight) in enumerate(zip(rows, weights, strict=True), 1):
+        height = (1.0 - gap * (len(rows) - 1)) * weight / room
+        suffix = "" if index == 1 else str(index)
+        data.append({**curve, "yaxis": f"y{suffix}"})
+        layout[f"yaxis{suffix}"] = {
+            **axis, "domain": [max(top - height, 0.0), top],
+            "title": {"text": lang(f"plot.row_{name}")}}
+        top -= height + gap
+    if trace.latency_ms is not None:
+        layout["shapes"].append({
+            "type": "line", "x0": trace.latency_ms, "x1": trace.latency_ms, "y0": 0, "y1": 1,
+            "yref": "paper", "line": {"color": BLUE, "width": 1.5, "dash": "dash"}})
+    title = lang(f"plot.trace_{trace.role}", moment=lang.moment(trace.at, seconds=True))
+    if trace.latency_ms is not None:
+        says = lang("plot.trace_says", latency=lang.measured(trace.latency_ms, unit="ms"))
+    else:
+        says = lang(f"plot.trace_{trace.outcome.replace('-', '_')}")
+    if trace.volts:
+        lowest = min(value for _, value in trace.volts)
+        says += " " + lang("plot.trace_volts", low=say.volts(lowest, 2))
+    else:
+        says += " " + lang("plot.trace_no_volts")
+    return figure_block({"data": data, "layout": layout}, id=f"{prefix}trace-{number}",
+                        title=title, says=says, height=60 + int(64 * room))
+
+
+def _rail(item: SupplyHealth, say: Speaker, prefix: str) -> Markup | None:
+    weeks = [week for week in item.weeks if week.idle is not None or week.loaded_low is not None]
+    if not weeks:
+        return None
+    lang = say.lang
+    days = [week.week.monday + timedelta(days=3) for week in weeks]
+    hover = "%{x}: %{y:.2f} V<extra></extra>"
+    data: list[dict[str, Any]] = [
+        {"type": "scatter", "mode": "lines", "x": days, "y": [w.idle_low for w in weeks],
+         "line": {"width": 0}, "showlegend": False, "hoverinfo": "skip"},
+        {"type": "scatter", "mode": "lines", "x": days, "y": [w.idle_high for w in weeks],
+         "line": {"width": 0}, "fill": "tonexty", "fillcolor": BAND, "showlegend": False,
+         "hoverinfo": "skip"},
+        {"type": "scatter", "mode": "lines+markers", "x": days, "y": [w.idle for w in weeks],
+         "line": _LINE, "marker": {"size": 6, "color": INK}, "name": lang("plot.idle"),
+         "hovertemplate": hover},
+        {"type": "scatter", "mode": "lines+markers", "x": days,
+         "y": [w.loaded_low for w in weeks], "line": _THIN,
+         "marker": {"size": 6, "color": PAPER, "line": {"color": MUTED, "width": 1.5}},
+         "name": lang("plot.loaded"), "hovertemplate": hover},
+    ]
+    shown = [value for w in weeks for value in (w.idle_low, w.idle_high, w.loaded_low)
+             if value is not None]
+    limits = [("plot.low_limit", item.low_limit_volts), ("plot.high_limit", item.high_limit_volts)]
+    span = max(shown) - min(shown) if shown else 1.0
+    # A limit is drawn where it can be seen beside the readings without flattening them.
+    near = [(key, volts) for key, volts in limits
+            if min(shown) - 2 * span - 0.3 <= volts <= max(shown) + 2 * span + 0.3]
+    shapes = [{"type": "line", "x0": 0, "x1": 1, "xref": "paper", "y0": volts, "y1": volts,
+               "line": {"color": "var(--yellow-edge)", "width": 1.5, "dash": "dash"}}
+              for _, volts in near]
+    labels = [{"x": 0, "xref": "paper", "xanchor": "left", "y": volts, "yanchor": "bottom",
+               "text": lang(key), "showarrow": False, "font": {"size": 11, "color": MUTED}}
+              for key, volts in near]
+    layout = {"shapes": shapes, "annotations": labels, "showlegend": True,
+              "xaxis": {"type": "date", "tickformat": lang("plot.tick_day")},
+              "yaxis": {"title": {"text": f"{lang('plot.rail')} [V]"}}}
+    says = lang("plot.rail_says", idle=lang.measured(
+        item.idle.value, item.idle.low, item.idle.high, "V"), before=lang.measured(
+            item.idle_before.value, item.idle_before.low, item.idle_before.high, "V"),
+        loaded=say.volts(item.loaded_low, 2), low=say.volts(item.low_limit_volts),
+        high=say.volts(item.high_limit_volts))
+    return figure_block({"data": data, "layout": layout}, id=f"{prefix}rail",
+                        title=lang("plot.rail_title"), says=says)
+
+
+def _sags(item: SupplyHealth, say: Speaker, prefix: str) -> Markup | None:
+    if len(item.sags) < 2:
+        return None
+    lang = say.lang
+    sags = item.sags
+    data: list[dict[str, Any]] = []
+    most = max(point.amps for point in sags) * 1.1
+    fit = item.resistance_ohms
+    if fit.value is not None:
+        if fit.low is not None and fit.high is not None:
+            data.append({"type": "scatter", "mode": "lines", "x": [0, most, most, 0],
+                         "y": [0, most * fit.low, most * fit.high, 0], "fill": "toself",
+                         "fillcolor": BAND, "line": {"width": 0}, "showlegend": False,
+                         "hoverinfo": "skip"})
+        data.append({"type": "scatter", "mode": "lines", "x": [0, most],
+                     "y": [0, most * fit.value], "line": _LINE, "name": lang("plot.fit"),
+                     "hoverinfo": "skip"})
+    if item.resistance_before_ohms.value is not None:
+        data.append({"type": "scatter", "mode": "lines", "x": [0, most],
+                     "y": [0, most * item.resistance_before_ohms.value], "line": _THIN,
+                     "name": lang("plot.fit_before"), "hoverinfo": "skip"})
+    data.append({
+        "type": "scatter", "mode": "markers", "x": [p.amps for p in sags],
+        "y": [p.sag_volts for p in sags], "text": [figure_text(p.lock) for p in sags],
+        "marker": {"size": 8, "color": PAPER, "line": {"color": INK, "width": 1.5}},
+        "error_y": {"type": "data", "symmetric": False, "width": 0, "thickness": 1, "color": MUTED,
+                    "array": [p.sag_high - p.sag_volts for p in sags],
+                    "arrayminus": [p.sag_volts - p.sag_low for p in sags]},
+        "name": lang("plot.each_lock"), "showlegend": True,
+        "hovertemplate": "%{text}: %{x:.2f} A, %{y:.2f} V<extra></extra>"})
+    layout = {"xaxis": {"title": {"text": f"{lang('plot.load')} [A]"}, "rangemode": "tozero"},
+              "yaxis": {"title": {"text": f"{lang('plot.sag')} [V]"}, "rangemode": "tozero"},
+              "showlegend": True}
+    says = lang("plot.sag_says")
+    if fit.value is not None:
+        says += " " + lang("plot.fit_says", ohms=lang.measured(
+            fit.value, fit.low, fit.high, "Ω"), interval=lang.interval(
+                fit.value, fit.low, fit.high))
+    before = item.resistance_before_ohms
+    if before.value is not None:
+        says += " " + lang("plot.fit_before_says", ohms=lang.measured(
+            before.value, before.low, before.high, "Ω"))
+    return figure_block({"data": data, "layout": layout}, id=f"{prefix}sag",
+                        title=lang("plot.sag_title"), says=says, height=300)
+
+
+__all__ = ["Heat", "lock_figures", "supply_figures", "trace_figures"]

@@ -1,0 +1,191 @@
+"""The weekly health report: gathered numbers in, pages out."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from markupsafe import Markup
+
+from analytics.health_model import Health, Job
+from dashboards.health_figures import lock_figures, supply_figures, trace_figures
+from dashboards.health_words import Speaker
+from dashboards.page import Language, Link, assets, environment, file_names, language, page
+
+SHEET_JOBS = 12
+"""Jobs that fit on one printed page of the work sheet; what is left out is said."""
+
+Url = Callable[[str, str], str]
+
+
+@dataclass(frozen=True)
+class SheetJob:
+    """One line of the work sheet."""
+
+    who: str
+    state: str
+    wrong: str
+    do: str
+
+
+@dataclass(frozen=True)
+class Stop:
+    """One room on the walk, and what is to be done there."""
+
+    room: str
+    jobs: tuple[SheetJob, ...]
+
+
+@dataclass(frozen=True)
+class Sheet:
+    """The work sheet: stops in walking order, parts and tools to bring."""
+
+    stops: tuple[Stop, ...]
+    parts: tuple[str, ...]
+    bring: tuple[str, ...]
+    left_out: int
+
+
+def render_health(health: Health, language: str = "en") -> dict[str, bytes]:
+    """Write the report as a folder of pages.
+
+    Parameters
+    ----------
+    health : Health
+        All numbers, gathered by :func:`analytics.health.health`.
+    language : str, default "en"
+        Language of the pages.
+
+    Returns
+    -------
+    dict of str to bytes
+        File name to content: ``index.html``, ``work-sheet.html``, ``locks/*.html``,
+        ``supplies/*.html`` and what lies in ``assets``. The same numbers give the
+        same bytes.
+    """
+    say = Speaker(_language(language), health)
+    lang = say.lang
+    names = _page_names(health)
+    made: dict[str, bytes] = {}
+
+    def write(file: str, template: str, title: str, context: Mapping[str, Any]) -> None:
+        root = "../" if "/" in file else ""
+
+        def url(kind: str, subject: str) -> str:
+            return root + names[kind, subject]
+
+        made[file] = page(
+            template, lang, title=title, root=root, nav=_nav(lang, file, root), h=health, say=say,
+            url=url, id=lambda local: local, **context,
+        )
+
+    write("index.html", "front.html.jinja", _title(say, lang("front.report")), {})
+    write("work-sheet.html", "work_sheet.html.jinja", _title(say, lang("sheet.title")),
+          {"sheet": work_sheet(say)})
+    for lock in health.locks:
+        write(names["lock", lock.lock.id], "lock.html.jinja", _title(say, lock.lock.id), {
+            "item": lock, "figures": lock_figures(lock, say), "traces": trace_figures(lock, say)})
+    for supply in health.supplies:
+        write(names["supply", supply.supply.id], "supply.html.jinja",
+              _title(say, supply.supply.id),
+              {"item": supply, "figures": supply_figures(supply, say)})
+    return {**made, **assets()}
+
+
+def render_single_file(health: Health, language: str = "en") -> bytes:
+    """Write the report as one page with everything in it, to be sent by mail.
+
+    Parameters and words are those of :func:`render_health`; the pages follow one
+    another, and what were links between files are links within this one.
+    """
+    say = Speaker(_language(language), health)
+    lang = say.lang
+    names = _page_names(health)
+
+    def leaf_of(file: str) -> str:
+        return file.removesuffix(".html").replace("/", "--")
+
+    def url(kind: str, subject: str) -> str:
+        return "#" + leaf_of(names[kind, subject])
+
+    def leaf(file: str, template: str, context: Mapping[str, Any]) -> Markup:
+        prefix = leaf_of(file) + "--"
+        return Markup(environment().get_template(template).render(
+            base="fragment.html.jinja", lang=lang, leaf=leaf_of(file), h=health, say=say, url=url,
+            id=lambda local: prefix + local, **context,
+        ))
+
+    leaves = [leaf("index.html", "front.html.jinja", {}),
+              leaf("work-sheet.html", "work_sheet.html.jinja", {"sheet": work_sheet(say)})]
+    for lock in health.locks:
+        file = names["lock", lock.lock.id]
+        prefix = leaf_of(file) + "--"
+        leaves.append(leaf(file, "lock.html.jinja", {
+            "item": lock, "figures": lock_figures(lock, say, prefix),
+            "traces": trace_figures(lock, say, prefix)}))
+    for supply in health.supplies:
+        file = names["supply", supply.supply.id]
+        leaves.append(leaf(file, "supply.html.jinja", {
+            "item": supply, "figures": supply_figures(supply, say, leaf_of(file) + "--")}))
+    nav = (Link(lang("front.report"), "#index"), Link(lang("sheet.title"), "#work-sheet"))
+    return page("single.html.jinja", lang, title=_title(say, lang("front.report")), nav=nav,
+                inline=True, leaves=leaves)
+
+
+def work_sheet(say: Speaker) -> Sheet:
+    """The jobs in walking order: the rooms as the venue file has them, then rails and the rest."""
+    health = say.health
+    wanted = (*health.jobs, *(job for job in health.plans if job.part is None))
+    jobs, left_out = wanted[:SHEET_JOBS], len(wanted[SHEET_JOBS:])
+    stops: list[Stop] = []
+    for room in health.venue.rooms:
+        own = [line for job in jobs if job.kind == "lock" for line in _in_room(say, job, room)]
+        if own:
+            stops.append(Stop(room or say.lang("front.no_room"), tuple(own)))
+    for kind in ("supply", "controller", "venue"):
+        rest = tuple(_line(say, job, ", ".join(job.subjects)) for job in jobs if job.kind == kind)
+        if rest:
+            stops.append(Stop(say.lang(f"sheet.stop_{kind}"), rest))
+    parts = dict.fromkeys(say.part(job.part, job.part_in_stock) for job in jobs if job.part)
+    tools = dict.fromkeys(
+        tool.strip() for job in jobs
+        for finding in (job.lead, *job.others)
+        for tool in say.lang.phrase(f"condition.{finding.condition}.bring", "").split(",")
+        if tool.strip()
+    )
+    return Sheet(tuple(stops), tuple(parts), tuple(tools), left_out)
+
+
+def _in_room(say: Speaker, job: Job, room: str) -> list[SheetJob]:
+    locks = say.health.venue.locks_by_id
+    here = [name for name in job.subjects if name in locks and locks[name].room == room]
+    return [_line(say, job, ", ".join(here))] if here else []
+
+
+def _line(say: Speaker, job: Job, who: str) -> SheetJob:
+    wrong = ", ".join(say.wrong(finding) for finding in (job.lead, *job.others[:2]))
+    return SheetJob(who, job.state, wrong, say.checks(job.lead)[0].do)
+
+
+def _language(code: str) -> Language:
+    return language(code)
+
+
+def _title(say: Speaker, what: str) -> str:
+    return f"{what} · {say.health.venue.name} · {say.lang.week(say.health.week)}"
+
+
+def _nav(lang: Language, file: str, root: str) -> tuple[Link, ...]:
+    entries = (("index.html", lang("front.report")), ("work-sheet.html", lang("sheet.title")))
+    return tuple(Link(title, None if target == file else root + target)
+                 for target, title in entries)
+
+
+def _page_names(health: Health) -> dict[tuple[str, str], str]:
+    locks = file_names([lock.id for lock in health.venue.locks])
+    supplies = file_names([supply.id for supply in health.venue.supplies])
+    return {
+        **{("lock", name): f"locks/{file}.html" for name, file in locks.items()},
+        **{("supply", name): f"supplies/{file}.html" for name, file in supplies.items()},
+    }
