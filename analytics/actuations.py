@@ -1,0 +1,229 @@
+"""Commands, contact edges and rail volts paired into one row per actuation.
+
+What decides, in the words of the tables:
+
+- A lock's command *releases* when it is energised (power-on) or de-energised
+  (power-off). Before its first record a lock is taken to rest locked, and its
+  contact to show locked. Repeated states carry nothing; two values of one channel
+  at one instant are put in that order which leaves the state changed.
+- The wait for a release begins at the releasing edge and ends at the earliest of:
+  the lock's next releasing edge (exclusive); the command's end plus ``coast_ms``,
+  or ``door_wait_ms`` for a contact on the door (power-on); the command's end
+  (power-off); the last record of the contact's controller, if its log breaks off
+  there (another ``run`` follows, or nothing at all). A contact edge stamped at the
+  command's own instant counts as after it.
+- A contact *movement* is a chain of edges, each within ``settle_ms`` of the one
+  before; a releasing command between two edges parts the chain, so that what
+  bounced before a command is never taken for its answer. A movement says what its
+  last edge says. The release is the first movement in the wait that settles open;
+  the latency is its first edge. ``bounces`` is null where nothing was released.
+- Where the contact showed open just before the command: ``already-open``. Where the
+  wait is over and nothing was released: ``no-release``, censored at ``waited_ms``.
+  Where nothing could tell, or the log breaks off at the very command: ``unobserved``.
+- ``relock_ms`` looks no further than the lock's next command.
+- An opening is a movement from locked to open that is no release, begins while the
+  command is not releasing, and outside the coast of a command that was not answered.
+- A lock without contact that cuts its own coil is read off its rail
+  (:mod:`analytics.rail_windows`). Its wait ends with its pulse, as nothing can be seen
+  after it; without a sag of 6 x noise it is unobserved.
+- A contact of unknown sense is learned (:mod:`analytics.pairing_polarity`); until it
+  is, and before its very first record (it may have been fitted later), its lock is
+  unobserved. A contact of stated sense is believed, even where it looks inverted.
+- ``resolution_ms`` is the polling period or clock step of the contact's controller on
+  that UTC day; off the supply, the gap from the last loaded reading to ``latency_ms``.
+- The tables do not depend on the order of the records, nor on how they are cut into
+  files or steps: what a later record may still change is paired again with it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+import numpy as np
+import polars as pl
+
+from analytics import pairing_tables as made
+from analytics.pairing_hours import activity, rail_hours
+from analytics.pairing_levels import EARLY, NEVER, Ints, Samples
+from analytics.pairing_polarity import decide, votes
+from analytics.pairing_rails import rail_figures
+from analytics.pairing_readings import readings_of, samples_of
+from analytics.pairing_setup import LEARNED, UNLEARNED, Setup
+from analytics.pairing_state import Carry, Readings, Step, advance
+from analytics.polling import polling_rows
+from shared.tables import (
+    ACTIVITY,
+    POLLING,
+    RAIL_HOURS,
+    SIGNALS,
+    TIMESTAMP,
+    require,
+)
+from shared.venue import Venue, controller_of
+
+
+@dataclass(frozen=True)
+class Paired:
+    """Tables of :mod:`shared.tables`, made from one span of signals."""
+
+    actuations: pl.DataFrame
+    openings: pl.DataFrame
+    energisings: pl.DataFrame
+    contact_changes: pl.DataFrame
+    rail_hours: pl.DataFrame
+    activity: pl.DataFrame
+    polling: pl.DataFrame
+    learned: dict[str, str] = field(default_factory=dict)
+    """Contacts of unknown sense: closed when ``locked`` or ``open``, by lock."""
+
+    def tables(self) -> dict[str, pl.DataFrame]:
+        """The tables by name."""
+        return {name: getattr(self, name) for name in (
+            "actuations", "openings", "energisings", "contact_changes", "rail_hours",
+            "activity", "polling")}
+
+
+def pair(
+    signals: pl.DataFrame, venue: Venue, *, learned: Mapping[str, str] | None = None
+) -> Paired:
+    """Pair a span of signals that is held in memory.
+
+    Parameters
+    ----------
+    signals : polars.DataFrame
+        SIGNALS (``file`` and ``line`` may be missing), any order, repeats allowed.
+        Records of channels that the venue does not name are passed over.
+    venue : Venue
+        What is wired where.
+    learned : mapping of str to str, optional
+        What contacts of unknown sense are to be taken for (``locked`` or ``open``: when
+        they are closed), by lock. Default: learned from ``signals``.
+
+    Returns
+    -------
+    Paired
+        What ends with the records (a command that lasts, a wait that the log breaks off)
+        is given as it stands there.
+
+    Raises
+    ------
+    TableError
+        A column of ``signals`` is missing or has another type.
+    """
+    require(signals, SIGNALS, ("time", "channel", "quantity", "value", "run"))
+    setup = Setup.of(venue, {})
+    readings = readings_of(setup, signals)
+    sense = learn(setup, readings) if learned is None else dict(learned)
+    if (setup.contact_kind == UNLEARNED).any():
+        setup = Setup.of(venue, sense)
+    step = advance(setup, readings, Carry.nothing(setup), NEVER)
+    volts = samples_of(signals, "volts", sorted(setup.rail_of))
+    amps = samples_of(signals, "amps", sorted(setup.command_of))
+    every = np.arange(step.commands.size)
+    figures = rail_figures(
+        setup, step.commands, every, step.recent,
+        {setup.rail_of[name]: rail for name, rail in volts.items()},
+        {setup.command_of[name]: coil for name, coil in amps.items()},
+    )
+    rows = made.command_rows(step, every).hstack(figures.drop("lock", "start"))
+    rows, _ = made.supply_outcomes(setup, rows, {})
+    polling = polling_of(setup, readings)
+    cuts = figures.select(
+        pl.col("lock").map_elements(lambda place: setup.ids[place], pl.String),
+        pl.col("start").cast(TIMESTAMP), "cut_ms")
+    no_movement = np.ones(step.movements.first.size, np.bool_)
+    return Paired(
+        actuations=made.actuations(setup, venue, rows, polling),
+        openings=made.openings(setup, step, no_movement),
+        energisings=made.with_cuts(
+            made.energisings(setup, step, np.ones(step.stretches.lock.size, np.bool_)), cuts),
+        contact_changes=made.contact_changes(setup, step, no_movement),
+        rail_hours=hours_of(setup, venue, step, Carry.nothing(setup), volts),
+        activity=activity_of(setup, readings, signals),
+        polling=polling,
+        learned={name: how for name, how in sense.items() if setup.contact_kind[
+            setup.ids.index(name)] == LEARNED},
+    )
+
+
+def learn(setup: Setup, readings: Readings) -> dict[str, str]:
+    """What the contacts of unknown sense turn out to be, from the records of a whole span."""
+    return decide(setup, votes(
+        setup, readings, np.zeros(setup.size, np.bool_), np.full(setup.size, -1)))
+
+
+def polling_of(setup: Setup, readings: Readings) -> pl.DataFrame:
+    """POLLING of the controllers over the days that ``readings`` cover."""
+    owner = {name: i for i, name in enumerate(setup.controllers)}
+    command = np.array([owner[controller_of(c)] for c in setup.command_of], np.int64)
+    contact = np.full(setup.size, -1)
+    for channel, lock in setup.contact_of.items():
+        contact[lock] = owner[controller_of(channel)]
+    time = np.concatenate([readings.command_time, readings.contact_time])
+    whose = np.concatenate([command[readings.command_lock], contact[readings.contact_lock]])
+    is_contact = np.arange(time.size) >= readings.command_time.size
+    return POLLING.conform(polling_rows(setup.controllers, whose, time, is_contact))
+
+
+def hours_of(
+    setup: Setup, venue: Venue, step: Step, carry: Carry, volts: Mapping[str, Samples]
+) -> pl.DataFrame:
+    """RAIL_HOURS of the step's volts; ``carry`` is what the step began with."""
+    parts = [RAIL_HOURS.empty()]
+    recent = step.recent
+    for channel, rail in volts.items():
+        place = setup.rail_of[channel]
+        mine = setup.pulsed[recent.lock] & (setup.supply[recent.lock] == place)
+        lock, time, on = recent.lock[mine], recent.time[mine], recent.on[mine]
+        # A pulse that began too long ago to be among these is known by the level it left.
+        lasting = np.flatnonzero(carry.releasing & setup.pulsed & (setup.supply == place))
+        order = np.lexsort((time, lock))
+        lock, time, on = lock[order], time[order], on[order]
+        starts, stops = _intervals(lock, time, on, lasting)
+        parts.append(rail_hours(venue.supplies[place].id, rail, starts, stops))
+    return RAIL_HOURS.conform(pl.concat(parts))
+
+
+def _intervals(lock: Ints, time: Ints, on: np.ndarray, lasting: Ints) -> tuple[Ints, Ints]:
+    """Pulses out of alternating edges; one whose beginning or end is missing is open there."""
+    starts: list[int] = []
+    stops: list[int] = []
+    silent = set(lasting.tolist()) - set(lock.tolist())
+    starts += [EARLY] * len(silent)
+    stops += [NEVER] * len(silent)
+    index = np.arange(lock.size)
+    same = np.zeros(lock.size, np.bool_)
+    same[1:] = lock[1:] == lock[:-1]
+    begins = index[on]
+    after = np.minimum(begins + 1, max(lock.size - 1, 0))
+    ended = (begins + 1 < lock.size) & same[after] if lock.size else np.zeros(0, np.bool_)
+    lone = index[~on & ~same]
+    first = np.concatenate([time[begins], np.full(lone.size, EARLY), np.array(starts, np.int64)])
+    last = np.concatenate([
+        np.where(ended, time[after], NEVER) if lock.size else np.empty(0, np.int64),
+        time[lone], np.array(stops, np.int64)])
+    return first.astype(np.int64), last.astype(np.int64)
+
+
+def activity_of(
+    setup: Setup, readings: Readings, signals: pl.DataFrame, last: Ints | None = None
+) -> pl.DataFrame:
+    """ACTIVITY of every controller; ``last``: their last records before these."""
+    edge_quantities = ["command", "contact"]
+    parts = [ACTIVITY.empty()]
+    owner = pl.col("channel").str.split_exact("/", 1).struct.field("field_0").alias("controller")
+    frame = signals.select(
+        owner, pl.col("time").to_physical(), pl.col("quantity").is_in(edge_quantities).alias("edge")
+    ).filter(pl.col("controller").is_in(list(setup.controllers))).sort("time")
+    for (name,), one in frame.partition_by("controller", as_dict=True).items():
+        place = setup.controllers.index(str(name))
+        mine = readings.segment_controller == place
+        runs = list(zip(
+            readings.segment_run[mine].tolist(), readings.segment_first[mine].tolist(),
+            readings.segment_last[mine].tolist(), strict=True))
+        times = one["time"].to_numpy()
+        parts.append(activity(
+            str(name), times, times[one["edge"].to_numpy()], runs,
+            EARLY if last is None else int(last[place])))
+    return ACTIVITY.conform(pl.concat(parts))

@@ -1,0 +1,144 @@
+"""Which stretches of which rail belong to which command, and the figures read there."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+import polars as pl
+
+from analytics.pairing_levels import (
+    EARLY,
+    NEVER,
+    Edges,
+    Flags,
+    Ints,
+    Reals,
+    Samples,
+    segment_starts,
+)
+from analytics.pairing_ranges import medians
+from analytics.pairing_setup import Setup
+from analytics.pairing_windows import Commands
+from analytics.rail_windows import (
+    BEFORE_US,
+    LONGEST_US,
+    REACH_US,
+    SELF_CUT_BLUR_US,
+    Figures,
+    Task,
+    figures,
+)
+
+RAIL_COLUMNS = (*Figures.names(), "amps")
+
+
+def rail_figures(
+    setup: Setup, commands: Commands, which: Ints, recent: Edges,
+    rails: Mapping[int, Samples], amps: Mapping[int, Samples],
+) -> pl.DataFrame:
+    """Read the rails around some commands.
+
+    Parameters
+    ----------
+    setup : Setup
+        The locks.
+    commands : Commands
+        All that were paired.
+    which : array of int
+        Rows of ``commands``, in order.
+    recent : Edges
+        Command edges of all locks around them, by time.
+    rails : mapping of int to Samples
+        Volts by supply.
+    amps : mapping of int to Samples
+        Coil current by lock.
+
+    Returns
+    -------
+    polars.DataFrame
+        ``lock`` (its place), ``start`` (microseconds) and RAIL_COLUMNS, null where the
+        readings cannot support a figure. In the order of ``which``.
+    """
+    found = Figures.nothing(which.size)
+    lock, start, end = commands.lock[which], commands.start[which], commands.end[which]
+    for supply in np.unique(setup.supply[lock]):
+        rail = rails.get(int(supply))
+        if rail is None or not rail.time.size:
+            continue
+        rows = np.flatnonzero(setup.supply[lock] == supply)
+        edges = recent.take(setup.supply[recent.lock] == supply)
+        of_rail = figures(_task(setup, lock[rows], start[rows], end[rows], edges), rail)
+        for name in Figures.names():
+            getattr(found, name)[rows] = getattr(of_rail, name)
+    columns = {name: getattr(found, name) for name in Figures.names()}
+    columns["amps"] = _amps(setup, lock, start, end, found.cut_ms, amps)
+    return pl.DataFrame({"lock": lock, "start": start, **columns}).with_columns(
+        pl.col(RAIL_COLUMNS).fill_nan(None))
+
+
+def _task(setup: Setup, lock: Ints, start: Ints, end: Ints, edges: Edges) -> Task:
+    place = np.searchsorted(edges.time, start, "left")
+    quiet_from = np.full(start.size, EARLY)
+    quiet_until = np.full(start.size, NEVER)
+    if edges.size:
+        index = np.arange(edges.size)
+        heads = segment_starts(edges.lock)
+        run_head = np.maximum.accumulate(np.where(heads, index, 0))
+        tails = np.append(heads[1:], True)
+        run_tail = np.minimum.accumulate(np.where(tails, index, edges.size)[::-1])[::-1]
+        earlier = place - 1
+        own = (earlier >= 0) & (edges.lock[np.maximum(earlier, 0)] == lock)
+        earlier = np.where(own, run_head[np.maximum(earlier, 0)] - 1, earlier)
+        quiet_from = np.where(earlier >= 0, edges.time[np.maximum(earlier, 0)], EARLY)
+        later = np.minimum(place, edges.size - 1)
+        own = (place < edges.size) & (edges.lock[later] == lock)
+        next_one = np.where(own, run_tail[later] + 1, place)
+        there = next_one < edges.size
+        quiet_until = np.where(there, edges.time[np.where(there, next_one, 0)], NEVER)
+    return Task(
+        start, end, setup.pulsed[lock], setup.self_cut[lock], quiet_from, quiet_until,
+        _blurred(setup, start, edges),
+    )
+
+
+def _blurred(setup: Setup, start: Ints, edges: Edges) -> Flags:
+    """Whether a neighbour may be about to cut its own coil at each command."""
+    cutters = edges.take(setup.self_cut[edges.lock] & setup.pulsed[edges.lock])
+    if not cutters.size:
+        return np.zeros(start.size, np.bool_)
+    order = np.lexsort((cutters.time, cutters.lock))
+    lock, time, on = cutters.lock[order], cutters.time[order], cutters.on[order]
+    begin = np.flatnonzero(on)
+    after = np.minimum(begin + 1, lock.size - 1)
+    ended = (begin + 1 < lock.size) & (lock[after] == lock[begin])
+    finish = np.minimum(np.where(ended, time[after], NEVER), time[begin] + SELF_CUT_BLUR_US)
+    started = np.searchsorted(np.sort(time[begin]), start, "left")
+    # A row's own earlier pulse has ended by its start, so it is never counted.
+    return started - np.searchsorted(np.sort(finish), start, "right") > 0
+
+
+def _amps(
+    setup: Setup, lock: Ints, start: Ints, end: Ints, cut_ms: Reals, amps: Mapping[int, Samples]
+) -> Reals:
+    """Settled coil current: the last 60 % of a latch's pulse, or a magnet's 2 s before the cut."""
+    found = np.full(lock.size, np.nan)
+    for place in np.unique(lock):
+        samples = amps.get(int(place))
+        if samples is None or not samples.time.size:
+            continue
+        rows = np.flatnonzero(lock == place)
+        if setup.pulsed[place]:
+            cut = np.where(np.isnan(cut_ms[rows]), NEVER,
+                           start[rows] + np.nan_to_num(cut_ms[rows] * 1000).astype(np.int64))
+            stop = np.minimum(np.minimum(end[rows], start[rows] + LONGEST_US), cut)
+            begin = start[rows] + ((stop - start[rows]) * 0.4).astype(np.int64)
+        else:
+            begin, stop = start[rows] - BEFORE_US, start[rows]
+        low = np.searchsorted(samples.time, begin, "left")
+        high = np.searchsorted(samples.time, stop, "left")
+        found[rows] = medians(samples.value, low, np.maximum(high, low))
+    return found
+
+
+__all__ = ["RAIL_COLUMNS", "REACH_US", "rail_figures"]

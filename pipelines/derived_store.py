@@ -1,0 +1,148 @@
+"""The derived tables on disk: a few Parquet files under one manifest, replaced in one step.
+
+Layout, below the store's folder::
+
+    derived/manifest.json          which files make up the tables
+    derived/actuations/*.parquet   and so on: one file a table and month of log
+
+A file is written once and never changed. The manifest is put in force with one
+atomic rename, so a reader sees the tables before a run or after it, never a
+mixture, whenever the run is killed. Files that are no longer named are kept for a
+day for readers that still look at them.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import time
+import uuid
+from dataclasses import asdict, dataclass, field
+from datetime import datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+import polars as pl
+
+from pipelines.store_manifest import sync_folder
+from shared.errors import StoreError
+from shared.tables import TABLES, Table
+
+FORMAT = "remanence-derived"
+VERSION = 1
+KEEP_RETIRED_S = 24 * 3600.0
+FOLDER = "derived"
+NAME = "manifest.json"
+
+
+@dataclass
+class Manifest:
+    """What the derived tables are made of.
+
+    ``parts`` has one entry per month of log, and ``open`` for what the end of the
+    records leaves unfinished: table name to file.
+    """
+
+    generation: int = 0
+    made_for: dict[str, Any] = field(default_factory=dict)
+    """Fingerprints of the parts of the venue file that the rows depend on."""
+    learned: dict[str, str] = field(default_factory=dict)
+    days: dict[str, dict[str, Any]] = field(default_factory=dict)
+    parts: dict[str, dict[str, str]] = field(default_factory=dict)
+    retired: list[tuple[str, float]] = field(default_factory=list)
+
+    def named(self) -> set[str]:
+        """Every file that is part of it, relative to the derived folder."""
+        return {path for part in self.parts.values() for path in part.values()}
+
+
+def read_manifest(folder: Path) -> Manifest:
+    """The manifest below the store's ``folder``; an empty one where nothing was derived yet.
+
+    What is damaged or of another version counts as nothing: it is derived anew.
+    """
+    try:
+        raw = json.loads((folder / FOLDER / NAME).read_text("utf-8"))
+        if raw.pop("format") != FORMAT or raw.pop("version") != VERSION:
+            return Manifest()
+        raw["retired"] = [(str(path), float(since)) for path, since in raw["retired"]]
+        return Manifest(**raw)
+    except (OSError, ValueError, KeyError, TypeError, AttributeError):
+        return Manifest()
+
+
+def write_manifest(folder: Path, manifest: Manifest) -> None:
+    """Put ``manifest`` in force, and delete what no reader can still need."""
+    home = folder / FOLDER
+    now = time.time()
+    named = manifest.named()
+    manifest.retired = [
+        (path, since) for path, since in manifest.retired
+        if path not in named and 0 <= now - since < KEEP_RETIRED_S
+    ]
+    keep = named | {path for path, _ in manifest.retired}
+    text = json.dumps({"format": FORMAT, "version": VERSION, **asdict(manifest)},
+                      separators=(",", ":"))
+    temporary = home / f".{NAME}.{os.getpid()}"
+    with temporary.open("w", encoding="utf-8") as file:
+        file.write(text)
+        file.flush()
+        os.fsync(file.fileno())
+    temporary.replace(home / NAME)
+    sync_folder(home)
+    for path in home.glob("*/*"):
+        if path.relative_to(home).as_posix() not in keep:
+            with contextlib.suppress(OSError):
+                path.unlink()
+
+
+def write_part(folder: Path, table: Table, frame: pl.DataFrame) -> str:
+    """Write one immutable file; returns its path relative to the derived folder."""
+    path = f"{table.name}/{uuid.uuid4().hex[:16]}.parquet"
+    target = folder / FOLDER / path
+    target.parent.mkdir(parents=True, exist_ok=True)
+    notes = {"remanence_table": table.name, "remanence_meaning": table.meaning}
+    notes |= {f"remanence_unit_{c.name}": c.unit for c in table.columns if c.unit}
+    with target.open("wb") as file:
+        frame.write_parquet(file, compression="zstd", compression_level=1, metadata=notes)
+        file.flush()
+        os.fsync(file.fileno())
+    return path
+
+
+def read_part(folder: Path, path: str) -> pl.DataFrame:
+    """Read one file.
+
+    Raises
+    ------
+    StoreError
+        It is missing or damaged.
+    """
+    target = folder / FOLDER / path
+    try:
+        return pl.read_parquet(target, hive_partitioning=False)
+    except (OSError, pl.exceptions.PolarsError):
+        raise StoreError(
+            f"{target} cannot be read; delete the folder {folder / FOLDER} and run the command "
+            "again: it is made anew from the records"
+        ) from None
+
+
+def read_derived(
+    folder: Path, name: str, start: datetime | None = None, end: datetime | None = None
+) -> pl.DataFrame:
+    """A derived table, all rows of every month that may hold some from ``start`` to ``end``."""
+    manifest = read_manifest(folder)
+    table = TABLES[name]
+    earliest = (start - timedelta(days=32)).strftime("%Y-%m") if start else ""
+    frames = [table.empty()]
+    for key, part in sorted(manifest.parts.items()):
+        if name in part and (key == "open" or key >= earliest):
+            frames.append(table.conform(read_part(folder, part[name])))
+    return table.conform(pl.concat(frames))
+
+
+def learned_contacts(folder: Path) -> dict[str, str]:
+    """What contacts of unknown sense turned out to be, by lock."""
+    return read_manifest(folder).learned

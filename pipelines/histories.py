@@ -1,0 +1,122 @@
+"""Load the tables of a venue: what was derived, what was logged, what was serviced."""
+
+from __future__ import annotations
+
+from datetime import datetime, timedelta
+from pathlib import Path
+
+import polars as pl
+
+from analytics.history import History
+from pipelines.derived_store import learned_contacts, read_derived
+from pipelines.service import read_service
+from pipelines.store import Store
+from shared.errors import RemanenceError
+from shared.tables import TABLES
+from shared.venue import Venue
+from shared.weeks import Week
+
+DERIVED = (
+    "actuations", "openings", "energisings", "contact_changes", "rail_hours", "activity",
+    "polling",
+)
+TIME_OF = {
+    "signals": "time", "actuations": "command_time", "openings": "time", "energisings": "start",
+    "contact_changes": "time", "rail_hours": "hour", "activity": "hour", "polling": "day",
+    "clock_events": "time", "service": "date",
+}
+"""The column that says when, of every table that has one."""
+
+
+def load_table(
+    venue: Venue, venue_path: str | Path, name: str,
+    start: datetime | None = None, end: datetime | None = None,
+) -> pl.DataFrame:
+    """One table of a venue, as it is stored.
+
+    Parameters
+    ----------
+    venue : Venue
+        The venue.
+    venue_path : str or Path
+        Its file.
+    name : str
+        A table of :mod:`shared.tables`.
+    start, end : datetime, optional
+        Only rows from ``start`` (inclusive) to ``end`` (exclusive), UTC.
+
+    Returns
+    -------
+    polars.DataFrame
+        In the table's own schema and order.
+
+    Raises
+    ------
+    RemanenceError
+        There is no such table, or it cannot be read.
+    """
+    if name not in TABLES:
+        raise RemanenceError(f"table: found {name!r}; there are {', '.join(sorted(TABLES))}")
+    store = Store.open(venue, venue_path)
+    if name in DERIVED:
+        frame = read_derived(store.folder, name, start, end)
+    elif name == "signals":
+        days = [
+            day for day in store.days()
+            if (start is None or day >= start.date()) and (end is None or day <= end.date())
+        ]
+        frame = store.scan_signals(days).collect()
+    elif name == "service":
+        frame = read_service(venue, Path(venue_path)).entries
+    else:
+        frame = getattr(store, name)()
+    frame = TABLES[name].conform(frame)
+    return _between(frame, TIME_OF.get(name), start, end)
+
+
+def _between(
+    frame: pl.DataFrame, time: str | None, start: datetime | None, end: datetime | None
+) -> pl.DataFrame:
+    if time is None:
+        return frame
+    day = frame.schema[time] == pl.Date
+    if start is not None:
+        frame = frame.filter(pl.col(time) >= (start.date() if day else start))
+    if end is not None:
+        frame = frame.filter(pl.col(time) <= end.date() if day else pl.col(time) < end)
+    return frame
+
+
+def load_history(
+    venue: Venue, venue_path: str | Path, week: Week, *, weeks: int = 60
+) -> History:
+    """Everything that the analyses of one week look at.
+
+    Parameters
+    ----------
+    venue : Venue
+        The venue.
+    venue_path : str or Path
+        Its file.
+    week : Week
+        The week asked for; nothing later is loaded.
+    weeks : int, default 60
+        How far the tables reach back, the week itself included.
+
+    Returns
+    -------
+    History
+    """
+    start = week.plus(1 - weeks).bounds(venue.zone)[0]
+    end = week.bounds(venue.zone)[1]
+    frames = {
+        name: load_table(venue, venue_path, name, start, end + timedelta(days=1))
+        for name in (*DERIVED, "clock_events")
+    }
+    frames["service"] = read_service(venue, Path(venue_path)).entries
+    return History.of(venue, week, **frames)
+
+
+def load_learned(venue: Venue, venue_path: str | Path) -> dict[str, str]:
+    """What contacts of unknown sense turned out to be: closed when locked or open, by lock."""
+    return learned_contacts(Store.open(venue, venue_path).folder)
