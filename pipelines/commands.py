@@ -129,7 +129,7 @@ def _check(words: argparse.Namespace) -> int:
 
 
 def _ingest(words: argparse.Namespace) -> int:
-    from pipelines.weekly import take_in
+    from pipelines.ready import take_in
 
     print(take_in(words.venue, words.files or None, retry_rejects=words.retry_rejects))
     return DONE
@@ -154,7 +154,7 @@ def _report(words: argparse.Namespace) -> int:
 
 
 def _timing(words: argparse.Namespace) -> int:
-    from pipelines.weekly import prepare
+    from pipelines.ready import prepare
 
     ready = prepare(words.venue)
     from pipelines.timing import write_timing
@@ -166,7 +166,7 @@ def _timing(words: argparse.Namespace) -> int:
 
 
 def _parts(words: argparse.Namespace) -> int:
-    from pipelines.weekly import prepare
+    from pipelines.ready import prepare
 
     ready = prepare(words.venue)
     from pipelines.parts import write_parts

@@ -7,8 +7,8 @@ from pathlib import Path
 import polars as pl
 
 from pipelines.histories import load_table
+from pipelines.ready import prepare
 from pipelines.service import read_service
-from pipelines.weekly import prepare
 from shared.errors import RemanenceError
 from shared.keys import nearest
 from shared.tables import TABLES

@@ -18,9 +18,9 @@ from analytics.forecasts import calibration, forecasts_of
 from analytics.orders import HORIZONS, LockNeed, Orders, PartOrder, plan_orders
 from pipelines.files import write_files
 from pipelines.histories import load_history
+from pipelines.ready import newest_week
 from pipelines.report import made_at
 from pipelines.store import Store
-from pipelines.weekly import newest_week
 from shared.errors import RemanenceError
 from shared.tables import FORECASTS
 from shared.venue import Venue

@@ -16,10 +16,10 @@ from analytics.history import History
 from pipelines.files import write_files
 from pipelines.histories import load_history
 from pipelines.past_findings import earlier_findings, keep_findings
+from pipelines.ready import newest_week, prepare
 from pipelines.service import read_service
 from pipelines.store import Store
 from pipelines.traces import load_traces
-from pipelines.weekly import newest_week, prepare
 from shared.errors import RemanenceError
 from shared.findings import URGENCIES, Finding
 from shared.weeks import Week

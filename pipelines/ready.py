@@ -1,0 +1,79 @@
+"""Bring a venue's store and derived tables up to date, before anything is said of them."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import timedelta
+from pathlib import Path
+
+from pipelines.derive import derive
+from pipelines.ingest import ingest
+from pipelines.store import Store
+from pipelines.venue_files import load_venue
+from shared.errors import RemanenceError
+from shared.venue import Venue
+from shared.weeks import Week
+
+
+@dataclass(frozen=True)
+class Ready:
+    """A venue whose derived tables are up to date with its store and its file."""
+
+    venue: Venue
+    path: Path
+    store: Store
+
+
+def take_in(
+    given: str | Path, files: Sequence[Path] | None = None, *, retry_rejects: bool = False
+) -> str:
+    """Ingest and derive; returns what to print.
+
+    Parameters
+    ----------
+    given : str or Path
+        The venue file or its folder.
+    files : sequence of Path, optional
+        Log files; default: those the venue file names.
+    retry_rejects : bool, default False
+        Take in earlier rejects that the venue file can now read.
+    """
+    venue, path = load_venue(given)
+    summary = ingest(venue, path, files, retry_rejects=retry_rejects)
+    derived = derive(venue, path, Store.open(venue, path))
+    return f"{summary.text()}\n{derived.text()}"
+
+
+def prepare(given: str | Path) -> Ready:
+    """Bring the derived tables up to date before a sheet is written.
+
+    Raises
+    ------
+    RemanenceError
+        The store holds no records yet.
+    """
+    venue, path = load_venue(given)
+    store = Store.open(venue, path)
+    if not store.days():
+        raise RemanenceError(
+            f"{store.folder}: the store holds no records; take logs in first with "
+            f"remanence ingest {path}"
+        )
+    derive(venue, path, store)
+    return Ready(venue, path, store)
+
+
+def newest_week(venue: Venue, store: Store) -> Week:
+    """The newest week with two days of log or more; with less, the newest with any.
+
+    A scheduler that runs on a Monday morning thereby reports on the week that ended.
+    """
+    days = sorted(store.days())
+    newest = Week.of(days[-1])
+    before = newest.plus(-1)
+    in_newest = [day for day in days if Week.of(day) == newest]
+    fresh = len(in_newest) < 2 and in_newest[0] - newest.monday < timedelta(days=1)
+    if fresh and any(Week.of(day) == before for day in days):
+        return before
+    return newest
