@@ -10,7 +10,7 @@ from analytics.history import History
 from shared.findings import Finding, rank
 
 MODULES = (
-    "analytics.conditions_latency", "analytics.conditions_outcomes",
+    "analytics.conditions_latency", "analytics.conditions_slow", "analytics.conditions_outcomes",
     "analytics.conditions_electrical", "analytics.conditions_contact",
     "analytics.conditions_supply", "analytics.conditions_log", "analytics.fitting",
 )

@@ -16,6 +16,7 @@ import numpy as np
 import polars as pl
 
 from analytics.drift_common import (
+    SEASON_GAIN_DEVIATION,
     SEASON_SHARE,
     VOLTS_EXPONENT_DEVIATION,
     WARMTH_DEVIATION,
@@ -221,7 +222,8 @@ def _covariance(
         lag = days.day[:, None] - days.day[None, :]
         covariance += SEASON_SHARE[group] ** 2 * np.exp(-((lag / 60.0) ** 2))
     else:
-        covariance += 0.3**2 * np.outer(effect, effect)
+        gain = SEASON_GAIN_DEVIATION[group]
+        covariance += gain**2 * np.outer(effect, effect)
     if group == "pulsed":
         volts = days.log_volts - np.median(days.log_volts)
         warmth = days.warmth_kelvin - np.median(days.warmth_kelvin)

@@ -15,9 +15,13 @@ from analytics.drift_series import LockDays
 from analytics.evidence import Reals, family
 
 VOLTS_EXPONENT = -2.0
-VOLTS_EXPONENT_DEVIATION = 0.7
+VOLTS_EXPONENT_DEVIATION = 1.5
 """Latency of a latch goes with volts to this power (calculated from a solenoid model: -2 near
-rated volts, steeper near the stall); a magnet's release does not depend on volts."""
+rated volts, -5 and steeper near the stall); a magnet's release does not depend on volts."""
+
+SEASON_GAIN_DEVIATION = {"pulsed": 2.5, "magnet": 0.5}
+"""A lock answers a season this much more or less than its siblings do (share): a latch that works
+near its stall answers several times as much, by the same model."""
 
 WARMTH_SHARE_PER_KELVIN = 0.007
 WARMTH_DEVIATION = 0.004

@@ -89,7 +89,7 @@ def rate_that_matters(
     top = float(factors.max())
     mean = top + float(np.log(np.exp(factors - top).mean()))
     count, total, window = counts[int(np.argmax(factors))]
-    onset, low, high = _onset(day, event)
+    onset, low, high, _ = onset_of_rate(day, event, (0.5, 60.0), (1.0, 5.0))
     before = day < onset
     return Rate(
         float(np.log(prior / (1 - prior))) + mean, count, total, window,
@@ -97,21 +97,41 @@ def rate_that_matters(
     )
 
 
-def _onset(day: Reals, event: np.ndarray) -> tuple[float, float, float]:
-    """Day from which the events come more often, with its 95 % interval; beta-binomial split."""
+def onset_of_rate(
+    day: Reals, event: np.ndarray, before: tuple[float, float], after: tuple[float, float]
+) -> tuple[float, float, float, float]:
+    """Day from which events come more often, its 95 % interval, and how telling that is.
+
+    Parameters
+    ----------
+    day : array, shape (n,)
+        Day of each command, not decreasing.
+    event : array of bool, shape (n,)
+        Whether it happened then.
+    before, after : (float, float)
+        Beta priors of the rate on either side.
+
+    Returns
+    -------
+    (day, low, high, log_factor)
+        ``log_factor``: natural log of how much likelier the events are with such
+        a change, at any one command, than with one healthy rate throughout.
+    """
     total = np.arange(1, day.size + 1)
     count = np.cumsum(event)
-    split = np.arange(day.size)
-    before_k, before_n = count[split] - event[split], total[split] - 1
+    before_k, before_n = count - event, total - 1
     after_k, after_n = count[-1] - before_k, day.size - before_n
-    weight = betabinomial(before_k, before_n, 0.5, 60.0) + betabinomial(after_k, after_n, 1.0, 5.0)
-    # A change may begin at any command, but a rate that matters has an event soon after it.
-    rate_before = (before_k + 0.5) / (before_n + 60.0)
-    weight = np.where((after_k + 1.0) / (after_n + 6.0) > rate_before, weight, -np.inf)
+    weight = betabinomial(before_k, before_n, *before) + betabinomial(after_k, after_n, *after)
+    risen = (after_k + 1.0) / (after_n + 6.0) > (before_k + 0.5) / (before_n + 60.0)
+    weight = np.where(risen, weight, -np.inf)
     if not np.isfinite(weight).any():
-        return float(day[0]), float(day[0]), float(day[-1])
-    share = np.exp(weight - weight.max())
+        return float(day[0]), float(day[0]), float(day[-1]), -np.inf
+    top = float(weight.max())
+    share = np.exp(weight - top)
+    none = float(betabinomial(int(count[-1]), day.size, *before))
+    log_factor = top + float(np.log(share.sum() / day.size)) - none
     running = np.cumsum(share) / share.sum()
     places = [int(np.searchsorted(running, level)) for level in (0.5, 0.025, 0.975)]
+    # A raised rate begins at any command after the last quiet one, not at its first event.
     middle, low, high = (float(day[min(place, day.size - 1)]) for place in places)
-    return middle, low, high
+    return middle, low, high, log_factor

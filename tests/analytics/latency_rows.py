@@ -50,7 +50,8 @@ def actuations(
     locks: list[Lock], *, weeks: int = 20, per_week: float = 40, seed: int = 0,
     noise: float = 0.08, day_wander: float = 0.015, memory: float = 3.0,
     season_kelvin: float = 8.0, volts_wander: float = 0.005, resolution_ms: float = 1.0,
-    no_release: float = 0.001, lean: float = 0.03, pulse_ms: float | None = None, log_volts: bool = True,
+    no_release: float = 0.001, lean: float = 0.03, pulse_ms: float | None = None,
+    log_volts: bool = True,
     faults: Mapping[str, Callable[[np.ndarray], np.ndarray]] | None = None,
     volts: Callable[[np.ndarray], np.ndarray] | None = None,
 ) -> pl.DataFrame:

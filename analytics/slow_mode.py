@@ -1,0 +1,184 @@
+"""A slow mode beside the normal one: a catch that sticks one time in ten, a drawer leant upon.
+
+The median stays where it is while one release in ten takes twice as long, or
+never comes. So the slow ones are counted, and their rate is judged.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import polars as pl
+
+from analytics.drift_series import LockDays
+from analytics.evidence import Reals
+from analytics.rates import betabinomial, onset_of_rate
+
+SLOW_FACTOR = 1.45
+"""A release this much slower than its neighbours is of another kind, if it is also beyond four
+standard deviations: on a catch, the work of about 4 N of side load (calculated)."""
+
+HEALTHY = (0.5, 60.0)
+"""Rate of such releases of a sound lock before anything is known of it: people lean on things."""
+FAULTY = (1.5, 8.0)
+PRIOR = 1 / 300
+STANDING_SHARE = 0.12
+"""A lock that was slow this often from the start is leant upon, or has never been right."""
+
+
+@dataclass(frozen=True)
+class SlowMode:
+    """Counts of slow (or unanswered) first attempts now and before, and what they look like.
+
+    ``log_odds`` are for a raised rate that stands now. ``loaded`` is the
+    natural log of how much likelier they are from people leaning on the lock
+    than from a catch that sticks.
+    """
+
+    log_odds: float
+    count: int
+    total: int
+    unanswered: int
+    count_before: int
+    total_before: int
+    since: float
+    since_low: float
+    since_high: float
+    loaded: float
+    slow_ms: float
+    usual_ms: float
+    first_count: int
+    first_total: int
+    after_pulse: int
+    from_start: bool
+
+
+def slow_mode(days: LockDays, rows: pl.DataFrame, row_day: Reals) -> SlowMode | None:
+    """Look for a slow mode that stands in the week asked for.
+
+    Parameters
+    ----------
+    days : LockDays
+        The lock's releases.
+    rows : polars.DataFrame
+        The same lock's actuations since its baseline's start, in order of time.
+    row_day : array
+        Day of each row, 0 the week's Monday.
+
+    Returns
+    -------
+    SlowMode or None
+        None where fewer than three slow or unanswered commands are recent.
+    """
+    if days.time_s.size < 20:
+        return None
+    base = _rolling_low(days.value)
+    excess = days.value - base
+    size = np.log(SLOW_FACTOR) if not days.linear else SLOW_FACTOR - 1.0
+    slow = excess > max(size, 4 * days.deviation)
+    first = (rows["attempt"].fill_null(1) == 1).to_numpy()
+    missed = first & (rows["outcome"] == "no-release").to_numpy()
+    missed_s = rows["command_time"].dt.epoch("us").to_numpy()[missed].astype(float) / 1e6
+    time_s = np.concatenate([days.time_s, missed_s])
+    order = np.argsort(time_s, kind="stable")
+    day = np.concatenate([days.release_day, row_day[missed]])[order]
+    event = np.concatenate([slow, np.ones(missed_s.size, dtype=bool)])[order]
+    unanswered = np.concatenate([np.zeros(slow.size, dtype=bool), np.ones(missed_s.size, bool)])[
+        order
+    ]
+    rested = np.concatenate([days.after_rest, _rested(rows)[missed]])[order]
+    recent = day > 6.0 - 14.0
+    fresh = day > 6.0 - 7.0
+    if event[recent].sum() < 3 or not event[fresh].any():
+        return None
+    onset, low, high, log_change = onset_of_rate(day, event, HEALTHY, FAULTY)
+    before, after = day < onset, day >= onset
+    share = event[after].mean() if after.any() else 0.0
+    share_before = (event[before].sum() + 0.5) / (before.sum() + 30.0)
+    whole = float(event.mean())
+    from_start = bool(
+        whole > STANDING_SHARE and event[recent].mean() > 0.6 * STANDING_SHARE
+        and share < 1.8 * max(whole, share_before)
+    )
+    log_odds = log_change + float(np.log(PRIOR))
+    if from_start:
+        onset, low, high = float(day[0]), float(day[0]), float(day[0])
+        before, after = day < onset, day >= onset
+        log_odds = float(
+            betabinomial(int(event.sum()), event.size, *FAULTY)
+            - betabinomial(int(event.sum()), event.size, 0.5, 30.0) + np.log(PRIOR)
+        )
+    elif share < 2.0 * share_before or share < 0.03:
+        return None
+    # What happens now must agree with the raised rate: mended faults are not findings.
+    rate_now = (event[fresh].sum() + 0.5) / (fresh.sum() + 1.0)
+    if rate_now < 0.35 * share:
+        return None
+    if event[fresh].sum() == 0:
+        return None
+    hit = after & event
+    return SlowMode(
+        log_odds, int(hit.sum()), int(after.sum()), int((after & unanswered).sum()),
+        int(event[before].sum()), int(before.sum()), onset, low, high,
+        _loaded(days, slow, onset, event, rested, after),
+        _typical(days.latency_ms[slow & (days.release_day >= onset)]),
+        _typical(days.latency_ms[~slow & (days.release_day >= onset)]),
+        int((hit & rested).sum()), int((after & rested).sum()),
+        _after_pulse(days, rows, slow, onset), from_start,
+    )
+
+
+def _rolling_low(value: Reals, half_width: int = 20) -> Reals:
+    """The 40 % quantile of the neighbours: near the median, and out of a second hump's reach."""
+    window = min(2 * half_width + 1, value.size)
+    views = np.lib.stride_tricks.sliding_window_view(value, window)
+    low = np.partition(views, int(0.4 * (window - 1)), axis=1)[:, int(0.4 * (window - 1))]
+    starts = np.clip(np.arange(value.size) - window // 2, 0, value.size - window)
+    out: Reals = low[starts]
+    return out
+
+
+def _rested(rows: pl.DataFrame) -> np.ndarray:
+    time_s = rows["command_time"].dt.epoch("us").to_numpy().astype(float) / 1e6
+    return np.diff(time_s, prepend=-np.inf) > 6 * 3600.0
+
+
+def _typical(values: Reals) -> float:
+    return float(np.median(values)) if values.size else float("nan")
+
+
+def _after_pulse(days: LockDays, rows: pl.DataFrame, slow: np.ndarray, onset: float) -> int:
+    """Slow releases that came only when the pulse had ended: the push ended, the catch let go."""
+    answered = rows.filter(pl.col("latency_ms") > pl.col("pulse_ms") + 20.0)
+    late = set((answered["command_time"].dt.epoch("us").to_numpy() / 1e6).tolist())
+    chosen = days.time_s[slow & (days.release_day >= onset)]
+    return sum(1 for moment in chosen.tolist() if moment in late)
+
+
+def _loaded(
+    days: LockDays, slow: np.ndarray, onset: float, event: np.ndarray, rested: np.ndarray,
+    after: np.ndarray,
+) -> float:
+    """Log odds that the slow ones come from people leaning, by what tells the two apart.
+
+    After a rest (the empty room's first test) nobody leans, and a sticking
+    catch is at its worst. People lean often and for any length of time; a catch
+    sticks now and then.
+    """
+    first_k, first_n = int((after & event & rested).sum()), int((after & rested).sum())
+    later = after & ~rested
+    later_k, later_n = int((later & event).sum()), int(later.sum())
+    rate = (later_k + 0.5) / (later_n + 5.0)
+    # Loaded: a fifth of the later rate after a rest. Sticking: one and a half times that.
+    by_first = 0.0
+    for share, sign in ((0.2, 1.0), (1.5, -1.0)):
+        p = min(share * rate + 0.002, 0.9)
+        by_first += sign * (first_k * np.log(p) + (first_n - first_k) * np.log1p(-p))
+    by_share = 2.0 * np.tanh((rate - 0.18) / 0.08)
+    chosen = days.latency_ms[slow & (days.release_day >= onset)]
+    by_width = 0.0
+    if chosen.size >= 6:
+        spread = np.subtract(*np.percentile(np.log(chosen), [80, 20]))
+        by_width = 1.0 * np.tanh((spread - 0.8) / 0.4)
+    return float(np.clip(by_first, -6, 6) + by_share + by_width)
