@@ -7,9 +7,11 @@ lawful is for the local codes and licensed people to say.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 from analytics.evidence import finding
+from analytics.history import History
 from shared.findings import Evidence, Finding, rank
 from shared.venue import Lock, Supply, Venue
 
@@ -225,3 +227,10 @@ def _overload_fault(lock: Lock, supply: Supply, held: _Held) -> _Fault:
         (Evidence("current of all held locks of the rail", held.amps, "A", n=held.count,
                   before=supply.rated_amps),),
     )
+
+
+def _of_history(history: History) -> list[Finding]:
+    return unsafe_fittings(history.venue)
+
+
+CANDIDATES: tuple[Callable[[History], list[Finding]], ...] = (_of_history,)

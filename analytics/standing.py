@@ -21,7 +21,8 @@ class Course:
     """How a flagged fault runs: ``now`` and ``before`` are (flagged, of).
 
     ``live`` marks the rows of the week that count: those after the last work on the lock.
-    ``before`` counts the rows before the onset. ``unhelped`` is the work that did not help.
+    ``standing`` counts those of them since the onset, ``before`` the rows before the onset.
+    ``unhelped`` is the work that did not help.
     """
 
     live: Flags
@@ -30,8 +31,14 @@ class Course:
     high: date | None
     onset: Onset | None
     now: tuple[int, int]
+    standing: tuple[int, int]
     before: tuple[int, int]
     unhelped: tuple[date, str] | None
+
+    @property
+    def share(self) -> float:
+        """Share of the week's rows since the onset that show it."""
+        return self.standing[0] / max(self.standing[1], 1)
 
     @property
     def repair_words(self) -> str:
@@ -107,6 +114,7 @@ def course(
     return Course(
         live=live, since=since, low=low, high=high, onset=onset,
         now=(int((flags & live).sum()), int(live.sum())),
+        standing=(int((flags & live)[begin + start:].sum()), int(live[begin + start:].sum())),
         before=(int(own[:start].sum()), start),
         unhelped=unhelped,
     )

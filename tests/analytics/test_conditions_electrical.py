@@ -4,7 +4,7 @@ import numpy as np
 import polars as pl
 import pytest
 
-from analytics.conditions_electrical import over_long_energising
+from analytics.conditions_electrical import CANDIDATES, circuit, over_long_energising
 from tests.analytics.rail_rows import (
     MONDAY,
     actuations,
@@ -121,3 +121,289 @@ def test_work_that_did_not_help_is_said():
     found = said(rows, service=service((22, "a", "rewired")))
     assert "did not put an end" in found[0].says
     assert abs((found[0].since - MONDAY).days - 15) <= 1
+
+
+# The coil's circuit.
+
+LATCHES = [latch(name) for name in "abcd"]
+CUTTER = latch("f5", self_cut=True, contact=None, contact_closed_when="unknown")
+SEEN_CUTTER = latch("f5s", self_cut=True)
+HOUSE = venue(*LATCHES, magnet("m"), magnet("n"), CUTTER, SEEN_CUTTER)
+CIRCUIT = [judge for judge in CANDIDATES if judge is not over_long_energising]
+
+
+def house(weeks, faults=None, **more):
+    """Rows of every lock; ``faults`` maps a lock to a change of its rows."""
+    def kind(lock, row, day):
+        if lock.is_magnet:
+            row["sag_ms"] = row["sag_outlasts_ms"] = None
+        if lock.contact is None:
+            row["latency_from"] = "supply"
+        if lock.id in (faults or {}):
+            faults[lock.id](row, day)
+    return pl.concat([
+        actuations(lock, weeks, changed=lambda row, day, lock=lock: kind(lock, row, day), **more)
+        for lock in HOUSE.locks])
+
+
+def judged(frame, week=5, where=HOUSE, judges=CIRCUIT, **frames):
+    history = at_week(where, week, actuations=frame, **frames)
+    return [finding for judge in judges for finding in judge(history)]
+
+
+def names(findings):
+    return [(f.subject, f.condition) for f in findings]
+
+
+@pytest.mark.parametrize(("noise", "seed"), [(0.005, 1), (0.02, 2), (0.03, 3)])
+def test_a_sound_house_is_left_alone(noise, seed):
+    frame = house(8, noise=noise, seed=seed)
+    assert [names(judged(frame, week)) for week in range(8)] == [[]] * 8
+
+
+def no_current(row, day):
+    row.update(outcome="no-release", latency_ms=None, waited_ms=1300.0, contact_edges=0,
+               sag_volts=np.random.default_rng(day).normal(0, 0.005), sag_ms=None,
+               off_spike_volts=None)
+
+
+def from_day(start, change):
+    def changed(row, day):
+        if day >= start:
+            change(row, day)
+    return changed
+
+
+def now_and_then(change, share, start=0):
+    rng = np.random.default_rng(9)
+
+    def changed(row, day):
+        if day >= start and rng.random() < share:
+            change(row, day)
+    return changed
+
+
+def test_open_coil_from_a_day_on():
+    found = judged(house(6, {"a": from_day(33, no_current)}))
+    assert names(found) == [("a", "coil-open")]
+    assert found[0].urgency == "week"
+    assert found[0].score > 0.9
+    assert abs((found[0].since - MONDAY).days - 33) <= 1
+    assert found[0].evidence[0].before == pytest.approx(0.25 * 1.2, rel=0.1)
+
+
+def test_a_wire_that_breaks_now_and_then():
+    found = judged(house(6, {"a": now_and_then(no_current, 0.2, 30)}))
+    assert names(found) == [("a", "coil-open")]
+    assert "now and then" in found[0].says
+
+
+def test_a_jam_draws_its_current_and_is_no_open_coil():
+    def jam(row, day):
+        row.update(outcome="no-release", latency_ms=None, waited_ms=1300.0, contact_edges=0)
+    assert judged(house(6, {"a": from_day(33, jam)})) == []
+
+
+def test_no_volts_no_open_coil():
+    frame = house(6, {"a": from_day(33, no_current)}).with_columns(
+        sag_volts=pl.lit(None, dtype=pl.Float64))
+    assert judged(frame) == []
+
+
+def test_a_meter_that_died_is_no_open_coil():
+    def dead(row, day):
+        row["sag_volts"] = 0.0
+        if row["lock"] == "a":
+            no_current(row, day)
+    frame = house(6, {lock.id: from_day(33, dead) for lock in HOUSE.locks})
+    assert ("a", "coil-open") not in names(judged(frame))
+
+
+def test_an_open_coil_from_the_first_day_is_held_against_the_others():
+    found = judged(house(1, {"a": no_current}), week=0)
+    assert names(found) == [("a", "coil-open")]
+    assert found[0].score < 0.9
+
+
+def test_a_self_cutting_lock_may_have_been_open_already():
+    def nothing(row, day):
+        row.update(outcome="unobserved", latency_ms=None, sag_volts=0.0, sag_ms=None)
+    one_day = judged(house(6, {"f5": lambda row, day: nothing(row, day) if day == 40 else None}))
+    assert one_day == []
+    found = judged(house(6, {"f5": from_day(37, nothing)}))
+    assert names(found) == [("f5", "coil-open")]
+    assert "already open" in found[0].not_excluded
+
+
+def test_a_magnet_without_current_holds_nothing():
+    def dead(row, day):
+        row.update(outcome="already-open", latency_ms=None, sag_volts=0.0)
+    found = judged(house(6, {"m": from_day(36, dead)}))
+    assert names(found) == [("m", "coil-open")]
+    assert found[0].urgency == "now"
+
+
+def test_a_magnet_whose_relay_is_welded():
+    def welded(row, day):
+        row.update(outcome="no-release", latency_ms=None, sag_volts=0.0)
+    found = judged(house(6, {"m": from_day(36, welded)}))
+    assert names(found) == [("m", "stuck-energised")]
+    assert found[0].urgency == "now"
+
+
+def test_a_magnet_that_sticks_without_current_is_not_stuck_energised():
+    def sticks(row, day):
+        row.update(outcome="no-release", latency_ms=None)
+    assert judged(house(6, {"m": from_day(36, sticks)})) == []
+
+
+def test_a_latch_that_is_on_all_the_time():
+    rest = 0.25 * 1.2
+
+    def lower(row, day):
+        row["volts_before"] -= rest
+
+    def welded(row, day):
+        lower(row, day)
+        row.update(outcome="already-open", latency_ms=None, sag_volts=0.0, sag_ms=None)
+    faults = {lock.id: from_day(36, lower) for lock in HOUSE.locks}
+    faults["a"] = from_day(36, welded)
+    found = judged(house(6, faults))
+    assert names(found) == [("a", "stuck-energised")]
+
+
+def test_a_relay_that_sticks_now_and_then():
+    def tack(row, day):
+        row["sag_outlasts_ms"] = 1900.0
+    found = judged(house(6, {"a": now_and_then(tack, 0.15, 30)}))
+    assert names(found) == [("a", "stuck-energised")]
+    assert found[0].urgency == "now"
+
+
+def test_a_supply_that_comes_back_slowly_is_not_a_relay():
+    def slow(row, day):
+        row["sag_outlasts_ms"] = 400.0
+    frame = house(6, {lock.id: from_day(36, slow) for lock in HOUSE.locks})
+    assert judged(frame, judges=[circuit]) == []
+
+
+def test_one_neighbour_s_pulse_over_the_end_of_ours_is_nothing():
+    def overlap(row, day):
+        row["sag_outlasts_ms"] = 300.0
+    assert judged(house(8, {"a": now_and_then(overlap, 0.03)}), 7) == []
+
+
+# Current.
+
+
+@pytest.mark.parametrize("name", ["a", "m", "f5"])
+@pytest.mark.parametrize("ratio", [1.25, 1.43])
+def test_shorted_turns(name, ratio):
+    def shorted(row, day):
+        row["sag_volts"] *= ratio
+    found = judged(house(6, {name: from_day(34, shorted)}))
+    assert names(found) == [(name, "coil-current-high")]
+    assert found[0].urgency == "now"
+    assert abs((found[0].since - MONDAY).days - 34) <= 2
+    assert found[0].evidence[0].now_low < 100 * ratio < found[0].evidence[0].now_high
+
+
+def test_a_rail_that_sags_makes_no_coil_draw_more():
+    def soft(row, day):
+        row["sag_volts"] *= 1.6
+    frame = house(6, {lock.id: from_day(34, soft) for lock in HOUSE.locks})
+    assert judged(frame) == []
+
+
+def test_a_new_coil_is_measured_against_itself():
+    def other(row, day):
+        row["sag_volts"] *= 1.4
+    frame = house(8, {"a": from_day(29, other)})
+    assert names(judged(frame, 7)) == [("a", "coil-current-high")]
+    assert judged(frame, 7, service=service((28, "a", "replaced"))) == []
+    cleaned = judged(frame, 7, service=service((40, "a", "cleaned")))
+    assert names(cleaned) == [("a", "coil-current-high")]
+
+
+def test_a_coil_of_another_kind_from_the_first_day():
+    def wrong(row, day):
+        row["sag_volts"] *= 2.0
+    found = judged(house(1, {"a": wrong}), week=0)
+    assert names(found) == [("a", "coil-current-high")]
+    assert found[0].urgency == "plan"
+
+
+# Self-cut.
+
+
+def uncut(row, day):
+    row["sag_ms"] = row["pulse_ms"]
+
+
+def test_a_switch_that_no_longer_cuts_seen_by_its_contact():
+    found = judged(house(6, {"f5s": from_day(36, uncut)}))
+    assert names(found) == [("f5s", "self-cut-failed")]
+    assert abs((found[0].since - MONDAY).days - 36) <= 1
+    assert found[0].evidence[1].before == pytest.approx(30, rel=0.1)
+
+
+def test_without_a_contact_nobody_trying_again_speaks_for_the_switch():
+    def held(row, day):
+        uncut(row, day)
+        row.update(outcome="no-release", latency_ms=None)
+
+    def tried_again(row, day):
+        held(row, day)
+        row["attempt"] = 2
+    found = judged(house(6, {"f5": from_day(36, held)}))
+    assert names(found) == [("f5", "self-cut-failed")]
+    assert "no-release" in found[0].not_excluded
+    assert judged(house(6, {"f5": from_day(36, tried_again)})) == []
+    assert judged(house(6, {"f5": now_and_then(held, 0.3, 36)})) == []
+
+
+def test_a_pulse_hardly_longer_than_the_release_tells_nothing():
+    def short(row, day):
+        row["pulse_ms"] = row["sag_ms"] = row["latency_ms"] + 12
+    assert judged(house(6, {"f5s": short})) == []
+
+
+# Over-voltage.
+
+
+def spiked(row, day):
+    row["off_spike_volts"] = 2.5 + np.random.default_rng(day).random()
+
+
+@pytest.mark.parametrize("share", [0.1, 0.4, 1.0])
+@pytest.mark.parametrize("name", ["a", "m"])
+def test_a_diode_that_went_open(name, share):
+    frame = house(8, {name: now_and_then(spiked, share, 34)})
+    found = judged(frame, 6 if share < 0.2 else 5)
+    assert names(found) == [(name, "missing-suppression")]
+    assert found[0].urgency == "week"
+
+
+def test_a_rail_that_jumps_for_every_lock_is_no_diode():
+    frame = house(6, {lock.id: now_and_then(spiked, 0.05) for lock in HOUSE.locks})
+    assert judged(frame) == []
+
+
+def test_spikes_that_are_meant_to_be():
+    bare = venue(*LATCHES[1:], latch("a", suppression="none"))
+    frame = house(6, {"a": spiked}).filter(pl.col("lock").is_in(["a", "b", "c", "d"]))
+    assert judged(frame, where=bare) == []
+
+
+def test_a_bare_neighbour_switched_off_at_the_same_moment():
+    frame = house(6, {"a": now_and_then(spiked, 0.3, 20)})
+    hit = frame.filter((pl.col("lock") == "a") & (pl.col("off_spike_volts") > 1))
+    off = [(name, time, 300.0) for name, time in zip(
+        ["b"] * hit.height, hit["command_time"], strict=True)]
+    assert judged(frame, energisings=energisings(off)) == []
+
+
+def test_after_the_diode_was_fitted_it_is_gone():
+    frame = house(6, {"a": lambda row, day: spiked(row, day) if 20 <= day <= 36 else None})
+    assert names(judged(frame, 4)) == [("a", "missing-suppression")]
+    assert judged(frame, 5, service=service((36, "a", "rewired"))) == []

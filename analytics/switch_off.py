@@ -1,0 +1,253 @@
+"""What happens at switch-off: the coil stays on, cuts itself too late, or throws a spike."""
+
+from __future__ import annotations
+
+import numpy as np
+import polars as pl
+from scipy import stats
+
+from analytics.evidence import finding, robust_deviation, share_evidence
+from analytics.history import History
+from analytics.lock_rows import Flags, Ints, Reals, Rows, rows_by_lock
+from analytics.standing import Course, course
+from shared.findings import Evidence, Finding
+from shared.venue import Lock
+
+_STAYS_MS = 200.0
+"""A load that stays this long after its command is no arc and no slow supply."""
+_TOGETHER_US = 25_000
+"""Switch-offs this close together cannot be told apart on a rail."""
+
+
+def stays_on(history: History) -> list[Finding]:
+    """Coils whose load outlasts the command, again and again: a tack-welded relay or a driver."""
+    frame = history.actuations.filter(pl.col("sag_outlasts_ms").is_finite())
+    flagged: dict[str, tuple[Rows, Flags]] = {}
+    for name, rows in rows_by_lock(frame, "command_time", history).items():
+        step = np.nan_to_num(rows.real("sample_ms"), nan=20.0)
+        outlasts = rows.real("sag_outlasts_ms")
+        flagged[name] = rows, outlasts > np.maximum(_STAYS_MS, 4 * step)
+    found = []
+    for name, (rows, stays) in flagged.items():
+        stretch = course(rows, stays, history)
+        if stretch is None or _rail_is_slow(history, flagged, rows.lock):
+            continue
+        count, total = stretch.now
+        rate = (stretch.before[0] + 0.5) / (stretch.before[1] + 20.0)
+        if count < 2 or stats.binom.sf(count - 1, total, rate) > 1e-3:
+            continue
+        longest = float(rows.real("sag_outlasts_ms")[stays & stretch.live].max())
+        at_least = "at least " if longest > 1500 else ""
+        found.append(finding(
+            name, "stuck-energised", "now", 0.97 if count >= 3 else 0.85,
+            since=stretch.since, since_low=stretch.low, since_high=stretch.high,
+            says=f"The coil of {name} stayed on after its command had ended in {count} of {total} "
+                 f"commands this week, by {at_least}{longest / 1000:.1f} s: a relay that sticks "
+                 "or a driver that fails." + stretch.repair_words,
+            evidence=[
+                share_evidence("commands that the load outlasts", stretch.now, stretch.before),
+                Evidence("longest load after the command's end", longest, "ms", n=total),
+            ],
+        ))
+    return found
+
+
+def _rail_is_slow(
+    history: History, flagged: dict[str, tuple[Rows, Flags]], lock: Lock
+) -> bool:
+    """Whether the rail's other locks show the same: then the supply comes back slowly."""
+    count = total = 0
+    for other in history.venue.locks_on(lock.supply):
+        if other.id != lock.id and other.id in flagged:
+            rows, stays = flagged[other.id]
+            total += int(rows.now.sum())
+            count += int((stays & rows.now).sum())
+    return total >= 5 and count > 0.3 * total
+
+
+# Self-cut.
+
+
+def self_cut_failed(history: History) -> list[Finding]:
+    """Self-cutting coils that stay on to the end of the pulse although the lock has opened.
+
+    Where no contact tells that it opened, a sag as long as the pulse may also be a catch
+    that did not move; then nobody would have gone on without trying again, so a string of
+    such commands, each left alone, speaks for the switch.
+    """
+    cutting = [lock.id for lock in history.venue.locks if lock.self_cut]
+    frame = history.actuations.filter(pl.col("lock").is_in(cutting) & (pl.col("sag_volts") > 0))
+    found = []
+    for name, rows in rows_by_lock(frame, "command_time", history).items():
+        told, failed = _not_cut(rows)
+        part = rows.take(told)
+        stretch = course(part, failed[told], history)
+        if stretch is None:
+            continue
+        count, total = stretch.now
+        share = stretch.share
+        seen = rows.lock.contact is not None
+        if seen and (count < 2 or share < 0.2):
+            continue
+        if not seen and not _left_alone(part, failed[told] & stretch.live, count, share, stretch):
+            continue
+        on = float(np.median(part.real("pulse_ms")[failed[told] & stretch.live]))
+        found.append(finding(
+            name, "self-cut-failed", "week", (0.97 if count >= 3 else 0.85) if seen else 0.75,
+            since=stretch.since, since_low=stretch.low, since_high=stretch.high,
+            says=f"{name} opens, but its own switch does not cut its coil: it stays on to the end "
+                 f"of the pulse ({on:.0f} ms) in {count} of {total} commands."
+                 + stretch.repair_words if seen else
+                 f"The coil of {name} stays on to the end of the pulse ({on:.0f} ms) in {count} of "
+                 f"{total} commands, and nobody tried again: its switch does not cut it any more."
+                 + stretch.repair_words,
+            evidence=[
+                share_evidence("commands that the switch did not cut", stretch.now,
+                               stretch.before),
+                Evidence("time the coil was on", on, "ms", n=total,
+                         before=_usual_cut(part, failed[told])),
+            ],
+            not_excluded=() if seen else ("no-release",),
+        ))
+    return found
+
+
+def _not_cut(rows: Rows) -> tuple[Flags, Flags]:
+    """Rows that tell whether the switch cut the coil, and those in which it did not."""
+    outcome, pulse = rows.text("outcome"), rows.real("pulse_ms")
+    sag_ms, latency = rows.real("sag_ms"), rows.real("latency_ms")
+    slack = np.maximum(2.5 * np.nan_to_num(rows.real("sample_ms"), nan=10.0), 10.0)
+    to_the_end = sag_ms >= pulse - slack
+    if rows.lock.contact is not None:
+        # The contact shows when it opened; the cut ought to have come then.
+        told = (outcome == "released") & np.isfinite(sag_ms) & (pulse > latency + 2 * slack)
+        return np.asarray(told, dtype=bool), np.asarray(told & to_the_end, dtype=bool)
+    told = np.isfinite(sag_ms) & np.isfinite(pulse)
+    return told, np.asarray(told & to_the_end & (outcome != "released"), dtype=bool)
+
+
+def _usual_cut(rows: Rows, failed: Flags) -> float | None:
+    good = rows.real("sag_ms")[~failed]
+    return float(np.median(good)) if good.size else None
+
+
+def _left_alone(
+    rows: Rows, failed: Flags, count: int, share: float, stretch: Course
+) -> bool:
+    """Whether commands that were not cut were, nearly all of them, not tried again."""
+    if count < 5 or share < 0.9 or stretch.before[1] < 5:
+        return False
+    if stretch.before[0] > 0.2 * stretch.before[1]:
+        return False
+    again = rows.real("attempt")[failed] > 1
+    return bool(again.mean() < 0.25)
+
+
+# Over-voltage.
+
+
+def missing_suppression(history: History) -> list[Finding]:
+    """Locks with an over-voltage at switch-off that the rail does not show otherwise.
+
+    A spike is much shorter than the time between two readings, so only some are caught;
+    what is judged is how often, against the switch-offs of the rail's other locks and of
+    this lock's own past. A lock that is stated to have no suppression is as it was meant.
+    """
+    frame = history.actuations.filter(pl.col("off_spike_volts").is_finite())
+    by_lock = {
+        name: rows.take(~_coincident(history, rows))
+        for name, rows in rows_by_lock(frame, "command_time", history).items()
+    }
+    found = []
+    for rows in by_lock.values():
+        lock = rows.lock
+        if lock.suppression == "none" or rows.size < 5:
+            continue
+        height, others = _height(history, by_lock, lock)
+        spikes = rows.real("off_spike_volts") > height
+        stretch = course(rows, spikes, history)
+        if stretch is None:
+            continue
+        item = _spike_finding(rows, spikes, stretch, height, others)
+        if item is not None:
+            found.append(item)
+    return found
+
+
+def _height(
+    history: History, by_lock: dict[str, Rows], lock: Lock
+) -> tuple[float, tuple[int, int]]:
+    """Volts above which a reading is a spike, and how often others of the rail are above."""
+    quiet = [
+        by_lock[other.id].real("off_spike_volts")
+        for other in history.venue.locks_on(lock.supply)
+        if other.id in by_lock and other.id != lock.id and other.suppression != "none"
+    ]
+    own = by_lock[lock.id]
+    values = np.concatenate([*quiet, own.real("off_spike_volts")])
+    noise = float(np.nanmedian(own.real("volts_noise"))) if np.isfinite(
+        own.real("volts_noise")).any() else 0.03
+    # The lower half is free of spikes even if this lock alone makes up the data.
+    base = float(np.quantile(values, 0.25 if not quiet else 0.5))
+    spread = robust_deviation(values[values <= 2 * max(base, 3 * noise)])
+    rated = history.venue.supplies_by_id[lock.supply].rated_volts
+    height = max(base + 8 * (spread if np.isfinite(spread) else 0.0), base + 6 * noise,
+                 0.02 * rated)
+    rest = np.concatenate(quiet) if quiet else np.array([])
+    return height, (int((rest > height).sum()), int(rest.size))
+
+
+def _spike_finding(
+    rows: Rows, spikes: Flags, stretch: Course, height: float, others: tuple[int, int]
+) -> Finding | None:
+    # All rows since the onset count, as few are caught at each look.
+    since = rows.day >= stretch.since.toordinal()
+    count, total = int((spikes & since).sum()), int(since.sum())
+    rate = (others[0] + stretch.before[0] + 0.5) / (others[1] + stretch.before[1] + 1.0)
+    if stretch.before[1] + others[1] < 30:
+        rate = max(rate, 0.02)
+    chance = float(stats.binom.sf(count - 1, total, min(rate, 1.0)))
+    # Where to begin was chosen from the same rows: as many chances as there are rows.
+    chance = min(1.0, chance * max(rows.size, 1))
+    if count < 2 or chance > 1e-3:
+        return None
+    sure = chance < 1e-5 and count >= 3
+    tall = float(np.median(rows.real("off_spike_volts")[spikes & since]))
+    lock = rows.lock
+    stated = {"diode": "a diode is stated", "tvs": "a clamp is stated",
+              "unknown": "the venue file does not say what suppresses it"}[lock.suppression]
+    return finding(
+        lock.id, "missing-suppression", "week" if sure else "watch", 0.97 if sure else 0.7,
+        since=stretch.since, since_low=stretch.low, since_high=stretch.high,
+        says=f"Switching {lock.id} off throws {tall:.1f} V over the rail's volts: caught {count} "
+             f"times in {total}, and as short as a spike is, most go unseen. {stated[0].upper()}"
+             f"{stated[1:]}; it is open or missing." + stretch.repair_words,
+        evidence=[
+            share_evidence(f"switch-offs with more than {height:.2f} V over", (count, total),
+                           (stretch.before[0], stretch.before[1])),
+            Evidence("median of those spikes, as caught", tall, "V", n=count),
+            share_evidence("the same, other locks of the rail", others),
+        ],
+    )
+
+
+def _coincident(history: History, rows: Rows) -> Flags:
+    """Rows whose switch-off falls together with that of another lock on the rail."""
+    lock = rows.lock
+    off = rows.time_us.astype(np.float64)
+    if lock.pulsed:
+        off = off + 1000.0 * np.nan_to_num(rows.real("pulse_ms"), nan=1e12)
+    others = [other.id for other in history.venue.locks_on(lock.supply) if other.id != lock.id]
+    ends = _ends(history, others)
+    if not ends.size:
+        return np.zeros(rows.size, dtype=bool)
+    place = np.searchsorted(ends, off)
+    left: Reals = np.abs(off - ends[np.maximum(place - 1, 0)])
+    right: Reals = np.abs(ends[np.minimum(place, ends.size - 1)] - off)
+    out: Flags = np.minimum(left, right) <= _TOGETHER_US
+    return out
+
+
+def _ends(history: History, locks: list[str]) -> Ints:
+    frame = history.energisings.filter(pl.col("lock").is_in(locks) & pl.col("end").is_not_null())
+    return np.sort(frame["end"].dt.epoch("us").to_numpy())
