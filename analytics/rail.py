@@ -1,0 +1,139 @@
+"""What will a rail read with any set of locks on, and how many can be on together?
+
+Equation: all coils are resistances in parallel behind the source resistance. From an idle
+reading with the resting locks on (conductance ``G_rest``),
+
+    volts(on) = idle (1 + R G_rest) / (1 + R G_on)
+
+Units: volts, ohms, siemens. Range: below the supply's rated current; beyond that a supply
+folds back or restarts, and no straight line holds (said as ``over_rating``). Source:
+Thevenin's theorem; R as in :func:`analytics.supply.source_resistance`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from analytics.supply import coil_conductance
+from shared.venue import Lock, Venue
+
+
+@dataclass(frozen=True)
+class Prediction:
+    """Volts of a rail with some locks on; ``low`` and ``high`` follow the resistance's interval."""
+
+    on: tuple[str, ...]
+    volts: float
+    low_volts: float
+    high_volts: float
+    amps: float
+    over_rating: bool
+
+
+@dataclass(frozen=True)
+class RailModel:
+    """One rail: what it reads idle, how stiff it is, and what hangs on it.
+
+    Attributes
+    ----------
+    supply : str
+        Its id.
+    idle_volts : float
+        With the resting locks on and no other.
+    ohms, low_ohms, high_ohms : float
+        Source resistance and its interval.
+    siemens : dict of str to float
+        Conductance at the rail of each lock whose coil is stated.
+    resting, pulsed : tuple of str
+        Locks energised at rest, and locks energised to release; only those with a stated coil.
+    unknown : tuple of str
+        Locks whose coil is not stated: they are not in any prediction.
+    window_volts : float
+        Loaded volts below this are under what locks are tested to work at.
+    rated_amps : float or None
+        Of the supply.
+    """
+
+    supply: str
+    idle_volts: float
+    ohms: float
+    low_ohms: float
+    high_ohms: float
+    siemens: dict[str, float]
+    resting: tuple[str, ...]
+    pulsed: tuple[str, ...]
+    unknown: tuple[str, ...]
+    window_volts: float
+    rated_amps: float | None
+
+    def _volts(self, on: Iterable[str], ohms: float) -> float:
+        rest = sum(self.siemens[name] for name in self.resting)
+        load = sum(self.siemens.get(name, 0.0) for name in set(on))
+        return self.idle_volts * (1 + ohms * rest) / (1 + ohms * load)
+
+    def with_on(self, on: Iterable[str]) -> Prediction:
+        """Volts with exactly these locks on; name the resting ones too where they are."""
+        names = tuple(sorted(set(on)))
+        volts = self._volts(names, self.ohms)
+        ends = sorted(self._volts(names, ohms) for ohms in (self.low_ohms, self.high_ohms))
+        amps = volts * sum(self.siemens.get(name, 0.0) for name in names)
+        over = self.rated_amps is not None and amps > self.rated_amps
+        return Prediction(names, volts, min(ends[0], volts), max(ends[1], volts), amps, over)
+
+    def pulsed_together(self, most: int = 12) -> tuple[Prediction, ...]:
+        """The heaviest 1, 2, 3, ... latches on together, over the locks that rest energised."""
+        heavy = sorted(self.pulsed, key=lambda name: (-self.siemens[name], name))
+        return tuple(
+            self.with_on((*self.resting, *heavy[:count]))
+            for count in range(1, min(most, len(heavy)) + 1)
+        )
+
+    @property
+    def safe_together(self) -> int:
+        """How many latches, whichever, may be pulsed at once with the rail inside its window.
+
+        Counted with the upper limit of the resistance and the heaviest latches first; 0 where
+        even one pulls the rail under; all of them where none does.
+        """
+        safe = 0
+        for count, prediction in enumerate(self.pulsed_together(len(self.pulsed)), start=1):
+            if prediction.low_volts < self.window_volts or prediction.over_rating:
+                break
+            safe = count
+        return safe
+
+    @property
+    def reset_together(self) -> int:
+        """How many of the resting locks may be re-energised at once from none; heaviest first.
+
+        Their current rises to the sum of the steady currents, without surge, so the sum
+        against the supply's rating and the window decides.
+        """
+        heavy = sorted(self.resting, key=lambda name: (-self.siemens[name], name))
+        safe = 0
+        for count in range(1, len(heavy) + 1):
+            prediction = self.with_on(heavy[:count])
+            if prediction.low_volts < self.window_volts or prediction.over_rating:
+                break
+            safe = count
+        return safe
+
+
+def rail_model(
+    venue: Venue, supply_id: str, idle_volts: float, ohms: float, low_ohms: float,
+    high_ohms: float,
+) -> RailModel:
+    """Put a rail's measured figures and the venue file's coils together."""
+    supply = venue.supplies_by_id[supply_id]
+    locks: tuple[Lock, ...] = venue.locks_on(supply_id)
+    siemens = {
+        lock.id: value for lock in locks if (value := coil_conductance(lock)) is not None
+    }
+    return RailModel(
+        supply_id, idle_volts, ohms, low_ohms, high_ohms, siemens,
+        tuple(lock.id for lock in locks if lock.fail_safe and lock.id in siemens),
+        tuple(lock.id for lock in locks if lock.pulsed and lock.id in siemens),
+        tuple(lock.id for lock in locks if lock.id not in siemens),
+        supply.rated_volts * venue.limits.supply_loaded_percent / 100, supply.rated_amps,
+    )
