@@ -384,11 +384,12 @@ def _lock_wear(
     path = fit_path(week, level, deviation, rng)
     weeks, sign = none, "no sign of wear"
     recent_level = float(np.median(latency[-2:]))
-    if recent_level >= limit:
-        sign, weeks = "at its limit", np.zeros(DRAWS)
-    elif path.rising >= 0.975 and np.isfinite(end):
+    # A pulse cut short in the program meets a healthy latency too: that is no wear.
+    if path.rising >= 0.975 and np.isfinite(end):
         sign = "wearing"
         weeks = first_passage(path.level, path.drift, path.walk, end, rng)
+        if recent_level >= limit:
+            sign, weeks = "at its limit", np.zeros(DRAWS)
     return LockWear(
         lock.id, sign, recent_level, healthy, limit if np.isfinite(limit) else None, limit_from,
         games, pace, weeks, path.since_weeks if sign == "wearing" else None,

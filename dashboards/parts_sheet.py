@@ -83,16 +83,16 @@ def _lock_row(need: LockNeed, orders: Orders, lang: Language) -> dict[str, Any]:
         last = lang.day(high, year=True) if high else lang("parts.never")
         return first if first == last else f"{first} {EN_DASH} {last}"
 
-    sign = lang("parts.sign." + need.wear.sign.replace(" ", "-"))
+    limit = EN_DASH
     if need.wear.limit_ms is not None and need.wear.weeks.size:
-        limit = lang.number(need.wear.limit_ms)
-        sign += f" ({lang('parts.from.' + need.wear.limit_from, limit=limit)})"
+        limit = lang("parts.from." + need.wear.limit_from, limit=lang.number(need.wear.limit_ms))
     cycles = lang.number(round(need.cycles, -1) if need.cycles >= 1000 else need.cycles)
     if not need.cycles_known_from_new:
         cycles += f" ({lang('parts.cycles_unknown')})"
     return {
         "lock": need.lock, "room": need.room, "part": need.part or lang("parts.no_part"),
-        "cycles": cycles, "sign": sign, "left_50": window(0.5), "left_90": window(0.9),
+        "cycles": cycles, "sign": lang("parts.sign." + need.wear.sign.replace(" ", "-")),
+        "limit": limit, "left_50": window(0.5), "left_90": window(0.9),
         "chances": [_chance(need.chances[weeks], lang) if need.part else EN_DASH
                     for weeks in HORIZONS],
     }
@@ -134,6 +134,11 @@ def _wearing(orders: Orders, lang: Language) -> Any:
         says=lang("parts.wearing_says", names="; ".join(reversed(names)) + "."),
         height=110 + 34 * len(worn),
     )
+
+
+def _most_likely_first(orders: Orders) -> list[LockNeed]:
+    """Locks by their chance within a quarter, those alike in the venue file's order."""
+    return sorted(orders.needs, key=lambda need: -round(need.chances[13], 3))
 
 
 def assumptions(orders: Orders, lang: Language) -> list[str]:
@@ -235,7 +240,7 @@ def render_parts(
         budget_range=f"{lang.money(low, orders.currency, 0)} {EN_DASH} "
                      f"{lang.money(high, orders.currency, 0)}",
         figure=_wearing(orders, lang), horizons=HORIZONS,
-        locks=[_lock_row(need, orders, lang) for need in orders.needs],
+        locks=[_lock_row(need, orders, lang) for need in _most_likely_first(orders)],
         past=[_past_row(item, lang) for item in past],
         assumptions=assumptions(orders, lang), version=version,
     )
