@@ -234,6 +234,38 @@ def _one(
     )
 
 
+def heat_at_start(
+    energisings: pl.DataFrame, venue: Venue, *, actuations: pl.DataFrame | None = None
+) -> pl.DataFrame:
+    """Coil temperature at which each energising of a heated coil began.
+
+    Returns
+    -------
+    polars.DataFrame
+        ``lock``, ``command_time`` (the start) and ``celsius``, modelled as in
+        :func:`coil_heat`; energisings of unknown length are left out. Sorted.
+    """
+    rows = on_times(energisings, venue, actuations).filter(pl.col("on_ms").is_not_null())
+    volts = loaded_volts(actuations) if actuations is not None else {}
+    found = []
+    for (name,), group in rows.group_by("lock", maintain_order=True):
+        lock = venue.locks_by_id[str(name)]
+        thermal = thermal_of(lock, venue.limits, volts.get(lock.id))
+        if thermal is None:
+            continue
+        before, _, _ = pulse_heat(
+            thermal, group["start"].dt.epoch("us").to_numpy() / 1e6,
+            group["on_ms"].to_numpy() / 1e3,
+        )
+        found.append(group.select("lock", command_time="start").with_columns(
+            celsius=pl.Series(before)
+        ))
+    schema: dict[str, pl.DataType] = {
+        "lock": pl.String(), "command_time": TIMESTAMP, "celsius": pl.Float64()
+    }
+    return pl.concat(found) if found else pl.DataFrame(schema=schema)
+
+
 def duty_share(start_s: Reals, on_s: Reals, window_s: float) -> Reals:
     """Share of the window before the end of each on-time that the coil was on.
 
