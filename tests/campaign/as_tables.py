@@ -29,12 +29,10 @@ def tables_of(past):
     gaps = _gaps(past)
     rng = np.random.default_rng([scenario.seed, 5])
     acts, openings, energisings, changes = [], [], [], []
-    magnets = {name: sum(o.lock.is_magnet and o.lock.supply == name for o in scenario.locks)
-               for name in scenario.rails}
+    cut = {name: _cut_magnets(past, name) for name in scenario.rails}
     for life in scenario.locks:
         lock, happened = life.lock, past.by_lock[life.lock.id]
-        others = magnets[lock.supply] - lock.is_magnet
-        acts.append(_actuations(rng, scenario, life, happened, others))
+        acts.append(_actuations(rng, scenario, life, happened, cut[lock.supply]))
         openings += [(lock.id, *row) for row in happened.openings]
         energisings += _energisings(lock, happened)
         if lock.contact:
@@ -87,7 +85,17 @@ def _without_gaps(frame, name, scenario, gaps):
     return frame
 
 
-def _actuations(rng, scenario, life, happened, others):
+def _cut_magnets(past, rail):
+    """When magnets of a rail were cut and when they came back; how many there are; their amps."""
+    magnets = [life.lock for life in past.scenario.locks
+               if life.lock.is_magnet and life.lock.supply == rail]
+    acts = [act for lock in magnets for act in past.by_lock[lock.id].acts]
+    return (np.sort(np.array([a[0] for a in acts], np.int64)),
+            np.sort(np.array([a[1] for a in acts], np.int64)), len(magnets),
+            float(np.mean([a[8] for a in acts])) if acts else 0.0)
+
+
+def _actuations(rng, scenario, life, happened, cut):
     lock, rail = life.lock, scenario.rails[life.lock.supply]
     names = ("command_time", "ended", "true_ms", "latency_ms", "waited_ms", "outcome", "attempt",
              "volts", "amps", "conducts", "coincident", "outlasts", "bounces", "day")
@@ -101,6 +109,11 @@ def _actuations(rng, scenario, life, happened, others):
     noise, step = rail.noise_volts, rail.sample_ms
     samples = np.maximum((np.minimum(conducts, 3000) if lock.pulsed else np.full(count, 100.0))
                          / step, 0)
+    at = np.array(a["command_time"], np.int64)
+    off = np.searchsorted(cut[0], at) - np.searchsorted(cut[1], at)
+    others = cut[2] - off - lock.is_magnet
+    volts = volts + source * cut[3] * off
+    outcome = np.array(a["outcome"], object)
     sag = source * np.array(a["amps"], float) * (conducts > 0) + rng.normal(
         0, noise, count) / np.sqrt(np.maximum(samples, 1))
     enough = samples >= 3
@@ -110,6 +123,9 @@ def _actuations(rng, scenario, life, happened, others):
         caught = rng.random(count) < min(1.0, 5.0 / step)
         spike += fault.growth(day) * caught * fault.size * rng.uniform(0.4, 1.1, count)
     outlasts = np.array(a["outlasts"], float)
+    if lock.latency_kind == "supply":
+        outcome[sag < 6 * noise] = "unobserved"
+    unseen = outcome != "released"
     clear = enough & (sag > 5 * noise)
     null = np.full(count, np.nan)
     relock = _relock_ms(happened, a)
@@ -118,12 +134,14 @@ def _actuations(rng, scenario, life, happened, others):
         "lock": [lock.id] * count,
         "command_time": np.array(a["command_time"], np.int64),
         "pulse_ms": pulse,
-        "outcome": list(a["outcome"]),
-        "latency_ms": [float("nan") if v is None else v for v in a["latency_ms"]],
+        "outcome": list(outcome),
+        "latency_ms": np.where(unseen, np.nan, [
+            float("nan") if v is None else v for v in a["latency_ms"]]),
         "waited_ms": np.array(a["waited_ms"], float),
-        "latency_from": [k or None for k in kind],
+        "latency_from": pl.Series([k or None for k in kind], dtype=pl.String),
         "resolution_ms": np.full(count, life.scan_ms if lock.contact else step),
-        "bounces": np.array(a["bounces"], np.int64),
+        "bounces": [b if o == "released" and lock.contact else None
+                    for b, o in zip(a["bounces"], outcome, strict=True)],
         "volts_before": volts + rng.normal(0, noise / 5, count),
         "volts_min": volts - np.where(lock.pulsed, np.maximum(sag, 0), 0.0) - 2.0 * noise
         - np.array(a["coincident"], float) * source * 1.2,
@@ -134,7 +152,8 @@ def _actuations(rng, scenario, life, happened, others):
         "sag_ms": np.where(clear & lock.pulsed, np.ceil(conducts / step) * step, null),
         "sag_pulses": np.where(clear & lock.pulsed, 1.0, null),
         "sag_outlasts_ms": np.where(
-            clear, np.where(outlasts > 0, outlasts, np.abs(rng.normal(0, step, count))), null)
+            clear, np.where(outlasts > 0, outlasts, step * (rng.random(count) < 0.2)),
+            null)
         if lock.pulsed else null,
         "volts_noise": noise * np.exp(rng.normal(0, 0.1, count)),
         "volts_samples": np.ceil(pulse.clip(0, 3000) / step),
@@ -142,9 +161,11 @@ def _actuations(rng, scenario, life, happened, others):
         "recovery_ms": np.where(clear, np.where(outlasts > 0, null, step), null),
         "amps": null,
         "relock_ms": relock,
-        "contact_edges": np.where(np.array(a["outcome"]) == "released",
-                                  np.array(a["bounces"], float) + 1, 0),
-        "across_clocks": [False] * count,
+        "contact_edges": np.where(outcome == "released", np.array(a["bounces"], float) + 1, 0)
+        if lock.contact else null,
+        "across_clocks": [None if lock.latency_kind is None else lock.latency_kind == "supply"
+                          and controller_of(
+            rail.supply.channel) != lock.command_controller] * count,
     })
     return frame.with_columns(pl.col(pl.Float64).fill_nan(None))
 

@@ -244,3 +244,12 @@ def seen(latency_ms, life, rng):
     # The command falls at any phase of the scan, on a clock of one millisecond.
     phase = np.floor(rng.random(np.shape(latency_ms)) * scan)
     return np.maximum(np.ceil((latency_ms + phase) / scan) * scan - phase, 1.0)
+
+
+def stamped_ms(at, latency_ms, scan_ms):
+    """The latency that records of a command at ``at`` and of the next look show. [ms]
+
+    The controller looks at its inputs on a grid of its own clock.
+    """
+    scan = int(scan_ms * 1e3)
+    return (-(-(at + int(latency_ms * 1e3)) // scan) * scan - at) / 1e3

@@ -11,7 +11,7 @@ from datetime import UTC, datetime, time, timedelta
 import numpy as np
 
 from tests.campaign import replay as played
-from tests.campaign.faults import change_of_median, seen
+from tests.campaign.faults import change_of_median, seen, stamped_ms
 from tests.campaign.mechanics import by_side_load, by_volts_and_warmth
 
 US = 1_000_000
@@ -277,7 +277,7 @@ class _PulsedRun(_Run):
             waited = min(waited, (next_at - at) / 1e3)
         shown_ms = None
         if shown == "released":
-            shown_ms = self._seen(true_ms)
+            shown_ms = self._seen(at, true_ms)
             waited = shown_ms
         self.out.acts.append((
             at, ended, true_ms, shown_ms, waited, shown, attempt, float(volts[number]), current,
@@ -285,9 +285,9 @@ class _PulsedRun(_Run):
             self.bounces(day) if shown == "released" and lock.contact else 0, day,
         ))
 
-    def _seen(self, true_ms):
+    def _seen(self, at, true_ms):
         if self.life.lock.contact:
-            return float(seen(np.array([true_ms]), self.life, self.rng)[0])
+            return stamped_ms(at, true_ms, self.life.scan_ms)
         step = self.rail.sample_ms
         return float(np.ceil(true_ms / step) * step)
 
@@ -349,18 +349,18 @@ class _HeldRun(_Run):
         for number, (d, at, reset, staff) in enumerate(planned):
             if at <= busy_until + US:
                 continue
-            at = int(at) // 1000 * 1000
+            grid = int(life.scan_ms * 1e3) if life.tied else 1000
+            at = int(at) // grid * grid
             off_s = 9.0 if lock.on_way_out else max((reset - at) / US, 4.0)
             if staff:
                 off_s = 7.0
-            ended = at + int(off_s * US)
+            ended = at + int(off_s * 1000) * 1000
             never = rng.random() < life.no_release * 0.2
             true_ms = np.inf if never else float(latency[number])
             frozen = self.fault("contact-stuck", d) is not None
             shown = "unobserved" if not lock.contact else (
                 "no-release" if never or frozen else "released")
-            shown_ms = float(seen(np.array([true_ms]), life, rng)[0]) if (
-                shown == "released") else None
+            shown_ms = stamped_ms(at, true_ms, life.scan_ms) if shown == "released" else None
             self.out.acts.append((
                 at, ended, true_ms, shown_ms, shown_ms or off_s * 1e3, shown, 1,
                 float(volts[number]), float(amps[number]), off_s * 1e3, False, 0.0,
