@@ -20,7 +20,7 @@ from analytics.supply import source_resistance
 from analytics.timing_answer import LockAnswer, lock_answer, nearest_offered
 from analytics.timing_borrow import same_part
 from analytics.timing_fit import fit_lock
-from analytics.timing_model import RISKS, TARGETS, LockModel, RailModel, Settings
+from analytics.timing_model import RISKS, TARGETS, LockModel, RailModel, Settings, key
 from analytics.timing_sample import Sample, lock_sample
 from analytics.timing_together import (
     GroupAnswer,
@@ -62,7 +62,8 @@ class Timing:
             "first_day": self.first_day.isoformat() if self.first_day else None,
             "last_day": self.last_day.isoformat() if self.last_day else None,
             "settings": dict(vars(self.settings)),
-            "targets": list(TARGETS), "risks": list(RISKS),
+            "target_keys": [key(target) for target in TARGETS],
+            "risk_keys": [key(risk) for risk in RISKS],
             "rails": [dict(vars(rail)) for rail in self.rails.values()],
             "locks": [
                 {**model.as_json(), "answer": answer_json(answer)}

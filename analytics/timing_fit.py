@@ -16,6 +16,7 @@ from analytics.survival import product_limit
 from analytics.timing_borrow import Pool, at_reference, lent_pool, own_pool, useful_lenders
 from analytics.timing_misses import MissRate, miss_rate
 from analytics.timing_model import (
+    CURVE,
     POINTS,
     QUANTILES,
     RISKS,
@@ -24,6 +25,7 @@ from analytics.timing_model import (
     PulseGroup,
     Quantile,
     RailModel,
+    SeenPoint,
     key,
 )
 from analytics.timing_sample import Sample
@@ -129,6 +131,7 @@ def _counts(sample: Sample) -> LockModel:
         unanswered=int((~sample.released).sum()), already_open=sample.already_open,
         unobserved=sample.unobserved, two_clocks=sample.two_clocks,
         resolution_ms=sample.resolution_ms, pulse_groups=_pulse_groups(sample),
+        seen=_seen(sample),
         pulse_median_ms=float(np.median(pulses)) if pulses.size else None,
         pulse_most_ms=float(np.max(pulses)) if pulses.size else None,
         max_on_ms=lock.max_on_ms if lock.pulsed else None,
@@ -184,7 +187,7 @@ def _needs(
         day = np.concatenate([day, days[short]])
     found: dict[str, float | None] = {}
     least = 0.0
-    for target in TARGETS:
+    for target in (*CURVE, *TARGETS):
         value = bound(target)
         if value is not None:
             value = least = max(value, least)
@@ -265,6 +268,19 @@ def _describe(model: LockModel, sample: Sample, pool: Pool | None) -> LockModel:
         _, least, most = curve.quantile(share)
         rows.append(Quantile(share, value, least, most))
     return replace(model, quantiles=tuple(rows))
+
+
+def _seen(sample: Sample, most: int = 40) -> tuple[SeenPoint, ...]:
+    """The product-limit share released by each pulse length: what lies under the fitted curve."""
+    first = sample.first
+    if sample.kind in (None, "door") or sample.released[first].sum() < 3:
+        return ()
+    curve = product_limit(sample.need_ms[first], sample.released[first])
+    steps = np.flatnonzero(curve.events > 0)
+    wanted = np.searchsorted(1 - curve.survival[steps],
+                             np.linspace(0, 1 - curve.survival[steps[-1]], most))
+    chosen = steps[np.unique(np.minimum(wanted, steps.size - 1))]
+    return tuple(SeenPoint(float(curve.times[i]), float(1 - curve.survival[i])) for i in chosen)
 
 
 def _pulse_groups(sample: Sample, most: int = 12) -> tuple[PulseGroup, ...]:

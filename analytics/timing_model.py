@@ -18,6 +18,9 @@ QUANTILES = (0.05, 0.25, 0.5, 0.75, 0.9, 0.95, 0.99, 0.995)
 TARGETS = (0.9, 0.95, 0.98, 0.99, 0.995, 0.998, 0.999, 0.9995, 0.9999)
 """Release probabilities that a pulse is worked out for."""
 
+CURVE = (0.1, 0.25, 0.5, 0.75)
+"""Further shares at which the bound is taken, for the drawn curve alone."""
+
 RISKS = (0.05, 0.02, 0.01, 0.005, 0.002, 0.001, 0.0005, 0.0001)
 """Chances of a false alarm that a wait is worked out for."""
 
@@ -47,6 +50,14 @@ class PulseGroup:
     pulse_ms: float
     commands: int
     released: int
+
+
+@dataclass(frozen=True)
+class SeenPoint:
+    """By ``pulse_ms`` this share of the first commands had released, as the log shows it."""
+
+    pulse_ms: float
+    share: float
 
 
 @dataclass(frozen=True)
@@ -116,6 +127,7 @@ class LockModel:
     miss: MissRate = field(default_factory=lambda: MissRate(0, 0, 1.0, 1.0))
     again: MissRate = field(default_factory=lambda: MissRate(0, 0, 1.0, 1.0))
     pulse_groups: tuple[PulseGroup, ...] = ()
+    seen: tuple[SeenPoint, ...] = ()
     pulse_median_ms: float | None = None
     pulse_most_ms: float | None = None
     max_on_ms: float | None = None
@@ -133,7 +145,7 @@ class LockModel:
             values[name] = values[name].isoformat() if values[name] else None
         for name in ("miss", "again"):
             values[name] = dict(vars(values[name]))
-        for name in ("quantiles", "pulse_groups"):
+        for name in ("quantiles", "pulse_groups", "seen"):
             values[name] = [dict(vars(item)) for item in values[name]]
         for name in ("siblings", "points_ms", "need_points_ms"):
             values[name] = list(values[name])

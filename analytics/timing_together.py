@@ -155,11 +155,9 @@ def together(
     """
     target = settings.target if target is None else target
     low_volts = volts if low_volts is None else low_volts
-    loads = {m.lock: load_of(m, volts.get(m.supply)) for m in models}
-    sums: dict[str, float] = {}
-    for model in models:
-        sums[model.supply] = sums.get(model.supply, 0.0) + (loads[model.lock] or 0.0)
-    known = [m for m in models if m.points_ms and not m.obstacle]
+    loads, sums = _loads(models, volts)
+    low_loads, low_sums = _loads(models, low_volts)
+    known = [m for m in models if m.points_ms and not m.obstacle and m.kind != "door"]
     release = [tenths(m, _volts_in_company(m, volts, loads, sums)) for m in known]
     spread = _spread(release)
     twice_median = [item[len(item) // 2 - 1] + item[len(item) // 2] for item in release]
@@ -168,14 +166,14 @@ def together(
                        for item, delay in zip(release, delays, strict=True)])
     rail_answers = []
     for supply in sorted(sums):
-        unknown = any(loads[m.lock] is None for m in models if m.supply == supply)
+        unknown = any(low_loads[m.lock] is None for m in models if m.supply == supply)
         before = low_volts.get(supply)
         window = rails[supply].window_volts
-        lowest = None if before is None or unknown else before / (1 + sums[supply])
+        lowest = None if before is None or unknown else before / (1 + low_sums[supply])
         rail_answers.append(RailAnswer(
             supply, before, lowest, window, None if lowest is None else lowest >= window
         ))
-    batches, starts = _batches(models, rails, settings, low_volts, loads, target)
+    batches, starts = _batches(models, rails, settings, low_volts, low_loads, target)
     by_lock = dict(zip((m.lock for m in known), delays, strict=True))
     return GroupAnswer(
         locks=tuple(m.lock for m in models),
@@ -186,6 +184,17 @@ def together(
         one_event=None if aligned[1] is None else aligned[1] <= settings.spread_ms,
         rails=tuple(rail_answers), batches=batches, starts_ms=starts, joint=joint,
     )
+
+
+def _loads(
+    models: Sequence[LockModel], volts: Mapping[str, float | None]
+) -> tuple[dict[str, float | None], dict[str, float]]:
+    """Each lock's load at these volts, and their sum on each rail."""
+    loads = {m.lock: load_of(m, volts.get(m.supply)) for m in models}
+    sums: dict[str, float] = {}
+    for model in models:
+        sums[model.supply] = sums.get(model.supply, 0.0) + (loads[model.lock] or 0.0)
+    return loads, sums
 
 
 def _spread(release: Sequence[Sequence[int]]) -> tuple[float | None, float | None]:

@@ -1,0 +1,217 @@
+/* The "try it" part of the designer's sheet: reads what is picked, shows what follows. */
+(function () {
+  "use strict";
+  var engine = window.RemanenceTiming;
+  var source = document.getElementById("timing-data");
+  var form = document.getElementById("try-form");
+  var output = document.getElementById("try-answers");
+  if (!engine || !source || !form) { return; }
+  var data = JSON.parse(source.textContent), words = data.words, byName = {}, rails = {};
+  data.locks.forEach(function (lock) { byName[lock.lock] = lock; });
+  data.rails.forEach(function (rail) { rails[rail.supply] = rail; });
+  var separators = document.documentElement.getAttribute("data-separators") || ".,";
+
+  function number(value, decimals) {
+    if (value === null || !isFinite(value)) { return "\u2013"; }
+    var text = Math.abs(value).toFixed(decimals || 0).split(".");
+    text[0] = text[0].replace(/\B(?=(\d{3})+$)/g, separators.charAt(1));
+    var whole = text.join(separators.charAt(0));
+    return (value < 0 && /[1-9]/.test(whole) ? "\u2212" : "") + whole;
+  }
+  function unit(text, name) { return text === "\u2013" ? text : text + "\u00a0" + name; }
+  function ms(value) { return unit(number(value, 0), "ms"); }
+  function share(value, decimals) {
+    if (value === null) { return "\u2013"; }
+    var factor = Math.pow(10, decimals + 2);
+    return number(100 * Math.floor(value * factor + 1e-6) / factor, decimals) + words.percent;
+  }
+  function signed(value) {
+    return value === null ? "\u2013" : (value < 0 ? "\u2212" : "+") + ms(Math.abs(value));
+  }
+  function fill(key, values) {
+    return words[key].replace(/\{(\w+)\}/g, function (whole, name) {
+      return Object.prototype.hasOwnProperty.call(values, name) ? String(values[name]) : whole;
+    });
+  }
+  function listing(names) {
+    return names.length < 2 ? names.join("")
+      : names.slice(0, -1).join(", ") + " " + words.and + " " + names[names.length - 1];
+  }
+  function element(name, text, attributes) {
+    var made = document.createElement(name);
+    if (text !== undefined && text !== null) { made.textContent = text; }
+    Object.keys(attributes || {}).forEach(function (key) {
+      made.setAttribute(key, attributes[key]);
+    });
+    return made;
+  }
+
+  function picked() {
+    return Array.prototype.slice.call(form.querySelectorAll("input[name=lock]:checked"))
+      .map(function (box) { return byName[box.value]; });
+  }
+  function across() { return form.elements.range.checked; }
+  function voltsOf(which) {
+    var found = {};
+    data.rails.forEach(function (rail) {
+      var slider = form.querySelector('input[data-supply="' + CSS.escape(rail.supply) + '"]');
+      found[rail.supply] = across() || !slider ? rail[which] : Number(slider.value);
+    });
+    return found;
+  }
+
+  function note(lock, pulse) {
+    var s = data.settings, values;
+    if (pulse.state === "door" || pulse.state === "unobserved") {
+      return words["none_" + pulse.state];
+    }
+    if (pulse.state === "too-few") { return fill("none_too-few", { count: number(lock.released) }); }
+    if (pulse.state === "none") {
+      values = { shortest: ms(pulse.shortest_ms), longest: ms(pulse.longest_ms),
+        often: number(lock.busiest_five_minutes),
+        duty: lock.duty_percent + words.percent };
+      return fill(lock.longest_from === "duty_percent" ? "none_duty" : "none_rating", values);
+    }
+    if (pulse.state === "tight") { return fill("tight", { margin: number(s.pulse_margin, 1) }); }
+    if (pulse.falls_short) {
+      return fill("falls_" + pulse.falls_short, { missed: number(lock.miss.missed),
+        commands: number(lock.miss.commands),
+        target: share(Number(form.elements.target.value), 2) });
+    }
+    if (pulse.beyond_usual) { return fill("beyond_usual", { usual: ms(s.usual_pulse_ms) }); }
+    return pulse.beyond_log && !lock.magnet ? words.beyond_log : "";
+  }
+
+  function cell(row, title, text, small, test) {
+    var made = element("td", null, { "class": "num", "data-title": title });
+    made.appendChild(element("span", text, { "data-test": test }));
+    if (small) { made.appendChild(element("small", small)); }
+    row.appendChild(made);
+  }
+  function cueCell(row, title, cue, test) {
+    cell(row, title, signed(cue.offset_ms), cue.feedback ? words.from_feedback
+      : cue.share === null ? null : fill("share_inside", { share: share(cue.share, 1) }), test);
+  }
+
+  function table(locks, answers) {
+    var made = element("table", null, { "class": "answers" });
+    made.appendChild(element("caption", words["lock"], { "class": "unseen" }));
+    var head = element("tr");
+    var magnets = locks.every(function (lock) { return lock.magnet; });
+    ["lock", magnets ? "off_time" : "pulse", "opens", "retry", "retries", "stuck", "sound",
+      "light"].forEach(function (key, i) {
+      head.appendChild(element("th", words[key], i ? { scope: "col", "class": "num" }
+        : { scope: "col" }));
+    });
+    made.appendChild(element("thead")).appendChild(head);
+    locks.forEach(function (lock, i) {
+      var answer = answers[i], pulse = answer.pulse, wait = answer.wait;
+      var body = made.appendChild(element("tbody", null, { "data-test": "try-" + lock.lock }));
+      var row = body.appendChild(element("tr", null, { "class": "values" }));
+      var name = row.appendChild(element("th", lock.lock, { scope: "row" }));
+      if (lock.room) { name.appendChild(element("small", lock.room)); }
+      var between = pulse.shortest_ms === null || pulse.state === "none" ? null
+        : pulse.longest_ms === null ? fill("from_up", { shortest: ms(pulse.shortest_ms) })
+          : fill("between", { shortest: number(pulse.shortest_ms, 0),
+            longest: ms(pulse.longest_ms) });
+      cell(row, lock.magnet ? words.off_time : words.pulse, ms(pulse.recommended_ms), between,
+        "pulse");
+      cell(row, words.opens, pulse.stated === null ? "\u2013"
+        : fill("at_least", { share: share(pulse.stated, 2) }), null, "opens");
+      cell(row, words.retry, ms(wait.retry_ms), null, "retry");
+      cell(row, words.retries, number(wait.retries, 0), null, "retries");
+      cell(row, words.stuck, ms(wait.stuck_ms), wait.left
+        ? fill("left", { count: number(Math.floor(1 / wait.left + 1e-6), 0) }) : null, "stuck");
+      cueCell(row, words.sound, answer.sound, "sound");
+      cueCell(row, words.light, answer.light, "light");
+      var said = note(lock, pulse);
+      if (said) {
+        row.className += " has-notes";
+        var under = body.appendChild(element("tr", null, { "class": "notes" }));
+        under.appendChild(element("td", null, { colspan: "8" })).appendChild(element("p", said));
+      }
+    });
+    return made;
+  }
+
+  function groupBlock(group) {
+    var box = element("section", null, { "class": "group", "data-test": "try-together" });
+    box.appendChild(element("h3", words["try.together"]));
+    var list = box.appendChild(element("dl", null, { "class": "facts" }));
+    function line(title, text) {
+      list.appendChild(element("dt", title));
+      list.appendChild(element("dd", text));
+    }
+    line(words["group.spread"], group.spread_median_ms === null ? words["group.spread_unknown"]
+      : fill("group.spread_worked", { median: ms(group.spread_median_ms),
+        most: ms(group.spread_most_ms) }));
+    if (group.aligned_median_ms !== null) {
+      var delays = group.locks.map(function (lock, i) {
+        return group.delays_ms[i] > 0 ? lock + " +" + ms(group.delays_ms[i]) : "";
+      }).filter(Boolean).join(", ") || words["group.no_delay"];
+      line(words["group.align"], fill("group.align_says", { delays: delays,
+        median: ms(group.aligned_median_ms), most: ms(group.aligned_most_ms) }) + ": " +
+        words[group.one_event ? "group.one_event" : "group.not_one_event"]);
+    }
+    group.rails.forEach(function (rail) {
+      line(words["group.rail"], rail.bears === null
+        ? fill("group.rail_unknown", { rail: rail.supply })
+        : fill(rail.bears ? "group.rail_bears" : "group.rail_fails", { rail: rail.supply,
+          lowest: unit(number(rail.lowest_volts, 2), "V"),
+          window: unit(number(rail.window_volts, 1), "V") }));
+    });
+    line(words["group.stagger"], group.batches.length < 2 ? words["group.stagger_none"]
+      : group.batches.map(function (batch, i) {
+        return fill("group.stagger_batch", { start: ms(group.starts_ms[i]),
+          locks: listing(batch) });
+      }).join("; "));
+    if (group.left_out.length) {
+      box.appendChild(element("p", fill("group.left_out", { locks: listing(group.left_out) }),
+        { "class": "small" }));
+    }
+    return box;
+  }
+
+  function show() {
+    var locks = picked(), target = form.elements.target.value, risk = form.elements.risk.value;
+    var slow = voltsOf("low_volts"), usual = voltsOf("typical_volts");
+    Array.prototype.forEach.call(form.querySelectorAll("input[data-supply]"), function (slider) {
+      var rail = rails[slider.getAttribute("data-supply")], value = Number(slider.value);
+      slider.disabled = across();
+      slider.parentNode.hidden = !locks.some(function (lock) {
+        return lock.supply === rail.supply;
+      });
+      var beyond = !across() && (value < rail.low_volts || value > rail.high_volts);
+      slider.parentNode.querySelector("output").textContent = across() ? ""
+        : unit(number(value, 1), "V") + (beyond ? ", " + words["try.outside"] : "");
+      slider.parentNode.classList.toggle("beyond", beyond);
+    });
+    output.textContent = "";
+    if (!locks.length) {
+      output.appendChild(element("p", words["try.pick"], { "class": "muted" }));
+      return;
+    }
+    var answers = locks.map(function (lock) {
+      return engine.lockAnswer(data, lock, target, risk, slow[lock.supply], usual[lock.supply]);
+    });
+    output.appendChild(table(locks, answers));
+    if (locks.length > 1) {
+      output.appendChild(groupBlock(engine.together(data, locks, usual, slow, target)));
+    }
+  }
+
+  form.addEventListener("input", show);
+  form.addEventListener("submit", function (event) { event.preventDefault(); });
+  form.addEventListener("click", function (event) {
+    var pick = event.target.getAttribute("data-pick");
+    if (!pick) { return; }
+    Array.prototype.forEach.call(form.querySelectorAll("input[name=lock]"), function (box) {
+      box.checked = pick === "all";
+    });
+    show();
+  });
+  var first = form.querySelector("input[name=lock]");
+  if (first && !form.querySelector("input[name=lock]:checked")) { first.checked = true; }
+  form.hidden = false;
+  show();
+}());
