@@ -1,18 +1,23 @@
-"""ISO 8601 times in bulk: text into microseconds, by arithmetic on the digits.
+"""Times that say the date, in bulk: text into microseconds, by arithmetic on the digits.
 
 Logs are written in order, so that the text up to the minute hardly changes from
-line to line. It is parsed once for each stretch of lines that share it, and only
-seconds and fraction are worked out for every line.
+line to line. In the usual ISO 8601 form it is parsed once for each stretch of
+lines that share it, and only seconds and fraction are worked out for every line.
 """
 
 from __future__ import annotations
+
+import re
+from functools import cache
 
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-_PATTERN = (
-    r"^\s*(?P<date>\d{4}-\d\d-\d\d|\d{8})[T ]\s*(?P<hour>\d\d):?(?P<minute>\d\d)"
+from shared.time_forms import MONTHS, form_pattern
+
+_ISO = (
+    r"^\s*(?P<year>\d{4})-?(?P<month>\d\d)-?(?P<day>\d\d)[T ]\s*(?P<hour>\d\d):?(?P<minute>\d\d)"
     r"(?::?(?P<second>\d\d)(?:[.,](?P<fraction>\d+))?)?"
     r"\s*(?P<zone>Z|z|[+-]\d\d(?::?\d\d)?)?\s*$"
 )
@@ -20,65 +25,105 @@ _WIDTHS = {20: 0, 24: 3, 27: 6}
 """Length of YYYY-MM-DDTHH:MM:SS[.fff[fff]]Z, and its digits after the point."""
 
 
-def parse_iso(text: pl.Series) -> pl.DataFrame:
-    """Read ISO 8601 times.
+def parse_times(text: pl.Series, form: str = "iso") -> pl.DataFrame:
+    """Read times that say the date.
 
     Parameters
     ----------
     text : polars.Series
         Of String.
+    form : str, default "iso"
+        ``iso`` (ISO 8601) or a form like ``%d.%m.%Y %H:%M:%S``.
 
     Returns
     -------
     polars.DataFrame
-        ``time`` (Datetime us, no zone), null where the text is no time, and
+        ``time`` (Datetime us, no zone), null where the text is no such time, and
         ``zoned``: true where it carried an offset or Z, so that ``time`` is UTC;
         else ``time`` is what a clock on the wall showed.
     """
-    quick = _fixed_width(text)
-    if quick is not None:
-        return pl.DataFrame({"time": quick, "zoned": pl.repeat(True, len(quick), eager=True)})
-    return pl.DataFrame({"text": text}).select(_parts()).select(*_assemble())
+    if form == "iso":
+        quick = _fixed_width(text)
+        if quick is not None:
+            return pl.DataFrame(
+                {"time": quick, "zoned": pl.repeat(True, len(quick), eager=True)})
+    return _by_pattern(text, _ISO if form == "iso" else _pattern(form))
 
 
-def _parts() -> list[pl.Expr]:
-    fields = pl.col("text").str.extract_groups(_PATTERN).struct
-    zone = fields.field("zone")
-    digits = zone.str.replace_all(":", "")
+@cache
+def _pattern(form: str) -> str:
+    return form_pattern(form)
+
+
+def _by_pattern(text: pl.Series, pattern: str) -> pl.DataFrame:
+    groups = set(re.findall(r"\(\?P<(\w+)>", pattern))
+    fields = pl.col("text").str.extract_groups(pattern).struct
+
+    def number(name: str, default: int | None = None) -> pl.Expr:
+        if name not in groups:
+            return pl.lit(default, pl.Int64)
+        found = fields.field(name).cast(pl.Int64, strict=False)
+        return found if default is None else found.fill_null(default)
+
+    year = number("year") if "year" in groups else number("year2") + 2000
+    if "monthname" in groups:
+        month = fields.field("monthname").str.to_lowercase().str.slice(0, 3).replace_strict(
+            list(MONTHS), list(range(1, 13)), default=None, return_dtype=pl.Int64)
+    else:
+        month = number("month")
+    hour = number("hour")
+    if "hour12" in groups:
+        twelve = number("hour12")
+        late = fields.field("half").str.to_lowercase().str.starts_with("p")
+        hour = pl.when(twelve.is_between(1, 12)).then(
+            twelve % 12 + pl.when(late).then(12).otherwise(0))
+    zone = fields.field("zone") if "zone" in groups else pl.lit(None, pl.String)
+    digits = zone.str.replace_all(":", "", literal=True)
     minutes = (
         digits.str.slice(1, 2).cast(pl.Int64, strict=False) * 60
         + digits.str.slice(3, 2).replace("", "0").cast(pl.Int64, strict=False)
     ) * pl.when(zone.str.starts_with("-")).then(-1).otherwise(1)
-    return [
-        fields.field("date").str.replace_all("-", "").str.to_date("%Y%m%d", strict=False)
-        .alias("date"),
-        *(fields.field(name).cast(pl.Int64).alias(name) for name in ("hour", "minute", "second")),
+    fraction = (
         fields.field("fraction").fill_null("0").str.pad_end(6, "0").str.slice(0, 6)
-        .cast(pl.Int64, strict=False).alias("fraction"),
-        pl.when(zone.str.to_uppercase() == "Z").then(0).otherwise(minutes).alias("offset"),
-        zone.is_not_null().alias("zoned"),
-    ]
+        .cast(pl.Int64, strict=False) if "fraction" in groups else pl.lit(0, pl.Int64)
+    )
+    parts = pl.DataFrame({"text": text.cast(pl.String)}).select(
+        matched=pl.col("text").str.contains(pattern), year=year, month=month, day=number("day"),
+        hour=hour, minute=number("minute"), second=number("second", 0), fraction=fraction,
+        offset=pl.when(zone.str.to_uppercase() == "Z").then(0).otherwise(minutes),
+        zoned=zone.is_not_null(),
+    )
+    return parts.select(*_assemble())
 
 
 def _assemble() -> list[pl.Expr]:
-    second = pl.col("second").fill_null(0)
-    good = (pl.col("hour") < 24) & (pl.col("minute") < 60) & (second < 60) & (
-        ~pl.col("zoned") | (pl.col("offset").abs() <= 15 * 60)
+    c = pl.col
+    good = (
+        c("matched") & (c("hour") < 24) & (c("minute") < 60) & (c("second") < 60)
+        & c("month").is_between(1, 12) & c("day").is_between(1, 31)
+        & (~c("zoned") | (c("offset").abs() <= 15 * 60))
     )
-    day = pl.col("date").cast(pl.Datetime("us")).to_physical()
-    minutes = pl.col("hour") * 60 + pl.col("minute") - pl.col("offset").fill_null(0)
-    ticks = day + minutes * 60_000_000 + second * 1_000_000 + pl.col("fraction")
-    return [pl.when(good).then(ticks).cast(pl.Datetime("us")).alias("time"), pl.col("zoned")]
+    # Days from the civil date by counting from 1 March of year 0, so that a leap day comes last.
+    years = c("year") - (c("month") <= 2).cast(pl.Int64)
+    months = (c("month") + 9) % 12
+    day = (years * 365 + years // 4 - years // 100 + years // 400
+           + (months * 153 + 2) // 5 + c("day") - 1 - 719468)
+    minutes = c("hour") * 60 + c("minute") - c("offset").fill_null(0)
+    ticks = (day * 86_400 + minutes * 60 + c("second")) * 1_000_000 + c("fraction")
+    time = pl.when(good).then(ticks).cast(pl.Datetime("us"))
+    # The 30th of February would come out as the 2nd of March: the day must come back as it was.
+    wall = (time + pl.duration(minutes=c("offset").fill_null(0))).dt.day()
+    return [pl.when(wall == c("day")).then(time).alias("time"), c("zoned").fill_null(False)]
 
 
 def _fixed_width(text: pl.Series) -> pl.Series | None:
     """All of ``YYYY-MM-DDTHH:MM:SS[.fff[fff]]Z`` in one width, else None."""
-    if text.is_empty() or text.null_count():
+    if text.dtype != pl.String or text.is_empty() or text.null_count():
         return None
     width = len(text[0])
     if width not in _WIDTHS:
         return None
-    buffers = text.cast(pl.String).to_arrow(compat_level=pl.CompatLevel.oldest())
+    buffers = text.to_arrow(compat_level=pl.CompatLevel.oldest())
     _, offsets_buffer, data_buffer = buffers.buffers()
     offsets = np.frombuffer(offsets_buffer, np.int64)[buffers.offset :][: len(text) + 1]
     if offsets[-1] - offsets[0] != width * len(text) or (np.diff(offsets) != width).any():
@@ -94,18 +139,20 @@ def _fixed_width(text: pl.Series) -> pl.Series | None:
 
 def _minutes(letters: NDArray[np.uint8]) -> NDArray[np.int64] | None:
     """Microseconds up to the minute, parsed once for each run of lines that share the text."""
-    head = np.ascontiguousarray(letters[:, :16]).view(np.uint64)
+    first = np.ascontiguousarray(letters[:, :8]).view(np.uint64).ravel()
+    second = np.ascontiguousarray(letters[:, 8:16]).view(np.uint64).ravel()
     change = np.empty(len(letters), np.bool_)
     change[0] = True
-    np.any(head[1:] != head[:-1], axis=1, out=change[1:])
+    np.not_equal(second[1:], second[:-1], out=change[1:])
+    change[1:] |= first[1:] != first[:-1]
     starts = np.flatnonzero(change)
     if len(starts) > len(letters) // 4 + 1000:
         return None
-    distinct = [bytes(letters[start, :16]).decode("ascii", "replace") for start in starts]
-    frame = pl.DataFrame({"text": distinct}).select(_parts()).select(*_assemble())
-    if frame["time"].null_count() or frame["zoned"].any():
-        return None
     if not (letters[starts, 4] == ord("-")).all():
+        return None
+    distinct = [bytes(letters[start, :16]).decode("ascii", "replace") for start in starts]
+    frame = _by_pattern(pl.Series(distinct, dtype=pl.String), _ISO)
+    if frame["time"].null_count() or frame["zoned"].any():
         return None
     values = frame["time"].to_physical().to_numpy()
     return np.repeat(values, np.diff(np.append(starts, len(letters))))
@@ -116,10 +163,10 @@ def _seconds(letters: NDArray[np.uint8], places: int) -> NDArray[np.int64] | Non
     marks = [(16, ":"), (letters.shape[1] - 1, "Z"), *([(19, ".")] if places else [])]
     if any((letters[:, at] != ord(mark)).any() for at, mark in marks):
         return None
-    columns = [17, 18, *range(20, 20 + places)]
-    digits = letters[:, columns] - np.uint8(ord("0"))
-    if (digits > 9).any() or (digits[:, 0] > 5).any():
-        return None
-    weights = np.array([10.0 ** (7 - position) for position in range(len(columns))])
-    total: NDArray[np.int64] = (digits @ weights.astype(np.int64)).astype(np.int64)
-    return total
+    total = np.zeros(len(letters), np.int32)
+    for position, at in enumerate((17, 18, *range(20, 20 + places))):
+        digit = letters[:, at] - np.uint8(ord("0"))
+        if (digit > (5 if position == 0 else 9)).any():
+            return None
+        total += digit * np.int32(10 ** (7 - position))
+    return total.astype(np.int64)

@@ -1,18 +1,22 @@
-"""What a controller called time, turned into UTC.
+"""What a controller called time, turned into UTC: clocks that say the date.
 
 A clock takes the raw records of a file, chunk after chunk, in the file's order,
 and adds ``utc``, ``run`` and, where a time cannot be had, ``fault``: the reason.
+Clocks that count since the controller's start are in :mod:`pipelines.clock_boot`.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
+from typing import Protocol
+from zoneinfo import ZoneInfo
 
 import polars as pl
 
-from pipelines.clock_iso import parse_iso
+from pipelines.clock_iso import parse_times
 from pipelines.clock_local import LocalTimes
+from pipelines.clock_steps import StepWatch
 from shared.log_format import LogFormat
 from shared.tables import CLOCK_EVENTS
 from shared.venue import Venue
@@ -22,41 +26,134 @@ LATEST = datetime(2100, 1, 1, tzinfo=UTC)
 """Times outside are those of a clock that was not set."""
 
 NO_TIME = "time is missing"
+UNREADABLE = "time cannot be read"
+NO_SUCH_HOUR = "this local time does not exist: the clocks went forward over it"
+NOT_SET = "time is not between 2000 and 2100: the controller's clock was not set"
+
+_EPOCH_FACTOR = {"epoch-s": 1e6, "epoch-ms": 1e3, "epoch-us": 1.0, "epoch-ns": 1e-3}
+
+
+class Clock(Protocol):
+    """Turns one file's times into UTC."""
+
+    two_passes: bool
+    """Whether the whole file must be surveyed before its times can be told."""
+    local_seen: bool
+    """Whether times without an offset were met."""
+
+    def survey(self, records: pl.DataFrame) -> None:
+        """Look at a chunk on the first of two passes."""
+        ...
+
+    def convert(self, records: pl.DataFrame) -> pl.DataFrame:
+        """Add ``utc``, ``run`` and ``fault``."""
+        ...
+
+    def clock_events(self) -> pl.DataFrame:
+        """What was found of the clocks (CLOCK_EVENTS)."""
+        ...
+
+
+def controller_column() -> pl.Expr:
+    """The controller of each record, from its channel."""
+    return pl.col("channel").fill_null("").str.split_exact("/", 1).struct.field("field_0")
 
 
 @dataclass
 class WallClock:
-    """Times that say the date: ISO 8601 with offset, or in the venue's local time."""
+    """Times that say the date: ISO 8601, a form, or an epoch; without offset, local time."""
 
     venue: Venue
     log: LogFormat
     file: str
     local_seen: bool = False
-    events: list[pl.DataFrame] = field(default_factory=list)
+    two_passes: bool = False
+    events: list[tuple[object, ...]] = field(default_factory=list)
 
     def __post_init__(self) -> None:
-        self.local = LocalTimes(self.venue.zone)
+        zone = ZoneInfo(self.log.time_zone) if self.log.time_zone else self.venue.zone
+        self.local = LocalTimes(zone)
+        self.steps = StepWatch(self.file)
+        self._boots: dict[str, dict[str, int]] = {}
+
+    def survey(self, records: pl.DataFrame) -> None:
+        """Nothing needs to be known beforehand."""
 
     def convert(self, records: pl.DataFrame) -> pl.DataFrame:
         """Add ``utc`` (Datetime us UTC), ``run`` and ``fault`` (null where all is well)."""
-        parsed = parse_iso(records["time"])
-        frame = records.with_columns(
-            parsed["time"].alias("utc"), run=pl.lit(0, pl.Int64), zoned=parsed["zoned"],
-            readable=parsed["time"].is_not_null(),
-        )
-        fault = pl.when(pl.col("time").is_null()).then(pl.lit(NO_TIME)).when(
-            ~pl.col("readable")).then(pl.lit("time cannot be read"))
-        if not frame["zoned"].all() and (~frame["zoned"] & frame["utc"].is_not_null()).any():
-            self.local_seen = True
-            frame = self.local.to_utc(frame)
-            fault = fault.when(pl.col("no_such_hour")).then(pl.lit(
-                "this local time does not exist: the clocks went forward over it"))
+        form = self.log.time_format
+        missing = pl.col("time").is_null()
+        if form in _EPOCH_FACTOR:
+            frame = records.with_columns(utc=_from_epoch(records["time"], form))
+            frame = frame.with_columns(readable=pl.col("utc").is_not_null())
+            forward = pl.lit(False)
         else:
-            frame = frame.with_columns(pl.col("utc").dt.replace_time_zone("UTC"))
-        fault = fault.when(~pl.col("utc").is_between(EARLIEST, LATEST)).then(
-            pl.lit("time is not between 2000 and 2100: the controller's clock was not set"))
-        return frame.with_columns(fault=fault.otherwise(None))
+            parsed = parse_times(records["time"], form)
+            zoned = parsed["zoned"]
+            frame = records.with_columns(
+                utc=parsed["time"], readable=parsed["time"].is_not_null())
+            forward = pl.lit(False)
+            if not zoned.all() and (~zoned & frame["readable"]).any():
+                self.local_seen = True
+                frame = self.local.to_utc(frame.with_columns(zoned=zoned))
+                forward = pl.col("no_such_hour")
+            else:
+                frame = frame.with_columns(pl.col("utc").dt.replace_time_zone("UTC"))
+        out = ~pl.col("utc").is_between(EARLIEST, LATEST)
+        checked = frame.select(missing.any() | (~pl.col("readable")).any() | forward.any()
+                               | out.any())
+        if checked.item():
+            frame = frame.with_columns(fault=pl.when(missing).then(pl.lit(NO_TIME))
+                .when(~pl.col("readable")).then(pl.lit(UNREADABLE))
+                .when(forward).then(pl.lit(NO_SUCH_HOUR))
+                .when(out).then(pl.lit(NOT_SET)).otherwise(None))
+            for line, controller, time in frame.filter(forward).select(
+                "line", controller_column(), "time"
+            ).head(1).iter_rows():
+                self._missing_hour(line, controller, time)
+        else:
+            frame = frame.with_columns(fault=pl.lit(None, pl.String))
+        self.steps.watch(frame)
+        return frame.with_columns(run=self._runs(frame))
+
+    def _missing_hour(self, line: int, controller: str, time: str) -> None:
+        seen = parse_times(pl.Series([time]), self.log.time_format)["time"]
+        around = seen.dt.replace_time_zone("UTC")[0]
+        self.events.append((controller, around, "missing-hour", None, False, self.file, line))
+
+    def _runs(self, frame: pl.DataFrame) -> pl.Series:
+        """The number of the controller's start, where the log tells it; else 0."""
+        if "boot" not in frame.columns:
+            return pl.repeat(0, frame.height, dtype=pl.Int64, eager=True)
+        boots = frame["boot"].cast(pl.String)
+        numbers = boots.cast(pl.Int64, strict=False)
+        if numbers.null_count() == boots.null_count():
+            return numbers.fill_null(0)
+        runs = []
+        controllers = frame.select(controller_column()).to_series().to_list()
+        for controller, boot in zip(controllers, boots.to_list(), strict=True):
+            seen = self._boots.setdefault(controller, {})
+            runs.append(seen.setdefault(boot, len(seen)) if boot else max(len(seen) - 1, 0))
+        return pl.Series(runs, dtype=pl.Int64)
 
     def clock_events(self) -> pl.DataFrame:
         """What was found of the clocks so far (CLOCK_EVENTS)."""
-        return pl.concat(self.events) if self.events else CLOCK_EVENTS.empty()
+        own = pl.DataFrame(self.events, schema=CLOCK_EVENTS.schema, orient="row")
+        return pl.concat([own, self.steps.events()])
+
+
+def _from_epoch(times: pl.Series, form: str) -> pl.Series:
+    factor = _EPOCH_FACTOR[form]
+    whole = times.cast(pl.Int64, strict=False) if not times.dtype.is_float() else None
+    if whole is not None and whole.null_count() == times.null_count():
+        if factor >= 1:
+            limit = int(9e18 / factor)
+            ticks = pl.select(pl.when(whole.abs() < limit).then(whole * int(factor))).to_series()
+        else:
+            ticks = whole // 1000
+    else:
+        figures = times.cast(pl.Float64, strict=False) * factor
+        ticks = pl.select(
+            pl.when(figures.is_finite() & (figures.abs() < 9e18)).then(figures.round())
+        ).to_series().cast(pl.Int64, strict=False)
+    return ticks.cast(pl.Datetime("us", "UTC"))

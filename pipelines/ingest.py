@@ -10,15 +10,15 @@ from pathlib import Path
 
 import polars as pl
 
-from pipelines.clocks import WallClock
+from pipelines.clocks import Clock
 from pipelines.ingest_files import find_logs
 from pipelines.ingest_progress import Progress, progress_for
 from pipelines.ingest_summary import FileCount, IngestSummary
 from pipelines.meaning import Meaning
-from pipelines.readers.delimited import DelimitedReader
-from pipelines.readers.json_lines import JsonReader
-from pipelines.readers.raw import Parsed, Reader, decoded
-from pipelines.readers.source import Chunk, LongLine, Source, UnreadableSourceError, chunks
+from pipelines.readers.layout import Layout
+from pipelines.readers.raw import reject_frame
+from pipelines.readers.source import Source, UnreadableSourceError
+from pipelines.reading import Piece, clock_for, pieces
 from pipelines.store import Batch, Store
 from shared.log_format import LogFormat
 from shared.tables import FILES, REJECTS, SIGNALS
@@ -192,53 +192,52 @@ class _Ingest:
     def _read(self, reading: _Reading) -> None:
         source = reading.source
         self.pending.readings[source.name] = reading
-        reader = reader_for(reading.log, source.name)
-        clock = WallClock(self.venue, reading.log, source.name)
         digest = hashlib.blake2b(digest_size=16)
-        told = 0
-        tail: Parsed | None = None
+        clock: Clock | None = None
+        before: pl.DataFrame | None = None
         try:
-            with source.open() as (stream, used):
-                for piece in chunks(source, stream, reading.size, digest.update):
-                    if isinstance(piece, LongLine):
-                        self._long_line(reading, piece)
-                        continue
-                    parsed = reader.parse(piece)
-                    if piece.unfinished and not source.packed:
-                        whole = self._is_whole(reading, digest.hexdigest(), parsed, tail)
-                        if not whole:
-                            self._unfinished(reading, piece)
-                            continue
-                    self._take(reading, piece, parsed, clock)
-                    tail = parsed
-                    now = min(used(), reading.size)
-                    self.progress.advance(now - told, source.name)
-                    told = now
-                reading.complete = True
+            layout = Layout(reading.log, source.name)
+            clock = clock_for(self.venue, reading.log, source, layout, reading.modified_ns)
+            if clock.two_passes:
+                for piece in pieces(source, reading.log, layout, reading.size, _ignore, _ignore):
+                    clock.survey(piece.records)
+            progress = _Used(self.progress, source.name, reading.size)
+            for piece in pieces(
+                source, reading.log, layout, reading.size, digest.update, progress.used
+            ):
+                if piece.beginning is not None and not source.packed and not self._is_whole(
+                    reading, digest.hexdigest(), piece.records, before
+                ):
+                    self._unfinished(reading, piece)
+                    continue
+                self._take(reading, piece, clock)
+                before = piece.records
+            reading.complete = True
+            progress.used(reading.size)
         except UnreadableSourceError as error:
             self.summary.faults.append(str(error))
         reading.ended = True
-        self.progress.advance(max(reading.size - told, 0), source.name)
         reading.digest = digest.hexdigest()
-        if clock.local_seen:
-            self.local.add(source.name)
-        self.pending.events.append(clock.clock_events())
+        if clock is not None:
+            if clock.local_seen:
+                self.local.add(source.name)
+            self.pending.events.append(clock.clock_events())
         if self.pending.rows > COMMIT_ROWS:
             self._commit()
 
-    def _take(self, reading: _Reading, chunk: Chunk, parsed: Parsed, clock: WallClock) -> None:
-        records = clock.convert(parsed.records)
+    def _take(self, reading: _Reading, piece: Piece, clock: Clock) -> None:
+        records = clock.convert(piece.records)
         signals, faults = self.meaning.apply(records, reading.source.name)
-        rejects = parsed.rejects
+        rejects = piece.rejects
         if faults.height:
-            texts = parsed.text(faults["line"].to_list())
+            texts = piece.text(faults["line"].to_list())
             rejects = pl.concat([
                 rejects,
                 faults.select("line", pl.Series("text", texts, pl.String), "reason"),
             ])
-        reading.lines += chunk.lines - parsed.passed
-        reading.count.passed += parsed.passed
-        reading.count.read += parsed.records.height + parsed.rejects.height
+        reading.lines += piece.lines - piece.passed
+        reading.count.passed += piece.passed
+        reading.count.read += records.height + piece.rejects.height
         self._reject(reading, rejects)
         if signals.height:
             self.pending.signals.append(signals)
@@ -260,33 +259,29 @@ class _Ingest:
             rejects.with_columns(file=pl.lit(reading.source.name)).select(REJECTS.schema.names()))
         self.pending.text += int(rejects["text"].str.len_bytes().sum())
 
-    def _long_line(self, reading: _Reading, line: LongLine) -> None:
-        reading.lines += 1
-        reading.count.read += 1
-        reason = f"line is too long to be a record: {line.length:,} bytes, its beginning is kept"
-        self._reject(reading, pl.DataFrame({
-            "line": [line.number], "text": [decoded(line.beginning)], "reason": [reason]}))
-
-    def _unfinished(self, reading: _Reading, chunk: Chunk) -> None:
+    def _unfinished(self, reading: _Reading, piece: Piece) -> None:
         reading.unfinished = True
         reading.lines += 1
         reading.count.read += 1
-        self._reject(reading, pl.DataFrame({
-            "line": [chunk.first_line], "text": [decoded(chunk.data)], "reason": [UNFINISHED]}))
+        line = reading.count.passed + reading.lines
+        self._reject(reading, reject_frame([(line, piece.beginning or "", UNFINISHED)]))
 
     def _is_whole(
-        self, reading: _Reading, digest: str, parsed: Parsed, before: Parsed | None
+        self, reading: _Reading, digest: str, records: pl.DataFrame, before: pl.DataFrame | None
     ) -> bool:
         """Whether a last line without line end can be trusted to be whole."""
-        if reading.log.format == "jsonl" or parsed.records.is_empty():
+        log = reading.log
+        if log.format == "jsonl" or records.is_empty():
             return True  # a JSON object shows where it ends; what is no record is a reject anyway
         if reading.known and reading.known["digest"] == digest:
             return True
-        if reading.log.format != "csv" or parsed.records["quantity"].is_null().any():
+        if log.format != "csv" or log != LogFormat(log.files, line=log.line):
             return False
-        if parsed.records["quantity"].is_in(["command", "contact"]).all():
+        if records["quantity"].is_null().any():
+            return False
+        if records["quantity"].is_in(["command", "contact"]).all():
             return True
-        return before is not None and _decimals(parsed) >= _decimals(before) > 0
+        return before is not None and _decimals(records) >= _decimals(before) > 0
 
     # Into the store.
 
@@ -312,28 +307,34 @@ class _Ingest:
         self.summary.days |= set(done.days)
 
 
-def reader_for(log: LogFormat, name: str) -> Reader:
-    """The reader of a log's format."""
-    match log.format:
-        case "csv":
-            return DelimitedReader(log, name)
-        case "jsonl":
-            return JsonReader(log, name)
-    raise UnreadableSourceError(f"{name}: format {log.format} cannot be read")
-
-
 def layout_of(venue: Venue, log: LogFormat) -> str:
     """A fingerprint of everything in the venue file that decides how a log is read."""
     words = (repr(log), venue.time_zone, sorted((c, sorted(q)) for c, q in venue.channels.items()))
     return hashlib.blake2b(repr(words).encode(), digest_size=8).hexdigest()
 
 
-def _decimals(parsed: Parsed) -> int:
+def _decimals(records: pl.DataFrame) -> int:
     """Most digits after the point of the values on rails."""
-    records = parsed.records.tail(2000)
+    records = records.tail(2000)
     values = records.filter(~pl.col("quantity").is_in(["command", "contact"]))["value"]
     if values.dtype != pl.String or values.is_empty():
         return 0
     found = values.str.extract(r"\.(\d+)\s*$").str.len_chars().max()
     return int(found) if isinstance(found, int) else 0
 
+
+def _ignore(_: object) -> None:
+    """Tell nobody."""
+
+
+class _Used:
+    """Tells the progress of one file how much of it has been used."""
+
+    def __init__(self, progress: Progress, name: str, size: int) -> None:
+        self.progress, self.name, self.size, self.told = progress, name, size, 0
+
+    def used(self, total: int) -> None:
+        now = min(total, self.size)
+        if now > self.told:
+            self.progress.advance(now - self.told, self.name)
+            self.told = now

@@ -51,11 +51,16 @@ class Meaning:
         else:
             records = records.with_columns(figure=value.cast(pl.Float64))
         figure = pl.col("figure")
+        if "scale" in records.columns:
+            records = records.with_columns(
+                figure=figure * pl.col("scale").fill_null(1.0) + pl.col("offset").fill_null(0.0))
         on_off = pl.col("quantity").is_in(_ON_OFF)
         reason = (
             pl.when(pl.col("fault").is_not_null()).then(pl.col("fault"))
             .when(pl.col("kind_fault").is_not_null()).then(pl.col("kind_fault"))
             .when(value.is_null()).then(pl.lit("value is missing"))
+            .when(figure.is_null() & on_off).then(pl.lit(
+                "value is not 0 or 1; name the log's words with on and off in the [[log]] block"))
             .when(figure.is_null()).then(pl.lit("value cannot be read as a number"))
             .when(~figure.is_finite()).then(pl.lit("value is not a finite number"))
             .when(on_off & ~figure.is_in([0.0, 1.0])).then(
@@ -64,6 +69,10 @@ class Meaning:
                 pl.lit("value is beyond any supply: more than a million volts or amps"))
             .otherwise(None)
         )
+        if "label" in records.columns and self._several(records):
+            # Several readings on a line: say which of them it is about.
+            reason = pl.when(reason.is_not_null()).then(
+                pl.concat_str(reason, pl.lit(" (in "), pl.col("label"), pl.lit(")")))
         records = records.with_columns(reason=reason)
         good = records if records["reason"].null_count() == records.height else records.filter(
             pl.col("reason").is_null())
@@ -74,6 +83,10 @@ class Meaning:
         )
         faults = records.filter(pl.col("reason").is_not_null()).select("line", "reason")
         return signals.cast(dict(SIGNALS.schema)), faults
+
+    @staticmethod
+    def _several(records: pl.DataFrame) -> bool:
+        return records["line"].n_unique() < records.height
 
     def _with_kind(self, records: pl.DataFrame) -> pl.DataFrame:
         """Fill in the quantity where only one is possible; ``kind_fault`` where it is wrong."""

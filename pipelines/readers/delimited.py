@@ -1,4 +1,4 @@
-"""CSV, long layout: one record a line, under a header.
+"""CSV and its kin: any delimiter, quote and decimal mark, with or without a header.
 
 The bulk of a log is well formed and is parsed by Polars in one go. A chunk is
 taken to be so only if the arithmetic leaves no doubt: no quote in it, as many
@@ -10,91 +10,114 @@ are looked at one by one, and only those in doubt go through the slow parser.
 from __future__ import annotations
 
 import csv
+from typing import Literal
 
 import polars as pl
 
-from pipelines.readers.raw import ChunkText, Parsed, decoded, reject_frame
+from pipelines.readers.raw import ChunkText, Fields, Parsed, decoded, reject_frame
 from pipelines.readers.source import Chunk, UnreadableSourceError
+from shared.keys import shown
 from shared.log_format import LogFormat
 
-FIELDS = ("time", "channel", "quantity", "value")
+NOT_TEXT = "line is not UTF-8 text; name its encoding in the [[log]] block"
 
 
 class DelimitedReader:
-    """Reads one CSV file; the header may be anywhere in its first chunk."""
+    """Reads one CSV file; the header may be anywhere in its first lines."""
 
-    def __init__(self, log: LogFormat, name: str) -> None:
+    def __init__(self, log: LogFormat, name: str, fields: Fields) -> None:
         self.name = name
-        self.delimiter = ","
-        self.quote = '"'
-        self.columns: list[str] | None = None
+        self.fields = fields
+        self.delimiter = log.delimiter
+        self.quote = log.quote
+        self.comment = log.comment.encode() if log.comment else None
+        self.header_line: bytes | None = None
+        self.width = 0
+        self.index: dict[str, int] = {}
+        if not log.header:
+            self._set_columns([n.strip() for n in log.names], "names in the [[log]] block")
 
     def parse(self, chunk: Chunk) -> Parsed:
         """Turn whole lines into raw records; the first call also takes the header."""
         text = ChunkText(chunk)
         passed = 0
-        if self.columns is None:
+        if not self.width:
             chunk, passed = self._header(chunk)
-        if self.columns is None or not chunk.lines:
+        if not self.width or not chunk.lines:
             return Parsed(self._records([], []), reject_frame([]), passed, text)
         fast = self._fast(chunk)
         if fast is not None:
             return Parsed(fast, reject_frame([]), passed, text)
-        records, rejects, blank = self._careful(chunk)
-        return Parsed(records, rejects, passed + blank, text)
+        records, rejects, other = self._careful(chunk)
+        return Parsed(records, rejects, passed + other, text)
 
     # Header.
 
     def _header(self, chunk: Chunk) -> tuple[Chunk, int]:
-        data = chunk.data.removeprefix(b"\xef\xbb\xbf")
-        for passed, line in enumerate(data.splitlines(keepends=True), start=1):
-            position = len(line)
-            data, whole = data[position:], data
-            if not line.strip():
+        data, passed = chunk.data, 0
+        while data:
+            end = data.find(b"\n") + 1 or len(data)
+            line, data = data[:end].rstrip(b"\r\n"), data[end:]
+            passed += 1
+            if not line.strip() or (self.comment and line.startswith(self.comment)):
                 continue
-            self.columns = self._names(decoded(whole[:position]), chunk.first_line + passed - 1)
-            rest = Chunk(data, chunk.first_line + passed, chunk.lines - passed, chunk.unfinished)
-            return rest, passed
-        return Chunk(b"", chunk.first_line + chunk.lines, 0), chunk.lines
+            cells = next(csv.reader([decoded(line)], delimiter=self.delimiter,
+                                    quotechar=self.quote or None, quoting=self._quoting), [])
+            place = f"line {chunk.first_line + passed - 1}: the header {shown(decoded(line))}"
+            self._set_columns([cell.strip() for cell in cells], place)
+            self.header_line = line
+            break
+        return Chunk(data, chunk.first_line + passed, chunk.lines - passed,
+                     chunk.unfinished), passed
 
-    def _names(self, line: str, number: int) -> list[str]:
-        cells = next(csv.reader([line], delimiter=self.delimiter, quotechar=self.quote), [])
-        names = [cell.strip().lower() for cell in cells]
-        missing = [name for name in FIELDS if name not in names and name != "quantity"]
-        if missing:
+    @property
+    def _quoting(self) -> Literal[0, 3]:
+        return 0 if self.quote else 3  # csv.QUOTE_MINIMAL, csv.QUOTE_NONE
+
+    def _set_columns(self, names: list[str], place: str) -> None:
+        exact = {name: position for position, name in reversed(list(enumerate(names)))}
+        loose = {name.lower(): position for name, position in reversed(exact.items())}
+        for name in self.fields.wanted:
+            position = exact.get(name, loose.get(name.lower()))
+            if position is not None:
+                self.index[name] = position
+        missing = [name for name in self.fields.required if name not in self.index]
+        if missing or not self.index:
             raise UnreadableSourceError(
-                f"{self.name}, line {number}: found the header {line[:80]!r}, without "
-                f"{' and '.join(missing)}; the default layout has time,channel,quantity,value"
-            )
-        return names
+                f"{self.name}, {place} has no column {' and no '.join(missing or names)}; put the "
+                "header right, or say in the [[log]] block which column is which (columns = "
+                '{ time = "..." }) or which stand there (header = false, names = [...])')
+        self.width = len(names)
 
     # Rows.
 
     def _pick(self, frame: pl.DataFrame, first_line: int) -> pl.DataFrame:
-        columns = self.columns or []
-        index = {name: position for position, name in reversed(list(enumerate(columns)))}
         return frame.select(
             pl.int_range(first_line, first_line + frame.height, dtype=pl.Int64).alias("line"),
             *(
-                pl.col(f"f{index[name]}").alias(name) if name in index
+                pl.col(f"f{self.index[name]}").alias(name) if name in self.index
                 else pl.lit(None, pl.String).alias(name)
-                for name in FIELDS
+                for name in self.fields.wanted
             ),
         )
 
     def _fast(self, chunk: Chunk) -> pl.DataFrame | None:
-        data, width = chunk.data, len(self.columns or [])
-        if (self.quote and self.quote.encode() in data) or (
-            data.count(self.delimiter.encode()) != (width - 1) * chunk.lines
+        data = chunk.data
+        if (
+            (self.quote and self.quote.encode() in data)
+            or (self.comment and self.comment in data)
+            or data.count(self.delimiter.encode()) != (self.width - 1) * chunk.lines
+            or (self.header_line and self.header_line in data)
         ):
             return None
-        frame = self._read(data, width)
-        if frame is None or frame.height != chunk.lines or frame[f"f{width - 1}"].null_count():
+        frame = self._read(data)
+        if frame is None or frame.height != chunk.lines or frame[
+            f"f{self.width - 1}"].null_count():
             return None
         return self._pick(frame, chunk.first_line)
 
-    def _read(self, data: bytes, width: int) -> pl.DataFrame | None:
-        schema = {f"f{position}": pl.String for position in range(width)}
+    def _read(self, data: bytes) -> pl.DataFrame | None:
+        schema = {f"f{position}": pl.String for position in range(self.width)}
         try:
             return pl.read_csv(data, has_header=False, schema=schema, separator=self.delimiter,
                                quote_char=None, truncate_ragged_lines=True)
@@ -102,65 +125,69 @@ class DelimitedReader:
             return None
 
     def _careful(self, chunk: Chunk) -> tuple[pl.DataFrame, pl.DataFrame, int]:
-        width = len(self.columns or [])
         plain: list[bytes] = []
         plain_numbers: list[int] = []
         rows: list[list[str]] = []
         numbers: list[int] = []
         rejects: list[tuple[int, str, str]] = []
-        blank = 0
+        passed = 0
         delimiter, quote = self.delimiter.encode(), self.quote.encode()
-        lines = chunk.data.removesuffix(b"\n").split(b"\n")
-        for number, line in enumerate(lines, start=chunk.first_line):
-            if line.count(delimiter) == width - 1 and quote not in line and line.isascii():
+        for number, line in enumerate(
+            chunk.data.removesuffix(b"\n").split(b"\n"), start=chunk.first_line
+        ):
+            if self.comment and line.startswith(self.comment):
+                passed += 1
+                continue
+            if (line.count(delimiter) == self.width - 1 and line.isascii()
+                    and not (quote and quote in line) and line.strip()):
+                if self.header_line and line.rstrip(b"\r") == self.header_line:
+                    passed += 1  # a controller writes it again after each start
+                    continue
                 plain.append(line)
                 plain_numbers.append(number)
                 continue
-            if not line.strip():
-                blank += 1
+            if not line.strip() or line.rstrip(b"\r") == self.header_line:
+                passed += 1
                 continue
-            cells, reason = self._cells(line, width)
+            cells, reason = self._cells(line)
             if reason:
                 rejects.append((number, decoded(line), reason))
             else:
                 rows.append(cells)
                 numbers.append(number)
-        slow = self._records(numbers, rows)
-        # A line feed closes the last line too: Polars passes over an empty last one.
-        quick = self._read(b"\n".join(plain) + b"\n", width) if plain else None
-        if quick is None or quick.height != len(plain):
-            cells = [line.decode("ascii").rstrip("\r").split(self.delimiter) for line in plain]
-            return (pl.concat([self._records(plain_numbers, cells), slow]).sort("line"),
-                    reject_frame(rejects), blank)
-        bulk = self._pick(quick, 0).with_columns(line=pl.Series(plain_numbers, dtype=pl.Int64))
-        return pl.concat([bulk, slow]).sort("line"), reject_frame(rejects), blank
+        bulk = self._plain(plain, plain_numbers)
+        records = pl.concat([bulk, self._records(numbers, rows)]).sort("line")
+        return records, reject_frame(rejects), passed
 
-    def _cells(self, line: bytes, width: int) -> tuple[list[str], str]:
+    def _plain(self, lines: list[bytes], numbers: list[int]) -> pl.DataFrame:
+        quick = self._read(b"\n".join(lines) + b"\n") if lines else None
+        if quick is not None and quick.height == len(lines):
+            return self._pick(quick, 0).with_columns(line=pl.Series(numbers, dtype=pl.Int64))
+        cells = [line.decode("ascii").rstrip("\r").split(self.delimiter) for line in lines]
+        return self._records(numbers, cells)
+
+    def _cells(self, line: bytes) -> tuple[list[str], str]:
         try:
             text = line.decode("utf-8").rstrip("\r")
         except UnicodeDecodeError:
-            return [], "line is not UTF-8 text; name its encoding in the [[log]] block"
+            return [], NOT_TEXT
         if self.quote and text.count(self.quote) % 2:
             return [], "a quote is opened and not closed"
         try:
             cells = next(csv.reader([text], delimiter=self.delimiter, strict=True,
-                                    quotechar=self.quote or None,
-                                    quoting=csv.QUOTE_MINIMAL if self.quote else csv.QUOTE_NONE))
+                                    quotechar=self.quote or None, quoting=self._quoting))
         except (csv.Error, StopIteration) as error:
             return [], f"line cannot be split into fields ({error})"
-        if len(cells) != width:
+        if len(cells) != self.width:
             fields = "field" if len(cells) == 1 else "fields"
-            return [], f"{len(cells)} {fields} where the header names {width}"
+            return [], f"{len(cells)} {fields} where the header names {self.width}"
         return cells, ""
 
     def _records(self, numbers: list[int], rows: list[list[str]]) -> pl.DataFrame:
-        width = len(self.columns or FIELDS)
-        schema = {f"f{position}": pl.String for position in range(width)}
+        schema = {f"f{position}": pl.String for position in range(self.width)}
+        if not schema:
+            empty = pl.DataFrame(schema=dict.fromkeys(self.fields.wanted, pl.String))
+            return empty.select(pl.Series("line", [], pl.Int64), *self.fields.wanted)
         frame = pl.DataFrame(rows, schema=schema, orient="row")
         frame = frame.with_columns(pl.col(pl.String).replace("", None))
-        if self.columns is None:
-            frame = frame.rename(dict(zip(frame.columns, FIELDS, strict=True)))
-            return frame.select(pl.Series("line", numbers, pl.Int64), *FIELDS)
         return self._pick(frame, 0).with_columns(line=pl.Series(numbers, dtype=pl.Int64))
-
-

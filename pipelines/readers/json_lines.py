@@ -1,4 +1,9 @@
-"""JSON Lines: one object a line, one record each."""
+"""JSON Lines: one object a line; keys may be nested and one object may carry many channels.
+
+``payload.temp`` names the key ``temp`` inside ``payload``, which may also be a
+text that holds an object, as brokers like to have it; ``values.0`` is the first of
+a list.
+"""
 
 from __future__ import annotations
 
@@ -7,55 +12,60 @@ from typing import Any
 
 import polars as pl
 
-from pipelines.readers.raw import ChunkText, Parsed, decoded, reject_frame
+from pipelines.readers.delimited import NOT_TEXT
+from pipelines.readers.raw import ChunkText, Fields, Parsed, decoded, reject_frame
 from pipelines.readers.source import Chunk
 from shared.log_format import LogFormat
 
-FIELDS = ("time", "channel", "quantity", "value")
-_FAST = {"time": pl.String, "channel": pl.String, "quantity": pl.String, "value": pl.Float64}
-_SLOW = {"line": pl.Int64} | dict.fromkeys(FIELDS, pl.String)
+_DEFAULT = {"time": pl.String, "channel": pl.String, "quantity": pl.String, "value": pl.Float64}
 
 
 class JsonReader:
     """Reads one JSON Lines file."""
 
-    def __init__(self, log: LogFormat, name: str) -> None:
+    def __init__(self, log: LogFormat, name: str, fields: Fields) -> None:
         self.name = name
+        self.wanted = fields.wanted
+        self.default = fields.wanted == tuple(_DEFAULT)
+        self.comment = log.comment.encode() if log.comment else None
 
     def parse(self, chunk: Chunk) -> Parsed:
         """Turn whole lines into raw records."""
         text = ChunkText(chunk)
-        fast = self._fast(chunk)
+        fast = self._fast(chunk) if self.default else None
         if fast is not None:
             return Parsed(fast, reject_frame([]), 0, text)
-        rows: list[tuple[int, str | None, str | None, str | None, str | None]] = []
+        columns: dict[str, list[str | None]] = {name: [] for name in self.wanted}
+        numbers: list[int] = []
         rejects: list[tuple[int, str, str]] = []
         passed = 0
         for number, line in enumerate(text.lines, start=chunk.first_line):
-            line = line.removeprefix(b"\xef\xbb\xbf")
-            if not line.strip():
+            if not line.strip() or (self.comment and line.startswith(self.comment)):
                 passed += 1
                 continue
             item, reason = parse_object(line)
             if reason:
                 rejects.append((number, decoded(line), reason))
-            else:
-                time, channel, quantity, value = (as_text(item.get(name)) for name in FIELDS)
-                rows.append((number, time, channel, quantity, value))
-        frame = pl.DataFrame(rows, schema=_SLOW, orient="row")
+                continue
+            numbers.append(number)
+            for name, column in columns.items():
+                column.append(as_text(value_at(item, name)))
+        frame = pl.DataFrame(
+            {"line": pl.Series(numbers, dtype=pl.Int64)}
+            | {name: pl.Series(column, dtype=pl.String) for name, column in columns.items()})
         return Parsed(frame, reject_frame(rejects), passed, text)
 
     def _fast(self, chunk: Chunk) -> pl.DataFrame | None:
         """The whole chunk at once; None where any line needs a closer look."""
         try:
-            frame = pl.read_ndjson(chunk.data, schema=_FAST)
+            frame = pl.read_ndjson(chunk.data, schema=_DEFAULT)
         except pl.exceptions.PolarsError:
             return None
-        if frame.height != chunk.lines or any(frame[name].null_count() for name in FIELDS):
+        if frame.height != chunk.lines or any(frame[name].null_count() for name in _DEFAULT):
             return None
         first = chunk.first_line
         return frame.select(
-            pl.int_range(first, first + frame.height, dtype=pl.Int64).alias("line"), *FIELDS
+            pl.int_range(first, first + frame.height, dtype=pl.Int64).alias("line"), *_DEFAULT
         )
 
 
@@ -64,7 +74,7 @@ def parse_object(line: bytes) -> tuple[dict[str, Any], str]:
     try:
         item = json.loads(line)
     except UnicodeDecodeError:
-        return {}, "line is not UTF-8 text; name its encoding in the [[log]] block"
+        return {}, NOT_TEXT
     except RecursionError:
         return {}, "not JSON that can be read: nested too deeply"
     except ValueError as error:
@@ -72,6 +82,25 @@ def parse_object(line: bytes) -> tuple[dict[str, Any], str]:
     if not isinstance(item, dict):
         return {}, "not a JSON object, like {\"time\": ..., \"channel\": ...}"
     return item, ""
+
+
+def value_at(item: object, path: str) -> object:
+    """What stands at a dotted path of keys; None where nothing does."""
+    if isinstance(item, dict) and path in item:
+        return item[path]
+    if isinstance(item, str) and item.lstrip().startswith(("{", "[")):
+        try:
+            item = json.loads(item)
+        except (ValueError, RecursionError):
+            return None
+        return value_at(item, path)
+    head, dot, rest = path.partition(".")
+    inner: object = None
+    if isinstance(item, dict):
+        inner = item.get(head)
+    elif isinstance(item, list) and head.isascii() and head.isdigit() and len(head) < 9:
+        inner = item[int(head)] if int(head) < len(item) else None
+    return value_at(inner, rest) if dot and inner is not None else inner if not dot else None
 
 
 def as_text(value: object) -> str | None:

@@ -21,9 +21,9 @@ KEPT_TEXT = 20_000
 class Parsed:
     """What a reader made of a chunk.
 
-    ``records`` has ``line`` (Int64), ``time``, ``channel``, ``quantity`` (String, null
-    where the file does not say) and ``value`` (String or Float64), in the order of
-    the file. ``rejects`` follows :data:`REJECT_LINES`. ``passed`` counts header,
+    ``records`` has ``line`` (Int64) and a column for each field that was asked for
+    (String, null where it is empty or missing; Parquet may give numbers), in the order
+    of the file. ``rejects`` follows :data:`REJECT_LINES`. ``passed`` counts header,
     blank and comment lines. ``text`` gives lines back verbatim, by number.
     """
 
@@ -72,6 +72,14 @@ class ChunkText:
         """The lines of these numbers, as text for people."""
         first, lines = self.chunk.first_line, self.lines
         return [decoded(lines[number - first]) for number in numbers]
+
+
+@dataclass(frozen=True)
+class Fields:
+    """The columns, keys or groups that are wanted of a file, and those it cannot do without."""
+
+    wanted: tuple[str, ...]
+    required: tuple[str, ...]
 
 
 def reject_frame(rows: Iterable[tuple[int, str, str]]) -> pl.DataFrame:

@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
+import codecs
 import gzip
 import io
 import zipfile
 import zlib
-from collections.abc import Callable, Generator, Iterator
+from collections.abc import Callable, Generator, Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import IO
 
+import polars as pl
 import pyarrow as pa
 
 from shared.errors import RemanenceError
@@ -124,6 +126,38 @@ def _unpacked(name: str, raw: IO[bytes]) -> IO[bytes]:
     return raw
 
 
+class Recoded:
+    """A stream of text in another encoding, as UTF-8; bytes that are no text become hex codes.
+
+    A byte-order mark decides over ``encoding``, and is taken away.
+    """
+
+    def __init__(self, stream: IO[bytes], encoding: str) -> None:
+        self.stream = stream
+        self.start: bytes | None = stream.read(4096)
+        for mark, name in (
+            (codecs.BOM_UTF8, "utf-8"), (codecs.BOM_UTF16_LE, "utf-16-le"),
+            (codecs.BOM_UTF16_BE, "utf-16-be"),
+        ):
+            if self.start.startswith(mark):
+                self.start, encoding = self.start.removeprefix(mark), name
+        plain = codecs.lookup(encoding).name in ("utf-8", "ascii")
+        self.decoder = None if plain else codecs.getincrementaldecoder(encoding)(
+            "backslashreplace")
+
+    def read(self, size: int) -> bytes:
+        """The next block; empty at the end."""
+        block = self.start or self.stream.read(size)
+        self.start = None
+        if self.decoder is None:
+            return block
+        text = self.decoder.decode(block, final=not block)
+        while block and not text:
+            block = self.stream.read(size)
+            text = self.decoder.decode(block, final=not block)
+        return text.encode("utf-8", "backslashreplace")
+
+
 def sources_of(path: Path, name: str) -> list[Source]:
     """The logs in one file: itself, or every file in a zip archive.
 
@@ -145,7 +179,8 @@ def sources_of(path: Path, name: str) -> list[Source]:
 
 
 def chunks(
-    source: Source, stream: IO[bytes], packed_size: int, on_bytes: Callable[[bytes], None]
+    source: Source, stream: IO[bytes] | Recoded, packed_size: int,
+    on_bytes: Callable[[bytes], None],
 ) -> Iterator[Chunk | LongLine]:
     """Cut a stream into whole lines of bounded memory.
 
@@ -192,8 +227,35 @@ def chunks(
             yield Chunk(rest, number, 1, unfinished=True)
 
 
+def without_lines(
+    pieces: Iterable[Chunk | LongLine], skip: int, ignore: str | None
+) -> Iterator[Chunk | LongLine]:
+    """Blank the first ``skip`` lines, and those that ``ignore`` finds something in.
+
+    Blank lines are passed over by every reader, and keep the lines' numbers right.
+    """
+    for piece in pieces:
+        if isinstance(piece, LongLine):
+            if piece.number > skip:
+                yield piece
+            continue
+        data, end = piece.data, b"" if piece.unfinished else b"\n"
+        if piece.first_line <= skip:
+            lines = data.removesuffix(b"\n").split(b"\n")
+            count = min(skip - piece.first_line + 1, len(lines))
+            data = b"\n".join([b""] * count + lines[count:]) + end
+        if ignore is not None:
+            lines = data.removesuffix(b"\n").split(b"\n")
+            words = pl.Series([line.decode("utf-8", "replace") for line in lines], dtype=pl.String)
+            found = words.str.contains(ignore).to_list()
+            if any(found):
+                data = b"\n".join(b"" if hit else line for line, hit in zip(
+                    lines, found, strict=True)) + end
+        yield Chunk(data, piece.first_line, piece.lines, piece.unfinished)
+
+
 def _pass_long_line(
-    number: int, rest: bytes, stream: IO[bytes], on_bytes: Callable[[bytes], None]
+    number: int, rest: bytes, stream: IO[bytes] | Recoded, on_bytes: Callable[[bytes], None]
 ) -> Generator[Chunk | LongLine, None, tuple[int, bytes]]:
     """Read on to the end of a line that is too long, keeping only its beginning."""
     beginning, length = rest[:KEPT_OF_LONG_LINE], len(rest)

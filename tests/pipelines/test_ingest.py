@@ -177,7 +177,8 @@ BAD = {
     "2026-11-02T18:03:12Z,north/q1,volts,1":
         "quantity volts on a channel that the venue file has for amps and command",
     "2026-11-02T18:03:12Z,north/q1,command,2": "value of a command or contact is not 0 or 1",
-    "2026-11-02T18:03:12Z,north/q1,command,on": "value cannot be read as a number",
+    "2026-11-02T18:03:12Z,north/q1,command,on":
+        "value is not 0 or 1; name the log's words with on and off in the [[log]] block",
     "2026-11-02T18:03:12Z,rail-a,volts,": "value is missing",
     "2026-11-02T18:03:12Z,rail-a,volts,nan": "value is not a finite number",
     "2026-11-02T18:03:12Z,rail-a,volts,inf": "value is not a finite number",
@@ -307,8 +308,8 @@ def test_a_header_that_lacks_columns_is_a_fault_of_the_file(house):
     house.write("b.csv", lines(GOOD))
     summary = house.ingest()
     assert summary.taken == 3
-    assert "logs/a.csv, line 1: found the header 'when,what,value', without time and channel" in (
-        summary.faults[0])
+    assert ('logs/a.csv, line 1: the header "when,what,value" has no column time and no channel'
+            in summary.faults[0])
 
 
 def test_a_damaged_archive_keeps_what_could_be_read_and_is_tried_again(house):

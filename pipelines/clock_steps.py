@@ -1,0 +1,122 @@
+"""Steps of a clock that says the date: found where a controller's time goes back and stays back."""
+
+from __future__ import annotations
+
+from collections import deque
+from dataclasses import dataclass, field
+from datetime import UTC, datetime, timedelta
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from shared.tables import CLOCK_EVENTS
+
+STEP_S = 2.0
+"""A smaller step back is lines out of order: brokers and loggers shuffle by less."""
+
+STAYS = 20
+"""Records for which the time must stay back to mean a step, not a line out of order."""
+
+REMEMBERED = 2_000_000
+"""Times that are kept, to tell a step from a stretch that was written twice."""
+
+_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+
+
+@dataclass
+class _Suspect:
+    """A time that went back: from where, to where, on which line, and what came since."""
+
+    before: int
+    after: int
+    line: int
+    since: list[int] = field(default_factory=list)
+
+
+class StepWatch:
+    """Watches the times of one file, controller by controller."""
+
+    def __init__(self, file: str) -> None:
+        self.file = file
+        self._last: dict[str, int] = {}
+        self._suspects: dict[str, _Suspect] = {}
+        self._past: deque[NDArray[np.int64]] = deque()
+        self._found: list[tuple[object, ...]] = []
+
+    def watch(self, frame: pl.DataFrame) -> None:
+        """Look at a chunk: columns ``line``, ``channel``, ``utc``, in the order of the file."""
+        if not self._suspects and self._in_order(frame):
+            return
+        frame = frame.select(
+            "line", "utc",
+            controller=pl.col("channel").fill_null("").str.split_exact("/", 1).struct.field(
+                "field_0"),
+        )
+        for keys, part in frame.filter(pl.col("utc").is_not_null()).partition_by(
+            "controller", as_dict=True, maintain_order=True
+        ).items():
+            self._closely(str(keys[0]), part)
+
+    def _in_order(self, frame: pl.DataFrame) -> bool:
+        """Whether nobody's time goes back in this chunk; if so it is taken note of."""
+        if frame.is_empty():
+            return True
+        ticks = frame["utc"].to_physical()
+        if ticks.null_count() or not ticks.is_sorted():
+            return False
+        ends = frame.lazy().group_by("channel").agg(
+            pl.col("utc").first().to_physical().alias("first"),
+            pl.col("utc").last().to_physical().alias("last")).collect()
+        first: dict[str, int] = {}
+        last: dict[str, int] = {}
+        for channel, start, end in ends.iter_rows():
+            name = (channel or "").split("/", 1)[0]
+            first[name] = min(start, first.get(name, start))
+            last[name] = max(end, last.get(name, end))
+        if any(start < self._last.get(name, start) for name, start in first.items()):
+            return False
+        self._last |= last
+        self._remember(ticks.to_numpy())
+        return True
+
+    def _remember(self, ticks: NDArray[np.int64]) -> None:
+        self._past.append(ticks)
+        while len(self._past) > 1 and sum(map(len, self._past)) > REMEMBERED:
+            self._past.popleft()
+
+    def _closely(self, name: str, part: pl.DataFrame) -> None:
+        limit = int(STEP_S * 1e6)
+        ticks = part["utc"].to_physical().to_list()
+        last = self._last.get(name, ticks[0])
+        start = 0
+        for at, (tick, line) in enumerate(zip(ticks, part["line"].to_list(), strict=True)):
+            suspect = self._suspects.get(name)
+            if suspect is None and tick < last - limit:
+                suspect = self._suspects[name] = _Suspect(last, tick, line)
+                self._remember(np.array(ticks[start:at], np.int64))
+                start = at
+            if suspect is None:
+                last = max(last, tick)
+                continue
+            suspect.since.append(tick)
+            if tick >= suspect.before - limit:
+                del self._suspects[name]  # it came back: lines out of order
+                last = max(suspect.before, tick)
+            elif len(suspect.since) >= STAYS:
+                self._conclude(name, self._suspects.pop(name))
+                last = max(suspect.since)
+        self._last[name] = last
+        self._remember(np.array(ticks[start:], np.int64))
+
+    def _conclude(self, name: str, suspect: _Suspect) -> None:
+        since = np.array(suspect.since)
+        if sum(int(np.isin(since, past).sum()) for past in self._past) > len(since) // 2:
+            return  # the same stretch written a second time
+        self._found.append((
+            name, _EPOCH + timedelta(microseconds=suspect.before), "step",
+            (suspect.after - suspect.before) / 1e6, False, self.file, suspect.line))
+
+    def events(self) -> pl.DataFrame:
+        """The steps found so far (CLOCK_EVENTS): backward ones, not mended."""
+        return pl.DataFrame(self._found, schema=CLOCK_EVENTS.schema, orient="row")

@@ -1,0 +1,76 @@
+"""Parquet logs: rows for lines, read a stretch at a time."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable, Iterator
+from typing import IO
+
+import polars as pl
+import pyarrow as pa
+import pyarrow.parquet as pq
+
+from pipelines.readers.raw import KEPT_TEXT, Fields, Parsed, reject_frame
+from pipelines.readers.source import UnreadableSourceError
+
+ROWS = 250_000
+
+
+class _RowText:
+    """Rows as people can read them, for rejects."""
+
+    def __init__(self, frame: pl.DataFrame, first: int) -> None:
+        self.frame, self.first = frame, first
+
+    def __call__(self, numbers: Iterable[int]) -> list[str]:
+        return [
+            json.dumps(self.frame.row(number - self.first, named=True), default=str,
+                       ensure_ascii=False)[:KEPT_TEXT]
+            for number in numbers
+        ]
+
+
+def parquet_rows(stream: IO[bytes], name: str, fields: Fields) -> Iterator[tuple[Parsed, int]]:
+    """The rows of a Parquet file as raw records, with how many rows each stretch has.
+
+    Raises
+    ------
+    UnreadableSourceError
+        It is no Parquet file, is damaged, or lacks a column.
+    """
+    try:
+        file = pq.ParquetFile(pa.PythonFile(stream, mode="r"))
+        have = set(file.schema_arrow.names)
+        missing = [column for column in fields.required if column not in have]
+        if missing:
+            raise UnreadableSourceError(f"{name}: has no column {' and no '.join(missing)}; its "
+                                        f"columns are {', '.join(sorted(have))[:200]}")
+        columns = [column for column in fields.wanted if column in have]
+        first = 1
+        for batch in file.iter_batches(ROWS, columns=columns):
+            frame = pl.DataFrame(pl.from_arrow(batch))
+            yield Parsed(_records(frame, fields, first), reject_frame([]), 0,
+                         _RowText(frame, first)), frame.height
+            first += frame.height
+    except (pa.ArrowException, OSError, pl.exceptions.PolarsError) as error:
+        words = str(error).splitlines()[0] if str(error) else "damaged"
+        raise UnreadableSourceError(f"{name}: cannot be read as Parquet ({words})") from None
+
+
+def _records(frame: pl.DataFrame, fields: Fields, first: int) -> pl.DataFrame:
+    def column(name: str) -> pl.Expr:
+        if name not in frame.columns:
+            return pl.lit(None, pl.String).alias(name)
+        kind = frame.schema[name]
+        if isinstance(kind, pl.Datetime):
+            if kind.time_zone:
+                utc = pl.col(name).dt.convert_time_zone("UTC")
+                return utc.dt.strftime("%Y-%m-%dT%H:%M:%S%.6fZ")
+            return pl.col(name).dt.strftime("%Y-%m-%dT%H:%M:%S%.6f")
+        if kind.is_float() or kind == pl.Boolean:
+            return pl.col(name).cast(pl.Float64)
+        return pl.col(name).cast(pl.String, strict=False)
+
+    lines = pl.int_range(first, first + frame.height, dtype=pl.Int64, eager=True)
+    return frame.select(column(name) for name in fields.wanted).with_columns(line=lines).select(
+        "line", *fields.wanted)

@@ -1,0 +1,148 @@
+"""One log file, opened and read: its raw records in the venue's words, stretch by stretch."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from zoneinfo import ZoneInfo
+
+import polars as pl
+
+from pipelines.clock_boot import BootClock
+from pipelines.clock_iso import parse_times
+from pipelines.clocks import Clock, WallClock
+from pipelines.readers.delimited import DelimitedReader
+from pipelines.readers.free_text import TextReader
+from pipelines.readers.json_lines import JsonReader
+from pipelines.readers.layout import Layout
+from pipelines.readers.parquet_rows import parquet_rows
+from pipelines.readers.raw import Fields, Parsed, Reader, TextOf, decoded, reject_frame
+from pipelines.readers.source import (
+    LongLine,
+    Recoded,
+    Source,
+    UnreadableSourceError,
+    chunks,
+    without_lines,
+)
+from shared.log_format import LogFormat
+from shared.venue import Venue
+
+
+@dataclass(frozen=True)
+class Piece:
+    """A stretch of a log: ``records`` in the venue's words (see readers.layout), and the rest.
+
+    ``lines`` were read, ``passed`` of them are no records (header, blank, comment).
+    ``beginning`` is the text of a last line that has no line end, else None.
+    """
+
+    records: pl.DataFrame
+    rejects: pl.DataFrame
+    lines: int
+    passed: int
+    text: TextOf
+    beginning: str | None = None
+
+
+def pieces(
+    source: Source, log: LogFormat, layout: Layout, size: int,
+    on_bytes: Callable[[bytes], None], on_used: Callable[[int], None],
+) -> Iterator[Piece]:
+    """Read a log from its beginning.
+
+    Parameters
+    ----------
+    source, log, layout
+        What, by which block, and the block applied to it.
+    size : int
+        Bytes of the file on disk.
+    on_bytes, on_used : callable
+        Told of every block of text, and of how many bytes of the file are used.
+
+    Raises
+    ------
+    UnreadableSourceError
+        The file cannot be read, or not to its end; what came before is good.
+    """
+    with source.open() as (stream, used):
+        if log.format == "parquet":
+            for parsed, rows in parquet_rows(stream, source.name, layout.fields):
+                on_used(min(used(), size))
+                yield _piece(parsed, layout, rows)
+            return
+        reader = reader_for(log, source.name, layout.fields)
+        lines = chunks(source, Recoded(stream, log.encoding), size, on_bytes)
+        if log.skip_lines or log.ignore:
+            lines = without_lines(lines, log.skip_lines, log.ignore)
+        for chunk in lines:
+            on_used(min(used(), size))
+            if isinstance(chunk, LongLine):
+                yield _long(chunk)
+                continue
+            beginning = decoded(chunk.data) if chunk.unfinished else None
+            yield _piece(reader.parse(chunk), layout, chunk.lines, beginning)
+
+
+def _piece(
+    parsed: Parsed, layout: Layout, lines: int, beginning: str | None = None
+) -> Piece:
+    laid = layout.apply(parsed.records)
+    return Piece(laid.records, parsed.rejects, lines, parsed.passed + laid.passed, parsed.text,
+                 beginning)
+
+
+def _long(line: LongLine) -> Piece:
+    reason = f"line is too long to be a record: {line.length:,} bytes; its beginning is kept"
+    names = ("time", "channel", "quantity", "value")
+    empty = pl.DataFrame(schema=dict.fromkeys(names, pl.String)).select(
+        pl.Series("line", [], pl.Int64), *names)
+    rejects = reject_frame([(line.number, decoded(line.beginning), reason)])
+    return Piece(empty, rejects, 1, 0, lambda numbers: ["" for _ in numbers])
+
+
+def reader_for(log: LogFormat, name: str, fields: Fields) -> Reader:
+    """The reader of a log's format."""
+    match log.format:
+        case "csv":
+            return DelimitedReader(log, name, fields)
+        case "jsonl":
+            return JsonReader(log, name, fields)
+        case "text":
+            return TextReader(log, name, fields)
+    raise UnreadableSourceError(f"{name}: format {log.format} cannot be read")
+
+
+def clock_for(
+    venue: Venue, log: LogFormat, source: Source, layout: Layout, modified_ns: int
+) -> Clock:
+    """The clock of a log's times.
+
+    Raises
+    ------
+    UnreadableSourceError
+        The file's name does not tell the start as the block says it does.
+    """
+    if not log.counts:
+        return WallClock(venue, log, source.name)
+    named = {
+        name: _named_time(venue, log, source.name, layout.facts[name])
+        for name in ("start", "first") if name in layout.facts
+    }
+    modified = datetime.fromtimestamp(modified_ns / 1e9, UTC)
+    return BootClock(venue, log, source.name, start=named.get("start"),
+                     first=named.get("first"), fallback=modified)
+
+
+def _named_time(venue: Venue, log: LogFormat, name: str, text: str) -> datetime:
+    parsed = parse_times(pl.Series([text]), log.start_format or "iso")
+    time, zoned = parsed["time"][0], parsed["zoned"][0]
+    if time is None:
+        raise UnreadableSourceError(
+            f"{name}: {text!r} in its name is no time of the form {log.start_format!r} "
+            "(start_format of the [[log]] block)")
+    zone = UTC if zoned else ZoneInfo(log.time_zone) if log.time_zone else venue.zone
+    moment: datetime = time.replace(tzinfo=zone)
+    return moment
+
