@@ -25,8 +25,9 @@ _OFF_SHARE = 0.5
 """Below this share of rated volts a rail is switched off, not low."""
 _DIVIDER = 0.012
 """Standard deviation of a rail reading's scale: dividers of 1 to 5 % (trade practice)."""
-_DROP_WATCH, _DROP_PLAN = 0.04, 0.06
-"""Lasting falls of the idle volts that are told though the rail is inside its window."""
+_DROP = 0.04
+"""A lasting fall of the idle volts, as a share of rated, that is told as a matter to watch though
+the rail is inside its window."""
 _STIFF_WATCH, _STIFF_PLAN = 0.12, 0.20
 """Rises of the sag per ampere that are told, as natural logarithms."""
 
@@ -129,11 +130,10 @@ def _under_window(
 
 def _fallen(supply: Supply, idle: IdleVolts, change: LevelChange) -> list[Finding]:
     drop = -change.shift / supply.rated_volts
-    if drop < _DROP_WATCH or change.z > -6 or change.days_now < 3:
+    if drop < _DROP or change.z > -6 or change.days_now < 3:
         return []
     return [finding(
-        supply.id, "low-supply", "plan" if drop >= _DROP_PLAN else "watch",
-        change.score(-_DROP_WATCH * supply.rated_volts),
+        supply.id, "low-supply", "watch", change.score(-_DROP * supply.rated_volts),
         since=change.since, since_low=change.low, since_high=change.high,
         says=f"{supply.id} has fallen from {change.before:.2f} to {change.now:.2f} V idle. It is "
              "still inside its window, but all its locks are slower for it.",

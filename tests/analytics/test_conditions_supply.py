@@ -86,7 +86,7 @@ def test_mended_before_the_week_is_none():
 
 def test_a_lasting_fall_inside_the_window():
     found = low(lambda day, hour: 11.3 if day >= 24 else 12.2)
-    assert [f.urgency for f in found] == ["plan"]
+    assert [f.urgency for f in found] == ["watch"]
     assert abs((found[0].since - MONDAY).days - 24) <= 1
 
 

@@ -1,0 +1,232 @@
+"""Is the feedback what it says it is? contact-inverted, contact-stuck, crossed-channels."""
+
+from __future__ import annotations
+
+import numpy as np
+import polars as pl
+
+from analytics.contact_course import ContactCourse, contact_courses
+from analytics.drawn_load import Drawn, drawn_loads
+from analytics.evidence import finding, raised_on_way_out, robust_deviation, share_evidence
+from analytics.history import History
+from analytics.lock_rows import Flags, Reals, Rows, rows_by_lock
+from analytics.standing import Course, course
+from shared.findings import Evidence, Finding
+from shared.venue import Lock
+
+_AT_LEAST_MS = 250.0
+"""A contact that answers within this answers the command, not a person."""
+_WHOLE = 0.7
+"""Share of commands that a fault of the wiring shows at; the rest found the lock open."""
+
+
+# Inverted.
+
+
+def contact_inverted(history: History) -> list[Finding]:
+    """Contacts that show open at rest and turn to locked when the lock is released.
+
+    A lock that was left open shows open too, but nobody shuts it just as long after
+    its command as it takes to let go.
+    """
+    found = []
+    for name, seen in contact_courses(history).items():
+        outcome = seen.rows.text("outcome")
+        within = _answer_within_ms(seen, outcome)
+        turned = (outcome == "already-open") & (seen.shuts_ms <= within)
+        stretch = course(seen.rows, np.asarray(turned, dtype=bool), history)
+        if stretch is None:
+            continue
+        count, total = stretch.now
+        if count < 3 or stretch.share < _WHOLE:
+            continue
+        answer = float(np.median(seen.shuts_ms[turned & stretch.live]))
+        usual = seen.rows.real("latency_ms")
+        before = float(np.nanmedian(usual)) if np.isfinite(usual).any() else None
+        found.append(finding(
+            name, "contact-inverted", "week", 0.98 if count >= 5 else 0.9,
+            since=stretch.since, since_low=stretch.low, since_high=stretch.high,
+            says=f"The feedback of {name} is the wrong way round: it shows open at rest and turns "
+                 f"to locked {answer:.0f} ms after the command, in {count} of {total} commands. "
+                 "Nothing else that is said of this lock's releases holds until it is put right."
+                 + stretch.repair_words,
+            evidence=[
+                share_evidence("commands answered by a change to locked", stretch.now,
+                               stretch.before),
+                Evidence("median time to that change", answer, "ms", n=count, before=before),
+            ],
+        ))
+    return found
+
+
+def _answer_within_ms(seen: ContactCourse, outcome: np.ndarray) -> float:
+    latency = seen.rows.real("latency_ms")[outcome == "released"]
+    usual = float(np.nanquantile(latency, 0.9)) if latency.size >= 10 else 0.0
+    if not usual and seen.rows.lock.is_magnet:
+        usual = 1000.0
+    return max(_AT_LEAST_MS, 2.0 * usual)
+
+
+# Stuck.
+
+
+def contact_stuck(history: History) -> list[Finding]:
+    """Contacts that do not move at all any more, although the coil draws its current.
+
+    A catch that is jammed would be opened by hand, and that moves a sound contact; so a
+    contact without a single change over many commands, on several days, is itself at
+    fault. Where the volts show that the coil draws nothing, it is the coil.
+    """
+    drawn = drawn_loads(history)
+    found = []
+    for name, seen in contact_courses(history).items():
+        still = np.asarray(seen.moves == 0, dtype=bool)
+        stretch = course(seen.rows, still, history)
+        if stretch is None or not _frozen(seen, still, stretch):
+            continue
+        if not _contact_controller_heard(history, seen.rows, stretch.live):
+            continue
+        works = _coil_works(drawn.get(name), stretch)
+        if works is False:
+            continue
+        found.append(_stuck_finding(seen, stretch, works))
+    return found
+
+
+def _frozen(seen: ContactCourse, still: Flags, stretch: Course) -> bool:
+    """Whether the latest commands, to the last, moved nothing; and whether they are enough."""
+    moved = np.flatnonzero(~still)
+    run = np.arange(still.size) > (moved[-1] if moved.size else -1)
+    run &= stretch.live
+    days = np.unique(seen.rows.day[run]).size
+    return bool(run.sum() >= 10 or (run.sum() >= 5 and days >= 2))
+
+
+def _coil_works(drawn: Drawn | None, stretch: Course) -> bool | None:
+    """Whether the volts show the coil working since the onset; None where they cannot tell."""
+    if drawn is None:
+        return None
+    part = drawn.told & drawn.rows.now & (drawn.rows.day >= stretch.since.toordinal())
+    if part.sum() < 2:
+        return None
+    return bool(drawn.empty[part].mean() < 0.5)
+
+
+def _contact_controller_heard(history: History, rows: Rows, live: Flags) -> bool:
+    """Whether the controller that reads the contact logged anything while it was commanded."""
+    lock = rows.lock
+    if lock.contact_controller == lock.command_controller or history.activity.is_empty():
+        return True
+    hours = history.activity.filter(pl.col("controller") == lock.contact_controller)
+    spoken = set((hours["hour"].dt.epoch("us") // 3_600_000_000).to_list())
+    asked = rows.time_us[live] // 3_600_000_000
+    return float(np.mean([hour in spoken for hour in asked])) > 0.5
+
+
+def _stuck_finding(seen: ContactCourse, stretch: Course, works: bool | None) -> Finding:
+    lock = seen.rows.lock
+    outcome = seen.rows.text("outcome")[stretch.live]
+    state = "open" if np.mean(outcome == "already-open") > 0.5 else "locked"
+    sure = works is True and (state == "locked" or lock.self_cut)
+    coil = ("The rail shows its coil drawing current as ever." if works
+            else "No volts are logged that could show whether its coil works.")
+    return finding(
+        lock.id, "contact-stuck", raised_on_way_out("week", lock), 0.95 if sure else 0.75,
+        since=stretch.since, since_low=stretch.low, since_high=stretch.high,
+        says=f"The feedback of {lock.id} has not moved in {stretch.standing[0]} commands; it shows "
+             f"{state} all the time. {coil}" + stretch.repair_words,
+        evidence=[
+            share_evidence("commands without any change of the contact", stretch.now,
+                           stretch.before),
+            Evidence("changes of the contact since then", 0.0, "changes",
+                     n=stretch.standing[1]),
+        ],
+        not_excluded=("not-reclosed",) if state == "open" and not sure else
+        ("no-release",) if works else ("no-release", "coil-open"),
+    )
+
+
+# Crossed.
+
+
+def crossed_channels(history: History) -> list[Finding]:
+    """Locks that open on another's command, at a lock's own pace and again and again.
+
+    Said of both: of the one whose command goes astray and of the one that opens by it.
+    """
+    openings = history.openings.filter(
+        pl.col("other_lock").is_not_null() & (pl.col("other_lock") != pl.col("lock")))
+    if openings.is_empty():
+        return []
+    commands = rows_by_lock(history.actuations, "command_time", history)
+    found: dict[str, Finding] = {}
+    pairs = openings.group_by("lock", "other_lock").len().filter(pl.col("len") >= 3)
+    for opens, commanded, _ in pairs.sort("lock", "other_lock").iter_rows():
+        rows = commands.get(commanded)
+        if rows is None or opens not in history.venue.locks_by_id:
+            continue
+        part = openings.filter((pl.col("lock") == opens) & (pl.col("other_lock") == commanded))
+        for item in _crossed_pair(history, rows, history.venue.locks_by_id[opens], part):
+            if item.subject not in found or item.score > found[item.subject].score:
+                found[item.subject] = item
+    return list(found.values())
+
+
+def _crossed_pair(
+    history: History, rows: Rows, opens: Lock, openings: pl.DataFrame
+) -> list[Finding]:
+    after_ms = openings["other_ms"].cast(pl.Float64).to_numpy()
+    caused = openings["time"].dt.epoch("us").to_numpy() - np.round(after_ms * 1000).astype(np.int64)
+    place = np.searchsorted(rows.time_us, caused + 500, "right") - 1
+    good = (place >= 0) & (np.abs(rows.time_us[np.maximum(place, 0)] - caused) <= 1000)
+    answered = np.zeros(rows.size, dtype=bool)
+    answered[place[good]] = True
+    delay = np.full(rows.size, np.nan)
+    delay[place[good]] = after_ms[good]
+    stretch = course(rows, answered, history)
+    if stretch is None:
+        return []
+    hits = answered & stretch.live
+    count, share = stretch.standing[0], stretch.share
+    own = rows.text("outcome")[hits] == "released"
+    if not _at_a_lock_s_pace(delay[hits], opens):
+        return []
+    swapped = count >= 3 and share >= 0.5 and float(own.mean()) <= 0.2
+    also = count >= 5 and share >= 0.8 and opens.contact_senses != "door" and opens.pulsed
+    if not (swapped or also):
+        return []
+    return [
+        _crossed_finding(subject, rows.lock, opens, stretch, delay[hits], swapped)
+        for subject in (rows.lock, opens)
+    ]
+
+
+def _at_a_lock_s_pace(delay_ms: Reals, opens: Lock) -> bool:
+    middle = float(np.median(delay_ms))
+    if opens.contact_senses == "door":
+        return True
+    return middle <= 1500.0 and robust_deviation(delay_ms) <= max(0.35 * middle, 15.0)
+
+
+def _crossed_finding(
+    subject: Lock, commanded: Lock, opens: Lock, stretch: Course, delay_ms: Reals, swapped: bool
+) -> Finding:
+    count, total = stretch.standing
+    itself = f", and {commanded.id} itself does not" if swapped else ""
+    low, high = np.quantile(delay_ms, [0.025, 0.975])
+    return finding(
+        subject.id, "crossed-channels", raised_on_way_out("week", subject),
+        0.97 if swapped and count >= 5 else 0.9,
+        since=stretch.since, since_low=stretch.low, since_high=stretch.high,
+        says=f"{commanded.id}'s command opens {opens.id}, {float(np.median(delay_ms)):.0f} ms "
+             f"later, in {count} of {total} commands{itself}.",
+        evidence=[
+            share_evidence(f"commands of {commanded.id} that open {opens.id}",
+                           stretch.standing, stretch.before),
+            Evidence("median time from the one's command to the other's opening",
+                     float(np.median(delay_ms)), "ms", n=int(delay_ms.size),
+                     now_low=float(low), now_high=float(high)),
+        ],
+        not_excluded=("contacts crossed instead of commands",),
+        extra={"other": opens.id if subject is commanded else commanded.id},
+    )
