@@ -1,0 +1,193 @@
+"""A venue from Python: its tables as Polars or pandas, and every analysis on them.
+
+>>> from pipelines.toolkit import open_venue  # doctest: +SKIP
+>>> house = open_venue("demo")  # doctest: +SKIP
+>>> house.actuations(lock="bench-drawer").select("command_time", "latency_ms")  # doctest: +SKIP
+"""
+
+from __future__ import annotations
+
+from datetime import UTC, date, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Literal, overload
+
+import polars as pl
+
+from analytics.diagnosis import diagnose
+from analytics.history import History
+from analytics.wear import LockWear, remaining_life
+from pipelines.histories import load_history, load_table
+from pipelines.ready import newest_week, prepare
+from pipelines.store import Store
+from shared.errors import RemanenceError
+from shared.findings import Finding
+from shared.keys import nearest
+from shared.tables import TABLES
+from shared.venue import Venue
+from shared.weeks import Week, day_start
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from analytics.timing import Timing
+
+Moment = datetime | date | None
+"""A span's end: an aware datetime, or a day in the venue's calendar."""
+
+
+class OpenVenue:
+    """A venue whose store is up to date; make one with :func:`open_venue`.
+
+    Attributes
+    ----------
+    venue : Venue
+        The checked venue file.
+    path : Path
+        The file.
+    """
+
+    def __init__(self, venue: Venue, path: Path, store: Store) -> None:
+        self.venue = venue
+        self.path = path
+        self._store = store
+
+    @overload
+    def table(
+        self, name: str, start: Moment = ..., end: Moment = ..., *, lock: str | None = ...,
+        as_pandas: Literal[False] = ...,
+    ) -> pl.DataFrame: ...
+
+    @overload
+    def table(
+        self, name: str, start: Moment = ..., end: Moment = ..., *, lock: str | None = ...,
+        as_pandas: Literal[True],
+    ) -> pd.DataFrame: ...
+
+    def table(
+        self, name: str, start: Moment = None, end: Moment = None, *, lock: str | None = None,
+        as_pandas: bool = False,
+    ) -> pl.DataFrame | pd.DataFrame:
+        """Read one kept table.
+
+        Parameters
+        ----------
+        name : str
+            A name of :data:`shared.tables.TABLES`, which tells its columns and units.
+        start, end : datetime or date, optional
+            Only rows from ``start`` (inclusive) to ``end`` (exclusive). A day begins at the
+            venue's own midnight.
+        lock : str, optional
+            Only this lock's rows, where the table has locks.
+        as_pandas : bool, default False
+            As pandas instead of Polars; times keep their zone, UTC.
+
+        Returns
+        -------
+        polars.DataFrame or pandas.DataFrame
+
+        Raises
+        ------
+        RemanenceError
+            There is no such table or lock, or ``start`` or ``end`` has no time zone.
+        """
+        if name not in TABLES:
+            advice = nearest(name, list(TABLES)).replace("known keys", "known tables")
+            raise RemanenceError(f"table: found {name!r}; {advice}")
+        if lock is not None and lock not in self.venue.locks_by_id:
+            advice = nearest(lock, list(self.venue.locks_by_id)).replace("known keys", "locks")
+            raise RemanenceError(f"lock: found {lock!r}; {advice}")
+        frame = load_table(self.venue, self.path, name, self._moment(start), self._moment(end))
+        if lock is not None and "lock" in frame.columns:
+            frame = frame.filter(pl.col("lock") == lock)
+        return frame.to_pandas() if as_pandas else frame
+
+    def _moment(self, moment: Moment) -> datetime | None:
+        if moment is None:
+            return None
+        if not isinstance(moment, datetime):
+            return day_start(moment, self.venue.zone)
+        if moment.tzinfo is None:
+            raise RemanenceError(
+                f"time: found {moment.isoformat()} without a time zone; give an aware datetime, or "
+                "a date"
+            )
+        return moment.astimezone(UTC)
+
+    def actuations(
+        self, start: Moment = None, end: Moment = None, *, lock: str | None = None
+    ) -> pl.DataFrame:
+        """The actuations of a span: one row per command edge that should release a lock."""
+        return self.table("actuations", start, end, lock=lock)
+
+    def openings(
+        self, start: Moment = None, end: Moment = None, *, lock: str | None = None
+    ) -> pl.DataFrame:
+        """Every time a lock opened with no releasing command."""
+        return self.table("openings", start, end, lock=lock)
+
+    def signals(self, start: Moment = None, end: Moment = None) -> pl.LazyFrame:
+        """The records themselves, lazily: there may be a billion of them.
+
+        Parameters
+        ----------
+        start, end : datetime or date, optional
+            From ``start`` (inclusive) to ``end`` (exclusive).
+
+        Returns
+        -------
+        polars.LazyFrame
+            Schema :data:`shared.tables.SIGNALS`, sorted by time.
+        """
+        first, last = self._moment(start), self._moment(end)
+        days = [
+            day for day in self._store.days()
+            if (first is None or day >= first.date()) and (last is None or day <= last.date())
+        ]
+        frame = self._store.scan_signals(days)
+        if first is not None:
+            frame = frame.filter(pl.col("time") >= first)
+        if last is not None:
+            frame = frame.filter(pl.col("time") < last)
+        return frame
+
+    def history(self, week: str | Week | None = None, *, weeks: int = 60) -> History:
+        """What the analyses of one week look at (default: the newest week of the log)."""
+        if isinstance(week, str):
+            week = Week.parse(week)
+        chosen = week or newest_week(self.venue, self._store)
+        return load_history(self.venue, self.path, chosen, weeks=weeks)
+
+    def findings(self, week: str | Week | None = None) -> list[Finding]:
+        """What is to be said of a week, most urgent first."""
+        return diagnose(self.history(week))
+
+    def wear(self, week: str | Week | None = None) -> list[LockWear]:
+        """What drift says of each lock's remaining life at the end of a week."""
+        return remaining_life(self.history(week))
+
+    def timing(self, week: str | Week | None = None) -> Timing:
+        """Pulse, wait and cue for each lock, from what it did up to the end of a week."""
+        from analytics.timing import timing
+
+        return timing(self.history(week))
+
+
+def open_venue(given: str | Path) -> OpenVenue:
+    """Open a venue whose logs have been taken in.
+
+    Parameters
+    ----------
+    given : str or Path
+        The venue file, or the folder it is in.
+
+    Returns
+    -------
+    OpenVenue
+
+    Raises
+    ------
+    RemanenceError
+        The venue file is at fault, or its store holds no records yet.
+    """
+    ready = prepare(given)
+    return OpenVenue(ready.venue, ready.path, ready.store)
