@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from datetime import date, datetime, timedelta
 
 import polars as pl
@@ -36,7 +38,7 @@ def sticking_catch(history: History) -> list[Finding]:
             history, lock, drift, "sticking-catch", _raised(urgency, lock),
             _not_excluded(drift, lock),
         ))
-    return found
+    return _with_unhelped(found, history, "sticking-catch", slower=True)
 
 
 def slow_drop(history: History) -> list[Finding]:
@@ -52,7 +54,7 @@ def slow_drop(history: History) -> list[Finding]:
             ("driver leakage", "suppression changed") if drift.fit and drift.fit.step_share > 0.5
             else ("driver leakage",),
         ))
-    return found
+    return _with_unhelped(found, history, "slow-drop", slower=True)
 
 
 def weakening_hold(history: History) -> list[Finding]:
@@ -66,6 +68,8 @@ def weakening_hold(history: History) -> list[Finding]:
                 "week" if drift.change < -0.3 else "plan",
                 ("missing-suppression", "one winding open") if step else ("low-supply",),
             )
+    for item in _unhelped_findings(history, "weakening-hold", slower=False):
+        found[item.subject] = item
     for name, forced in _forced_openings(history).items():
         if name not in found or forced.score > found[name].score:
             found[name] = forced
@@ -87,6 +91,73 @@ def _standing(history: History, *, slower: bool) -> list[tuple[Lock, LockDrift]]
             continue
         out.append((history.venue.locks_by_id[name], drift))
     return out
+
+
+def _unhelped(history: History) -> dict[str, tuple[LockDrift, LockDrift, date, str]]:
+    """Locks that let go as late (or as soon) after their last service as before it.
+
+    Returns
+    -------
+    dict
+        By lock: the drift up to the service, the one since, day and action.
+    """
+    gate = history.venue.limits.drift_gate_percent / 100
+    out = {}
+    judged = drifts(history)
+    for name, earlier in judged.earlier.items():
+        current = judged.current.get(name)
+        serviced = last_service(history, name)
+        if (
+            current is None or serviced is None or earlier.fit is None or not earlier.stands
+            or earlier.fit.log_odds <= 0.0 or abs(earlier.change) < gate
+            or current.releases_now < 5 or current.days.resolution_ms != earlier.days.resolution_ms
+        ):
+            continue
+        full = math.log(earlier.now_ms / earlier.before_ms)
+        left = math.log(current.now_ms / earlier.before_ms)
+        unsure = math.log(current.now_high_ms / current.now_low_ms) / 4
+        if serviced[1] == "replaced" and abs(left - full) > 0.3 * abs(full):
+            continue  # another lock has its own latency
+        sign = math.copysign(1.0, full)
+        if sign * left > 0.6 * abs(full) and sign * left - 2 * unsure > 0.3 * abs(full):
+            out[name] = (earlier, current, *serviced)
+    return out
+
+
+def _unhelped_findings(history: History, condition: str, *, slower: bool) -> list[Finding]:
+    """A repair that did not help is said to be one that did not help."""
+    out = []
+    for name, (earlier, current, day, action) in _unhelped(history).items():
+        lock = history.venue.locks_by_id[name]
+        if (earlier.change > 0) != slower or lock.is_magnet != (condition != "sticking-catch"):
+            continue
+        change = current.now_ms / earlier.before_ms - 1.0
+        joined = replace(
+            earlier, change=change, now_ms=current.now_ms, now_low_ms=current.now_low_ms,
+            now_high_ms=current.now_high_ms, releases_now=current.releases_now,
+            change_low=current.now_low_ms / earlier.before_high_ms - 1.0,
+            change_high=current.now_high_ms / earlier.before_low_ms - 1.0,
+        )
+        large = 100 * abs(change) >= history.venue.limits.drift_week_percent
+        found = _drift_finding(
+            history, lock, joined, condition, _raised("week" if large else "plan", lock),
+            _not_excluded(earlier, lock) if not lock.is_magnet else (),
+        )
+        out.append(replace(
+            found, says=f"{found.says} It was {action} on {day.isoformat()}, which did not help.",
+            extra={**found.extra, "service": {
+                "date": day.isoformat(), "action": action, "helped": False}},
+        ))
+    return out
+
+
+def _with_unhelped(
+    found: list[Finding], history: History, condition: str, *, slower: bool
+) -> list[Finding]:
+    """Add repairs that did not help; where both speak of a lock, the older story stands."""
+    unhelped = _unhelped_findings(history, condition, slower=slower)
+    told = {item.subject for item in unhelped}
+    return [item for item in found if item.subject not in told] + unhelped
 
 
 def _below_poll(drift: LockDrift) -> bool:

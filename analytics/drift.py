@@ -203,8 +203,8 @@ def _across_clocks(history: History) -> set[str]:
 
 def _covariance(
     days: LockDays, common: CommonWeeks, wander: Wander, across: bool
-) -> tuple[Reals, Reals]:
-    """Level with everything known taken out, and its covariance if nothing changed."""
+) -> tuple[Reals, Reals, Reals]:
+    """Level with everything known taken out, its covariance, and what the season leaves open."""
     group = group_of(days.lock)
     effect, variance = common.over(days.day)
     level = days.level - explained(days) - effect
@@ -220,10 +220,10 @@ def _covariance(
     covariance += same * np.sqrt(np.outer(variance, variance))
     if not common.effect:
         lag = days.day[:, None] - days.day[None, :]
-        covariance += SEASON_SHARE[group] ** 2 * np.exp(-((lag / 60.0) ** 2))
+        unknown = SEASON_SHARE[group] ** 2 * np.exp(-((lag / 60.0) ** 2))
     else:
-        gain = SEASON_GAIN_DEVIATION[group]
-        covariance += gain**2 * np.outer(effect, effect)
+        season = SEASON_GAIN_DEVIATION[group] * (effect - np.median(effect))
+        unknown = np.outer(season, season)
     if group == "pulsed":
         volts = days.log_volts - np.median(days.log_volts)
         warmth = days.warmth_kelvin - np.median(days.warmth_kelvin)
@@ -231,7 +231,7 @@ def _covariance(
         covariance += WARMTH_DEVIATION**2 * np.outer(warmth, warmth)
     if days.others.any():
         covariance += OTHERS_DEVIATION**2 * np.outer(days.others, days.others)
-    return level, covariance
+    return level, covariance, unknown
 
 
 def _judge(
@@ -239,12 +239,14 @@ def _judge(
     wander: Mapping[str, Wander], across: set[str], start: date | None, last_day: float,
 ) -> LockDrift:
     group = group_of(days.lock)
-    level, covariance = _covariance(
+    level, covariance, season = _covariance(
         days, common[group], wander[group], days.lock.id in across
     )
     fit = None
     if days.time_s.size >= LEAST_RELEASES:
-        fit = fit_change(days.day, level, covariance, hazard_per_day=HAZARD_PER_DAY)
+        fit = fit_change(
+            days.day, level, covariance + season, hazard_per_day=HAZARD_PER_DAY
+        )
     scale = fit.scale if fit else 1.0
     recent = np.flatnonzero(days.day > last_day - 7)
     if recent.size and days.releases[recent].sum() < 5:

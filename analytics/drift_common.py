@@ -75,10 +75,10 @@ def group_of(lock: object) -> str:
 
 
 def explained(days: LockDays) -> Reals:
-    """What volts and warmth explain of each day's level, by the physical slopes."""
+    """What volts and warmth explain of each day's level against rated volts, by physical slopes."""
     if days.lock.is_magnet:
         return np.zeros(days.day.size)
-    volts = days.log_volts - np.median(days.log_volts)
+    volts = days.log_volts - days.rated_log_volts
     warmth = days.warmth_kelvin - np.median(days.warmth_kelvin)
     out: Reals = VOLTS_EXPONENT * volts + WARMTH_SHARE_PER_KELVIN * warmth
     return out

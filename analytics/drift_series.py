@@ -56,6 +56,7 @@ class LockDays:
     level: Reals
     releases: Reals
     log_volts: Reals
+    rated_log_volts: float
     volts_known: Reals
     others: Reals
     warmth_kelvin: Reals
@@ -176,18 +177,20 @@ def lock_days(lock: Lock, rows: pl.DataFrame, epoch_day: int) -> LockDays | None
         return np.where(number > 0, total / np.maximum(number, 1), np.nan)
 
     before = frame["volts_before"].cast(pl.Float64).to_numpy().astype(float)
-    sag = frame["sag_volts"].cast(pl.Float64).to_numpy().astype(float)[: max(40, before.size // 3)]
-    own = float(np.nanmedian(sag)) if np.isfinite(sag).any() else 0.0
     factor = (
         frame["rail_sag_factor"].fill_null(1.0).to_numpy().astype(float)
         if "rail_sag_factor" in frame.columns else np.ones(before.size)
     )
+    sag = frame["sag_volts"].cast(pl.Float64).to_numpy().astype(float) / np.maximum(factor, 0.2)
+    sag = sag[: max(40, before.size // 3)]
+    own = float(np.nanmedian(sag)) if np.isfinite(sag).any() else 0.0
     loaded = before - own * factor
     ratio = np.where(before > 0.3 * lock.rated_volts, loaded / lock.rated_volts, np.nan)
     ratio = np.clip(ratio, 0.2, 2.0)
+    rated = float(np.log(max(1.0 - own / lock.rated_volts, 0.2)))
     volts = daily(np.log(ratio))
     known = np.isfinite(volts)
-    fill = float(np.median(volts[known])) if known.any() else 0.0
+    fill = float(np.median(volts[known])) if known.any() else rated
     others = frame["others_on"].cast(pl.Float64).to_numpy().astype(float)
     others = others - (np.nanmedian(others) if np.isfinite(others).any() else 0.0)
     warmth = _warmth(every, every_s, time_s) if lock.pulsed and not lock.self_cut else None
@@ -197,7 +200,8 @@ def lock_days(lock: Lock, rows: pl.DataFrame, epoch_day: int) -> LockDays | None
         time_s=time_s, release_day=ordinal, latency_ms=latency, value=value, centre=centre,
         after_rest=after_rest, day=day.astype(float), level=level,
         releases=releases.astype(float), log_volts=np.where(known, volts, fill),
-        volts_known=known.astype(float), others=np.nan_to_num(daily(np.clip(others, -3, 3))),
+        rated_log_volts=rated, volts_known=known.astype(float),
+        others=np.nan_to_num(daily(np.clip(others, -3, 3))),
         warmth_kelvin=np.zeros(day.size) if warmth is None else np.nan_to_num(daily(warmth)),
     )
 
