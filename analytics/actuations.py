@@ -57,7 +57,6 @@ from shared.tables import (
     POLLING,
     RAIL_HOURS,
     SIGNALS,
-    TIMESTAMP,
     require,
 )
 from shared.venue import Venue, controller_of
@@ -129,15 +128,13 @@ def pair(
     rows = made.command_rows(step, every).hstack(figures.drop("lock", "start"))
     rows, _ = made.supply_outcomes(setup, rows, {})
     polling = polling_of(setup, readings)
-    cuts = figures.select(
-        pl.col("lock").map_elements(lambda place: setup.ids[place], pl.String),
-        pl.col("start").cast(TIMESTAMP), "cut_ms")
+    actuations = made.actuations(setup, venue, rows, polling)
     no_movement = np.ones(step.movements.first.size, np.bool_)
     return Paired(
-        actuations=made.actuations(setup, venue, rows, polling),
+        actuations=actuations,
         openings=made.openings(setup, step, no_movement),
         energisings=made.with_cuts(
-            made.energisings(setup, step, np.ones(step.stretches.lock.size, np.bool_)), cuts),
+            made.energisings(setup, step, np.ones(step.stretches.lock.size, np.bool_)), actuations),
         contact_changes=made.contact_changes(setup, step, no_movement),
         rail_hours=hours_of(setup, venue, step, Carry.nothing(setup), volts),
         activity=activity_of(setup, readings, signals),
@@ -149,8 +146,7 @@ def pair(
 
 def learn(setup: Setup, readings: Readings) -> dict[str, str]:
     """What the contacts of unknown sense turn out to be, from the records of a whole span."""
-    return decide(setup, votes(
-        setup, readings, np.zeros(setup.size, np.bool_), np.full(setup.size, -1)))
+    return decide(setup, votes(setup, readings))
 
 
 def polling_of(setup: Setup, readings: Readings) -> pl.DataFrame:

@@ -2,15 +2,23 @@
 
 A contact that commands move shows open after them. Each releasing command casts a
 vote: the value that the contact's first change in its wait goes to is "open".
-Votes are counted day by day (UTC), so the order in which records come in, or are
-cut into files, cannot change them.
+Votes are counted day by day (UTC), each day as if it stood alone, so the order in
+which records come in, or are cut into files, cannot change them. Of the two senses
+the one with three votes or more, and three times as many as the other, is taken.
 """
 
 from __future__ import annotations
 
 import numpy as np
 
-from analytics.pairing_levels import NEVER, Edges, Ints, Keys, edges_of
+from analytics.pairing_levels import (
+    NEVER,
+    Edges,
+    Ints,
+    Keys,
+    edges_of,
+    segment_starts,
+)
 from analytics.pairing_setup import LEARNED, UNLEARNED, Setup
 from analytics.pairing_state import Readings
 
@@ -23,7 +31,7 @@ VOTES_RATIO = 3
 """How many times as many votes the winning sense needs as the other."""
 
 
-def votes(setup: Setup, readings: Readings, releasing: np.ndarray, contact: Ints) -> Ints:
+def votes(setup: Setup, readings: Readings) -> Ints:
     """Votes for "open is 0" and "open is 1" of every lock.
 
     Parameters
@@ -32,10 +40,6 @@ def votes(setup: Setup, readings: Readings, releasing: np.ndarray, contact: Ints
         The locks.
     readings : Readings
         Of whole UTC days.
-    releasing : array of bool, shape (n_locks,)
-        Each lock's command before them.
-    contact : array of int, shape (n_locks,)
-        Each contact's value before them, -1 where it has none yet.
 
     Returns
     -------
@@ -44,51 +48,49 @@ def votes(setup: Setup, readings: Readings, releasing: np.ndarray, contact: Ints
     """
     counts = np.zeros((setup.size, 2), np.int64)
     asked = (setup.contact_kind == LEARNED) | (setup.contact_kind == UNLEARNED)
-    mine = asked[readings.contact_lock]
-    if not mine.any():
+    mine, ours = asked[readings.contact_lock], asked[readings.command_lock]
+    if not mine.any() or not ours.any():
         return counts
-    lock, time = readings.contact_lock[mine], readings.contact_time[mine]
-    moves = edges_of(lock, time, readings.contact_value[mine] == 1, np.zeros(lock.size, np.int64),
-                     contact == 1)
-    moves = _with_first_word(lock, time, readings.contact_value[mine], contact, moves)
-    ours = asked[readings.command_lock]
+    # Every day of every lock is looked at as if it stood alone.
+    contact_day = readings.contact_time[mine] // DAY_US
+    command_day = readings.command_time[ours] // DAY_US
+    first_day = min(int(contact_day.min()), int(command_day.min()))
+    days = max(int(contact_day.max()), int(command_day.max())) - first_day + 1
+    place = readings.contact_lock[mine] * days + contact_day - first_day
+    time, value = readings.contact_time[mine], readings.contact_value[mine]
+    nothing = np.zeros(setup.size * days, np.bool_)
+    moves = _with_first_word(place, time, value, edges_of(
+        place, time, value == 1, np.zeros(place.size, np.int64), nothing))
+    place = readings.command_lock[ours]
     commands = edges_of(
-        readings.command_lock[ours], readings.command_time[ours],
-        readings.command_on[ours] == setup.pulsed[readings.command_lock[ours]],
-        readings.command_run[ours], releasing,
+        place * days + command_day - first_day, readings.command_time[ours],
+        readings.command_on[ours] == setup.pulsed[place], readings.command_run[ours], nothing,
     )
     rows = np.flatnonzero(commands.on)
     if not rows.size or not moves.size:
         return counts
     start, owner = commands.time[rows], commands.lock[rows]
-    stop = (start // DAY_US + 1) * DAY_US - 1
-    for steps, extra in ((1, setup.coast_us[owner]), (2, -1)):
+    stop = np.full(rows.size, NEVER)
+    for steps, extra in ((1, setup.coast_us[owner // days]), (2, np.int64(-1))):
         index = np.minimum(rows + steps, commands.size - 1)
         same = (rows + steps < commands.size) & (commands.lock[index] == owner)
         stop = np.minimum(stop, np.where(same, commands.time[index] + extra, NEVER))
     keys = Keys.over(commands.time, moves.time)
-    place = np.searchsorted(keys.of(moves.lock, moves.time), keys.of(owner, start), "left")
-    inside = place < moves.size
-    place = np.where(inside, place, 0)
-    inside &= (moves.lock[place] == owner) & (moves.time[place] <= stop)
-    np.add.at(counts, (owner[inside], moves.on[place[inside]].astype(int)), 1)
+    found = np.searchsorted(keys.of(moves.lock, moves.time), keys.of(owner, start), "left")
+    inside = found < moves.size
+    found = np.where(inside, found, 0)
+    inside &= (moves.lock[found] == owner) & (moves.time[found] <= stop)
+    np.add.at(counts, (owner[inside] // days, moves.on[found[inside]].astype(int)), 1)
     return counts
 
 
-def _with_first_word(
-    lock: Ints, time: Ints, value: Ints, contact: Ints, moves: Edges
-) -> Edges:
-    """A contact's very first record of 0 is a change too, though 0 was assumed before it."""
-    order = np.lexsort((value, time, lock))
-    first = np.ones(order.size, np.bool_)
-    first[1:] = lock[order][1:] != lock[order][:-1]
-    head = order[first]
-    head = head[(contact[lock[head]] < 0) & (value[head] == 0)]
-    if not head.size:
-        return moves
-    added = Edges(lock[head], time[head], np.zeros(head.size, np.bool_),
-                  np.zeros(head.size, np.int64))
-    return moves.joined(added)
+def _with_first_word(place: Ints, time: Ints, value: Ints, moves: Edges) -> Edges:
+    """A contact's first record of a day is a change too, even where it is 0."""
+    order = np.lexsort((value, time, place))
+    head = order[segment_starts(place[order])]
+    head = head[value[head] == 0]
+    return moves.joined(Edges(
+        place[head], time[head], np.zeros(head.size, np.bool_), np.zeros(head.size, np.int64)))
 
 
 def decide(setup: Setup, counts: Ints) -> dict[str, str]:
@@ -100,11 +102,3 @@ def decide(setup: Setup, counts: Ints) -> dict[str, str]:
         if max(zero, one) >= VOTES_NEEDED and max(zero, one) >= VOTES_RATIO * min(zero, one):
             learned[setup.ids[index]] = "locked" if zero > one else "open"
     return learned
-
-
-def last_values(readings: Readings, contact: Ints) -> Ints:
-    """Each contact's value after ``readings``."""
-    order = np.lexsort((readings.contact_value, readings.contact_time, readings.contact_lock))
-    after = contact.copy()
-    after[readings.contact_lock[order]] = readings.contact_value[order]
-    return after

@@ -167,7 +167,7 @@ def actuations(setup: Setup, venue: Venue, rows: pl.DataFrame, polling: pl.DataF
         recovery_ms="recovery_ms", amps="amps",
         relock_ms=ms(pl.col("relock") - pl.col("release")),
         contact_edges=pl.when(pl.col("has_contact")).then("contact_edges"),
-        across_clocks="across_clocks",
+        across_clocks="across_clocks", cut_ms="cut_ms",
     ).collect())
 
 
@@ -239,10 +239,12 @@ def energisings(setup: Setup, step: Step, which: Flags) -> pl.DataFrame:
     }, schema_overrides={"lock": pl.String, "end": pl.Int64}))
 
 
-def with_cuts(stretches: pl.DataFrame, cuts: pl.DataFrame) -> pl.DataFrame:
-    """ENERGISINGS with ``cut_ms`` filled from rows of ``lock``, ``start`` (UTC), ``cut_ms``."""
-    return ENERGISINGS.conform(stretches.drop("cut_ms", strict=False).join(
-        cuts.filter(pl.col("cut_ms").is_not_null()), on=["lock", "start"], how="left"))
+def with_cuts(stretches: pl.DataFrame, actuations: pl.DataFrame) -> pl.DataFrame:
+    """ENERGISINGS with ``cut_ms`` filled in from ACTUATIONS."""
+    cuts = actuations.filter(pl.col("cut_ms").is_not_null()).select(
+        "lock", "cut_ms", start="command_time")
+    return ENERGISINGS.conform(
+        stretches.drop("cut_ms", strict=False).join(cuts, on=["lock", "start"], how="left"))
 
 
 def _ids(setup: Setup, lock: Ints) -> pl.Series:

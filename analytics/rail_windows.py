@@ -324,5 +324,5 @@ def _afterwards(
         volts[index] > (before - LOADED * sag)[owner], index, owner, size)
     end_index = np.where(returned >= 0, returned, np.maximum(high - 1, 0))
     outlasts = np.where(returned == low, 0, time[np.maximum(end_index, 0)] - last)
-    some = usable & (high > low) & (clear > last)
+    some = usable & (high > low) & (clear > last) & np.isfinite(sag)
     found.sag_outlasts_ms[rows] = np.where(some, outlasts / 1000.0, np.nan)

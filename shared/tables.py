@@ -159,6 +159,8 @@ ACTUATIONS = Table(
         _c("contact_edges", _INT, "", "contact edges of any kind from the command to the end of "
            "the wait"),
         _c("across_clocks", _BOOL, "", "command and feedback stamped by different controllers"),
+        _c("cut_ms", _REAL, "ms", "when a latch's own switch cut its coil, after the command: the "
+           "first reading that shows the sag over while the command lasts"),
     ),
     ("lock", "command_time"),
 )
