@@ -88,6 +88,8 @@ DEMO_FAULTS = (
                  "last release test 44 days ago; the venue's interval is 31"),
     PlannedFault("tower-stair", "unsafe-fitting", "venue-file", 1.0, 10_000,
                  "a fail-secure strike guards a doorway"),
+    PlannedFault("cellar-door", "unsafe-fitting", "venue-file", 1.0, 10_000,
+                 "a battery keeps the magnet of a doorway holding when the mains fail"),
     PlannedFault("tower-24", "supply-sag", "joint", 0.42, 28,
                  "a bad joint: 0.54 ohm instead of 0.12", subject_kind="supply"),
     PlannedFault("upper", "log-gap", "gap", 5.0, 1,

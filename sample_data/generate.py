@@ -197,7 +197,7 @@ def _service_log(venue: Venue, start: date, end: date) -> str:
             day = newest - timedelta(days=28 * month)
             if day < start - timedelta(days=28):
                 break
-            note = "power cut by hand, let go" if lock.fail_safe else "opened from inside by hand"
+            note = "power cut by hand: let go" if lock.fail_safe else "opened from inside by hand"
             lines.append(f"{day},{lock.id},release-tested,,{note}")
     for fault in DEMO_FAULTS:
         if fault.service and fault.mended_days is not None:
