@@ -19,9 +19,17 @@ STAYS = 20
 """Records for which the time must stay back to mean a step, not a line out of order."""
 
 REMEMBERED = 2_000_000
-"""Times that are kept, to tell a step from a stretch that was written twice."""
+"""Records that are kept in mind, to tell a step from a stretch that was written twice."""
+
+HOPELESS = 50
+"""After so many steps in one file the watch gives up: its lines are in no order at all."""
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+
+
+def _mark() -> pl.Expr:
+    """A number that two records share only if they are the same one, near enough."""
+    return pl.col("utc").hash() ^ pl.col("channel").hash(1) ^ pl.col("value").hash(2)
 
 
 @dataclass
@@ -32,6 +40,7 @@ class _Suspect:
     after: int
     line: int
     since: list[int] = field(default_factory=list)
+    marks: list[int] = field(default_factory=list)
 
 
 class StepWatch:
@@ -41,15 +50,15 @@ class StepWatch:
         self.file = file
         self._last: dict[str, int] = {}
         self._suspects: dict[str, _Suspect] = {}
-        self._past: deque[NDArray[np.int64]] = deque()
+        self._past: deque[NDArray[np.uint64]] = deque()
         self._found: list[tuple[object, ...]] = []
 
     def watch(self, frame: pl.DataFrame) -> None:
-        """Look at a chunk: columns ``line``, ``channel``, ``utc``, in the order of the file."""
+        """Look at a chunk: ``line``, ``channel``, ``utc``, ``value``, in the order of the file."""
         if not self._suspects and self._in_order(frame):
             return
         frame = frame.select(
-            "line", "utc",
+            "line", "utc", mark=_mark(),
             controller=pl.col("channel").fill_null("").str.split_exact("/", 1).struct.field(
                 "field_0"),
         )
@@ -77,41 +86,47 @@ class StepWatch:
         if any(start < self._last.get(name, start) for name, start in first.items()):
             return False
         self._last |= last
-        self._remember(ticks.to_numpy())
+        self._remember(frame.select(_mark()).to_series().to_numpy())
         return True
 
-    def _remember(self, ticks: NDArray[np.int64]) -> None:
-        self._past.append(ticks)
+    def _remember(self, marks: NDArray[np.uint64]) -> None:
+        self._past.append(marks)
         while len(self._past) > 1 and sum(map(len, self._past)) > REMEMBERED:
             self._past.popleft()
 
     def _closely(self, name: str, part: pl.DataFrame) -> None:
+        if sum(found[0] == name for found in self._found) >= HOPELESS:
+            return
         limit = int(STEP_S * 1e6)
-        ticks = part["utc"].to_physical().to_list()
-        last = self._last.get(name, ticks[0])
-        start = 0
-        for at, (tick, line) in enumerate(zip(ticks, part["line"].to_list(), strict=True)):
+        ticks, marks = part["utc"].to_physical().to_numpy(), part["mark"].to_numpy()
+        last = self._last.get(name, int(ticks[0]))
+        known = 0 if name in self._suspects else len(ticks)
+        for at, (tick, line) in enumerate(zip(ticks.tolist(), part["line"].to_list(), strict=True)):
             suspect = self._suspects.get(name)
             if suspect is None and tick < last - limit:
                 suspect = self._suspects[name] = _Suspect(last, tick, line)
-                self._remember(np.array(ticks[start:at], np.int64))
-                start = at
+                known = at
             if suspect is None:
                 last = max(last, tick)
                 continue
             suspect.since.append(tick)
+            suspect.marks.append(int(marks[at]))
             if tick >= suspect.before - limit:
                 del self._suspects[name]  # it came back: lines out of order
                 last = max(suspect.before, tick)
+                known = len(ticks)
             elif len(suspect.since) >= STAYS:
-                self._conclude(name, self._suspects.pop(name))
+                self._conclude(name, self._suspects.pop(name), marks[:known])
                 last = max(suspect.since)
+                known = len(ticks)
+                if sum(found[0] == name for found in self._found) >= HOPELESS:
+                    break
         self._last[name] = last
-        self._remember(np.array(ticks[start:], np.int64))
+        self._remember(marks[:known])
 
-    def _conclude(self, name: str, suspect: _Suspect) -> None:
-        since = np.array(suspect.since)
-        if sum(int(np.isin(since, past).sum()) for past in self._past) > len(since) // 2:
+    def _conclude(self, name: str, suspect: _Suspect, marks: NDArray[np.uint64]) -> None:
+        since = np.array(suspect.marks, np.uint64)
+        if sum(int(np.isin(since, past).sum()) for past in (*self._past, marks)) > len(since) // 2:
             return  # the same stretch written a second time
         self._found.append((
             name, _EPOCH + timedelta(microseconds=suspect.before), "step",
