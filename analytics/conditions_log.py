@@ -218,7 +218,7 @@ def _judge(silence: Silence) -> tuple[str, float] | None:
         if silence.ongoing and silence.hours >= 12:
             return "week", score
         return ("plan" if silence.hours >= 0.5 else "watch"), score
-    if silence.weeks_known < 4 or surprise < max(20.0, 3.0 * usual):
+    if silence.weeks_known < 4 or surprise < max(12.0, 3.0 * usual):
         return "watch", min(score, 0.6)
     if silence.ongoing and silence.hours >= 24:
         return "week", min(score, 0.9)

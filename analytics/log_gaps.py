@@ -187,7 +187,10 @@ def _runs(
     span = int(heard[-1] - heard[0]) + 1
     found = []
     for begin, end in runs:
-        if end <= grid.week_start or total[end] - total[begin] <= 0:
+        # What of it falls into this week must be a surprise in itself: a gap of Sunday evening
+        # that nobody could notice before Monday's first game is Sunday's.
+        own = total[end] - total[max(begin, grid.week_start)]
+        if end <= grid.week_start or own < 3.0:
             continue
         found.append(Silence(
             controller=controller,

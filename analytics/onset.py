@@ -2,7 +2,7 @@
 
 Both answers come from the posterior over all places to split the series in two,
 every place equally likely beforehand: the flags with a Jeffreys prior on either
-side's rate, the levels by their normal scores with unknown means and variance. The
+side's rate, the levels with unknown means and variance. The
 interval holds 95 % of that posterior. Integrating the rates and means out, instead
 of maximising over them, keeps a split near either end from winning by chance.
 """
@@ -15,7 +15,6 @@ from datetime import date
 import numpy as np
 from numpy.typing import NDArray
 from scipy.special import betaln
-from scipy.stats import norm, rankdata
 
 FloatArray = NDArray[np.float64]
 
@@ -107,7 +106,9 @@ def onset_of_level(days: NDArray[np.int64], values: FloatArray) -> Onset | None:
         Day ordinals, not decreasing. Give one value a day (its median): values of
         one day are not independent of each other.
     values : array of float, shape (n,)
-        Finite. Ranks are used, so outliers and skewness do little.
+        Finite. Those further than eight robust standard deviations from the median are
+        drawn in to there: an outlier then counts for little, and a large step still for
+        more than a season's slow wave, which ranks would make its equal.
 
     Returns
     -------
@@ -116,21 +117,24 @@ def onset_of_level(days: NDArray[np.int64], values: FloatArray) -> Onset | None:
 
     Notes
     -----
-    Normal scores of the ranks, means and variance integrated out under flat and
-    1/variance priors.
+    Normal errors, means and variance integrated out under flat and 1/variance priors.
     """
     count = len(values)
     if count < 5 or np.ptp(values) == 0:
         return None
-    scores = norm.ppf((rankdata(values) - 0.375) / (count + 0.25))
+    middle = float(np.median(values))
+    spread = 1.4826 * float(np.median(np.abs(values - middle)))
+    reach = 8 * spread if spread > 0 else float(np.abs(values - middle).max())
+    scores = (np.clip(values, middle - reach, middle + reach) - middle) / reach
     size_before = np.arange(1, count, dtype=float)
     size_after = count - size_before
     sum_before = np.cumsum(scores)[:-1]
     total, squares = float(scores.sum()), float((scores**2).sum())
     residual = squares - sum_before**2 / size_before - (total - sum_before) ** 2 / size_after
-    residual = np.maximum(residual, 1e-6 * squares)
+    residual = np.maximum(residual, 1e-6 * max(squares, 1e-12))
     log_weight = -0.5 * np.log(size_before * size_after) - 0.5 * (count - 2) * np.log(residual)
-    log_none = -0.5 * np.log(count) - 0.5 * (count - 1) * np.log(squares - total**2 / count)
+    whole = max(squares - total**2 / count, 1e-12)
+    log_none = -0.5 * np.log(count) - 0.5 * (count - 1) * np.log(whole)
     # Two flat priors on means against one: a unit-information prior makes them comparable.
     log_weight = log_weight + 0.5 * np.log(2 * np.pi) - np.log(np.sqrt(2 * np.pi) * 3.0)
     return _dated(days, log_weight, float(log_none))
