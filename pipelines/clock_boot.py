@@ -1,5 +1,8 @@
 """Clocks that count since the controller started, anchored to true time where the log allows.
 
+A block or a file's name that names a controller says that the file has one counter;
+else each controller named in the channels has its own.
+
 The file is gone through twice. The survey finds the controller's runs (from start to
 restart), undoes the wraps of its counter, and collects the anchors: lines that also
 carry true time. The second pass turns counts into UTC. Within a run, times differ by
@@ -77,7 +80,7 @@ class BootClock:
     def __init__(
         self, venue: Venue, log: LogFormat, file: str, *,
         start: datetime | None = None, first: datetime | None = None,
-        fallback: datetime | None = None,
+        fallback: datetime | None = None, controller: str | None = None,
     ) -> None:
         self.venue, self.log, self.file = venue, log, file
         self.unit_us = _UNIT_US[log.time_format]
@@ -89,6 +92,7 @@ class BootClock:
         self._events: list[tuple[object, ...]] = []
         self._wraps: list[tuple[str, int, int, int]] = []
         self._surveyed = False
+        self._only = controller or log.controller
         self._name = ""
 
     def _stated(self) -> datetime | None:
@@ -154,11 +158,13 @@ class BootClock:
         """Per controller: rows, lines, microseconds since the run's zero, numbers of the runs."""
         frame = records.select(
             "line", ticks=_ticks(records["time"]),
-            controller=pl.col("channel").str.split_exact("/", 1).struct.field("field_0"),
+            controller=pl.lit(self._only, pl.String) if self._only else pl.when(
+                pl.col("channel").str.contains("/", literal=True)
+            ).then(pl.col("channel").str.split_exact("/", 1).struct.field("field_0")),
             boot=pl.col("boot").cast(pl.String) if "boot" in records.columns
             else pl.lit(None, pl.String),
         ).with_row_index("row")
-        # A line that names no channel (an anchor, say) is of the controller that wrote last.
+        # A line that names no controller (an anchor, say) is of the one that wrote last.
         names = frame["controller"].forward_fill()
         if names.null_count():
             names = names.fill_null(self._name or next(iter(names.drop_nulls()), ""))

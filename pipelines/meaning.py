@@ -52,8 +52,9 @@ class Meaning:
             records = records.with_columns(figure=value.cast(pl.Float64))
         figure = pl.col("figure")
         if "scale" in records.columns:
-            records = records.with_columns(
-                figure=figure * pl.col("scale").fill_null(1.0) + pl.col("offset").fill_null(0.0))
+            # Rounded, so that the same reading by another way does not differ in the 16th digit.
+            scaled = figure * pl.col("scale").fill_null(1.0) + pl.col("offset").fill_null(0.0)
+            records = records.with_columns(figure=scaled.round(9))
         on_off = pl.col("quantity").is_in(_ON_OFF)
         reason = (
             pl.when(pl.col("fault").is_not_null()).then(pl.col("fault"))

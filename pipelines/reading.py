@@ -132,7 +132,8 @@ def clock_for(
     }
     modified = datetime.fromtimestamp(modified_ns / 1e9, UTC)
     return BootClock(venue, log, source.name, start=named.get("start"),
-                     first=named.get("first"), fallback=modified)
+                     first=named.get("first"), fallback=modified,
+                     controller=layout.facts.get("controller"))
 
 
 def _named_time(venue: Venue, log: LogFormat, name: str, text: str) -> datetime:
