@@ -1,30 +1,56 @@
-"""From candidates to findings: one fault is said once, by its right name, and rarely in vain."""
+"""From candidates to findings: one fault is said once, by its right name, and rarely in vain.
+
+Forty locks and a score of conditions every week are many chances to be wrong.
+Every candidate brings the probability that it is real, worked out against how
+rare such faults are (its prior), so that looking at many locks and many weeks
+is paid for once, in the prior. What is said with an urgency of ``plan`` or
+above is then the largest set of candidates whose expected share of false ones
+stays below ``false_share_percent``: the Bayesian false discovery rate of Newton,
+Noueiry, Sarkar and Ahlquist, Biostatistics 5 (2004) 155. The rest is ``watch``.
+"""
 
 from __future__ import annotations
 
-import importlib
-import importlib.util
-from collections.abc import Callable, Iterable
+from collections import defaultdict
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import replace
+from datetime import date, timedelta
 
-from analytics.history import History
-from shared.findings import Finding, rank
+import numpy as np
 
-MODULES = (
-    "analytics.conditions_latency", "analytics.conditions_slow", "analytics.conditions_outcomes",
-    "analytics.conditions_electrical", "analytics.conditions_contact",
-    "analytics.conditions_supply", "analytics.conditions_log", "analytics.fitting",
+from analytics import (
+    conditions_contact,
+    conditions_electrical,
+    conditions_latency,
+    conditions_log,
+    conditions_outcomes,
+    conditions_slow,
+    conditions_supply,
+    fitting,
 )
-"""Each lists its conditions as ``CANDIDATES``."""
+from analytics.history import History
+from analytics.look_alikes import ACCOUNTS_FOR, PASSES_ON_URGENCY, SUPPLY_ACCOUNTS_FOR
+from analytics.rail_mates import drift_beyond_mates, shared_by_rail
+from shared.findings import URGENCIES, Finding, rank
+
+FACTS = ("unsafe-fitting", "release-test-due")
+"""Read from the venue file and the service log: nothing to be uncertain of."""
+
+LEAST_SCORE = 0.3
+"""Below this a candidate is not worth a line."""
+
+BEFORE_CAUSE = timedelta(days=21)
+"""An effect may be dated this much before its cause: both dates have intervals."""
 
 
 def candidates() -> tuple[Callable[[History], list[Finding]], ...]:
-    """Every condition's function, in the order of the modules."""
-    found: list[Callable[[History], list[Finding]]] = []
-    for name in MODULES:
-        if importlib.util.find_spec(name) is None:
-            continue
-        found.extend(getattr(importlib.import_module(name), "CANDIDATES", ()))
-    return tuple(found)
+    """Every condition's function."""
+    return (
+        *conditions_latency.CANDIDATES, *conditions_slow.CANDIDATES,
+        *conditions_outcomes.CANDIDATES, *conditions_electrical.CANDIDATES,
+        *conditions_contact.CANDIDATES, *conditions_supply.CANDIDATES, *conditions_log.CANDIDATES,
+        *getattr(fitting, "CANDIDATES", ()),
+    )
 
 
 def diagnose(history: History) -> list[Finding]:
@@ -38,11 +64,133 @@ def diagnose(history: History) -> list[Finding]:
     Returns
     -------
     list of Finding
-        Most urgent first, then surest.
+        Most urgent first, then surest. Look-alikes and effects of a named cause
+        are not in it; the cause's ``extra["accounts_for"]`` lists them.
     """
     gathered = [item for judge in candidates() for item in judge(history)]
-    return sorted(_resolved(gathered), key=rank)
+    return resolve(gathered, history)
 
 
-def _resolved(gathered: Iterable[Finding]) -> list[Finding]:
-    return list(gathered)
+def resolve(gathered: Iterable[Finding], history: History) -> list[Finding]:
+    """Say each fault once, and hold the share of false findings."""
+    found = _joined(gathered)
+    found = [item for item in found if item.score >= LEAST_SCORE]
+    found = [*found, *shared_by_rail(found, history)]
+    found = _without_rail_effects(found, history)
+    by_subject: dict[tuple[str, str], list[Finding]] = defaultdict(list)
+    for item in found:
+        by_subject[item.subject_kind, item.subject].append(item)
+    kept = [item for group in by_subject.values() for item in _one_cause(group)]
+    limit = history.venue.limits.false_share_percent / 100
+    return sorted(_held(kept, limit), key=rank)
+
+
+def _joined(gathered: Iterable[Finding]) -> list[Finding]:
+    """One finding for each subject and condition: the surer one, with the other's evidence."""
+    found: dict[tuple[str, str, str], Finding] = {}
+    for item in gathered:
+        key = (item.subject_kind, item.subject, item.condition)
+        other = found.get(key)
+        if other is None:
+            found[key] = item
+            continue
+        first, second = (item, other) if item.score > other.score else (other, item)
+        unsure = tuple(dict.fromkeys((*first.not_excluded, *second.not_excluded)))
+        found[key] = replace(
+            first, urgency=_most_urgent(first.urgency, second.urgency),
+            # Two independent signs of the same thing.
+            score=1 - (1 - first.score) * (1 - 0.5 * second.score),
+            evidence=(*first.evidence, *second.evidence), not_excluded=unsure,
+            says=f"{first.says} {second.says}", extra={**second.extra, **first.extra},
+        )
+    return list(found.values())
+
+
+def _most_urgent(*urgencies: str) -> str:
+    return min(urgencies, key=URGENCIES.index)
+
+
+def _without_rail_effects(found: Sequence[Finding], history: History) -> list[Finding]:
+    """A rail that sags makes all its locks slow: said once, of the rail."""
+    rails = {
+        item.subject: item for item in found
+        if item.subject_kind == "supply" and item.condition in SUPPLY_ACCOUNTS_FOR
+        and item.score >= 0.5
+    }
+    kept: list[Finding] = []
+    withheld: dict[str, list[str]] = defaultdict(list)
+    for item in found:
+        lock = history.venue.locks_by_id.get(item.subject) if item.subject_kind == "lock" else None
+        rail = rails.get(lock.supply) if lock else None
+        if (
+            lock is None or rail is None or lock.is_magnet
+            or item.condition not in SUPPLY_ACCOUNTS_FOR[rail.condition]
+            or _before(item.since, rail.since) or drift_beyond_mates(history, lock)
+        ):
+            kept.append(item)
+        else:
+            withheld[rail.subject].append(item.subject)
+    out = []
+    for item in kept:
+        slow = sorted(set(withheld.get(item.subject, ())))
+        if slow and item is rails.get(item.subject):
+            item = replace(
+                item, says=f"{item.says} It accounts for what {', '.join(slow)} "
+                     f"{'shows' if len(slow) == 1 else 'show'}.",
+                extra={**item.extra, "accounts_for": slow},
+            )
+        out.append(item)
+    return out
+
+
+def _before(effect: date | None, cause: date | None) -> bool:
+    """Whether an effect began so long before its supposed cause that it has another one."""
+    if effect is None or cause is None:
+        return False
+    return effect < cause - BEFORE_CAUSE
+
+
+def _one_cause(group: Sequence[Finding]) -> list[Finding]:
+    """Withhold what another finding of the same subject accounts for."""
+    kept = {item.condition: item for item in group}
+    for cause, effects in ACCOUNTS_FOR.items():
+        named = kept.get(cause)
+        if named is None or named.score < 0.5:
+            continue
+        gone = []
+        for effect in effects:
+            other = kept.get(effect)
+            if other is None or _before(other.since, named.since):
+                continue
+            if (cause, effect) in PASSES_ON_URGENCY:
+                named = replace(named, urgency=_most_urgent(named.urgency, other.urgency))
+            del kept[effect]
+            gone.append(effect)
+        if gone:
+            told = tuple(named.extra.get("accounts_for", ()))
+            named = replace(named, extra={**named.extra, "accounts_for": [*told, *gone]})
+        kept[cause] = named
+    if "over-long-energising" in kept and "hot-coil" in kept:
+        # Both are said, the cause first.
+        held_on, hot = kept["over-long-energising"], kept["hot-coil"]
+        kept["over-long-energising"] = replace(
+            held_on, urgency=_most_urgent(held_on.urgency, hot.urgency),
+            score=max(held_on.score, hot.score),
+        )
+    return list(kept.values())
+
+
+def _held(found: Sequence[Finding], limit: float) -> list[Finding]:
+    """Make ``watch`` of the least sure, until the expected share of false ones is held."""
+    facts = [item for item in found if item.condition in FACTS]
+    doubtful = sorted(
+        (item for item in found if item.condition not in FACTS), key=lambda item: -item.score
+    )
+    if not doubtful:
+        return facts
+    false_share = np.cumsum([1 - item.score for item in doubtful]) / np.arange(1, len(doubtful) + 1)
+    held = []
+    for item, share in zip(doubtful, false_share, strict=True):
+        sure = share <= limit and item.score >= 0.75
+        held.append(item if sure else replace(item, urgency="watch"))
+    return facts + held

@@ -182,6 +182,14 @@ class Limits:
         low=1.0, high=100.0,
     )
 
+    false_share_percent: float = _limit(
+        5.0, "% of the findings",
+        "expected share of false ones among all that is said with urgency plan or above; what "
+        "goes beyond it is put under watch",
+        "Newton et al., Biostatistics 5 (2004) 155: Bayesian false discovery rate",
+        low=0.1, high=50.0,
+    )
+
 
 def limit_fields() -> dict[str, dict[str, Any]]:
     """Every limit by name: default, unit, reason, source, low, high."""
