@@ -1,6 +1,5 @@
 """Coil heat over what was really switched: hottest moment, duty, margins, measured heat."""
 
-import time as clock
 from datetime import UTC, datetime, timedelta
 
 import numpy as np
@@ -177,21 +176,3 @@ def test_hotter_volts_reach_the_limit_sooner():
     times = [held_seconds(thermal_of(lock("a"), Limits(), volts=volts), 120.0)
              for volts in (12.0, 13.0, 13.8)]
     assert times == sorted(times, reverse=True)
-
-
-def test_a_year_of_forty_locks_takes_a_moment():
-    rng = np.random.default_rng(5)
-    venue = Venue(id="v", name="V", time_zone="UTC", supplies=VENUE.supplies,
-                  locks=tuple(lock(f"l{i}") for i in range(40)))
-    per = 365 * 12
-    seconds = np.sort(rng.uniform(0, 365 * 86_400, (40, per)), axis=1).ravel()
-    start = np.datetime64("2026-01-01T00:00:00", "us") + (seconds * 1e6).astype("timedelta64[us]")
-    frame = pl.DataFrame({
-        "lock": np.repeat([f"l{i}" for i in range(40)], per),
-        "start": pl.Series(start).dt.replace_time_zone("UTC"),
-        "on_ms": rng.uniform(200, 600, 40 * per),
-    })
-    begin = clock.perf_counter()
-    found = coil_heat(ENERGISINGS.conform(frame), venue, by=("lock", "week"))
-    assert clock.perf_counter() - begin < 6.0  # 175 000 pulses; about one on a quiet machine
-    assert found["pulses"].sum() == 40 * per

@@ -1,6 +1,5 @@
 """What volts and heat explain: fitted to releases whose law is known."""
 
-import time as clock
 from datetime import UTC, datetime, timedelta
 
 import numpy as np
@@ -137,10 +136,8 @@ def test_a_venue_at_once_with_modelled_heat():
     energised = ENERGISINGS.conform(
         rows.select("lock", start="command_time", on_ms=pl.lit(300.0))
     )
-    begin = clock.perf_counter()
     heat = heat_at_start(energised, venue, actuations=rows)
     fits = fit_releases(rows, venue, heat)
-    assert clock.perf_counter() - begin < 8.0
     assert len(fits) == 20
     assert all(fit.informed for fit in fits.values())
     assert heat["celsius"].min() >= 25.0
