@@ -75,7 +75,7 @@ def _latency(item: LockHealth, say: Speaker, prefix: str) -> Markup | None:
                                     for p, m in zip(points, medians, strict=True)]},
          "hovertemplate": "%{x}: %{y} " + unit + "<extra></extra>"},
     ]
-    missed = [100 * p.counts.unanswered / p.counts.judged if p.counts.judged else 0.0
+    missed = [100 * p.counts.unanswered / p.counts.judged if p.counts.unanswered else None
               for p in points]
     shapes: list[dict[str, Any]] = []
     marks: list[dict[str, Any]] = []
@@ -123,6 +123,8 @@ def _latency(item: LockHealth, say: Speaker, prefix: str) -> Markup | None:
         says.append(lang("plot.no_baseline"))
     if any(missed):
         says.append(lang("plot.missed_says"))
+    if any(point.p95_ms is None for point in points):
+        says.append(lang("plot.p95_gone"))
     if any(mark["line"]["dash"] == "dash" for mark in shapes if "dash" in mark["line"]):
         says.append(lang("plot.since_says"))
     return figure_block(
@@ -196,7 +198,8 @@ def _against_volts(item: LockHealth, say: Speaker, prefix: str) -> Markup | None
             "name": lang("plot.now" if recent else "plot.before"),
             "hovertemplate": "%{x:.2f} V: %{y} " + unit + "<extra></extra>",
         })
-    layout = {"xaxis": {"title": {"text": f"{lang('plot.loaded_volts')} [V]"}},
+    layout = {"xaxis": {"title": {"text": f"{lang('plot.loaded_volts')} [V]"},
+                        "tickformat": ".2f", "nticks": 7},
               "yaxis": {"title": {"text": f"{lang('plot.latency')} [{unit}]"},
                         "rangemode": "tozero"}, "showlegend": True}
     low, high = min(p.volts for p in item.volts), max(p.volts for p in item.volts)
@@ -211,7 +214,8 @@ def _pulses(item: LockHealth, say: Speaker, prefix: str) -> Markup | None:
     if pulses is None:
         return None
     lang = say.lang
-    says = lang("plot.pulses_says", count=pulses.n,
+    alike = len(pulses.counts) == 1 and pulses.n > 1
+    says = lang("plot.pulses_alike" if alike else "plot.pulses_says", count=pulses.n,
                 median=lang.measured(pulses.median_ms, unit="ms"),
                 shortest=lang.measured(pulses.shortest_ms, unit="ms"),
                 longest=lang.measured(pulses.longest_ms, unit="ms"))
@@ -258,7 +262,8 @@ def _trace(trace: Trace, number: int, item: LockHealth, say: Speaker, prefix: st
         rows.append(("volts", {
             "type": "scatter", "mode": "lines", "x": [x for x, _ in trace.volts],
             "y": [y for _, y in trace.volts], "line": {"color": INK, "width": 1.5},
-            "hovertemplate": "%{x:.0f} ms: %{y} V<extra></extra>"}, {"nticks": 4}))
+            "hovertemplate": "%{x:.0f} ms: %{y} V<extra></extra>"},
+            {"nticks": 4, "tickformat": ".1f"}))
     weights = [2.2 if name == "volts" else 1.0 for name, _, _ in rows]
     room, gap, top = sum(weights), 0.06, 1.0
     layout: dict[str, Any] = {"showlegend": False, "shapes": [], "xaxis": {
@@ -327,7 +332,7 @@ def _rail(item: SupplyHealth, say: Speaker, prefix: str) -> Markup | None:
               for key, volts in near]
     layout = {"shapes": shapes, "annotations": labels, "showlegend": True,
               "xaxis": {"type": "date", "tickformat": lang("plot.tick_day")},
-              "yaxis": {"title": {"text": f"{lang('plot.rail')} [V]"}}}
+              "yaxis": {"title": {"text": f"{lang('plot.rail')} [V]"}, "tickformat": ".1f"}}
     says = lang("plot.rail_says", idle=lang.measured(
         item.idle.value, item.idle.low, item.idle.high, "V"), before=lang.measured(
             item.idle_before.value, item.idle_before.low, item.idle_before.high, "V"),

@@ -13,7 +13,7 @@ from dashboards.health_figures import lock_figures, supply_figures, trace_figure
 from dashboards.health_words import Speaker
 from dashboards.page import Language, Link, assets, environment, file_names, language, page
 
-SHEET_JOBS = 12
+SHEET_JOBS = 10
 """Jobs that fit on one printed page of the work sheet; what is left out is said."""
 
 Url = Callable[[str, str], str]

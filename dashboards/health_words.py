@@ -223,8 +223,8 @@ class Speaker:
     def bring(self, job: Job) -> list[str]:
         """Spare part first, then tools."""
         things = [self.part(job.part, job.part_in_stock)] if job.part else []
-        tools = self.lang.phrase(f"condition.{job.lead.condition}.bring", "")
-        return [*things, *([tools] if tools else [])]
+        tools = self.lang.phrase(f"condition.{job.lead.condition}.bring", "").split(", ")
+        return [*things, *(tool for tool in tools[:2] if tool)]
 
     def part(self, part: str, in_stock: int | None) -> str:
         """A spare part and how many lie in stock."""
@@ -295,9 +295,16 @@ class Speaker:
         return self.lang(
             "lock.with_limits",
             value=self.lang.measured(estimate.value, estimate.low, estimate.high, unit),
-            interval=self.lang.interval(estimate.value, estimate.low, estimate.high),
+            interval=self.interval(estimate.value, estimate.low, estimate.high, unit),
             n=estimate.n,
         )
+
+    def interval(
+        self, value: float | None, low: float | None, high: float | None, unit: str,
+    ) -> str:
+        """An interval whose unit stands before it, rounded like the figure."""
+        return self.lang.interval(value, low, high, unit).removesuffix(
+            self.lang.unit("", unit)).rstrip()
 
     def share(self, estimate: Estimate) -> str:
         """A share with its interval."""

@@ -26,6 +26,9 @@ NBSP = "\N{NO-BREAK SPACE}"
 MINUS = "\N{MINUS SIGN}"
 EN_DASH = "\N{EN DASH}"
 LANGUAGES = ("en", "de")
+MOST_DECIMALS = {"V": 2, "A": 2, "Ω": 2, "ms": 1, "%": 1, "°C": 0}
+"""No more decimals than such a figure can mean, however many readings went into it."""
+
 _RESERVED = {"con", "prn", "aux", "nul", *(f"com{n}" for n in range(10)),
              *(f"lpt{n}" for n in range(10))}
 
@@ -73,7 +76,7 @@ class Language:
         """``value`` by the language's custom: ``1,187.5``; a dash for nothing."""
         if value is None or not math.isfinite(value):
             return EN_DASH
-        text = f"{abs(value):,.{max(decimals, 0)}f}"
+        text = f"{abs(round(value, decimals)):,.{max(decimals, 0)}f}"
         customs = {",": self.words["custom.thousands"], ".": self.words["custom.decimal"]}
         text = "".join(customs.get(char, char) for char in text)
         zero = not any(char in "123456789" for char in text)
@@ -86,15 +89,21 @@ class Language:
         """``value`` with its unit, rounded to what its interval supports.
 
         With an interval the last digit shown is the one that the interval's half
-        width begins in; without one, three significant digits.
+        width begins in, or the next where that begins with 1 or 2; without one, three
+        significant digits, without idle zeros.
+        No unit is shown finer than it can be measured in such a room.
         """
-        return self.unit(self.number(value, decimals_for(value, low, high)), unit)
+        decimals = min(decimals_for(value, low, high), MOST_DECIMALS.get(unit, 4))
+        text = self.number(value, decimals)
+        if (low is None or high is None) and decimals > 0:
+            text = text.rstrip("0").removesuffix(self.words["custom.decimal"])
+        return self.unit(text, unit)
 
     def interval(
         self, value: float | None, low: float | None, high: float | None, unit: str = "",
     ) -> str:
         """``88–97 ms``: the two ends, rounded like the value between them."""
-        decimals = decimals_for(value, low, high)
+        decimals = min(decimals_for(value, low, high), MOST_DECIMALS.get(unit, 4))
         if low is None and high is None:
             return EN_DASH
         if high is None:
@@ -150,7 +159,10 @@ class Language:
         return self.words["custom.week"].format(number=week.number, year=week.year)
 
     def week_span(self, week: Week) -> str:
-        """``16 Nov – 22 Nov 2026``."""
+        """``16–22 Nov 2026``, or ``30 Nov – 6 Dec 2026``."""
+        if week.monday.month == week.sunday.month:
+            return self.words["custom.span"].format(
+                first=week.monday.day, last=self.day(week.sunday, year=True))
         return f"{self.day(week.monday)} {EN_DASH} {self.day(week.sunday, year=True)}"
 
     def listing(self, items: Iterable[str]) -> str:
@@ -169,11 +181,14 @@ def decimals_for(
     Returns
     -------
     int
-        Between 0 and 4. Without an interval: three significant digits.
+        Between -3 (thousands) and 4. Without an interval: three significant digits,
+        and no rounding before the decimal point.
     """
     if low is not None and high is not None and high > low:
         half = (high - low) / 2
-        return min(4, max(0, -math.floor(math.log10(half))))
+        exponent = math.floor(math.log10(half))
+        finer = 1 if half / 10.0**exponent < 3 else 0
+        return min(4, max(-3, finer - exponent))
     if value is None or not math.isfinite(value) or value == 0:
         return 0
     return min(4, max(0, 2 - math.floor(math.log10(abs(value)))))

@@ -40,12 +40,20 @@ def test_numbers_and_dates_follow_the_custom_of_the_language():
     assert en.day(date(2026, 10, 9), year=True) == f"9{NBSP}Oct{NBSP}2026"
     assert de.day(date(2026, 10, 9)) == f"9.{NBSP}Okt."
     assert en.week(Week(2026, 47)) == "Week 47 of 2026"
+    assert en.week_span(Week(2026, 47)) == f"16–22{NBSP}Nov{NBSP}2026"
+    assert de.week_span(Week(2026, 49)) == f"30.{NBSP}Nov. – 6.{NBSP}Dez.{NBSP}2026"
+    assert en.measured(2452.0, 2387.0, 2541.0, "ms") == f"2,450{NBSP}ms"
+    assert en.interval(2452.0, 2387.0, 2541.0) == "2,390–2,540"
+    assert en.measured(12.0, unit="V") == f"12{NBSP}V"
+    assert de.measured(12.05041, 12.046, 12.054, "V") == f"12,05{NBSP}V"
+    assert en.measured(120.0, unit="V") == f"120{NBSP}V"
     assert en.listing(["a", "b", "c"]) == "a, b and c"
 
 
 @pytest.mark.parametrize(("value", "low", "high", "decimals"), [
-    (92.134, 88.0, 97.4, 0), (92.134, 91.9, 92.3, 1), (92.134, 60.0, 200.0, 0),
-    (0.1234, 0.11, 0.14, 2), (12.034, None, None, 1), (1187.4, None, None, 0), (0.0, None, None, 0),
+    (92.134, 88.0, 97.4, 0), (92.134, 91.9, 92.3, 2), (92.134, 60.0, 200.0, -1),
+    (2452.0, 2387.0, 2541.0, -1),
+    (0.1234, 0.11, 0.14, 3), (12.034, None, None, 1), (1187.4, None, None, 0), (0.0, None, None, 0),
 ])
 def test_no_more_digits_than_the_interval_supports(value, low, high, decimals):
     assert decimals_for(value, low, high) == decimals

@@ -1,0 +1,202 @@
+"""The pages as text: what they say, that nothing is missing, that nothing comes from outside."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+from html.parser import HTMLParser
+from urllib.parse import unquote
+
+import pytest
+
+from analytics.health import health
+from dashboards.health_report import render_health, render_single_file, work_sheet
+from dashboards.health_words import Speaker
+from dashboards.page import language
+from shared.conditions import CATALOGUE
+from tests.dashboards import small_venue
+
+EMPTY = {"area", "base", "br", "col", "embed", "hr", "img", "input", "link", "meta", "source",
+         "track", "wbr"}
+
+
+class Page(HTMLParser):
+    """Ids, links and the text by ``data-test``."""
+
+    def __init__(self, content: bytes):
+        super().__init__()
+        self.ids, self.links, self.text, self._open = [], [], {}, []
+        self.whole = ""
+        self._raw = False
+        self.feed(content.decode())
+
+    def handle_starttag(self, tag, attributes):
+        named = dict(attributes)
+        if "id" in named:
+            self.ids.append(named["id"])
+        self.links += [named[key] for key in ("href", "src") if named.get(key)]
+        if tag == "script" or tag == "style":
+            self._raw = True
+        if tag not in EMPTY:
+            self._open.append(named.get("data-test"))
+
+    def handle_endtag(self, tag):
+        self._raw = False
+        if tag not in EMPTY and self._open:
+            self._open.pop()
+
+    def handle_data(self, data):
+        if self._raw:
+            return
+        self.whole += data
+        for name in {name for name in self._open if name}:
+            self.text[name] = self.text.get(name, "") + data
+
+
+def said(content: bytes) -> str:
+    return " ".join(Page(content).whole.split())
+
+
+def test_the_same_numbers_give_the_same_bytes(busy):
+    again = health(small_venue.history(), small_venue.findings(), version="0.1.0")
+    once = health(small_venue.history(), small_venue.findings()[::-1], version="0.1.0")
+    assert render_health(again) == render_health(once)
+    assert render_single_file(busy) == render_single_file(busy)
+
+
+@pytest.mark.parametrize("code", ["en", "de"])
+def test_every_link_leads_somewhere(busy, code):
+    files = render_health(busy, code)
+    pages = {name: Page(content) for name, content in files.items() if name.endswith(".html")}
+    assert len(pages) == 2 + len(busy.locks) + len(busy.supplies)
+    reached = set()
+    for name, page in pages.items():
+        assert len(page.ids) == len(set(page.ids)), f"{name}: an id stands twice"
+        for link in page.links:
+            if link.startswith("data:"):
+                continue
+            assert "//" not in link, f"{name}: {link} is outside"
+            path, _, anchor = unquote(link).partition("#")
+            parts = name.split("/")[:-1] if path else name.split("/")
+            for step in path.split("/") if path else ():
+                parts = parts[:-1] if step == ".." else [*parts, step]
+            target = "/".join(parts)
+            assert target in files, f"{name}: {link} leads nowhere"
+            reached.add(target)
+            if anchor and target in pages and not link.startswith("#s-"):
+                assert anchor in pages[target].ids, f"{name}: {link} has no such place"
+    assert reached >= set(pages), "a page that no link leads to"
+
+
+def test_links_of_the_single_file_stay_within_it(busy):
+    page = Page(render_single_file(busy))
+    assert len(page.ids) == len(set(page.ids))
+    for link in page.links:
+        if not link.startswith("data:"):
+            assert link.startswith("#"), link
+            assert link[1:] in page.ids, link
+
+
+def test_the_front_page_names_lock_fault_sureness_date_and_what_to_bring(busy):
+    jobs = Page(render_health(busy)["index.html"]).text["job"]
+    first = " ".join(jobs.split("chart-door")[0].split())
+    for piece in ("Do not run", "lamp-door", "Lamp room", "Magnet lets go late", "590 ms",
+                  "was 421 ms", "very likely (93%)", "since 2 Nov",
+                  "spare magnet-l (none in stock"):
+        assert piece in first, piece
+
+
+def test_two_doors_with_the_same_due_test_are_one_job(busy):
+    assert ("chart-door", "gallery-door") in [job.subjects for job in busy.jobs]
+
+
+def test_a_week_with_nothing_to_do_says_so_and_what_it_rests_on(quiet):
+    verdict = " ".join(Page(render_health(quiet)["index.html"]).text["verdict"].split())
+    assert verdict.startswith("Nothing needs hands this week")
+    assert "Log on 7 of 7 days. 9 of 11 locks could be judged." in verdict
+
+
+def test_a_week_without_data_never_looks_like_a_healthy_one(silent):
+    files = render_health(silent)
+    verdict = " ".join(Page(files["index.html"]).text["verdict"].split())
+    assert verdict.startswith("No log from this week")
+    assert "That is not good health" in verdict
+    assert silent.count("good") == 0
+    assert "is not good health" in said(files["index.html"])
+    assert "Nothing needs hands" not in said(files["work-sheet.html"])
+    for lock in silent.locks:
+        assert lock.state == "too-little-data"
+
+
+def test_a_week_in_which_nothing_could_be_watched_is_not_called_good():
+    house = small_venue.venue()
+    blind = replace(house, locks=tuple(replace(lock, contact=None, self_cut=False)
+                                       for lock in house.locks))
+    page = health(small_venue.history(house=blind, quiet=True), [])
+    verdict = Page(render_health(page)["index.html"]).text["verdict"]
+    assert "Nothing needs hands" not in verdict
+    assert "hardly anything was watched" in verdict
+
+
+def test_names_with_markup_are_text(busy):
+    for name, content in render_health(busy).items():
+        if name.endswith(".html"):
+            assert b"<b onmouseover" not in content, name
+            assert b"Lamp <i>room" not in content, name
+            assert b"<shimmed>" not in content, name
+
+
+def test_the_lock_page_has_what_the_bench_needs(busy):
+    text = said(render_health(busy)["locks/chart-drawer.html"])
+    for piece in ("opens when powered (fail-secure)", "Catch sticks", "almost certain (97%)",
+                  "Not excluded: Coil runs hot", "95–108", "Expect:", "If not:",
+                  "80% of rated volts or less", "Against the baseline", "Not answered:",
+                  "Typical:", "north/q1, energised at 1", "latch-s"):
+        assert piece in text, piece
+
+
+def test_an_unobserved_lock_says_why_there_is_nothing_to_see(busy):
+    text = said(render_health(busy)["locks/sextant-box.html"])
+    assert "No feedback is wired" in text
+    assert "Too little data" in text
+
+
+def test_every_condition_has_words_and_a_check_in_every_language():
+    for code in ("en", "de"):
+        lang = language(code)
+        for condition in CATALOGUE:
+            for part in ("wrong", "means", "bring"):
+                assert lang.has(f"condition.{condition.name}.{part}"), (code, condition.name, part)
+            for part in ("do", "expect", "means"):
+                assert lang.has(f"check.{condition.name}.1.{part}"), (code, condition.name, part)
+
+
+def test_the_other_language_has_no_english_left(busy):
+    files = render_health(busy, "de")
+    for name, content in files.items():
+        if not name.endswith(".html"):
+            continue
+        text = said(content)
+        for word in (" the ", " was ", " since ", " lock ", "Median", "week", "Good"):
+            assert word not in text.replace("median latency at rated volts", ""), (name, word)
+    front = said(files["index.html"])
+    assert "Woche 47, 2026" in front
+    assert "Spule" in said(files["locks/lamp-door.html"])
+    assert "seit 2. Nov." in front
+
+
+def test_the_work_sheet_walks_through_the_rooms_in_order(busy):
+    sheet = work_sheet(Speaker(language("en"), busy))
+    rooms = [stop.room for stop in sheet.stops]
+    assert rooms == ["Chart room", "Lamp room", "Gallery", "Rails"]
+    assert sheet.parts == ("spare magnet-l (none in stock, order it)",
+                           "spare latch-s (2 in stock)")
+    text = said(render_health(busy)["work-sheet.html"])
+    assert "remanence service venue.toml LOCK replaced" in text
+
+
+def test_figures_hold_summaries_not_rows(busy):
+    content = render_health(busy)["locks/oil-chest.html"].decode()
+    blocks = re.findall(r'application/json" id="(\w[\w-]*)-data">(.*?)</script>', content)
+    assert {name for name, _ in blocks} >= {"latency", "distribution", "volts", "trace-1"}
+    assert all(len(data) < 9000 for _, data in blocks)
