@@ -24,8 +24,8 @@ from analytics.survival import (
 from shared.tables import ACTUATIONS, require
 
 __all__ = [
-    "QUANTILES", "ProductLimit", "bound_of_quantile", "product_limit", "quantile_name",
-    "release_latency", "with_week",
+    "QUANTILES", "ProductLimit", "bound_of_quantile", "placed_within_resolution", "product_limit",
+    "quantile_name", "release_latency", "with_week",
 ]
 
 QUANTILES = (0.05, 0.5, 0.9, 0.95, 0.99)
@@ -38,6 +38,7 @@ def release_latency(
     confidence: float = 0.95,
     *,
     limits: str = "beta-product",
+    within_resolution: bool = False,
 ) -> pl.DataFrame:
     """Quantiles of release latency of each group, with their limits.
 
@@ -60,6 +61,10 @@ def release_latency(
         Coverage of the limits of each quantile.
     limits : str, default "beta-product"
         As in :func:`product_limit`.
+    within_resolution : bool, default False
+        True: releases are placed inside the interval that each stands for
+        (:func:`placed_within_resolution`), so that polling neither makes every quantile late
+        by half a step nor lets ties feign an exact answer.
 
     Returns
     -------
@@ -98,6 +103,8 @@ def release_latency(
     by = tuple(name for name in by if name != "latency_from")
     keys = [*by, "latency_from"]
     rows = _observed(actuations, by)
+    if within_resolution:
+        rows = rows.with_columns(_time=placed_within_resolution("_time", "_released", keys))
     groups = (
         rows.group_by(keys)
         .agg(
@@ -127,6 +134,29 @@ def release_latency(
                 pl.Series(f"{name}{suffix}_ms", values, dtype=pl.Float64).fill_nan(None)
             )
     return groups.drop("_group").with_columns(columns)
+
+
+def placed_within_resolution(time: str, released: str, keys: Sequence[str]) -> pl.Expr:
+    """Releases spread over the intervals they stand for, as an expression in milliseconds.
+
+    A release stamped ``t`` with resolution ``r`` happened in ``(t - r, t]``. Those of one group
+    with the same stamp are spread evenly over it, a single one is put in its middle: right
+    where the polling's phase is free of the command's. Where it is tied to it, and one step
+    holds nearly all releases, nothing inside the step can be told; the caller has to say so.
+
+    Parameters
+    ----------
+    time, released : str
+        Columns: latency or time waited [ms], and whether it was released. Rows not released
+        are left as they are.
+    keys : sequence of str
+        Columns that make a group. The frame must have ``resolution_ms``.
+    """
+    tied = [*keys, time, released]
+    place = (pl.int_range(pl.len()).over(tied) + 0.5) / pl.len().over(tied)
+    step = pl.col("resolution_ms").fill_null(0.0).clip(lower_bound=0.0)
+    moved = (pl.col(time) - step * (1 - place)).clip(lower_bound=0.0)
+    return pl.when(released).then(moved).otherwise(time)
 
 
 def quantile_name(probability: float) -> str:

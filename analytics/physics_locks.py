@@ -36,6 +36,7 @@ class _Tables:
     heat: dict[str, dict[str, object]]
     measured: pl.DataFrame
     rows: dict[str, pl.DataFrame]
+    energised: dict[str, pl.DataFrame]
     off: dict[str, SwitchOff]
     sag: dict[str, SagReadings]
     error: dict[str, SagError]
@@ -61,10 +62,18 @@ def lock_physics(history: History) -> dict[str, LockPhysics]:
     )
     tables = _Tables(
         history, {str(row["lock"]): row for row in heat.to_dicts()}, measured,
-        {str(key[0]): part for key, part in rows.group_by("lock", maintain_order=True)},
+        _by_lock(rows),
+        _by_lock(history.energisings.filter(pl.col("start") >= start - timedelta(days=1))),
         switch_offs(recent, venue), sag_readings(recent, venue), sag_error(recent, venue),
     )
     return {lock.id: _lock(lock, tables) for lock in venue.locks}
+
+
+def _by_lock(frame: pl.DataFrame) -> dict[str, pl.DataFrame]:
+    return {
+        str(key[0]): part
+        for key, part in frame.partition_by("lock", as_dict=True, maintain_order=True).items()
+    }
 
 
 def _until(history: History) -> datetime:
@@ -82,8 +91,12 @@ def _lock(lock: Lock, tables: _Tables) -> LockPhysics:
         day = heat.hottest_time.astimezone(zone).date()
         # The day of the hottest moment, in the venue's own calendar.
         first, last = day_start(day, zone), day_start(day + timedelta(days=1), zone)
-        curve = heat_curve(history.energisings, history.venue, lock.id, first,
-                           min(last, history.end), actuations=history.actuations, most=1500)
+        curve = heat_curve(
+            tables.energised[lock.id], history.venue, lock.id, first, min(last, history.end),
+            actuations=tables.rows.get(lock.id, tables.history.actuations.clear()).select(
+                history.actuations.columns
+            ), most=1500,
+        )
     measured = _measured(tables.measured.filter(pl.col("lock") == lock.id))
     rows = tables.rows.get(lock.id)
     before, now = _stretches(rows, lock, history)
@@ -166,11 +179,13 @@ def _release_curve(fit: ReleaseFit | None, lock: Lock, before: pl.DataFrame | No
     stalls = fit.shares * lock.rated_volts
     volts = np.linspace(max(0.8 * lock.rated_volts, fit.stall_volts * 1.01),
                         1.1 * lock.rated_volts, 31)
-    lines = np.stack([
-        Solenoid(1.0, float(stall)).latency_ms(volts, warm)
-        / max(float(Solenoid(1.0, float(stall)).latency_ms(at, warm)), 1e-9)
-        for stall in stalls
-    ]) * median
+    with np.errstate(invalid="ignore"):
+        lines = np.stack([
+            Solenoid(1.0, float(stall)).latency_ms(volts, warm)
+            / max(float(Solenoid(1.0, float(stall)).latency_ms(at, warm)), 1e-9)
+            for stall in stalls
+        ]) * median
+    lines = np.where(np.isnan(lines), np.inf, lines)
     order = np.argsort(lines, axis=0)
     spread = np.take_along_axis(lines, order, axis=0)
     weights = np.cumsum(fit.weights[order], axis=0)

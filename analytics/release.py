@@ -49,6 +49,8 @@ hold fall by 4 % at 10 % less volts)."""
 STALL_SHARE = 0.77
 """Stall voltage of a cold latch as a share of rated volts (calculated, generic)."""
 
+_GAUSS = np.polynomial.legendre.leggauss(64)
+
 CLAMP_VOLTS = {"diode": DIODE_VOLTS, "tvs": TVS_VOLTS, "none": math.inf}
 
 
@@ -126,7 +128,7 @@ class Magnet:
         if start <= drop:
             return 0.0
         # Even steps of the logarithm: the rate falls with the flux. Gauss-Legendre points.
-        node, weight = np.polynomial.legendre.leggauss(64)
+        node, weight = _GAUSS
         middle, half = math.log(start * drop) / 2, math.log(start / drop) / 2
         flux = np.exp(middle + half * node)
         seconds = float(np.sum(weight * half * flux / self._rate(self.current(flux), ohms)))

@@ -16,11 +16,13 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
 import polars as pl
 
+from analytics.latency import placed_within_resolution
 from analytics.release import CLAMP_VOLTS, STALL_SHARE, Magnet, Solenoid
 from analytics.survival import product_limit
 from shared.tables import ACTUATIONS, require
@@ -40,6 +42,10 @@ practice)."""
 
 MAGNET_SECONDS = 0.1
 """Generic time constant of a holding magnet's coil. [s] (50 to 200 ms, calculated)"""
+
+MOSTLY = 0.7
+"""Where one step of the polling holds more of the releases than this, the interval of the median
+is at least that step: its inside cannot be told if the polling's phase hangs on the command."""
 
 _GRID = np.linspace(0.40, 0.98, 117)
 _MOST = 2000
@@ -255,28 +261,43 @@ def _magnet_factor(lock: Lock, volts: Reals) -> Reals:
     """A magnet's release against volts, from the generic model on a table of volts."""
     if not volts.size:
         return np.ones(0)
-    ohms = lock.ohms or 2.0 * lock.rated_volts
-    clamp = CLAMP_VOLTS.get(lock.suppression, CLAMP_VOLTS["diode"])
-    magnet = Magnet(ohms, MAGNET_SECONDS * ohms, lock.rated_volts, clamp)
-    table = np.linspace(0.7, 1.3, 25) * lock.rated_volts
-    values = np.array([magnet.release_ms(float(item)) for item in table])
-    factor: Reals = np.interp(volts, table, values / magnet.release_ms(lock.rated_volts))
+    table, values = _magnet_table(lock.ohms, lock.rated_volts, lock.suppression)
+    factor: Reals = np.interp(volts, table, values)
     return factor
 
 
+@lru_cache(maxsize=256)
+def _magnet_table(ohms: float | None, rated: float, suppression: str) -> tuple[Reals, Reals]:
+    coil = ohms or 2.0 * rated
+    clamp = CLAMP_VOLTS.get(suppression, CLAMP_VOLTS["diode"])
+    magnet = Magnet(coil, MAGNET_SECONDS * coil, rated, clamp)
+    table = np.linspace(0.7, 1.3, 25) * rated
+    values = np.array([magnet.release_ms(float(item)) for item in table])
+    return table, values / magnet.release_ms(rated)
+
+
 def _median(rows: pl.DataFrame) -> tuple[float, float, float] | None:
+    """Product-limit median with its limits, releases placed within their resolution."""
     part = rows.filter(
         pl.col("outcome").is_in(["released", "no-release"])
         & (pl.col("latency_from") != "door").fill_null(True)
-    ).with_columns(
-        _time=pl.when(pl.col("outcome") == "released").then("latency_ms").otherwise("waited_ms")
-    ).filter(pl.col("_time") > 0)
+    ).with_columns(_released=pl.col("outcome") == "released").with_columns(
+        _stamp=pl.when("_released").then("latency_ms").otherwise("waited_ms")
+    ).filter(pl.col("_stamp") > 0).with_columns(
+        _time=placed_within_resolution("_stamp", "_released", ["lock"])
+    )
     if part.height < 3:
         return None
-    curve = product_limit(part["_time"].to_numpy(), (part["outcome"] == "released").to_numpy())
+    curve = product_limit(part["_time"].to_numpy(), part["_released"].to_numpy())
     value, low, high = curve.quantile(0.5)
     if value is None or high is None or low <= 0:
         return None
+    stamps = part.filter("_released")["_stamp"].round(1).value_counts(sort=True)
+    if stamps["count"][0] > MOSTLY * part.height:
+        # One step holds nearly all: the median is somewhere in that step.
+        step = float(part["resolution_ms"].fill_null(0.0).max())  # type: ignore[arg-type]
+        stamp = float(stamps["_stamp"][0])
+        low, high = min(low, max(stamp - step, 0.01)), max(high, stamp)
     return value, low, high
 
 

@@ -157,7 +157,7 @@ def polled(true, period, phase):
 def test_polled_releases_are_placed_inside_their_step():
     rng = np.random.default_rng(7)
     inside = late = 0
-    for week in range(150):
+    for _ in range(150):
         true = rng.normal(60, 8, 40)
         stamps = polled(true, 20.0, rng.uniform(0, 20))
         rows = table([("a", "released", value, value) for value in stamps]).with_columns(
