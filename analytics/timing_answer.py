@@ -155,18 +155,17 @@ def wait_answer(
     model: LockModel, settings: Settings, risk: float, volts: float | None,
     pulse_ms: float | None,
 ) -> WaitAnswer:
-    """Waits and retries for a chance ``risk`` of calling a healthy lock stuck."""
+    """Waits and retries for a chance ``risk`` of calling a healthy lock stuck.
+
+    Without a pulse to programme there is nothing to wait for: then none are given.
+    """
     late = model.late_ms.get(key(risk))
-    if model.obstacle or model.kind == "door" or late is None:
+    if model.obstacle or model.kind == "door" or late is None or pulse_ms is None:
         return WaitAnswer()
     late_ms = round_up(late * safe_scale(model, volts), settings.wait_step_ms)
-    retry = max(late_ms, settings.retry_least_ms)
-    if pulse_ms is not None and not model.magnet:
-        retry = max(retry, pulse_ms)
-        if model.duty_percent:
-            retry = max(retry, pulse_ms * 100 / model.duty_percent)
-    elif pulse_ms is not None:
-        retry = max(retry, pulse_ms)
+    retry = max(late_ms, settings.retry_least_ms, pulse_ms)
+    if not model.magnet and model.duty_percent:
+        retry = max(retry, pulse_ms * 100 / model.duty_percent)
     retry = round_up(retry, settings.wait_step_ms)
     left, retries = model.miss.mean * model.again.mean, 1
     while left > risk and retries < settings.retries_most:

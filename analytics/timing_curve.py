@@ -37,6 +37,9 @@ def release_curve(model: LockModel, volts: float | None, last_ms: float) -> Curv
     scale = likely_scale(model, volts)
     points, top = model.need_points_ms, 1 - model.miss.mean
     times, shares = [0.0], [0.0]
+    if points:
+        times.append(points[0] * scale)
+        shares.append(0.0)
     for number, point in enumerate(points):
         times.append(point * scale)
         shares.append((number + 0.5) / len(points) * top)

@@ -33,6 +33,9 @@ Whole = npt.NDArray[np.int64]
 LEAST = 20
 """Fewer events than this bound no outer quantile, by any method used here."""
 
+FEWEST_CLUSTERS = 10
+"""With fewer days (or weeks) their scatter says nothing of their dependence."""
+
 UPPER_SHARE = 0.1
 """The share of the sample that the slope of the tail is read from (at least five events)."""
 
@@ -52,7 +55,7 @@ def design_effect(marks: npt.ArrayLike, days: npt.ArrayLike) -> float:
     Returns
     -------
     float
-        1 or more; 1 where there are fewer than six clusters to judge by.
+        1 or more; 1 where there are fewer than ten clusters to judge by.
 
     References
     ----------
@@ -69,7 +72,7 @@ def design_effect(marks: npt.ArrayLike, days: npt.ArrayLike) -> float:
     for cluster in (day, day // 7):
         _, index = np.unique(cluster, return_inverse=True)
         sums = np.bincount(index, weights=mark - share)
-        if sums.size >= 6:
+        if sums.size >= FEWEST_CLUSTERS:
             between = float((sums**2).sum()) * sums.size / (sums.size - 1)
             worst = max(worst, between / alone)
     return worst

@@ -29,7 +29,9 @@ class JointSpread:
     """The spread as it was, in the moments that the log holds.
 
     ``times`` moments, in ``all_opened`` of which all opened; median and 95 % quantile of the
-    time from the first opening to the last, with 95 % intervals.
+    time from the first opening to the last, with 95 % intervals. Of that the commands
+    themselves were ``commands_apart_ms`` apart (median); ``at_once_*`` is the spread that is
+    left without it.
     """
 
     times: int
@@ -40,6 +42,9 @@ class JointSpread:
     most_ms: float | None = None
     most_low_ms: float | None = None
     most_high_ms: float | None = None
+    commands_apart_ms: float | None = None
+    at_once_median_ms: float | None = None
+    at_once_most_ms: float | None = None
 
 
 @dataclass(frozen=True)
@@ -308,19 +313,29 @@ def joint_spread(moments: pl.DataFrame, locks: Sequence[str]) -> JointSpread:
     locks : sequence of str
         The group.
     """
+    stamp = pl.col("command_time").dt.timestamp("us")
+    sent = (stamp - stamp.min().over("moment")) / 1000.0
+    latency = pl.col("latency_ms")
     opened = (
-        moments.filter((pl.col("outcome") == "released") & pl.col("latency_ms").is_not_null())
-        .with_columns(
-            at=pl.col("command_time").dt.timestamp("us") / 1000.0 + pl.col("latency_ms"))
+        moments.filter((pl.col("outcome") == "released") & latency.is_not_null())
+        .with_columns(sent=sent, at=sent + latency)
         .group_by("moment")
-        .agg(count=pl.len(), spread=pl.col("at").max() - pl.col("at").min())
+        .agg(
+            count=pl.len(), spread=pl.col("at").max() - pl.col("at").min(),
+            apart=pl.col("sent").max() - pl.col("sent").min(),
+            at_once=latency.max() - latency.min(),
+        )
         .filter(pl.col("count") == len(locks))
         .sort("moment")
     )
     times = moments["moment"].n_unique()
     if opened.height < 3:
         return JointSpread(times, opened.height)
-    spread = opened["spread"].to_numpy()
-    curve = product_limit(np.maximum(spread, 0.0), np.ones(spread.size, dtype=bool))
-    median, most = curve.quantile(0.5), curve.quantile(0.95)
-    return JointSpread(times, opened.height, *median, *most)
+    always = np.ones(opened.height, dtype=bool)
+    curve = product_limit(np.maximum(opened["spread"].to_numpy(), 0.0), always)
+    at_once = product_limit(np.maximum(opened["at_once"].to_numpy(), 0.0), always)
+    apart = float(np.median(opened["apart"].to_numpy()))
+    return JointSpread(
+        times, opened.height, *curve.quantile(0.5), *curve.quantile(0.95), apart,
+        at_once.quantile(0.5)[0], at_once.quantile(0.95)[0],
+    )

@@ -59,16 +59,13 @@
 
   function waitAnswer(data, lock, key, volts, pulse) {
     var s = data.settings, risk = Number(key), late = known(lock.late_ms, key);
-    if (lock.obstacle || lock.kind === "door" || late === null) {
+    if (lock.obstacle || lock.kind === "door" || late === null || pulse === null) {
       return { late_ms: null, retry_ms: null, retries: null, stuck_ms: null, left: null };
     }
     var lateMs = roundUp(late * safeScale(lock, volts), s.wait_step_ms);
-    var retry = Math.max(lateMs, s.retry_least_ms);
-    if (pulse !== null) {
-      retry = Math.max(retry, pulse);
-      if (!lock.magnet && lock.duty_percent) {
-        retry = Math.max(retry, pulse * 100 / lock.duty_percent);
-      }
+    var retry = Math.max(lateMs, s.retry_least_ms, pulse);
+    if (!lock.magnet && lock.duty_percent) {
+      retry = Math.max(retry, pulse * 100 / lock.duty_percent);
     }
     retry = roundUp(retry, s.wait_step_ms);
     var left = lock.miss.mean * lock.again.mean, retries = 1;

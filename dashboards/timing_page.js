@@ -26,7 +26,13 @@
     return number(100 * Math.floor(value * factor + 1e-6) / factor, decimals) + words.percent;
   }
   function signed(value) {
-    return value === null ? "\u2013" : (value < 0 ? "\u2212" : "+") + ms(Math.abs(value));
+    return value === null ? "\u2013"
+      : (value < 0 ? "\u2212" : value > 0 ? "+" : "") + ms(Math.abs(value));
+  }
+  function oneIn(chance) {
+    var count = Math.floor(1 / chance + 1e-6);
+    var step = Math.pow(10, Math.max(String(count).length - 2, 0));
+    return Math.floor(count / step) * step;
   }
   function fill(key, values) {
     return words[key].replace(/\{(\w+)\}/g, function (whole, name) {
@@ -46,6 +52,10 @@
     return made;
   }
 
+  function targetText() {
+    var select = form.elements.target;
+    return select.options[select.selectedIndex].textContent;
+  }
   function picked() {
     return Array.prototype.slice.call(form.querySelectorAll("input[name=lock]:checked"))
       .map(function (box) { return byName[box.value]; });
@@ -73,24 +83,24 @@
       return fill(lock.longest_from === "duty_percent" ? "none_duty" : "none_rating", values);
     }
     if (pulse.state === "tight") { return fill("tight", { margin: number(s.pulse_margin, 1) }); }
-    if (pulse.falls_short) {
-      return fill("falls_" + pulse.falls_short, { missed: number(lock.miss.missed),
-        commands: number(lock.miss.commands),
-        target: share(Number(form.elements.target.value), 2) });
+    if (pulse.falls_short === "misses") {
+      return fill("falls_misses", { missed: number(lock.miss.missed),
+        commands: number(lock.miss.commands) });
     }
     if (pulse.beyond_usual) { return fill("beyond_usual", { usual: ms(s.usual_pulse_ms) }); }
     return pulse.beyond_log && !lock.magnet ? words.beyond_log : "";
   }
 
   function cell(row, title, text, small, test) {
-    var made = element("td", null, { "class": "num", "data-title": title });
+    var made = element("td", null, { "data-title": title,
+      "class": text === "\u2013" && test !== "pulse" ? "num none" : "num" });
     made.appendChild(element("span", text, { "data-test": test }));
     if (small) { made.appendChild(element("small", small)); }
     row.appendChild(made);
   }
   function cueCell(row, title, cue, test) {
-    cell(row, title, signed(cue.offset_ms), cue.feedback ? words.from_feedback
-      : cue.share === null ? null : fill("share_inside", { share: share(cue.share, 1) }), test);
+    cell(row, title, cue.feedback ? words.from_feedback : signed(cue.offset_ms), cue.feedback
+      || cue.share === null ? null : fill("share_inside", { share: share(cue.share, 0) }), test);
   }
 
   function table(locks, answers) {
@@ -108,7 +118,8 @@
       var answer = answers[i], pulse = answer.pulse, wait = answer.wait;
       var body = made.appendChild(element("tbody", null, { "data-test": "try-" + lock.lock }));
       var row = body.appendChild(element("tr", null, { "class": "values" }));
-      var name = row.appendChild(element("th", lock.lock, { scope: "row" }));
+      var name = row.appendChild(element("th", null, { scope: "row" }));
+      name.appendChild(element("span", lock.lock, { "class": "name" }));
       if (lock.room) { name.appendChild(element("small", lock.room)); }
       var between = pulse.shortest_ms === null || pulse.state === "none" ? null
         : pulse.longest_ms === null ? fill("from_up", { shortest: ms(pulse.shortest_ms) })
@@ -117,11 +128,12 @@
       cell(row, lock.magnet ? words.off_time : words.pulse, ms(pulse.recommended_ms), between,
         "pulse");
       cell(row, words.opens, pulse.stated === null ? "\u2013"
-        : fill("at_least", { share: share(pulse.stated, 2) }), null, "opens");
+        : fill("at_least", { share: share(pulse.stated, 2) }), pulse.falls_short === "few"
+        ? fill("falls_few", { target: targetText() }) : null, "opens");
       cell(row, words.retry, ms(wait.retry_ms), null, "retry");
       cell(row, words.retries, number(wait.retries, 0), null, "retries");
       cell(row, words.stuck, ms(wait.stuck_ms), wait.left
-        ? fill("left", { count: number(Math.floor(1 / wait.left + 1e-6), 0) }) : null, "stuck");
+        ? fill("left", { count: number(oneIn(wait.left), 0) }) : null, "stuck");
       cueCell(row, words.sound, answer.sound, "sound");
       cueCell(row, words.light, answer.light, "light");
       var said = note(lock, pulse);

@@ -12,7 +12,7 @@ from markupsafe import Markup
 from analytics.timing import Timing
 from analytics.timing_answer import CueAnswer, LockAnswer
 from analytics.timing_curve import lower_curve, release_curve
-from analytics.timing_model import LockModel, Quantile, Settings
+from analytics.timing_model import RISKS, TARGETS, LockModel, Quantile, Settings, key
 from analytics.timing_together import GroupAnswer
 from dashboards.figures import BLUE, INK, MUTED, figure_block
 from dashboards.page import EN_DASH, MINUS, Language, assets, file_names, language, page, resource
@@ -76,13 +76,17 @@ def offset(cue: CueAnswer, lang: Language) -> str:
     """A cue's offset with its sign."""
     if cue.offset_ms is None:
         return EN_DASH
-    sign = MINUS if cue.offset_ms < 0 else "+"
+    sign = MINUS if cue.offset_ms < 0 else "+" if cue.offset_ms > 0 else ""
     return sign + ms(abs(cue.offset_ms), lang)
 
 
 def one_in(chance: float | None) -> int | None:
-    """How many openings one false alarm comes in, rounded down."""
-    return None if not chance else math.floor(1 / chance + 1e-6)
+    """How many openings one false alarm comes in, rounded down to two digits."""
+    if not chance:
+        return None
+    count = math.floor(1 / chance + 1e-6)
+    step = 10 ** max(len(str(count)) - 2, 0)
+    return int(count // step * step)
 
 
 def _row(model: LockModel, answer: LockAnswer, timing: Timing, lang: Language) -> dict[str, Any]:
@@ -97,6 +101,7 @@ def _row(model: LockModel, answer: LockAnswer, timing: Timing, lang: Language) -
              else lang("timing.borrowed", count=model.released, lent=model.borrowed_releases)
              if model.basis == "borrowed" else lang("timing.nothing"))
     false_alarms = one_in(wait.left)
+    target = target_text(timing.settings.target, lang)
     return {
         "lock": model.lock, "room": model.room, "magnet": model.magnet, "state": pulse.state,
         "shape": _shape(pulse.state, pulse.falls_short),
@@ -105,6 +110,8 @@ def _row(model: LockModel, answer: LockAnswer, timing: Timing, lang: Language) -
                 if model.pulse_median_ms is not None and not model.magnet else None),
         "opens": (lang("timing.at_least", share=share(pulse.stated, lang))
                   if pulse.stated is not None else EN_DASH),
+        "few": (lang("timing.falls_few", target=target)
+                if pulse.falls_short == "few" else None),
         "retry": ms(wait.retry_ms, lang),
         "retries": EN_DASH if wait.retries is None else lang.number(wait.retries),
         "stuck": ms(wait.stuck_ms, lang),
@@ -115,10 +122,11 @@ def _row(model: LockModel, answer: LockAnswer, timing: Timing, lang: Language) -
 
 
 def _cue(cue: CueAnswer, lang: Language) -> dict[str, str | None]:
+    if cue.feedback:
+        return {"offset": lang("timing.from_feedback"), "share": None}
     return {"offset": offset(cue, lang),
             "share": None if cue.share is None
-            else lang("timing.share_inside", share=share(cue.share, lang, 1)),
-            "feedback": lang("timing.from_feedback") if cue.feedback else None}
+            else lang("timing.share_inside", share=share(cue.share, lang, 0))}
 
 
 def _shape(state: str, falls_short: str) -> str:
@@ -153,13 +161,9 @@ def _notes(
             notes.append(lang("timing.too_short_now", pulse=ms(now, lang)))
         elif model.longest_ms is not None and now > model.longest_ms:
             notes.append(lang("timing.too_long_now", pulse=ms(now, lang)))
-    if pulse.falls_short:
-        notes.append(lang(
-            f"timing.falls_{pulse.falls_short}", missed=model.miss.missed,
-            commands=model.miss.commands, target=share(settings.target, lang, 1),
-        ) if pulse.falls_short == "misses" else lang(
-            "timing.falls_few", commands=model.miss.commands,
-            target=share(settings.target, lang, 1)))
+    if pulse.falls_short == "misses":
+        notes.append(lang("timing.falls_misses", missed=model.miss.missed,
+                          commands=model.miss.commands))
     if pulse.beyond_usual:
         notes.append(lang("timing.beyond_usual", usual=ms(settings.usual_pulse_ms, lang)))
     elif pulse.beyond_log and not model.magnet:
@@ -185,19 +189,19 @@ def _rooms(models: Sequence[LockModel]) -> list[dict[str, Any]]:
     return [{"room": room, "locks": locks} for room, locks in rooms.items()]
 
 
+def target_text(target: float, lang: Language) -> str:
+    """A target as per cent, with the decimals that it has."""
+    return lang.percent(target, max(0, len(key(target).partition(".")[2]) - 2))
+
+
 def _targets(timing: Timing, lang: Language) -> list[dict[str, Any]]:
-    found = []
-    for value in timing.as_json()["target_keys"]:
-        decimals = max(0, len(value.split(".")[1]) - 2)
-        found.append({"key": value, "text": lang.percent(float(value), decimals),
-                      "chosen": float(value) == timing.settings.target})
-    return found
+    return [{"key": key(target), "text": target_text(target, lang),
+             "chosen": target == timing.settings.target} for target in TARGETS]
 
 
 def _risks(timing: Timing, lang: Language) -> list[dict[str, Any]]:
-    return [{"key": value, "text": lang("timing.try.one_in", count=round(1 / float(value))),
-             "chosen": float(value) == timing.settings.risk}
-            for value in timing.as_json()["risk_keys"]]
+    return [{"key": key(risk), "text": lang("timing.try.one_in", count=round(1 / risk)),
+             "chosen": risk == timing.settings.risk} for risk in RISKS]
 
 
 def _group(group: GroupAnswer, lang: Language) -> dict[str, Any]:
@@ -210,6 +214,9 @@ def _group(group: GroupAnswer, lang: Language) -> dict[str, Any]:
     if joint is not None and joint.median_ms is not None:
         spread.append(pair("timing.group.spread_seen", joint.median_ms, joint.most_ms,
                            count=joint.all_opened))
+        if joint.commands_apart_ms is not None and joint.commands_apart_ms >= 1:
+            spread.append(pair("timing.group.spread_at_once", joint.at_once_median_ms,
+                               joint.at_once_most_ms, apart=ms(joint.commands_apart_ms, lang)))
     elif joint is not None and not joint.all_opened:
         spread.append(lang("timing.group.spread_clocks"))
     if group.spread_median_ms is not None:
@@ -319,8 +326,9 @@ def _figure(
         return lang(key, volts=lang.unit(lang.number(value, 1), "V"))
 
     data: list[dict[str, Any]] = [
-        {"type": "scatter", "mode": "lines", "x": [*fitted.pulse_ms[::4], last],
-         "y": [100 * s for s in (*fitted.share[::4], fitted.share[-1])],
+        {"type": "scatter", "mode": "lines",
+         "x": [*fitted.pulse_ms[:2], *fitted.pulse_ms[2::4], last],
+         "y": [100 * s for s in (*fitted.share[:2], *fitted.share[2::4], fitted.share[-1])],
          "name": volts("timing.detail.fitted", typical), "line": {"color": BLUE, "width": 2}},
         {"type": "scatter", "mode": "lines", "x": list(sure.pulse_ms),
          "y": [100 * s for s in sure.share], "name": volts("timing.detail.sure", low),
@@ -342,7 +350,8 @@ def _figure(
                  recommended=said) if typical is not None
             else lang("timing.detail.curve_says_plain", recommended=said))
     figure = {"data": data, "layout": {
-        "xaxis": {"title": {"text": lang(f"timing.detail.axis_{kind}")}, "range": [0, last]},
+        "xaxis": {"title": {"text": lang(f"timing.detail.axis_{kind}")},
+                  "range": [round(model.need_points_ms[0] * 0.6, 1), last]},
         "yaxis": {"title": {"text": lang("timing.detail.axis_share")}, "range": [0, 102]},
         "shapes": shapes}}
     title = lang("timing.detail.curve_off" if model.magnet else "timing.detail.curve")
@@ -354,6 +363,8 @@ def _method(settings: Settings, limits: Limits, lang: Language) -> list[str]:
         lang("timing.method.data", weeks=limits.timing_weeks), lang("timing.method.need"),
         lang("timing.method.bound", margin=lang.number(settings.pulse_margin, 1),
              step=ms(settings.pulse_step_ms, lang)),
+        lang("timing.method.magnets", margin=lang.number(settings.magnet_margin, 1),
+             person=lang.unit(lang.number(settings.magnet_person_ms / 1000, 1), "s")),
         lang("timing.method.borrow", least=limits.timing_own_releases),
         lang("timing.method.volts"), lang("timing.method.waits"), lang("timing.method.cue"),
         lang("timing.method.together"), lang("timing.method.common"),
