@@ -160,7 +160,7 @@ def supply_sag(history: History) -> list[Finding]:
     found = []
     monday = history.week.monday.toordinal()
     sags = measured_sags(history)
-    loads = rail_loads(history, sags)
+    loads = rail_loads(history)
     for supply in history.venue.supplies:
         if supply.id not in loads:
             continue
@@ -237,7 +237,7 @@ def _sag_finding(
     newly = low is not None and low.before[1] >= 20 and low.before[0] <= 0.05 * low.before[1]
     if low is not None:
         limit = history.venue.limits.supply_loaded_percent
-        evidence.append(share_evidence(f"commands loaded under {limit:g} % of rated volts",
+        evidence.append(share_evidence("commands loaded below what locks are tested at",
                                        low.now, low.before))
         evidence.append(Evidence("deepest loaded volts", low.deepest, "V", n=low.now[1]))
         says.append(
@@ -323,7 +323,7 @@ def _running_down(
             Evidence("idle volts", level, "V", n=int(days.size), before=float(volts[0])),
             Evidence("fall of the idle volts", float(-1000 * slope), "mV per day",
                      n=int(days.size), now_low=float(-1000 * high), now_high=float(-1000 * low)),
-            Evidence(f"days until {need:.1f} V", left, "days", n=int(days.size),
+            Evidence("days until the window's lower end", left, "days", n=int(days.size),
                      now_low=soonest, now_high=latest),
         ],
         not_excluded=("low-supply",), subject_kind="supply",

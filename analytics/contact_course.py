@@ -9,6 +9,7 @@ import polars as pl
 
 from analytics.history import History
 from analytics.lock_rows import Ints, Reals, Rows, rows_by_lock
+from analytics.memo import once_per_history
 
 NEVER = np.iinfo(np.int64).max
 
@@ -29,6 +30,7 @@ class ContactCourse:
     moves: Ints
 
 
+@once_per_history
 def contact_courses(history: History) -> dict[str, ContactCourse]:
     """Every lock with feedback that was commanded, by lock.
 

@@ -221,7 +221,7 @@ def _crossed_finding(
         says=f"{commanded.id}'s command opens {opens.id}, {float(np.median(delay_ms)):.0f} ms "
              f"later, in {count} of {total} commands{itself}.",
         evidence=[
-            share_evidence(f"commands of {commanded.id} that open {opens.id}",
+            share_evidence("commands that open the other lock",
                            stretch.standing, stretch.before),
             Evidence("median time from the one's command to the other's opening",
                      float(np.median(delay_ms)), "ms", n=int(delay_ms.size),

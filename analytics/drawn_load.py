@@ -10,6 +10,7 @@ import polars as pl
 from analytics.evidence import last_service, robust_deviation
 from analytics.history import History
 from analytics.lock_rows import Flags, Ints, Reals, Rows, rows_by_lock
+from analytics.memo import once_per_history
 from analytics.rail_load import NEW_COIL
 from shared.venue import Lock
 
@@ -50,6 +51,7 @@ class Drawn:
         )
 
 
+@once_per_history
 def drawn_loads(history: History) -> dict[str, Drawn]:
     """What every lock on a sampled rail drew, command by command.
 

@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 
 from analytics.evidence import with_weeks
 from analytics.history import History
+from analytics.memo import once_per_history
 from shared.venue import Supply
 
 Reals = NDArray[np.float64]
@@ -59,6 +60,7 @@ class RailLoad:
         return rows[-1] if rows else None
 
 
+@once_per_history
 def measured_sags(history: History) -> pl.DataFrame:
     """Actuations with a sag that stands out of the noise, of locks that drew current.
 
@@ -94,18 +96,16 @@ def measured_sags(history: History) -> pl.DataFrame:
     )
 
 
-def rail_loads(history: History, sags: pl.DataFrame | None = None) -> dict[str, RailLoad]:
+@once_per_history
+def rail_loads(history: History) -> dict[str, RailLoad]:
     """The load table of every rail that shows sags.
 
     Parameters
     ----------
     history : History
-        The venue and its service log.
-    sags : polars.DataFrame, optional
-        From :func:`measured_sags`, where the caller has it already.
+        The venue, its actuations and its service log.
     """
-    sags = measured_sags(history) if sags is None else sags
-    daily = sags.group_by("lock", "day").agg(
+    daily = measured_sags(history).group_by("lock", "day").agg(
         pl.col("load").median(), pl.len().alias("rows")
     ).sort("lock", "day")
     changes: dict[str, list[date]] = {}

@@ -69,6 +69,8 @@ def actuations(lock, weeks, *, per_day=6, seed=1, source_ohms=0.25, noise=0.02, 
                 "sample_ms": 5.0, "recovery_ms": 5.0, "relock_ms": 60_000.0,
                 "contact_edges": 3,
             }
+            if lock.is_magnet:
+                row["off_spike_volts"] += row["sag_volts"]
             if changed is not None:
                 changed(row, day)
             if row["sag_volts"] is not None and row["volts_before"] is not None:
