@@ -9,7 +9,8 @@ import polars as pl
 
 from analytics import health_venue
 from analytics.health_locks import history_of, lock_health, lock_tables
-from analytics.health_model import Estimate, Health, Heat
+from analytics.health_model import Health
+from analytics.health_physics import heat_by_lock, resistances, sags_by_supply
 from analytics.health_supplies import supply_health, supply_tables
 from analytics.health_traces import telling_actuations, traces_of
 from analytics.history import History
@@ -26,9 +27,6 @@ def health(
     traces: Mapping[str, pl.DataFrame] | None = None,
     earlier: Sequence[tuple[Week, Sequence[tuple[str, str]]]] = (),
     rejects: pl.DataFrame | None = None,
-    resistance: Mapping[str, Estimate] | None = None,
-    resistance_before: Mapping[str, Estimate] | None = None,
-    heat: Mapping[str, Heat] | None = None,
     service_set_aside: Sequence[str] = (),
     version: str = "",
 ) -> Health:
@@ -46,10 +44,6 @@ def health(
         What the reports of earlier weeks found.
     rejects : polars.DataFrame, optional
         REJECTS rows of the log files, to be counted by reason.
-    resistance, resistance_before : mapping of str to Estimate, optional
-        Source resistance in ohms by supply, of the week and of the baseline.
-    heat : mapping of str to Heat, optional
-        Coil temperature by lock.
     service_set_aside : sequence of str
         Lines of the service log that could not be taken up.
     version : str
@@ -74,20 +68,23 @@ def health(
     if not history.activity.height and week_rows.height:
         logging = set(history.venue.controllers)
     raw = traces_of(history, telling_actuations(history, ordered), traces or {})
+    heat = heat_by_lock(history)
     locks = tuple(
         lock_health(
             lock, history, made, by_subject.get(("lock", lock.id), ()),
-            raw.get(lock.id, ()), (heat or {}).get(lock.id), history_of(lock.id, earlier),
+            raw.get(lock.id, ()), heat.get(lock.id), history_of(lock.id, earlier),
             heard=lock.command_controller in logging
             and (lock.contact_controller in logging or lock.contact is None),
         )
         for lock in history.venue.locks
     )
     hours, rows = supply_tables(history)
+    now_ohms, before_ohms = resistances(history)
+    sags = sags_by_supply(history)
     supplies = tuple(
         supply_health(
             supply, history, hours, rows, by_subject.get(("supply", supply.id), ()),
-            resistance or {}, resistance_before or {},
+            now_ohms, before_ohms, sags.get(supply.id, ()),
         )
         for supply in history.venue.supplies
     )

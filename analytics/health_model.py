@@ -116,6 +116,9 @@ class Heat:
     method: str
     longest_on_ms: float | None
     busiest_duty_percent: float | None
+    at: datetime | None = None
+    curve_minutes: tuple[tuple[float, float], ...] = ()
+    """Minutes after the hottest moment, and degrees Celsius; empty where it stayed cool."""
 
 
 @dataclass(frozen=True)

@@ -22,7 +22,6 @@ from shared.venue import Supply
 
 BASELINE_WEEKS = 8
 _DEEPEST = 8
-_FEW = 3
 
 
 def supply_tables(history: History) -> tuple[pl.DataFrame, pl.DataFrame]:
@@ -41,7 +40,7 @@ def supply_tables(history: History) -> tuple[pl.DataFrame, pl.DataFrame]:
 def supply_health(
     supply: Supply, history: History, hours: pl.DataFrame, rows: pl.DataFrame,
     findings: tuple[Finding, ...], resistance: Mapping[str, Estimate],
-    resistance_before: Mapping[str, Estimate],
+    resistance_before: Mapping[str, Estimate], sags: tuple[SagPoint, ...],
 ) -> SupplyHealth:
     """Everything one supply's page says.
 
@@ -55,6 +54,8 @@ def supply_health(
         Of this supply, most urgent first.
     resistance, resistance_before : mapping of str to Estimate
         Source resistance in ohms by supply, this week and in the baseline.
+    sags : tuple of SagPoint
+        The week's sag of each lock on it.
     """
     venue = history.venue
     hours = hours.filter(pl.col("supply") == supply.id)
@@ -73,7 +74,7 @@ def supply_health(
         loaded_low=_lowest(now), ripple_volts=_ripple(recent),
         resistance_ohms=resistance.get(supply.id, Estimate()),
         resistance_before_ohms=resistance_before.get(supply.id, Estimate()),
-        weeks=_weeks(history, hours, rows), sags=_sags(now), deepest=_deepest(now, history),
+        weeks=_weeks(history, hours, rows), sags=sags, deepest=_deepest(now, history),
         margins=_margins(now, loaded_limit),
         low_limit_volts=supply.rated_volts * venue.limits.supply_low_percent / 100,
         high_limit_volts=supply.rated_volts * venue.limits.supply_high_percent / 100,
@@ -114,22 +115,6 @@ def _weeks(history: History, hours: pl.DataFrame, rows: pl.DataFrame) -> tuple[R
                  row["loaded"], row["ripple"])
         for row in both.to_dicts()
     )
-
-
-def _sags(rows: pl.DataFrame) -> tuple[SagPoint, ...]:
-    """Median sag of each lock at the current that its rating lets one expect."""
-    used = rows.filter(pl.col("sag_volts").is_not_null()).with_columns(
-        load=pl.coalesce("amps", "rated_amps")
-    ).drop_nulls("load")
-    points = []
-    for (lock,), part in used.partition_by("lock", as_dict=True, maintain_order=True).items():
-        if part.height < _FEW:
-            continue
-        middle, low, high = median_interval(part["sag_volts"].to_numpy())
-        load = part["load"].median()
-        assert isinstance(load, float)
-        points.append(SagPoint(str(lock), load, middle, low, high, part.height))
-    return tuple(sorted(points, key=lambda point: (point.amps, point.lock)))
 
 
 def _deepest(rows: pl.DataFrame, history: History) -> tuple[DeepSag, ...]:

@@ -7,7 +7,7 @@ from typing import Any
 
 from markupsafe import Markup
 
-from analytics.health_model import Heat, LockHealth, SupplyHealth, Trace
+from analytics.health_model import LockHealth, SupplyHealth, Trace
 from dashboards.figures import BAND, BLUE, INK, MUTED, PAPER, figure_block, figure_text
 from dashboards.health_words import Speaker
 
@@ -18,7 +18,8 @@ _THIN = {"color": MUTED, "width": 1, "dash": "dot"}
 def lock_figures(item: LockHealth, say: Speaker, prefix: str = "") -> list[Markup]:
     """The figures of a lock's page, in reading order; those without data are left out."""
     made = [_latency(item, say, prefix), _distribution(item, say, prefix),
-            _against_volts(item, say, prefix), _pulses(item, say, prefix)]
+            _against_volts(item, say, prefix), _pulses(item, say, prefix),
+            _coil_heat(item, say, prefix)]
     return [figure for figure in made if figure is not None]
 
 
@@ -242,6 +243,36 @@ def _pulses(item: LockHealth, say: Speaker, prefix: str) -> Markup | None:
                         title=lang("plot.pulses_title"), says=says, height=220)
 
 
+def _coil_heat(item: LockHealth, say: Speaker, prefix: str) -> Markup | None:
+    heat = item.heat
+    if heat is None or not heat.curve_minutes or heat.at is None:
+        return None
+    lang = say.lang
+    data = [{"type": "scatter", "mode": "lines", "x": [x for x, _ in heat.curve_minutes],
+             "y": [y for _, y in heat.curve_minutes], "line": _LINE,
+             "hovertemplate": "%{x:.0f} min: %{y:.0f} °C<extra></extra>"}]
+    layout: dict[str, Any] = {
+        "showlegend": False,
+        "xaxis": {"title": {"text": f"{lang('plot.after_hottest')} [min]"}},
+        "yaxis": {"title": {"text": f"{lang('plot.coil')} [°C]"}},
+    }
+    if heat.bears_celsius is not None:
+        layout["shapes"] = [{
+            "type": "line", "x0": 0, "x1": 1, "xref": "paper", "y0": heat.bears_celsius,
+            "y1": heat.bears_celsius,
+            "line": {"color": "var(--red)", "width": 1.5, "dash": "dash"}}]
+        layout["annotations"] = [{
+            "x": 0, "xref": "paper", "xanchor": "left", "y": heat.bears_celsius,
+            "yanchor": "bottom", "text": lang("plot.bears"), "showarrow": False,
+            "font": {"size": 11, "color": MUTED}}]
+    says = lang("plot.heat_says", moment=lang.moment(heat.at),
+                value=lang.unit(lang.number(heat.highest_celsius), "°C"),
+                interval=lang.interval(heat.highest_celsius, heat.low_celsius, heat.high_celsius),
+                method=lang(f"heat.{heat.method}"))
+    return figure_block({"data": data, "layout": layout}, id=f"{prefix}heat",
+                        title=lang("plot.heat_title"), says=says, height=240)
+
+
 def _trace(trace: Trace, number: int, item: LockHealth, say: Speaker, prefix: str) -> Markup:
     lang = say.lang
     rows: list[tuple[str, dict[str, Any], dict[str, Any]]] = []
@@ -387,5 +418,3 @@ def _sags(item: SupplyHealth, say: Speaker, prefix: str) -> Markup | None:
     return figure_block({"data": data, "layout": layout}, id=f"{prefix}sag",
                         title=lang("plot.sag_title"), says=says, height=300)
 
-
-__all__ = ["Heat", "lock_figures", "supply_figures", "trace_figures"]

@@ -106,6 +106,12 @@ def history(*, weeks: int = 12, quiet: bool = False, silent_week: bool = False,
                     "volts_before": volts, "volts_min": volts - (sag or 0.0), "sag_volts": sag,
                     "others_on": int(rng.integers(0, 3)), "attempt": 1,
                 })
+                if ago < 2 and not lock.is_magnet:
+                    # A held button on the first day of the week makes one coil hot.
+                    held = lock.id == "oil-chest" and day == WEEK.monday and not quiet
+                    on = 90_000.0 if held else pulse
+                    energisings.append({"lock": lock.id, "start": at, "on_ms": on,
+                                        "end": at + timedelta(milliseconds=on), "cut_ms": None})
         for supply in house.supplies[:2]:
             for hour in range(10, 18):
                 middle = 12.05 + float(rng.normal(0, 0.01))
@@ -136,7 +142,8 @@ def history(*, weeks: int = 12, quiet: bool = False, silent_week: bool = False,
         openings=pl.DataFrame([{"lock": "lamp-door", "time": _at(WEEK.monday, 11, 30),
                                 "energised": True}],
                               schema_overrides={"time": TIMESTAMP}).head(0 if silent_week else 1),
-        energisings=pl.DataFrame(energisings) if energisings else pl.DataFrame(),
+        energisings=pl.DataFrame(energisings, schema_overrides={
+            "start": TIMESTAMP, "end": TIMESTAMP, "cut_ms": pl.Float64}),
         clock_events=pl.DataFrame([{
             "controller": "south", "time": _at(WEEK.monday, 12, 0), "kind": "step",
             "seconds": 3600.0, "mended": False, "file": "s.csv", "line": 9,

@@ -198,5 +198,5 @@ def test_the_work_sheet_walks_through_the_rooms_in_order(busy):
 def test_figures_hold_summaries_not_rows(busy):
     content = render_health(busy)["locks/oil-chest.html"].decode()
     blocks = re.findall(r'application/json" id="(\w[\w-]*)-data">(.*?)</script>', content)
-    assert {name for name, _ in blocks} >= {"latency", "distribution", "volts", "trace-1"}
+    assert {name for name, _ in blocks} >= {"latency", "distribution", "volts", "heat", "trace-1"}
     assert all(len(data) < 9000 for _, data in blocks)
