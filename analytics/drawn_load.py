@@ -11,7 +11,7 @@ from analytics.evidence import last_service, robust_deviation
 from analytics.history import History
 from analytics.lock_rows import Flags, Ints, Reals, Rows, rows_by_lock
 from analytics.memo import once_per_history
-from analytics.rail_load import NEW_COIL
+from analytics.rail_load import NEW_COIL, rested
 from shared.venue import Lock
 
 _EMPTY = 0.3
@@ -67,7 +67,8 @@ def drawn_loads(history: History) -> dict[str, Drawn]:
         that was already open tell nothing: its own switch keeps the coil off.
     """
     by_lock = rows_by_lock(
-        history.actuations.filter(pl.col("sag_volts").is_finite()), "command_time", history)
+        rested(history.actuations).filter(pl.col("sag_volts").is_finite()),
+        "command_time", history)
     own = {name: _usual(rows, history) for name, rows in by_lock.items()}
     found = {}
     for name, rows in by_lock.items():

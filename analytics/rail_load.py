@@ -30,6 +30,11 @@ _LEAST_NOISES = 3.0
 """A sag below this many times the rail's noise shows nothing."""
 
 
+RESTED_MS = 2300
+"""How long after a pulse's end its load may still be in the volts before the next one: two
+seconds are looked at, and a magnet's current takes some tenths to build up."""
+
+
 @dataclass(frozen=True)
 class RailLoad:
     """Load of one rail's coils: natural log of (sag / loaded volts).
@@ -60,6 +65,19 @@ class RailLoad:
         return rows[-1] if rows else None
 
 
+def rested(actuations: pl.DataFrame) -> pl.DataFrame:
+    """The rows before which the lock's own coil had been left alone for long enough.
+
+    A retry a moment after a pulse is measured against a rail that this pulse may still
+    have loaded; its sag would come out too small, or as none.
+    """
+    ended = pl.col("command_time") + pl.duration(
+        microseconds=pl.col("pulse_ms").fill_null(0.0) * 1000.0)
+    gap = pl.col("command_time") - ended.shift(1).over("lock")
+    return actuations.sort("lock", "command_time").filter(
+        gap.is_null() | (gap > pl.duration(milliseconds=RESTED_MS)))
+
+
 @once_per_history
 def measured_sags(history: History) -> pl.DataFrame:
     """Actuations with a sag that stands out of the noise, of locks that drew current.
@@ -85,7 +103,7 @@ def measured_sags(history: History) -> pl.DataFrame:
     loaded = pl.when(holds).then(pl.col("volts_before")).otherwise(pl.col("volts_before") - sag)
     floor = _LEAST_NOISES * pl.col("volts_noise").fill_null(0.02) / 2
     return (
-        with_weeks(history.actuations, "command_time", history)
+        with_weeks(rested(history.actuations), "command_time", history)
         .with_columns(sag=sag, loaded=loaded)
         .filter(
             (pl.col("sag") > floor) & (pl.col("loaded") > 0.2)

@@ -419,3 +419,12 @@ def test_after_the_diode_was_fitted_it_is_gone():
     frame = house(6, {"a": lambda row, day: spiked(row, day) if 20 <= day <= 36 else None})
     assert names(judged(frame, 4)) == [("a", "missing-suppression")]
     assert judged(frame, 5, service=service((36, "a", "rewired"))) == []
+
+
+def test_a_retry_right_after_a_pulse_tells_nothing_of_the_current():
+    frame = house(6)
+    late = frame.filter((pl.col("lock") == "a") & (pl.col("command_time") > moment(36)))
+    retries = late.with_columns(
+        pl.col("command_time") + pl.duration(milliseconds=1500), sag_volts=pl.lit(0.01),
+        outcome=pl.lit("no-release"), latency_ms=pl.lit(None, dtype=pl.Float64))
+    assert judged(pl.concat([frame, retries]), judges=[circuit]) == []
