@@ -44,21 +44,15 @@ import numpy as np
 import polars as pl
 
 from analytics import pairing_tables as made
-from analytics.pairing_hours import activity, rail_hours
-from analytics.pairing_levels import EARLY, NEVER, Ints, Samples
+from analytics.pairing_days import activity_of, hours_of
+from analytics.pairing_levels import NEVER
 from analytics.pairing_polarity import decide, votes
 from analytics.pairing_rails import rail_figures
 from analytics.pairing_readings import readings_of, samples_of
-from analytics.pairing_setup import LEARNED, UNLEARNED, Setup
-from analytics.pairing_state import Carry, Readings, Step, advance
+from analytics.pairing_setup import UNLEARNED, Setup
+from analytics.pairing_state import Carry, Readings, advance
 from analytics.polling import polling_rows
-from shared.tables import (
-    ACTIVITY,
-    POLLING,
-    RAIL_HOURS,
-    SIGNALS,
-    require,
-)
+from shared.tables import POLLING, SIGNALS, require
 from shared.venue import Venue, controller_of
 
 
@@ -129,18 +123,17 @@ def pair(
     rows, _ = made.supply_outcomes(setup, rows, {})
     polling = polling_of(setup, readings)
     actuations = made.actuations(setup, venue, rows, polling)
-    no_movement = np.ones(step.movements.first.size, np.bool_)
+    all_moves = np.ones(step.movements.first.size, np.bool_)
     return Paired(
         actuations=actuations,
-        openings=made.openings(setup, step, no_movement),
+        openings=made.openings(setup, step, all_moves),
         energisings=made.with_cuts(
             made.energisings(setup, step, np.ones(step.stretches.lock.size, np.bool_)), actuations),
-        contact_changes=made.contact_changes(setup, step, no_movement),
+        contact_changes=made.contact_changes(setup, step, all_moves),
         rail_hours=hours_of(setup, venue, step, Carry.nothing(setup), volts),
-        activity=activity_of(setup, readings, signals),
+        activity=activity_of(setup, [signals]),
         polling=polling,
-        learned={name: how for name, how in sense.items() if setup.contact_kind[
-            setup.ids.index(name)] == LEARNED},
+        learned=sense,
     )
 
 
@@ -160,66 +153,3 @@ def polling_of(setup: Setup, readings: Readings) -> pl.DataFrame:
     whose = np.concatenate([command[readings.command_lock], contact[readings.contact_lock]])
     is_contact = np.arange(time.size) >= readings.command_time.size
     return POLLING.conform(polling_rows(setup.controllers, whose, time, is_contact))
-
-
-def hours_of(
-    setup: Setup, venue: Venue, step: Step, carry: Carry, volts: Mapping[str, Samples]
-) -> pl.DataFrame:
-    """RAIL_HOURS of the step's volts; ``carry`` is what the step began with."""
-    parts = [RAIL_HOURS.empty()]
-    recent = step.recent
-    for channel, rail in volts.items():
-        place = setup.rail_of[channel]
-        mine = setup.pulsed[recent.lock] & (setup.supply[recent.lock] == place)
-        lock, time, on = recent.lock[mine], recent.time[mine], recent.on[mine]
-        # A pulse that began too long ago to be among these is known by the level it left.
-        lasting = np.flatnonzero(carry.releasing & setup.pulsed & (setup.supply == place))
-        order = np.lexsort((time, lock))
-        lock, time, on = lock[order], time[order], on[order]
-        starts, stops = _intervals(lock, time, on, lasting)
-        parts.append(rail_hours(venue.supplies[place].id, rail, starts, stops))
-    return RAIL_HOURS.conform(pl.concat(parts))
-
-
-def _intervals(lock: Ints, time: Ints, on: np.ndarray, lasting: Ints) -> tuple[Ints, Ints]:
-    """Pulses out of alternating edges; one whose beginning or end is missing is open there."""
-    starts: list[int] = []
-    stops: list[int] = []
-    silent = set(lasting.tolist()) - set(lock.tolist())
-    starts += [EARLY] * len(silent)
-    stops += [NEVER] * len(silent)
-    index = np.arange(lock.size)
-    same = np.zeros(lock.size, np.bool_)
-    same[1:] = lock[1:] == lock[:-1]
-    begins = index[on]
-    after = np.minimum(begins + 1, max(lock.size - 1, 0))
-    ended = (begins + 1 < lock.size) & same[after] if lock.size else np.zeros(0, np.bool_)
-    lone = index[~on & ~same]
-    first = np.concatenate([time[begins], np.full(lone.size, EARLY), np.array(starts, np.int64)])
-    last = np.concatenate([
-        np.where(ended, time[after], NEVER) if lock.size else np.empty(0, np.int64),
-        time[lone], np.array(stops, np.int64)])
-    return first.astype(np.int64), last.astype(np.int64)
-
-
-def activity_of(
-    setup: Setup, readings: Readings, signals: pl.DataFrame, last: Ints | None = None
-) -> pl.DataFrame:
-    """ACTIVITY of every controller; ``last``: their last records before these."""
-    edge_quantities = ["command", "contact"]
-    parts = [ACTIVITY.empty()]
-    owner = pl.col("channel").str.split_exact("/", 1).struct.field("field_0").alias("controller")
-    frame = signals.select(
-        owner, pl.col("time").to_physical(), pl.col("quantity").is_in(edge_quantities).alias("edge")
-    ).filter(pl.col("controller").is_in(list(setup.controllers))).sort("time")
-    for (name,), one in frame.partition_by("controller", as_dict=True).items():
-        place = setup.controllers.index(str(name))
-        mine = readings.segment_controller == place
-        runs = list(zip(
-            readings.segment_run[mine].tolist(), readings.segment_first[mine].tolist(),
-            readings.segment_last[mine].tolist(), strict=True))
-        times = one["time"].to_numpy()
-        parts.append(activity(
-            str(name), times, times[one["edge"].to_numpy()], runs,
-            EARLY if last is None else int(last[place])))
-    return ACTIVITY.conform(pl.concat(parts))

@@ -63,7 +63,7 @@ def _covered(time: Ints, low: Ints, high: Ints) -> Flags:
 
 
 def activity(
-    controller: str, times: Ints, edges: Ints, runs: Sequence[tuple[int, int, int]], last: int
+    controller: str, times: Ints, edges: Ints, runs: Sequence[tuple[int, int, int]]
 ) -> pl.DataFrame:
     """What one controller logged, hour by hour (ACTIVITY).
 
@@ -77,21 +77,25 @@ def activity(
         Those that are commands or contacts, in order.
     runs : sequence of (run, first, last)
         Its running segments.
-    last : int
-        Its last record before these, EARLY if none. A silence counts in the hour that ends it.
+
+    Notes
+    -----
+    ``longest_silence_s`` is between records of the same hour (null with one record);
+    a silence over the turn of an hour shows in ``last`` and the next row's ``first``.
     """
     if not times.size:
         return ACTIVITY.empty()
     hour = times // HOUR_US
     at = np.flatnonzero(np.append(True, hour[1:] != hour[:-1]))
     count = np.diff(np.append(at, times.size))
-    silence = np.diff(times, prepend=last if last != EARLY else times[0])
-    longest = np.maximum.reduceat(silence, at)
+    silence = np.diff(times, prepend=times[0])
+    silence[at] = 0
+    longest = np.where(count > 1, np.maximum.reduceat(silence, at) / 1e6, np.nan)
     whose = edges // HOUR_US
     found = np.searchsorted(whose, hour[at], "right") - np.searchsorted(whose, hour[at], "left")
     seen = [
         len({run for run, begin, end in runs if begin // HOUR_US <= h <= end // HOUR_US})
-        for h in hour[at]
+        for h in hour[at].tolist()
     ]
     return ACTIVITY.conform(pl.DataFrame({
         "controller": [controller] * at.size,
@@ -100,6 +104,6 @@ def activity(
         "edges": found,
         "first": times[at],
         "last": times[at + count - 1],
-        "longest_silence_s": longest / 1e6,
+        "longest_silence_s": pl.Series(longest, nan_to_null=True),
         "runs": seen,
     }))

@@ -9,6 +9,8 @@ the one with three votes or more, and three times as many as the other, is taken
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
+
 import numpy as np
 
 from analytics.pairing_levels import (
@@ -95,10 +97,18 @@ def _with_first_word(place: Ints, time: Ints, value: Ints, moves: Edges) -> Edge
 
 def decide(setup: Setup, counts: Ints) -> dict[str, str]:
     """What the votes say: closed when ``locked`` or ``open``, by lock; undecided ones left out."""
+    return decide_votes({
+        setup.ids[place]: counts[place].tolist()
+        for place in np.flatnonzero((setup.contact_kind == LEARNED)
+                                    | (setup.contact_kind == UNLEARNED)).tolist()
+    })
+
+
+def decide_votes(counts: Mapping[str, Sequence[int]]) -> dict[str, str]:
+    """The same from votes ("open is 0", "open is 1") by lock."""
     learned = {}
-    for index in np.flatnonzero((setup.contact_kind == LEARNED)
-                                | (setup.contact_kind == UNLEARNED)):
-        zero, one = (int(n) for n in counts[index])
-        if max(zero, one) >= VOTES_NEEDED and max(zero, one) >= VOTES_RATIO * min(zero, one):
-            learned[setup.ids[index]] = "locked" if zero > one else "open"
+    for name, (zero, one) in sorted(counts.items()):
+        most, least = max(zero, one), min(zero, one)
+        if most >= VOTES_NEEDED and most >= VOTES_RATIO * least:
+            learned[name] = "locked" if zero > one else "open"
     return learned

@@ -13,7 +13,9 @@ from analytics.pairing_state import Readings
 from shared.venue import controller_of
 
 
-def readings_of(setup: Setup, signals: pl.DataFrame) -> Readings:
+def readings_of(
+    setup: Setup, signals: pl.DataFrame, *others: pl.DataFrame
+) -> Readings:
     """Commands, contacts and running segments out of SIGNALS.
 
     Parameters
@@ -22,11 +24,14 @@ def readings_of(setup: Setup, signals: pl.DataFrame) -> Readings:
         The locks.
     signals : polars.DataFrame
         SIGNALS, any order. Channels that the venue does not name are passed over.
+    *others : polars.DataFrame
+        More SIGNALS (``channel``, ``time`` and ``run``) of the same span, looked at only
+        for how far each controller's log reaches.
     """
     command_lock, command_time, command_value, command_run = _of(
         signals, "command", setup.command_of)
     contact_lock, contact_time, contact_value, _ = _of(signals, "contact", setup.contact_of)
-    controller, run, first, last = segments(setup.controllers, [signals])
+    controller, run, first, last = segments(setup.controllers, [signals, *others])
     return Readings(
         command_lock, command_time, command_value == setup.energised_value[command_lock],
         command_run, contact_lock, contact_time, contact_value, controller, run, first, last,
@@ -89,27 +94,55 @@ def segments(
     return tuple(runs[name].to_numpy() for name in ("controller", "run", "first", "last"))  # type: ignore[return-value]
 
 
-def samples_of(signals: pl.DataFrame, quantity: str, channels: Sequence[str]) -> dict[str, Samples]:
+def samples_of(
+    levels: pl.DataFrame, quantity: str, channels: Sequence[str]
+) -> dict[str, Samples]:
     """Readings of ``quantity`` by channel, in time order, each (time, value) once.
 
-    Values that are not finite are passed over.
+    Values that are not finite are passed over; channels without readings are left out.
     """
-    frame = signals.filter(pl.col("quantity") == quantity) if "quantity" in signals.columns \
-        else signals
     found: dict[str, Samples] = {}
-    for channel in channels:
-        one = frame.filter(pl.col("channel") == channel)
+    frame = levels.lazy().filter(
+        (pl.col("quantity") == quantity) & pl.col("channel").is_in(list(channels))
+    ).select("channel", "time", "value").collect()
+    for (channel,), one in frame.partition_by("channel", as_dict=True).items():
         time = one["time"].to_physical().to_numpy()
         value = one["value"].to_numpy()
         good = np.isfinite(value)
         if not good.all():
             time, value = time[good], value[good]
-        step = np.diff(time)
-        if (step <= 0).any():
+        if (np.diff(time) <= 0).any():
             order = np.lexsort((value, time))
             time, value = time[order], value[order]
-            same = np.zeros(time.size, np.bool_)
-            same[1:] = (time[1:] == time[:-1]) & (value[1:] == value[:-1])
-            time, value = time[~same], value[~same]
-        found[channel] = Samples(time, value)
+            new = np.ones(time.size, np.bool_)
+            new[1:] = (time[1:] != time[:-1]) | (value[1:] != value[:-1])
+            time, value = time[new], value[new]
+        found[str(channel)] = Samples(time, value)
     return found
+
+
+def controller_times(
+    controllers: Sequence[str], frames: Sequence[pl.DataFrame]
+) -> dict[str, tuple[Ints, Ints]]:
+    """All records, and those that are edges, of each controller, in time order."""
+    parts: dict[str, list[tuple[Ints, bool]]] = {}
+    wanted = set(controllers)
+    for frame in frames:
+        for (channel, quantity), one in frame.select("channel", "quantity", "time").partition_by(
+            "channel", "quantity", as_dict=True, include_key=False
+        ).items():
+            owner = controller_of(str(channel))
+            if owner in wanted:
+                parts.setdefault(owner, []).append(
+                    (one["time"].to_physical().to_numpy(), quantity in ("command", "contact")))
+    return {
+        name: (
+            np.sort(np.concatenate([time for time, _ in mine]), kind="stable"),
+            np.sort(np.concatenate([time for time, edge in mine if edge] or [_NOTHING]),
+                    kind="stable"),
+        )
+        for name, mine in sorted(parts.items())
+    }
+
+
+_NOTHING = np.empty(0, np.int64)

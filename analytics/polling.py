@@ -124,8 +124,8 @@ def polling_rows(
     new = np.ones(whose.size, np.bool_)
     new[1:] = (whose[1:] != whose[:-1]) | (day[1:] != day[:-1])
     at = np.flatnonzero(new)
-    rows = []
-    for low, high in zip(at, np.append(at[1:], whose.size), strict=True):
+    rows: list[tuple[str, int, float | None, int]] = []
+    for low, high in zip(at, np.append(at, whose.size)[1:], strict=True):
         stamps = times[low:high]
         step = clock_step_ms(stamps)
         period = polling_period_ms(contact_differences(stamps, is_contact[low:high]), step or 0.0)

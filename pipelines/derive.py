@@ -1,20 +1,56 @@
-"""Bring the derived tables up to date with the records and the venue file."""
+"""Bring the derived tables up to date with the records and the venue file.
+
+Every UTC day is paired once, going on from what the day before left
+(:mod:`analytics.pairing_days`), and what it leaves is kept beside its rows. So
+
+- a new day costs a day, whatever lies before it;
+- records that come late have their own day paired again, and the days after it only
+  as far as what is handed on from day to day has changed;
+- a change of the venue file has exactly those locks and rails paired again that it
+  concerns (:mod:`pipelines.derived_changes`).
+
+Nothing is visible until all of it is: the new manifest is put in force last, in one
+step (:mod:`pipelines.derived_store`). Whatever is lost on the way, the records are not.
+"""
 
 from __future__ import annotations
 
-import hashlib
-import json
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, field
+from datetime import date
 from pathlib import Path
 
-from analytics.actuations import pair
-from pipelines.derived_store import FOLDER, Manifest, read_manifest, write_manifest, write_part
+import polars as pl
+
+from analytics.pairing_days import DayState, state_from, state_text
+from analytics.pairing_polarity import decide_votes
+from analytics.pairing_setup import Setup
+from pipelines.derived_changes import Affected, affected, made_for, senses_to_learn
+from pipelines.derived_days import (
+    DayReader,
+    Job,
+    RailPart,
+    day_end_us,
+    day_votes,
+    finish_day,
+    pair_day,
+    read_day,
+    unfinished,
+)
+from pipelines.derived_months import MonthWriter, kept_state
+from pipelines.derived_store import FOLDER, OPEN, Manifest, read_manifest, write_manifest
 from pipelines.store import Store
 from pipelines.store_manifest import writer_lock
-from shared.tables import TABLES
+from shared.errors import StoreError
 from shared.venue import Venue
+
+BLOCK_DAYS = 12
+"""Days whose volts are in hand at once; memory grows with it, not with the history."""
+
+WORKERS = 2
+
 
 
 @dataclass(frozen=True)
@@ -30,10 +66,15 @@ class DeriveSummary:
     seconds: float
     learned: dict[str, str] = field(default_factory=dict)
     """Contacts of unknown sense: closed when ``locked`` or ``open``, by lock."""
+    paired: tuple[date, ...] = ()
+    """Which days."""
+    locks: frozenset[str] | None = None
+    """Only these locks, because only they were concerned; None: all of them."""
 
     def text(self) -> str:
         """A line or two for a person."""
-        lines = [f"derived {self.rows} actuations from {self.days} of {self.of_days} days "
+        some = f" of {len(self.locks)} locks" if self.locks is not None else ""
+        lines = [f"derived {self.rows} actuations{some} from {self.days} of {self.of_days} days "
                  f"in {self.seconds:.1f} s" if self.days
                  else f"derived tables are up to date ({self.of_days} days)"]
         for lock, sense in sorted(self.learned.items()):
@@ -46,24 +87,188 @@ def derive(
     venue: Venue, venue_path: str | Path, store: Store,
     *, progress: Callable[[int, int], None] | None = None,
 ) -> DeriveSummary:
-    """Pair what is new in the store."""
+    """Pair what is new or changed.
+
+    Parameters
+    ----------
+    venue : Venue
+        As the venue file is now.
+    venue_path : str or Path
+        The venue file.
+    store : Store
+        Its records.
+    progress : callable, optional
+        Called with (days done, days to do).
+
+    Returns
+    -------
+    DeriveSummary
+
+    Raises
+    ------
+    StoreError
+        The store cannot be read, or the derived tables cannot be written.
+    """
     began = time.perf_counter()
-    days = store.days()
-    made_for = {"venue": hashlib.sha256(repr(
-        (venue.locks, venue.supplies, venue.limits)).encode()).hexdigest()}
-    wanted = {day.isoformat(): {"signals": mark} for day, mark in days.items()}
-    held = read_manifest(store.folder)
-    if not days or (json.dumps([held.made_for, held.days]) == json.dumps([made_for, wanted])):
-        return DeriveSummary(0, len(days), 0, time.perf_counter() - began, held.learned)
-    (store.folder / FOLDER).mkdir(parents=True, exist_ok=True)
-    with writer_lock(store.folder / FOLDER):
-        paired = pair(store.scan_signals().collect(), venue)
-        manifest = Manifest(held.generation + 1, made_for, paired.learned, wanted)
-        manifest.retired = held.retired + [(path, time.time()) for path in held.named()]
-        manifest.parts["open"] = {
-            name: write_part(store.folder, TABLES[name], frame)
-            for name, frame in paired.tables().items()
-        }
-        write_manifest(store.folder, manifest)
-    return DeriveSummary(len(days), len(days), paired.actuations.height,
-                         time.perf_counter() - began, paired.learned)
+    home = store.folder / FOLDER
+    if not DayReader(store.folder).marks:
+        return DeriveSummary(0, 0, 0, time.perf_counter() - began)
+    try:
+        with writer_lock(home):
+            run = _Run(venue, store.folder, progress)
+            run.run()
+    except OSError as error:
+        raise StoreError(
+            f"{home} cannot be written: {error.strerror or error}; the tables are as they were. "
+            "Put that right and run the same command again.") from None
+    return DeriveSummary(
+        len(run.paired), len(run.days), run.rows, time.perf_counter() - began, run.learned,
+        tuple(run.paired), run.only if run.whole_from == len(run.days) else None)
+
+
+class _Run:
+    def __init__(
+        self, venue: Venue, folder: Path, progress: Callable[[int, int], None] | None
+    ) -> None:
+        self.venue, self.folder, self.progress = venue, folder, progress
+        self.reader = DayReader(folder)
+        self.days = list(self.reader.marks)
+        held = read_manifest(folder)
+        if any(date.fromisoformat(day) not in self.reader.marks for day in held.days):
+            held = Manifest(generation=held.generation, retired=[
+                *held.retired, *((path, time.time()) for path in held.named())])
+        self.held = held
+        self.entries = {day: dict(entry) for day, entry in held.days.items()}
+        self.paired: list[date] = []
+        self.rows = 0
+        self.learned = self._learn()
+        self.made_for = made_for(venue, self.learned)
+        self.setup = Setup.of(venue, self.learned)
+        self.concerned = affected(held.made_for, self.made_for) if held.days else Affected(True)
+        self.only = None if self.concerned.everything or self.concerned.nothing \
+            else self.concerned.locks
+        self.whole_from = 0
+
+    def _learn(self) -> dict[str, str]:
+        """Count the votes of the days that are new or changed, then all days' votes."""
+        if not senses_to_learn(self.venue):
+            return {}
+        setup = Setup.of(self.venue, {})
+        asked = [[lock.id, lock.contact, lock.command, lock.command_energised, lock.released_by,
+                  int(setup.coast_us[setup.ids.index(lock.id)])]
+                 for lock in senses_to_learn(self.venue)]
+        total: dict[str, list[int]] = {}
+        for day in self.days:
+            entry = self.entries.setdefault(day.isoformat(), {})
+            voted = entry.get("votes")
+            if not voted or voted["of"] != asked or voted["signals"] != self.reader.marks[day]:
+                voted = {"of": asked, "signals": self.reader.marks[day],
+                         "counts": day_votes(setup, self.reader, day)}
+                entry["votes"] = voted
+            for lock, counts in voted["counts"].items():
+                have = total.setdefault(lock, [0, 0])
+                total[lock] = [have[0] + counts[0], have[1] + counts[1]]
+        return decide_votes(total)
+
+    # Which days.
+
+    def _forced(self, index: int) -> bool:
+        """Whether a day's own records, or the readings before it that it needs, have changed."""
+        if self.concerned.everything:
+            return True
+        day = self.days[index]
+        entry = self.held.days.get(day.isoformat(), {})
+        if entry.get("signals") != self.reader.marks[day]:
+            return True
+        needs = entry.get("needs")
+        if needs is None:
+            return False
+        earlier = self.days[index - 1] if index else None
+        now = [earlier.isoformat(), self.reader.marks[earlier]] if earlier else []
+        return bool(needs != now)
+
+    def run(self) -> None:
+        forced = [self._forced(index) for index in range(len(self.days))]
+        if not any(forced) and self.concerned.nothing:
+            return
+        # Where the venue file has changed, all days are gone through. From the first one
+        # on whose records have changed too, no row of any lock can be relied on.
+        self.whole_from = next((i for i, changed in enumerate(forced) if changed), len(forced))
+        if self.only is not None or self.concerned.activity:
+            forced = [True] * len(forced)
+        self.writer = MonthWriter(self.folder, self.held, self.concerned, self.setup)
+        position, state, text = 0, DayState.nothing(self.setup), ""
+        stale = False
+        while position < len(self.days):
+            if not stale and not forced[position]:
+                # Nothing reaches this day: go on at the next one that has changed.
+                following = next((i for i in range(position, len(forced)) if forced[i]), None)
+                if following is None:
+                    break
+                position = following
+                text = kept_state(self.folder, self.held, self.days[position - 1])
+                state = state_from(self.setup, text)
+            stop = position + 1
+            while forced[position] and stop < len(self.days) and forced[stop] \
+                    and stop - position < BLOCK_DAYS:
+                stop += 1
+            for index, after in self._block(position, stop, state):
+                state = after
+                text = state_text(self.setup, after)
+                self._note(index, text)
+            position = stop
+            last = self.days[position - 1]
+            stale = (not (self.concerned.everything or self.only is not None)
+                     and position < len(self.days) and not forced[position]
+                     and kept_state(self.folder, self.held, last) != text)
+        self._commit()
+
+    def _block(
+        self, start: int, stop: int, state: DayState
+    ) -> Iterator[tuple[int, DayState]]:
+        carry, ended = state.carry, state.until
+        jobs: list[tuple[int, Job, Future[RailPart]]] = []
+        with ThreadPoolExecutor(WORKERS) as pool:
+            for index in range(start, stop):
+                earlier = self.days[index - 1] if index else None
+                job = pair_day(self.setup, self.reader, self.days[index], carry, ended, earlier)
+                carry, ended = job.step.carry, day_end_us(self.days[index])
+                jobs.append((index, job, pool.submit(
+                    read_day, self.setup, self.venue, self.reader, job)))
+            for index, job, future in jobs:
+                tables, state = finish_day(self.setup, self.venue, job, future.result(), state)
+                self.writer.add(job.day, tables, whole=index >= self.whole_from)
+                entry = self.entries.setdefault(job.day.isoformat(), {})
+                entry["signals"] = self.reader.marks[job.day]
+                entry.pop("needs", None)
+                if job.earlier is not None:
+                    entry["needs"] = [job.earlier.isoformat(), self.reader.marks[job.earlier]]
+                elif job.needs_before:
+                    entry["needs"] = []
+                self.rows += tables["actuations"].height if self.only is None else tables[
+                    "actuations"].filter(pl.col("lock").is_in(list(self.only))).height
+                yield index, state
+
+    def _note(self, index: int, text: str) -> None:
+        day = self.days[index]
+        self.writer.add_state(day, text)
+        self.paired.append(day)
+        if self.progress:
+            self.progress(len(self.paired), len(self.days))
+
+    # The end.
+
+    def _commit(self) -> None:
+        last = self.days[-1]
+        manifest = Manifest(
+            self.held.generation + 1, self.made_for, self.learned,
+            {day: self.entries[day] for day in sorted(self.entries)},
+            self.writer.parts(), list(self.held.retired))
+        text = self.writer.state_of(last) or kept_state(self.folder, self.held, last)
+        state = state_from(self.setup, text)
+        rest = unfinished(self.setup, self.venue, self.reader, state, self.days[-2:])
+        manifest.parts[OPEN] = self.writer.write_open(rest)
+        now = time.time()
+        manifest.retired += [(path, now) for path in self.held.named() - manifest.named()]
+        write_manifest(self.folder, manifest)
+

@@ -4,6 +4,7 @@ Layout, below the store's folder::
 
     derived/manifest.json          which files make up the tables
     derived/actuations/*.parquet   and so on: one file a table and month of log
+    derived/states/*.parquet       what each day leaves to the next, as text
 
 A file is written once and never changed. The manifest is put in force with one
 atomic rename, so a reader sees the tables before a run or after it, never a
@@ -19,29 +20,40 @@ import os
 import time
 import uuid
 from dataclasses import asdict, dataclass, field
-from datetime import datetime, timedelta
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 import polars as pl
 
+from analytics.pairing_tables import with_cuts
 from pipelines.store_manifest import sync_folder
 from shared.errors import StoreError
-from shared.tables import TABLES, Table
+from shared.tables import TABLES
 
 FORMAT = "remanence-derived"
 VERSION = 1
 KEEP_RETIRED_S = 24 * 3600.0
 FOLDER = "derived"
 NAME = "manifest.json"
+OPEN = "open"
+"""The part that holds what the end of the records leaves unfinished."""
+
+TIME_OF = {
+    "actuations": "command_time", "openings": "time", "energisings": "start",
+    "contact_changes": "time", "rail_hours": "hour", "activity": "hour", "polling": "day",
+}
+"""The derived tables, and the column of each that says when."""
 
 
 @dataclass
 class Manifest:
     """What the derived tables are made of.
 
-    ``parts`` has one entry per month of log, and ``open`` for what the end of the
-    records leaves unfinished: table name to file.
+    ``parts`` has one entry per month of log (the month of the day on which a row
+    became final), and ``open`` for what the end of the records leaves unfinished:
+    table name to file. Besides the tables, ``states`` holds what each day leaves to
+    the next. ``days`` says of each day what it was made from.
     """
 
     generation: int = 0
@@ -97,13 +109,15 @@ def write_manifest(folder: Path, manifest: Manifest) -> None:
                 path.unlink()
 
 
-def write_part(folder: Path, table: Table, frame: pl.DataFrame) -> str:
+def write_part(folder: Path, name: str, frame: pl.DataFrame) -> str:
     """Write one immutable file; returns its path relative to the derived folder."""
-    path = f"{table.name}/{uuid.uuid4().hex[:16]}.parquet"
+    path = f"{name}/{uuid.uuid4().hex[:16]}.parquet"
     target = folder / FOLDER / path
     target.parent.mkdir(parents=True, exist_ok=True)
-    notes = {"remanence_table": table.name, "remanence_meaning": table.meaning}
-    notes |= {f"remanence_unit_{c.name}": c.unit for c in table.columns if c.unit}
+    notes = {"remanence_table": name}
+    if name in TABLES:
+        notes["remanence_meaning"] = TABLES[name].meaning
+        notes |= {f"remanence_unit_{c.name}": c.unit for c in TABLES[name].columns if c.unit}
     with target.open("wb") as file:
         frame.write_parquet(file, compression="zstd", compression_level=1, metadata=notes)
         file.flush()
@@ -111,8 +125,8 @@ def write_part(folder: Path, table: Table, frame: pl.DataFrame) -> str:
     return path
 
 
-def read_part(folder: Path, path: str) -> pl.DataFrame:
-    """Read one file.
+def read_part(folder: Path, path: str, which: pl.Expr | None = None) -> pl.DataFrame:
+    """Read one file, or its rows that ``which`` selects.
 
     Raises
     ------
@@ -121,7 +135,8 @@ def read_part(folder: Path, path: str) -> pl.DataFrame:
     """
     target = folder / FOLDER / path
     try:
-        return pl.read_parquet(target, hive_partitioning=False)
+        frame = pl.scan_parquet(target, hive_partitioning=False)
+        return (frame if which is None else frame.filter(which)).collect()
     except (OSError, pl.exceptions.PolarsError):
         raise StoreError(
             f"{target} cannot be read; delete the folder {folder / FOLDER} and run the command "
@@ -132,15 +147,36 @@ def read_part(folder: Path, path: str) -> pl.DataFrame:
 def read_derived(
     folder: Path, name: str, start: datetime | None = None, end: datetime | None = None
 ) -> pl.DataFrame:
-    """A derived table, all rows of every month that may hold some from ``start`` to ``end``."""
+    """A derived table: its rows from ``start`` (inclusive) to ``end`` (exclusive).
+
+    Parameters
+    ----------
+    folder : Path
+        The store's.
+    name : str
+        The table.
+    start, end : datetime, optional
+        UTC; on POLLING, whose time is a day, whole days.
+    """
     manifest = read_manifest(folder)
     table = TABLES[name]
-    earliest = (start - timedelta(days=32)).strftime("%Y-%m") if start else ""
+    when = TIME_OF[name]
+    # A row is kept with the day on which it became final, never before its own day.
+    earliest = start.astimezone(UTC).strftime("%Y-%m") if start else ""
+    bounds = pl.lit(True)
+    day = table.schema[when] == pl.Date
+    if start is not None:
+        bounds &= pl.col(when) >= (start.date() if day else start)
+    if end is not None:
+        bounds &= (pl.col(when) <= end.date()) if day else (pl.col(when) < end)
     frames = [table.empty()]
     for key, part in sorted(manifest.parts.items()):
-        if name in part and (key == "open" or key >= earliest):
-            frames.append(table.conform(read_part(folder, part[name])))
-    return table.conform(pl.concat(frames))
+        if name in part and (key == OPEN or key >= earliest):
+            frames.append(table.conform(read_part(folder, part[name], bounds)))
+    frame = table.conform(pl.concat(frames))
+    if name == "energisings":
+        return with_cuts(frame, read_derived(folder, "actuations", start, end))
+    return frame
 
 
 def learned_contacts(folder: Path) -> dict[str, str]:

@@ -8,6 +8,7 @@ from pathlib import Path
 import polars as pl
 
 from analytics.history import History
+from pipelines.derived_store import TIME_OF as DERIVED
 from pipelines.derived_store import learned_contacts, read_derived
 from pipelines.service import read_service
 from pipelines.store import Store
@@ -16,14 +17,8 @@ from shared.tables import TABLES
 from shared.venue import Venue
 from shared.weeks import Week
 
-DERIVED = (
-    "actuations", "openings", "energisings", "contact_changes", "rail_hours", "activity",
-    "polling",
-)
 TIME_OF = {
-    "signals": "time", "actuations": "command_time", "openings": "time", "energisings": "start",
-    "contact_changes": "time", "rail_hours": "hour", "activity": "hour", "polling": "day",
-    "clock_events": "time", "service": "date",
+    **DERIVED, "signals": "time", "clock_events": "time", "service": "date",
 }
 """The column that says when, of every table that has one."""
 

@@ -7,6 +7,7 @@ Times are integers, UTC microseconds.
 
 from __future__ import annotations
 
+import itertools
 from datetime import UTC, datetime, timedelta
 from statistics import median
 
@@ -107,7 +108,7 @@ class SlowPairing:
         mine = [(t, run) for t, c, _, _, run in self.records
                 if c.split("/")[0] == controller and c in self.venue.channels]
         mine.sort()
-        for (t0, run0), (t1, run1) in zip(mine, mine[1:], strict=False):
+        for (t0, run0), (t1, run1) in itertools.pairwise(mine):
             if run0 != run1 and t1 > start:
                 return t0
         return mine[-1][0] if mine else None
@@ -155,7 +156,7 @@ class SlowPairing:
         if self.by_supply(lock):
             for row in rows:
                 self.judge_by_supply(lock, row)
-        for before, row in zip(rows, rows[1:], strict=False):
+        for before, row in itertools.pairwise(rows):
             opened = any(not m[3] and m[4] and before["stop"] < m[0] < row["start"]
                          for m in moves)
             near = row["start"] - before["start"] <= limits.retry_within_s * 1e6
@@ -380,7 +381,7 @@ class SlowPairing:
         during = [(t, v) for t, v in rail if start <= t <= last]
         f["volts_samples"] = len(during)
         f["volts_min"] = min((v for _, v in during), default=None)
-        gaps = [t1 - t0 for (t0, _), (t1, _) in zip(during, during[1:], strict=False)]
+        gaps = [t1 - t0 for (t0, _), (t1, _) in itertools.pairwise(during)]
         f["sample_ms"] = median(gaps) / 1000 if gaps else None
         if before is None:
             return f
@@ -497,7 +498,7 @@ class SlowPairing:
         return False
 
     def noise(self, values):
-        steps = [abs(y - x) for x, y in zip(values, values[1:], strict=False)]
+        steps = [abs(y - x) for x, y in itertools.pairwise(values)]
         if len(steps) < 6:
             return None
         sd = 1.4826 * median(steps) / 2**0.5
@@ -507,7 +508,7 @@ class SlowPairing:
         near = [(t, v) for t, v in rail if off <= t <= off + 20_000]
         if len(near) < 3 or (b is not None and off <= b <= off + 20_000):
             return None
-        gaps = [near[0][0] - off] + [y[0] - x[0] for x, y in zip(near, near[1:], strict=False)]
+        gaps = [near[0][0] - off] + [y[0] - x[0] for x, y in itertools.pairwise(near)]
         if max(gaps) >= 10_000:
             return None
         return max(v for _, v in near) - before

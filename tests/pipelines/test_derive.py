@@ -1,0 +1,234 @@
+"""Derived tables: the same rows as pairing everything at once, however the log came in."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+
+import numpy as np
+import polars as pl
+import pytest
+from polars.testing import assert_frame_equal
+
+import pipelines.derived_store
+from analytics.actuations import pair
+from pipelines.derive import derive
+from pipelines.derived_store import TIME_OF
+from pipelines.histories import load_table
+from pipelines.store import Batch, Store
+from shared.limits import Limits
+from tests.analytics.random_logs import random_log, random_venue
+
+FIRST = datetime(2026, 3, 1, 23, 58, tzinfo=UTC)
+
+
+def several_days(rng, venue, nights: int = 3) -> pl.DataFrame:
+    """Busy minutes around several midnights: what is not final is handed on each time."""
+    logs = []
+    for night in range(nights):
+        begin = FIRST + timedelta(days=night)
+        log = random_log(rng, venue, minutes=4.0, games=7, begin=begin)
+        logs.append(log.with_columns(pl.col("run") + 10 * night))
+    return pl.concat(logs)
+
+
+def settled(venue):
+    """The same venue with every contact's sense stated, so that nothing is learned late."""
+    return replace(venue, locks=tuple(
+        replace(lock, contact_closed_when="open" if lock.contact_closed_when == "open"
+                else "locked") for lock in venue.locks))
+
+
+class House:
+    def __init__(self, folder, venue):
+        self.venue, self.path = replace(venue, store="store"), folder / "venue.toml"
+        self.store = Store.open(self.venue, self.path)
+
+    def take(self, signals):
+        self.store.commit(Batch(signals))
+        return derive(self.venue, self.path, self.store)
+
+    def derive(self):
+        return derive(self.venue, self.path, self.store)
+
+    def table(self, name):
+        return load_table(self.venue, self.path, name)
+
+    def check(self):
+        """Every derived table equals pairing all records of the store at once."""
+        signals = self.store.scan_signals().collect()
+        paired = pair(signals, self.venue)
+        for name, frame in paired.tables().items():
+            assert_frame_equal(self.table(name), frame, check_exact=True)
+        return paired
+
+
+@pytest.fixture
+def rng():
+    return np.random.default_rng(20260301)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_day_by_day_gives_the_rows_of_all_at_once(tmp_path, seed):
+    rng = np.random.default_rng(1000 + seed)
+    venue = random_venue(rng)
+    house = House(tmp_path, venue)
+    summary = house.take(several_days(rng, venue))
+    assert summary.days == summary.of_days >= 4
+    paired = house.check()
+    assert paired.actuations.height > 50
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_order_of_arrival_changes_nothing(tmp_path, seed):
+    rng = np.random.default_rng(2000 + seed)
+    venue = random_venue(rng)
+    house = House(tmp_path, venue)
+    signals = several_days(rng, venue)
+    part = rng.integers(0, 4, signals.height)
+    for number in rng.permutation(4):
+        house.take(signals.filter(pl.Series(part == number)))
+        house.check()
+
+
+def test_a_new_day_pairs_only_that_day(tmp_path, rng):
+    venue = settled(random_venue(rng))
+    house = House(tmp_path, venue)
+    for night in range(5):
+        log = random_log(rng, venue, minutes=4.0, games=5,
+                         begin=FIRST.replace(hour=12) + timedelta(days=night))
+        summary = house.take(log)
+        assert summary.paired == ((FIRST + timedelta(days=night)).date(),)
+    assert house.derive().days == 0
+    house.check()
+
+
+def test_late_records_pair_their_own_day_again(tmp_path, rng):
+    venue = settled(random_venue(rng))
+    house = House(tmp_path, venue)
+    logs = [random_log(rng, venue, minutes=4.0, games=5,
+                       begin=FIRST.replace(hour=12) + timedelta(days=night)) for night in range(5)]
+    late = logs[1].filter(pl.col("quantity") == "volts").head(40)
+    house.take(pl.concat(logs).join(late, on=["time", "channel", "quantity", "value"], how="anti"))
+    summary = house.take(late)
+    assert summary.paired == ((FIRST + timedelta(days=1)).date(),)
+    house.check()
+    edge = logs[2].filter(pl.col("quantity") == "command").sort("time").head(1).with_columns(
+        pl.col("time") - pl.duration(seconds=30))
+    summary = house.take(edge)
+    assert (FIRST + timedelta(days=2)).date() in summary.paired
+    house.check()
+
+
+def test_a_kill_leaves_the_old_tables_whole(tmp_path, rng, monkeypatch):
+    venue = random_venue(rng)
+    house = House(tmp_path, venue)
+    signals = several_days(rng, venue)
+    cut = FIRST + timedelta(days=1, hours=12)
+    house.take(signals.filter(pl.col("time") < cut))
+    old = {name: house.table(name) for name in TIME_OF}
+    real = pipelines.derived_store.write_part
+    for after in (0, 1, 3, 6):
+        written = []
+
+        def dying(folder, name, frame, after=after, written=written):
+            if len(written) == after:
+                raise KeyboardInterrupt
+            written.append(name)
+            return real(folder, name, frame)
+
+        with monkeypatch.context() as patch:
+            patch.setattr("pipelines.derived_months.write_part", dying)
+            with pytest.raises(KeyboardInterrupt):
+                house.take(signals)
+        for name, frame in old.items():
+            assert_frame_equal(house.table(name), frame)
+    house.derive()
+    house.check()
+
+
+def test_files_of_a_killed_run_are_swept(tmp_path, rng):
+    venue = random_venue(rng)
+    house = House(tmp_path, venue)
+    signals = several_days(rng, venue)
+    house.take(signals.filter(pl.col("time") < FIRST + timedelta(days=1)))
+    left = house.store.folder / "derived" / "actuations" / "left.parquet"
+    left.write_bytes(b"half")
+    house.take(signals)
+    assert not left.exists()
+
+
+CHANGES = {
+    "contact": lambda lock: replace(lock, contact_closed_when="open"
+                                    if lock.contact_closed_when == "locked" else "locked"),
+    "command": lambda lock: replace(lock, command_energised=1 - lock.command_energised),
+    "released_by": lambda lock: replace(
+        lock, self_cut=False,
+        released_by="power-on" if lock.released_by == "power-off" else "power-off"),
+    "supply": lambda lock: replace(lock, supply="dark" if lock.supply == "rail" else "rail"),
+}
+
+
+@pytest.mark.parametrize("change", CHANGES)
+def test_a_change_of_wiring_pairs_again_what_it_concerns(tmp_path, rng, change):
+    venue = random_venue(rng)
+    house = House(tmp_path, venue)
+    house.take(several_days(rng, venue))
+    locks = list(venue.locks)
+    place = next(i for i, lock in enumerate(locks) if lock.contact and not lock.self_cut)
+    locks[place] = CHANGES[change](locks[place])
+    house.venue = replace(house.venue, locks=tuple(locks))
+    summary = house.derive()
+    assert summary.days == summary.of_days
+    if change == "contact":
+        assert summary.locks == {locks[place].id}
+    else:
+        assert locks[place].id in summary.locks
+    house.check()
+    assert house.derive().days == 0
+
+
+def test_a_lock_put_in_and_one_taken_out(tmp_path, rng):
+    venue = random_venue(rng, locks=7)
+    house = House(tmp_path, replace(venue, locks=venue.locks[:-1]))
+    house.take(several_days(rng, venue))
+    house.venue = replace(house.venue, locks=venue.locks[2:])
+    house.derive()
+    house.check()
+
+
+def test_limits_pair_again_the_locks_they_concern(tmp_path, rng):
+    venue = random_venue(rng, locks=8)
+    house = House(tmp_path, venue)
+    house.take(several_days(rng, venue))
+    limits = Limits(coast_ms=400.0, door_wait_ms=900.0, settle_ms=30.0, retry_within_s=20.0)
+    house.venue = replace(house.venue, limits=limits)
+    summary = house.derive()
+    assert summary.locks == {
+        lock.id for lock in venue.locks
+        if lock.pulsed and lock.contact and lock.contact_senses == "door"}
+    house.check()
+    # A limit that has nothing to do with pairing costs nothing.
+    house.venue = replace(house.venue, limits=replace(limits, supply_low_percent=80.0))
+    assert house.derive().days == 0
+
+
+def test_names_and_parts_pair_nothing_again(tmp_path, rng):
+    venue = random_venue(rng)
+    house = House(tmp_path, venue)
+    house.take(several_days(rng, venue))
+    house.venue = replace(house.venue, name="Other", locks=tuple(
+        replace(lock, room="Elsewhere", part="spring", coil_ohms=9.0) for lock in venue.locks))
+    assert house.derive().days == 0
+
+
+def test_rows_of_a_span(tmp_path, rng):
+    venue = random_venue(rng)
+    house = House(tmp_path, venue)
+    house.take(several_days(rng, venue))
+    start, end = FIRST + timedelta(hours=12), FIRST + timedelta(days=1, minutes=2)
+    found = load_table(house.venue, house.path, "actuations", start, end)
+    whole = house.table("actuations").filter(
+        pl.col("command_time").is_between(start, end, closed="left"))
+    assert found.height
+    assert_frame_equal(found, whole)
