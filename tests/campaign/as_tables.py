@@ -39,13 +39,13 @@ def tables_of(past):
             changes.append(_changes(life, happened))
     edges = _edge_times(past)
     frames = {
-        "actuations": _timed(pl.concat(acts), "command_time"),
+        "actuations": _timed(pl.concat(acts, how="vertical_relaxed"), "command_time"),
         "openings": _openings(openings, edges),
         "energisings": _timed(pl.DataFrame(
             energisings, schema={"lock": pl.String, "start": pl.Int64, "end": pl.Int64,
                                  "on_ms": pl.Float64, "cut_ms": pl.Float64}, orient="row",
         ), "start", "end"),
-        "contact_changes": _timed(pl.concat(changes), "time"),
+        "contact_changes": _timed(pl.concat(changes, how="vertical_relaxed"), "time"),
         "rail_hours": _rail_hours(rng, past, gaps),
         "activity": _activity(past, edges, gaps),
         "polling": _polling(past, edges),

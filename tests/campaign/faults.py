@@ -13,10 +13,10 @@ FOR_PULSED = (
     ("sticking-catch", "ramp", 3), ("sticking-catch", "hockey", 3), ("sticking-catch", "step", 2),
     ("sticking-catch", "mode", 2), ("no-release", "step", 2), ("loaded-catch", "step", 1),
     ("opened-unpowered", "step", 1), ("short-pulse", "step", 1), ("contact-stuck", "step", 1),
-    ("contact-inverted", "step", 1), ("coil-open", "step", 2), ("coil-current-high", "step", 2),
+    ("contact-inverted", "step", 2), ("coil-open", "step", 2), ("coil-current-high", "step", 2),
     ("stuck-energised", "step", 1), ("over-long-energising", "step", 1),
-    ("contact-chatter", "ramp", 1), ("crossed-channels", "step", 1), ("not-reclosed", "step", 1),
-    ("missing-suppression", "step", 1), ("self-cut-failed", "step", 3),
+    ("contact-chatter", "ramp", 2), ("crossed-channels", "step", 1), ("not-reclosed", "step", 1),
+    ("missing-suppression", "step", 1), ("self-cut-failed", "step", 6),
 )
 FOR_MAGNET = (
     ("slow-drop", "ramp", 3), ("slow-drop", "step", 2), ("weakening-hold", "ramp", 3),

@@ -185,7 +185,7 @@ def _rails(rng, days, healthy):
     rails = {}
     for number in range(int(rng.integers(2, 4))):
         volts = float(rng.choice([12.0, 24.0], p=[0.65, 0.35]))
-        battery = number == 2 and volts == 12.0 and rng.random() < 0.5
+        battery = number >= 1 and volts == 12.0 and rng.random() < 0.35
         name = f"rail-{number}"
         low_from = int(rng.integers(20, days - 25))
         rails[name] = RailLife(
@@ -210,13 +210,13 @@ def _lock(rng, number, rails, scans, days, start, replay):
 
     kind = str(rng.choice(
         ["latch", "self-cut", "bare", "unknown", "bolt", "strike", "large", "small", "door"],
-        p=[0.46, 0.09, 0.05, 0.05, 0.05, 0.04, 0.14, 0.07, 0.05],
+        p=[0.42, 0.13, 0.05, 0.05, 0.05, 0.04, 0.14, 0.07, 0.05],
     ))
     rail = rails[str(rng.choice(sorted(rails)))].supply
     controller = str(rng.choice(sorted(scans)))
     volts, magnet = rail.rated_volts, kind in ("large", "small", "door")
     contact = kind != "bare" and not (kind == "small" and rng.random() < 0.4)
-    contact = contact and not (kind == "self-cut" and rng.random() < 0.5)
+    contact = contact and not (kind == "self-cut" and rng.random() < 0.35)
     amps = {"large": 0.5, "door": 0.5, "small": 0.25}.get(kind, float(rng.uniform(0.8, 1.8)))
     amps *= 12.0 / volts
     way_out = kind in ("large", "door") and rng.random() < 0.8
