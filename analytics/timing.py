@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from typing import Any
 
+import numpy as np
 import polars as pl
 
 from analytics.evidence import per_lock
@@ -32,6 +33,12 @@ from analytics.timing_together import (
 from analytics.timing_volts import exponents
 from shared.limits import Limits
 from shared.venue import Lock, Venue
+
+RAIL_WEEKS = 8
+"""A rail's stiffness is read from so many weeks back: cables and supplies are mended."""
+
+MEND_RATIO, FEWEST_PEERS = 1.5, 3
+"""A lock that needs this many times the middle of its part's other locks is held by something."""
 
 FEWEST_READINGS = 20
 """Fewer rail readings than this say nothing about the range a rail has shown."""
@@ -129,16 +136,26 @@ def timing(history: History) -> Timing:
         lock.id: lock_sample(history, lock, rows.get(lock.id, empty), limits.timing_weeks)
         for lock in venue.locks
     }
-    rails = rail_models(venue, history.actuations, samples)
+    lately = history.actuations.filter(
+        pl.col("command_time") >= history.end - timedelta(weeks=RAIL_WEEKS))
+    rails = rail_models(venue, lately, samples)
     powers = exponents(_parts(venue.locks, samples))
-    models = []
-    for lock in venue.locks:
-        lenders = [samples[other.id] for other in same_part(lock, venue.locks)]
-        model = fit_lock(
-            samples[lock.id], lenders, list(samples.values()), powers, rails.get(lock.supply),
-            limits.timing_own_releases,
-        )
-        models.append(_with_sag(model, samples[lock.id], rails.get(lock.supply)))
+    def fitted(lock: Lock, unfit: frozenset[str]) -> LockModel:
+        lenders = [samples[other.id] for other in same_part(lock, venue.locks)
+                   if other.id not in unfit]
+        model = fit_lock(samples[lock.id], lenders, list(samples.values()), powers,
+                         rails.get(lock.supply), limits.timing_own_releases)
+        return _with_sag(model, samples[lock.id], rails.get(lock.supply))
+
+    models = [fitted(lock, frozenset()) for lock in venue.locks]
+    models = [_beside_its_part(model, models, venue) for model in models]
+    # A lock that is to be mended lends nothing, as long as another can.
+    unfit = frozenset(model.lock for model in models if model.mend_first)
+    models = [
+        again if model.basis == "borrowed" and unfit.intersection(model.siblings)
+        and (again := fitted(venue.locks_by_id[model.lock], unfit)).basis == "borrowed" else model
+        for model in models
+    ]
     settings = settings_of(limits)
     answers = tuple(_answer(model, settings, rails) for model in models)
     days = [day for s in samples.values() for day in (s.first_day, s.last_day) if day]
@@ -184,6 +201,20 @@ def _parts(locks: Sequence[Lock], samples: Mapping[str, Sample]) -> list[list[Sa
             seen.update(member.id for member in members)
             groups.append([samples[member.id] for member in members])
     return groups
+
+
+def _beside_its_part(model: LockModel, models: Sequence[LockModel], venue: Venue) -> LockModel:
+    """Marks a lock that needs far longer than the others of its part: mend it first."""
+    locks = venue.locks_by_id
+    peers = {other.id for other in same_part(locks[model.lock], venue.locks)}
+    at = key(0.999)
+    needs = [need for other in models if other.lock in peers and other.basis == "own"
+             and (need := other.need_ms.get(at)) is not None]
+    own = model.need_ms.get(at)
+    if model.basis != "own" or own is None or len(needs) < FEWEST_PEERS:
+        return model
+    middle = float(np.median(needs))
+    return replace(model, part_need_ms=middle, mend_first=own > MEND_RATIO * middle)
 
 
 def _with_sag(model: LockModel, sample: Sample, rail: RailModel | None) -> LockModel:

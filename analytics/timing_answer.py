@@ -131,8 +131,7 @@ def pulse_answer(
     stated = stated_share(model, recommended, scale)
     falls_short = ""
     if stated < target:
-        silent = model.miss.missed > (1 - target) * model.miss.commands
-        falls_short = "misses" if silent else "few"
+        falls_short = "misses" if key(target) in model.silent else "few"
     most = model.pulse_most_ms
     return PulseAnswer(
         state, shortest, longest, recommended, stated, falls_short,

@@ -42,6 +42,8 @@ def same_part(lock: Lock, others: Sequence[Lock]) -> tuple[Lock, ...]:
     looked at later: a lock without feedback may borrow from one that has it.
     """
     def alike(other: Lock) -> bool:
+        if lock.is_magnet and other.suppression != lock.suppression:
+            return False  # A diode alone makes the same magnet several times slower.
         if (other.rated_volts, other.released_by) != (lock.rated_volts, lock.released_by):
             return False
         if lock.part is None or other.part is None:

@@ -61,7 +61,7 @@ def fit_lock(
     lenders : sequence of Sample
         Locks of the same part (:func:`same_part`).
     family_samples : sequence of Sample
-        Other locks released the same way; they lend only what is known of retries.
+        All locks; those released the same way lend what is known of silent commands.
     exponents : mapping of str to Exponent
         Power of volts, by lock.
     rail : RailModel or None
@@ -99,8 +99,9 @@ def fit_lock(
     need, known, need_ms = _needs(sample, pool, reference, exponent.middle)
     late_ms = _lates(pool)
     long_enough = need_ms[key(0.99)] or np.inf
-    misses = [_missed(s, reference, exponents, long_enough) for s in (sample, *useful)]
-    again = [_missed_again(s) for s in (sample, *_by_part(sample, family_samples))]
+    alike = released_alike(sample, family_samples)
+    misses = [_missed(s, reference, exponents, long_enough) for s in (sample, *alike)]
+    again = [_missed_again(s) for s in (sample, *alike)]
     if door:  # What its contact misses includes the person who did not push.
         misses[0], again[0] = (0, 0), (0, 0)
     own_misses = misses[0]
@@ -116,6 +117,7 @@ def fit_lock(
         need_ms=need_ms, late_ms=late_ms,
         miss=miss_rate(*own_misses, misses[1:], confidence=MISS_CONFIDENCE, inflation=effect),
         again=miss_rate(*again[0], again[1:], confidence=MISS_CONFIDENCE),
+        silent=tuple(key(t) for t in TARGETS if _too_silent(*own_misses, t)),
     )
     return _describe(model, sample, pool)
 
@@ -225,7 +227,13 @@ def _missed_again(sample: Sample) -> tuple[int, int]:
     return int((use & ~sample.released).sum()), int(use.sum())
 
 
-def _by_part(sample: Sample, others: Sequence[Sample]) -> list[Sample]:
+def _too_silent(missed: int, commands: int, target: float) -> bool:
+    """Whether so many silent commands are more than chance where the target is met (5 %)."""
+    return missed > 0 and float(special.bdtrc(missed - 1, commands, 1 - target)) < 0.05
+
+
+def released_alike(sample: Sample, others: Sequence[Sample]) -> list[Sample]:
+    """The venue's other locks released the same way: they say how much locks differ in silence."""
     return [s for s in others if s.lock.id != sample.lock.id and s.kind not in (None, "door")
             and s.lock.pulsed == sample.lock.pulsed]
 

@@ -89,7 +89,9 @@ class LockModel:
     All times of ``need_ms``, ``late_ms``, ``need_points_ms`` and ``points_ms`` are at
     ``reference_volts`` and scale with (volts / reference_volts) ** exponent. ``independent``
     is how many independent releases the distribution is worth, ``location_factor`` how far (as
-    a factor, 95 %) a borrowed one may stand off as a whole.
+    a factor, 95 %) a borrowed one may stand off as a whole. ``part_need_ms`` is the middle of
+    what the other locks of its part need for 99.9 %, ``mend_first`` that this one needs far
+    longer. ``silent`` are the targets that its silent commands alone put out of reach.
     """
 
     lock: str
@@ -125,6 +127,7 @@ class LockModel:
     need_ms: dict[str, float | None] = field(default_factory=dict)
     late_ms: dict[str, float | None] = field(default_factory=dict)
     miss: MissRate = field(default_factory=lambda: MissRate(0, 0, 1.0, 1.0))
+    silent: tuple[str, ...] = ()
     again: MissRate = field(default_factory=lambda: MissRate(0, 0, 1.0, 1.0))
     pulse_groups: tuple[PulseGroup, ...] = ()
     seen: tuple[SeenPoint, ...] = ()
@@ -135,6 +138,8 @@ class LockModel:
     longest_ms: float | None = None
     longest_from: str = ""
     busiest_five_minutes: int = 0
+    part_need_ms: float | None = None
+    mend_first: bool = False
     sag_volts: float | None = None
     sag_from: str = ""
 
@@ -147,7 +152,7 @@ class LockModel:
             values[name] = dict(vars(values[name]))
         for name in ("quantiles", "pulse_groups", "seen"):
             values[name] = [dict(vars(item)) for item in values[name]]
-        for name in ("siblings", "points_ms", "need_points_ms"):
+        for name in ("siblings", "silent", "points_ms", "need_points_ms"):
             values[name] = list(values[name])
         return values
 

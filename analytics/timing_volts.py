@@ -14,8 +14,9 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import special
 
+from analytics.robust import huber_line
 from analytics.timing_sample import Sample
-from analytics.timing_tail import LEAST, design_effect
+from analytics.timing_tail import LEAST
 
 PRIOR = (-2.0, 0.7)
 """Exponent of a healthy solenoid near its rated volts and its standard deviation between
@@ -26,6 +27,13 @@ BETWEEN_LOCKS = 0.5
 
 LEAST_SPREAD = 0.004
 """Log volts must vary by this much (0.4 %) for a slope to be looked for."""
+
+
+GOES_ALONG = 0.02
+"""Share by which a latency may change along with the rail but not because of it: a season, a
+drift, a busy day. It keeps a rail that hardly moves from teaching a slope; common practice."""
+
+GOLDEN = (5**0.5 - 1) / 2
 
 
 @dataclass(frozen=True)
@@ -41,31 +49,26 @@ NONE = Exponent(0.0, 0.0, 0.0)
 
 
 def slope(sample: Sample) -> tuple[float, float] | None:
-    """Robust slope of log need on log volts and its standard error; None where it cannot be."""
+    """Robust slope of log need on log volts and its standard error; None where it cannot be.
+
+    Days are the independent things: the error comes from the scatter between them.
+    """
     use = sample.released & np.isfinite(sample.volts) & (sample.volts > 0)
     if use.sum() < LEAST:
         return None
     log_volts = np.log(sample.volts[use])
-    log_need = np.log(sample.need_ms[use])
     spread = float(np.std(log_volts))
     if spread < LEAST_SPREAD:
         return None
-    from sklearn.linear_model import HuberRegressor
-
-    middle = np.median(log_volts)
-    scaled = (log_volts - middle) / spread
-    try:
-        fit = HuberRegressor(epsilon=1.35, alpha=0.0, max_iter=300).fit(
-            scaled[:, None], log_need - np.median(log_need)
-        )
-    except ValueError:  # It did not converge: all but equal latencies.
+    # Polled times are equal by the dozen, which robust scatter takes for certainty: each is put
+    # somewhere in its own step (the golden section spreads evenly and repeats exactly).
+    step = min(sample.resolution_ms or 0.0, float(np.median(sample.need_ms[use])))
+    within = np.arange(1, int(use.sum()) + 1) * GOLDEN % 1.0
+    need = np.maximum(sample.need_ms[use] - step * within, 0.05 * sample.need_ms[use])
+    line = huber_line(log_volts, np.log(need), groups=sample.day[use])
+    if line is None or not np.isfinite(line.slope_error):
         return None
-    rest = log_need - np.median(log_need) - fit.predict(scaled[:, None])
-    scatter = max(1.4826 * float(np.median(np.abs(rest - np.median(rest)))), 1e-4)
-    effect = design_effect(rest > 0, sample.day[use])
-    # 1.05: what Huber's estimate loses against least squares where all is normal.
-    error = 1.05 * scatter * np.sqrt(effect / use.sum()) / spread
-    return float(fit.coef_[0]) / spread, float(error)
+    return line.slope, float(np.hypot(line.slope_error, GOES_ALONG / spread))
 
 
 def exponents(

@@ -50,7 +50,7 @@
     out.recommended_ms = pulse;
     out.stated = statedShare(data, lock, pulse, scale);
     if (out.stated < target) {
-      out.falls_short = lock.miss.missed > (1 - target) * lock.miss.commands ? "misses" : "few";
+      out.falls_short = lock.silent.indexOf(key) >= 0 ? "misses" : "few";
     }
     out.beyond_log = lock.pulse_most_ms !== null && pulse > lock.pulse_most_ms;
     out.beyond_usual = !lock.magnet && pulse > s.usual_pulse_ms;

@@ -87,6 +87,9 @@
       return fill("falls_misses", { missed: number(lock.miss.missed),
         commands: number(lock.miss.commands) });
     }
+    if (lock.mend_first) {
+      return fill(lock.magnet ? "mend_magnet" : "mend_first", { middle: ms(lock.part_need_ms) });
+    }
     if (pulse.beyond_usual) { return fill("beyond_usual", { usual: ms(s.usual_pulse_ms) }); }
     return pulse.beyond_log && !lock.magnet ? words.beyond_log : "";
   }

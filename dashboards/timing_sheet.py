@@ -104,7 +104,7 @@ def _row(model: LockModel, answer: LockAnswer, timing: Timing, lang: Language) -
     target = target_text(timing.settings.target, lang)
     return {
         "lock": model.lock, "room": model.room, "magnet": model.magnet, "state": pulse.state,
-        "shape": _shape(pulse.state, pulse.falls_short),
+        "shape": _shape(model, pulse.state, pulse.falls_short),
         "pulse": ms(pulse.recommended_ms, lang), "between": between,
         "now": (lang("timing.now", pulse=ms(model.pulse_median_ms, lang))
                 if model.pulse_median_ms is not None and not model.magnet else None),
@@ -129,12 +129,13 @@ def _cue(cue: CueAnswer, lang: Language) -> dict[str, str | None]:
             else lang("timing.share_inside", share=share(cue.share, lang, 0))}
 
 
-def _shape(state: str, falls_short: str) -> str:
+def _shape(model: LockModel, state: str, falls_short: str) -> str:
     if state == "none":
         return "act-this-week"
     if state in ("door", "unobserved", "too-few"):
         return "too-little-data"
-    return "watch" if state == "tight" or falls_short == "misses" else "good"
+    doubtful = state == "tight" or falls_short == "misses" or model.mend_first
+    return "watch" if doubtful else "good"
 
 
 def _notes(
@@ -164,6 +165,9 @@ def _notes(
     if pulse.falls_short == "misses":
         notes.append(lang("timing.falls_misses", missed=model.miss.missed,
                           commands=model.miss.commands))
+    if model.mend_first and not model.obstacle:
+        notes.append(lang("timing.mend_magnet" if model.magnet else "timing.mend_first",
+                          middle=ms(model.part_need_ms, lang)))
     if pulse.beyond_usual:
         notes.append(lang("timing.beyond_usual", usual=ms(settings.usual_pulse_ms, lang)))
     elif pulse.beyond_log and not model.magnet:
@@ -374,8 +378,9 @@ def _method(settings: Settings, limits: Limits, lang: Language) -> list[str]:
 _SCRIPT_WORDS = (
     "between", "from_up", "at_least", "left", "share_inside", "from_feedback", "none_door",
     "none_unobserved", "none_too-few", "none_rating", "none_duty", "tight", "falls_misses",
-    "falls_few", "beyond_log", "beyond_usual", "pulse", "off_time", "opens", "retry", "retries",
-    "stuck", "sound", "light", "lock", "try.pick", "try.outside", "try.together", "group.spread",
+    "falls_few", "mend_first", "mend_magnet", "beyond_log", "beyond_usual", "pulse", "off_time",
+    "opens", "retry", "retries", "stuck", "sound", "light", "lock", "try.pick", "try.outside",
+    "try.together", "group.spread",
     "group.spread_worked", "group.spread_unknown", "group.left_out", "group.align",
     "group.align_says", "group.no_delay", "group.one_event", "group.not_one_event", "group.rail",
     "group.rail_bears", "group.rail_fails", "group.rail_unknown", "group.stagger",
