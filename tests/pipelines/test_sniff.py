@@ -1,0 +1,125 @@
+"""Sniff proposes a block that reads the sample, and asks what it cannot know."""
+
+from __future__ import annotations
+
+import re
+import tomllib
+
+import pytest
+
+from pipelines.sniff import sniff
+from pipelines.sniff_block import block_text, quoted
+from pipelines.sniff_times import guess_times
+from shared.errors import RemanenceError
+from shared.log_format import read_log_format
+from tests.pipelines.log_examples import examples
+from tests.pipelines.test_readers import EXPECTED, encoded, take
+
+
+def proposed(text):
+    """The block in what sniff says."""
+    return re.search(r"(\[\[log\]\]\n.*?)\n\n(?:First|No record|It cannot|The block)", text,
+                     re.DOTALL)[1]
+
+
+def write(folder, name, data):
+    path = folder / name
+    path.parent.mkdir(parents=True, exist_ok=True)
+    path.write_bytes(data if isinstance(data, bytes) else data.encode())
+    return path
+
+
+@pytest.mark.parametrize("title", examples())
+def test_a_block_is_proposed_for_every_form_of_the_page(tmp_path, title):
+    block, files = examples()[title]
+    for name, data in encoded(block, files).items():
+        text = sniff([write(tmp_path, name, data)])
+        read = tomllib.loads(proposed(text))["log"][0]
+        log, problems = read_log_format(read, "log", lambda *_: 0)
+        assert problems == []
+        assert log.format == tomllib.loads(block)["log"][0].get("format", "csv")
+        if not log.counts and "by-channel" not in name:
+            assert "2026-11-02 18:03:11.482" in text
+            assert "cannot be read" not in text
+
+
+@pytest.mark.parametrize("title", ["The default layout", "JSON Lines", "No header, tabs, comments"])
+def test_where_nothing_is_left_open_the_proposal_is_taken_as_it_is(tmp_path, title):
+    block, files = examples()[title]
+    (name, data), = encoded(block, files).items()
+    text = sniff([write(tmp_path, name, data)])
+    assert "does not tell" not in text
+    rows, rejects, _ = take(tmp_path, proposed(text), {})
+    assert (rows, rejects.height) == (EXPECTED, 0)
+
+
+def test_two_orders_of_the_date_are_asked_about_and_only_then(tmp_path):
+    lines = "time,channel,quantity,value\n{}/11/2026 18:03:11,north/q1,command,1\n"
+    text = sniff([write(tmp_path, "a.csv", lines.format("02"))])
+    assert "Which order has the date? These fit the whole sample: %d/%m/%Y %H:%M:%S, %m/%d" in text
+    assert "local time" in text
+    text = sniff([write(tmp_path, "a.csv", lines.format("02") + lines.format("13")[28:])])
+    assert "Which order" not in text
+    assert 'time_format = "%d/%m/%Y %H:%M:%S"' in text
+
+
+def test_polarity_and_scale_are_asked_about(tmp_path):
+    text = sniff([write(tmp_path, "a.csv",
+                        "time,signal,value\n2026-11-02T18:03:11Z,door,open\n")])
+    assert 'Does "open" speak of the switch or of the door?' in text
+    text = sniff([write(tmp_path, "a.csv", "time,i1,ai0\n2026-11-02T18:03:11Z,1,1162\n")])
+    assert "is 1 a closed contact?" in text
+    assert "which scale" in text
+
+
+def test_a_counter_and_its_anchor_are_asked_about(tmp_path):
+    _, files = examples()["Serial text with milliseconds since the board started"]
+    text = sniff([write(tmp_path, "a.txt", files["logs/serial.txt"])])
+    assert "milliseconds (boot-ms), microseconds" in text
+    assert "carries true time: give it a group named wall" in text
+    assert "do not fit the pattern" in text
+
+
+@pytest.mark.parametrize("data", [
+    b"", b"\x00" * 5000, bytes(range(256)) * 50, b"x" * 200_000, b"{" * 5000 + b"\n" * 3,
+    b"," * 300_000, b"a,b\n" * 1000, "ÄÖ".encode("utf-16"), b"PAR1 and no more", b'{"a": 1}\n' * 9,
+    b"1,1,1\n2,2,2\n", b"time\n\n\n", "\u2028;\u2029;\n".encode() * 20, b'"\n' * 20,
+])
+def test_rubbish_gives_words_and_no_traceback(tmp_path, data):
+    path = write(tmp_path, "a.log", data)
+    try:
+        text = sniff([path])
+    except RemanenceError as error:
+        text = str(error)
+    assert "a.log" in text
+
+
+def test_files_that_are_not_there(tmp_path):
+    with pytest.raises(RemanenceError, match=r"none\.csv: does not exist"):
+        sniff([tmp_path / "none.csv"])
+    with pytest.raises(RemanenceError, match="is a folder"):
+        sniff([tmp_path])
+
+
+@pytest.mark.parametrize("text", ['a"b', "a\\b", "a'b\\c", "tab\t", "ü\u0000", "\U0001f511"])
+def test_quoted_text_comes_back(text):
+    assert tomllib.loads(f"a = {quoted(text)}")["a"] == text
+    back = tomllib.loads(block_text({"files": [text], "channels": {text: "x/y"}}))["log"][0]
+    assert back == {"files": [text], "channels": {text: "x/y"}}
+
+
+@pytest.mark.parametrize(("values", "kind", "form"), [
+    (["1793642591482", "1793642591500"], "both", "epoch-ms"),
+    (["1793642591.5"], "both", "epoch-s"),
+    (["5", "9", "1200"], "counter", "boot-ms"),
+    (["2.11.2026"], "date", "%d.%m.%Y"), (["18:03:11,5"], "time", "%H:%M:%S,%f"),
+    (["11/02/26 06:03:11 PM"], "both", "%d/%m/%y %I:%M:%S %p"),
+])
+def test_guesses_of_times(values, kind, form):
+    guess = guess_times(values)
+    assert (guess.kind, guess.forms[0]) == (kind, form)
+
+
+@pytest.mark.parametrize("values", [["on", "off"], ["11.6", "11.7", "11.5", "11.6"], ["-5", "7"]])
+def test_what_is_no_time(values):
+    assert guess_times(values) is None
