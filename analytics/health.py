@@ -14,6 +14,7 @@ from analytics.health_physics import heat_by_lock, resistances, sags_by_supply
 from analytics.health_supplies import supply_health, supply_tables
 from analytics.health_traces import telling_actuations, traces_of
 from analytics.history import History
+from analytics.physics_summary import physics_of
 from shared.findings import Finding, rank
 from shared.weeks import Week
 
@@ -101,7 +102,7 @@ def health(
         untold=health_venue.untold(history, locks, controllers, ordered, rejects),
         numbers=counted, unanswered=unanswered,
         venue_findings=by_subject.get(("venue", history.venue.id), ()),
-        service_set_aside=tuple(service_set_aside),
+        service_set_aside=tuple(service_set_aside), physics=physics_of(history),
     )
 
 

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Any
 
+from analytics.physics_model import PhysicsSummary
 from shared.findings import STATE_OF_URGENCY, STATES, Finding
 from shared.venue import Lock, Supply, Venue
 from shared.weeks import Week
@@ -353,6 +354,8 @@ class Health:
     venue_findings: tuple[Finding, ...]
     service_set_aside: tuple[str, ...] = ()
     """Lines of the service log that could not be taken up, each with its reason."""
+    physics: PhysicsSummary | None = None
+    """What the models of coil, magnet, cable and rail say; None where it was not asked for."""
 
     @property
     def venue_id(self) -> str:

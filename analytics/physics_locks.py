@@ -14,7 +14,7 @@ from analytics.evidence import baseline_start, with_weeks
 from analytics.history import History
 from analytics.magnet import holding_force
 from analytics.off_voltage import SwitchOff, switch_offs
-from analytics.physics_model import CoilHeat, Curve, LockPhysics, Quantity, Said, Value
+from analytics.physics_model import CHANGE, CoilHeat, Curve, LockPhysics, Quantity, Said, Value
 from analytics.release import Solenoid
 from analytics.release_fit import ReleaseFit, explain, fit_release, loaded
 from analytics.sag_release import SagError, SagReadings, sag_error, sag_readings
@@ -268,11 +268,16 @@ def _release_says(lock: Lock, item: LockPhysics) -> list[Said]:
     said: list[Said] = []
     split = item.explained
     if split is not None and np.isfinite([*split.both_percent, *split.rest_percent]).all():
-        said.append(Said("release", "release.magnet" if lock.is_magnet else "release.split", {
-            "measured": Quantity(split.measured_percent[0], "%", *split.measured_percent[1:]),
-            "volts": Quantity(split.volts_percent[0], "%", *split.volts_percent[1:]),
-            "heat": Quantity(split.heat_percent[0], "%", *split.heat_percent[1:]),
-            "rest": Quantity(split.rest_percent[0], "%", *split.rest_percent[1:]),
+        key = "release.magnet" if lock.is_magnet else "release.split"
+        if split.measured_percent[1] <= 0 <= split.measured_percent[2]:
+            key = "release.unchanged"
+        said.append(Said("release", key, {
+            name: Quantity(percent[0], f"%{CHANGE}", percent[1], percent[2])
+            for name, percent in (
+                ("measured", split.measured_percent), ("volts", split.volts_percent),
+                ("heat", split.heat_percent), ("both", split.both_percent),
+                ("rest", split.rest_percent),
+            )
         }, split.estimated))
     fit = item.fit
     if fit is not None and fit.stall_volts is not None and item.loaded_volts is not None:

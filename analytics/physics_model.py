@@ -18,6 +18,10 @@ from analytics.off_voltage import SwitchOff
 from analytics.rail import Prediction, RailModel
 from analytics.release_fit import Explained, ReleaseFit
 from analytics.sag_release import SagError, SagReadings
+from shared.weeks import Week
+
+CHANGE = " more"
+"""Ends the unit of a change: ``% more`` is shown with its sign."""
 
 
 @dataclass(frozen=True)
@@ -106,6 +110,7 @@ class SupplyPhysics:
     resistance: Quantity | None
     resistance_estimated: bool
     resistance_before: Quantity | None
+    resistance_weeks: tuple[tuple[Week, Quantity], ...]
     sags: int
     rail: RailModel | None
     together: tuple[Prediction, ...]

@@ -42,17 +42,19 @@ def supply_physics(history: History) -> dict[str, SupplyPhysics]:
     }
     drifts = {row["supply"]: row for row in idle_drift(history.rail_hours, venue).to_dicts()}
     recoveries = {row["supply"]: row for row in recovery(week_rows, venue).to_dicts()}
+    weeks = week_resistance(history)
     found = {}
     for supply in venue.supplies:
         found[supply.id] = _supply(
-            supply, history, now.get(supply.id, {}), before.get(supply.id, {}),
+            supply, history, weeks.get(supply.id, ()), now.get(supply.id, {}),
+            before.get(supply.id, {}),
             levels.get(supply.id, {}), drifts.get(supply.id, {}), recoveries.get(supply.id, {}),
         )
     return found
 
 
 def week_resistance(
-    history: History, *, weeks_back: int = 60
+    history: History, *, weeks_back: int = 26
 ) -> dict[str, tuple[tuple[Week, Quantity], ...]]:
     """Source resistance of each supply week by week, with the interval for comparing weeks."""
     rows = history.actuations.filter(
@@ -70,7 +72,8 @@ def week_resistance(
 
 
 def _supply(
-    supply: Supply, history: History, now: dict[str, float], before: dict[str, float],
+    supply: Supply, history: History, weeks: tuple[tuple[Week, Quantity], ...],
+    now: dict[str, float], before: dict[str, float],
     level: dict[str, float], drift: dict[str, float], recovered: dict[str, float],
 ) -> SupplyPhysics:
     resistance, resistance_before = _ohms(now), _ohms(before)
@@ -93,7 +96,7 @@ def _supply(
         Quantity(recovered["median_ms"], "ms", None, recovered["p95_ms"]) if recovered else None
     )
     made = SupplyPhysics(
-        supply.id, resistance, bool(now.get("estimated", True)), resistance_before,
+        supply.id, resistance, bool(now.get("estimated", True)), resistance_before, weeks,
         int(now.get("sags") or 0), rail, together,
         rail.safe_together if rail is not None and rail.pulsed else None,
         rail.reset_together if rail is not None and rail.resting else None,

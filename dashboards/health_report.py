@@ -12,6 +12,7 @@ from analytics.health_model import Health, Job
 from dashboards.health_figures import lock_figures, supply_figures, trace_figures
 from dashboards.health_words import Speaker
 from dashboards.page import Language, Link, assets, environment, file_names, language, page
+from dashboards.physics_section import lock_section, supply_section
 
 SHEET_JOBS = 10
 """Jobs that fit on one printed page of the work sheet; what is left out is said."""
@@ -85,11 +86,13 @@ def render_health(health: Health, language: str = "en") -> dict[str, bytes]:
           {"sheet": work_sheet(say)})
     for lock in health.locks:
         write(names["lock", lock.lock.id], "lock.html.jinja", _title(say, lock.lock.id), {
-            "item": lock, "figures": lock_figures(lock, say), "traces": trace_figures(lock, say)})
+            "item": lock, "figures": lock_figures(lock, say), "traces": trace_figures(lock, say),
+            "physics": lock_section(health, lock.lock.id, lang)})
     for supply in health.supplies:
         write(names["supply", supply.supply.id], "supply.html.jinja",
               _title(say, supply.supply.id),
-              {"item": supply, "figures": supply_figures(supply, say)})
+              {"item": supply, "figures": supply_figures(supply, say),
+               "physics": supply_section(health, supply.supply.id, lang)})
     return {**made, **assets()}
 
 
@@ -123,11 +126,13 @@ def render_single_file(health: Health, language: str = "en") -> bytes:
         prefix = leaf_of(file) + "--"
         leaves.append(leaf(file, "lock.html.jinja", {
             "item": lock, "figures": lock_figures(lock, say, prefix),
-            "traces": trace_figures(lock, say, prefix)}))
+            "traces": trace_figures(lock, say, prefix),
+            "physics": lock_section(health, lock.lock.id, lang, prefix)}))
     for supply in health.supplies:
         file = names["supply", supply.supply.id]
         leaves.append(leaf(file, "supply.html.jinja", {
-            "item": supply, "figures": supply_figures(supply, say, leaf_of(file) + "--")}))
+            "item": supply, "figures": supply_figures(supply, say, leaf_of(file) + "--"),
+            "physics": supply_section(health, supply.supply.id, lang, leaf_of(file) + "--")}))
     nav = (Link(lang("front.report"), "#index"), Link(lang("sheet.title"), "#work-sheet"))
     return page("single.html.jinja", lang, title=_title(say, lang("front.report")), nav=nav,
                 inline=True, leaves=leaves)

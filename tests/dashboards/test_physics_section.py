@@ -1,0 +1,111 @@
+"""The physics on the pages: every sentence has its words, in each language, and its numbers."""
+
+import tomllib
+from datetime import UTC, datetime
+from importlib import resources
+from zoneinfo import ZoneInfo
+
+import pytest
+
+from analytics.physics_model import CHANGE, Curve, LockPhysics, Quantity, Said, SupplyPhysics
+from dashboards.page import LANGUAGES, language
+from dashboards.physics_section import (
+    lock_physics_figures,
+    sentence,
+    shown,
+    supply_physics_figures,
+    topics,
+)
+from shared.weeks import Week
+
+ZONE = ZoneInfo("Europe/Lisbon")
+
+
+def words(code):
+    text = (resources.files("dashboards") / "words" / f"{code}.physics.toml").read_text("utf-8")
+    return tomllib.loads(text)["physics"]
+
+
+def keys(table, prefix=""):
+    for key, value in table.items():
+        if isinstance(value, dict):
+            yield from keys(value, f"{prefix}{key}.")
+        else:
+            yield f"{prefix}{key}", value
+
+
+def test_both_languages_say_the_same_things():
+    spoken = [dict(keys(words(code))) for code in LANGUAGES]
+    assert spoken[0].keys() == spoken[1].keys()
+    for key in spoken[0]:
+        slots = [{part.split("}")[0] for part in text[key].split("{")[1:]} for text in spoken]
+        assert slots[0] - {"time"} == slots[1] - {"time"}, key
+
+
+@pytest.mark.parametrize("code", LANGUAGES)
+def test_a_sentence_carries_its_numbers_as_people_write_them(code):
+    lang = language(code)
+    said = Said("heat", "heat.estimated", {
+        "celsius": Quantity(48.08, "°C", 36.5, 71.2),
+        "time": datetime(2026, 7, 1, 18, 0, tzinfo=UTC)}, True)
+    text = sentence(said, lang, ZONE)
+    assert "48\N{NO-BREAK SPACE}°C" in text
+    assert "36–71\N{NO-BREAK SPACE}°C" in text
+    assert "19:00" in text  # summer time in Lisbon
+    assert "{" not in text
+    margin = sentence(Said("heat", "heat.margin", {
+        "kelvin": Quantity(71.92, "K"), "limit": Quantity(120.0, "°C")}), lang, ZONE)
+    assert "72\N{NO-BREAK SPACE}K" in margin
+
+
+def test_topics_keep_their_order_and_gather_their_sentences():
+    lang = language("en")
+    says = (Said("off", "off.blind", {}), Said("heat", "heat.not_on", {}),
+            Said("off", "off.quiet", {"looked": 3}))
+    found = topics(says, lang, ZONE)
+    assert [topic.title for topic in found] == ["Switching off", "Coil heat"]
+    assert len(found[0].sentences) == 2
+
+
+def test_no_number_is_finer_than_it_can_mean():
+    lang = language("en")
+    assert shown(Quantity(0.12149, "Ω", 0.1177, 0.1254), lang) == "0.12\N{NO-BREAK SPACE}Ω"
+    assert shown(Quantity(94.254, "K"), lang) == "94\N{NO-BREAK SPACE}K"
+    assert shown(Quantity(4.111, "min"), lang) == "4.1\N{NO-BREAK SPACE}min"
+    # A change has its sign; none has none.
+    assert shown(Quantity(87.2, f"%{CHANGE}", 83.0, 104.0), lang) == "+87%"
+    assert shown(Quantity(-79.9, f"%{CHANGE}", -81.7, -78.0), lang) == "\N{MINUS SIGN}79.9%"
+    assert shown(Quantity(1e-8, f"%{CHANGE}", 0.0, 1e-7), lang)[0] == "0"
+
+
+CURVE = Curve((1.0, 2.0), (3.0, 4.0), (2.0, 3.0), (4.0, 5.0), 1.5)
+
+
+def lock_item(**more):
+    empty = dict.fromkeys((
+        "heat", "heat_curve", "measured_celsius", "fit", "loaded_volts", "explained", "branch",
+        "cable", "hold", "switch_off", "sag", "sag_error", "release_curve", "hold_curve"))
+    return LockPhysics(**(empty | {"lock": "a", "says": ()} | more))
+
+
+def supply_item(**more):
+    empty = dict.fromkeys((
+        "resistance", "resistance_before", "rail", "safe_together", "reset_together",
+        "drift_volts_per_week", "recovery_ms", "ripple_volts", "battery", "together_curve",
+        "battery_curve"))
+    fixed = {"supply": "r", "resistance_estimated": True, "resistance_weeks": (), "sags": 0,
+             "together": (), "says": ()}
+    return SupplyPhysics(**(empty | fixed | more))
+
+
+@pytest.mark.parametrize("code", LANGUAGES)
+def test_figures_are_drawn_where_there_is_something(code):
+    lang = language(code)
+    assert lock_physics_figures(lock_item(), lang) == []
+    assert supply_physics_figures(supply_item(), lang) == []
+    assert len(lock_physics_figures(lock_item(release_curve=CURVE, hold_curve=CURVE), lang)) == 2
+    weeks = tuple((Week(2026, number), Quantity(0.1, "Ω", 0.09, 0.11)) for number in (1, 2))
+    drawn = supply_physics_figures(supply_item(
+        together_curve=CURVE, battery_curve=CURVE, resistance_weeks=weeks), lang, "x--")
+    assert len(drawn) == 3
+    assert all('id="x--' in figure for figure in drawn)
