@@ -30,7 +30,7 @@ from analytics import (
 )
 from analytics.history import History
 from analytics.look_alikes import ACCOUNTS_FOR, PASSES_ON_URGENCY, SUPPLY_ACCOUNTS_FOR
-from analytics.rail_mates import drift_beyond_mates, shared_by_rail
+from analytics.rail_mates import beyond_rail, shared_by_rail
 from shared.findings import URGENCIES, Finding, rank
 
 FACTS = ("unsafe-fitting", "release-test-due")
@@ -125,7 +125,7 @@ def _without_rail_effects(found: Sequence[Finding], history: History) -> list[Fi
         if (
             lock is None or rail is None or lock.is_magnet
             or item.condition not in SUPPLY_ACCOUNTS_FOR[rail.condition]
-            or _before(item.since, rail.since) or drift_beyond_mates(history, lock)
+            or _before(item.since, rail.since) or beyond_rail(history, item, lock)
         ):
             kept.append(item)
         else:

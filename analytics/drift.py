@@ -112,26 +112,25 @@ def drifts(history: History) -> Drifts:
 
 
 def _with_rail_factor(rows: pl.DataFrame, history: History) -> pl.DataFrame:
-    """Add by how much more than at first each rail sags under the same loads, week by week."""
+    """Add by how much more than at first each rail sags under the same loads, day by day."""
     supply = {lock.id: lock.supply for lock in history.venue.locks}
     rows = rows.with_columns(
         supply=pl.col("lock").replace_strict(supply, default=None, return_dtype=pl.String)
     )
-    weekly = rows.filter(pl.col("sag_volts") > 0.02).group_by(
-        "supply", "lock", "weeks_ago"
-    ).agg(sag=pl.col("sag_volts").median(), n=pl.len()).filter(pl.col("n") >= 5)
-    if weekly.is_empty():
-        return rows.with_columns(rail_sag_factor=pl.lit(1.0))
-    first = weekly.sort("weeks_ago", descending=True).group_by("lock").agg(
-        first=pl.col("sag").head(8).median()
-    )
+    loaded = rows.filter(pl.col("sag_volts") > 0.02).select("supply", "lock", "day", "sag_volts")
+    first = loaded.group_by("lock", maintain_order=True).agg(
+        first=pl.col("sag_volts").head(40).median(), n=pl.len()
+    ).filter(pl.col("n") >= 20)
     factor = (
-        weekly.join(first, on="lock").group_by("supply", "weeks_ago")
-        .agg(rail_sag_factor=(pl.col("sag") / pl.col("first")).median(), locks=pl.len())
+        loaded.join(first, on="lock").group_by("supply", "day")
+        .agg(
+            rail_sag_factor=(pl.col("sag_volts") / pl.col("first")).median(),
+            locks=pl.col("lock").n_unique(),
+        )
         .filter(pl.col("locks") >= 3)
         .drop("locks")
     )
-    return rows.join(factor, on=["supply", "weeks_ago"], how="left", maintain_order="left")
+    return rows.join(factor, on=["supply", "day"], how="left", maintain_order="left")
 
 
 def _drifts(history: History) -> Drifts:

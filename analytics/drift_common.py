@@ -15,7 +15,7 @@ from analytics.drift_series import LockDays
 from analytics.evidence import Reals, family
 
 VOLTS_EXPONENT = -2.0
-VOLTS_EXPONENT_DEVIATION = 1.5
+VOLTS_EXPONENT_DEVIATION = 2.5
 """Latency of a latch goes with volts to this power (calculated from a solenoid model: -2 near
 rated volts, -5 and steeper near the stall); a magnet's release does not depend on volts."""
 
@@ -26,6 +26,9 @@ near its stall answers several times as much, by the same model."""
 WARMTH_SHARE_PER_KELVIN = 0.007
 WARMTH_DEVIATION = 0.004
 """A latch gets slower by this share per kelvin of its coil (calculated, same model)."""
+
+USUAL_VOLTS = 0.02
+"""Natural log: days with volts within 2 % of the usual ones count for what siblings share."""
 
 LEAST_SIBLINGS = 4
 """Fewer locks than this do not show what a week did to all of them."""
@@ -109,9 +112,14 @@ def common_weeks(every: Sequence[LockDays]) -> CommonWeeks:
     for days in every:
         level = days.level - explained(days)
         week = np.floor_divide(days.day, 7).astype(int)
+        # Where volts are off, locks answer each in its own way: such days say nothing in common.
+        usual = np.abs(days.log_volts - np.median(days.log_volts)) < USUAL_VOLTS
+        usual |= np.full(days.day.size, days.lock.is_magnet)
         rows.append({
-            int(w): float(np.average(level[week == w], weights=days.releases[week == w]))
-            for w in np.unique(week)
+            int(w): float(np.average(
+                level[usual & (week == w)], weights=days.releases[usual & (week == w)]
+            ))
+            for w in np.unique(week[usual])
         })
     weeks = sorted(set().union(*rows)) if rows else []
     if len(rows) < LEAST_SIBLINGS or not weeks:

@@ -8,7 +8,8 @@ from datetime import date
 
 import numpy as np
 
-from analytics.drift import LockDrift, drifts
+from analytics.conditions_slow import slow_modes
+from analytics.drift import drifts
 from analytics.evidence import finding
 from analytics.history import History
 from shared.findings import Evidence, Finding
@@ -16,32 +17,29 @@ from shared.venue import Lock
 
 SLOW = ("sticking-catch", "no-release")
 LEAST_MATES = 3
-BEYOND_MATES = 0.15
-"""A change this much larger than the other locks' on the rail is the lock's own."""
+ALIKE_SHARE = 0.2
+"""Where this share of a rail's other locks shows the same, it is the rail's doing."""
 
 
-def _mates(history: History, lock: Lock) -> list[LockDrift]:
-    judged = drifts(history).current
-    return [
-        judged[other.id] for other in history.venue.locks_on(lock.supply)
-        if other.id != lock.id and not other.is_magnet and other.id in judged
-        and judged[other.id].fit is not None
-    ]
+def beyond_rail(history: History, item: Finding, lock: Lock) -> bool:
+    """Whether what is said of the lock goes beyond what its rail at fault does to all locks on it.
 
-
-def drift_beyond_mates(history: History, lock: Lock) -> bool:
-    """Whether the lock has become so much slower than its rail's others that it has its own fault.
-
-    Latches near their stall answer the same rail more strongly, so the
-    comparison is with twice what the upper quarter of the others shows.
+    A drift does where the rail's volts are known: they are allowed for in it, with
+    all the uncertainty of this lock's answer to them. Releases that are slow or
+    missing at times do unless other locks on the rail show the same.
     """
     own = drifts(history).current.get(lock.id)
-    mates = _mates(history, lock)
-    if own is None or own.fit is None or len(mates) < LEAST_MATES:
+    if item.extra.get("course") in ("step", "gradual"):
+        return own is not None and float(own.days.volts_known.mean()) > 0.8
+    modes = slow_modes(history)
+    mates = [
+        other.id for other in history.venue.locks_on(lock.supply)
+        if other.id != lock.id and not other.is_magnet and other.id in drifts(history).current
+    ]
+    if len(mates) < LEAST_MATES:
         return False
-    changes = np.array([mate.change if mate.stands else 0.0 for mate in mates])
-    usual = max(float(np.percentile(changes, 75)), 0.0)
-    return bool(own.stands and own.change_low > 2 * usual + BEYOND_MATES)
+    share = sum(mate in modes for mate in mates) / len(mates)
+    return share < ALIKE_SHARE
 
 
 def shared_by_rail(found: Sequence[Finding], history: History) -> list[Finding]:
