@@ -1,0 +1,55 @@
+"""Dating a change, against the best-known series with one."""
+
+from datetime import date
+
+import numpy as np
+import pytest
+
+from analytics.onset import onset_of_flags, onset_of_level
+
+
+def test_the_nile_changed_after_1898():
+    # Cobb, Biometrika 65 (1978), 243; Nile flow at Aswan 1871-1970, sum 91935. R package
+    # strucchange 1.5-4 prints one break after 1898 with a 95 % interval from 1895 to 1902: 1899
+    # is the first year of the new regime.
+    nile = pytest.importorskip("statsmodels.datasets").nile.load_pandas().data["volume"]
+    flow = nile.to_numpy(dtype=float)
+    assert (flow.size, flow.sum()) == (100, 91935)
+    days = np.array([date(1871 + year, 7, 1).toordinal() for year in range(100)])
+    found = onset_of_level(days, flow)
+    assert found.since.year == 1899
+    assert found.index == 28
+    # The two intervals rest on different theories: they must overlap and be about as wide.
+    assert 1893 <= found.low.year <= 1899 <= found.high.year <= 1904
+    assert found.log_odds > np.log(1000)
+    # Means of the regimes, as published.
+    assert flow[:28].mean() == pytest.approx(1097.75, abs=0.005)
+    assert flow[28:].mean() == pytest.approx(849.97, abs=0.005)
+
+
+def test_the_coal_mine_disasters_grew_rarer():
+    # Jarrett, Biometrika 66 (1979), 191, British coal mine disasters per year, 1851-1962 (from
+    # memory, re-keyed as years with at least one): Carlin, Gelfand and Smith, Appl. Statist. 41
+    # (1992), 389, and others put the change at about 1890. Turned round in time it is a rise.
+    counts = [
+        4, 5, 4, 1, 0, 4, 3, 4, 0, 6, 3, 3, 4, 0, 2, 6, 3, 3, 5, 4, 5, 3, 1, 4, 4, 1, 5, 5, 3, 4,
+        2, 5, 2, 2, 3, 4, 2, 1, 3, 2, 2, 1, 1, 1, 1, 3, 0, 0, 1, 0, 1, 1, 0, 0, 3, 1, 0, 3, 2, 2,
+        0, 1, 1, 1, 0, 1, 0, 1, 0, 0, 0, 2, 1, 0, 0, 0, 1, 1, 0, 2, 3, 3, 1, 1, 2, 1, 1, 1, 1, 2,
+        4, 2, 0, 0, 1, 4, 0, 0, 0, 1, 0, 0, 0, 0, 0, 1, 0, 0, 1, 0, 1, 0,
+    ]
+    assert (len(counts), sum(counts)) == (112, 191)
+    days = np.array([date(1851 + year, 1, 1).toordinal() for year in range(112)])
+    busy = np.array(counts) >= 2
+    found = onset_of_flags(days, busy[::-1])
+    # In reversed time the position of 1890 is 1962 - 1890 = 72 from the end.
+    changed = 1962 - found.index + 1
+    assert 1885 <= changed <= 1895
+    assert onset_of_flags(days, busy) is None or onset_of_flags(days, busy).log_odds < 0
+
+
+def test_a_level_that_never_moved_is_not_dated_with_conviction():
+    rng = np.random.default_rng(28)
+    days = np.arange(730_000, 730_120)
+    odds = [onset_of_level(days, rng.normal(60, 5, 120)).log_odds for _ in range(300)]
+    # Bayes factors over 20 in favour of a change that is not there come in under 1 in 20 cases.
+    assert np.mean(np.array(odds) > np.log(20)) < 0.05
