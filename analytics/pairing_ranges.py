@@ -6,6 +6,8 @@ stretch. Empty stretches give NaN (or -1 where an index is asked for).
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 
 from analytics.pairing_levels import Flags, Ints, Reals
@@ -61,6 +63,30 @@ def last_true(flags: Flags, index: Ints, owner: Ints, size: int) -> Ints:
 
 def medians(values: Reals, low: Ints, high: Ints) -> Reals:
     """The median of each stretch."""
+    return _of_sorted(values, low, high, _median)
+
+
+def trimmed_means(values: Reals, low: Ints, high: Ints) -> Reals:
+    """The mean of the smallest four fifths of each stretch (one value at least)."""
+    return _of_sorted(values, low, high, _trimmed_mean)
+
+
+def _median(cells: Reals, count: Ints) -> Reals:
+    at, half = np.arange(count.size), count // 2
+    upper = cells[at, half]
+    return np.where(count % 2 == 1, upper, (upper + cells[at, np.maximum(half - 1, 0)]) / 2)
+
+
+def _trimmed_mean(cells: Reals, count: Ints) -> Reals:
+    kept = np.maximum(count * 4 // 5, 1)
+    inside = np.arange(cells.shape[1]) < kept[:, None]
+    return np.where(inside, cells, 0.0).sum(axis=1) / kept
+
+
+def _of_sorted(
+    values: Reals, low: Ints, high: Ints, what: Callable[[Reals, Ints], Reals]
+) -> Reals:
+    """``what`` of each stretch, put as a sorted row padded with infinity; NaN where empty."""
     count = np.maximum(high - low, 0)
     found = np.full(low.size, np.nan)
     order = np.argsort(count, kind="stable")
@@ -77,10 +103,6 @@ def medians(values: Reals, low: Ints, high: Ints) -> Reals:
         inside = np.arange(width) < count[rows][:, None]
         cells = np.where(inside, values[np.where(inside, index, 0)], np.inf)
         cells.sort(axis=1)
-        at = np.arange(rows.size)
-        half = count[rows] // 2
-        upper = cells[at, half]
-        found[rows] = np.where(
-            count[rows] % 2 == 1, upper, (upper + cells[at, np.maximum(half - 1, 0)]) / 2)
+        found[rows] = what(cells, count[rows])
         start = stop
     return found

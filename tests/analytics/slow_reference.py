@@ -443,7 +443,7 @@ class SlowPairing:
         resolved = sagged and over is not None and over - final <= 40_000
         if resolved:
             f["sag_ms"] = (over - start) / 1000
-        cut = resolved and over <= last and not (disturbed and over >= b)
+        cut = resolved and over + (over - final) < last and not (disturbed and over >= b)
         if cut:
             f["cut_ms"], f["cut_gap_ms"] = (over - start) / 1000, (over - final) / 1000
         f["held"] = bool(told and sagged and not cut and whole and (b is None or b > last)
@@ -501,8 +501,8 @@ class SlowPairing:
         steps = [abs(y - x) for x, y in itertools.pairwise(values)]
         if len(steps) < 6:
             return None
-        sd = 1.4826 * median(steps) / 2**0.5
-        return sd if sd > 0 else sum(steps) / len(steps) * 3.141592653589793**0.5 / 2
+        kept = sorted(steps)[:len(steps) * 4 // 5]
+        return sum(kept) / len(kept) / 0.5586 / 2**0.5
 
     def spike(self, rail, off, before, b):
         near = [(t, v) for t, v in rail if off <= t <= off + 20_000]
