@@ -112,11 +112,11 @@ def _latency(item: LockHealth, say: Speaker, prefix: str) -> Markup | None:
                      "hovertemplate": "%{x}: %{y:.1f} %<extra></extra>"})
         layout["yaxis2"] = {"domain": [0, 0.22], "title": {"text": f"{lang('plot.missed')} [%]"},
                             "rangemode": "tozero", "nticks": 3}
-    says = [lang("plot.latency_says", median=say.latency(item.now),
+    says = [lang("plot.latency_says", median=say.latency(item.now, item.resolution_ms),
                  interval=lang.interval(item.now.value, item.now.low, item.now.high))
             if item.now.value is not None else lang("plot.latency_not_now")]
     if item.before.value is not None and item.baseline_from and item.baseline_to:
-        says.append(lang("plot.baseline_says", median=say.latency(item.before),
+        says.append(lang("plot.baseline_says", median=say.latency(item.before, item.resolution_ms),
                          first=lang.day(item.baseline_from), last=lang.day(item.baseline_to)))
         if item.now.value is not None:
             says.append(lang("plot.change_says", change=say.change(item)))
@@ -165,7 +165,7 @@ def _distribution(item: LockHealth, say: Speaker, prefix: str) -> Markup | None:
                                        "rangemode": "tozero"}, "showlegend": True}
     says = lang("plot.distribution_says", now=histogram.now_n, before=histogram.before_n)
     if item.p95_now.value is not None:
-        says += " " + lang("plot.p95_says", p95=say.latency(item.p95_now))
+        says += " " + lang("plot.p95_says", p95=say.latency(item.p95_now, item.resolution_ms))
     if item.week.unanswered:
         says += " " + lang("plot.not_in_says", count=item.week.unanswered)
     return figure_block({"data": data, "layout": layout}, id=f"{prefix}distribution",
@@ -217,9 +217,9 @@ def _pulses(item: LockHealth, say: Speaker, prefix: str) -> Markup | None:
     lang = say.lang
     alike = len(pulses.counts) == 1 and pulses.n > 1
     says = lang("plot.pulses_alike" if alike else "plot.pulses_says", count=pulses.n,
-                median=lang.measured(pulses.median_ms, unit="ms"),
-                shortest=lang.measured(pulses.shortest_ms, unit="ms"),
-                longest=lang.measured(pulses.longest_ms, unit="ms"))
+                median=say.value(pulses.median_ms, None, None, "ms"),
+                shortest=say.value(pulses.shortest_ms, None, None, "ms"),
+                longest=say.value(pulses.longest_ms, None, None, "ms"))
     if pulses.ended_before_release:
         says += " " + lang("plot.pulses_early", count=pulses.ended_before_release)
     if item.lock.max_on_ms:
@@ -315,7 +315,7 @@ def _trace(trace: Trace, number: int, item: LockHealth, say: Speaker, prefix: st
             "yref": "paper", "line": {"color": BLUE, "width": 1.5, "dash": "dash"}})
     title = lang(f"plot.trace_{trace.role}", moment=lang.moment(trace.at, seconds=True))
     if trace.latency_ms is not None:
-        says = lang("plot.trace_says", latency=lang.measured(trace.latency_ms, unit="ms"))
+        says = lang("plot.trace_says", latency=say.value(trace.latency_ms, None, None, "ms"))
     else:
         says = lang(f"plot.trace_{trace.outcome.replace('-', '_')}")
     if trace.volts:

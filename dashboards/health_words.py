@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -19,12 +20,15 @@ from analytics.health_model import (
     Mended,
     SupplyHealth,
 )
-from dashboards.page import EN_DASH, Language
-from shared.findings import STATE_OF_URGENCY, Finding
+from dashboards.page import EN_DASH, Language, decimals_for
+from shared.findings import STATE_OF_URGENCY, Evidence, Finding
 from shared.venue import Lock
 
-SURE = ((0.95, "certain"), (0.8, "very"), (0.6, "likely"), (0.4, "possible"), (0.0, "hint"))
 _UNITS = {"ohm": "Ω", "ohms": "Ω", "percent": "%", "degC": "°C", "celsius": "°C", "": ""}
+_UNTOLD_UNITS = ("nat",)
+LONG_MS = 10_000.0
+"""From here on a time is told in seconds."""
+
 SPARK_WEEKS = 26
 _SPARK_WIDTH, _SPARK_HEIGHT = 84, 22
 
@@ -179,26 +183,65 @@ class Speaker:
     def conditions(self, names: Sequence[str]) -> str:
         """Several conditions in plain words; what is no condition stands as it is."""
         return self.lang.listing(
-            self.wrong(name) if self.lang.has(f"condition.{name}.wrong") else name
+            self.wrong(name) if self.lang.has(f"condition.{name}.wrong")
+            else self.lang.phrase(f"cause.{slug(name)}", name)
             for name in names
         )
 
     def figure(self, finding: Finding, lead: str = "") -> str:
-        """The finding's first figure beside what it was: ``: 101 ms, was 61``."""
+        """The finding's first telling figure: ``: 101 ms, was 61``; nothing without one."""
+        if finding.condition == "unsafe-fitting":
+            return lead + self.unsafe(finding)
         for item in finding.evidence:
-            if item.now is None:
+            key = f"lead.{slug(item.what)}"
+            if not self.lang.has(key):
+                key = "front.now_before"
+            if item.now is None or (item.before is None and "{before}" in self.lang.words[key]):
                 continue
-            unit = self.unit(item.unit)
-            now = self.lang.measured(item.now, item.now_low, item.now_high, unit)
-            if item.before is None:
-                continue
-            before = self.lang.measured(item.before, item.before_low, item.before_high, unit)
-            return lead + self.lang("front.now_before", now=now, before=before)
+            long = item.unit == "ms" and max(item.now, item.before or 0.0) >= LONG_MS
+            now = self.value(item.now, item.now_low, item.now_high, item.unit, long=long)
+            before = self.value(item.before, item.before_low, item.before_high, item.unit,
+                                long=long)
+            return lead + self.lang(key, now=now, before=before)
         return ""
+
+    def unsafe(self, finding: Finding) -> str:
+        """What is unsafe, restated from the venue file."""
+        lock = self.health.venue.locks_by_id.get(finding.subject)
+        reasons = []
+        if lock is not None:
+            supply = self.health.venue.supplies_by_id[lock.supply]
+            if lock.on_way_out and lock.pulsed:
+                reasons.append("way_out")
+            if finding.evidence:
+                reasons.append("volts")
+            if not lock.pulsed and not lock.continuous:
+                reasons.append("held")
+            if lock.on_way_out and lock.fail_safe and supply.source == "battery":
+                reasons.append("battery")
+        if not reasons:
+            return self.lang("condition.unsafe-fitting.means")
+        return "; ".join(self.lang(f"unsafe.{reason}") for reason in reasons)
+
+    def value(
+        self, value: float | None, low: float | None, high: float | None, unit: str,
+        *, long: bool = False,
+    ) -> str:
+        """A figure with its unit; long times in seconds."""
+        if unit == "ms" and value is not None and (long or abs(value) >= LONG_MS):
+            def seconds(figure: float | None) -> float | None:
+                return None if figure is None else figure / 1000
+
+            return self.lang.measured(seconds(value), seconds(low), seconds(high), "s")
+        return self.lang.measured(value, low, high, self.unit(unit))
 
     def unit(self, unit: str) -> str:
         """A unit as people write it."""
         return self.lang.phrase(f"unit.{unit}", _UNITS.get(unit, unit)) if unit else ""
+
+    def rows(self, finding: Finding) -> list[Evidence]:
+        """The figures of a finding that mean something to a person."""
+        return [item for item in finding.evidence if item.unit not in _UNTOLD_UNITS]
 
     def also(self, job: Job) -> str:
         """The job's further conditions."""
@@ -206,9 +249,8 @@ class Speaker:
             [item.condition for item in job.others]))
 
     def sure(self, score: float) -> str:
-        """How sure, as a word and a figure."""
-        word = next(name for least, name in SURE if score >= least)
-        return self.lang(f"sure.{word}", percent=self.lang.percent(min(score, 0.99)))
+        """How sure: the probability, and never certainty."""
+        return self.lang("sure.words", percent=self.lang.percent(min(score, 0.99)))
 
     def facts(self, job: Job) -> str:
         """How sure, since when, what to bring."""
@@ -280,13 +322,31 @@ class Speaker:
             line += " " + self.lang("controller.unmended", count=unit.clock_unmended)
         return f"{said} {line}".strip()
 
-    def latency(self, estimate: Estimate) -> str:
-        """A latency in ms, in seconds where it is long."""
+    def latency(self, estimate: Estimate, step_ms: float | None = None) -> str:
+        """A latency, no finer than the log's step; ``over 20 ms`` where it was not reached."""
         value, low, high = estimate.value, estimate.low, estimate.high
-        if value is not None and value >= 10_000:
-            return self.lang.measured(value / 1000, low / 1000 if low else None,
-                                      high / 1000 if high else None, "s")
-        return self.lang.measured(value, low, high, "ms")
+        if value is None:
+            if not low:
+                return ""
+            return self.lang("lock.at_least", low=self.value(low, None, None, "ms"))
+        if step_ms and value < LONG_MS:
+            decimals = min(decimals_for(value, low, high), -math.floor(math.log10(step_ms)), 1)
+            return self.lang.unit(self.lang.number(value, decimals), "ms")
+        return self.value(value, low, high, "ms")
+
+    def latency_limits(self, estimate: Estimate, step_ms: float | None) -> str:
+        """A latency with its interval and count, no finer than the log's step."""
+        value, low, high = estimate.value, estimate.low, estimate.high
+        if value is None or value >= LONG_MS:
+            return self.latency(estimate, step_ms)
+        decimals = min(decimals_for(value, low, high), 1)
+        if step_ms:
+            decimals = min(decimals, -math.floor(math.log10(step_ms)))
+        number = self.lang.number
+        ends = EN_DASH.join(number(end, decimals) if end is not None else "?"
+                            for end in (low, high))
+        return self.lang("lock.with_limits", value=self.lang.unit(number(value, decimals), "ms"),
+                         interval=ends, n=estimate.n)
 
     def with_limits(self, estimate: Estimate, unit: str = "ms") -> str:
         """A figure with its interval and count: ``61 ms (60–62; 71)``."""
@@ -324,6 +384,9 @@ class Speaker:
         values = [value for _, value in points]
         low = min([*values, lock.band_low_ms or values[0]])
         high = max([*values, lock.band_high_ms or values[0]])
+        # A calm line stays calm: never less than a third of the usual time from foot to top.
+        spare = max(sorted(values)[len(values) // 2] / 3 - (high - low), 0.0) / 2
+        low, high = low - spare, high + spare
         scale = (_SPARK_HEIGHT - 6) / max(high - low, 1e-9)
 
         def x(week: int) -> str:
@@ -434,6 +497,23 @@ class Speaker:
         """Name of a figure, in this language where it is known."""
         return self.lang.phrase(f"figure.{slug(what)}", what)
 
+    def asides(self, finding: Finding) -> list[str]:
+        """What else a finding says: the other lock of a pair, what it explains, work in vain."""
+        extra, lang = finding.extra, self.lang
+        said = []
+        if extra.get("other"):
+            said.append(lang("lock.other", lock=extra["other"]))
+        if extra.get("accounts_for"):
+            told = [self.wrong(name) for name in extra["accounts_for"]
+                    if lang.has(f"condition.{name}.wrong")]
+            if told:
+                said.append(lang("lock.accounts_for", conditions=lang.listing(told)))
+        service = extra.get("service")
+        if isinstance(service, dict) and service.get("helped") is False:
+            said.append(lang("lock.in_vain", action=lang(f"action.{service['action']}"),
+                             day=lang.day(date.fromisoformat(service["date"]))))
+        return said
+
     def checks(self, finding: Finding) -> tuple[Check, ...]:
         """The checks at the bench for a finding."""
         made = []
@@ -495,11 +575,10 @@ class Speaker:
             ("already_open", lang.number(week.already_open) if week.already_open else None),
             ("retries", lang.number(week.retries) if week.retries else None),
             ("opened_alone", lang.number(week.opened_alone) if week.opened_alone else None),
-            ("median", self.with_limits(item.now) if item.now.value is not None else None),
-            ("median_before", self.with_limits(item.before)
-             if item.before.value is not None else None),
+            ("median", self.latency_limits(item.now, item.resolution_ms)),
+            ("median_before", self.latency_limits(item.before, item.resolution_ms)),
             ("change", self.change(item) if item.change_percent.value is not None else None),
-            ("p95", self.with_limits(item.p95_now) if item.p95_now.value is not None else None),
+            ("p95", self.latency_limits(item.p95_now, item.resolution_ms)),
             ("unanswered", self.share(item.unanswered_now)
              if item.unanswered_now.value is not None else None),
             ("unanswered_before", self.share(item.unanswered_before)
@@ -546,7 +625,8 @@ class Speaker:
     def supply_kind(self, item: SupplyHealth) -> str:
         """What a supply is, in one line."""
         supply = item.supply
-        parts = [self.lang(f"source.{supply.source}"), self.volts(supply.rated_volts)]
+        parts = [self.lang(f"source.{supply.source}"),
+                 self.lang.measured(supply.rated_volts, unit="V")]
         if supply.rated_amps:
             parts.append(self.lang.measured(supply.rated_amps, unit="A"))
         parts.append(self.lang(f"measured_at.{supply.measured_at}"))

@@ -94,6 +94,8 @@ class Language:
         No unit is shown finer than it can be measured in such a room.
         """
         decimals = min(decimals_for(value, low, high), MOST_DECIMALS.get(unit, 4))
+        if value == 0 or (unit == "%" and value is not None and abs(value) >= 10):
+            decimals = min(decimals, 0)
         text = self.number(value, decimals)
         if (low is None or high is None) and decimals > 0:
             text = text.rstrip("0").removesuffix(self.words["custom.decimal"])
