@@ -22,8 +22,9 @@ class PulseAnswer:
     """The pulse to programme; for a magnet, the time to leave it switched off.
 
     ``state`` is ``good``, ``tight`` (the rating leaves less than the usual margin), ``none``
-    (no pulse does both: the shortest that releases is longer than the rating allows) or the
-    obstacle (``door``, ``unobserved``, ``too-few``). ``stated`` is the share of openings that
+    (no pulse does both: the shortest that releases is longer than the rating allows), ``mend``
+    (it needs far longer than its part and longer than is usual: a longer pulse is no cure) or
+    the obstacle (``door``, ``unobserved``, ``too-few``). ``stated`` is the share of openings that
     ``recommended_ms`` releases at the first try, a lower bound (one-sided 95 %).
     ``falls_short`` says why ``stated`` is below the target: ``misses`` (unanswered whatever
     the length), ``few`` (too few commands to be that sure) or empty.
@@ -124,6 +125,8 @@ def pulse_answer(
     state = "good"
     if longest is not None and shortest > longest:
         return PulseAnswer("none", shortest, longest)
+    if model.mend_first and not model.magnet and recommended > settings.usual_pulse_ms:
+        return PulseAnswer("mend", shortest, longest)
     if longest is not None and recommended > longest:
         state, recommended = "tight", max(
             math.floor(longest / settings.pulse_step_ms + _TINY) * settings.pulse_step_ms, shortest

@@ -12,6 +12,8 @@ from analytics.timing_model import LockModel, Settings
 
 _NO_PULSE = {
     "none": "no pulse does both: it needs {shortest:.0f} ms, its rating allows {longest:.0f} ms",
+    "mend": "it needs {shortest:.0f} ms, far longer than its part: mend it, do not lengthen the "
+            "pulse",
     "door": "no pulse is read from a contact on a door: a person's time is in it",
     "unobserved": "nothing shows when it releases, and no lock of its part does",
     "too-few": "too few releases, and no lock of its part to borrow from",
@@ -37,7 +39,8 @@ def values_of(answer: LockAnswer, magnet: bool) -> Iterator[tuple[str, float | i
     pulse, wait = answer.pulse, answer.wait
     word = "off_time" if magnet else "pulse"
     found: list[tuple[str, float | int | None]] = [
-        (f"{word}_ms", pulse.recommended_ms), (f"{word}_shortest_ms", pulse.shortest_ms),
+        (f"{word}_ms", pulse.recommended_ms),
+        (f"{word}_shortest_ms", pulse.shortest_ms if pulse.state != "mend" else None),
         (f"{word}_longest_ms", pulse.longest_ms), ("retry_after_ms", wait.retry_ms),
         ("retries", wait.retries), ("stuck_after_ms", wait.stuck_ms),
     ]

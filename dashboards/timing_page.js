@@ -82,6 +82,9 @@
         duty: lock.duty_percent + words.percent };
       return fill(lock.longest_from === "duty_percent" ? "none_duty" : "none_rating", values);
     }
+    if (pulse.state === "mend") {
+      return fill("none_mend", { shortest: ms(pulse.shortest_ms), middle: ms(lock.part_need_ms) });
+    }
     if (pulse.state === "tight") { return fill("tight", { margin: number(s.pulse_margin, 1) }); }
     if (pulse.falls_short === "misses") {
       return fill("falls_misses", { missed: number(lock.miss.missed),
@@ -124,7 +127,7 @@
       var name = row.appendChild(element("th", null, { scope: "row" }));
       name.appendChild(element("span", lock.lock, { "class": "name" }));
       if (lock.room) { name.appendChild(element("small", lock.room)); }
-      var between = pulse.shortest_ms === null || pulse.state === "none" ? null
+      var between = pulse.recommended_ms === null ? null
         : pulse.longest_ms === null ? fill("from_up", { shortest: ms(pulse.shortest_ms) })
           : fill("between", { shortest: number(pulse.shortest_ms, 0),
             longest: ms(pulse.longest_ms) });

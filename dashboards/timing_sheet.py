@@ -47,6 +47,7 @@ def render_timing(
     body = page(
         "timing.html.jinja", lang, title=lang("timing.tab", venue=timing.venue_name),
         timing=timing, days=days, commands=sum(m.commands for m in timing.models),
+        summary=_summary(timing, lang),
         latches=[r for r in rows if not r["magnet"]], magnets=[r for r in rows if r["magnet"]],
         rooms=_rooms(timing.models), details=details,
         groups=[_group(group, lang) for group in timing.groups],
@@ -92,7 +93,7 @@ def one_in(chance: float | None) -> int | None:
 def _row(model: LockModel, answer: LockAnswer, timing: Timing, lang: Language) -> dict[str, Any]:
     pulse, wait = answer.pulse, answer.wait
     between = None
-    if pulse.shortest_ms is not None and pulse.state != "none":
+    if pulse.shortest_ms is not None and pulse.recommended_ms is not None:
         between = (lang("timing.from_up", shortest=ms(pulse.shortest_ms, lang))
                    if pulse.longest_ms is None
                    else lang("timing.between", shortest=lang.number(pulse.shortest_ms),
@@ -121,6 +122,27 @@ def _row(model: LockModel, answer: LockAnswer, timing: Timing, lang: Language) -
     }
 
 
+def _summary(timing: Timing, lang: Language) -> list[str]:
+    """What has to be done, in one line each: names by what stands in the way."""
+    kinds: dict[str, list[str]] = {}
+    for model, answer in zip(timing.models, timing.answers, strict=True):
+        state = answer.pulse.state
+        now, shortest = model.pulse_median_ms, answer.pulse.shortest_ms
+        if state in ("good", "tight"):
+            kinds.setdefault("ready", []).append(model.lock)
+            if not model.magnet and now is not None and shortest is not None and now < shortest:
+                kinds.setdefault("short", []).append(model.lock)
+        else:
+            kind = state if state in ("none", "mend") else "unknown"
+            kinds.setdefault(kind, []).append(model.lock)
+    lines = []
+    if kinds.get("ready"):
+        lines.append(lang("timing.summary.ready", count=len(kinds["ready"])))
+    lines += [lang(f"timing.summary.{kind}", locks=lang.listing(kinds[kind]))
+              for kind in ("short", "none", "mend", "unknown") if kind in kinds]
+    return lines
+
+
 def _cue(cue: CueAnswer, lang: Language) -> dict[str, str | None]:
     if cue.feedback:
         return {"offset": lang("timing.from_feedback"), "share": None}
@@ -130,7 +152,7 @@ def _cue(cue: CueAnswer, lang: Language) -> dict[str, str | None]:
 
 
 def _shape(model: LockModel, state: str, falls_short: str) -> str:
-    if state == "none":
+    if state in ("none", "mend"):
         return "act-this-week"
     if state in ("door", "unobserved", "too-few"):
         return "too-little-data"
@@ -154,18 +176,21 @@ def _notes(
                               duty=lang.unit(f"{model.duty_percent:g}", "%")))
         else:
             notes.append(lang("timing.none_rating", **values))
+    if pulse.state == "mend":
+        notes.append(lang("timing.none_mend", shortest=ms(pulse.shortest_ms, lang),
+                          middle=ms(model.part_need_ms, lang)))
     if pulse.state == "tight":
         notes.append(lang("timing.tight", margin=lang.number(settings.pulse_margin, 1)))
     now = model.pulse_median_ms
     if now is not None and not model.magnet and not model.obstacle:
-        if pulse.shortest_ms is not None and now < pulse.shortest_ms:
+        if pulse.recommended_ms is not None and now < (pulse.shortest_ms or 0.0):
             notes.append(lang("timing.too_short_now", pulse=ms(now, lang)))
         elif model.longest_ms is not None and now > model.longest_ms:
             notes.append(lang("timing.too_long_now", pulse=ms(now, lang)))
     if pulse.falls_short == "misses":
         notes.append(lang("timing.falls_misses", missed=model.miss.missed,
                           commands=model.miss.commands))
-    if model.mend_first and not model.obstacle:
+    if model.mend_first and pulse.state not in ("mend", "none"):
         notes.append(lang("timing.mend_magnet" if model.magnet else "timing.mend_first",
                           middle=ms(model.part_need_ms, lang)))
     if pulse.beyond_usual:
@@ -377,8 +402,8 @@ def _method(settings: Settings, limits: Limits, lang: Language) -> list[str]:
 
 _SCRIPT_WORDS = (
     "between", "from_up", "at_least", "left", "share_inside", "from_feedback", "none_door",
-    "none_unobserved", "none_too-few", "none_rating", "none_duty", "tight", "falls_misses",
-    "falls_few", "mend_first", "mend_magnet", "beyond_log", "beyond_usual", "pulse", "off_time",
+    "none_unobserved", "none_too-few", "none_rating", "none_duty", "none_mend", "tight",
+    "falls_misses", "falls_few", "mend_first", "mend_magnet", "beyond_log", "beyond_usual", "pulse", "off_time",
     "opens", "retry", "retries", "stuck", "sound", "light", "lock", "try.pick", "try.outside",
     "try.together", "group.spread",
     "group.spread_worked", "group.spread_unknown", "group.left_out", "group.align",

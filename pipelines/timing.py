@@ -42,6 +42,7 @@ class TimingOutcome:
 
 _WHY = {
     "none": "no pulse both releases it and keeps to its rating",
+    "mend": "it needs far longer than the locks of its part: mend it first",
     "door": "its contact is on the door, a person's time is in every latency",
     "unobserved": "nothing shows when it releases",
     "too-few": "too few releases, and no lock of its part to borrow from",
