@@ -116,7 +116,8 @@ def _lock(lock: Lock, tables: _Tables) -> LockPhysics:
             needed = cable_needed(
                 lock, volts, history.venue.limits.supply_low_percent, coil_celsius=hot
             )
-    hold = holding_force(lock, volts) if volts is not None else None
+    pull = history.venue.limits.player_pull_newtons
+    hold = holding_force(lock, volts, pull=pull) if volts is not None else None
     made = LockPhysics(
         lock.id, heat, curve, measured, fit, volts, explained, found_branch, needed, hold,
         tables.off.get(lock.id), tables.sag.get(lock.id), tables.error.get(lock.id),
@@ -235,6 +236,12 @@ def _says(lock: Lock, item: LockPhysics, history: History) -> tuple[Said, ...]:
             "volts": Quantity(item.hold.volts, "V"),
         }
         said.append(Said("hold", "hold.percent", values, estimated=True))
+        if item.hold.low_newtons is not None and item.hold.margin_percent is not None:
+            said.append(Said("hold", "hold.margin", {
+                "newtons": Quantity(round(item.hold.low_newtons, -1), "N"),
+                "margin": Quantity(item.hold.margin_percent, f"%{CHANGE}"),
+                "pull": Quantity(history.venue.limits.player_pull_newtons, "N"),
+            }, estimated=True))
     return (*said, *_off_says(lock, item))
 
 

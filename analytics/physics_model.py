@@ -15,7 +15,7 @@ from analytics.cable import Branch, CableNeeded
 from analytics.coil import HeatCurve
 from analytics.magnet import Hold
 from analytics.off_voltage import SwitchOff
-from analytics.rail import Prediction, RailModel
+from analytics.rail import Company, Prediction, RailModel
 from analytics.release_fit import Explained, ReleaseFit
 from analytics.sag_release import SagError, SagReadings
 from shared.weeks import Week
@@ -114,6 +114,7 @@ class SupplyPhysics:
     sags: int
     rail: RailModel | None
     together: tuple[Prediction, ...]
+    company: Company | None
     safe_together: int | None
     reset_together: int | None
     drift_volts_per_week: Quantity | None

@@ -10,7 +10,7 @@ import polars as pl
 from analytics.battery import BatteryOutlook, battery_outlook
 from analytics.history import History
 from analytics.physics_model import Curve, Quantity, Said, SupplyPhysics, Value
-from analytics.rail import RailModel, rail_model
+from analytics.rail import Company, RailModel, company, rail_model
 from analytics.supply import idle_drift, rail_levels, recovery, source_resistance
 from shared.venue import Supply
 from shared.weeks import Week
@@ -88,6 +88,12 @@ def _supply(
     if supply.source == "battery" and rail is not None:
         battery = battery_outlook(history.rail_hours, history.actuations, history.venue, rail)
     together = rail.pulsed_together() if rail is not None else ()
+    seen = None
+    if rail is not None:
+        seen = company(
+            rail, history.this_week(history.energisings, "start"),
+            history.this_week(history.actuations, "command_time"),
+        )
     drifting = (
         Quantity(drift["volts_per_week"], "V", drift["low_volts_per_week"],
                  drift["high_volts_per_week"]) if drift else None
@@ -97,7 +103,7 @@ def _supply(
     )
     made = SupplyPhysics(
         supply.id, resistance, bool(now.get("estimated", True)), resistance_before, weeks,
-        int(now.get("sags") or 0), rail, together,
+        int(now.get("sags") or 0), rail, together, seen,
         rail.safe_together if rail is not None and rail.pulsed else None,
         rail.reset_together if rail is not None and rail.resting else None,
         drifting, back, level.get("ripple_volts"), battery, _together_curve(rail),
@@ -194,6 +200,7 @@ def _together_says(item: SupplyPhysics) -> list[Said]:
                 "volts": Quantity(over.volts, "V", over.low_volts, over.high_volts),
                 "amps": Quantity(over.amps, "A"), "window": window},
                 item.resistance_estimated))
+    said += _company_says(item.company, window)
     if item.reset_together is not None:
         count = len(rail.resting)
         key = "reset.all" if item.reset_together >= count else "reset.some"
@@ -201,6 +208,26 @@ def _together_says(item: SupplyPhysics) -> list[Said]:
                          item.resistance_estimated))
     if rail.unknown:
         said.append(Said("together", "together.unknown", {"locks": ", ".join(rail.unknown)}))
+    return said
+
+
+def _company_says(seen: Company | None, window: Quantity) -> list[Said]:
+    said: list[Said] = []
+    if seen is None:
+        return said
+    if seen.sequences:
+        under = [item for item in seen.sequences if item.under_window]
+        worst = seen.sequences[0].prediction
+        said.append(Said("together", "together.seen_under" if under else "together.seen", {
+            "sets": len(seen.sequences), "under": len(under),
+            "locks": ", ".join(seen.sequences[0].pulsed), "window": window,
+            "volts": Quantity(worst.volts, "V", worst.low_volts, worst.high_volts)}))
+    if seen.error_volts is not None:
+        said.append(Said("together", "together.checked", {
+            "checked": seen.checked,
+            "error": Quantity(1000 * seen.error_volts, "mV"),
+            "low": Quantity(1000 * (seen.low_volts or 0.0), "mV"),
+            "high": Quantity(1000 * (seen.high_volts or 0.0), "mV")}))
     return said
 
 

@@ -14,8 +14,14 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+from datetime import datetime
+
+import numpy as np
+import numpy.typing as npt
+import polars as pl
 
 from analytics.supply import coil_conductance
+from shared.tables import ACTUATIONS, ENERGISINGS, require
 from shared.venue import Lock, Venue
 
 
@@ -137,3 +143,126 @@ def rail_model(
         tuple(lock.id for lock in locks if lock.id not in siemens),
         supply.rated_volts * venue.limits.supply_loaded_percent / 100, supply.rated_amps,
     )
+
+
+@dataclass(frozen=True)
+class Sequence:
+    """Pulsed locks that were on together, how often, and what the rail reads then."""
+
+    pulsed: tuple[str, ...]
+    prediction: Prediction
+    times: int
+    last: datetime
+    under_window: bool
+
+
+@dataclass(frozen=True)
+class Company:
+    """What was on together on one rail, and how well the prediction met what was read.
+
+    Attributes
+    ----------
+    sequences : tuple of Sequence
+        Sets of two or more pulsed locks that were on together, lowest volts first.
+    checked : int
+        Loads of which the lowest reading is known.
+    error_volts, low_volts, high_volts : float or None
+        Median of reading minus prediction, and the range that holds 95 % of them; None with
+        fewer than ten.
+    """
+
+    sequences: tuple[Sequence, ...]
+    checked: int
+    error_volts: float | None
+    low_volts: float | None
+    high_volts: float | None
+
+
+def company(
+    rail: RailModel, energisings: pl.DataFrame, actuations: pl.DataFrame
+) -> Company:
+    """Which pulsed locks were on together, what the rail reads then, and how right that is.
+
+    Parameters
+    ----------
+    rail : RailModel
+        The rail.
+    energisings : polars.DataFrame
+        Schema ENERGISINGS; those whose end is known count, self-cut ones until the cut.
+    actuations : polars.DataFrame
+        Schema ACTUATIONS: the lowest reading of each command, to judge the prediction by.
+
+    Notes
+    -----
+    A resting lock is on except while a releasing command of it lasts (``pulse_ms``, or to the
+    end of the table where that is not known).
+    """
+    require(energisings, ENERGISINGS)
+    require(actuations, ACTUATIONS)
+    rows = energisings.filter(
+        pl.col("lock").is_in(rail.pulsed) & pl.col("on_ms").is_not_null()
+    ).sort("start", "lock")
+    if rows.is_empty():
+        return Company((), 0, None, None, None)
+    start = rows["start"].dt.epoch("us").to_numpy()
+    length = rows.select(pl.min_horizontal("on_ms", "cut_ms"))["on_ms"].to_numpy()
+    end = start + np.round(length * 1000).astype(np.int64)
+    names = np.array(rail.pulsed, dtype=object)
+    owner = rows["lock"].to_numpy()
+    on = np.zeros((start.size, names.size), dtype=bool)
+    for column, name in enumerate(names):
+        mine = np.flatnonzero(owner == name)
+        if mine.size:
+            place = np.searchsorted(start[mine], start, side="right") - 1
+            on[:, column] = (place >= 0) & (end[mine][np.maximum(place, 0)] > start)
+        on[owner == name, column] = True
+    resting = np.array(rail.resting, dtype=object)
+    held = ~np.column_stack(
+        [_released(actuations, name, start) for name in resting]
+    ) if resting.size else np.zeros((start.size, 0), dtype=bool)
+    sets, code, times = np.unique(
+        np.hstack([on, held]), axis=0, return_inverse=True, return_counts=True
+    )
+    code = code.ravel()
+    every = np.concatenate([names, resting])
+    predictions = [rail.with_on(every[row]) for row in sets]
+    found = []
+    for index, prediction in enumerate(predictions):
+        if sets[index, :names.size].sum() < 2:
+            continue
+        last = rows["start"][int(np.flatnonzero(code == index)[-1])]
+        found.append(Sequence(
+            tuple(str(name) for name in names[sets[index, :names.size]]), prediction,
+            int(times[index]), last, prediction.low_volts < rail.window_volts,
+        ))
+    found.sort(key=lambda item: (item.prediction.volts, item.prediction.on))
+    volts = np.array([item.volts for item in predictions])[code]
+    read = rows.select("lock", command_time="start").with_columns(
+        predicted=pl.Series(volts)
+    ).join(
+        actuations.filter(pl.col("volts_min").is_not_null()).select(
+            "lock", "command_time", "volts_min", "volts_samples"
+        ), on=["lock", "command_time"], how="inner",
+    )
+    error = (read["volts_min"] - read["predicted"]).to_numpy()
+    if error.size < 10:
+        return Company(tuple(found), int(error.size), None, None, None)
+    low, middle, high = np.quantile(error, (0.025, 0.5, 0.975))
+    return Company(tuple(found), int(error.size), float(middle), float(low), float(high))
+
+
+def _released(
+    actuations: pl.DataFrame, lock: str, moments: npt.NDArray[np.int64]
+) -> npt.NDArray[np.bool_]:
+    """Whether a resting lock was de-energised at each moment (microseconds since 1970)."""
+    rows = actuations.filter(pl.col("lock") == lock).sort("command_time")
+    if rows.is_empty():
+        return np.zeros(moments.size, dtype=bool)
+    begin = rows["command_time"].dt.epoch("us").to_numpy()
+    lasts = np.nan_to_num(rows["pulse_ms"].cast(pl.Float64).to_numpy(), nan=np.inf)
+    place = np.searchsorted(begin, moments, side="right") - 1
+    index = np.maximum(place, 0)
+    released: npt.NDArray[np.bool_] = (place >= 0) & (
+        moments - begin[index] < 1000.0 * lasts[index]
+    )
+    return released

@@ -189,6 +189,10 @@ class Limits:
         "Newton et al., Biostatistics 5 (2004) 155: Bayesian false discovery rate",
         low=0.1, high=50.0,
     )
+    player_pull_newtons: float = _limit(
+        500.0, "N", "a pull by a player that a holding magnet should bear: the margin is "
+        "reckoned against it", low=1.0, high=5000.0,
+    )
 
 
 def limit_fields() -> dict[str, dict[str, Any]]:

@@ -8,8 +8,8 @@ import polars as pl
 import pytest
 
 from analytics.battery import battery_outlook
-from analytics.rail import rail_model
-from shared.tables import ACTUATIONS, RAIL_HOURS
+from analytics.rail import company, rail_model
+from shared.tables import ACTUATIONS, ENERGISINGS, RAIL_HOURS
 from shared.venue import Lock, Supply, Venue
 
 START = datetime(2026, 1, 5, 9, tzinfo=UTC)
@@ -127,3 +127,51 @@ def test_thin_data_and_an_empty_battery():
     assert outlook(RAIL_HOURS.empty(), ACTUATIONS.empty()) is None
     flat = outlook(*battery_days(-0.01, start=11.0))
     assert flat.games_left == 0.0
+
+
+def energised(*items):
+    return ENERGISINGS.conform(pl.DataFrame([
+        {"lock": name, "start": START + timedelta(seconds=at), "on_ms": on,
+         "end": START + timedelta(seconds=at, milliseconds=on)} for name, at, on in items
+    ]))
+
+
+def test_what_was_on_together_is_found_with_its_volts():
+    rail = model(ohms=2.0)
+    rows = energised(("l0", 0, 300.0), ("l1", 0.1, 300.0), ("l2", 0.2, 300.0),
+                     ("l0", 60, 300.0), ("l1", 61, 300.0), ("m0", 0, 1e6))
+    found = company(rail, rows, ACTUATIONS.empty())
+    assert [item.pulsed for item in found.sequences] == [("l0", "l1", "l2"), ("l0", "l1")]
+    assert [item.times for item in found.sequences] == [1, 1]
+    deepest = found.sequences[0]
+    assert deepest.prediction.volts == pytest.approx(
+        rail.with_on((*rail.resting, "l0", "l1", "l2")).volts)
+    assert deepest.under_window
+    assert found.error_volts is None
+
+
+def test_a_magnet_that_was_released_is_not_counted_on():
+    rail = model()
+    cut = ACTUATIONS.conform(pl.DataFrame([
+        {"lock": "m0", "command_time": START - timedelta(seconds=5), "pulse_ms": 60_000.0},
+        {"lock": "m1", "command_time": START - timedelta(seconds=5), "pulse_ms": 1000.0},
+        {"lock": "m2", "command_time": START + timedelta(seconds=5), "pulse_ms": 1000.0},
+    ]))
+    found = company(rail, energised(("l0", 0, 300.0), ("l1", 0.1, 300.0)), cut)
+    assert found.sequences[0].prediction.on == ("l0", "l1", "m1", "m2", "m3")
+
+
+def test_the_prediction_is_judged_by_the_readings():
+    rail = model()
+    rows = energised(*(("l0", 60 * i, 300.0) for i in range(40)))
+    rng = np.random.default_rng(9)
+    read = ACTUATIONS.conform(pl.DataFrame([
+        {"lock": "l0", "command_time": START + timedelta(seconds=60 * i),
+         "volts_min": rail.with_on((*rail.resting, "l0")).volts + 0.1 + 0.02 * float(
+             rng.standard_normal())} for i in range(40)
+    ]))
+    found = company(rail, rows, read)
+    assert found.checked == 40
+    assert found.error_volts == pytest.approx(0.1, abs=0.015)
+    assert found.low_volts < found.error_volts < found.high_volts
+    assert company(rail, ENERGISINGS.empty(), read).checked == 0

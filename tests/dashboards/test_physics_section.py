@@ -74,7 +74,7 @@ def test_no_number_is_finer_than_it_can_mean():
     assert shown(Quantity(4.111, "min"), lang) == "4.1\N{NO-BREAK SPACE}min"
     # A change has its sign; none has none.
     assert shown(Quantity(87.2, f"%{CHANGE}", 83.0, 104.0), lang) == "+87%"
-    assert shown(Quantity(-79.9, f"%{CHANGE}", -81.7, -78.0), lang) == "\N{MINUS SIGN}79.9%"
+    assert shown(Quantity(-80.0, f"%{CHANGE}", -92.0, -68.0), lang) == "\N{MINUS SIGN}80%"
     assert shown(Quantity(1e-8, f"%{CHANGE}", 0.0, 1e-7), lang)[0] == "0"
 
 
@@ -90,7 +90,7 @@ def lock_item(**more):
 
 def supply_item(**more):
     empty = dict.fromkeys((
-        "resistance", "resistance_before", "rail", "safe_together", "reset_together",
+        "resistance", "resistance_before", "rail", "company", "safe_together", "reset_together",
         "drift_volts_per_week", "recovery_ms", "ripple_volts", "battery", "together_curve",
         "battery_curve"))
     fixed = {"supply": "r", "resistance_estimated": True, "resistance_weeks": (), "sags": 0,
