@@ -177,10 +177,13 @@ class Store:
         """
         require(batch.signals, SIGNALS)
         with writer_lock(self.folder):
-            manifest = self._manifest()
-            before = manifest.named()
-            manifest.generation += 1
             try:
+                if read_manifest(self.folder) is None:
+                    # A store without its manifest is refused, so it must have one before all.
+                    write_manifest(self.folder, Manifest.new())
+                manifest = self._manifest()
+                before = manifest.named()
+                manifest.generation += 1
                 self._sweep(manifest)
                 taken, days = self._add_signals(manifest, batch.signals)
                 self._replace_rejects(manifest, batch)
