@@ -27,6 +27,7 @@ from analytics import (
     conditions_slow,
     conditions_supply,
     fitting,
+    hot_coil,
 )
 from analytics.history import History
 from analytics.look_alikes import ACCOUNTS_FOR, PASSES_ON_URGENCY, SUPPLY_ACCOUNTS_FOR
@@ -49,7 +50,7 @@ def candidates() -> tuple[Callable[[History], list[Finding]], ...]:
         *conditions_latency.CANDIDATES, *conditions_slow.CANDIDATES,
         *conditions_outcomes.CANDIDATES, *conditions_electrical.CANDIDATES,
         *conditions_contact.CANDIDATES, *conditions_supply.CANDIDATES, *conditions_log.CANDIDATES,
-        *getattr(fitting, "CANDIDATES", ()),
+        *hot_coil.CANDIDATES, *getattr(fitting, "CANDIDATES", ()),
     )
 
 
