@@ -27,7 +27,9 @@ class PulseAnswer:
     the obstacle (``door``, ``unobserved``, ``too-few``). ``stated`` is the share of openings that
     ``recommended_ms`` releases at the first try, a lower bound (one-sided 95 %).
     ``falls_short`` says why ``stated`` is below the target: ``misses`` (unanswered whatever
-    the length), ``few`` (too few commands to be that sure) or empty.
+    the length), ``few`` (too few commands to be that sure) or empty. ``below_log``: no pulse in
+    the log was this short; the feedback had moved by then, that it stays moved when the current
+    ends is still to be tried.
     """
 
     state: str
@@ -37,6 +39,7 @@ class PulseAnswer:
     stated: float | None = None
     falls_short: str = ""
     beyond_log: bool = False
+    below_log: bool = False
     beyond_usual: bool = False
 
 
@@ -135,10 +138,11 @@ def pulse_answer(
     falls_short = ""
     if stated < target:
         falls_short = "misses" if key(target) in model.silent else "few"
-    most = model.pulse_most_ms
+    most, least = model.pulse_most_ms, model.pulse_least_ms
     return PulseAnswer(
         state, shortest, longest, recommended, stated, falls_short,
         beyond_log=most is not None and recommended > most,
+        below_log=not model.magnet and least is not None and recommended < least,
         beyond_usual=not model.magnet and recommended > settings.usual_pulse_ms,
     )
 

@@ -136,6 +136,9 @@ def _counts(sample: Sample) -> LockModel:
         seen=_seen(sample),
         pulse_median_ms=float(np.median(pulses)) if pulses.size else None,
         pulse_most_ms=float(np.max(pulses)) if pulses.size else None,
+        # A self-cutting lock's current ends with its release: there a short pulse is proven.
+        pulse_least_ms=(float(np.quantile(pulses, 0.01)) if pulses.size and not lock.self_cut
+                        else None),
         max_on_ms=lock.max_on_ms if lock.pulsed else None,
         duty_percent=lock.duty_percent if lock.pulsed else None,
         busiest_five_minutes=sample.busiest_five_minutes,

@@ -133,6 +133,7 @@ class LockModel:
     seen: tuple[SeenPoint, ...] = ()
     pulse_median_ms: float | None = None
     pulse_most_ms: float | None = None
+    pulse_least_ms: float | None = None
     max_on_ms: float | None = None
     duty_percent: float | None = None
     longest_ms: float | None = None

@@ -34,7 +34,7 @@
     var need = known(lock.need_ms, key);
     var out = { state: lock.obstacle || "too-few", shortest_ms: null, longest_ms: longest,
       recommended_ms: null, stated: null, falls_short: "", beyond_log: false,
-      beyond_usual: false };
+      below_log: false, beyond_usual: false };
     if (lock.obstacle || need === null) { return out; }
     var scale = safeScale(lock, volts), shortest = roundUp(need * scale, 1);
     var wanted = lock.magnet ? shortest * s.magnet_margin + s.magnet_person_ms
@@ -57,6 +57,7 @@
       out.falls_short = lock.silent.indexOf(key) >= 0 ? "misses" : "few";
     }
     out.beyond_log = lock.pulse_most_ms !== null && pulse > lock.pulse_most_ms;
+    out.below_log = !lock.magnet && lock.pulse_least_ms !== null && pulse < lock.pulse_least_ms;
     out.beyond_usual = !lock.magnet && pulse > s.usual_pulse_ms;
     return out;
   }
@@ -162,33 +163,22 @@
       light: cueAnswer(data, lock, cueVolts, false) };
   }
 
-  /* How many of the rising values lie below (or at) a limit. */
-  function countTo(values, limit, including) {
-    var low = 0, high = values.length;
-    while (low < high) {
-      var middle = (low + high) >> 1;
-      if (values[middle] < limit || (including && values[middle] === limit)) {
-        low = middle + 1;
-      } else { high = middle; }
-    }
-    return low;
-  }
-
   function shareWithin(arrays, spread) {
     var total = 0;
     arrays.forEach(function (first, i) {
-      var sum = 0;
-      first.forEach(function (value) {
-        var product = 1;
-        arrays.forEach(function (other, j) {
-          if (j !== i) {
-            var found = countTo(other, value + spread, true) - countTo(other, value, j < i);
-            product = product * (Math.max(found, 0) / other.length);
+      var product = first.map(function () { return 1; });
+      arrays.forEach(function (other, j) {
+        if (j === i) { return; }
+        var start = 0, end = 0, n = other.length;
+        first.forEach(function (value, k) {
+          while (start < n && (other[start] < value || (j < i && other[start] === value))) {
+            start += 1;
           }
+          while (end < n && other[end] <= value + spread) { end += 1; }
+          product[k] = product[k] * (Math.max(end - start, 0) / n);
         });
-        sum += product;
       });
-      total += sum / first.length;
+      total += product.reduce(function (sum, value) { return sum + value; }, 0) / first.length;
     });
     return total;
   }

@@ -66,6 +66,8 @@ def how_found(model: LockModel, answer: LockAnswer, settings: Settings) -> list[
         at = f" at {answer.slow_volts:g} V and more" if answer.slow_volts is not None else ""
         lines.append(f"releases at the first try in {100 * pulse.stated:.3f} % of openings or "
                      f"more{at} (one-sided 95 % confidence)")
+    if pulse.below_log:
+        lines.append("shorter than any pulse in the log: the feedback had moved by then; try it")
     if pulse.state in _NO_PULSE:
         lines.append("NO RECOMMENDED VALUE: " + _NO_PULSE[pulse.state].format(
             shortest=pulse.shortest_ms or 0.0, longest=pulse.longest_ms or 0.0))

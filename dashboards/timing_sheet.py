@@ -132,6 +132,8 @@ def _summary(timing: Timing, lang: Language) -> list[str]:
             kinds.setdefault("ready", []).append(model.lock)
             if not model.magnet and now is not None and shortest is not None and now < shortest:
                 kinds.setdefault("short", []).append(model.lock)
+            if answer.pulse.below_log:
+                kinds.setdefault("untried", []).append(model.lock)
         else:
             kind = state if state in ("none", "mend") else "unknown"
             kinds.setdefault(kind, []).append(model.lock)
@@ -140,6 +142,8 @@ def _summary(timing: Timing, lang: Language) -> list[str]:
         lines.append(lang("timing.summary.ready", count=len(kinds["ready"])))
     lines += [lang(f"timing.summary.{kind}", locks=lang.listing(kinds[kind]))
               for kind in ("short", "none", "mend", "unknown") if kind in kinds]
+    if "untried" in kinds:
+        lines.append(lang("timing.summary.untried", count=len(kinds["untried"])))
     return lines
 
 
@@ -403,13 +407,12 @@ def _method(settings: Settings, limits: Limits, lang: Language) -> list[str]:
 _SCRIPT_WORDS = (
     "between", "from_up", "at_least", "left", "share_inside", "from_feedback", "none_door",
     "none_unobserved", "none_too-few", "none_rating", "none_duty", "none_mend", "tight",
-    "falls_misses", "falls_few", "mend_first", "mend_magnet", "beyond_log", "beyond_usual", "pulse", "off_time",
-    "opens", "retry", "retries", "stuck", "sound", "light", "lock", "try.pick", "try.outside",
-    "try.together", "group.spread",
-    "group.spread_worked", "group.spread_unknown", "group.left_out", "group.align",
-    "group.align_says", "group.no_delay", "group.one_event", "group.not_one_event", "group.rail",
-    "group.rail_bears", "group.rail_fails", "group.rail_unknown", "group.stagger",
-    "group.stagger_none", "group.stagger_batch",
+    "falls_misses", "falls_few", "mend_first", "mend_magnet", "beyond_log", "beyond_usual", "pulse",
+    "off_time", "opens", "retry", "retries", "stuck", "sound", "light", "lock", "try.pick",
+    "try.outside", "try.together", "group.spread", "group.spread_worked", "group.spread_unknown",
+    "group.left_out", "group.align", "group.align_says", "group.no_delay", "group.one_event",
+    "group.not_one_event", "group.rail", "group.rail_bears", "group.rail_fails",
+    "group.rail_unknown", "group.stagger", "group.stagger_none", "group.stagger_batch",
 )
 
 

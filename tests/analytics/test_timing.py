@@ -280,3 +280,96 @@ def _week():
 
 def test_schema_of_the_simulated_rows():
     assert commands("a", Truth(), _rng(), days=1).schema == ACTUATIONS.schema
+
+
+def test_a_pulse_shorter_than_any_in_the_log_is_said_to_be_untried(plain):
+    _, answer = _only(timing(plain))
+    assert answer.pulse.below_log  # All pulses of the log were 250 ms.
+    rows = commands("drawer", Truth(), _rng(), days=90, pulse_ms=[50.0, 250.0])
+    _, tried = _only(timing(history_of(venue_of(latch("drawer", 1)), rows)))
+    assert not tried.pulse.below_log
+
+
+def _part_with(sick: Truth):
+    rng = _rng()
+    frames = [commands(f"d{i}", Truth(), rng, days=40) for i in range(1, 5)]
+    frames.append(commands("sick", sick, rng, days=40, pulse_ms=4000.0))
+    locks = [latch(f"d{i}", i) for i in range(1, 5)]
+    few = commands("few", Truth(), rng, days=3)
+    last = [latch("sick", 8, max_on_ms=5000.0), latch("few", 9)]
+    return timing(history_of(venue_of(*locks, *last), *frames, few))
+
+
+def test_a_lock_that_needs_far_longer_than_its_part_is_mended_not_given_a_longer_pulse():
+    result = _part_with(Truth(median_ms=300, scatter=0.3))
+    models = {m.lock: m for m in result.models}
+    answers = {a.lock: a for a in result.answers}
+    assert models["sick"].mend_first
+    assert answers["sick"].pulse.state == "mend"
+    assert answers["sick"].pulse.recommended_ms is None
+    assert not models["d1"].mend_first
+    # It lends nothing to a lock that has too few releases of its own.
+    assert models["few"].siblings == ("d1", "d2", "d3", "d4")
+
+
+def test_a_slower_lock_within_what_is_usual_keeps_a_pulse_and_a_warning():
+    result = _part_with(Truth(median_ms=90, scatter=0.15))
+    sick = next(a for a in result.answers if a.lock == "sick")
+    assert next(m for m in result.models if m.lock == "sick").mend_first
+    assert sick.pulse.recommended_ms is not None
+
+
+def test_the_power_of_volts_is_found_where_the_rail_moves_and_kept_at_the_textbook_where_not():
+    rng = _rng()
+    wide = commands("a", Truth(exponent=-3.5, scatter=0.06), rng, days=90, volts=(10.5, 13.0))
+    still = commands("b", Truth(exponent=-3.5, scatter=0.06), rng, days=90, volts=(11.99, 12.01))
+    found = {}
+    for name, rows in (("a", wide), ("b", still)):
+        (found[name],) = timing(history_of(venue_of(latch(name, 1)), rows)).models
+    assert found["a"].exponent_steep < -3.5 < found["a"].exponent_shallow
+    assert found["a"].exponent == pytest.approx(-3.5, abs=0.5)
+    assert found["b"].exponent == pytest.approx(-2.0, abs=0.3)
+    assert found["b"].exponent_steep < -3
+
+
+def test_coarse_polling_gives_longer_pulses_never_shorter():
+    fine, coarse = (
+        _only(timing(history_of(venue_of(latch("drawer", 1)), commands(
+            "drawer", Truth(), _rng(), days=90, step_ms=step))))[1].pulse.shortest_ms
+        for step in (1.0, 20.0))
+    assert fine < coarse < 90
+
+
+def test_the_curve_never_falls_with_length_nor_with_volts():
+    from analytics.timing_curve import lower_curve, release_curve, release_share
+
+    rows = commands("drawer", Truth(silent=0.01), _rng(), days=60, pulse_ms=[32.0, 250.0])
+    model, _ = _only(timing(history_of(venue_of(latch("drawer", 1)), rows)))
+    for curve in (release_curve(model, 11.6, 120.0), lower_curve(model, 11.6, 120.0)):
+        assert list(curve.pulse_ms) == sorted(curve.pulse_ms)
+        assert list(curve.share) == sorted(curve.share)
+        assert curve.pulse_ms[-1] == 120.0
+        assert 0.9 < curve.share[-1] <= 1
+    shares = [release_share(model, 33.0, volts) for volts in (10.5, 11.0, 11.6, 12.0, 12.4)]
+    assert shares == sorted(shares)
+    assert shares[0] < shares[-1]
+
+
+def test_the_fitted_curve_agrees_with_an_isotonic_fit_of_bare_outcomes():
+    # Reference: scikit-learn's isotonic regression of released/not on pulse length, which is
+    # the maximum-likelihood monotone curve where nothing but the outcome is known (Barlow et
+    # al. 1972). Ours also uses the latencies; both must see the same lock.
+    from sklearn.isotonic import IsotonicRegression
+
+    from analytics.timing_curve import release_share
+
+    pulses = np.linspace(20, 50, 16)
+    rows = commands("drawer", Truth(silent=0.0, scatter=0.15), _rng(), days=250, a_day=10,
+                    pulse_ms=pulses, volts=(11.99, 12.01), retries=False)
+    model, _ = _only(timing(history_of(venue_of(latch("drawer", 1)), rows)))
+    reference = IsotonicRegression(out_of_bounds="clip").fit(
+        rows["pulse_ms"].to_numpy(), (rows["outcome"] == "released").to_numpy().astype(float))
+    for pulse in pulses:
+        # 150 outcomes at each length: two standard errors are 0.08.
+        assert release_share(model, float(pulse), 12.0) == pytest.approx(
+            float(reference.predict([pulse])[0]), abs=0.09)
