@@ -209,4 +209,4 @@ def wander_of(every: Sequence[tuple[LockDays, Reals]]) -> Wander:
 def _error(values: list[float]) -> float:
     """Standard error of their median, never below what one lock could be off by."""
     spread = 1.4826 * float(np.median(np.abs(np.array(values) - np.median(values))))
-    return max(1.25 * spread / np.sqrt(len(values)), 3e-5) + 3e-4 / len(values)
+    return float(max(1.25 * spread / np.sqrt(len(values)), 3e-5) + 3e-4 / len(values))

@@ -98,7 +98,7 @@ def _scatter(value: Reals, day: Reals, floor: float) -> float:
         # Polled values sit on few levels, where the median of differences may be nought.
         cap = max(4 * robust, 4 * floor)
         robust = max(robust, float(np.sqrt(np.mean(np.clip(steps, -cap, cap) ** 2) / 2)))
-    return max(robust, floor, 1e-3)
+    return float(max(robust, floor, 1e-3))
 
 
 def _phase_tied(latency: Reals, resolution: float) -> bool:

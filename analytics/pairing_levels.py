@@ -149,4 +149,4 @@ def _resolved(lock: Ints, first: Flags, both: Flags, value: Flags, before: Flags
     # Turns since the last instant that told its level (or since the segment's start).
     since = turns - turns[base] + np.where(known, 0, both[base].astype(np.int64))
     level = np.where(known, value[base], before[lock])
-    return level ^ (since % 2 == 1)
+    return np.asarray(level ^ (since % 2 == 1))

@@ -80,7 +80,7 @@ def _median(cells: Reals, count: Ints) -> Reals:
 def _trimmed_mean(cells: Reals, count: Ints) -> Reals:
     kept = np.maximum(count * 4 // 5, 1)
     inside = np.arange(cells.shape[1]) < kept[:, None]
-    return np.where(inside, cells, 0.0).sum(axis=1) / kept
+    return np.asarray(np.where(inside, cells, 0.0).sum(axis=1) / kept)
 
 
 def _of_sorted(

@@ -83,7 +83,7 @@ class Meaning:
             "run", pl.lit(file).alias("file"), "line",
         )
         faults = records.filter(pl.col("reason").is_not_null()).select("line", "reason")
-        return signals.cast(dict(SIGNALS.schema)), faults
+        return signals.cast(SIGNALS.schema), faults
 
     @staticmethod
     def _several(records: pl.DataFrame) -> bool:
