@@ -87,6 +87,10 @@ def _one(rows: Rows, usual: float, borrowed: bool) -> Drawn:
     if np.isfinite(usual):
         told &= usual >= _RESOLVED * noise
         empty = told & (sag < _EMPTY * usual)
+        # Something did load the rail meanwhile, be it a neighbour: no word on this coil.
+        deepest = rows.real("volts_before") - rows.real("volts_min")
+        masked = empty & rows.lock.pulsed & (deepest > np.maximum(0.5 * usual, 6.0 * noise))
+        told, empty = told & ~masked, empty & ~masked
     else:
         told, empty = np.zeros(rows.size, dtype=bool), np.zeros(rows.size, dtype=bool)
     return Drawn(rows, sag, usual, told, empty, borrowed)
