@@ -13,6 +13,9 @@ from shared.venue import Venue
 HIGHEST = 1e6
 """No rail has such volts and no coil such amps."""
 
+STRANGERS = 300
+"""For so many unknown channels the nearest known one is looked for; then it is the wrong file."""
+
 _ON_OFF = ("command", "contact")
 
 
@@ -21,7 +24,7 @@ class Meaning:
 
     def __init__(self, venue: Venue) -> None:
         self.channels = venue.channels
-        self._reasons: dict[tuple[str | None, str | None], str | None] = {}
+        self._strangers: dict[str, str] = {}
 
     def apply(self, records: pl.DataFrame, file: str) -> tuple[pl.DataFrame, pl.DataFrame]:
         """Take records that are right.
@@ -101,12 +104,18 @@ class Meaning:
             table, on=["channel", "quantity"], how="left", nulls_equal=True, maintain_order="left")
         return joined.with_columns(quantity=pl.col("quantity_meant"))
 
+    def _nearest(self, channel: str) -> str:
+        if channel not in self._strangers:
+            if len(self._strangers) >= STRANGERS:
+                return "nor are many others"
+            self._strangers[channel] = _nearest("channel", channel, self.channels)
+        return self._strangers[channel]
+
     def _kind(self, channel: str | None, quantity: str | None) -> tuple[str | None, str | None]:
         if channel is None:
             return quantity, "channel is missing"
         if channel not in self.channels:
-            return quantity, ("channel is not in the venue file; "
-                              + _nearest("channel", channel, self.channels))
+            return quantity, "channel is not in the venue file; " + self._nearest(channel)
         able = self.channels[channel]
         if quantity is None:
             likely = sorted(able - {"amps"}) or sorted(able)

@@ -67,6 +67,7 @@ class DelimitedReader:
             self._set_columns([cell.strip() for cell in cells], place)
             self.header_line = line
             break
+        passed = passed if self.width else chunk.lines
         return Chunk(data, chunk.first_line + passed, chunk.lines - passed,
                      chunk.unfinished), passed
 
