@@ -158,7 +158,7 @@ def _actuations(rng, scenario, life, happened, cut):
         "volts_noise": noise * np.exp(rng.normal(0, 0.1, count)),
         "volts_samples": np.ceil(pulse.clip(0, 3000) / step),
         "sample_ms": np.full(count, step),
-        "recovery_ms": np.where(clear, np.where(outlasts > 0, null, step), null),
+        "recovery_ms": np.where(clear & lock.pulsed & (outlasts == 0), step, null),
         "amps": null,
         "relock_ms": relock,
         "contact_edges": np.where(outcome == "released", np.array(a["bounces"], float) + 1, 0)

@@ -42,6 +42,9 @@ class Played:
     service: list
     true_medians: dict
     """(lock, week number) -> true median as the log shows it, ms."""
+    true_at_rated: dict = field(default_factory=dict)
+    """The same for latches, had the rail stood at its rated volts and the rooms at the
+    temperature they had on average up to then."""
 
 
 def play(scenario):
@@ -119,15 +122,16 @@ class _Run:
                 return fault
         return None
 
-    def note_week(self, planned, centre_ms):
+    def note_week(self, planned, centre_ms, into=None):
         """The true median of each week as a log of this controller would show it."""
+        into = self.past.true_medians if into is None else into
         weeks = {}
         for row, centre in zip(planned, centre_ms, strict=True):
             weeks.setdefault(row[0] // 7, []).append(centre)
         for week, centres in weeks.items():
             draws = np.repeat(centres, 40)
             draws = draws * np.exp(self.rng.normal(0, self.life.scatter, draws.size))
-            self.past.true_medians[self.life.lock.id, week] = float(
+            into[self.life.lock.id, week] = float(
                 np.median(seen(draws, self.life, self.rng)))
 
     def scatter(self, count):
@@ -163,6 +167,11 @@ class _PulsedRun(_Run):
         centre = np.log(life.base_ms) + self.change[day] + by_volts_and_warmth(
             at_coil / lock.rated_volts, celsius)
         self.note_week(planned, np.exp(centre))
+        usual = np.cumsum(scenario.celsius)[day] / (day + 1.0) + 1.0
+        rated = lock.rated_volts - amps * (self.rail.source_ohms + cable)
+        self.note_week(planned, np.exp(
+            np.log(life.base_ms) + self.change[day]
+            + by_volts_and_warmth(rated / lock.rated_volts, usual)), self.past.true_at_rated)
         leans = (rng.random(count) < life.leans) & ~staff
         push = np.where(leans, rng.gamma(2.0, 0.35, count), 0.0)
         latency = np.exp(centre + self.scatter(count) + by_side_load(push)

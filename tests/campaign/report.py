@@ -37,7 +37,7 @@ def totals(scores):
     close = [f for f in dated if abs(f["since_error_days"]) <= (
         21 if f["shape"] in ("ramp", "hockey") else 10)]
     covered = [f["since_covered"] for f in named if f["since_covered"] is not None]
-    intervals = [hit for s in scores for _, hit in s.intervals]
+    intervals = [row[1] for s in scores for row in s.intervals]
     return {
         "healthy lock-weeks": lock_weeks,
         "false findings": len(false),
@@ -50,7 +50,7 @@ def totals(scores):
             sum(f["first_condition"] == f["condition"] for f in first), len(first)),
         "since close enough": share(len(close), len(dated)),
         "since interval covers": share(sum(covered), len(covered)),
-        "latency intervals cover": share(sum(intervals), len(intervals)),
+        "stated intervals cover": share(sum(intervals), len(intervals)),
         "seconds per week analysed": float(np.mean([s.seconds_per_week for s in scores])),
     }
 
@@ -130,6 +130,22 @@ def repairs(scores):
     )
 
 
+def intervals(scores):
+    """How often the interval of each kind of figure held the truth."""
+    kinds = {}
+    for s in scores:
+        for row in s.intervals:
+            kinds.setdefault(row[0], []).append(row)
+    lines = ["| figure | intervals | hold the truth | truth below | truth above |",
+             "| --- | --- | --- | --- | --- |"]
+    for what, rows in sorted(kinds.items()):
+        below = sum(r[3] < r[2] for r in rows)
+        above = sum(r[3] > r[4] for r in rows)
+        lines.append(f"| {what} | {len(rows)} | {share(sum(r[1] for r in rows), len(rows))} | "
+                     f"{share(below, len(rows))} | {share(above, len(rows))} |")
+    return "\n".join(lines)
+
+
 def groups(scores):
     """False findings in each kind of venue."""
     lines = ["| venues | how many | healthy lock-weeks | false findings | per 1,000 lock-weeks "
@@ -207,6 +223,12 @@ weeks of a 12 % change (the others). `since` is judged at the first naming. Not 
 How often a finding of any urgency with that score was true, over all weeks:
 
 {calibration(scores)}
+
+## Intervals
+
+Of true findings, how often the 95 % interval held what the simulator knows to be true:
+
+{intervals(scores)}
 
 ## Repairs
 

@@ -3,6 +3,10 @@
 from dataclasses import asdict, dataclass, field
 from datetime import date, timedelta
 
+import numpy as np
+
+from tests.campaign.faults import change_of_median
+from tests.campaign.play import rail_volts
 from tests.campaign.scenario import FIRST_SCORED_WEEK
 
 COUNTED = ("now", "week", "plan")
@@ -209,17 +213,44 @@ def _after_repair(scenario, said):
 
 
 def _intervals(scenario, past, said):
-    """(what, covered) for the evidence whose truth is known."""
+    """(what, covered, false) for the evidence whose truth is known.
+
+    Only findings that are true count: a false finding's interval misses by its nature.
+    """
     rows = []
     for one in said:
-        truth_ms = past.true_medians.get((one.subject, one.week))
+        if not _true(scenario, one):
+            continue
         for e in one.evidence:
-            if e["now_low"] is None or e["now_high"] is None:
-                continue
-            what = e["what"].lower()
-            truth = None
-            if e["unit"] == "ms" and "median latency" in what and "rated" not in what:
-                truth = truth_ms
-            if truth is not None:
-                rows.append((e["what"], e["now_low"] <= truth <= e["now_high"]))
+            truth = _truth(scenario, past, one, e)
+            if truth is not None and None not in (e["now_low"], e["now_high"]):
+                rows.append((e["what"], bool(e["now_low"] <= truth <= e["now_high"]),
+                             e["now_low"], truth, e["now_high"], one.subject, one.week))
     return rows
+
+
+def _truth(scenario, past, one, e):
+    """What the figure would be if chance had no part in it; None where that is not known."""
+    days = np.arange(7 * one.week, 7 * one.week + 7)
+    days = days[scenario.games[days] > 0]
+    if not days.size:
+        return None
+    life = next((life for life in scenario.locks if life.lock.id == one.subject), None)
+    fault = next(f for f in scenario.faults
+                 if f.subject == one.subject and f.condition == one.condition)
+    what = e["what"].lower()
+    if what == "median latency":
+        return past.true_medians.get((one.subject, one.week))
+    if what == "median latency at rated volts":
+        return past.true_at_rated.get((one.subject, one.week))
+    if what == "change since then" and life:
+        change = change_of_median(scenario, life, days)
+        return 100.0 * float(np.expm1(np.median(change)))
+    if what.startswith("current against its own past"):
+        return 100.0 * fault.size
+    if what.startswith("sag per ampere, against before"):
+        return 100.0 * (1.0 + fault.size)
+    if what.startswith("idle volts"):
+        rail = scenario.rails[one.subject]
+        return float(np.median(rail_volts(scenario, rail, np.arange(days[0], days[-1] + 1))))
+    return None
