@@ -104,6 +104,8 @@ class Trace:
     command: tuple[tuple[float, float], ...]
     contact: tuple[tuple[float, float], ...]
     volts: tuple[tuple[float, float], ...]
+    volts_step_ms: float | None = None
+    """Usual time between two readings of the rail; where it is much longer, none were logged."""
 
 
 @dataclass(frozen=True)

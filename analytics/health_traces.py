@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from itertools import pairwise
 
 import polars as pl
 
@@ -14,8 +15,8 @@ from shared.findings import Finding
 from shared.venue import Lock
 
 WORST = 3
-_BEFORE_MS = 500.0
-_AFTER_MS = 700.0
+_BEFORE_MS = 150.0
+_AFTER_MS = 200.0
 _LONGEST_MS = 20_000.0
 _POINTS = 160
 
@@ -134,13 +135,15 @@ def trace(
     closed = 0.0 if lock.contact_closed_when == "open" else 1.0
     supply = history.venue.supplies_by_id[lock.supply].channel
     volts = used.filter((pl.col("channel") == supply) & (pl.col("quantity") == "volts"))
+    line = _thinned(volts)
+    steps = sorted(later[0] - sooner[0] for sooner, later in pairwise(line))
     return Trace(
         key=request.key, role=request.role,
         at=request.command_time.astimezone(history.venue.zone),
         outcome=request.outcome, latency_ms=request.latency_ms,
         command=_steps(used, lock.command, "command", rest, first, last),
         contact=_steps(used, lock.contact, "contact", closed, first, last) if lock.contact else (),
-        volts=_thinned(volts),
+        volts=line, volts_step_ms=steps[len(steps) // 2] if steps else None,
     )
 
 

@@ -290,11 +290,13 @@ def _trace(trace: Trace, number: int, item: LockHealth, say: Speaker, prefix: st
     if trace.contact:
         steps(trace.contact, "contact", (lang("plot.contact_open"), lang("plot.contact_closed")))
     if trace.volts:
+        span = max(y for _, y in trace.volts) - min(y for _, y in trace.volts)
+        line = _with_gaps(trace.volts, trace.volts_step_ms)
         rows.append(("volts", {
-            "type": "scatter", "mode": "lines", "x": [x for x, _ in trace.volts],
-            "y": [y for _, y in trace.volts], "line": {"color": INK, "width": 1.5},
+            "type": "scatter", "mode": "lines", "x": [x for x, _ in line],
+            "y": [y for _, y in line], "line": {"color": INK, "width": 1.5},
             "hovertemplate": "%{x:.0f} ms: %{y} V<extra></extra>"},
-            {"nticks": 4, "tickformat": ".1f"}))
+            {"nticks": 4, "tickformat": ".1f" if span > 0.6 else ".2f"}))
     weights = [2.2 if name == "volts" else 1.0 for name, _, _ in rows]
     room, gap, top = sum(weights), 0.06, 1.0
     layout: dict[str, Any] = {"showlegend": False, "shapes": [], "xaxis": {
@@ -325,6 +327,18 @@ def _trace(trace: Trace, number: int, item: LockHealth, say: Speaker, prefix: st
         says += " " + lang("plot.trace_no_volts")
     return figure_block({"data": data, "layout": layout}, id=f"{prefix}trace-{number}",
                         title=title, says=says, height=60 + int(64 * room))
+
+
+def _with_gaps(
+    points: tuple[tuple[float, float], ...], step: float | None
+) -> list[tuple[float, float | None]]:
+    """Points with a break where the log has none: a line there would be made up."""
+    line: list[tuple[float, float | None]] = []
+    for before, point in zip((None, *points), points, strict=False):
+        if before is not None and step and point[0] - before[0] > 12 * step:
+            line.append(((before[0] + point[0]) / 2, None))
+        line.append(point)
+    return line
 
 
 def _rail(item: SupplyHealth, say: Speaker, prefix: str) -> Markup | None:

@@ -93,21 +93,15 @@ class Language:
         significant digits, without idle zeros.
         No unit is shown finer than it can be measured in such a room.
         """
-        decimals = min(decimals_for(value, low, high), MOST_DECIMALS.get(unit, 4))
-        if value == 0 or (unit == "%" and value is not None and abs(value) >= 10):
-            decimals = min(decimals, 0)
-        text = self.number(value, decimals)
-        if (low is None or high is None) and decimals > 0:
-            text = text.rstrip("0").removesuffix(self.words["custom.decimal"])
-        return self.unit(text, unit)
+        return self.unit(self.number(value, shown_decimals(value, low, high, unit)), unit)
 
     def interval(
         self, value: float | None, low: float | None, high: float | None, unit: str = "",
     ) -> str:
         """``88–97 ms``: the two ends, rounded like the value between them."""
-        decimals = min(decimals_for(value, low, high), MOST_DECIMALS.get(unit, 4))
         if low is None and high is None:
             return EN_DASH
+        decimals = shown_decimals(value, low, high, unit)
         if high is None:
             return self.unit(f"> {self.number(low, decimals)}".replace(" ", NBSP), unit)
         if low is None:
@@ -194,6 +188,27 @@ def decimals_for(
     if value is None or not math.isfinite(value) or value == 0:
         return 0
     return min(4, max(0, 2 - math.floor(math.log10(abs(value)))))
+
+
+def shown_decimals(
+    value: float | None, low: float | None, high: float | None, unit: str = "",
+) -> int:
+    """Decimals of a figure and its interval as pages show them.
+
+    As :func:`decimals_for`, no finer than the unit can be measured, without zeros that
+    all of them end in, and none for a share of ten per cent or more.
+    """
+    decimals = min(decimals_for(value, low, high), MOST_DECIMALS.get(unit, 4))
+    if value == 0 and low is None and high is None:
+        return 0
+    if unit == "%" and value is not None and abs(value) >= 10:
+        decimals = min(decimals, 0)
+    known = [item for item in (value, low, high) if item is not None and math.isfinite(item)]
+    while decimals > 0 and all(
+        round(item, decimals - 1) == round(item, decimals) for item in known
+    ):
+        decimals -= 1
+    return decimals
 
 
 def _flatten(table: Mapping[str, Any], prefix: str = "") -> dict[str, str]:
