@@ -7,7 +7,7 @@ from datetime import date
 import numpy as np
 
 from analytics.drawn_load import Drawn, drawn_loads, meter_blind
-from analytics.evidence import finding, raised_on_way_out, share_evidence
+from analytics.evidence import finding, median_interval, raised_on_way_out, share_evidence
 from analytics.history import History
 from analytics.level_change import LevelChange, level_change
 from analytics.lock_rows import Flags
@@ -160,10 +160,10 @@ def _volts(loads: Drawn, stretch: Course) -> str:
 
 def _evidence(loads: Drawn, stretch: Course) -> list[Evidence]:
     sag = loads.sag_volts[stretch.live]
-    low, high = np.quantile(sag, [0.025, 0.975])
+    middle, low, high = median_interval(sag)
     return [
-        Evidence("sag at the command", float(np.median(sag)), "V", n=int(sag.size),
-                 now_low=float(low), now_high=float(high), before=loads.usual_volts),
+        Evidence("median sag at the command", middle, "V", n=int(sag.size),
+                 now_low=low, now_high=high, before=loads.usual_volts),
         share_evidence("commands that drew no current", stretch.now, stretch.before),
     ]
 

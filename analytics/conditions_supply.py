@@ -11,7 +11,13 @@ import polars as pl
 from numpy.typing import NDArray
 from scipy import stats
 
-from analytics.evidence import finding, robust_deviation, share_evidence, with_weeks
+from analytics.evidence import (
+    finding,
+    median_interval,
+    robust_deviation,
+    share_evidence,
+    with_weeks,
+)
 from analytics.history import History
 from analytics.level_change import LevelChange, level_change
 from analytics.onset import onset_of_flags
@@ -145,10 +151,10 @@ def _fallen(supply: Supply, idle: IdleVolts, change: LevelChange) -> list[Findin
 
 def _volts_evidence(supply: Supply, idle: IdleVolts, change: LevelChange | None) -> Evidence:
     week = idle.volts[idle.ago == 0]
-    low, high = np.quantile(week, [0.025, 0.975])
+    middle, low, high = median_interval(week)
     return Evidence(
-        "idle volts, median of the hours", float(np.median(week)), "V", n=int(week.size),
-        now_low=float(low), now_high=float(high), before=change.before if change else None,
+        "idle volts, median of the hours", middle, "V", n=int(week.size),
+        now_low=low, now_high=high, before=change.before if change else None,
     )
 
 

@@ -152,7 +152,7 @@ def _opened_finding(
     stretch = course(commands, after, history, event=True)
     if stretch is None:
         return None
-    count, total = stretch.standing
+    count, total = stretch.all_since
     before = stretch.before
     if count < 3 or total < 3 or (stretch.onset is None and before[1] > 0):
         return None
@@ -161,7 +161,11 @@ def _opened_finding(
     hits, misses = 1.0 + weight * before[0], 40.0 + weight * (before[1] - before[0])
     chance = float(stats.betabinom.sf(count - 1, total, hits, misses))
     rate = count / total
-    if chance > 1e-4 or rate < 0.06 or rate < 3 * hits / (hits + misses):
+    # Where to begin was chosen from the same rows: as many chances as weeks to choose from.
+    chance = min(1.0, chance * max(1.0, commands.size / max(total, 1)))
+    if chance > 1e-4 or rate < 0.04 or rate < 3 * hits / (hits + misses):
+        return None
+    if stretch.standing[0] < max(1.0, 0.25 * rate * stretch.standing[1]):
         return None
     if stretch.onset is not None and stretch.onset.log_odds < 5:
         return None
@@ -190,7 +194,7 @@ def _in_play(forced: Rows, played: dict[int, tuple[int, int]]) -> float:
 def _opened_words(
     commands: Rows, stretch: Course, forced: Rows, inside: float, chance: float, rate: float
 ) -> Finding:
-    name, count, total = commands.lock.id, *stretch.standing
+    name, count, total = commands.lock.id, *stretch.now
     urgency = "week" if rate >= 0.1 else "plan"
     where = "while games were on"
     score = 0.97 if chance < 1e-6 else 0.9
@@ -199,8 +203,8 @@ def _opened_words(
     return finding(
         name, "opened-unpowered", urgency, score,
         since=stretch.since, since_low=stretch.low, since_high=stretch.high,
-        says=f"{name} opened by itself or by force after {count} of {total} commands, with its "
-             f"coil off, {where}. A worn catch, a weak spring, or players who pull."
+        says=f"{name} opened by itself or by force after {count} of {total} commands this "
+             f"week, with its coil off, {where}. A worn catch, a weak spring, or players who pull."
              + stretch.repair_words,
         evidence=[
             share_evidence("commands followed by an opening without one", stretch.standing,

@@ -7,7 +7,13 @@ import polars as pl
 
 from analytics.contact_course import ContactCourse, contact_courses
 from analytics.drawn_load import Drawn, drawn_loads
-from analytics.evidence import finding, raised_on_way_out, robust_deviation, share_evidence
+from analytics.evidence import (
+    finding,
+    median_interval,
+    raised_on_way_out,
+    robust_deviation,
+    share_evidence,
+)
 from analytics.history import History
 from analytics.lock_rows import Flags, Reals, Rows, rows_by_lock
 from analytics.standing import Course, course
@@ -213,19 +219,18 @@ def _crossed_finding(
 ) -> Finding:
     count, total = stretch.standing
     itself = f", and {commanded.id} itself does not" if swapped else ""
-    low, high = np.quantile(delay_ms, [0.025, 0.975])
+    middle, low, high = median_interval(delay_ms)
     return finding(
         subject.id, "crossed-channels", raised_on_way_out("week", subject),
         0.97 if swapped and count >= 5 else 0.9,
         since=stretch.since, since_low=stretch.low, since_high=stretch.high,
-        says=f"{commanded.id}'s command opens {opens.id}, {float(np.median(delay_ms)):.0f} ms "
+        says=f"{commanded.id}'s command opens {opens.id}, {middle:.0f} ms "
              f"later, in {count} of {total} commands{itself}.",
         evidence=[
             share_evidence("commands that open the other lock",
                            stretch.standing, stretch.before),
             Evidence("median time from the one's command to the other's opening",
-                     float(np.median(delay_ms)), "ms", n=int(delay_ms.size),
-                     now_low=float(low), now_high=float(high)),
+                     middle, "ms", n=int(delay_ms.size), now_low=low, now_high=high),
         ],
         not_excluded=("contacts crossed instead of commands",),
         extra={"other": opens.id if subject is commanded else commanded.id},

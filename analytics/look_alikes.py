@@ -31,8 +31,15 @@ ACCOUNTS_FOR: Mapping[str, tuple[str, ...]] = {
         "no-release", "not-reclosed", "sticking-catch", "slow-drop", "loaded-catch",
         "short-pulse", "weakening-hold", "opened-unpowered",
     ),
-    "stuck-energised": ("over-long-energising", "self-cut-failed", "hot-coil", "slow-drop"),
-    "self-cut-failed": ("over-long-energising", "stuck-energised", "not-reclosed"),
+    "stuck-energised": (
+        "over-long-energising", "self-cut-failed", "hot-coil", "slow-drop", "no-release",
+        "not-reclosed", "contact-stuck",
+    ),
+    # Read off the rail, a coil that is not cut looks like a lock that did not open.
+    "self-cut-failed": (
+        "over-long-energising", "stuck-energised", "not-reclosed", "no-release",
+        "sticking-catch", "short-pulse",
+    ),
     # Without its diode a magnet lets go sooner; its spikes tell.
     "missing-suppression": ("weakening-hold",),
     # The program's pulse, not the lock.

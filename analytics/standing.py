@@ -21,8 +21,8 @@ class Course:
     """How a flagged fault runs: ``now`` and ``before`` are (flagged, of).
 
     ``live`` marks the rows of the week that count: those after the last work on the lock.
-    ``standing`` counts those of them since the onset, ``before`` the rows before the onset.
-    ``unhelped`` is the work that did not help.
+    ``standing`` counts those of them since the onset, ``all_since`` all rows since it and
+    ``before`` the rows before it. ``unhelped`` is the work that did not help.
     """
 
     live: Flags
@@ -32,6 +32,7 @@ class Course:
     onset: Onset | None
     now: tuple[int, int]
     standing: tuple[int, int]
+    all_since: tuple[int, int]
     before: tuple[int, int]
     unhelped: tuple[date, str] | None
 
@@ -115,6 +116,7 @@ def course(
         live=live, since=since, low=low, high=high, onset=onset,
         now=(int((flags & live).sum()), int(live.sum())),
         standing=(int((flags & live)[begin + start:].sum()), int(live[begin + start:].sum())),
+        all_since=(int(own[start:].sum()), own.size - start),
         before=(int(own[:start].sum()), start),
         unhelped=unhelped,
     )
