@@ -2,13 +2,18 @@
 
 import argparse
 import json
+import os
 import sys
 import time
 from dataclasses import asdict
 from pathlib import Path
 
-from tests.campaign import report
-from tests.campaign.run import campaign
+# One thread to a process: the venues are what runs side by side.
+for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "POLARS_MAX_THREADS"):
+    os.environ.setdefault(_name, "1")
+
+from tests.campaign import report  # noqa: E402
+from tests.campaign.run import campaign  # noqa: E402
 
 HELD_OUT = 1000
 

@@ -68,8 +68,10 @@ def _contacts(rng, life, happened):
     for at, opens, _, bounces in sorted(happened.moves):
         times.append(at)
         states.append(opens)
+        # A worn lever chatters slowly enough to be seen; a sound one may be too quick.
+        step = 900 if bounces <= 4 else max(900, int(1.2e3 * life.scan_ms))
         for number in range(bounces):
-            times.append(at + int((number + 1) * 900 + rng.integers(0, 300)))
+            times.append(at + int((number + 1) * step + rng.integers(0, 300)))
             states.append(opens if number % 2 else not opens)
     scan = int(life.scan_ms * 1e3)
     stamps = -(-np.array(times, np.int64) // scan) * scan
