@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -19,12 +20,12 @@ from pipelines.readers.layout import Layout
 from pipelines.readers.raw import reject_frame
 from pipelines.readers.source import Source, UnreadableSourceError
 from pipelines.reading import Piece, clock_for, pieces
-from pipelines.store import Batch, Store
+from pipelines.store import Batch, Committed, Store
 from shared.log_format import LogFormat
 from shared.tables import FILES, REJECTS, SIGNALS
 from shared.venue import Venue
 
-COMMIT_ROWS = 1_500_000
+COMMIT_ROWS = 1_000_000
 """Records that are gathered before they are put into the store; bounds the memory."""
 
 COMMIT_TEXT = 64 << 20
@@ -122,6 +123,8 @@ class _Ingest:
         self.summary = IngestSummary()
         self.pending = _Pending()
         self.local: set[str] = set()
+        self.writer = ThreadPoolExecutor(1, "store")
+        self.underway: tuple[Future[Committed], list[_Reading]] | None = None
 
     def run(self, files: Sequence[str | Path] | None) -> IngestSummary:
         logs, faults, notes = find_logs(self.venue, self.folder, files)
@@ -138,11 +141,13 @@ class _Ingest:
                 todo.append(reading)
         self.progress.start(sum(reading.size for reading in todo))
         try:
-            for reading in todo:
-                self._read(reading)
+            with self.writer:
+                for reading in todo:
+                    self._read(reading)
+                self._commit()
+                self._settle()
         finally:
             self.progress.close()
-        self._commit()
         if self.local:
             names = sorted(self.local)
             shown = ", ".join(names[:3]) + (f" and {len(names) - 3} more" if len(names) > 3 else "")
@@ -192,7 +197,7 @@ class _Ingest:
     def _read(self, reading: _Reading) -> None:
         source = reading.source
         self.pending.readings[source.name] = reading
-        digest = hashlib.blake2b(digest_size=16)
+        digest = hashlib.sha1(usedforsecurity=False)
         clock: Clock | None = None
         before: pl.DataFrame | None = None
         try:
@@ -285,12 +290,25 @@ class _Ingest:
 
     # Into the store.
 
+    def _settle(self) -> None:
+        """Wait for the commit that is under way, and count what it took."""
+        if self.underway is None:
+            return
+        future, readings = self.underway
+        self.underway = None
+        done = future.result()
+        for reading in readings:
+            reading.count.taken += done.taken.get(reading.source.name, 0)
+        self.summary.days |= set(done.days)
+
     def _commit(self) -> None:
+        """Hand what is pending to the store; the next stretch is read while it writes."""
+        self._settle()
         pending, self.pending = self.pending, _Pending()
         if not pending.readings:
             return
         readings = list(pending.readings.values())
-        done = self.store.commit(Batch(
+        batch = Batch(
             signals=pl.concat(pending.signals) if pending.signals else SIGNALS.empty(),
             rejects=pl.concat(pending.rejects) if pending.rejects else REJECTS.empty(),
             clock_events=pl.concat(pending.events) if pending.events
@@ -298,13 +316,12 @@ class _Ingest:
             files=FILES.conform(pl.DataFrame([r.row() for r in readings])),
             afresh=frozenset(r.source.name for r in readings if r.afresh),
             taken_before={r.source.name: r.count.taken for r in readings},
-        ))
+        )
         for reading in readings:
-            reading.count.taken += done.taken.get(reading.source.name, 0)
             reading.afresh = False
             if not reading.ended:
                 self.pending.readings[reading.source.name] = reading
-        self.summary.days |= set(done.days)
+        self.underway = (self.writer.submit(self.store.commit, batch), readings)
 
 
 def layout_of(venue: Venue, log: LogFormat) -> str:

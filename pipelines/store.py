@@ -17,9 +17,10 @@ process that dies before that last step has changed nothing.
 from __future__ import annotations
 
 import contextlib
+import itertools
 import time
 import uuid
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date
 from pathlib import Path
@@ -208,15 +209,7 @@ class Store:
         changed: list[date] = []
         if signals.is_empty():
             return taken, ()
-        kind = pl.col("quantity").replace_strict(KINDS)
-        # Of records that are the same one, the first line of the first file stays.
-        signals = signals.sort(*KEY, maintain_order=True)
-        same = pl.all_horizontal(pl.col(name) == pl.col(name).shift(1) for name in KEY)
-        signals = signals.filter(~same.fill_null(False))
-        groups = signals.with_columns(_day=pl.col("time").dt.date(), _kind=kind).partition_by(
-            "_day", "_kind", as_dict=True, include_key=False, maintain_order=True
-        )
-        for (day, of_kind), new in groups.items():
+        for day, of_kind, new in _by_day_and_kind(signals):
             entry = manifest.days.setdefault(day.isoformat(), Day(manifest.generation))
             held = [s for s in entry.segments if s.kind == of_kind]
             rest = [s for s in entry.segments if s.kind != of_kind]
@@ -296,3 +289,20 @@ class Store:
         for path in self.folder.glob(".manifest.json.*"):
             with contextlib.suppress(OSError):
                 path.unlink()
+
+
+def _by_day_and_kind(signals: pl.DataFrame) -> Iterator[tuple[date, str, pl.DataFrame]]:
+    """Cut records into days and kinds, sorted, each record once: the first of those given."""
+    edges = pl.col("quantity").is_in([q for q, kind in KINDS.items() if kind == "edges"])
+    for kind, frame in (("edges", signals.filter(edges)), ("levels", signals.filter(~edges))):
+        if frame.is_empty():
+            continue
+        ticks = frame["time"].to_physical()
+        if not (ticks.is_sorted() and bool((ticks.diff().drop_nulls() > 0).all())):
+            frame = frame.sort(*KEY, maintain_order=True)
+            same = pl.all_horizontal(pl.col(name) == pl.col(name).shift(1) for name in KEY)
+            frame = frame.filter(~same.fill_null(False))
+        days = frame["time"].dt.truncate("1d")
+        starts = [0, *((days != days.shift(1)).fill_null(False).arg_true().to_list())]
+        for start, stop in itertools.pairwise([*starts, frame.height]):
+            yield frame["time"][start].date(), kind, frame[start:stop]

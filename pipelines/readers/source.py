@@ -209,14 +209,17 @@ def chunks(
                 f"{source.name}: unpacks to more than {BOMB_RATIO} times its size; this is no "
                 "log. What was read before is kept; unpack it by hand if it is one"
             )
-        rest += block
         if b"\n" not in block:
+            rest += block
             if len(rest) <= LONGEST_LINE:
                 continue
-            number, rest = yield from _pass_long_line(number, rest, stream, on_bytes)
-        end = rest.rfind(b"\n") + 1
-        if end:
-            data, rest = rest[:end], rest[end:]
+            number, block = yield from _pass_long_line(number, rest, stream, on_bytes)
+            rest = b""
+        end = block.rfind(b"\n") + 1
+        if not end:
+            rest += block
+        else:
+            data, rest = b"".join((rest, memoryview(block)[:end])), block[end:]
             count = data.count(b"\n")
             yield from _without_long_lines(data, number, count)
             number += count
