@@ -44,16 +44,15 @@ import numpy as np
 import polars as pl
 
 from analytics import pairing_tables as made
-from analytics.pairing_days import activity_of, hours_of
-from analytics.pairing_levels import NEVER
+from analytics.pairing_days import activity_of, read_rails
+from analytics.pairing_levels import EARLY, NEVER
 from analytics.pairing_polarity import decide, votes
-from analytics.pairing_rails import rail_figures
-from analytics.pairing_readings import readings_of, samples_of
+from analytics.pairing_readings import levels_of, readings_of
 from analytics.pairing_setup import UNLEARNED, Setup
 from analytics.pairing_state import Carry, Readings, advance
 from analytics.polling import polling_rows
 from shared.tables import POLLING, SIGNALS, require
-from shared.venue import Venue, controller_of
+from shared.venue import Venue
 
 
 @dataclass(frozen=True)
@@ -106,19 +105,15 @@ def pair(
     """
     require(signals, SIGNALS, ("time", "channel", "quantity", "value", "run"))
     setup = Setup.of(venue, {})
-    readings = readings_of(setup, signals)
+    levels = levels_of(setup, signals)
+    readings = readings_of(setup, signals, levels)
     sense = learn(setup, readings) if learned is None else dict(learned)
     if (setup.contact_kind == UNLEARNED).any():
         setup = Setup.of(venue, sense)
-    step = advance(setup, readings, Carry.nothing(setup), NEVER)
-    volts = samples_of(signals, "volts", sorted(setup.rail_of))
-    amps = samples_of(signals, "amps", sorted(setup.command_of))
+    nothing = Carry.nothing(setup)
+    step = advance(setup, readings, nothing, NEVER)
     every = np.arange(step.commands.size)
-    figures = rail_figures(
-        setup, step.commands, every, step.recent,
-        {setup.rail_of[name]: rail for name, rail in volts.items()},
-        {setup.command_of[name]: coil for name, coil in amps.items()},
-    )
+    figures, hours = read_rails(setup, venue, step, nothing, every, levels, EARLY)
     rows = made.command_rows(step, every).hstack(figures.drop("lock", "start"))
     rows, _ = made.supply_outcomes(setup, rows, {})
     polling = polling_of(setup, readings)
@@ -130,8 +125,8 @@ def pair(
         energisings=made.with_cuts(
             made.energisings(setup, step, np.ones(step.stretches.lock.size, np.bool_)), actuations),
         contact_changes=made.contact_changes(setup, step, all_moves),
-        rail_hours=hours_of(setup, venue, step, Carry.nothing(setup), volts),
-        activity=activity_of(setup, [signals]),
+        rail_hours=hours,
+        activity=activity_of(setup, readings, levels),
         polling=polling,
         learned=sense,
     )
@@ -144,12 +139,8 @@ def learn(setup: Setup, readings: Readings) -> dict[str, str]:
 
 def polling_of(setup: Setup, readings: Readings) -> pl.DataFrame:
     """POLLING of the controllers over the days that ``readings`` cover."""
-    owner = {name: i for i, name in enumerate(setup.controllers)}
-    command = np.array([owner[controller_of(c)] for c in setup.command_of], np.int64)
-    contact = np.full(setup.size, -1)
-    for channel, lock in setup.contact_of.items():
-        contact[lock] = owner[controller_of(channel)]
     time = np.concatenate([readings.command_time, readings.contact_time])
-    whose = np.concatenate([command[readings.command_lock], contact[readings.contact_lock]])
+    whose = np.concatenate([
+        setup.command_owner[readings.command_lock], setup.contact_owner[readings.contact_lock]])
     is_contact = np.arange(time.size) >= readings.command_time.size
     return POLLING.conform(polling_rows(setup.controllers, whose, time, is_contact))

@@ -17,19 +17,16 @@ import numpy as np
 import polars as pl
 
 from analytics import pairing_tables as made
-from analytics.pairing_hours import activity, rail_hours
+from analytics.pairing_hours import activity, activity_table, rail_hours, rail_hours_table
 from analytics.pairing_levels import EARLY, NEVER, Edges, Flags, Ints, Samples
-from analytics.pairing_rails import RAIL_COLUMNS, rail_figures
-from analytics.pairing_readings import controller_times, segments
+from analytics.pairing_rails import FIGURES, rail_figures
+from analytics.pairing_readings import Levels, heard_of
 from analytics.pairing_setup import Setup
 from analytics.pairing_state import Carry, Readings, Step, advance
 from analytics.pairing_windows import Before, Breaks
 from analytics.rail_windows import done_at, looked_at_from
-from shared.tables import ACTIVITY, RAIL_HOURS
 from shared.venue import Venue
 
-FIGURES = pl.Schema({
-    "lock": pl.Int64(), "start": pl.Int64(), **{name: pl.Float64() for name in RAIL_COLUMNS}})
 POLLED = pl.Schema({
     "controller": pl.String(), "day": pl.Date(), "resolution_ms": pl.Float64()})
 
@@ -78,8 +75,8 @@ def rail_tasks(setup: Setup, step: Step, begin: int, until: int) -> tuple[Ints, 
 
 
 def read_rails(
-    setup: Setup, venue: Venue, step: Step, before: Carry, which: Ints,
-    volts: Mapping[str, Samples], amps: Mapping[str, Samples], day_from: int,
+    setup: Setup, venue: Venue, step: Step, before: Carry, which: Ints, levels: Levels,
+    day_from: int,
 ) -> tuple[pl.DataFrame, pl.DataFrame]:
     """FIGURES of the commands ``which``, and RAIL_HOURS of the day.
 
@@ -95,11 +92,15 @@ def read_rails(
         What the day began with.
     which : array of int
         Rows of the step's commands.
-    volts, amps : mapping of str to Samples
-        By channel; readings before ``day_from`` are for the figures only.
+    levels : mapping of (channel, quantity) to Records
+        Readings before ``day_from`` are for the figures only.
     day_from : int
         Start of the day.
     """
+    volts = {channel: records.samples()
+             for (channel, quantity), records in levels.items() if quantity == "volts"}
+    amps = {channel: records.samples()
+            for (channel, quantity), records in levels.items() if quantity == "amps"}
     figures = rail_figures(
         setup, step.commands, which, step.recent,
         {setup.rail_of[name]: rail for name, rail in volts.items()},
@@ -109,7 +110,7 @@ def read_rails(
     for name, rail in volts.items():
         at = int(np.searchsorted(rail.time, day_from, "left"))
         today[name] = Samples(rail.time[at:], rail.value[at:])
-    return figures.cast(dict(FIGURES)), hours_of(setup, venue, step, before, today)  # type: ignore[arg-type]
+    return figures, hours_of(setup, venue, step, before, today)
 
 
 def finish(
@@ -175,7 +176,7 @@ def hours_of(
     setup: Setup, venue: Venue, step: Step, before: Carry, volts: Mapping[str, Samples]
 ) -> pl.DataFrame:
     """RAIL_HOURS of ``volts``; ``before`` is what the step began with."""
-    parts = [RAIL_HOURS.empty()]
+    rows: list[tuple[object, ...]] = []
     recent = step.recent
     for channel, rail in volts.items():
         place = setup.rail_of[channel]
@@ -184,8 +185,8 @@ def hours_of(
         order = np.lexsort((time, lock))
         lasting = np.flatnonzero(before.releasing & setup.pulsed & (setup.supply == place))
         starts, stops = _pulses(lock[order], time[order], on[order], lasting)
-        parts.append(rail_hours(venue.supplies[place].id, rail, starts, stops))
-    return RAIL_HOURS.conform(pl.concat(parts))
+        rows += rail_hours(venue.supplies[place].id, rail, starts, stops)
+    return rail_hours_table(rows)
 
 
 def _pulses(lock: Ints, time: Ints, on: Flags, lasting: Ints) -> tuple[Ints, Ints]:
@@ -206,16 +207,12 @@ def _pulses(lock: Ints, time: Ints, on: Flags, lasting: Ints) -> tuple[Ints, Int
     )
 
 
-def activity_of(setup: Setup, frames: Sequence[pl.DataFrame]) -> pl.DataFrame:
-    """ACTIVITY of every controller, out of all its records (SIGNALS in several frames)."""
-    parts = [ACTIVITY.empty()]
-    owner, run, first, last = segments(setup.controllers, frames)
-    for name, (every, edges) in controller_times(setup.controllers, frames).items():
-        mine = owner == setup.controllers.index(name)
-        runs = list(zip(run[mine].tolist(), first[mine].tolist(), last[mine].tolist(),
-                        strict=True))
-        parts.append(activity(name, every, edges, runs))
-    return ACTIVITY.conform(pl.concat(parts))
+def activity_of(setup: Setup, readings: Readings, levels: Levels) -> pl.DataFrame:
+    """ACTIVITY of every controller, out of all its records."""
+    return activity_table([
+        row for name, times, runs, edges in heard_of(setup, readings, levels)
+        for row in activity(name, times, edges, runs)
+    ])
 
 
 # The state as text: locks and controllers by name, so that it outlives a change of the file.

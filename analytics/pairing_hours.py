@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from itertools import pairwise
 
 import numpy as np
 import polars as pl
 
-from analytics.pairing_levels import EARLY, NEVER, Flags, Ints, Samples
-from shared.tables import ACTIVITY, RAIL_HOURS
+from analytics.pairing_levels import EARLY, NEVER, Flags, Ints, Reals, Samples
+from shared.tables import ACTIVITY, RAIL_HOURS, TIMESTAMP, Table
 
 HOUR_US = 3_600_000_000
 DAY_US = 24 * HOUR_US
@@ -16,8 +17,8 @@ MARGIN_US = 2_000_000
 """Readings this close to a pulse are not idle."""
 
 
-def rail_hours(supply: str, rail: Samples, on: Ints, off: Ints) -> pl.DataFrame:
-    """Level of one rail, hour by hour (RAIL_HOURS).
+def rail_hours(supply: str, rail: Samples, on: Ints, off: Ints) -> list[tuple[object, ...]]:
+    """Level of one rail, hour by hour: rows of RAIL_HOURS.
 
     Parameters
     ----------
@@ -30,28 +31,53 @@ def rail_hours(supply: str, rail: Samples, on: Ints, off: Ints) -> pl.DataFrame:
         after what is known. The margin before a pulse does not reach into the UTC day
         before, so that a day's hours never wait for the next day.
     """
-    if not rail.time.size:
-        return RAIL_HOURS.empty()
-    idle = ~_covered(rail.time, np.where(on == EARLY, EARLY, np.maximum(
+    time, volts = rail.time, rail.value
+    if not time.size:
+        return []
+    idle = ~_covered(time, np.where(on == EARLY, EARLY, np.maximum(
         on - MARGIN_US, on // DAY_US * DAY_US)), np.where(off >= NEVER, NEVER, off + MARGIN_US))
-    hour = rail.time // HOUR_US
-    at = np.flatnonzero(np.append(True, hour[1:] != hour[:-1]))
-    rows = []
-    for low, high in zip(at, np.append(at[1:], hour.size), strict=True):
-        volts = rail.value[low:high]
-        quiet = volts[idle[low:high]]
-        row: list[object] = [
-            supply, int(hour[low]) * HOUR_US, int(high - low), float(np.median(volts)),
-            float(volts.min()), float(volts.max()), int(quiet.size), None, None, None, None,
-        ]
-        if quiet.size:
-            middle, bottom, top = np.quantile(quiet, [0.5, 0.05, 0.95])
-            row[7:10] = [float(middle), float(bottom), float(top)]
-            row[10] = float(quiet.std(ddof=1)) if quiet.size > 1 else None
-        rows.append(row)
-    frame = pl.DataFrame(rows, schema=[c.name for c in RAIL_HOURS.columns], orient="row",
-                         infer_schema_length=None)
-    return RAIL_HOURS.conform(frame)
+    rows: list[tuple[object, ...]] = []
+    for hour, low, high in _hours(time):
+        part, quiet = volts[low:high], idle[low:high]
+        still = part if quiet.all() else part[quiet]
+        calm = np.sort(still)
+        # Two sorted runs, which a stable sort only has to merge.
+        every = calm if calm.size == part.size else np.sort(
+            np.concatenate([calm, np.sort(part[~quiet])]), kind="stable")
+        known: tuple[float | None, ...] = (None, None, None, None)
+        if calm.size:
+            known = (
+                _quantile(calm, 0.5), _quantile(calm, 0.05), _quantile(calm, 0.95),
+                float(still.std(ddof=1)) if calm.size > 1 else None)
+        rows.append((
+            supply, hour * HOUR_US, high - low, _quantile(every, 0.5), float(every[0]),
+            float(every[-1]), calm.size, *known))
+    return rows
+
+
+def rail_hours_table(rows: Sequence[tuple[object, ...]]) -> pl.DataFrame:
+    """RAIL_HOURS of such rows."""
+    return _table(RAIL_HOURS, rows)
+
+
+def _table(table: Table, rows: Sequence[tuple[object, ...]]) -> pl.DataFrame:
+    schema = {c.name: pl.Int64() if c.dtype == TIMESTAMP else c.dtype for c in table.columns}
+    return table.conform(pl.DataFrame(rows, schema=schema, orient="row"))
+
+
+def _hours(time: Ints) -> list[tuple[int, int, int]]:
+    """(hour, from, to) of the rows of each hour that has any; ``time`` is sorted."""
+    first, last = int(time[0]) // HOUR_US, int(time[-1]) // HOUR_US
+    at = np.searchsorted(time, np.arange(first, last + 2) * HOUR_US).tolist()
+    return [(first + k, low, high) for k, (low, high) in enumerate(pairwise(at)) if high > low]
+
+
+def _quantile(ordered: Reals, share: float) -> float:
+    """Linear between order statistics, as numpy.quantile has it by default."""
+    place = share * (ordered.size - 1)
+    low = int(place)
+    high = min(low + 1, ordered.size - 1)
+    return float(ordered[low] + (ordered[high] - ordered[low]) * (place - low))
 
 
 def _covered(time: Ints, low: Ints, high: Ints) -> Flags:
@@ -63,9 +89,9 @@ def _covered(time: Ints, low: Ints, high: Ints) -> Flags:
 
 
 def activity(
-    controller: str, times: Ints, edges: Ints, runs: Sequence[tuple[int, int, int]]
-) -> pl.DataFrame:
-    """What one controller logged, hour by hour (ACTIVITY).
+    controller: str, times: Ints, edges: Ints, run: Ints
+) -> list[tuple[object, ...]]:
+    """What one controller logged, hour by hour: rows of ACTIVITY.
 
     Parameters
     ----------
@@ -75,8 +101,8 @@ def activity(
         All its records, in order.
     edges : array of int
         Those that are commands or contacts, in order.
-    runs : sequence of (run, first, last)
-        Its running segments.
+    run : array of int
+        The run of each record, or one number for all of them.
 
     Notes
     -----
@@ -84,26 +110,22 @@ def activity(
     a silence over the turn of an hour shows in ``last`` and the next row's ``first``.
     """
     if not times.size:
-        return ACTIVITY.empty()
-    hour = times // HOUR_US
-    at = np.flatnonzero(np.append(True, hour[1:] != hour[:-1]))
-    count = np.diff(np.append(at, times.size))
-    silence = np.diff(times, prepend=times[0])
-    silence[at] = 0
-    longest = np.where(count > 1, np.maximum.reduceat(silence, at) / 1e6, np.nan)
-    whose = edges // HOUR_US
-    found = np.searchsorted(whose, hour[at], "right") - np.searchsorted(whose, hour[at], "left")
-    seen = [
-        len({run for run, begin, end in runs if begin // HOUR_US <= h <= end // HOUR_US})
-        for h in hour[at].tolist()
+        return []
+    hours = _hours(times)
+    silence = np.diff(times)
+    edge_at = np.searchsorted(
+        edges, np.array([[hour, hour + 1] for hour, _, _ in hours]) * HOUR_US)
+    return [
+        (
+            controller, hour * HOUR_US, high - low, int(stop - start), int(times[low]),
+            int(times[high - 1]),
+            float(silence[low:high - 1].max()) / 1e6 if high - low > 1 else None,
+            1 if run.size == 1 else int(np.unique(run[low:high]).size),
+        )
+        for (hour, low, high), (start, stop) in zip(hours, edge_at, strict=True)
     ]
-    return ACTIVITY.conform(pl.DataFrame({
-        "controller": [controller] * at.size,
-        "hour": hour[at] * HOUR_US,
-        "records": count,
-        "edges": found,
-        "first": times[at],
-        "last": times[at + count - 1],
-        "longest_silence_s": pl.Series(longest, nan_to_null=True),
-        "runs": seen,
-    }))
+
+
+def activity_table(rows: Sequence[tuple[object, ...]]) -> pl.DataFrame:
+    """ACTIVITY of such rows."""
+    return _table(ACTIVITY, rows)

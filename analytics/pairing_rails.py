@@ -31,6 +31,8 @@ from analytics.rail_windows import (
 )
 
 RAIL_COLUMNS = (*Figures.names(), "amps")
+FIGURES = pl.Schema({
+    "lock": pl.Int64(), "start": pl.Int64(), **{name: pl.Float64() for name in RAIL_COLUMNS}})
 
 
 def rail_figures(
@@ -73,8 +75,8 @@ def rail_figures(
             getattr(found, name)[rows] = getattr(of_rail, name)
     columns = {name: getattr(found, name) for name in Figures.names()}
     columns["amps"] = _amps(setup, lock, start, end, found.cut_ms, amps)
-    return pl.DataFrame({"lock": lock, "start": start, **columns}).with_columns(
-        pl.col(RAIL_COLUMNS).fill_nan(None))
+    return pl.DataFrame({"lock": lock, "start": start, **columns}, schema=FIGURES,
+                        nan_to_null=True)
 
 
 def _task(setup: Setup, lock: Ints, start: Ints, end: Ints, edges: Edges) -> Task:

@@ -1,21 +1,99 @@
-"""The signals table taken apart into what pairing works on: edges, running segments, volts."""
+"""The signals table taken apart into what pairing works on: edges, readings, running segments.
+
+Only records of channels that the venue file names are looked at, each for the
+quantities that such a channel may carry.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
 
 import numpy as np
 import polars as pl
 
-from analytics.pairing_levels import Ints, Samples
+from analytics.pairing_levels import Ints, Reals, Samples, segment_starts
 from analytics.pairing_setup import Setup
 from analytics.pairing_state import Readings
 from shared.venue import controller_of
 
 
-def readings_of(
-    setup: Setup, signals: pl.DataFrame, *others: pl.DataFrame
-) -> Readings:
+@dataclass(frozen=True)
+class Records:
+    """All records of one channel and quantity, in time order, repeats included."""
+
+    time: Ints
+    value: Reals
+    run: Ints
+    """One number if it is the same throughout."""
+
+    def since(self, begin: int) -> Records:
+        """Those from ``begin`` on."""
+        at = int(np.searchsorted(self.time, begin, "left"))
+        return Records(self.time[at:], self.value[at:],
+                       self.run if self.run.size == 1 else self.run[at:])
+
+    def runs(self) -> Ints:
+        """The run of every record."""
+        return self.run if self.run.size == self.time.size else np.repeat(self.run, self.time.size)
+
+    def samples(self) -> Samples:
+        """Each (time, value) once; of one instant, the lower first. Only finite values."""
+        time, value = self.time, self.value
+        good = np.isfinite(value)
+        if not good.all():
+            time, value = time[good], value[good]
+        if (time[1:] <= time[:-1]).any():
+            order = np.lexsort((value, time))
+            time, value = time[order], value[order]
+            new = np.ones(time.size, np.bool_)
+            new[1:] = (time[1:] != time[:-1]) | (value[1:] != value[:-1])
+            time, value = time[new], value[new]
+        return Samples(time, value)
+
+
+Levels = Mapping[tuple[str, str], Records]
+"""Records by channel and quantity (``volts`` or ``amps``)."""
+
+
+def levels_of(setup: Setup, signals: pl.DataFrame) -> dict[tuple[str, str], Records]:
+    """Volts of the rails and amps of the coils out of SIGNALS; any order.
+
+    Parameters
+    ----------
+    setup : Setup
+        The locks and rails.
+    signals : polars.DataFrame
+        ``time``, ``channel``, ``quantity``, ``value`` and ``run``.
+    """
+    found: dict[tuple[str, str], Records] = {}
+    for quantity, channels in (("volts", setup.rail_of), ("amps", setup.command_of)):
+        is_it = signals["quantity"] == quantity
+        if not is_it.any():
+            continue
+        frame = signals if is_it.all() else signals.filter(is_it)
+        time, value = frame["time"].to_physical().to_numpy(), frame["value"].to_numpy()
+        run = frame["run"].fill_null(0).to_numpy()
+        if run[0] == run[-1] and (run == run[0]).all():
+            run = run[:1]
+        left = frame.height
+        for channel in channels:
+            if not left:
+                break
+            at = np.flatnonzero((frame["channel"] == channel).to_numpy())
+            if not at.size:
+                continue
+            left -= at.size
+            times = time[at]
+            if (times[1:] < times[:-1]).any():
+                at = at[np.argsort(times, kind="stable")]
+                times = time[at]
+            found[channel, quantity] = Records(
+                times, value[at], run if run.size == 1 else run[at])
+    return found
+
+
+def readings_of(setup: Setup, signals: pl.DataFrame, levels: Levels | None = None) -> Readings:
     """Commands, contacts and running segments out of SIGNALS.
 
     Parameters
@@ -23,126 +101,89 @@ def readings_of(
     setup : Setup
         The locks.
     signals : polars.DataFrame
-        SIGNALS, any order. Channels that the venue does not name are passed over.
-    *others : polars.DataFrame
-        More SIGNALS (``channel``, ``time`` and ``run``) of the same span, looked at only
-        for how far each controller's log reaches.
+        SIGNALS, any order.
+    levels : mapping of (channel, quantity) to Records, optional
+        Other records of the same span: they say how far each controller's log reaches.
     """
     command_lock, command_time, command_value, command_run = _of(
         signals, "command", setup.command_of)
-    contact_lock, contact_time, contact_value, _ = _of(signals, "contact", setup.contact_of)
-    controller, run, first, last = segments(setup.controllers, [signals, *others])
+    contact_lock, contact_time, contact_value, contact_run = _of(
+        signals, "contact", setup.contact_of)
+    whose = [setup.command_owner[command_lock], setup.contact_owner[contact_lock]]
+    times, runs = [command_time, contact_time], [command_run, contact_run]
+    for (channel, _), records in (levels or {}).items():
+        owner = setup.controllers.index(controller_of(channel))
+        if records.run.size == 1:
+            whose.append(np.full(2, owner))
+            times.append(records.time[[0, -1]])
+            runs.append(np.repeat(records.run, 2))
+        else:
+            whose.append(np.full(records.time.size, owner))
+            times.append(records.time)
+            runs.append(records.run)
+    controller, run, first, last = segments(
+        np.concatenate(whose), np.concatenate(times), np.concatenate(runs))
     return Readings(
         command_lock, command_time, command_value == setup.energised_value[command_lock],
-        command_run, contact_lock, contact_time, contact_value, controller, run, first, last,
+        command_run, contact_lock, contact_time, contact_value, contact_run,
+        controller, run, first, last,
     )
 
 
 def _of(
     signals: pl.DataFrame, quantity: str, place: Mapping[str, int]
 ) -> tuple[Ints, Ints, Ints, Ints]:
-    rows = signals.lazy().filter(pl.col("quantity") == quantity).select(
-        pl.col("channel").replace_strict(dict(place), default=None, return_dtype=pl.Int64)
-        .alias("lock") if place else pl.lit(None, pl.Int64).alias("lock"),
-        pl.col("time").to_physical(),
-        (pl.col("value") > 0.5).cast(pl.Int64).alias("value"),
-        pl.col("run").fill_null(0),
-    ).filter(pl.col("lock").is_not_null()).collect()
-    return tuple(rows[name].to_numpy() for name in ("lock", "time", "value", "run"))  # type: ignore[return-value]
+    if not place:
+        return _NOTHING, _NOTHING, _NOTHING, _NOTHING
+    frame = signals.filter(pl.col("quantity") == quantity)
+    lock = frame["channel"].replace_strict(
+        dict(place), default=-1, return_dtype=pl.Int64).to_numpy()
+    time = frame["time"].to_physical().to_numpy()
+    value = (frame["value"] > 0.5).cast(pl.Int64).to_numpy()
+    run = frame["run"].fill_null(0).to_numpy()
+    known = lock >= 0
+    if known.all():
+        return lock, time, value, run
+    return lock[known], time[known], value[known], run[known]
 
 
-def segments(
-    controllers: Sequence[str], frames: Sequence[pl.DataFrame]
-) -> tuple[Ints, Ints, Ints, Ints]:
+_NOTHING = np.empty(0, np.int64)
+
+
+def segments(owner: Ints, time: Ints, run: Ints) -> tuple[Ints, Ints, Ints, Ints]:
     """Each controller's running segments in time order: controller, run, first and last record.
 
     A run that is interrupted by another one's records and comes back counts twice.
     """
-    place = {name: i for i, name in enumerate(controllers)}
-    spans = pl.concat([
-        frame.lazy().group_by("channel", pl.col("run").fill_null(0)).agg(
-            first=pl.col("time").to_physical().min(), last=pl.col("time").to_physical().max())
-        for frame in frames
-    ]).collect()
-    owner = [place.get(controller_of(channel), -1) for channel in spans["channel"]]
-    spans = spans.with_columns(controller=pl.Series(owner, dtype=pl.Int64)).filter(
-        pl.col("controller") >= 0)
-    runs = spans.group_by("controller", "run").agg(
-        pl.col("first").min(), pl.col("last").max()).sort("controller", "first", "last", "run")
-    overlap = runs.filter(
-        (pl.col("first") <= pl.col("last").shift(1).over("controller")).fill_null(False)
-    )["controller"].unique().to_list()
-    if overlap:
-        names = {c for c in spans["channel"] if place.get(controller_of(c), -1) in overlap}
-        mixed = pl.concat([
-            frame.lazy().filter(pl.col("channel").is_in(list(names))).select(
-                "channel", pl.col("time").to_physical(), pl.col("run").fill_null(0))
-            for frame in frames
-        ]).collect()
-        mixed = mixed.select(
-            pl.col("channel").map_elements(lambda c: place[controller_of(c)], pl.Int64)
-            .alias("controller"), "time", "run",
-        ).sort("controller", "time", "run")
-        turn = (pl.struct("controller", "run").rle_id()).alias("turn")
-        parted = mixed.group_by(turn).agg(
-            pl.col("controller", "run").first(), first=pl.col("time").min(),
-            last=pl.col("time").max())
-        runs = pl.concat([
-            runs.filter(~pl.col("controller").is_in(overlap)),
-            parted.select("controller", "run", "first", "last"),
-        ]).sort("controller", "first", "last", "run")
-    return tuple(runs[name].to_numpy() for name in ("controller", "run", "first", "last"))  # type: ignore[return-value]
+    order = np.lexsort((run, time, owner))
+    owner, time, run = owner[order], time[order], run[order]
+    new = segment_starts(owner)
+    new[1:] |= run[1:] != run[:-1]
+    at = np.flatnonzero(new)
+    return owner[at], run[at], time[at], time[np.append(at, owner.size)[1:] - 1]
 
 
-def samples_of(
-    levels: pl.DataFrame, quantity: str, channels: Sequence[str]
-) -> dict[str, Samples]:
-    """Readings of ``quantity`` by channel, in time order, each (time, value) once.
-
-    Values that are not finite are passed over; channels without readings are left out.
-    """
-    found: dict[str, Samples] = {}
-    frame = levels.lazy().filter(
-        (pl.col("quantity") == quantity) & pl.col("channel").is_in(list(channels))
-    ).select("channel", "time", "value").collect()
-    for (channel,), one in frame.partition_by("channel", as_dict=True).items():
-        time = one["time"].to_physical().to_numpy()
-        value = one["value"].to_numpy()
-        good = np.isfinite(value)
-        if not good.all():
-            time, value = time[good], value[good]
-        if (np.diff(time) <= 0).any():
-            order = np.lexsort((value, time))
-            time, value = time[order], value[order]
-            new = np.ones(time.size, np.bool_)
-            new[1:] = (time[1:] != time[:-1]) | (value[1:] != value[:-1])
-            time, value = time[new], value[new]
-        found[str(channel)] = Samples(time, value)
-    return found
-
-
-def controller_times(
-    controllers: Sequence[str], frames: Sequence[pl.DataFrame]
-) -> dict[str, tuple[Ints, Ints]]:
-    """All records, and those that are edges, of each controller, in time order."""
-    parts: dict[str, list[tuple[Ints, bool]]] = {}
-    wanted = set(controllers)
-    for frame in frames:
-        for (channel, quantity), one in frame.select("channel", "quantity", "time").partition_by(
-            "channel", "quantity", as_dict=True, include_key=False
-        ).items():
-            owner = controller_of(str(channel))
-            if owner in wanted:
-                parts.setdefault(owner, []).append(
-                    (one["time"].to_physical().to_numpy(), quantity in ("command", "contact")))
-    return {
-        name: (
-            np.sort(np.concatenate([time for time, _ in mine]), kind="stable"),
-            np.sort(np.concatenate([time for time, edge in mine if edge] or [_NOTHING]),
-                    kind="stable"),
-        )
-        for name, mine in sorted(parts.items())
-    }
-
-
-_NOTHING = np.empty(0, np.int64)
+def heard_of(
+    setup: Setup, readings: Readings, levels: Levels
+) -> Iterable[tuple[str, Ints, Ints, Ints]]:
+    """Controller by controller: all its records and their runs, in time order, and its edges."""
+    whose = np.concatenate([
+        setup.command_owner[readings.command_lock], setup.contact_owner[readings.contact_lock]])
+    edge_time = np.concatenate([readings.command_time, readings.contact_time])
+    edge_run = np.concatenate([readings.command_run, readings.contact_run])
+    by_owner: dict[int, list[Records]] = {}
+    for (channel, _), records in levels.items():
+        by_owner.setdefault(setup.controllers.index(controller_of(channel)), []).append(records)
+    for place, name in enumerate(setup.controllers):
+        mine = np.flatnonzero(whose == place)
+        edges = np.sort(edge_time[mine])
+        parts = by_owner.get(place, [])
+        times = [edge_time[mine], *(part.time for part in parts)]
+        runs = [edge_run[mine], *(part.runs() for part in parts)]
+        if not mine.size and len(parts) == 1:
+            yield name, parts[0].time, parts[0].run, edges
+            continue
+        every, run = np.concatenate(times), np.concatenate(runs)
+        order = np.argsort(every, kind="stable")
+        if every.size:
+            yield name, every[order], run[order], edges

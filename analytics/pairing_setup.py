@@ -42,6 +42,10 @@ class Setup:
     """Whose records say how far the feedback was observed: the contact's, else the command's."""
     contact_controller: tuple[str | None, ...]
     command_controller: tuple[str, ...]
+    command_owner: Ints
+    """The controller of each command channel."""
+    contact_owner: Ints
+    """The controller of each contact channel; -1 where there is none."""
     kind: tuple[str | None, ...]
     """latency_from of each lock; null where nothing could tell."""
     controllers: tuple[str, ...]
@@ -99,6 +103,8 @@ class Setup:
                              for lock in locks),
             contact_controller=tuple(lock.contact_controller for lock in locks),
             command_controller=tuple(lock.command_controller for lock in locks),
+            command_owner=_ints(place[lock.command_controller] for lock in locks),
+            contact_owner=_ints(place.get(lock.contact_controller or "", -1) for lock in locks),
             kind=tuple(froms),
             controllers=controllers,
             settle_us=round(1000 * limits.settle_ms),

@@ -46,6 +46,7 @@ class Readings:
     contact_lock: Ints
     contact_time: Ints
     contact_value: Ints
+    contact_run: Ints
     segment_controller: Ints
     segment_run: Ints
     segment_first: Ints

@@ -26,6 +26,8 @@ PERIODS_MS = (
 )
 """Periods that controllers are programmed to. [ms] From memory of common scan times."""
 
+_LONGEST_FIRST = np.array(sorted(PERIODS_MS, reverse=True))
+
 STEPS_US = (1_000_000, 100_000, 10_000, 1_000, 100, 10, 4)
 """Steps that clocks count in, coarsest first. [us]"""
 
@@ -74,16 +76,13 @@ def polling_period_ms(differences: Ints, smallest_ms: float = 0.0) -> float | No
         return None
     spread = differences[np.linspace(0, differences.size - 1, min(MOST, differences.size))
                          .astype(int)] / 1000.0
-    for period in sorted(PERIODS_MS, reverse=True):
-        if period <= smallest_ms:
-            break
+    turns = spread / _LONGEST_FIRST[:, None]
+    # The differences' phase must keep to the period.
+    keeps = np.cos(2 * np.pi * turns).mean(axis=1) >= CONCENTRATION
+    for place in np.flatnonzero(keeps & (smallest_ms < _LONGEST_FIRST)):
         # Three multiples at least: one value alone is a multiple of anything.
-        counted = np.round(spread / period)
-        if np.unique(counted).size < 3:
-            continue
-        # The phase must keep to the period, and better than half a stamp's step would.
-        if np.cos(2 * np.pi * spread / period).mean() >= CONCENTRATION:
-            return period
+        if np.unique(np.round(turns[place])).size >= 3:
+            return float(_LONGEST_FIRST[place])
     return None
 
 

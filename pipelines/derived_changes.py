@@ -42,7 +42,7 @@ def made_for(venue: Venue, learned: dict[str, str]) -> dict[str, Any]:
         "locks": locks,
         "order": [lock.id for lock in venue.locks],
         "supplies": {supply.id: supply.channel for supply in venue.supplies},
-        "controllers": list(venue.controllers),
+        "channels": {name: sorted(what) for name, what in sorted(venue.channels.items())},
     }
 
 
@@ -67,7 +67,7 @@ def affected(before: dict[str, Any], now: dict[str, Any]) -> Affected:
     A lock's contact, its sense, and the waits concern that lock alone. Its command, its
     supply and how it is released load a rail: they concern every lock on the rails it
     is or was on, and those rails' own rows. So does a lock put in or taken out, and a
-    rail's channel. A new or lost controller concerns the record of what was logged.
+    rail's channel. A new or lost channel concerns the record of what was logged.
     """
     if before.get("version") != now["version"]:
         return Affected(everything=True)
@@ -87,7 +87,7 @@ def affected(before: dict[str, Any], now: dict[str, Any]) -> Affected:
               if lock["rail"][0] in rails}
     return Affected(
         locks=frozenset(locks), supplies=frozenset(rails),
-        activity=before["controllers"] != now["controllers"])
+        activity=before["channels"] != now["channels"])
 
 
 def fingerprint(known: dict[str, Any]) -> str:

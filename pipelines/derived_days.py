@@ -21,9 +21,9 @@ from analytics.pairing_days import (
 )
 from analytics.pairing_levels import NEVER, Ints
 from analytics.pairing_polarity import votes
-from analytics.pairing_readings import readings_of, samples_of
+from analytics.pairing_readings import levels_of, readings_of
 from analytics.pairing_setup import Setup
-from analytics.pairing_state import Carry, Step
+from analytics.pairing_state import Carry, Readings, Step
 from pipelines import store_manifest
 from shared.errors import StoreError
 from shared.tables import SIGNALS
@@ -65,10 +65,12 @@ class DayReader:
         return self._read(day, "levels", pl.lit(True) if since is None else (
             pl.col("time") >= datetime.fromtimestamp(0, UTC) + timedelta(microseconds=since)))
 
-    def words_of(self, day: date, channels: Sequence[str]) -> pl.DataFrame:
-        """Levels that share a controller with a lock: amps, and volts on ``channels``."""
+    def words_of(self, day: date, setup: Setup) -> pl.DataFrame:
+        """Levels of controllers that drive or watch a lock: they show that it still logged."""
+        owners = {setup.controllers[place] for place in set(setup.controller.tolist())}
+        channels = [name for name in setup.rail_of if controller_of(name) in owners]
         return self._read(day, "levels", (pl.col("quantity") == "amps") | (
-            pl.col("channel").is_in(list(channels)) if channels else pl.lit(False)))
+            pl.col("channel").is_in(channels) if channels else pl.lit(False)))
 
     def _read(self, day: date, kind: str, which: pl.Expr) -> pl.DataFrame:
         paths = self.paths.get((day, kind), [])
@@ -90,11 +92,11 @@ class Job:
     day: date
     before: Carry
     step: Step
+    readings: Readings
     which: Ints
     needed_from: int
     earlier: date | None
     """The day before that has records, if readings of its end are needed."""
-    polling: pl.DataFrame
     needs_before: bool
     """Whether it takes readings from before the day, be there any or not."""
 
@@ -106,6 +108,7 @@ class RailPart:
     figures: pl.DataFrame
     rail_hours: pl.DataFrame
     activity: pl.DataFrame
+    polling: pl.DataFrame
 
 
 def pair_day(
@@ -128,28 +131,29 @@ def pair_day(
     earlier : date or None
         The day before that has records.
     """
-    owners = {setup.controllers[place] for place in set(setup.controller.tolist())}
-    shared = [channel for channel in setup.rail_of if controller_of(channel) in owners]
-    readings = readings_of(setup, reader.edges(day), reader.words_of(day, shared))
+    edges = reader.edges(day)
+    readings = readings_of(setup, edges, levels_of(setup, reader.words_of(day, setup)))
     until = day_end_us(day)
     step = pair_edges(setup, readings, carry, until)
     which, needed_from = rail_tasks(setup, step, began, until)
     reaches_back = needed_from < day_us(day)
-    return Job(day, carry, step, which, needed_from, earlier if reaches_back else None,
-               polling_of(setup, readings), reaches_back)
+    return Job(day, carry, step, readings, which, needed_from,
+               earlier if reaches_back else None, reaches_back)
 
 
 def read_day(setup: Setup, venue: Venue, reader: DayReader, job: Job) -> RailPart:
     """Read the volts and amps that a day's rows rest on."""
-    today = reader.levels(job.day)
-    levels = today
+    frame = reader.levels(job.day)
     if job.earlier is not None:
-        levels = pl.concat([reader.levels(job.earlier, job.needed_from), today])
-    volts = samples_of(levels, "volts", sorted(setup.rail_of))
-    amps = samples_of(levels, "amps", sorted(setup.command_of))
+        frame = pl.concat([reader.levels(job.earlier, job.needed_from), frame])
+    levels = levels_of(setup, frame)
+    start = day_us(job.day)
     figures, hours = read_rails(
-        setup, venue, job.step, job.before, job.which, volts, amps, day_us(job.day))
-    return RailPart(figures, hours, activity_of(setup, [reader.edges(job.day), today]))
+        setup, venue, job.step, job.before, job.which, levels, start)
+    today = {which: records.since(start) for which, records in levels.items()} \
+        if job.earlier is not None else levels
+    return RailPart(figures, hours, activity_of(setup, job.readings, today),
+                    polling_of(setup, job.readings))
 
 
 def finish_day(
@@ -157,8 +161,8 @@ def finish_day(
 ) -> tuple[dict[str, pl.DataFrame], DayState]:
     """The day's rows of every table, and what it leaves to the next."""
     tables, after = finish(
-        setup, venue, job.step, part.figures, job.polling, state, day_end_us(job.day))
-    tables |= {"rail_hours": part.rail_hours, "activity": part.activity, "polling": job.polling}
+        setup, venue, job.step, part.figures, part.polling, state, day_end_us(job.day))
+    tables |= {"rail_hours": part.rail_hours, "activity": part.activity, "polling": part.polling}
     return tables, after
 
 
@@ -186,8 +190,7 @@ def unfinished(
     levels = pl.concat([SIGNALS.empty().select(COLUMNS)] + [
         reader.levels(day, needed_from) for day in days if day_end_us(day) > needed_from])
     figures, _ = read_rails(
-        setup, venue, step, state.carry, which, samples_of(levels, "volts", sorted(setup.rail_of)),
-        samples_of(levels, "amps", sorted(setup.command_of)), NEVER)
+        setup, venue, step, state.carry, which, levels_of(setup, levels), NEVER)
     tables, _ = finish(setup, venue, step, figures, polling_of(setup, readings_of(setup, empty)),
                        state, NEVER, all_rows=True)
     return tables
