@@ -303,6 +303,10 @@ class BootClock:
                 return _utc(run.last_elapsed + run.shift)
         return self.start or self.first or self.fallback
 
+    def last_times_seen(self) -> dict[str, int]:
+        """Not kept: such a log is always read from its beginning."""
+        return {}
+
     def clock_events(self) -> pl.DataFrame:
         """What was found of the clocks (CLOCK_EVENTS)."""
         events = list(self._events)

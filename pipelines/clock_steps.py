@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import deque
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 
@@ -46,9 +47,9 @@ class _Suspect:
 class StepWatch:
     """Watches the times of one file, controller by controller."""
 
-    def __init__(self, file: str) -> None:
+    def __init__(self, file: str, last_times: Mapping[str, int] | None = None) -> None:
         self.file = file
-        self._last: dict[str, int] = {}
+        self._last: dict[str, int] = dict(last_times or {})
         self._suspects: dict[str, _Suspect] = {}
         self._past: deque[NDArray[np.uint64]] = deque()
         self._found: list[tuple[object, ...]] = []
@@ -131,6 +132,11 @@ class StepWatch:
         self._found.append((
             name, _EPOCH + timedelta(microseconds=suspect.before), "step",
             (suspect.after - suspect.before) / 1e6, False, self.file, suspect.line))
+
+    @property
+    def last_times(self) -> dict[str, int]:
+        """Each controller's latest time (UTC microseconds), for a log that goes on."""
+        return dict(self._last)
 
     def events(self) -> pl.DataFrame:
         """The steps found so far (CLOCK_EVENTS): backward ones, not mended."""

@@ -7,6 +7,7 @@ Clocks that count since the controller's start are in :mod:`pipelines.clock_boot
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from typing import Protocol
@@ -53,6 +54,10 @@ class Clock(Protocol):
         """What was found of the clocks (CLOCK_EVENTS)."""
         ...
 
+    def last_times_seen(self) -> dict[str, int]:
+        """Each controller's latest time, for a log that goes on; empty if not kept."""
+        ...
+
 
 def controller_column() -> pl.Expr:
     """The controller of each record, from its channel."""
@@ -66,6 +71,7 @@ class WallClock:
     venue: Venue
     log: LogFormat
     file: str
+    last_times: Mapping[str, int] | None = None
     local_seen: bool = False
     two_passes: bool = False
     events: list[tuple[object, ...]] = field(default_factory=list)
@@ -73,7 +79,7 @@ class WallClock:
     def __post_init__(self) -> None:
         zone = ZoneInfo(self.log.time_zone) if self.log.time_zone else self.venue.zone
         self.local = LocalTimes(zone)
-        self.steps = StepWatch(self.file)
+        self.steps = StepWatch(self.file, self.last_times)
         self._boots: dict[str, dict[str, int]] = {}
 
     def survey(self, records: pl.DataFrame) -> None:
@@ -135,6 +141,10 @@ class WallClock:
             seen = self._boots.setdefault(controller, {})
             runs.append(seen.setdefault(boot, len(seen)) if boot else max(len(seen) - 1, 0))
         return pl.Series(runs, dtype=pl.Int64)
+
+    def last_times_seen(self) -> dict[str, int]:
+        """Each controller's latest time (UTC microseconds)."""
+        return self.steps.last_times
 
     def clock_events(self) -> pl.DataFrame:
         """What was found of the clocks so far (CLOCK_EVENTS)."""

@@ -6,7 +6,7 @@ import hashlib
 import json
 from collections.abc import Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import polars as pl
@@ -14,6 +14,7 @@ import polars as pl
 from pipelines.clocks import Clock
 from pipelines.ingest_files import find_logs
 from pipelines.ingest_progress import Progress, progress_for
+from pipelines.ingest_resume import Resume, can_resume, resume_of, state_text
 from pipelines.ingest_summary import FileCount, IngestSummary
 from pipelines.meaning import Meaning
 from pipelines.readers.layout import Layout
@@ -55,20 +56,34 @@ class _Reading:
     known: dict[str, object] | None
     count: FileCount
     lines: int = 0
-    afresh: bool = True
+    afresh: int | None = 1
     complete: bool = False
     ended: bool = False
     unfinished: bool = False
     digest: str = ""
+    offset: int = 0
+    prefix: str = ""
+    header: str | None = None
+    last_times: dict[str, int] = field(default_factory=dict)
     size: int = 0
     modified_ns: int = 0
+
+    def go_on(self, resume: Resume) -> None:
+        """Begin with the counts of what need not be read again."""
+        self.afresh = resume.first_line
+        self.lines, self.header = resume.lines, resume.header
+        self.count.passed, self.count.rejected = resume.passed, resume.rejected
+        self.count.read = resume.records + resume.rejected
 
     def row(self) -> dict[str, object]:
         count = self.count
         return {
             "file": self.source.name, "bytes": self.size, "modified_ns": self.modified_ns,
-            "digest": self.digest, "layout": self.layout, "offset": 0,
-            "state": json.dumps({"unfinished": self.unfinished}), "lines": self.lines,
+            "digest": self.digest, "layout": self.layout, "offset": self.offset,
+            "state": state_text(
+                unfinished=self.unfinished, passed=self.count.passed, header=self.header,
+                prefix=self.prefix, last_times=self.last_times),
+            "lines": self.lines,
             "records": count.read - count.rejected, "taken": 0, "repeated": 0,
             "rejected": count.rejected, "complete": self.complete,
         }
@@ -123,6 +138,7 @@ class _Ingest:
         self.summary = IngestSummary()
         self.pending = _Pending()
         self.local: set[str] = set()
+        self.skipped: list[tuple[FileCount, str]] = []
         self.writer = ThreadPoolExecutor(1, "store")
         self.underway: tuple[Future[Committed], list[_Reading]] | None = None
 
@@ -176,54 +192,69 @@ class _Ingest:
             same = known["modified_ns"] == status.st_mtime_ns
             if same and not waits and not again:
                 count.unchanged = True
+                self.skipped.append((count, reading.layout))
                 count.rejected = int(str(known["rejected"]))
                 count.read = int(str(known["records"])) + count.rejected
         return reading
 
     def _hint_at_retry(self, known: dict[str, dict[str, object]]) -> None:
         waiting = [
-            r for r in self.summary.files
-            if r.unchanged and r.rejected and r.file in known
+            count for count, layout in self.skipped
+            if count.rejected and known[count.file]["layout"] != layout
         ]
         if waiting and not self.retry_rejects:
             total = sum(r.rejected for r in waiting)
             self.summary.notes.append(
-                f"{total:,} earlier reject{'s' if total != 1 else ''} of unchanged files wait; "
-                "once the venue file is mended, take them in with: remanence ingest VENUE "
-                "--retry-rejects")
+                f"the venue file has changed since {total:,} line{'s' if total != 1 else ''} of "
+                "unchanged files were rejected; take in what it can read now with: remanence "
+                "ingest VENUE --retry-rejects")
 
     # Reading one file.
 
     def _read(self, reading: _Reading) -> None:
         source = reading.source
         self.pending.readings[source.name] = reading
-        digest = hashlib.sha1(usedforsecurity=False)
+        text = _TextRead()
         clock: Clock | None = None
         before: pl.DataFrame | None = None
         try:
             layout = Layout(reading.log, source.name)
-            clock = clock_for(self.venue, reading.log, source, layout, reading.modified_ns)
+            resume = resume_of(source, reading.log, reading.layout, reading.size, reading.known,
+                               text.take, text.hexdigest)
+            if resume is None:
+                text = _TextRead()
+            else:
+                reading.go_on(resume)
+            clock = clock_for(self.venue, reading.log, source, layout, reading.modified_ns,
+                              resume.last_times if resume else None)
             if clock.two_passes:
                 for piece in pieces(source, reading.log, layout, reading.size, _ignore, _ignore):
                     clock.survey(piece.records)
             progress = _Used(self.progress, source.name, reading.size)
+            whole = True
             for piece in pieces(
-                source, reading.log, layout, reading.size, digest.update, progress.used
+                source, reading.log, layout, reading.size, text.take, progress.used, resume
             ):
-                if piece.beginning is not None and not source.packed and not self._is_whole(
-                    reading, digest.hexdigest(), piece.records, before
-                ):
-                    self._unfinished(reading, piece)
-                    continue
+                reading.header = piece.header or reading.header
+                whole = whole and not piece.long
+                if piece.beginning is not None and not source.packed:
+                    if not self._is_whole(reading, text.hexdigest(), piece, before):
+                        self._unfinished(reading, piece)
+                        text.leave(piece.size)
+                        continue
+                    whole = False
                 self._take(reading, piece, clock)
                 before = piece.records
             reading.complete = True
             progress.used(reading.size)
+            if whole and not clock.local_seen and can_resume(source, reading.log):
+                reading.offset, reading.prefix = text.whole()
         except UnreadableSourceError as error:
             self.summary.faults.append(str(error))
         reading.ended = True
-        reading.digest = digest.hexdigest()
+        reading.digest = text.hexdigest()
         if clock is not None:
+            reading.last_times = clock.last_times_seen()
             if clock.local_seen:
                 self.local.add(source.name)
             self.pending.events.append(clock.clock_events())
@@ -272,14 +303,16 @@ class _Ingest:
         self._reject(reading, reject_frame([(line, piece.beginning or "", UNFINISHED)]))
 
     def _is_whole(
-        self, reading: _Reading, digest: str, records: pl.DataFrame, before: pl.DataFrame | None
+        self, reading: _Reading, digest: str, piece: Piece, before: pl.DataFrame | None
     ) -> bool:
         """Whether a last line without line end can be trusted to be whole."""
-        log = reading.log
-        if log.format == "jsonl" or records.is_empty():
-            return True  # a JSON object shows where it ends; what is no record is a reject anyway
+        log, records = reading.log, piece.records
         if reading.known and reading.known["digest"] == digest:
             return True
+        if records.is_empty():
+            return piece.rejects.is_empty()
+        if log.format == "jsonl":
+            return True  # an object shows where it ends
         if log.format != "csv" or log != LogFormat(log.files, line=log.line):
             return False
         if records["quantity"].is_null().any():
@@ -314,11 +347,11 @@ class _Ingest:
             clock_events=pl.concat(pending.events) if pending.events
             else Batch(SIGNALS.empty()).clock_events,
             files=FILES.conform(pl.DataFrame([r.row() for r in readings])),
-            afresh=frozenset(r.source.name for r in readings if r.afresh),
+            afresh={r.source.name: r.afresh for r in readings if r.afresh is not None},
             taken_before={r.source.name: r.count.taken for r in readings},
         )
         for reading in readings:
-            reading.afresh = False
+            reading.afresh = None
             if not reading.ended:
                 self.pending.readings[reading.source.name] = reading
         self.underway = (self.writer.submit(self.store.commit, batch), readings)
@@ -326,7 +359,8 @@ class _Ingest:
 
 def layout_of(venue: Venue, log: LogFormat) -> str:
     """A fingerprint of everything in the venue file that decides how a log is read."""
-    words = (repr(log), venue.time_zone, sorted((c, sorted(q)) for c, q in venue.channels.items()))
+    words = (repr(replace(log, files=(), line=0)), venue.time_zone,
+             sorted((c, sorted(q)) for c, q in venue.channels.items()))
     return hashlib.blake2b(repr(words).encode(), digest_size=8).hexdigest()
 
 
@@ -342,6 +376,36 @@ def _decimals(records: pl.DataFrame) -> int:
 
 def _ignore(_: object) -> None:
     """Tell nobody."""
+
+
+class _TextRead:
+    """Digest of the text read, and of it without its unfinished last line."""
+
+    def __init__(self) -> None:
+        self.digest = hashlib.sha1(usedforsecurity=False)
+        self.size = 0
+        self.left = 0
+        self.last = b""
+        self.before = self.digest.copy()
+
+    def take(self, block: bytes) -> None:
+        self.before = self.digest.copy()
+        self.last = block
+        self.digest.update(block)
+        self.size += len(block)
+
+    def leave(self, size: int) -> None:
+        self.left = size
+
+    def hexdigest(self) -> str:
+        return self.digest.hexdigest()
+
+    def whole(self) -> tuple[int, str]:
+        """Bytes and digest up to the end of the last whole line; (0, "") where not known."""
+        if self.left > len(self.last):
+            return 0, ""
+        self.before.update(self.last[: len(self.last) - self.left])
+        return self.size - self.left, self.before.hexdigest()
 
 
 class _Used:

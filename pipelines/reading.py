@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from zoneinfo import ZoneInfo
 
@@ -12,6 +12,7 @@ import polars as pl
 from pipelines.clock_boot import BootClock
 from pipelines.clock_iso import parse_times
 from pipelines.clocks import Clock, WallClock
+from pipelines.ingest_resume import Resume
 from pipelines.readers.delimited import DelimitedReader
 from pipelines.readers.free_text import TextReader
 from pipelines.readers.json_lines import JsonReader
@@ -19,6 +20,7 @@ from pipelines.readers.layout import Layout
 from pipelines.readers.parquet_rows import parquet_rows
 from pipelines.readers.raw import Fields, Parsed, Reader, TextOf, decoded, reject_frame
 from pipelines.readers.source import (
+    Chunk,
     LongLine,
     Recoded,
     Source,
@@ -35,7 +37,8 @@ class Piece:
     """A stretch of a log: ``records`` in the venue's words (see readers.layout), and the rest.
 
     ``lines`` were read, ``passed`` of them are no records (header, blank, comment).
-    ``beginning`` is the text of a last line that has no line end, else None.
+    ``beginning`` is the text of a last line that has no line end, else None; ``size``
+    its length in bytes. ``header`` is the line that named the columns, if one has.
     """
 
     records: pl.DataFrame
@@ -44,13 +47,17 @@ class Piece:
     passed: int
     text: TextOf
     beginning: str | None = None
+    size: int = 0
+    header: str | None = None
+    long: bool = False
 
 
 def pieces(
     source: Source, log: LogFormat, layout: Layout, size: int,
     on_bytes: Callable[[bytes], None], on_used: Callable[[int], None],
+    resume: Resume | None = None,
 ) -> Iterator[Piece]:
-    """Read a log from its beginning.
+    """Read a log from its beginning, or from where ``resume`` says.
 
     Parameters
     ----------
@@ -60,6 +67,8 @@ def pieces(
         Bytes of the file on disk.
     on_bytes, on_used : callable
         Told of every block of text, and of how many bytes of the file are used.
+    resume : Resume, default None
+        Where to go on in a file that has grown.
 
     Raises
     ------
@@ -73,7 +82,13 @@ def pieces(
                 yield _piece(parsed, layout, rows)
             return
         reader = reader_for(log, source.name, layout.fields)
-        lines = chunks(source, Recoded(stream, log.encoding), size, on_bytes)
+        first_line = 1
+        if resume is not None:
+            stream.seek(resume.offset)
+            first_line = resume.first_line
+            if resume.header is not None:
+                reader.parse(Chunk(resume.header.encode() + b"\n", 1, 1))
+        lines = chunks(source, Recoded(stream, log.encoding), size, on_bytes, first_line)
         if log.skip_lines or log.ignore:
             lines = without_lines(lines, log.skip_lines, log.ignore)
         for chunk in lines:
@@ -81,16 +96,17 @@ def pieces(
             if isinstance(chunk, LongLine):
                 yield _long(chunk)
                 continue
-            beginning = decoded(chunk.data) if chunk.unfinished else None
-            yield _piece(reader.parse(chunk), layout, chunk.lines, beginning)
+            piece = _piece(reader.parse(chunk), layout, chunk.lines)
+            header = getattr(reader, "header_line", None)
+            yield replace(
+                piece, header=decoded(header) if header else None,
+                beginning=decoded(chunk.data) if chunk.unfinished else None,
+                size=len(chunk.data) if chunk.unfinished else 0)
 
 
-def _piece(
-    parsed: Parsed, layout: Layout, lines: int, beginning: str | None = None
-) -> Piece:
+def _piece(parsed: Parsed, layout: Layout, lines: int) -> Piece:
     laid = layout.apply(parsed.records)
-    return Piece(laid.records, parsed.rejects, lines, parsed.passed + laid.passed, parsed.text,
-                 beginning)
+    return Piece(laid.records, parsed.rejects, lines, parsed.passed + laid.passed, parsed.text)
 
 
 def _long(line: LongLine) -> Piece:
@@ -99,7 +115,7 @@ def _long(line: LongLine) -> Piece:
     empty = pl.DataFrame(schema=dict.fromkeys(names, pl.String)).select(
         pl.Series("line", [], pl.Int64), *names)
     rejects = reject_frame([(line.number, decoded(line.beginning), reason)])
-    return Piece(empty, rejects, 1, 0, lambda numbers: ["" for _ in numbers])
+    return Piece(empty, rejects, 1, 0, lambda numbers: ["" for _ in numbers], long=True)
 
 
 def reader_for(log: LogFormat, name: str, fields: Fields) -> Reader:
@@ -115,7 +131,8 @@ def reader_for(log: LogFormat, name: str, fields: Fields) -> Reader:
 
 
 def clock_for(
-    venue: Venue, log: LogFormat, source: Source, layout: Layout, modified_ns: int
+    venue: Venue, log: LogFormat, source: Source, layout: Layout, modified_ns: int,
+    last_times: Mapping[str, int] | None = None,
 ) -> Clock:
     """The clock of a log's times.
 
@@ -125,7 +142,7 @@ def clock_for(
         The file's name does not tell the start as the block says it does.
     """
     if not log.counts:
-        return WallClock(venue, log, source.name)
+        return WallClock(venue, log, source.name, last_times)
     named = {
         name: _named_time(venue, log, source.name, layout.facts[name])
         for name in ("start", "first") if name in layout.facts

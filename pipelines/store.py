@@ -56,15 +56,16 @@ class Batch:
     ``signals`` (SIGNALS, any order, repeats allowed) may be of several log files.
     ``files`` has one row (FILES) per log file touched: ``lines``, ``records`` and
     ``rejected`` as counted so far in this reading; ``taken`` and ``repeated`` are
-    filled in by the store, added to ``taken_before`` of that file. For the files in
-    ``afresh`` earlier rejects and clock events are replaced, not added to.
+    filled in by the store, added to ``taken_before`` of that file. ``afresh`` tells from
+    which line on a file was read anew: earlier rejects and clock events of these lines
+    are replaced, not added to.
     """
 
     signals: pl.DataFrame
     rejects: pl.DataFrame = field(default_factory=REJECTS.empty)
     clock_events: pl.DataFrame = field(default_factory=CLOCK_EVENTS.empty)
     files: pl.DataFrame = field(default_factory=FILES.empty)
-    afresh: frozenset[str] = frozenset()
+    afresh: Mapping[str, int] = field(default_factory=dict)
     taken_before: Mapping[str, int] = field(default_factory=dict)
 
 
@@ -226,7 +227,7 @@ class Store:
     def _replace_rejects(self, manifest: Manifest, batch: Batch) -> None:
         kept: list[RejectFile] = []
         frames: list[pl.DataFrame] = []
-        touched = set(batch.rejects["file"].unique()) | batch.afresh
+        touched = set(batch.rejects["file"].unique()) | set(batch.afresh)
         small = [entry for entry in manifest.rejects if entry.rows < _REJECT_ROWS // 4]
         gather = len(small) > _MANY_REJECT_FILES
         for entry in manifest.rejects:
@@ -237,7 +238,7 @@ class Store:
         if not frames and batch.rejects.is_empty():
             return
         old = REJECTS.conform(pl.concat(frames)) if frames else REJECTS.empty()
-        old = old.filter(~pl.col("file").is_in(list(batch.afresh)))
+        old = old.filter(_still_good(batch))
         rejects = pl.concat([old, REJECTS.conform(batch.rejects)]).unique(maintain_order=True)
         for start in range(0, rejects.height, _REJECT_ROWS):
             piece = rejects[start : start + _REJECT_ROWS]
@@ -249,7 +250,7 @@ class Store:
         if batch.clock_events.is_empty() and not (batch.afresh and manifest.clock_events):
             return
         held = self._small(manifest.clock_events, CLOCK_EVENTS)
-        kept = held.filter(~pl.col("file").is_in(list(batch.afresh)))
+        kept = held.filter(_still_good(batch))
         events = CLOCK_EVENTS.conform(
             pl.concat([kept, CLOCK_EVENTS.conform(batch.clock_events)]).unique()
         )
@@ -289,6 +290,15 @@ class Store:
         for path in self.folder.glob(".manifest.json.*"):
             with contextlib.suppress(OSError):
                 path.unlink()
+
+
+def _still_good(batch: Batch) -> pl.Expr:
+    """Rows of lines that the batch did not read anew."""
+    if not batch.afresh:
+        return pl.lit(True)
+    anew = pl.col("file").replace_strict(
+        list(batch.afresh), list(batch.afresh.values()), default=2**62, return_dtype=pl.Int64)
+    return pl.col("line") < anew
 
 
 def _by_day_and_kind(signals: pl.DataFrame) -> Iterator[tuple[date, str, pl.DataFrame]]:

@@ -180,7 +180,7 @@ def sources_of(path: Path, name: str) -> list[Source]:
 
 def chunks(
     source: Source, stream: IO[bytes] | Recoded, packed_size: int,
-    on_bytes: Callable[[bytes], None],
+    on_bytes: Callable[[bytes], None], first_line: int = 1,
 ) -> Iterator[Chunk | LongLine]:
     """Cut a stream into whole lines of bounded memory.
 
@@ -194,13 +194,15 @@ def chunks(
         Size of the file on disk, against which a compression bomb is told.
     on_bytes : callable
         Is handed every block that was read.
+    first_line : int, default 1
+        Number of the line at which the stream stands.
 
     Raises
     ------
     UnreadableSourceError
         It unpacks to absurdly more than its size.
     """
-    number, rest, total = 1, b"", 0
+    number, rest, total = first_line, b"", 0
     while block := stream.read(CHUNK_BYTES):
         on_bytes(block)
         total += len(block)

@@ -10,6 +10,7 @@ from datetime import UTC, date, datetime
 import polars as pl
 import pytest
 
+from pipelines import ingest as ingest_module
 from pipelines.ingest import ingest
 from pipelines.ingest_progress import Silent
 from pipelines.store import Store
@@ -158,6 +159,35 @@ def test_a_file_that_has_grown_gives_only_what_is_new(house):
     assert house.signals().height == 3
 
 
+def test_a_grown_file_is_gone_on_with_and_counts_as_if_read_from_its_start(house, monkeypatch):
+    rows = [f"2026-11-02T18:{i // 60:02}:{i % 60:02}.5Z,rail-a,volts,12.{i:03}" for i in range(300)]
+    rows[40] = rows[150] = "rubbish"
+    text = lines(rows)
+    reading = []
+    real = ingest_module.pieces
+
+    def watched(*args, **kwargs):
+        reading.append(args[6])
+        return real(*args, **kwargs)
+    monkeypatch.setattr(ingest_module, "pieces", watched)
+    for end in (len(text) // 3, len(text) // 2, len(text) // 2 + 40, len(text)):
+        house.write("a.csv", text[:end])
+        summary = house.ingest()
+        whole = text[:end].count("\n") - 1
+        assert summary.read - whole in (0, 1)
+    assert [r is not None for r in reading] == [False, True, True, True]
+    assert (summary.read, summary.rejected) == (300, 2)
+    assert house.store.rejects()["line"].to_list() == [42, 152]
+    assert house.signals()["line"].to_list() == [n + 2 for n in range(300) if n not in (40, 150)]
+    row = house.store.files().row(0, named=True)
+    assert (row["lines"], row["records"], row["rejected"]) == (300, 298, 2)
+    # A beginning that has changed is read from the start.
+    house.write("a.csv", text.replace("18:00:00.5Z", "17:00:00.5Z") + rows[0] + "\n")
+    summary = house.ingest()
+    assert reading[-1] is None
+    assert (summary.taken, summary.repeated) == (1, 298)
+
+
 BAD = {
     "2026-11-02T18:03:12Z,north/q1,command": "3 fields where the header names 4",
     "2026-11-02T18:03:12Z,north/q1,command,1,1": "5 fields where the header names 4",
@@ -261,9 +291,10 @@ def test_a_last_line_that_shows_where_it_ends_is_taken_at_once(house, name):
 def test_rejects_are_taken_in_once_the_venue_file_is_mended(house):
     house.write("a.csv", lines([*GOOD, "2026-11-02T18:03:12Z,north/q9,command,1"]))
     assert house.ingest().rejected == 1
-    assert "--retry-rejects" in house.ingest().text()
+    assert "--retry-rejects" not in house.ingest().text()
     text = VENUE.replace("north/q1", "north/q9")
     (house.folder / "venue.toml").write_text(text)
+    assert "--retry-rejects" in house.ingest().text()
     summary = house.ingest(retry_rejects=True)
     assert (summary.taken, summary.repeated, summary.rejected) == (1, 2, 1)
     assert house.reasons() == {2: "channel is not in the venue file; nearest is north/q9"}

@@ -122,9 +122,9 @@ def test_rejects_and_clock_events_of_a_file_read_afresh_are_replaced(store):
     store.commit(Batch(signals([1]), rejects(2, 3)))
     store.commit(Batch(signals([1]), rejects(9, file="b.csv")))
     assert store.rejects()["line"].to_list() == [1, 2, 3, 9]
-    store.commit(Batch(signals([1]), rejects(7), afresh=frozenset({"a.csv"})))
+    store.commit(Batch(signals([1]), rejects(7), afresh={"a.csv": 1}))
     assert store.rejects().select("file", "line").rows() == [("a.csv", 7), ("b.csv", 9)]
-    store.commit(Batch(signals([1]), afresh=frozenset({"a.csv"})))
+    store.commit(Batch(signals([1]), afresh={"a.csv": 1}))
     assert store.rejects()["file"].to_list() == ["b.csv"]
 
 
