@@ -38,6 +38,7 @@ ENOUGH = 5
 
 _QUANTILES = (0.05, 0.5, 0.95)
 _BINS = 24
+_RUNG_EVENTS = 40
 _VOLTS_BINS = 10
 
 
@@ -148,15 +149,19 @@ def share(count: int, total: int) -> Estimate:
     return Estimate(count / total, low, high, total)
 
 
-def change_percent(now: Estimate, before: Estimate) -> Estimate:
-    """Change of a figure in percent, with the widest limits that both intervals leave room for."""
+def change_percent(now: Estimate, before: Estimate, step: float) -> Estimate:
+    """Change of a figure in percent, with the widest limits that both intervals leave room for.
+
+    A time that is stamped in steps lies up to one ``step`` before its stamp, so equal
+    stamps do not mean equal times.
+    """
     if now.value is None or not before.value:
         return Estimate()
     low = high = None
     if now.low is not None and before.high:
-        low = 100 * (now.low / before.high - 1)
-    if now.high is not None and before.low:
-        high = 100 * (now.high / before.low - 1)
+        low = 100 * (max(now.low - step, 0.0) / before.high - 1)
+    if now.high is not None and before.low is not None and before.low > step:
+        high = 100 * (now.high / (before.low - step) - 1)
     return Estimate(100 * (now.value / before.value - 1), low, high, now.n)
 
 
@@ -189,6 +194,10 @@ def lock_health(
     base = None if rows is None or span is None else rows.filter(
         pl.col("day").is_between(*span)
     )
+    step = _step_ms(
+        np.concatenate([_latencies(recent, kind), _latencies(base, kind)]),
+        (now or before or {}).get("resolution_ms"),
+    )
     base_counts = [
         item for ago, item in counts.items()
         if span and ago >= 1 and span[0] <= history.week.plus(-ago).sunday
@@ -198,11 +207,11 @@ def lock_health(
         lock=lock, state=state_of(findings, silence), findings=findings, silence=silence,
         week=week, now=estimate(now), before=estimate(before),
         p95_now=estimate(now, "p95"), p95_before=estimate(before, "p95"),
-        change_percent=change_percent(estimate(now), estimate(before)),
+        change_percent=change_percent(estimate(now), estimate(before), step or 0.0),
         band_low_ms=before["p05_ms"] if before else None,
         band_high_ms=before["p95_ms"] if before else None,
         baseline_from=span[0] if span else None, baseline_to=span[1] if span else None,
-        kind=kind, resolution_ms=now["resolution_ms"] if now else None,
+        kind=kind, resolution_ms=step,
         weeks=_weeks(history.week, tables.weekly.get(lock.id), kind, counts),
         histogram=_histogram(recent, base, kind), volts=_volts(recent, base, kind),
         pulses=_pulses(recent), traces=traces, heat=heat,
@@ -266,6 +275,20 @@ def _latencies(rows: pl.DataFrame | None, kind: str | None) -> np.ndarray[tuple[
     return rows.filter(
         (pl.col("outcome") == "released") & (pl.col("latency_from") == kind)
     )["latency_ms"].drop_nulls().to_numpy()
+
+
+def _step_ms(
+    latencies: np.ndarray[tuple[int], np.dtype[np.float64]], resolution_ms: float | None
+) -> float | None:
+    """The step in which the latencies come: the controller's, or a coarser one they show.
+
+    Many values on few rungs betray a slower input scan behind a finer clock.
+    """
+    rungs = np.unique(latencies.round(3))
+    if latencies.size >= _RUNG_EVENTS and 2 <= rungs.size <= latencies.size / 8:
+        seen = float(np.diff(rungs).min())
+        return max(seen, resolution_ms or 0.0)
+    return resolution_ms
 
 
 def _histogram(

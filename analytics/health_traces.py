@@ -17,7 +17,9 @@ from shared.venue import Lock
 WORST = 3
 _BEFORE_MS = 150.0
 _AFTER_MS = 200.0
-_LONGEST_MS = 20_000.0
+_LONGEST_MS = 30_000.0
+_MUCH_SLOWER = 1.25
+"""A second slow one is shown only if it took this many times the median."""
 _POINTS = 160
 
 
@@ -28,7 +30,7 @@ class TraceRequest:
     key: str
     lock: str
     role: str
-    """worst, unanswered or typical."""
+    """worst, unanswered, longest or typical."""
     command_time: datetime
     outcome: str
     latency_ms: float | None
@@ -62,17 +64,21 @@ def telling_actuations(
     }
     ailing = {item.subject for item in findings
               if item.subject_kind == "lock" and item.condition not in ("release-test-due",)}
+    said: dict[str, set[str]] = {}
+    for item in findings:
+        said.setdefault(item.subject, set()).add(item.condition)
     requests: list[TraceRequest] = []
     for lock in history.venue.locks:
         rows = by_lock.get(lock.id)
         if rows is None or (lock.latency_kind is None and lock.id not in ailing):
             continue
-        requests += _of_lock(lock, rows, history, WORST if lock.id in ailing else 1)
+        held = ("over-long-energising" in said.get(lock.id, ()))
+        requests += _of_lock(lock, rows, history, WORST if lock.id in ailing else 1, held=held)
     return tuple(requests)
 
 
 def _of_lock(
-    lock: Lock, rows: pl.DataFrame, history: History, worst: int
+    lock: Lock, rows: pl.DataFrame, history: History, worst: int, *, held: bool
 ) -> list[TraceRequest]:
     missed = rows.filter(pl.col("outcome") == "no-release").sort("command_time")
     answered = rows.filter(pl.col("latency_ms").is_not_null()).sort(
@@ -82,7 +88,15 @@ def _of_lock(
         ("unanswered", row) for row in missed.tail(max(1, worst - 1) if worst > 1 else 1).to_dicts()
     ]
     room = max(1, worst - len(chosen)) if answered.height > 1 else 0
-    chosen += [("worst", row) for row in answered.head(room).to_dicts()]
+    usual = answered["latency_ms"].median()
+    slow = answered.head(room).with_row_index("place").filter(
+        (pl.col("place") == 0)
+        | (pl.col("latency_ms") > _MUCH_SLOWER * (usual if isinstance(usual, float) else 0.0))
+    ).drop("place")
+    chosen += [("worst", row) for row in slow.to_dicts()]
+    if held:
+        longest = rows.drop_nulls("pulse_ms").sort("pulse_ms", "command_time").tail(1)
+        chosen = [*(("longest", row) for row in longest.to_dicts()), *chosen[:WORST]]
     if answered.height:
         chosen.append(("typical", answered.row(answered.height // 2, named=True)))
     seen: set[object] = set()
@@ -96,8 +110,9 @@ def _of_lock(
         spans = [row[name] for name in ("latency_ms", "pulse_ms")]
         if row["latency_ms"] is None:
             spans.append(row["waited_ms"])
-        longest = max([span for span in spans if isinstance(span, float)] or [0.0])
-        after = min(longest, _LONGEST_MS) + max(_AFTER_MS, 0.25 * min(longest, _LONGEST_MS))
+        longest_ms = max([span for span in spans if isinstance(span, float)] or [0.0])
+        shown_ms = min(longest_ms, _LONGEST_MS)
+        after = shown_ms + max(_AFTER_MS, 0.25 * shown_ms)
         latency = row["latency_ms"]
         channel = history.venue.supplies_by_id[lock.supply].channel
         requests.append(TraceRequest(

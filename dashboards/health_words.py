@@ -20,7 +20,7 @@ from analytics.health_model import (
     Mended,
     SupplyHealth,
 )
-from dashboards.page import EN_DASH, Language, decimals_for
+from dashboards.page import EN_DASH, NBSP, Language, decimals_for
 from shared.findings import STATE_OF_URGENCY, Evidence, Finding
 from shared.venue import Lock
 
@@ -198,12 +198,33 @@ class Speaker:
                 key = "front.now_before"
             if item.now is None or (item.before is None and "{before}" in self.lang.words[key]):
                 continue
-            long = item.unit == "ms" and max(item.now, item.before or 0.0) >= LONG_MS
-            now = self.value(item.now, item.now_low, item.now_high, item.unit, long=long)
-            before = self.value(item.before, item.before_low, item.before_high, item.unit,
-                                long=long)
+            now, before = self.pair(item)
             return lead + self.lang(key, now=now, before=before)
         return ""
+
+    def _long(self, item: Evidence) -> bool:
+        figures = [figure for figure in (item.now, item.before) if figure is not None]
+        return item.unit == "ms" and max(figures, default=0.0) >= LONG_MS
+
+    def ranges(self, item: Evidence) -> tuple[str, str]:
+        """The 95 % ranges of :meth:`pair`; empty where there is none."""
+        unit, scale = ("s", 1000.0) if self._long(item) else (self.unit(item.unit), 1.0)
+
+        def told(value: float | None, low: float | None, high: float | None) -> str:
+            if low is None and high is None:
+                return ""
+            return self.interval(
+                None if value is None else value / scale, None if low is None else low / scale,
+                None if high is None else high / scale, unit)
+
+        return (told(item.now, item.now_low, item.now_high),
+                told(item.before, item.before_low, item.before_high))
+
+    def pair(self, item: Evidence) -> tuple[str, str]:
+        """A figure now and before, in the same unit."""
+        long = self._long(item)
+        return (self.value(item.now, item.now_low, item.now_high, item.unit, long=long),
+                self.value(item.before, item.before_low, item.before_high, item.unit, long=long))
 
     def unsafe(self, finding: Finding) -> str:
         """What is unsafe, restated from the venue file."""
@@ -343,8 +364,10 @@ class Speaker:
         if step_ms:
             decimals = min(decimals, -math.floor(math.log10(step_ms)))
         number = self.lang.number
-        ends = EN_DASH.join(number(end, decimals) if end is not None else "?"
-                            for end in (low, high))
+        if high is None:
+            ends = f"≥ {number(low, decimals)}".replace(" ", NBSP)
+        else:
+            ends = f"{number(low or 0.0, decimals)}{EN_DASH}{number(high, decimals)}"
         return self.lang("lock.with_limits", value=self.lang.unit(number(value, decimals), "ms"),
                          interval=ends, n=estimate.n)
 
@@ -594,17 +617,7 @@ class Speaker:
         if heat is None:
             return []
         lang = self.lang
-        celsius = None
-        if heat.highest_celsius is not None:
-            celsius = lang("lock.heat_says", value=lang.unit(lang.number(
-                heat.highest_celsius), "°C"), interval=lang.interval(
-                    round(heat.highest_celsius), heat.low_celsius, heat.high_celsius),
-                method=lang(f"heat.{heat.method}"))
-            if heat.bears_celsius is not None:
-                celsius += " " + lang("lock.heat_bears", value=lang.unit(
-                    lang.number(heat.bears_celsius), "°C"))
         return [
-            ("heat", celsius),
             ("longest_on", lang.measured(heat.longest_on_ms / 1000, unit="s")
              if heat.longest_on_ms is not None else None),
             ("busiest", lang.unit(lang.number(heat.busiest_duty_percent, 1), "%")
