@@ -13,6 +13,7 @@ from analytics.drift import LockDrift, drifts
 from analytics.evidence import (
     finding,
     last_service,
+    median_interval,
     per_lock,
     poisson_limits,
     probability,
@@ -207,8 +208,10 @@ def _drift_finding(
         says=says, since=drift.since, since_low=drift.since_low, since_high=drift.since_high,
         not_excluded=not_excluded,
         evidence=[
+            *_as_logged(drift, history),
             Evidence(
-                f"median latency{at}", drift.now_ms, "ms", n=drift.releases_now,
+                f"median latency{at or ' beside its siblings'}", drift.now_ms, "ms",
+                n=drift.releases_now,
                 now_low=drift.now_low_ms, now_high=drift.now_high_ms, before=drift.before_ms,
                 before_low=drift.before_low_ms, before_high=drift.before_high_ms,
             ),
@@ -218,6 +221,24 @@ def _drift_finding(
         ],
         extra={"course": "step" if drift.fit.step_share > 0.5 else "gradual"},
     )
+
+
+def _as_logged(drift: LockDrift, history: History) -> list[Evidence]:
+    """Median of this week's releases as they stand in the log, with nothing allowed for."""
+    days = drift.days
+    ends = (days.release_day >= 0) & (days.release_day < 7)
+    if not ends.any():
+        return []
+    middle, low, high = median_interval(days.latency_ms[ends])
+    until = (drift.since - history.week.monday).days if drift.since else 0
+    past = days.latency_ms[days.release_day < until]
+    before, before_low, before_high = median_interval(past)
+    known = past.size > 0
+    return [Evidence(
+        "median latency", middle, "ms", n=int(ends.sum()), now_low=low, now_high=high,
+        before=before if known else None, before_low=before_low if known else None,
+        before_high=before_high if known else None,
+    )]
 
 
 def _forced_openings(history: History) -> dict[str, Finding]:

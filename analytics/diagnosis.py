@@ -83,7 +83,7 @@ def resolve(gathered: Iterable[Finding], history: History) -> list[Finding]:
         by_subject[item.subject_kind, item.subject].append(item)
     kept = [item for group in by_subject.values() for item in _one_cause(group)]
     limit = history.venue.limits.false_share_percent / 100
-    return sorted(_held(kept, limit), key=rank)
+    return sorted(hold_false_share(kept, limit), key=rank)
 
 
 def _joined(gathered: Iterable[Finding]) -> list[Finding]:
@@ -181,8 +181,21 @@ def _one_cause(group: Sequence[Finding]) -> list[Finding]:
     return list(kept.values())
 
 
-def _held(found: Sequence[Finding], limit: float) -> list[Finding]:
-    """Make ``watch`` of the least sure, until the expected share of false ones is held."""
+def hold_false_share(found: Sequence[Finding], limit: float) -> list[Finding]:
+    """Make ``watch`` of the least sure, until the expected share of false ones is held.
+
+    Parameters
+    ----------
+    found : sequence of Finding
+        Their scores are the probabilities that they are real.
+    limit : float
+        Largest expected share of false ones among those that are not ``watch``.
+
+    Returns
+    -------
+    list of Finding
+        Facts first, then by falling score.
+    """
     facts = [item for item in found if item.condition in FACTS]
     doubtful = sorted(
         (item for item in found if item.condition not in FACTS), key=lambda item: -item.score

@@ -288,9 +288,11 @@ def _judge(
 
 
 def _span(days: LockDays, level: float, deviation: float) -> tuple[float, float, float]:
+    """Level and its 95 % interval in ms, as the log shows it: half a poll later than it was."""
+    late = days.resolution_ms / 2
     return (
-        days.as_ms(level), days.as_ms(level - 1.96 * deviation),
-        days.as_ms(level + 1.96 * deviation),
+        days.as_ms(level) + late, days.as_ms(level - 1.96 * deviation) + late,
+        days.as_ms(level + 1.96 * deviation) + late,
     )
 
 
