@@ -2,19 +2,20 @@
 
 from __future__ import annotations
 
-import hashlib
 import json
 from collections.abc import Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from pathlib import Path
 
 import polars as pl
 
 from pipelines.clocks import Clock
-from pipelines.ingest_files import find_logs
+from pipelines.ingest_files import block_of, find_logs
 from pipelines.ingest_progress import Progress, progress_for
-from pipelines.ingest_resume import Resume, can_resume, resume_of, state_text
+from pipelines.ingest_reading import Reading, TextRead, Used, layout_of
+from pipelines.ingest_resume import can_resume, resume_of
+from pipelines.ingest_retry import retry_kept
 from pipelines.ingest_summary import FileCount, IngestSummary
 from pipelines.meaning import Meaning
 from pipelines.readers.layout import Layout
@@ -41,52 +42,9 @@ class _Pending:
     signals: list[pl.DataFrame] = field(default_factory=list)
     rejects: list[pl.DataFrame] = field(default_factory=list)
     events: list[pl.DataFrame] = field(default_factory=list)
-    readings: dict[str, _Reading] = field(default_factory=dict)
+    readings: dict[str, Reading] = field(default_factory=dict)
     rows: int = 0
     text: int = 0
-
-
-@dataclass
-class _Reading:
-    """One log file as it is being read."""
-
-    source: Source
-    log: LogFormat
-    layout: str
-    known: dict[str, object] | None
-    count: FileCount
-    lines: int = 0
-    afresh: int | None = 1
-    complete: bool = False
-    ended: bool = False
-    unfinished: bool = False
-    digest: str = ""
-    offset: int = 0
-    prefix: str = ""
-    header: str | None = None
-    last_times: dict[str, int] = field(default_factory=dict)
-    size: int = 0
-    modified_ns: int = 0
-
-    def go_on(self, resume: Resume) -> None:
-        """Begin with the counts of what need not be read again."""
-        self.afresh = resume.first_line
-        self.lines, self.header = resume.lines, resume.header
-        self.count.passed, self.count.rejected = resume.passed, resume.rejected
-        self.count.read = resume.records + resume.rejected
-
-    def row(self) -> dict[str, object]:
-        count = self.count
-        return {
-            "file": self.source.name, "bytes": self.size, "modified_ns": self.modified_ns,
-            "digest": self.digest, "layout": self.layout, "offset": self.offset,
-            "state": state_text(
-                unfinished=self.unfinished, passed=self.count.passed, header=self.header,
-                prefix=self.prefix, last_times=self.last_times),
-            "lines": self.lines,
-            "records": count.read - count.rejected, "taken": 0, "repeated": 0,
-            "rejected": count.rejected, "complete": self.complete,
-        }
 
 
 def ingest(
@@ -140,7 +98,7 @@ class _Ingest:
         self.local: set[str] = set()
         self.skipped: list[tuple[FileCount, str]] = []
         self.writer = ThreadPoolExecutor(1, "store")
-        self.underway: tuple[Future[Committed], list[_Reading]] | None = None
+        self.underway: tuple[Future[Committed], list[Reading]] | None = None
 
     def run(self, files: Sequence[str | Path] | None) -> IngestSummary:
         logs, faults, notes = find_logs(self.venue, self.folder, files)
@@ -162,6 +120,8 @@ class _Ingest:
                     self._read(reading)
                 self._commit()
                 self._settle()
+                if self.retry_rejects and not files:
+                    self._retry_gone({source.name for source, _ in logs}, known)
         finally:
             self.progress.close()
         if self.local:
@@ -177,14 +137,14 @@ class _Ingest:
 
     def _reading(
         self, source: Source, log: LogFormat, known: dict[str, object] | None
-    ) -> _Reading | None:
+    ) -> Reading | None:
         count = FileCount(source.name)
         try:
             status = source.path.stat()
         except OSError as error:
             self.summary.faults.append(f"{source.name}: {error.strerror}")
             return None
-        reading = _Reading(source, log, layout_of(self.venue, log), known, count,
+        reading = Reading(source, log, layout_of(self.venue, log), known, count,
                            size=status.st_size, modified_ns=status.st_mtime_ns)
         if known and known["complete"] and known["bytes"] == status.st_size:
             waits = json.loads(str(known["state"])).get("unfinished", False)
@@ -209,12 +169,31 @@ class _Ingest:
                 "unchanged files were rejected; take in what it can read now with: remanence "
                 "ingest VENUE --retry-rejects")
 
+    def _retry_gone(self, present: set[str], known: dict[str, dict[str, object]]) -> None:
+        """Read the rejects of files that are no longer there again, from the text kept."""
+        rejects, events = self.store.rejects(), self.store.clock_events()
+        for name in sorted(set(rejects["file"].unique()) - present):
+            if name not in known:
+                continue
+            log = block_of(Path(name), self.venue, self.folder, [])
+            done = retry_kept(self.venue, log, known[name],
+                              rejects.filter(pl.col("file") == name),
+                              events.filter(pl.col("file") == name))
+            if done is None:
+                self.summary.notes.append(f"{name} is gone, and its rejects cannot be read again "
+                                          "without it")
+                continue
+            committed = self.store.commit(done.batch)
+            done.count.taken = committed.taken.get(name, 0)
+            self.summary.files.append(done.count)
+            self.summary.days |= set(committed.days)
+
     # Reading one file.
 
-    def _read(self, reading: _Reading) -> None:
+    def _read(self, reading: Reading) -> None:
         source = reading.source
         self.pending.readings[source.name] = reading
-        text = _TextRead()
+        text = TextRead()
         clock: Clock | None = None
         before: pl.DataFrame | None = None
         try:
@@ -222,7 +201,7 @@ class _Ingest:
             resume = resume_of(source, reading.log, reading.layout, reading.size, reading.known,
                                text.take, text.hexdigest)
             if resume is None:
-                text = _TextRead()
+                text = TextRead()
             else:
                 reading.go_on(resume)
             clock = clock_for(self.venue, reading.log, source, layout, reading.modified_ns,
@@ -230,7 +209,7 @@ class _Ingest:
             if clock.two_passes:
                 for piece in pieces(source, reading.log, layout, reading.size, _ignore, _ignore):
                     clock.survey(piece.records)
-            progress = _Used(self.progress, source.name, reading.size)
+            progress = Used(self.progress, source.name, reading.size)
             whole = True
             for piece in pieces(
                 source, reading.log, layout, reading.size, text.take, progress.used, resume
@@ -238,7 +217,7 @@ class _Ingest:
                 reading.header = piece.header or reading.header
                 whole = whole and not piece.long
                 if piece.beginning is not None and not source.packed:
-                    if not self._is_whole(reading, text.hexdigest(), piece, before):
+                    if not reading.last_line_is_whole(text.hexdigest(), piece, before):
                         self._unfinished(reading, piece)
                         text.leave(piece.size)
                         continue
@@ -261,7 +240,7 @@ class _Ingest:
         if self.pending.rows > COMMIT_ROWS:
             self._commit()
 
-    def _take(self, reading: _Reading, piece: Piece, clock: Clock) -> None:
+    def _take(self, reading: Reading, piece: Piece, clock: Clock) -> None:
         records = clock.convert(piece.records)
         signals, faults = self.meaning.apply(records, reading.source.name)
         rejects = piece.rejects
@@ -281,7 +260,7 @@ class _Ingest:
         if self.pending.rows > COMMIT_ROWS or self.pending.text > COMMIT_TEXT:
             self._commit()
 
-    def _reject(self, reading: _Reading, rejects: pl.DataFrame) -> None:
+    def _reject(self, reading: Reading, rejects: pl.DataFrame) -> None:
         if rejects.is_empty():
             return
         count = reading.count
@@ -295,31 +274,12 @@ class _Ingest:
             rejects.with_columns(file=pl.lit(reading.source.name)).select(REJECTS.schema.names()))
         self.pending.text += int(rejects["text"].str.len_bytes().sum())
 
-    def _unfinished(self, reading: _Reading, piece: Piece) -> None:
+    def _unfinished(self, reading: Reading, piece: Piece) -> None:
         reading.unfinished = True
         reading.lines += 1
         reading.count.read += 1
         line = reading.count.passed + reading.lines
         self._reject(reading, reject_frame([(line, piece.beginning or "", UNFINISHED)]))
-
-    def _is_whole(
-        self, reading: _Reading, digest: str, piece: Piece, before: pl.DataFrame | None
-    ) -> bool:
-        """Whether a last line without line end can be trusted to be whole."""
-        log, records = reading.log, piece.records
-        if reading.known and reading.known["digest"] == digest:
-            return True
-        if records.is_empty():
-            return piece.rejects.is_empty()
-        if log.format == "jsonl":
-            return True  # an object shows where it ends
-        if log.format != "csv" or log != LogFormat(log.files, line=log.line):
-            return False
-        if records["quantity"].is_null().any():
-            return False
-        if records["quantity"].is_in(["command", "contact"]).all():
-            return True
-        return before is not None and _decimals(records) >= _decimals(before) > 0
 
     # Into the store.
 
@@ -357,65 +317,5 @@ class _Ingest:
         self.underway = (self.writer.submit(self.store.commit, batch), readings)
 
 
-def layout_of(venue: Venue, log: LogFormat) -> str:
-    """A fingerprint of everything in the venue file that decides how a log is read."""
-    words = (repr(replace(log, files=(), line=0)), venue.time_zone,
-             sorted((c, sorted(q)) for c, q in venue.channels.items()))
-    return hashlib.blake2b(repr(words).encode(), digest_size=8).hexdigest()
-
-
-def _decimals(records: pl.DataFrame) -> int:
-    """Most digits after the point of the values on rails."""
-    records = records.tail(2000)
-    values = records.filter(~pl.col("quantity").is_in(["command", "contact"]))["value"]
-    if values.dtype != pl.String or values.is_empty():
-        return 0
-    found = values.str.extract(r"\.(\d+)\s*$").str.len_chars().max()
-    return int(found) if isinstance(found, int) else 0
-
-
 def _ignore(_: object) -> None:
     """Tell nobody."""
-
-
-class _TextRead:
-    """Digest of the text read, and of it without its unfinished last line."""
-
-    def __init__(self) -> None:
-        self.digest = hashlib.sha1(usedforsecurity=False)
-        self.size = 0
-        self.left = 0
-        self.last = b""
-        self.before = self.digest.copy()
-
-    def take(self, block: bytes) -> None:
-        self.before = self.digest.copy()
-        self.last = block
-        self.digest.update(block)
-        self.size += len(block)
-
-    def leave(self, size: int) -> None:
-        self.left = size
-
-    def hexdigest(self) -> str:
-        return self.digest.hexdigest()
-
-    def whole(self) -> tuple[int, str]:
-        """Bytes and digest up to the end of the last whole line; (0, "") where not known."""
-        if self.left > len(self.last):
-            return 0, ""
-        self.before.update(self.last[: len(self.last) - self.left])
-        return self.size - self.left, self.before.hexdigest()
-
-
-class _Used:
-    """Tells the progress of one file how much of it has been used."""
-
-    def __init__(self, progress: Progress, name: str, size: int) -> None:
-        self.progress, self.name, self.size, self.told = progress, name, size, 0
-
-    def used(self, total: int) -> None:
-        now = min(total, self.size)
-        if now > self.told:
-            self.progress.advance(now - self.told, self.name)
-            self.told = now

@@ -49,7 +49,7 @@ def find_logs(
     """
     notes: list[str] = []
     if given:
-        chosen = [(Path(item), _block_of(Path(item), venue, folder, notes)) for item in given]
+        chosen = [(Path(item), block_of(Path(item), venue, folder, notes)) for item in given]
     else:
         chosen = []
         for log in venue.logs:
@@ -74,8 +74,9 @@ def find_logs(
     return list(logs.values()), faults, notes
 
 
-def _block_of(path: Path, venue: Venue, folder: Path, notes: list[str]) -> LogFormat:
-    name = file_name(path, folder)
+def block_of(path: Path, venue: Venue, folder: Path, notes: list[str]) -> LogFormat:
+    """The block that a file given by name is read by; one without is noted, and read as default."""
+    name = file_name(path, folder) if path.is_absolute() or path.exists() else path.as_posix()
     for log in venue.logs:
         for pattern in log.files:
             absolute = (folder / pattern).absolute().as_posix()

@@ -300,6 +300,22 @@ def test_rejects_are_taken_in_once_the_venue_file_is_mended(house):
     assert house.reasons() == {2: "channel is not in the venue file; nearest is north/q9"}
 
 
+def test_rejects_of_a_file_that_is_gone_are_read_from_what_was_kept(house):
+    path = house.write("a.csv", lines(
+        ["x", *GOOD, "2026-11-02T18:03:12Z,north/q9,command,1",
+         "2026-11-02T18:03:13Z,rail-a,volts,12.1,,"]))
+    assert house.ingest().rejected == 3
+    path.unlink()
+    (house.folder / "venue.toml").write_text(VENUE.replace("north/q1", "north/q9"))
+    summary = house.ingest(retry_rejects=True)
+    assert (summary.taken, summary.repeated, summary.rejected) == (1, 0, 2)
+    assert house.signals().filter(channel="north/q9").select("file", "line").rows() == [
+        ("logs/a.csv", 6)]
+    assert house.store.rejects()["line"].to_list() == [2, 7]
+    assert house.ingest(retry_rejects=True).taken == 0
+    assert house.store.rejects()["line"].to_list() == [2, 7]
+
+
 def test_times_without_an_offset_are_local_and_it_is_said(house):
     house.write("a.csv", lines(["2026-07-02 18:03:11.5,north/q1,command,1"]))
     summary = house.ingest()
