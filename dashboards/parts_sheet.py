@@ -52,10 +52,10 @@ def _part_row(order: PartOrder, orders: Orders, lang: Language) -> dict[str, Any
     lead = lang("parts.days" if order.lead_known else "parts.days_assumed",
                 days=lang.number(order.lead_days))
 
-    def money(count: float | None) -> str:
-        if part.unit_cost is None or count is None:
+    def money(count: float, decimals: int = 2) -> str:
+        if part.unit_cost is None:
             return EN_DASH
-        return lang.money(count * part.unit_cost, currency, 0 if count != int(count) else 2)
+        return lang.money(count * part.unit_cost, currency, decimals)
 
     by = (lang("parts.today") if order.order_now
           else lang.day(order.order_by, year=True) if order.order_by
@@ -67,8 +67,9 @@ def _part_row(order: PartOrder, orders: Orders, lang: Language) -> dict[str, Any
         "unit_cost": money(1), "cost_now": money(order.order_now) if order.order_now else None,
         "year_need": lang.number(order.year.mean, 1),
         "year_range": f"{low}{EN_DASH}{high}" if high > low else f"{low}",
-        "year_cost": money(order.year.mean), "year_cost_range": (
-            EN_DASH if part.unit_cost is None else f"{money(low)} {EN_DASH} {money(high)}"
+        "year_cost": money(order.year.mean, 0), "year_cost_range": (
+            EN_DASH if part.unit_cost is None
+            else money(low, 0) if low == high else f"{money(low, 0)} {EN_DASH} {money(high, 0)}"
         ),
         "reason": reason(order, lang),
     }
@@ -130,7 +131,7 @@ def _wearing(orders: Orders, lang: Language) -> Any:
         names.append(f"{need.lock}: {lang.day(middle, year=True)}")
     layout = {"xaxis": {"type": "date"}, "yaxis": {"type": "category", "automargin": True}}
     return figure_block(
-        {"data": data, "layout": layout}, id="wearing", title=lang("parts.wearing"),
+        {"data": data, "layout": layout}, id="wearing", title=lang("parts.wearing_title"),
         says=lang("parts.wearing_says", names="; ".join(reversed(names)) + "."),
         height=110 + 34 * len(worn),
     )
