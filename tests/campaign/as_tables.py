@@ -33,7 +33,7 @@ def tables_of(past):
     for life in scenario.locks:
         lock, happened = life.lock, past.by_lock[life.lock.id]
         acts.append(_actuations(rng, scenario, life, happened, cut[lock.supply]))
-        openings += [(lock.id, *row) for row in happened.openings]
+        openings += [(lock.id, *row) for row in _with_open_times(happened)]
         energisings += _energisings(lock, happened)
         if lock.contact:
             changes.append(_changes(life, happened))
@@ -161,13 +161,30 @@ def _actuations(rng, scenario, life, happened, cut):
         "recovery_ms": np.where(clear & lock.pulsed & (outlasts == 0), step, null),
         "amps": null,
         "relock_ms": relock,
-        "contact_edges": np.where(outcome == "released", np.array(a["bounces"], float) + 1, 0)
+        "contact_edges": _edges_in_wait(happened, at, a["waited_ms"], a["bounces"], outcome)
         if lock.contact else null,
         "across_clocks": [None if lock.latency_kind is None else lock.latency_kind == "supply"
                           and controller_of(
             rail.supply.channel) != lock.command_controller] * count,
     })
     return frame.with_columns(pl.col(pl.Float64).fill_nan(None))
+
+
+def _edges_in_wait(happened, at, waited_ms, bounces, outcome):
+    """Contact edges from the command to the end of the wait, bounces and all."""
+    moves = np.array([m[0] for m in happened.moves], np.int64)
+    until = at + (np.array(waited_ms, float) * 1e3).astype(np.int64)
+    inside = np.searchsorted(moves, until, "right") - np.searchsorted(moves, at)
+    return np.where(outcome == "released", np.array(bounces, float) + 1, inside.astype(float))
+
+
+def _with_open_times(happened):
+    """Openings, each with how long it stayed open."""
+    shut = np.array([m[0] for m in happened.moves if not m[1]], np.int64)
+    for row in happened.openings:
+        place = int(np.searchsorted(shut, row[0], "right"))
+        stays = None if place >= len(shut) else (int(shut[place]) - row[0]) / 1e3
+        yield (*row[:-1], stays)
 
 
 def _relock_ms(happened, a):
