@@ -110,9 +110,16 @@ def lent_pool(
     power = exponents.get(sample.lock.id, NONE).middle if reference is not None else 0.0
     own = own_pool(sample, reference, power)
     if own.late.size and sample.kind != "door":
-        scatter = float(np.std(np.concatenate(lates)))
+        late, late_day = np.concatenate(lates), np.concatenate(late_days)
+        scatter = float(np.std(late))
         centre = float(np.median(np.log(own.late)))
-        error = max(1.2533 * scatter / np.sqrt(own.late.size), 1e-3) ** 2
+        # A few releases on two or three days share those days' moods: by how much, the
+        # lenders show (Kish's effect, from their correlation within a day).
+        a_day = late.size / np.unique(late_day).size
+        alike = (design_effect(late > 0, late_day) - 1) / max(a_day - 1, 1.0)
+        own_a_day = own.late.size / np.unique(own.late_day).size
+        effect = 1 + (own_a_day - 1) * min(alike, 1.0)
+        error = max(1.2533 * scatter * np.sqrt(effect / own.late.size), 1e-3) ** 2
         weight = spread / (spread + error)
         mean, spread = mean + weight * (centre - mean), spread * (1 - weight)
     need = np.concatenate(needs)

@@ -373,3 +373,50 @@ def test_the_fitted_curve_agrees_with_an_isotonic_fit_of_bare_outcomes():
         # 150 outcomes at each length: two standard errors are 0.08.
         assert release_share(model, float(pulse), 12.0) == pytest.approx(
             float(reference.predict([pulse])[0]), abs=0.09)
+
+
+def test_what_a_command_says_of_the_pulse_needed():
+    from analytics.timing_sample import lock_sample
+
+    rows = ACTUATIONS.conform(pl.DataFrame({
+        "lock": ["d"] * 4, "attempt": [1] * 4,
+        "command_time": [START + timedelta(hours=i) for i in range(4)],
+        "outcome": ["released", "released", "no-release", "no-release"],
+        # While the pulse lasted; after it had ended; never; never, and the pulse still lasts.
+        "pulse_ms": [200.0, 50.0, 40.0, None], "latency_ms": [30.0, 80.0, None, None],
+        "waited_ms": [30.0, 80.0, 1040.0, 700.0], "latency_from": ["catch"] * 4,
+    }))
+    lock = latch("d", 1)
+    sample = lock_sample(history_of(venue_of(lock), rows), lock, rows, 52)
+    assert sample.need_ms.tolist() == [30.0, 50.0, 40.0, 700.0]
+    assert sample.latency_ms.tolist() == [30.0, 80.0, 1040.0, 700.0]
+
+
+def test_a_borrower_is_drawn_to_its_own_median_as_far_as_it_is_known():
+    rng = _rng()
+    frames = [commands(f"d{i}", Truth(), rng, days=40) for i in (1, 2, 3)]
+    locks = [latch(f"d{i}", i) for i in range(1, 5)]
+    medians = []
+    for days in (0, 1, 8):
+        own = [commands("d4", Truth(median_ms=45), rng, days=days)] if days else []
+        model = timing(history_of(venue_of(*locks), *frames, *own)).models[3]
+        assert model.basis == "borrowed"
+        medians.append(float(np.median(model.points_ms)))
+    assert medians[0] == pytest.approx(30, abs=1.5)
+    assert medians[0] < medians[1] <= medians[2] + 1
+    assert medians[2] == pytest.approx(45, abs=4)  # Eight days, each with its own mood.
+
+
+def test_the_less_the_part_agrees_the_wider_is_what_it_lends():
+    found = []
+    for medians in ((30, 30, 30, 30), (20, 26, 34, 45)):
+        rng = _rng()
+        frames = [commands(f"d{i}", Truth(median_ms=m), rng, days=40)
+                  for i, m in enumerate(medians)]
+        locks = [*(latch(f"d{i}", i) for i in range(4)), latch("new", 9)]
+        model = timing(history_of(venue_of(*locks), *frames)).models[4]
+        reach = model.need_ms["0.999"] / np.quantile(model.need_points_ms, 0.99)
+        found.append((model.location_factor, reach))
+    assert 1.05 < found[0][0] < found[1][0]
+    # The bound holds the upper end of where the lock may stand, not its middle alone.
+    assert all(reach > factor for factor, reach in found)
