@@ -475,7 +475,7 @@ def _service(scenario):
         if lock.on_way_out:
             due = next((f for f in scenario.faults_of(lock.id, "release-test-due")), None)
             day = int(rng.integers(-27, 0))
-            last = scenario.days if due is None else due.since_day - 31
+            last = scenario.days if due is None else due.since_day - 32
             if due is not None:
                 day -= (day - last) % 28 if last > day else 0
                 day = last - 28 * ((last - day) // 28)

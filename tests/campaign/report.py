@@ -4,6 +4,8 @@ import itertools
 
 import numpy as np
 
+from tests.campaign.scenario import FIRST_SCORED_WEEK
+
 GOALS = """\
 | what is asked | goal |
 | --- | --- |
@@ -67,7 +69,7 @@ def by_condition(scores):
     for (condition, shape), all_faults in sorted(rows.items()):
         counted = [f for f in all_faults if f["counted"]]
         named = [f for f in counted if f["named_day"] is not None]
-        delays = [f["named_day"] - f["reached_day"] for f in named]
+        delays = [f["named_day"] - max(f["reached_day"], 7 * FIRST_SCORED_WEEK) for f in named]
         first = [f for f in counted if f["first_condition"]]
         limit = 21 if shape in ("ramp", "hockey") else 10
         dated = [f for f in named if f["since_error_days"] is not None]
