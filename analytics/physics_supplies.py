@@ -150,7 +150,7 @@ def _says(
         said.append(Said(
             "resistance",
             "resistance.estimated" if item.resistance_estimated else "resistance.measured",
-            {"ohms": item.resistance, "sags": item.sags, "locks": int(now["locks"])},
+            {"ohms": item.resistance, "sags": item.sags, "count": int(now["locks"])},
             item.resistance_estimated,
         ))
     else:
@@ -196,7 +196,7 @@ def _together_says(item: SupplyPhysics) -> list[Said]:
             over = item.together[item.safe_together]
             key = "together.over" if over.over_rating else "together.some"
             said.append(Said("together", key if item.safe_together else f"{key}_none", {
-                "safe": item.safe_together, "next": item.safe_together + 1,
+                "count": item.safe_together, "next": item.safe_together + 1,
                 "volts": Quantity(over.volts, "V", over.low_volts, over.high_volts),
                 "amps": Quantity(over.amps, "A"), "window": window},
                 item.resistance_estimated))

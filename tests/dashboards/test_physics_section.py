@@ -1,5 +1,7 @@
 """The physics on the pages: every sentence has its words, in each language, and its numbers."""
 
+import inspect
+import re
 import tomllib
 from datetime import UTC, datetime
 from importlib import resources
@@ -7,7 +9,9 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
+from analytics import physics_locks, physics_supplies
 from analytics.physics_model import CHANGE, Curve, LockPhysics, Quantity, Said, SupplyPhysics
+from analytics.physics_summary import physics_of
 from dashboards.page import LANGUAGES, language
 from dashboards.physics_section import (
     lock_physics_figures,
@@ -17,6 +21,7 @@ from dashboards.physics_section import (
     topics,
 )
 from shared.weeks import Week
+from tests.dashboards import small_venue
 
 ZONE = ZoneInfo("Europe/Lisbon")
 
@@ -109,3 +114,29 @@ def test_figures_are_drawn_where_there_is_something(code):
         together_curve=CURVE, battery_curve=CURVE, resistance_weeks=weeks), lang, "x--")
     assert len(drawn) == 3
     assert all('id="x--' in figure for figure in drawn)
+
+
+def test_every_sentence_of_a_venue_is_said_in_both_languages():
+    history = small_venue.history()
+    summary = physics_of(history)
+    items = [*summary.locks.values(), *summary.supplies.values()]
+    says = [said for item in items for said in item.says]
+    assert len({said.key for said in says}) > 8
+    for code in LANGUAGES:
+        for said in says:
+            text = sentence(said, language(code), ZONE)
+            assert "{" not in text
+            assert text[0].isupper()
+            assert text.endswith(".")
+
+
+def test_whatever_may_be_said_has_its_words():
+    source = inspect.getsource(physics_locks) + inspect.getsource(physics_supplies)
+    topic_names = "|".join(words("en")["topic"])
+    keys_said = set(re.findall(rf'"((?:{topic_names})\.[a-z_]+)"', source))
+    # Two keys are put together where they are said.
+    keys_said |= {"together.some_none", "together.over_none"}
+    assert len(keys_said) > 30
+    for code in LANGUAGES:
+        missing = [key for key in sorted(keys_said) if not language(code).has(f"physics.{key}")]
+        assert missing == []
