@@ -7,9 +7,13 @@ from collections.abc import Callable, Sequence
 from dataclasses import replace
 from datetime import date, datetime, timedelta
 
+import numpy as np
 import polars as pl
 
+from analytics.conditions_slow import slow_modes
 from analytics.drift import LockDrift, drifts
+from analytics.drift_common import group_of
+from analytics.drift_weekly import weekly_course
 from analytics.evidence import (
     finding,
     last_service,
@@ -30,8 +34,10 @@ FEEDBACK_ONLY = ("hot-coil", "low-supply", "supply-sag", "coil-current-high")
 def sticking_catch(history: History) -> list[Finding]:
     """Latches, bolts and strikes whose release has become slower."""
     found = []
+    modes = slow_modes(history)
     for lock, drift in _standing(history, slower=True):
-        if lock.is_magnet:
+        mode = modes.get(lock.id)
+        if lock.is_magnet or (mode is not None and mode.loaded > 0 and _hump_only(drift)):
             continue
         large = 100 * drift.change >= history.venue.limits.drift_week_percent
         urgency = "week" if large else "plan"
@@ -92,6 +98,17 @@ def _standing(history: History, *, slower: bool) -> list[tuple[Lock, LockDrift]]
             continue
         out.append((history.venue.locks_by_id[name], drift))
     return out
+
+
+def _hump_only(drift: LockDrift) -> bool:
+    """Whether the quick releases are as quick as before: a second hump has come, nothing moved."""
+    days = drift.days
+    onset = drift.fit.onset if drift.fit else 0.0
+    before, after = days.value[days.release_day < onset], days.value[days.release_day >= onset]
+    if before.size < 10 or after.size < 10:
+        return False
+    moved = float(np.quantile(after, 0.15) - np.quantile(before, 0.15))
+    return days.as_share(moved) < 0.5 * drift.change
 
 
 def _unhelped(history: History) -> dict[str, tuple[LockDrift, LockDrift, date, str]]:
@@ -218,9 +235,26 @@ def _drift_finding(
             Evidence("change since then", percent, "%", n=int(days.releases.sum()),
                      now_low=low, now_high=high, before=0.0),
             Evidence("smallest change two weeks would show", 100 * drift.detectable, "%"),
+            *_by_week(history, drift),
         ],
         extra={"course": "step" if drift.fit.step_share > 0.5 else "gradual"},
     )
+
+
+def _by_week(history: History, drift: LockDrift) -> list[Evidence]:
+    """The CUSUM of weekly levels, and the slope where weeks enough have passed since the start."""
+    course = weekly_course(drift, drifts(history).wander[group_of(drift.days.lock)])
+    out = [Evidence(
+        "CUSUM of weekly levels, alarm at 5", course.sum_high if drift.change > 0
+        else course.sum_low, "standard deviations", n=course.week.size,
+    )]
+    if course.slope is not None and drift.fit is not None and drift.fit.step_share < 0.5:
+        slope = course.slope
+        out.append(Evidence(
+            "slope since then", 100 * slope.slope, "% a week", now_low=100 * slope.slope_low,
+            now_high=100 * slope.slope_high,
+        ))
+    return out
 
 
 def _as_logged(drift: LockDrift, history: History) -> list[Evidence]:

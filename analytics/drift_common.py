@@ -121,6 +121,7 @@ def common_weeks(every: Sequence[LockDays]) -> CommonWeeks:
             ))
             for w in np.unique(week[usual])
         })
+    rows = [row for row in rows if row]
     weeks = sorted(set().union(*rows)) if rows else []
     if len(rows) < LEAST_SIBLINGS or not weeks:
         return CommonWeeks({}, {})

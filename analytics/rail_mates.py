@@ -71,7 +71,8 @@ def shared_by_rail(found: Sequence[Finding], history: History) -> list[Finding]:
         changes = [100 * judged[name].change for name in names if name in judged]
         since = date.fromordinal(int(np.median(dates)))
         out.append(finding(
-            rail, "supply-sag", "week", 0.85, since=since, subject_kind="supply",
+            rail, "supply-sag", "week", 0.9 + 0.02 * min(len(names) - LEAST_MATES, 4), since=since,
+            subject_kind="supply",
             since_low=date.fromordinal(dates[0]), since_high=date.fromordinal(dates[-1]),
             says=f"{len(names)} of the {len(tracked)} pulsed locks on {rail} have become slow "
                  "together; what they share is the rail and its feed.",

@@ -9,7 +9,7 @@ import numpy as np
 import polars as pl
 
 from analytics.history import History
-from shared.tables import ACTUATIONS
+from shared.tables import ACTUATIONS, CONTACT_CHANGES
 from shared.venue import Lock, Supply, Venue
 from shared.weeks import Week
 
@@ -32,7 +32,11 @@ def lock(name: str, *, kind: str = "latch", volts: float = 12.0, **more: object)
 def venue(locks: list[Lock]) -> Venue:
     return Venue(
         id="test", name="Test", time_zone="Europe/Lisbon",
-        supplies=(Supply("rail", 12.0, channel="rail", rated_amps=20.0),), locks=tuple(locks),
+        supplies=tuple(
+            Supply(name, 12.0, channel=name, rated_amps=20.0)
+            for name in dict.fromkeys(item.supply for item in locks)
+        ),
+        locks=tuple(locks),
     )
 
 
@@ -114,10 +118,26 @@ def actuations(
     return ACTUATIONS.conform(pl.concat(frames))
 
 
+def contact_changes(rows: pl.DataFrame) -> pl.DataFrame:
+    """The feedback's moves that go with the releases: open then, locked again five minutes on."""
+    released = rows.filter(pl.col("outcome") == "released")
+    moment = pl.col("command_time") + pl.duration(microseconds=pl.col("latency_ms") * 1000)
+    common = {"bounces": pl.lit(0), "settle_ms": pl.lit(0.0)}
+    opens = released.select(
+        "lock", time=moment, open=pl.lit(True), commanded=pl.lit(True), **common
+    )
+    shuts = released.select(
+        "lock", time=moment + pl.duration(minutes=5), open=pl.lit(False), commanded=pl.lit(False),
+        **common,
+    )
+    return CONTACT_CHANGES.conform(pl.concat([opens, shuts]))
+
+
 def history_at(
     locks: list[Lock], rows: pl.DataFrame, week: int, **frames: pl.DataFrame
 ) -> History:
     """The history at the end of the given week, counted from 0 at the first day of the rows."""
+    frames.setdefault("contact_changes", contact_changes(rows))
     return History.of(
         venue(locks), Week.of(FIRST_MONDAY + timedelta(weeks=week)), actuations=rows, **frames
     )

@@ -42,7 +42,7 @@ def test_the_change_is_dated_and_measured_with_intervals(faulty):
     truth = FIRST_MONDAY + timedelta(days=STEP_DAY)
     assert abs((found.since - truth).days) <= 10
     assert found.since_low <= found.since <= found.since_high
-    latency, change = found.evidence[:2]
+    latency, change = found.evidence[1:3]
     assert latency.before_low < latency.before < latency.before_high < latency.now
     assert change.now_low < 20.0 < change.now_high
     assert latency.n > 20
