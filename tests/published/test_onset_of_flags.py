@@ -1,30 +1,10 @@
-"""Dating a change, against the best-known series with one."""
+"""Dating a change of a rate, against the best-known series with one."""
 
 from datetime import date
 
 import numpy as np
-import pytest
 
 from analytics.onset import onset_of_flags, onset_of_level
-
-
-def test_the_nile_changed_after_1898():
-    # Cobb, Biometrika 65 (1978), 243; Nile flow at Aswan 1871-1970, sum 91935. R package
-    # strucchange 1.5-4 prints one break after 1898 with a 95 % interval from 1895 to 1902: 1899
-    # is the first year of the new regime.
-    nile = pytest.importorskip("statsmodels.datasets").nile.load_pandas().data["volume"]
-    flow = nile.to_numpy(dtype=float)
-    assert (flow.size, flow.sum()) == (100, 91935)
-    days = np.array([date(1871 + year, 7, 1).toordinal() for year in range(100)])
-    found = onset_of_level(days, flow)
-    assert found.since.year == 1899
-    assert found.index == 28
-    # The two intervals rest on different theories: they must overlap and be about as wide.
-    assert 1893 <= found.low.year <= 1899 <= found.high.year <= 1904
-    assert found.log_odds > np.log(1000)
-    # Means of the regimes, as published.
-    assert flow[:28].mean() == pytest.approx(1097.75, abs=0.005)
-    assert flow[28:].mean() == pytest.approx(849.97, abs=0.005)
 
 
 def test_the_coal_mine_disasters_grew_rarer():
