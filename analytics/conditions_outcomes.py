@@ -13,6 +13,7 @@ from analytics.evidence import (
     Reals,
     baseline_start,
     finding,
+    last_service,
     per_lock,
     probability,
     raised_on_way_out,
@@ -75,6 +76,17 @@ def no_release(history: History) -> list[Finding]:
         short = _too_short(lock, rows, history)
         if short is not None and short[0] > 0.5:
             continue
+        since, low, high = (
+            _date(history, moment) for moment in (rate.since, rate.since_low, rate.since_high)
+        )
+        unhelped = _before_service(history, lock.id)
+        words, extra = "", {}
+        if unhelped is not None:
+            earlier, done, action = unhelped
+            since, low, high = (_date(history, moment) for moment in (
+                earlier.since, earlier.since_low, earlier.since_high))
+            words = f" It was {action} on {done.isoformat()}, which did not help."
+            extra = {"service": {"date": done.isoformat(), "action": action, "helped": False}}
         share = rate.count / rate.total
         serious = 100 * share >= history.venue.limits.no_release_now_percent
         urgency = raised_on_way_out("now" if serious else "week", lock)
@@ -82,19 +94,41 @@ def no_release(history: History) -> list[Finding]:
                       .sum())
         found.append(finding(
             lock.id, "no-release", urgency, probability(rate.log_odds),
-            since=_date(history, rate.since), since_low=_date(history, rate.since_low),
-            since_high=_date(history, rate.since_high),
+            since=since, since_low=low, since_high=high,
             says=f"{lock.id} did not release on {rate.count} of {rate.total} commands in the last "
-                 f"{rate.window_days} days" + (f"; {retries} retries." if retries else "."),
+                 f"{rate.window_days} days" + (f"; {retries} retries." if retries else ".") + words,
             evidence=[
                 share_evidence("commands without release", (rate.count, rate.total),
                                (rate.count_before, rate.total_before)),
                 Evidence("retries", float(retries), "commands", n=rate.total),
             ],
             not_excluded=_unseen(rows, lock),
-            extra={"share": round(share, 4)},
+            extra={"share": round(share, 4), **extra},
         ))
     return found
+
+
+def _before_service(history: History, name: str) -> tuple[Rate, date, str] | None:
+    """What the lock's failures were like just before its last service, if they mattered then."""
+    serviced = last_service(history, name)
+    if serviced is None or (history.week.sunday - serviced[0]).days > 90:
+        return None
+    rows = with_weeks(
+        history.actuations.filter(pl.col("lock") == name), "command_time", history
+    ).filter(
+        (pl.col("day") < serviced[0]) & (pl.col("attempt").fill_null(1) == 1)
+        & pl.col("outcome").is_in(["released", "no-release"])
+    )
+    if rows.is_empty():
+        return None
+    monday = history.week.monday
+    day = rows["day"].to_physical().to_numpy().astype(float) + 719163.0 - monday.toordinal()
+    rate = rate_that_matters(
+        day, (rows["outcome"] == "no-release").to_numpy(), healthy=HEALTHY_NO_RELEASE,
+        faulty=FAULTY_NO_RELEASE, prior=PRIOR, last_day=float((serviced[0] - monday).days - 1),
+        fresh_days=14.0,
+    )
+    return (rate, *serviced) if rate is not None and rate.log_odds > 0 else None
 
 
 def _unseen(rows: pl.DataFrame, lock: Lock) -> tuple[str, ...]:

@@ -157,6 +157,18 @@ def test_unanswered_commands_of_the_past_are_not_this_weeks():
     assert no_release(history_at(LOCKS, mended, 11)) == []
 
 
+def test_failures_that_a_repair_left_as_they_were_are_said_with_the_repair():
+    rows = unanswered(actuations(LOCKS, weeks=12, seed=21), "latch-3", 6, 50)
+    service = SERVICE.conform(pl.DataFrame({
+        "date": [FIRST_MONDAY + timedelta(days=65)], "lock": ["latch-3"], "action": ["adjusted"],
+        "part": [None], "note": [None],
+    }))
+    (found,) = no_release(history_at(LOCKS, rows, 10, service=service))
+    assert "did not help" in found.says
+    assert found.extra["service"]["helped"] is False
+    assert abs((found.since - FIRST_MONDAY).days - 50) <= 6
+
+
 def with_pulses(rows: pl.DataFrame, name: str, pulse_ms: float, from_day: int) -> pl.DataFrame:
     begin = FIRST_MONDAY + timedelta(days=from_day)
     hit = (pl.col("lock") == name) & (pl.col("command_time").dt.date() >= begin)
