@@ -240,8 +240,8 @@ def _truth(scenario, past, one, e):
     if not days.size:
         return None
     life = next((life for life in scenario.locks if life.lock.id == one.subject), None)
-    fault = next(f for f in scenario.faults
-                 if f.subject == one.subject and f.condition == one.condition)
+    fault = next((f for f in scenario.faults
+                  if f.subject == one.subject and f.condition == one.condition), None)
     what = e["what"].lower()
     if what == "median latency":
         return past.true_medians.get((one.subject, one.week))
@@ -250,11 +250,13 @@ def _truth(scenario, past, one, e):
     if what == "change since then" and life:
         change = change_of_median(scenario, life, days)
         return 100.0 * float(np.expm1(np.median(change)))
+    if what.startswith("idle volts"):
+        rail = scenario.rails[one.subject]
+        return float(np.median(rail_volts(scenario, rail, np.arange(days[0], days[-1] + 1))))
+    if fault is None:
+        return None
     if what.startswith("current against its own past"):
         return 100.0 * fault.size
     if what.startswith("sag per ampere, against before"):
         return 100.0 * (1.0 + fault.size)
-    if what.startswith("idle volts"):
-        rail = scenario.rails[one.subject]
-        return float(np.median(rail_volts(scenario, rail, np.arange(days[0], days[-1] + 1))))
     return None
