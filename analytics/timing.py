@@ -187,6 +187,7 @@ def rail_models(
             supply.id, supply.rated_volts, low, typical, high,
             supply.rated_volts * venue.limits.supply_loaded_percent / 100, supply.rated_amps,
             found.get("resistance_ohms"), found.get("low_ohms"), found.get("high_ohms"),
+            sum(lock.amps or 0.0 for lock in venue.locks_on(supply.id) if lock.fail_safe),
         )
     return result
 

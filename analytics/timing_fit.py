@@ -141,7 +141,7 @@ def _counts(sample: Sample) -> LockModel:
                         else None),
         max_on_ms=lock.max_on_ms if lock.pulsed else None,
         duty_percent=lock.duty_percent if lock.pulsed else None,
-        busiest_five_minutes=sample.busiest_five_minutes,
+        busiest_five_minutes=sample.busiest_five_minutes, amps=lock.amps,
         miss=MissRate(0, 0, 1.0, 1.0), again=MissRate(0, 0, 1.0, 1.0),
     )
 

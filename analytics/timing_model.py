@@ -65,7 +65,8 @@ class RailModel:
     """What a rail has shown when locks were commanded, and what it may fall to.
 
     ``low_volts`` and ``high_volts`` hold 99 % of the commands' readings between them;
-    ``window_volts`` is the least under load; ``ohms`` the drop per ampere with its interval.
+    ``window_volts`` is the least under load; ``ohms`` the drop per ampere with its interval;
+    ``resting_amps`` what the locks that rest energised draw (as far as their coils are stated).
     """
 
     supply: str
@@ -78,6 +79,7 @@ class RailModel:
     ohms: float | None = None
     ohms_low: float | None = None
     ohms_high: float | None = None
+    resting_amps: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -141,6 +143,7 @@ class LockModel:
     busiest_five_minutes: int = 0
     part_need_ms: float | None = None
     mend_first: bool = False
+    amps: float | None = None
     sag_volts: float | None = None
     sag_from: str = ""
 

@@ -49,13 +49,19 @@ class JointSpread:
 
 @dataclass(frozen=True)
 class RailAnswer:
-    """What firing at once does to one rail; ``bears`` None: cannot be told, nothing measured."""
+    """What firing at once does to one rail; ``bears`` None: cannot be told, nothing measured.
+
+    ``amps`` is what all coils that are on then draw, by their ratings; ``over_rating`` that
+    the supply is rated for less.
+    """
 
     supply: str
     volts: float | None
     lowest_volts: float | None
     window_volts: float
     bears: bool | None
+    amps: float | None = None
+    over_rating: bool = False
 
 
 @dataclass(frozen=True)
@@ -93,6 +99,11 @@ def load_of(model: LockModel, volts: float | None) -> float | None:
     if model.sag_volts is None or volts is None or model.sag_volts >= volts:
         return None
     return max(model.sag_volts, 0.0) / (volts - max(model.sag_volts, 0.0))
+
+
+def added_amps(model: LockModel) -> float:
+    """What commanding a lock adds to its rail's current; a magnet's release takes it off."""
+    return (-1.0 if model.magnet else 1.0) * (model.amps or 0.0)
 
 
 def range_quantile(points: Sequence[Sequence[int]], share: float) -> int:
@@ -175,9 +186,12 @@ def together(
         before = low_volts.get(supply)
         window = rails[supply].window_volts
         lowest = None if before is None or unknown else before / (1 + low_sums[supply])
-        rail_answers.append(RailAnswer(
-            supply, before, lowest, window, None if lowest is None else lowest >= window
-        ))
+        amps = rails[supply].resting_amps + sum(
+            added_amps(m) for m in models if m.supply == supply)
+        rated = rails[supply].rated_amps
+        over = rated is not None and amps > rated
+        bears = False if over else None if lowest is None else lowest >= window
+        rail_answers.append(RailAnswer(supply, before, lowest, window, bears, amps, over))
     batches, starts = _batches(models, rails, settings, low_volts, low_loads, target)
     by_lock = dict(zip((m.lock for m in known), delays, strict=True))
     return GroupAnswer(
@@ -225,19 +239,22 @@ def _batches(
     """Heaviest first into the first batch that still holds it (first fit decreasing)."""
     order = sorted(range(len(models)), key=lambda i: (-(loads[models[i].lock] or 0.0), i))
     batches: list[list[int]] = []
-    held: list[dict[str, float]] = []
+    held: list[dict[str, tuple[float, float]]] = []
     for i in order:
         model = models[i]
-        before, load = volts.get(model.supply), loads[model.lock] or 0.0
-        room = math.inf if before is None else before / rails[model.supply].window_volts - 1
+        rail, before = rails[model.supply], volts.get(model.supply)
+        load, amps = loads[model.lock] or 0.0, added_amps(model)
+        room = math.inf if before is None else before / rail.window_volts - 1
+        spare = math.inf if rail.rated_amps is None else rail.rated_amps - rail.resting_amps
         for batch, sums in zip(batches, held, strict=True):
-            if sums.get(model.supply, 0.0) + load <= room + _JUST:
+            taken = sums.get(model.supply, (0.0, 0.0))
+            if taken[0] + load <= room + _JUST and taken[1] + amps <= spare + _JUST:
                 batch.append(i)
-                sums[model.supply] = sums.get(model.supply, 0.0) + load
+                sums[model.supply] = (taken[0] + load, taken[1] + amps)
                 break
         else:
             batches.append([i])
-            held.append({model.supply: load})
+            held.append({model.supply: (load, amps)})
     starts, start = [], 0.0
     for batch in batches:
         starts.append(start)

@@ -205,25 +205,30 @@
     return Math.max(lock.sag_volts, 0) / (volts - Math.max(lock.sag_volts, 0));
   }
 
+  function addedAmps(lock) { return (lock.magnet ? -1 : 1) * (lock.amps || 0); }
+
   function batchesOf(data, locks, rails, volts, loads, target) {
     var order = locks.map(function (lock, i) { return i; }).sort(function (a, b) {
       return (loads[b] || 0) - (loads[a] || 0) || a - b;
     });
     var batches = [], held = [];
     order.forEach(function (i) {
-      var supply = locks[i].supply, before = volts[supply], load = loads[i] || 0, put = false;
-      var room = before === null ? Infinity : before / rails[supply].window_volts - 1;
+      var lock = locks[i], rail = rails[lock.supply], before = volts[lock.supply], put = false;
+      var load = loads[i] || 0, amps = addedAmps(lock);
+      var room = before === null ? Infinity : before / rail.window_volts - 1;
+      var spare = rail.rated_amps === null ? Infinity : rail.rated_amps - rail.resting_amps;
       for (var k = 0; k < batches.length && !put; k += 1) {
-        if ((held[k][supply] || 0) + load <= room + JUST) {
+        var taken = held[k][lock.supply] || [0, 0];
+        if (taken[0] + load <= room + JUST && taken[1] + amps <= spare + JUST) {
           batches[k].push(i);
-          held[k][supply] = (held[k][supply] || 0) + load;
+          held[k][lock.supply] = [taken[0] + load, taken[1] + amps];
           put = true;
         }
       }
       if (!put) {
         batches.push([i]);
         held.push({});
-        held[held.length - 1][supply] = load;
+        held[held.length - 1][lock.supply] = [load, amps];
       }
     });
     var starts = [], start = 0;
@@ -289,8 +294,15 @@
         });
         var before = lowVolts[supply], window = rails[supply].window_volts;
         var lowest = before === null || unknown ? null : before / (1 + lowSums[supply]);
+        var rail = rails[supply], drawn = 0;
+        locks.forEach(function (lock) {
+          if (lock.supply === supply) { drawn += addedAmps(lock); }
+        });
+        var amps = rail.resting_amps + drawn;
+        var over = rail.rated_amps !== null && amps > rail.rated_amps;
         return { supply: supply, volts: before, lowest_volts: lowest, window_volts: window,
-          bears: lowest === null ? null : lowest >= window };
+          bears: over ? false : lowest === null ? null : lowest >= window, amps: amps,
+          over_rating: over };
       }),
       batches: staggered.batches, starts_ms: staggered.starts
     };

@@ -172,7 +172,10 @@
         words[group.one_event ? "group.one_event" : "group.not_one_event"]);
     }
     group.rails.forEach(function (rail) {
-      line(words["group.rail"], rail.bears === null
+      line(words["group.rail"], rail.over_rating
+        ? fill("group.rail_over", { rail: rail.supply, amps: unit(number(rail.amps, 1), "A"),
+          rated: unit(number(rails[rail.supply].rated_amps, 1), "A") })
+        : rail.bears === null
         ? fill("group.rail_unknown", { rail: rail.supply })
         : fill(rail.bears ? "group.rail_bears" : "group.rail_fails", { rail: rail.supply,
           lowest: unit(number(rail.lowest_volts, 2), "V"),

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from markupsafe import Markup
@@ -12,8 +12,8 @@ from markupsafe import Markup
 from analytics.timing import Timing
 from analytics.timing_answer import CueAnswer, LockAnswer
 from analytics.timing_curve import lower_curve, release_curve
-from analytics.timing_model import RISKS, TARGETS, LockModel, Quantile, Settings, key
-from analytics.timing_together import GroupAnswer
+from analytics.timing_model import RISKS, TARGETS, LockModel, Quantile, RailModel, Settings, key
+from analytics.timing_together import GroupAnswer, RailAnswer
 from dashboards.figures import BLUE, INK, MUTED, figure_block
 from dashboards.page import EN_DASH, MINUS, Language, assets, file_names, language, page, resource
 from shared.limits import Limits
@@ -50,7 +50,7 @@ def render_timing(
         summary=_summary(timing, lang),
         latches=[r for r in rows if not r["magnet"]], magnets=[r for r in rows if r["magnet"]],
         rooms=_rooms(timing.models), details=details,
-        groups=[_group(group, lang) for group in timing.groups],
+        groups=[_group(group, timing.rails, lang) for group in timing.groups],
         rails=[vars(rail) for rail in timing.rails.values()],
         targets=_targets(timing, lang), risks=_risks(timing, lang),
         method=_method(timing.settings, limits, lang),
@@ -237,7 +237,7 @@ def _risks(timing: Timing, lang: Language) -> list[dict[str, Any]]:
              "chosen": risk == timing.settings.risk} for risk in RISKS]
 
 
-def _group(group: GroupAnswer, lang: Language) -> dict[str, Any]:
+def _group(group: GroupAnswer, rails: Mapping[str, RailModel], lang: Language) -> dict[str, Any]:
     def pair(key: str, median: float | None, most: float | None, **more: Any) -> str:
         return lang(key, median=ms(median, lang), most=ms(most, lang), **more)
 
@@ -269,7 +269,8 @@ def _group(group: GroupAnswer, lang: Language) -> dict[str, Any]:
             "timing.group.align_says", group.aligned_median_ms, group.aligned_most_ms,
             delays=delays) + f": {verdict}"))
     for rail in group.rails:
-        lines.append((lang("timing.group.rail"), _rail_line(rail, group, lang)))
+        said = _rail_line(rail, rails[rail.supply].rated_amps, lang)
+        lines.append((lang("timing.group.rail"), said))
     if len(group.batches) > 1:
         text = "; ".join(
             lang("timing.group.stagger_batch", start=ms(start, lang), locks=lang.listing(batch))
@@ -281,7 +282,12 @@ def _group(group: GroupAnswer, lang: Language) -> dict[str, Any]:
                          if group.left_out else None)}
 
 
-def _rail_line(rail: Any, group: GroupAnswer, lang: Language) -> str:
+def _rail_line(rail: RailAnswer, rated: float | None, lang: Language) -> str:
+    """Whether the rail bears it, with the figure that decides."""
+    if rail.over_rating:
+        return lang("timing.group.rail_over", rail=rail.supply,
+                    amps=lang.unit(lang.number(rail.amps, 1), "A"),
+                    rated=lang.unit(lang.number(rated, 1), "A"))
     if rail.bears is None:
         return lang("timing.group.rail_unknown", rail=rail.supply)
     return lang("timing.group.rail_bears" if rail.bears else "timing.group.rail_fails",
@@ -411,7 +417,7 @@ _SCRIPT_WORDS = (
     "off_time", "opens", "retry", "retries", "stuck", "sound", "light", "lock", "try.pick",
     "try.outside", "try.together", "group.spread", "group.spread_worked", "group.spread_unknown",
     "group.left_out", "group.align", "group.align_says", "group.no_delay", "group.one_event",
-    "group.not_one_event", "group.rail", "group.rail_bears", "group.rail_fails",
+    "group.not_one_event", "group.rail", "group.rail_bears", "group.rail_fails", "group.rail_over",
     "group.rail_unknown", "group.stagger", "group.stagger_none", "group.stagger_batch",
 )
 

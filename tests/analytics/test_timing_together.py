@@ -102,6 +102,33 @@ def test_a_rail_that_bears_all_needs_no_stagger():
     assert answer.starts_ms == (0.0,)
 
 
+def test_the_rail_agrees_with_the_model_of_the_whole_rail():
+    # Reference: analytics.rail, from conductances and the source's ohms instead of sags.
+    from analytics.rail import rail_model
+
+    locks = [latch("a", 1, coil_ohms=8.0), latch("b", 2, coil_ohms=14.0),
+             latch("c", 3, coil_ohms=20.0)]
+    reference = rail_model(venue_of(*locks), "rail-a", 12.0, 0.4, 0.4, 0.4)
+    sags = {lock.id: 12.0 - reference.with_on([lock.id]).volts for lock in locks}
+    answer = ask(*(model(name, 30, sag) for name, sag in sags.items()))
+    assert answer.rails[0].lowest_volts == pytest.approx(reference.with_on("abc").volts)
+
+
+def test_a_supply_rated_for_less_than_all_coils_draw_does_not_bear_them():
+    rail = {"rail-a": replace(RAIL["rail-a"], rated_amps=4.0, resting_amps=1.5)}
+    models = [model(name, 30, 0.01, amps=1.0) for name in "abc"]
+    answer = together(models, rail, Settings(), volts={"rail-a": 12.0})
+    assert answer.rails[0].amps == pytest.approx(4.5)
+    assert answer.rails[0].over_rating
+    assert answer.rails[0].bears is False
+    assert answer.batches == (("a", "b"), ("c",))
+    # Letting a magnet go takes its current off: then the supply bears it.
+    bar = model("bar", 400, None, magnet=True, amps=0.6)
+    eased = together([*models, bar], rail, Settings(), volts={"rail-a": 12.0})
+    assert eased.rails[0].amps == pytest.approx(3.9)
+    assert not eased.rails[0].over_rating
+
+
 def test_company_slows_a_lock_down():
     alone = ask(model("a", 30, 0.0), model("b", 60, 0.0))
     loaded = ask(model("a", 30, 1.5), model("b", 60, 1.5))

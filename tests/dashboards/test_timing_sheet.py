@@ -22,6 +22,7 @@ from dashboards.timing_code import c_header, stems, yaml_text
 from dashboards.timing_sheet import render_timing
 from shared.limits import Limits
 from shared.tables import ACTUATIONS
+from shared.venue import Supply
 from tests.analytics.timing_venue import Truth, commands, history_of, latch, venue_of
 
 WIDTHS = {"phone": (390, 844), "desk": (1280, 900)}
@@ -55,7 +56,9 @@ def sheet():
     frames.append(commands("store-door", Truth(median_ms=400, exponent=0), rng, days=30,
                            kind="armature", minute=43, pulse_ms=5000.0))
     frames.append(commands("new-flap", Truth(), rng, days=4, minute=49, pulse_ms=40.0))
-    return timing(history_of(venue_of(*locks), *frames))
+    venue = replace(venue_of(*locks), supplies=(
+        Supply("rail-a", 12.0, channel="rail-a", rated_amps=4.5),))
+    return timing(history_of(venue, *frames))
 
 
 @pytest.fixture(scope="module")
@@ -336,3 +339,19 @@ def test_the_yaml_holds_the_same_values_with_units_in_their_names(sheet):
 
 def test_the_json_is_plain(sheet):
     assert json.loads(json.dumps(sheet.as_json(), allow_nan=False))["locks"][0]["answer"]
+
+
+def test_every_word_that_the_script_uses_is_in_the_page(sheet):
+    body = render_timing(sheet, Limits())["index.html"].decode()
+    held = json.loads(re.search(
+        r'id="timing-data">(.*?)</script>', body, flags=re.S)[1])["words"]
+    from dashboards.page import resource
+
+    script = resource("timing_page.js")
+    used = set(re.findall(r'words\["([^"]+)"\]', script))
+    used |= set(re.findall(r"\bwords\.(\w+)", script))
+    used |= set(re.findall(r'fill\("([^"]+)"', script))
+    used |= set(re.findall(r'"((?:group|none|falls|mend)[._][\w.-]+)"', script))
+    used -= {"none_", "falls_"}
+    assert len(used) > 30
+    assert used <= set(held), used - set(held)
