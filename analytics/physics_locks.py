@@ -239,7 +239,7 @@ def _says(lock: Lock, item: LockPhysics, history: History) -> tuple[Said, ...]:
         if item.hold.low_newtons is not None and item.hold.margin_percent is not None:
             said.append(Said("hold", "hold.margin", {
                 "newtons": Quantity(round(item.hold.low_newtons, -1), "N"),
-                "margin": Quantity(item.hold.margin_percent, f"%{CHANGE}"),
+                "times": Quantity(1 + item.hold.margin_percent / 100, "×"),
                 "pull": Quantity(history.venue.limits.player_pull_newtons, "N"),
             }, estimated=True))
     return (*said, *_off_says(lock, item))

@@ -219,7 +219,7 @@ def _company_says(seen: Company | None, window: Quantity) -> list[Said]:
         under = [item for item in seen.sequences if item.under_window]
         worst = seen.sequences[0].prediction
         said.append(Said("together", "together.seen_under" if under else "together.seen", {
-            "sets": len(seen.sequences), "under": len(under),
+            "count": len(seen.sequences), "under": len(under),
             "locks": ", ".join(seen.sequences[0].pulsed), "window": window,
             "volts": Quantity(worst.volts, "V", worst.low_volts, worst.high_volts)}))
     if seen.error_volts is not None:
