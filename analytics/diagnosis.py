@@ -26,6 +26,7 @@ from analytics import (
     conditions_outcomes,
     conditions_slow,
     conditions_supply,
+    conditions_young,
     fitting,
     hot_coil,
 )
@@ -48,7 +49,8 @@ def candidates() -> tuple[Callable[[History], list[Finding]], ...]:
     """Every condition's function."""
     return (
         *conditions_latency.CANDIDATES, *conditions_slow.CANDIDATES,
-        *conditions_outcomes.CANDIDATES, *conditions_electrical.CANDIDATES,
+        *conditions_outcomes.CANDIDATES, *conditions_young.CANDIDATES,
+        *conditions_electrical.CANDIDATES,
         *conditions_contact.CANDIDATES, *conditions_supply.CANDIDATES, *conditions_log.CANDIDATES,
         *hot_coil.CANDIDATES, *getattr(fitting, "CANDIDATES", ()),
     )

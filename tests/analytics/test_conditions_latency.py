@@ -10,6 +10,8 @@ import pytest
 
 from analytics.conditions_latency import slow_drop, sticking_catch, weakening_hold
 from analytics.conditions_outcomes import no_release, not_reclosed, short_pulse
+from analytics.conditions_young import slow_beside_siblings
+from analytics.drift_sight import drift_sight
 from shared.tables import OPENINGS, SERVICE
 from tests.analytics.latency_rows import FIRST_MONDAY, actuations, history_at, lock
 
@@ -224,3 +226,40 @@ def test_found_open_now_and_then_is_people():
 def test_a_feedback_that_moves_the_wrong_way_is_not_a_lock_left_open():
     rows = left_open(actuations(LOCKS, weeks=10, seed=20), "latch-5", 1, 63, edges=2)
     assert not_reclosed(history_at(LOCKS, rows, 9)) == []
+
+
+def test_a_new_lock_much_slower_than_its_siblings_is_told_though_it_has_no_past():
+    young = [lock("new", installed=FIRST_MONDAY + timedelta(days=56)), *LATCHES]
+    rows = actuations(young, weeks=10, seed=22, faults={
+        "new": lambda days: np.full(days.size, np.log(4.0))})
+    (found,) = slow_beside_siblings(history_at(young, rows, 9))
+    assert found.subject == "new"
+    assert found.evidence[0].now > 2 * found.evidence[0].before
+
+
+def test_new_locks_that_are_like_their_siblings_are_not_told():
+    young = [lock("new", installed=FIRST_MONDAY + timedelta(days=56)), *LATCHES]
+    assert slow_beside_siblings(history_at(young, actuations(young, weeks=10, seed=23), 9)) == []
+
+
+def test_what_could_be_seen_is_said_of_every_lock():
+    mixed = [
+        *LATCHES[:5], lock("blind", contact=None), lock("door", kind="magnet",
+                                                       contact_senses="door"),
+    ]
+    fine = actuations(mixed, weeks=8, seed=24)
+    rows = fine.filter(pl.col("lock") != "blind")
+    sight = drift_sight(history_at(mixed, rows, 7))
+    assert sight["lock"].to_list() == [item.id for item in mixed]
+    row = {name: values for name, *values in sight.iter_rows()}
+    assert "no feedback" in row["blind"][-1]
+    assert "person" in row["door"][-1]
+    assert 0 < row["latch-0"][1] < 30
+
+
+def test_a_coarse_poll_in_step_with_the_command_says_what_it_cannot_tell():
+    rows = actuations(LATCHES, weeks=8, seed=25, noise=0.03).with_columns(
+        latency_ms=(pl.col("latency_ms") / 20).ceil() * 20, resolution_ms=pl.lit(20.0))
+    sight = drift_sight(history_at(LATCHES, rows, 7))
+    assert sight["detectable_ms"].min() >= 19.9 - 1e-6
+    assert all("in step" in why for why in sight["why"])
