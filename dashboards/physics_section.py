@@ -15,7 +15,9 @@ from analytics.physics_model import CHANGE, Curve, LockPhysics, Quantity, Said, 
 from dashboards.figures import BAND, INK, MUTED, PAPER, figure_block
 from dashboards.page import Language
 
-_DECIMALS = {"×": 1, "K": 0, "N": 0, "°C": 0, "%": 0, "mV": 0, "min": 1, "V": 2, "A": 1, "mm²": 2, "": 0}
+_DECIMALS = {
+    "×": 1, "K": 0, "N": 0, "°C": 0, "%": 0, "mV": 0, "min": 1, "V": 2, "A": 1, "mm²": 2, "": 0,
+}
 _LINE = {"color": INK, "width": 2}
 _DOTTED = {"color": MUTED, "width": 1.5, "dash": "dot"}
 _DASHED = {"color": "var(--yellow-edge)", "width": 1.5, "dash": "dash"}
