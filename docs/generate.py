@@ -1,0 +1,118 @@
+"""Write the pages whose content stands in the program: keys, limits, tables, conditions."""
+
+from __future__ import annotations
+
+import argparse
+import math
+from collections.abc import Sequence
+from pathlib import Path
+
+from dashboards.page import language
+from pipelines.commands import build_parser
+from shared.conditions import CATALOGUE
+from shared.keys import Key
+from shared.limits import limit_fields
+from shared.log_format import LOG_KEYS
+from shared.tables import TABLES
+from shared.venue_keys import LOCK_KEYS, PART_KEYS, SUPPLY_KEYS, VENUE_KEYS
+
+
+def _cell(text: object) -> str:
+    return str(text).replace("|", "\\|").replace("\n", " ").replace("[[", "\\[\\[")
+
+
+def _table(heads: Sequence[str], rows: Sequence[Sequence[object]]) -> str:
+    lines = ["| " + " | ".join(heads) + " |", "|" + " --- |" * len(heads)]
+    lines += ["| " + " | ".join(_cell(cell) for cell in row) + " |" for row in rows]
+    return "\n".join(lines) + "\n"
+
+
+def _values(key: Key) -> str:
+    if key.choices:
+        return ", ".join(f"`{choice}`" for choice in key.choices)
+    words = {"text": "text", "texts": "list of text", "number": "number", "flag": "true or false",
+             "integer": "whole number", "date": "date", "table": "table"}.get(key.kind, key.kind)
+    if math.isfinite(key.high):
+        words += f", {key.low:g} to {key.high:g}" if math.isfinite(key.low) else ""
+    elif math.isfinite(key.low):
+        words += f", above {key.low:g}" if key.above else f", {key.low:g} or more"
+    return words
+
+
+def venue_file() -> str:
+    """Every key of the venue file."""
+    out = ["# The venue file\n",
+           "`remanence check VENUE` names everything wrong in it at once, with line and key.\n"]
+    blocks = (("[venue]", VENUE_KEYS), ("[[log]]", LOG_KEYS), ("[[supply]]", SUPPLY_KEYS),
+              ("[[part]]", PART_KEYS), ("[[lock]]", LOCK_KEYS))
+    for name, keys in blocks:
+        rows = [(f"`{key.name}`", "yes" if key.required else "", _values(key), key.meaning)
+                for key in keys]
+        out += [f"## `{name}`\n", _table(("key", "needed", "values", "meaning"), rows)]
+    out.append("## `[limits]`\n")
+    out.append("What a person might want to tune, each with its reason and source.\n")
+    rows = [(f"`{name}`", f"{limit['default']:g} {limit['unit']}", limit["reason"],
+             limit["source"]) for name, limit in limit_fields().items()]
+    out.append(_table(("key", "default", "what for", "source"), rows))
+    return "\n".join(out)
+
+
+def tables() -> str:
+    """Every kept table with its columns and units."""
+    out = ["# What is kept\n",
+           "Every table can be exported with `remanence export VENUE TABLE FILE` and read from "
+           "Python. Times are UTC to the microsecond.\n"]
+    for table in TABLES.values():
+        rows = [(f"`{c.name}`", c.dtype, c.unit, c.meaning) for c in table.columns]
+        out += [f"## `{table.name}`\n", f"{table.meaning} Sorted by "
+                + ", ".join(f"`{name}`" for name in table.sorted_by) + ".\n",
+                _table(("column", "type", "unit", "meaning"), rows)]
+    return "\n".join(out)
+
+
+def conditions() -> str:
+    """Every condition: whom it is said of, when, and what to check at the bench."""
+    lang = language("en")
+    out = ["# Conditions\n",
+           "What can be said of a lock, a rail or a controller. Each finding carries the numbers "
+           "it rests on, since when, how sure, how urgent (`now`: do not run with it; `week`: "
+           "before the week is out; `plan`: order or schedule; `watch`: nothing to do yet), what "
+           "is not excluded, and the check that would decide. Isolate the supply before you touch "
+           "anything that is not measured live; coils run hot.\n"]
+    for condition in CATALOGUE:
+        whom = ", ".join(condition.subject_kinds)
+        if condition.mechanisms and len(condition.mechanisms) < 4:
+            whom += f" ({', '.join(condition.mechanisms)})"
+        out += [f"## {condition.name}\n", f"**{condition.title}.** Said of: {whom}.\n",
+                f"Raised when: {condition.means}.\n"]
+        number = 1
+        while lang.has(f"check.{condition.name}.{number}.do"):
+            key = f"check.{condition.name}.{number}"
+            out.append(f"{number}. {lang(f'{key}.do')} *Expect:* {lang(f'{key}.expect')} "
+                       f"*If not:* {lang(f'{key}.means')}")
+            number += 1
+        out.append("")
+    return "\n".join(out)
+
+
+def commands() -> str:
+    """The help of every command, as the program prints it."""
+    parser = build_parser()
+    action = next(a for a in parser._actions if isinstance(a, argparse._SubParsersAction))
+    out = ["# Commands\n",
+           "`VENUE` is the venue file, or the folder it is in. Exit status: 0 done; 1 the data or "
+           "the venue file is at fault, and the message says where; 2 usage; 3 where `--fail-on` "
+           "was given and a finding of that urgency stands.\n"]
+    for name, sub in action.choices.items():
+        sub.formatter_class = lambda prog: argparse.HelpFormatter(prog, width=88)
+        out += [f"## remanence {name}\n", f"```text\n{sub.format_help().rstrip()}\n```\n"]
+    return "\n".join(out)
+
+
+def write_generated(folder: Path) -> None:
+    """Write all generated pages into ``folder``."""
+    folder.mkdir(exist_ok=True)
+    pages = {"venue-file": venue_file, "tables": tables, "conditions": conditions,
+             "commands": commands}
+    for name, make in pages.items():
+        (folder / f"{name}.md").write_text(make(), encoding="utf-8")

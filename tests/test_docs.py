@@ -1,0 +1,96 @@
+"""Documentation that cannot drift: it builds, and what it names exists."""
+
+from __future__ import annotations
+
+import re
+import shlex
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from pipelines.commands import build_parser
+from shared.tables import TABLES
+from shared.venue_file import parse_venue
+
+ROOT = Path(__file__).parents[1]
+PAGES = [ROOT / "README.md", ROOT / "DEVELOPERS.md", *sorted((ROOT / "docs").glob("*.md"))]
+
+
+def fenced(text: str, *languages: str) -> list[str]:
+    """The fenced blocks of these languages ("" for none)."""
+    return [body for kind, body in re.findall(r"```([^\n`]*)\n(.*?)```", text, re.DOTALL)
+            if kind.strip() in languages]
+
+
+def commands_in(text: str) -> list[list[str]]:
+    """Every line of an untagged block or inline code that calls ``remanence``."""
+    lines = [line for block in fenced(text, "", "sh", "text") for line in block.splitlines()]
+    lines += re.findall(r"`(remanence [^`]+)`", text)
+    found = []
+    for line in lines:
+        match = re.match(r"\s*(?:\S*/)?remanence (.*)", line)
+        if match:
+            words = shlex.split(re.split(r"\s{3,}|\s#", match[1])[0])
+            found.append([w for w in words if w != "..."])
+    return found
+
+
+@pytest.mark.parametrize("page", PAGES, ids=lambda p: p.name)
+def test_every_command_and_option_named_exists(page):
+    for words in commands_in(page.read_text(encoding="utf-8")):
+        if words and words[0].startswith("-"):
+            continue
+        action = next(a for a in build_parser()._actions if a.dest == "command")
+        assert words[0] in action.choices, f"{page.name}: remanence {words[0]}"
+        known = {option for a in action.choices[words[0]]._actions for option in a.option_strings}
+        for word in words[1:]:
+            option = word.strip("[]").split("=")[0]
+            if option.startswith("--"):
+                assert option in known, f"{page.name}: remanence {words[0]} {option}"
+
+
+def test_the_readme_names_every_command():
+    text = (ROOT / "README.md").read_text(encoding="utf-8")
+    action = next(a for a in build_parser()._actions if a.dest == "command")
+    named = {words[0] for words in commands_in(text) if words}
+    assert set(action.choices) - named - {"demo"} == set()
+    assert "start.py demo" in text
+
+
+def test_the_readme_says_what_each_dependency_is_for():
+    project = (ROOT / "pyproject.toml").read_text(encoding="utf-8")
+    block = re.search(r"^dependencies = \[(.*?)\]", project, re.DOTALL | re.MULTILINE)
+    assert block
+    text = (ROOT / "README.md").read_text(encoding="utf-8")
+    for name in re.findall(r'"([a-z0-9-]+)', block[1]):
+        assert re.search(rf"^\| [^|]*\b{re.escape(name)}\b", text, re.MULTILINE), name
+
+
+def test_the_venue_of_the_first_steps_is_free_of_faults():
+    text = (ROOT / "docs" / "getting-started.md").read_text(encoding="utf-8")
+    blocks = [block for block in fenced(text, "toml") if "[venue]" in block]
+    assert len(blocks) == 1
+    assert parse_venue(blocks[0]).locks[0].id == "flour-bin"
+
+
+def test_links_between_pages_lead_somewhere():
+    generated = {f"generated/{name}.md" for name in ("venue-file", "tables", "conditions",
+                                                     "commands")}
+    for page in PAGES:
+        for target in re.findall(r"\]\(([^)#:]+\.(?:md|png))\)", page.read_text(encoding="utf-8")):
+            exists = (page.parent / target).exists()
+            assert exists or target in generated, f"{page.name}: {target}"
+
+
+def test_the_documentation_builds_without_a_warning(tmp_path):
+    done = subprocess.run(
+        [sys.executable, "-m", "sphinx", "-W", "--keep-going", "-q", "-b", "html",
+         "-d", str(tmp_path / "trees"), str(ROOT / "docs"), str(tmp_path / "site")],
+        capture_output=True, text=True, check=False, cwd=ROOT,
+    )
+    assert done.returncode == 0, done.stdout + done.stderr
+    tables = (tmp_path / "site" / "generated" / "tables.html").read_text(encoding="utf-8")
+    for name in TABLES:
+        assert f'id="{name.replace("_", "-")}"' in tables
