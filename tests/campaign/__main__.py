@@ -45,6 +45,8 @@ def main(argv=None):
                         help="tables: fast; log: raw records through the program's own pairing")
     parser.add_argument("--details", type=Path, help="write every fault and false finding as JSON")
     parser.add_argument("--page", type=Path, help="write the page there")
+    parser.add_argument("--keep", type=Path, help="folder of venues already judged: an interrupted "
+                        "run goes on where it stopped (empty it after a change of the analysis)")
     parser.add_argument("--false", type=int, default=25, help="false findings to print")
     args = parser.parse_args(argv)
     seeds = args.only or list(range(args.seed, args.seed + args.venues))
@@ -55,7 +57,8 @@ def main(argv=None):
               f"{sum(f['named_in_time'] for f in score.faults)} of {len(score.faults)} faults in "
               f"time, {time.perf_counter() - begin:.0f} s", file=sys.stderr, flush=True)
 
-    scores = campaign(seeds, level=args.level, jobs=args.jobs, weeks=args.weeks, progress=progress)
+    scores = campaign(seeds, level=args.level, jobs=args.jobs, weeks=args.weeks,
+                      keep=args.keep, progress=progress)
     held_out = min(seeds) >= HELD_OUT
     command = "python -m tests.campaign " + " ".join(argv if argv is not None else sys.argv[1:])
     text = report.page(scores, command.strip(), held_out, args.level)

@@ -1,7 +1,9 @@
 """Run the campaign: play venues, let the program judge every week, score what it said."""
 
+import json
 import time
 from concurrent.futures import ProcessPoolExecutor
+from dataclasses import asdict
 
 from tests.campaign.scenario import FIRST_SCORED_WEEK, draw
 
@@ -57,17 +59,32 @@ def one_venue(seed, level="tables", weeks=26, locks=None):
     return score(scenario, past, said, seconds)
 
 
-def campaign(seeds, *, level="tables", jobs=1, weeks=26, progress=None):
+def kept_venue(seed, level, weeks, keep):
+    """The same, out of the folder ``keep`` where an earlier run left it there."""
+    from tests.campaign.score import VenueScore
+
+    if keep is None:
+        return one_venue(seed, level, weeks)
+    path = keep / f"{level}-{weeks}-{seed}.json"
+    if path.is_file():
+        return VenueScore(**json.loads(path.read_text(encoding="utf-8")))
+    scored = one_venue(seed, level, weeks)
+    keep.mkdir(parents=True, exist_ok=True)
+    path.write_text(json.dumps(asdict(scored), default=str), encoding="utf-8")
+    return scored
+
+
+def campaign(seeds, *, level="tables", jobs=1, weeks=26, keep=None, progress=None):
     """Scores of all venues, in the order of their seeds."""
     if jobs <= 1:
         scores = []
         for seed in seeds:
-            scores.append(one_venue(seed, level, weeks))
+            scores.append(kept_venue(seed, level, weeks, keep))
             if progress:
                 progress(scores[-1])
         return scores
     with ProcessPoolExecutor(jobs) as pool:
-        running = [pool.submit(one_venue, seed, level, weeks) for seed in seeds]
+        running = [pool.submit(kept_venue, seed, level, weeks, keep) for seed in seeds]
         scores = []
         for job in running:
             scores.append(job.result())
