@@ -87,7 +87,7 @@ def _supply(
     battery = None
     if supply.source == "battery" and rail is not None:
         battery = battery_outlook(history.rail_hours, history.actuations, history.venue, rail)
-    together = rail.pulsed_together() if rail is not None else ()
+    together = rail.pulsed_together(len(rail.pulsed)) if rail is not None else ()
     seen = None
     if rail is not None:
         seen = company(
@@ -151,7 +151,6 @@ def _says(
             "resistance",
             "resistance.estimated" if item.resistance_estimated else "resistance.measured",
             {"ohms": item.resistance, "sags": item.sags, "count": int(now["locks"])},
-            item.resistance_estimated,
         ))
     else:
         said.append(Said("resistance", "resistance.none", {"sags": item.sags}))
@@ -191,21 +190,19 @@ def _together_says(item: SupplyPhysics) -> list[Said]:
             last = item.together[-1]
             said.append(Said("together", "together.all", {
                 "count": len(last.on) - len(rail.resting), "volts": Quantity(last.volts, "V"),
-                "window": window}, item.resistance_estimated))
+                "window": window}))
         elif item.safe_together < len(item.together):
             over = item.together[item.safe_together]
             key = "together.over" if over.over_rating else "together.some"
             said.append(Said("together", key if item.safe_together else f"{key}_none", {
                 "count": item.safe_together, "next": item.safe_together + 1,
                 "volts": Quantity(over.volts, "V", over.low_volts, over.high_volts),
-                "amps": Quantity(over.amps, "A"), "window": window},
-                item.resistance_estimated))
+                "amps": Quantity(over.amps, "A"), "window": window}))
     said += _company_says(item.company, window)
     if item.reset_together is not None:
         count = len(rail.resting)
         key = "reset.all" if item.reset_together >= count else "reset.some"
-        said.append(Said("reset", key, {"safe": item.reset_together, "count": count},
-                         item.resistance_estimated))
+        said.append(Said("reset", key, {"safe": item.reset_together, "count": count}))
     if rail.unknown:
         said.append(Said("together", "together.unknown", {"locks": ", ".join(rail.unknown)}))
     return said

@@ -60,13 +60,16 @@ def supply_section(
 
 def topics(says: Sequence[Said], lang: Language, zone: ZoneInfo) -> list[Topic]:
     """The sentences in the page's language, gathered by topic in the order they come."""
-    gathered: dict[str, list[str]] = {}
+    gathered: dict[str, list[Said]] = {}
     for said in says:
-        gathered.setdefault(said.topic, []).append(sentence(said, lang, zone))
-    return [
-        Topic(lang(f"physics.topic.{topic}"), tuple(sentences))
-        for topic, sentences in gathered.items()
-    ]
+        gathered.setdefault(said.topic, []).append(said)
+    found = []
+    for topic, own in gathered.items():
+        title = lang(f"physics.topic.{topic}")
+        if any(said.estimated for said in own):
+            title = lang("physics.estimate", title=title)
+        found.append(Topic(title, tuple(sentence(said, lang, zone) for said in own)))
+    return found
 
 
 def sentence(said: Said, lang: Language, zone: ZoneInfo) -> str:

@@ -70,6 +70,8 @@ def test_topics_keep_their_order_and_gather_their_sentences():
     found = topics(says, lang, ZONE)
     assert [topic.title for topic in found] == ["Switching off", "Coil heat"]
     assert len(found[0].sentences) == 2
+    guess = topics((Said("hold", "heat.not_on", {}, True),), lang, ZONE)
+    assert guess[0].title == "Holding force (estimate)"
 
 
 def test_no_number_is_finer_than_it_can_mean():
