@@ -16,6 +16,7 @@ HIGHEST = 1e6
 STRANGERS = 300
 """For so many unknown channels the nearest known one is looked for; then it is the wrong file."""
 
+_FAULTS = {"line": pl.Int64, "reason": pl.String}
 _ON_OFF = ("command", "contact")
 
 
@@ -59,6 +60,13 @@ class Meaning:
             scaled = figure * pl.col("scale").fill_null(1.0) + pl.col("offset").fill_null(0.0)
             records = records.with_columns(figure=scaled.round(9))
         on_off = pl.col("quantity").is_in(_ON_OFF)
+        likely = pl.when(on_off).then((figure == 0) | (figure == 1)).otherwise(
+            figure.is_between(-HIGHEST, HIGHEST))
+        clean = records.select(
+            pl.col("fault").null_count() == pl.len(), pl.col("kind_fault").null_count() == pl.len(),
+            likely.fill_null(False).all().alias("likely"))
+        if all(clean.row(0)):
+            return _signals(records, file), pl.DataFrame(schema=_FAULTS)
         reason = (
             pl.when(pl.col("fault").is_not_null()).then(pl.col("fault"))
             .when(pl.col("kind_fault").is_not_null()).then(pl.col("kind_fault"))
@@ -78,15 +86,9 @@ class Meaning:
             reason = pl.when(reason.is_not_null()).then(
                 pl.concat_str(reason, pl.lit(" (in "), pl.col("label"), pl.lit(")")))
         records = records.with_columns(reason=reason)
-        good = records if records["reason"].null_count() == records.height else records.filter(
-            pl.col("reason").is_null())
-        signals = good.select(
-            pl.col("utc").alias("time"), "channel", "quantity",
-            (figure + 0.0).alias("value"),  # no negative zero: it would not equal zero's text
-            "run", pl.lit(file).alias("file"), "line",
-        )
-        faults = records.filter(pl.col("reason").is_not_null()).select("line", "reason")
-        return signals.cast(SIGNALS.schema), faults
+        good, bad = records.filter(pl.col("reason").is_null()), records.filter(
+            pl.col("reason").is_not_null())
+        return _signals(good, file), bad.select("line", "reason")
 
     @staticmethod
     def _several(records: pl.DataFrame) -> bool:
@@ -94,7 +96,8 @@ class Meaning:
 
     def _with_kind(self, records: pl.DataFrame) -> pl.DataFrame:
         """Fill in the quantity where only one is possible; ``kind_fault`` where it is wrong."""
-        kinds = records.select("channel", "quantity").unique()
+        kinds = records.lazy().group_by("channel", "quantity").agg().collect().sort(
+            "channel", "quantity")  # sorted, so that what is said of strangers does not vary
         rows = [(c, q, *self._kind(c, q)) for c, q in kinds.iter_rows()]
         names = ("channel", "quantity", "quantity_meant", "kind_fault")
         table = pl.DataFrame(rows, schema=dict.fromkeys(names, pl.String), orient="row")
@@ -129,6 +132,14 @@ class Meaning:
             return quantity, (f"quantity {quantity} on a channel that the venue file has for "
                               + " and ".join(sorted(able)))
         return quantity, None
+
+
+def _signals(records: pl.DataFrame, file: str) -> pl.DataFrame:
+    return records.select(
+        pl.col("utc").alias("time"), "channel", "quantity",
+        (pl.col("figure") + 0.0).alias("value"),  # no negative zero: 0 has one way to be written
+        "run", pl.lit(file).alias("file"), "line",
+    ).cast(SIGNALS.schema)
 
 
 def _nearest(what: str, name: str, known: Iterable[str]) -> str:
