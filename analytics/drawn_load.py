@@ -18,6 +18,7 @@ _EMPTY = 0.3
 """Below this share of the usual sag a coil drew nothing that matters."""
 _RESOLVED = 5.0
 """The usual sag must stand this many times out of the noise and out of its own scatter."""
+_RESOLVED_CUT = 9.0
 _FEWEST = 5
 
 
@@ -85,7 +86,8 @@ def _one(rows: Rows, usual: float, borrowed: bool) -> Drawn:
     if rows.lock.self_cut and rows.lock.contact:
         told &= rows.text("outcome") != "already-open"
     if np.isfinite(usual):
-        told &= usual >= _RESOLVED * noise
+        # A coil that is cut after a few readings is seen only where each stands out.
+        told &= usual >= (_RESOLVED_CUT if rows.lock.self_cut else _RESOLVED) * noise
         empty = told & (sag < _EMPTY * usual)
         # Something did load the rail meanwhile, be it a neighbour: no word on this coil.
         deepest = rows.real("volts_before") - rows.real("volts_min")
@@ -102,6 +104,9 @@ def _usual(rows: Rows, history: History) -> float:
     fitted = last_service(history, rows.lock.id, NEW_COIL)
     since = fitted[0].toordinal() if fitted else 0
     working = sag > np.maximum(3.0 * noise, 0.02)
+    if rows.lock.pulsed:
+        deepest = rows.real("volts_before") - rows.real("volts_min")
+        working &= ~(deepest > 1.6 * sag + 6.0 * noise)
     present = working & (rows.day > since)
     # A coil that never drew since it was fitted: its predecessor's level will do.
     use = sag[present] if present.sum() >= _FEWEST else sag[working]

@@ -101,12 +101,16 @@ def measured_sags(history: History) -> pl.DataFrame:
     sag = pl.coalesce("sag_volts", glimpsed)
     # A magnet loads the rail until the command, a latch from the command on.
     loaded = pl.when(holds).then(pl.col("volts_before")).otherwise(pl.col("volts_before") - sag)
-    floor = _LEAST_NOISES * pl.col("volts_noise").fill_null(0.02) / 2
+    noise = pl.col("volts_noise").fill_null(0.02)
+    floor = _LEAST_NOISES * noise / 2
+    # A rail that fell much further than this coil's sag was loaded by another one meanwhile.
+    deepest = pl.col("volts_before") - pl.col("volts_min")
+    alone = holds | deepest.is_null() | (deepest <= 1.6 * sag + 6.0 * noise)
     return (
         with_weeks(rested(history.actuations), "command_time", history)
         .with_columns(sag=sag, loaded=loaded)
         .filter(
-            (pl.col("sag") > floor) & (pl.col("loaded") > 0.2)
+            (pl.col("sag") > floor) & (pl.col("loaded") > 0.2) & alone
             & ~(cuts & (pl.col("outcome") == "already-open"))
         )
         .with_columns(load=(pl.col("sag") / pl.col("loaded")).log())
