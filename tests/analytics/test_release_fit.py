@@ -90,6 +90,20 @@ def test_a_low_supply_is_explained_and_a_sticking_catch_is_not():
     assert stuck.rest_percent[1] > 0
 
 
+def test_what_is_left_to_the_lock_is_inside_its_interval():
+    # Volts fall and the catch sticks by 10 % together; stall voltages scatter as the prior says.
+    inside = 0
+    for seed in range(50):
+        rng = np.random.default_rng(seed)
+        law = Solenoid(15.0, min(12 * (0.77 + 0.05 * rng.standard_normal()), 10.5))
+        before = releases(rng.uniform(11.7, 12.3, 160), model=law, size=160, seed=3 * seed)
+        now = releases(rng.uniform(11.0, 11.6, 40), model=law, size=40, seed=3 * seed + 1,
+                       sticking=1.1)
+        found = explain(fit_release(before, lock()), before, now)
+        inside += found.rest_percent[1] <= 10 <= found.rest_percent[2]
+    assert inside >= 43  # 95 % of 50 is 47.5; three standard deviations less
+
+
 def test_heat_is_explained_as_heat():
     fit = fit_release(releases(volts_that_vary()), lock())
     found = explain(fit, releases(12.0, 20.0, seed=2), releases(12.0, 60.0, seed=3))
