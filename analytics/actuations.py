@@ -43,8 +43,8 @@ from dataclasses import dataclass, field
 import numpy as np
 import polars as pl
 
-from analytics import pairing_tables as made
-from analytics.pairing_days import activity_of, read_rails
+from analytics import pairing_tables as tables_of
+from analytics.pairing_days import DayState, activity_of, finish, rail_tasks, read_rails
 from analytics.pairing_levels import EARLY, NEVER
 from analytics.pairing_polarity import decide, votes
 from analytics.pairing_readings import levels_of, readings_of
@@ -112,23 +112,18 @@ def pair(
         setup = Setup.of(venue, sense)
     nothing = Carry.nothing(setup)
     step = advance(setup, readings, nothing, NEVER)
-    every = np.arange(step.commands.size)
-    figures, hours = read_rails(setup, venue, step, nothing, every, levels, EARLY)
-    rows = made.command_rows(step, every).hstack(figures.drop("lock", "start"))
-    rows, _ = made.supply_outcomes(setup, rows, {})
+    figures, hours = read_rails(
+        setup, venue, rail_tasks(setup, step, EARLY, 2 * NEVER), nothing.releasing, levels, EARLY)
     polling = polling_of(setup, readings)
-    actuations = made.actuations(setup, venue, rows, polling)
-    all_moves = np.ones(step.movements.first.size, np.bool_)
+    columns, _ = finish(
+        setup, step, figures, polled_of(setup, polling), DayState.nothing(setup), NEVER)
+    still_on = tables_of.stretch_columns(step, ~step.stretches.final)
+    columns["energisings"] = tables_of.joined([columns["energisings"], still_on])
+    tables = tables_of.tables(setup, venue, columns)
+    tables["energisings"] = tables_of.with_cuts(tables["energisings"], tables["actuations"])
     return Paired(
-        actuations=actuations,
-        openings=made.openings(setup, step, all_moves),
-        energisings=made.with_cuts(
-            made.energisings(setup, step, np.ones(step.stretches.lock.size, np.bool_)), actuations),
-        contact_changes=made.contact_changes(setup, step, all_moves),
-        rail_hours=hours,
-        activity=activity_of(setup, readings, levels),
-        polling=polling,
-        learned=sense,
+        **tables, rail_hours=hours, activity=activity_of(setup, readings, levels),
+        polling=polling, learned=sense,
     )
 
 
@@ -144,3 +139,13 @@ def polling_of(setup: Setup, readings: Readings) -> pl.DataFrame:
         setup.command_owner[readings.command_lock], setup.contact_owner[readings.contact_lock]])
     is_contact = np.arange(time.size) >= readings.command_time.size
     return POLLING.conform(polling_rows(setup.controllers, whose, time, is_contact))
+
+
+def polled_of(setup: Setup, polling: pl.DataFrame) -> dict[tuple[int, int], float]:
+    """POLLING by controller's place and day's number; what is not known is left out."""
+    return {
+        (setup.controllers.index(controller), day): resolution
+        for controller, day, resolution in polling.select(
+            "controller", pl.col("day").to_physical(), "resolution_ms").iter_rows()
+        if resolution is not None
+    }

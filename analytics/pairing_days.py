@@ -19,7 +19,7 @@ import polars as pl
 from analytics import pairing_tables as made
 from analytics.pairing_hours import activity, activity_table, rail_hours, rail_hours_table
 from analytics.pairing_levels import EARLY, NEVER, Edges, Flags, Ints, Samples
-from analytics.pairing_rails import FIGURES, rail_figures
+from analytics.pairing_rails import RAIL_COLUMNS, Columns, RailTasks, rail_figures
 from analytics.pairing_readings import Levels, heard_of
 from analytics.pairing_setup import Setup
 from analytics.pairing_state import Carry, Readings, Step, advance
@@ -27,27 +27,29 @@ from analytics.pairing_windows import Before, Breaks
 from analytics.rail_windows import done_at, looked_at_from
 from shared.venue import Venue
 
-POLLED = pl.Schema({
-    "controller": pl.String(), "day": pl.Date(), "resolution_ms": pl.Float64()})
-
 
 @dataclass(frozen=True)
 class DayState:
     """What one day leaves to the next."""
 
     carry: Carry
-    figures: pl.DataFrame
-    """FIGURES of commands that are not final yet."""
-    polling: pl.DataFrame
-    """POLLED of the days of those commands."""
+    figures: Columns
+    """What the rails showed of commands that are not final yet."""
+    polled: Mapping[tuple[int, int], float] = field(default_factory=dict)
+    """Resolution by controller and day (number), for the days of those commands. [ms]"""
     supply_last: Mapping[int, tuple[int, int, int]] = field(default_factory=dict)
     until: int = EARLY
 
     @classmethod
     def nothing(cls, setup: Setup) -> DayState:
         """Before the first day."""
-        return cls(Carry.nothing(setup), pl.DataFrame(schema=FIGURES),
-                   pl.DataFrame(schema=POLLED))
+        return cls(Carry.nothing(setup), no_figures())
+
+
+def no_figures() -> Columns:
+    """Figures of no command."""
+    empty = np.empty(0, np.int64)
+    return {"lock": empty, "start": empty, **{name: np.empty(0) for name in RAIL_COLUMNS}}
 
 
 def pair_edges(setup: Setup, readings: Readings, carry: Carry, until: int) -> Step:
@@ -55,8 +57,8 @@ def pair_edges(setup: Setup, readings: Readings, carry: Carry, until: int) -> St
     return advance(setup, readings, carry, until)
 
 
-def rail_tasks(setup: Setup, step: Step, begin: int, until: int) -> tuple[Ints, int]:
-    """Commands whose rail can be looked at now, and the first moment that it takes.
+def rail_tasks(setup: Setup, step: Step, begin: int, until: int) -> RailTasks:
+    """Commands whose rail can be looked at now.
 
     Parameters
     ----------
@@ -70,15 +72,30 @@ def rail_tasks(setup: Setup, step: Step, begin: int, until: int) -> tuple[Ints, 
     c = step.commands
     done = done_at(c.start, c.end, setup.pulsed[c.lock])
     which = np.flatnonzero((done >= begin) & (done < until))
-    first = looked_at_from(c.start[which])
-    return which, int(first.min()) if first.size else NEVER
+    return RailTasks(c.lock[which], c.start[which], c.end[which], step.recent)
+
+
+def needed_from(tasks: RailTasks) -> int:
+    """The first reading that the tasks take; NEVER if there are none."""
+    return int(looked_at_from(tasks.start).min()) if tasks.start.size else NEVER
+
+
+def tasks_of_days(days: Sequence[tuple[int, RailTasks]]) -> RailTasks:
+    """Several days' tasks as one; ``days`` are (start of the day, its tasks), in order."""
+    if len(days) == 1:
+        return days[0][1]
+    own = [tasks.recent.take(tasks.recent.time >= start) for start, tasks in days[1:]]
+    parts = [days[0][1].recent, *own]
+    recent = Edges(*(np.concatenate([getattr(part, name) for part in parts])
+                     for name in ("lock", "time", "on", "run")))
+    return RailTasks(*(np.concatenate([getattr(tasks, name) for _, tasks in days])
+                       for name in ("lock", "start", "end")), recent)
 
 
 def read_rails(
-    setup: Setup, venue: Venue, step: Step, before: Carry, which: Ints, levels: Levels,
-    day_from: int,
-) -> tuple[pl.DataFrame, pl.DataFrame]:
-    """FIGURES of the commands ``which``, and RAIL_HOURS of the day.
+    setup: Setup, venue: Venue, tasks: RailTasks, releasing: Flags, levels: Levels, day_from: int
+) -> tuple[Columns, pl.DataFrame]:
+    """What the rails show of the tasks' commands, and RAIL_HOURS.
 
     Parameters
     ----------
@@ -86,51 +103,46 @@ def read_rails(
         The locks.
     venue : Venue
         The same, as the venue file has them.
-    step : Step
-        The day's.
-    before : Carry
-        What the day began with.
-    which : array of int
-        Rows of the step's commands.
+    tasks : RailTasks
+        The commands.
+    releasing : array of bool
+        Each lock's command before the first day.
     levels : mapping of (channel, quantity) to Records
         Readings before ``day_from`` are for the figures only.
     day_from : int
-        Start of the day.
+        Start of the first day.
     """
     volts = {channel: records.samples()
              for (channel, quantity), records in levels.items() if quantity == "volts"}
     amps = {channel: records.samples()
             for (channel, quantity), records in levels.items() if quantity == "amps"}
     figures = rail_figures(
-        setup, step.commands, which, step.recent,
-        {setup.rail_of[name]: rail for name, rail in volts.items()},
+        setup, tasks, {setup.rail_of[name]: rail for name, rail in volts.items()},
         {setup.command_of[name]: coil for name, coil in amps.items()},
     )
     today = {}
     for name, rail in volts.items():
         at = int(np.searchsorted(rail.time, day_from, "left"))
         today[name] = Samples(rail.time[at:], rail.value[at:])
-    return figures, hours_of(setup, venue, step, before, today)
+    return figures, hours_of(setup, venue, tasks.recent, releasing, today)
 
 
 def finish(
-    setup: Setup, venue: Venue, step: Step, figures: pl.DataFrame, polling: pl.DataFrame,
+    setup: Setup, step: Step, figures: Columns, polled: Mapping[tuple[int, int], float],
     state: DayState, until: int, *, all_rows: bool = False,
-) -> tuple[dict[str, pl.DataFrame], DayState]:
+) -> tuple[dict[str, Columns], DayState]:
     """The day's final rows, and the state after it.
 
     Parameters
     ----------
     setup : Setup
         The locks.
-    venue : Venue
-        The same, as the venue file has them.
     step : Step
         The day's.
-    figures : polars.DataFrame
-        FIGURES read today.
-    polling : polars.DataFrame
-        POLLING of today.
+    figures : dict of str to array
+        What today's rails showed.
+    polled : mapping of (controller, day) to float
+        Today's resolutions. [ms]
     state : DayState
         After the day before.
     until : int
@@ -140,50 +152,49 @@ def finish(
 
     Returns
     -------
-    dict of str to polars.DataFrame
-        ``actuations``, ``openings``, ``energisings``, ``contact_changes``.
+    dict of str to dict
+        Columns of ``actuations``, ``openings``, ``energisings`` and ``contact_changes``
+        (:func:`analytics.pairing_tables.tables` makes tables of them).
     DayState
     """
-    figures = pl.concat([state.figures, figures])
-    polled = pl.concat([
-        state.polling, polling.select(POLLED.names())]).unique(["controller", "day"], keep="last")
-    moves, stretches = step.movement_final, step.stretches.final
-    row_final = step.command_final
+    figures = made.joined([state.figures, figures])
+    polled = {**state.polled, **polled}
+    moves, stretches, row_final = step.movement_final, step.stretches.final, step.command_final
     if all_rows:
-        row_final, moves, stretches = (np.ones_like(f) for f in (row_final, moves, stretches))
-        stretches = stretches & ~step.stretches.final
-    which = np.flatnonzero(row_final)
-    rows = made.command_rows(step, which).join(
-        figures, on=["lock", "start"], how="left", maintain_order="left")
+        moves, row_final = np.ones_like(moves), np.ones_like(row_final)
+        stretches = ~stretches
+    rows = made.with_figures(made.command_columns(step, np.flatnonzero(row_final)), figures)
     rows, supply_last = made.supply_outcomes(setup, rows, state.supply_last)
-    tables = {
-        "actuations": made.actuations(setup, venue, rows, polled),
-        "openings": made.openings(setup, step, moves),
-        "energisings": made.energisings(setup, step, stretches),
-        "contact_changes": made.contact_changes(setup, step, moves),
+    columns = {
+        "actuations": made.with_polling(setup, rows, polled),
+        "openings": made.opening_columns(step, moves),
+        "energisings": made.stretch_columns(step, stretches),
+        "contact_changes": made.change_columns(step, moves),
     }
-    pending = pl.DataFrame({
-        "lock": step.commands.lock[~step.command_final],
-        "start": step.commands.start[~step.command_final],
-    }, schema={"lock": pl.Int64, "start": pl.Int64})
-    days = pending.select(day=pl.from_epoch("start", "us").dt.date()).unique()
-    return tables, DayState(
-        step.carry, figures.join(pending, on=["lock", "start"], how="semi").sort("lock", "start"),
-        polled.join(days, on="day", how="semi").sort("controller", "day"), supply_last, until)
+    waiting = np.flatnonzero(~step.command_final)
+    lock, start = step.commands.lock[waiting], step.commands.start[waiting]
+    pending = set(zip(lock.tolist(), start.tolist(), strict=True))
+    kept = [i for i, key in enumerate(zip(
+        figures["lock"].tolist(), figures["start"].tolist(), strict=True)) if key in pending] \
+        if pending else []
+    days = set((start // made.DAY_US).tolist())
+    return columns, DayState(
+        step.carry, {name: column[kept] for name, column in figures.items()} if kept
+        else no_figures(),
+        {key: told for key, told in polled.items() if key[1] in days}, supply_last, until)
 
 
 def hours_of(
-    setup: Setup, venue: Venue, step: Step, before: Carry, volts: Mapping[str, Samples]
+    setup: Setup, venue: Venue, recent: Edges, releasing: Flags, volts: Mapping[str, Samples]
 ) -> pl.DataFrame:
-    """RAIL_HOURS of ``volts``; ``before`` is what the step began with."""
+    """RAIL_HOURS of ``volts``; ``releasing`` is each lock's command before ``recent``."""
     rows: list[tuple[object, ...]] = []
-    recent = step.recent
     for channel, rail in volts.items():
         place = setup.rail_of[channel]
         mine = setup.pulsed[recent.lock] & (setup.supply[recent.lock] == place)
         lock, time, on = recent.lock[mine], recent.time[mine], recent.on[mine]
         order = np.lexsort((time, lock))
-        lasting = np.flatnonzero(before.releasing & setup.pulsed & (setup.supply == place))
+        lasting = np.flatnonzero(releasing & setup.pulsed & (setup.supply == place))
         starts, stops = _pulses(lock[order], time[order], on[order], lasting)
         rows += rail_hours(venue.supplies[place].id, rail, starts, stops)
     return rail_hours_table(rows)
@@ -243,7 +254,12 @@ def state_text(setup: Setup, state: DayState) -> str:
             _edge_rows(carry.contacts), carry.near_lock.tolist(), carry.near_time.tolist(),
             strict=True)
     ]
-    figures = [[ids[row[0]], *row[1:]] for row in state.figures.iter_rows()]
+    names = list(state.figures)[2:]
+    figures = [
+        [ids[lock], start, *(None if value != value else value for value in row)]
+        for lock, start, *row in zip(*(
+            state.figures[name].tolist() for name in ("lock", "start", *names)), strict=True)
+    ]
     return json.dumps({
         "until": state.until,
         "locks": locks,
@@ -263,7 +279,8 @@ def state_text(setup: Setup, state: DayState) -> str:
         ],
         "supply_last": last,
         "figures": sorted(figures, key=lambda row: row[:2]),
-        "polling": [[c, d.toordinal(), r] for c, d, r in state.polling.iter_rows()],
+        "polled": sorted([setup.controllers[owner], day, resolution]
+                         for (owner, day), resolution in state.polled.items()),
     }, separators=(",", ":"))
 
 
@@ -299,17 +316,17 @@ def state_from(setup: Setup, text: str) -> DayState:
         last_run=last_run, last_time=last_time,
         breaks=Breaks(*(np.array([row[k] for row in breaks], np.int64) for k in range(3))),
     )
-    figures = pl.DataFrame(
-        [[place[row[0]], *row[1:]] for row in raw["figures"]], schema=FIGURES, orient="row")
-    polling = pl.DataFrame(
-        [[c, day - _EPOCH_ORDINAL, r] for c, day, r in raw["polling"]],
-        schema={"controller": pl.String, "day": pl.Int32, "resolution_ms": pl.Float64},
-        orient="row").with_columns(pl.col("day").cast(pl.Date))
+    figures = no_figures()
+    if raw["figures"]:
+        values = zip(*raw["figures"], strict=True)
+        figures["lock"] = np.array([place[name] for name in next(values)], np.int64)
+        figures["start"] = np.array(next(values), np.int64)
+        for name, column in zip(RAIL_COLUMNS, values, strict=True):
+            figures[name] = np.array(
+                [np.nan if value is None else value for value in column], np.float64)
+    polled = {(owners[name], day): resolution for name, day, resolution in raw["polled"]}
     last = {place[name]: (t[0], t[1], t[2]) for name, t in raw["supply_last"].items()}
-    return DayState(carry, figures, polling, last, raw["until"])
-
-
-_EPOCH_ORDINAL = 719_163
+    return DayState(carry, figures, polled, last, raw["until"])
 
 
 def _dated(*times: Any) -> list[int | None]:

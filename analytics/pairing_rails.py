@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
-import polars as pl
 
 from analytics.pairing_levels import (
     EARLY,
@@ -19,11 +20,9 @@ from analytics.pairing_levels import (
 )
 from analytics.pairing_ranges import medians
 from analytics.pairing_setup import Setup
-from analytics.pairing_windows import Commands
 from analytics.rail_windows import (
     BEFORE_US,
     LONGEST_US,
-    REACH_US,
     SELF_CUT_BLUR_US,
     Figures,
     Task,
@@ -31,26 +30,32 @@ from analytics.rail_windows import (
 )
 
 RAIL_COLUMNS = (*Figures.names(), "amps")
-FIGURES = pl.Schema({
-    "lock": pl.Int64(), "start": pl.Int64(), **{name: pl.Float64() for name in RAIL_COLUMNS}})
+Columns = dict[str, Any]
+"""Columns of equal length, by name: numpy arrays."""
+
+
+@dataclass(frozen=True)
+class RailTasks:
+    """Commands whose rail is to be looked at, and the command edges of all locks around them."""
+
+    lock: Ints
+    start: Ints
+    end: Ints
+    recent: Edges
+    """By time."""
 
 
 def rail_figures(
-    setup: Setup, commands: Commands, which: Ints, recent: Edges,
-    rails: Mapping[int, Samples], amps: Mapping[int, Samples],
-) -> pl.DataFrame:
+    setup: Setup, tasks: RailTasks, rails: Mapping[int, Samples], amps: Mapping[int, Samples]
+) -> Columns:
     """Read the rails around some commands.
 
     Parameters
     ----------
     setup : Setup
         The locks.
-    commands : Commands
-        All that were paired.
-    which : array of int
-        Rows of ``commands``, in order.
-    recent : Edges
-        Command edges of all locks around them, by time.
+    tasks : RailTasks
+        The commands.
     rails : mapping of int to Samples
         Volts by supply.
     amps : mapping of int to Samples
@@ -58,12 +63,12 @@ def rail_figures(
 
     Returns
     -------
-    polars.DataFrame
-        ``lock`` (its place), ``start`` (microseconds) and RAIL_COLUMNS, null where the
-        readings cannot support a figure. In the order of ``which``.
+    dict of str to array
+        ``lock`` (its place), ``start`` (microseconds) and RAIL_COLUMNS, NaN where the
+        readings cannot support a figure. In the order of the tasks.
     """
-    found = Figures.nothing(which.size)
-    lock, start, end = commands.lock[which], commands.start[which], commands.end[which]
+    lock, start, end, recent = tasks.lock, tasks.start, tasks.end, tasks.recent
+    found = Figures.nothing(lock.size)
     for supply in np.unique(setup.supply[lock]):
         rail = rails.get(int(supply))
         if rail is None or not rail.time.size:
@@ -73,10 +78,10 @@ def rail_figures(
         of_rail = figures(_task(setup, lock[rows], start[rows], end[rows], edges), rail)
         for name in Figures.names():
             getattr(found, name)[rows] = getattr(of_rail, name)
-    columns = {name: getattr(found, name) for name in Figures.names()}
+    columns: Columns = {"lock": lock, "start": start}
+    columns |= {name: getattr(found, name) for name in Figures.names()}
     columns["amps"] = _amps(setup, lock, start, end, found.cut_ms, amps)
-    return pl.DataFrame({"lock": lock, "start": start, **columns}, schema=FIGURES,
-                        nan_to_null=True)
+    return columns
 
 
 def _task(setup: Setup, lock: Ints, start: Ints, end: Ints, edges: Edges) -> Task:
@@ -142,5 +147,3 @@ def _amps(
         found[rows] = medians(samples.value, low, np.maximum(high, low))
     return found
 
-
-__all__ = ["RAIL_COLUMNS", "REACH_US", "rail_figures"]

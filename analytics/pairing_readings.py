@@ -33,6 +33,18 @@ class Records:
         return Records(self.time[at:], self.value[at:],
                        self.run if self.run.size == 1 else self.run[at:])
 
+    def before(self, end: int) -> Records:
+        """Those before ``end``."""
+        at = int(np.searchsorted(self.time, end, "left"))
+        return Records(self.time[:at], self.value[:at],
+                       self.run if self.run.size == 1 else self.run[:at])
+
+    def followed_by(self, later: Records) -> Records:
+        """These and ``later`` ones."""
+        return Records(np.concatenate([self.time, later.time]),
+                       np.concatenate([self.value, later.value]),
+                       np.concatenate([self.runs(), later.runs()]))
+
     def runs(self) -> Ints:
         """The run of every record."""
         return self.run if self.run.size == self.time.size else np.repeat(self.run, self.time.size)
@@ -127,6 +139,30 @@ def readings_of(setup: Setup, signals: pl.DataFrame, levels: Levels | None = Non
         command_lock, command_time, command_value == setup.energised_value[command_lock],
         command_run, contact_lock, contact_time, contact_value, contact_run,
         controller, run, first, last,
+    )
+
+
+def readings_between(
+    readings: Readings, setup: Setup, levels: Levels, start: int, end: int
+) -> Readings:
+    """The part of ``readings`` (made with ``levels``) from ``start`` up to ``end``."""
+    r = readings
+    command = np.flatnonzero((r.command_time >= start) & (r.command_time < end))
+    contact = np.flatnonzero((r.contact_time >= start) & (r.contact_time < end))
+    whose = [setup.command_owner[r.command_lock[command]],
+             setup.contact_owner[r.contact_lock[contact]]]
+    times = [r.command_time[command], r.contact_time[contact]]
+    runs = [r.command_run[command], r.contact_run[contact]]
+    for (channel, _), every in levels.items():
+        part = every.since(start).before(end)
+        whose.append(np.full(part.time.size, setup.controllers.index(controller_of(channel))))
+        times.append(part.time)
+        runs.append(part.runs())
+    return Readings(
+        r.command_lock[command], r.command_time[command], r.command_on[command],
+        r.command_run[command], r.contact_lock[contact], r.contact_time[contact],
+        r.contact_value[contact], r.contact_run[contact],
+        *segments(np.concatenate(whose), np.concatenate(times), np.concatenate(runs)),
     )
 
 

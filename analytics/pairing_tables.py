@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 import polars as pl
 
-from analytics.pairing_levels import EARLY, NEVER, Flags, Ints, segment_starts
+from analytics.pairing_levels import EARLY, NEVER, Flags, Ints, Keys, segment_starts
+from analytics.pairing_rails import RAIL_COLUMNS, Columns
 from analytics.pairing_setup import (
     NO_CONTACT,
     NO_RELEASE,
@@ -17,8 +18,18 @@ from analytics.pairing_setup import (
 )
 from analytics.pairing_state import Step
 from analytics.pairing_windows import count_attempts
-from shared.tables import ACTUATIONS, CONTACT_CHANGES, ENERGISINGS, OPENINGS, OUTCOMES
+from shared.tables import (
+    ACTUATIONS,
+    CONTACT_CHANGES,
+    ENERGISINGS,
+    OPENINGS,
+    OUTCOMES,
+    TIMESTAMP,
+    Table,
+)
 from shared.venue import Venue, controller_of
+
+DAY_US = 86_400_000_000
 
 COMMAND_COLUMNS = (
     "lock", "start", "end", "outcome", "wait_end", "release", "bounces", "others_on", "attempt",
@@ -26,8 +37,13 @@ COMMAND_COLUMNS = (
 )
 
 
-def command_rows(step: Step, which: Ints) -> pl.DataFrame:
-    """Rows of commands as integers: COMMAND_COLUMNS, times in microseconds, null for none.
+def joined(parts: Sequence[Columns]) -> Columns:
+    """Columns of several steps, one below the other."""
+    return {name: np.concatenate([part[name] for part in parts]) for name in parts[0]}
+
+
+def command_columns(step: Step, which: Ints) -> Columns:
+    """COMMAND_COLUMNS of some commands: integers, times in microseconds, NEVER for none.
 
     Parameters
     ----------
@@ -39,23 +55,45 @@ def command_rows(step: Step, which: Ints) -> pl.DataFrame:
     c = step.commands
     movement = c.release_movement[which]
     released = movement >= 0
-    bounces = np.zeros(which.size, np.int64)
+    bounces = np.full(which.size, -1)
     bounces[released] = step.movements.edges[movement[released]] - 1
-    frame = pl.DataFrame({
+    return {
         "lock": c.lock[which], "start": c.start[which], "end": c.end[which],
         "outcome": c.outcome[which], "wait_end": c.wait_end[which], "release": c.release[which],
         "bounces": bounces, "others_on": step.others[which], "attempt": c.attempt[which],
         "relock": c.relock[which], "contact_edges": c.contact_edges[which],
-    })
-    return frame.with_columns(
-        pl.when(pl.col(name) < NEVER).then(pl.col(name)).alias(name)
-        for name in ("end", "release", "relock")
-    ).with_columns(pl.when(pl.col("release").is_not_null()).then(pl.col("bounces")))
+    }
+
+
+def with_figures(rows: Columns, figures: Columns) -> Columns:
+    """The rows with their rails' figures beside them; NaN where there are none."""
+    keys = Keys.over(rows["start"], figures["start"])
+    have = keys.of(figures["lock"], figures["start"])
+    order = np.argsort(have)
+    want = keys.of(rows["lock"], rows["start"])
+    place = np.searchsorted(have[order], want)
+    inside = place < have.size
+    place = order[np.where(inside, place, 0)] if have.size else np.zeros(want.size, np.int64)
+    good = inside & (have[place] == want) if have.size else inside
+    return rows | {
+        name: np.where(good, figures[name][place], np.nan) if have.size
+        else np.full(want.size, np.nan)
+        for name in RAIL_COLUMNS
+    }
+
+
+def with_polling(setup: Setup, rows: Columns, polled: Mapping[tuple[int, int], float]) -> Columns:
+    """The rows with ``polled``: the resolution of the contact's controller on their UTC day."""
+    owner, day = setup.contact_owner[rows["lock"]], rows["start"] // DAY_US
+    found = np.full(day.size, np.nan)
+    for (controller, of_day), resolution in polled.items():
+        found[(owner == controller) & (day == of_day)] = resolution
+    return rows | {"polled": found}
 
 
 def supply_outcomes(
-    setup: Setup, rows: pl.DataFrame, last: Mapping[int, tuple[int, int, int]]
-) -> tuple[pl.DataFrame, dict[int, tuple[int, int, int]]]:
+    setup: Setup, rows: Columns, last: Mapping[int, tuple[int, int, int]]
+) -> tuple[Columns, dict[int, tuple[int, int, int]]]:
     """Outcomes of locks whose release is read off the end of the sag.
 
     A sag that ends while the command lasts is the lock cutting its own coil: it has
@@ -67,36 +105,29 @@ def supply_outcomes(
     ----------
     setup : Setup
         The locks.
-    rows : polars.DataFrame
+    rows : dict of str to array
         COMMAND_COLUMNS with RAIL_COLUMNS, sorted by lock and start.
     last : mapping of int to (start, outcome, attempt)
         The last command before these, by lock.
 
     Returns
     -------
-    polars.DataFrame
+    dict of str to array
         The same rows, ``outcome``, ``release`` and ``attempt`` filled in.
     dict
         The last command of each lock now.
     """
-    if rows.is_empty() or not setup.by_supply.any():
-        return rows, dict(last)
-    lock = rows["lock"].to_numpy()
-    mine = np.flatnonzero(setup.by_supply[lock])
+    mine = np.flatnonzero(setup.by_supply[rows["lock"]])
     if not mine.size:
         return rows, dict(last)
-    part = rows[mine]
-    lock, start = lock[mine], part["start"].to_numpy()
-    cut = part["cut_ms"].fill_null(np.nan).to_numpy()
-    deep = (part["sag_volts"].fill_null(np.nan)
-            >= 6.0 * part["volts_noise"].fill_null(np.nan)).to_numpy()
-    held = part["held"].fill_null(0.0).to_numpy() == 1
+    lock, start = rows["lock"][mine], rows["start"][mine]
+    cut = rows["cut_ms"][mine]
+    deep = rows["sag_volts"][mine] >= 6.0 * rows["volts_noise"][mine]
     outcome = np.full(mine.size, UNOBSERVED)
-    outcome[deep & held] = NO_RELEASE
+    outcome[deep & (rows["held"][mine] == 1)] = NO_RELEASE
     outcome[deep & ~np.isnan(cut)] = RELEASED
     first = segment_starts(lock)
-    before = {k: last.get(int(k), (EARLY, UNOBSERVED, 0)) for k in np.unique(lock)}
-    told = np.array([before[k] for k in lock[first]], np.int64).reshape(-1, 3)
+    told = np.array([last.get(int(k), (EARLY, UNOBSERVED, 0)) for k in lock[first]], np.int64)
     last_start, last_outcome = np.empty(mine.size, np.int64), np.empty(mine.size, np.int64)
     last_start[1:], last_outcome[1:] = start[:-1], outcome[:-1]
     last_start[first], last_outcome[first] = told[:, 0], told[:, 1]
@@ -104,25 +135,19 @@ def supply_outcomes(
     attempts = np.zeros(setup.size, np.int64)
     attempts[lock[first]] = told[:, 2]
     attempt = count_attempts(lock, linked, attempts)
-    release = np.where(outcome == RELEASED, start + np.nan_to_num(cut * 1000), -1)
-    updated = {**last}
+    filled = {name: rows[name].copy() for name in ("outcome", "release", "attempt")}
+    filled["outcome"][mine], filled["attempt"][mine] = outcome, attempt
+    cut_us = np.where(outcome == RELEASED, np.nan_to_num(np.round(cut * 1000)), 0)
+    filled["release"][mine] = np.where(
+        outcome == RELEASED, start + cut_us.astype(np.int64), NEVER)
+    updated = dict(last)
     for index in np.flatnonzero(np.append(first[1:], True)):
         updated[int(lock[index])] = (int(start[index]), int(outcome[index]), int(attempt[index]))
-    everything = rows.with_row_index("_row")
-    changed = pl.DataFrame({
-        "_row": mine, "_outcome": outcome, "_attempt": attempt,
-        "_release": release.astype(np.int64),
-    }, schema_overrides={"_row": pl.UInt32})
-    joined = everything.join(changed, on="_row", how="left", maintain_order="left")
-    return joined.with_columns(
-        outcome=pl.coalesce("_outcome", "outcome"), attempt=pl.coalesce("_attempt", "attempt"),
-        release=pl.when(pl.col("_release") >= 0).then("_release").otherwise("release"),
-    ).drop("_row", "_outcome", "_attempt", "_release"), updated
+    return rows | filled, updated
 
 
-def actuations(setup: Setup, venue: Venue, rows: pl.DataFrame, polling: pl.DataFrame
-               ) -> pl.DataFrame:
-    """ACTUATIONS from rows of commands with their rail's figures.
+def actuations(setup: Setup, venue: Venue, rows: Columns) -> pl.DataFrame:
+    """ACTUATIONS from rows of commands.
 
     Parameters
     ----------
@@ -130,28 +155,26 @@ def actuations(setup: Setup, venue: Venue, rows: pl.DataFrame, polling: pl.DataF
         The locks.
     venue : Venue
         The same locks as the venue file has them.
-    rows : polars.DataFrame
-        COMMAND_COLUMNS and RAIL_COLUMNS, after :func:`supply_outcomes`.
-    polling : polars.DataFrame
-        POLLING of the days that the rows are of.
+    rows : dict of str to array
+        COMMAND_COLUMNS, RAIL_COLUMNS and ``polled``, after :func:`supply_outcomes`;
+        also ``derived_on`` (a date's number), if the table is to have it.
     """
     def ms(expression: pl.Expr) -> pl.Expr:
         return expression / 1000.0
 
+    def told(name: str) -> pl.Expr:
+        return pl.when(pl.col(name) < NEVER).then(pl.col(name))
+
     start = pl.col("start")
     released = pl.col("outcome") == RELEASED
-    locks = _lock_table(setup, venue)
     names = pl.Series(OUTCOMES)
-    frame = rows.lazy().join(locks.lazy(), on="lock", how="left").with_columns(
-        day=pl.from_epoch(start, "us").dt.date(),
-    ).join(
-        polling.lazy().select("controller", "day", polled="resolution_ms"),
-        left_on=["contact_controller", "day"], right_on=["controller", "day"], how="left",
-    )
-    return ACTUATIONS.conform(frame.select(
+    frame = pl.DataFrame(rows, nan_to_null=True).lazy().join(
+        _lock_table(setup, venue).lazy(), on="lock", how="left")
+    frame = frame.select(
+        *_kept(rows),
         lock="id",
-        command_time=pl.from_epoch(start, "us").dt.replace_time_zone("UTC"),
-        pulse_ms=ms(pl.col("end") - start),
+        command_time=start.cast(TIMESTAMP),
+        pulse_ms=ms(told("end") - start),
         outcome=pl.col("outcome").replace_strict(
             list(range(len(names))), names, return_dtype=pl.String),
         latency_ms=pl.when(released).then(ms(pl.col("release") - start)),
@@ -159,16 +182,29 @@ def actuations(setup: Setup, venue: Venue, rows: pl.DataFrame, polling: pl.DataF
         .otherwise(ms(pl.col("wait_end") - start)),
         latency_from="kind",
         resolution_ms=pl.when(pl.col("by_supply")).then("cut_gap_ms").otherwise("polled"),
-        bounces="bounces",
+        bounces=pl.when(pl.col("bounces") >= 0).then("bounces"),
         volts_before="volts_before", volts_min="volts_min", sag_volts="sag_volts",
         off_spike_volts="off_spike_volts", others_on="others_on", attempt="attempt",
         sag_ms="sag_ms", sag_pulses="sag_pulses", sag_outlasts_ms="sag_outlasts_ms",
         volts_noise="volts_noise", volts_samples="volts_samples", sample_ms="sample_ms",
         recovery_ms="recovery_ms", amps="amps",
-        relock_ms=ms(pl.col("relock") - pl.col("release")),
+        relock_ms=ms(told("relock") - pl.col("release")),
         contact_edges=pl.when(pl.col("has_contact")).then("contact_edges"),
         across_clocks="across_clocks", cut_ms="cut_ms",
-    ).collect())
+    )
+    return _conformed(frame.collect(), ACTUATIONS)
+
+
+def _kept(rows: Columns) -> list[pl.Expr]:
+    return [pl.col("derived_on").cast(pl.Date)] if "derived_on" in rows else []
+
+
+def _conformed(frame: pl.DataFrame, table: Table) -> pl.DataFrame:
+    """In the table's schema and order, ``derived_on`` kept where it is."""
+    columns = [pl.col(c.name).cast(c.dtype) for c in table.columns]
+    if "derived_on" in frame.columns:
+        columns.append(pl.col("derived_on").cast(pl.Date))
+    return frame.select(columns).sort(table.sorted_by, maintain_order=True)
 
 
 def _lock_table(setup: Setup, venue: Venue) -> pl.DataFrame:
@@ -186,57 +222,97 @@ def _lock_table(setup: Setup, venue: Venue) -> pl.DataFrame:
                          "across_clocks": pl.Boolean})
 
 
-def openings(setup: Setup, step: Step, which: Flags) -> pl.DataFrame:
-    """OPENINGS among the movements that ``which`` flags."""
+def opening_columns(step: Step, which: Flags) -> Columns:
+    """Openings among the movements that ``which`` flags, as integers."""
     m, c = step.movements, step.commands
     rows = np.flatnonzero(m.opening & which)
-    lock, row = m.lock[rows], m.command[rows]
-    some = row >= 0
-    at = np.maximum(row, 0)
-    command = step.before.command[lock]
-    outcome = step.before.outcome[lock]
+    lock, row, shut = m.lock[rows], m.command[rows], m.closed_by[rows]
+    command, outcome = step.before.command[lock], step.before.outcome[lock]
+    closed = np.full(rows.size, NEVER)
     if c.size:
-        command = np.where(some, c.start[at], command)
-        outcome = np.where(some, c.outcome[at], outcome)
-    told = command != EARLY
-    shut = m.closed_by[rows]
-    closed = np.where(shut >= 0, m.first[np.maximum(shut, 0)], NEVER)
-    near = step.near_lock[rows]
-    return OPENINGS.conform(pl.DataFrame({
-        "lock": _ids(setup, lock), "time": m.first[rows],
-        "energised": ~setup.pulsed[lock],
-        "since_command_ms": _ms(m.first[rows] - command, told),
-        "last_outcome": [OUTCOMES[o] if t else None for o, t in zip(outcome, told, strict=True)],
-        "bounces": m.edges[rows] - 1,
-        "open_ms": _ms(closed - m.first[rows], shut >= 0),
-        "other_lock": [setup.ids[n] if n >= 0 else None for n in near],
-        "other_ms": _ms(m.first[rows] - step.near_time[rows], near >= 0),
-    }, schema_overrides={"lock": pl.String, "last_outcome": pl.String, "other_lock": pl.String}))
+        command = np.where(row >= 0, c.start[np.maximum(row, 0)], command)
+        outcome = np.where(row >= 0, c.outcome[np.maximum(row, 0)], outcome)
+    if rows.size:
+        closed = np.where(shut >= 0, m.first[np.maximum(shut, 0)], NEVER)
+    return {
+        "lock": lock, "time": m.first[rows], "command": command, "outcome": outcome,
+        "bounces": m.edges[rows] - 1, "closed": closed, "near_lock": step.near_lock[rows],
+        "near_time": step.near_time[rows],
+    }
 
 
-def contact_changes(setup: Setup, step: Step, which: Flags) -> pl.DataFrame:
-    """CONTACT_CHANGES among the movements that ``which`` flags."""
+def openings(setup: Setup, rows: Columns) -> pl.DataFrame:
+    """OPENINGS from such columns."""
+    time = pl.col("time")
+
+    def since(name: str) -> pl.Expr:
+        return pl.when(pl.col(name) > EARLY).then((time - pl.col(name)) / 1000.0)
+
+    frame = pl.DataFrame(rows).with_columns(energised=~setup.pulsed[rows["lock"]]).select(
+        *_kept(rows),
+        lock=_name(setup, "lock"),
+        energised="energised",
+        since_command_ms=since("command"),
+        last_outcome=pl.when(pl.col("command") > EARLY).then(pl.col("outcome").replace_strict(
+            list(range(len(OUTCOMES))), list(OUTCOMES), return_dtype=pl.String)),
+        bounces="bounces",
+        open_ms=pl.when(pl.col("closed") < NEVER).then((pl.col("closed") - time) / 1000.0),
+        other_lock=_name(setup, "near_lock"),
+        other_ms=since("near_time"),
+        time=time.cast(TIMESTAMP),
+    )
+    return _conformed(frame, OPENINGS)
+
+
+def change_columns(step: Step, which: Flags) -> Columns:
+    """Settled changes among the movements that ``which`` flags, as integers."""
     m = step.movements
     rows = np.flatnonzero((m.open_before != m.open_after) & which)
-    return CONTACT_CHANGES.conform(pl.DataFrame({
-        "lock": _ids(setup, m.lock[rows]), "time": m.first[rows], "open": m.open_after[rows],
-        "bounces": m.edges[rows] - 1,
-        "settle_ms": (m.last[rows] - m.first[rows]) / 1000.0,
+    return {
+        "lock": m.lock[rows], "time": m.first[rows], "open": m.open_after[rows],
+        "bounces": m.edges[rows] - 1, "settle": m.last[rows] - m.first[rows],
         "commanded": m.commanded[rows],
-    }, schema_overrides={"lock": pl.String}))
+    }
 
 
-def energisings(setup: Setup, step: Step, which: Flags) -> pl.DataFrame:
-    """ENERGISINGS among the stretches that ``which`` flags, ``cut_ms`` left null."""
+def contact_changes(setup: Setup, rows: Columns) -> pl.DataFrame:
+    """CONTACT_CHANGES from such columns."""
+    return _conformed(pl.DataFrame(rows).select(
+        *_kept(rows), lock=_name(setup, "lock"), time=pl.col("time").cast(TIMESTAMP),
+        open="open", bounces="bounces", settle_ms=pl.col("settle") / 1000.0,
+        commanded="commanded",
+    ), CONTACT_CHANGES)
+
+
+def stretch_columns(step: Step, which: Flags) -> Columns:
+    """Energisings among the stretches that ``which`` flags, as integers."""
     s = step.stretches
-    rows = np.flatnonzero(which)
-    ended = s.end[rows] < NEVER
-    end = pl.Series(s.end[rows])
-    return ENERGISINGS.conform(pl.DataFrame({
-        "lock": _ids(setup, s.lock[rows]), "start": s.start[rows],
-        "end": end.set(pl.Series(~ended), None),
-        "on_ms": _ms(s.end[rows] - s.start[rows], ended),
-    }, schema_overrides={"lock": pl.String, "end": pl.Int64}))
+    return {"lock": s.lock[which], "start": s.start[which], "end": s.end[which]}
+
+
+def energisings(setup: Setup, rows: Columns) -> pl.DataFrame:
+    """ENERGISINGS from such columns, ``cut_ms`` left null."""
+    end = pl.when(pl.col("end") < NEVER).then(pl.col("end"))
+    return _conformed(pl.DataFrame(rows).select(
+        *_kept(rows), lock=_name(setup, "lock"), start=pl.col("start").cast(TIMESTAMP),
+        end=end.cast(TIMESTAMP), on_ms=(end - pl.col("start")) / 1000.0,
+        cut_ms=pl.lit(None, pl.Float64),
+    ), ENERGISINGS)
+
+
+def tables(setup: Setup, venue: Venue, rows: Mapping[str, Columns]) -> dict[str, pl.DataFrame]:
+    """The four tables from their columns, by name."""
+    return {
+        "actuations": actuations(setup, venue, rows["actuations"]),
+        "openings": openings(setup, rows["openings"]),
+        "energisings": energisings(setup, rows["energisings"]),
+        "contact_changes": contact_changes(setup, rows["contact_changes"]),
+    }
+
+
+def _name(setup: Setup, column: str) -> pl.Expr:
+    return pl.col(column).replace_strict(
+        list(range(setup.size)), list(setup.ids), default=None, return_dtype=pl.String)
 
 
 def with_cuts(stretches: pl.DataFrame, actuations: pl.DataFrame) -> pl.DataFrame:
@@ -245,12 +321,3 @@ def with_cuts(stretches: pl.DataFrame, actuations: pl.DataFrame) -> pl.DataFrame
         "lock", "cut_ms", start="command_time")
     return ENERGISINGS.conform(
         stretches.drop("cut_ms", strict=False).join(cuts, on=["lock", "start"], how="left"))
-
-
-def _ids(setup: Setup, lock: Ints) -> pl.Series:
-    return pl.Series([setup.ids[place] for place in lock], dtype=pl.String)
-
-
-def _ms(microseconds: Ints, valid: Flags) -> pl.Series:
-    values = np.where(valid, microseconds / 1000.0, np.nan)
-    return pl.Series(values, nan_to_null=True, dtype=pl.Float64)

@@ -16,41 +16,45 @@ step (:mod:`pipelines.derived_store`). Whatever is lost on the way, the records 
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Iterator
+from collections import deque
+from collections.abc import Callable
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, field
 from datetime import date
 from pathlib import Path
 
+import numpy as np
 import polars as pl
 
-from analytics.pairing_days import DayState, state_from, state_text
+from analytics.actuations import polled_of
+from analytics.pairing_days import DayState, finish, state_from, state_text
 from analytics.pairing_polarity import decide_votes
+from analytics.pairing_rails import Columns
 from analytics.pairing_setup import Setup
+from analytics.pairing_tables import joined, tables
 from pipelines.derived_changes import Affected, affected, made_for, senses_to_learn
 from pipelines.derived_days import (
+    Block,
     DayReader,
-    Job,
     RailPart,
     day_end_us,
     day_votes,
-    finish_day,
-    pair_day,
-    read_day,
+    pair_block,
+    read_block,
     unfinished,
 )
-from pipelines.derived_months import MonthWriter, kept_state
+from pipelines.derived_months import MonthWriter, kept_state, month_of
 from pipelines.derived_store import FOLDER, OPEN, Manifest, read_manifest, write_manifest
 from pipelines.store import Store
 from pipelines.store_manifest import writer_lock
 from shared.errors import StoreError
 from shared.venue import Venue
 
-BLOCK_DAYS = 12
-"""Days whose volts are in hand at once; memory grows with it, not with the history."""
+BLOCK_DAYS = 6
+"""Days whose volts are read together; memory grows with it, not with the history."""
 
 WORKERS = 2
-
+EPOCH_ORDINAL = date(1970, 1, 1).toordinal()
 
 
 @dataclass(frozen=True)
@@ -197,64 +201,89 @@ class _Run:
         if self.only is not None or self.concerned.activity:
             forced = [True] * len(forced)
         self.writer = MonthWriter(self.folder, self.held, self.concerned, self.setup)
-        position, state, text = 0, DayState.nothing(self.setup), ""
-        stale = False
-        while position < len(self.days):
-            if not stale and not forced[position]:
-                # Nothing reaches this day: go on at the next one that has changed.
-                following = next((i for i in range(position, len(forced)) if forced[i]), None)
-                if following is None:
-                    break
-                position = following
-                text = kept_state(self.folder, self.held, self.days[position - 1])
-                state = state_from(self.setup, text)
-            stop = position + 1
-            while forced[position] and stop < len(self.days) and forced[stop] \
-                    and stop - position < BLOCK_DAYS:
-                stop += 1
-            for index, after in self._block(position, stop, state):
-                state = after
-                text = state_text(self.setup, after)
-                self._note(index, text)
-            position = stop
-            last = self.days[position - 1]
-            stale = (not (self.concerned.everything or self.only is not None)
-                     and position < len(self.days) and not forced[position]
-                     and kept_state(self.folder, self.held, last) != text)
+        position, state, stale = 0, DayState.nothing(self.setup), False
+        with ThreadPoolExecutor(WORKERS) as pool:
+            while position < len(self.days):
+                if not stale and not forced[position]:
+                    # Nothing reaches this day: go on at the next one that has changed.
+                    following = next((i for i in range(position, len(forced)) if forced[i]), None)
+                    if following is None:
+                        break
+                    position = following
+                    state = state_from(self.setup, kept_state(
+                        self.folder, self.held, self.days[position - 1]))
+                stop = position + 1
+                while forced[position] and stop < len(self.days) and forced[stop]:
+                    stop += 1
+                state, text = self._stretch(pool, position, stop, state)
+                position = stop
+                stale = position < len(self.days) and kept_state(
+                    self.folder, self.held, self.days[position - 1]) != text
         self._commit()
 
-    def _block(
-        self, start: int, stop: int, state: DayState
-    ) -> Iterator[tuple[int, DayState]]:
-        carry, ended = state.carry, state.until
-        jobs: list[tuple[int, Job, Future[RailPart]]] = []
-        with ThreadPoolExecutor(WORKERS) as pool:
-            for index in range(start, stop):
-                earlier = self.days[index - 1] if index else None
-                job = pair_day(self.setup, self.reader, self.days[index], carry, ended, earlier)
-                carry, ended = job.step.carry, day_end_us(self.days[index])
-                jobs.append((index, job, pool.submit(
-                    read_day, self.setup, self.venue, self.reader, job)))
-            for index, job, future in jobs:
-                tables, state = finish_day(self.setup, self.venue, job, future.result(), state)
-                self.writer.add(job.day, tables, whole=index >= self.whole_from)
-                entry = self.entries.setdefault(job.day.isoformat(), {})
-                entry["signals"] = self.reader.marks[job.day]
-                entry.pop("needs", None)
-                if job.earlier is not None:
-                    entry["needs"] = [job.earlier.isoformat(), self.reader.marks[job.earlier]]
-                elif job.needs_before:
-                    entry["needs"] = []
-                self.rows += tables["actuations"].height if self.only is None else tables[
-                    "actuations"].filter(pl.col("lock").is_in(list(self.only))).height
-                yield index, state
+    def _stretch(
+        self, pool: ThreadPoolExecutor, start: int, stop: int, state: DayState
+    ) -> tuple[DayState, str]:
+        """Pair neighbouring days: edges ahead, volts in other threads, rows behind, in order."""
+        carry, ended, text = state.carry, state.until, ""
+        waiting: deque[tuple[int, Block, Future[RailPart]]] = deque()
+        while start < stop or waiting:
+            if start < stop and len(waiting) <= WORKERS:
+                days = self._block_from(start, stop)
+                block = pair_block(self.setup, self.reader, days, carry, ended,
+                                   self.days[start - 1] if start else None)
+                carry, ended = block.jobs[-1].step.carry, day_end_us(days[-1])
+                waiting.append((start, block, pool.submit(
+                    read_block, self.setup, self.venue, self.reader, block)))
+                start += len(days)
+            else:
+                index, block, future = waiting.popleft()
+                state, text = self._finish(index, block, future.result(), state)
+        return state, text
 
-    def _note(self, index: int, text: str) -> None:
-        day = self.days[index]
-        self.writer.add_state(day, text)
-        self.paired.append(day)
-        if self.progress:
-            self.progress(len(self.paired), len(self.days))
+    def _block_from(self, start: int, stop: int) -> list[date]:
+        """Days of one month, so many that little is done per day and all fit into memory."""
+        days = self.days[start:min(stop, start + BLOCK_DAYS)]
+        return [day for day in days if month_of(day) == month_of(days[0])]
+
+    def _finish(
+        self, index: int, block: Block, part: RailPart, state: DayState
+    ) -> tuple[DayState, str]:
+        polled = polled_of(self.setup, part.polling)
+        rows: list[dict[str, Columns]] = []
+        text = ""
+        for place, (job, figures) in enumerate(zip(block.jobs, part.figures, strict=True)):
+            number = job.day.toordinal() - EPOCH_ORDINAL
+            today = {key: told for key, told in polled.items() if key[1] == number}
+            columns, state = finish(
+                self.setup, job.step, figures, today, state, day_end_us(job.day))
+            for name, table in columns.items():
+                columns[name] = table | {"derived_on": np.full(
+                    table["lock"].size, number, np.int32)}
+            rows.append(columns)
+            text = state_text(self.setup, state)
+            self.writer.add_day(job.day, text, whole=index + place >= self.whole_from)
+            entry = self.entries.setdefault(job.day.isoformat(), {})
+            entry["signals"] = self.reader.marks[job.day]
+            entry.pop("needs", None)
+            if job.needs_before:
+                entry["needs"] = [job.earlier.isoformat(), self.reader.marks[job.earlier]] \
+                    if job.earlier is not None else []
+            self.paired.append(job.day)
+            if self.progress:
+                self.progress(len(self.paired), len(self.days))
+        made = tables(self.setup, self.venue, {
+            name: joined([columns[name] for columns in rows]) for name in rows[0]})
+        made |= {
+            "rail_hours": part.rail_hours.with_columns(derived_on=pl.col("hour").dt.date()),
+            "activity": part.activity.with_columns(derived_on=pl.col("hour").dt.date()),
+            "polling": part.polling.with_columns(derived_on=pl.col("day")),
+        }
+        self.writer.add(made)
+        mine = made["actuations"]
+        self.rows += mine.height if self.only is None else mine.filter(
+            pl.col("lock").is_in(list(self.only))).height
+        return state, text
 
     # The end.
 
@@ -271,4 +300,3 @@ class _Run:
         now = time.time()
         manifest.retired += [(path, now) for path in self.held.named() - manifest.named()]
         write_manifest(self.folder, manifest)
-

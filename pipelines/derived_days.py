@@ -1,10 +1,11 @@
-"""One day's records read from the store, and paired."""
+"""Some days' records read from the store, and paired."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -15,15 +16,19 @@ from analytics.pairing_days import (
     DayState,
     activity_of,
     finish,
+    needed_from,
     pair_edges,
     rail_tasks,
     read_rails,
+    tasks_of_days,
 )
-from analytics.pairing_levels import NEVER, Ints
+from analytics.pairing_levels import NEVER, Flags
 from analytics.pairing_polarity import votes
-from analytics.pairing_readings import levels_of, readings_of
+from analytics.pairing_rails import Columns, RailTasks
+from analytics.pairing_readings import levels_of, readings_between, readings_of
 from analytics.pairing_setup import Setup
 from analytics.pairing_state import Carry, Readings, Step
+from analytics.pairing_tables import tables
 from pipelines import store_manifest
 from shared.errors import StoreError
 from shared.tables import SIGNALS
@@ -56,33 +61,37 @@ class DayReader:
             for segment in entry.segments:
                 self.paths.setdefault((day, segment.kind), []).append(str(folder / segment.path))
 
-    def edges(self, day: date) -> pl.DataFrame:
-        """Commands and contacts of a day."""
-        return self._read(day, "edges", pl.lit(True))
+    def edges(self, days: Sequence[date]) -> pl.DataFrame:
+        """Commands and contacts of some days."""
+        return self._read(days, "edges", None)
 
-    def levels(self, day: date, since: int | None = None) -> pl.DataFrame:
-        """Volts and amps of a day, or of its part from ``since`` (microseconds) on."""
-        return self._read(day, "levels", pl.lit(True) if since is None else (
-            pl.col("time") >= datetime.fromtimestamp(0, UTC) + timedelta(microseconds=since)))
+    def levels(self, days: Sequence[date], since: int | None = None) -> pl.DataFrame:
+        """Volts and amps of some days, or of their part from ``since`` (microseconds) on."""
+        if since is None or not days:
+            return self._read(days, "levels", None)
+        moment = datetime.fromtimestamp(0, UTC) + timedelta(microseconds=since)
+        return self._read(days, "levels", pl.col("time") >= moment)
 
-    def words_of(self, day: date, setup: Setup) -> pl.DataFrame:
+    def words_of(self, days: Sequence[date], setup: Setup) -> pl.DataFrame:
         """Levels of controllers that drive or watch a lock: they show that it still logged."""
         owners = {setup.controllers[place] for place in set(setup.controller.tolist())}
         channels = [name for name in setup.rail_of if controller_of(name) in owners]
-        return self._read(day, "levels", (pl.col("quantity") == "amps") | (
-            pl.col("channel").is_in(channels) if channels else pl.lit(False)))
+        which = pl.col("quantity") == "amps"
+        return self._read(days, "levels", which | pl.col("channel").is_in(channels)
+                          if channels else which)
 
-    def _read(self, day: date, kind: str, which: pl.Expr) -> pl.DataFrame:
-        paths = self.paths.get((day, kind), [])
+    def _read(self, days: Sequence[date], kind: str, which: pl.Expr | None) -> pl.DataFrame:
+        paths = [path for day in days for path in self.paths.get((day, kind), [])]
         if not paths:
             return SIGNALS.empty().select(COLUMNS)
         try:
-            return pl.scan_parquet(paths, hive_partitioning=False).select(COLUMNS).filter(
-                which).collect()
+            frame = pl.scan_parquet(paths, hive_partitioning=False).select(COLUMNS)
+            return (frame if which is None else frame.filter(which)).collect()
         except (OSError, pl.exceptions.PolarsError) as error:
             raise StoreError(
-                f"{paths[0]} cannot be read ({str(error).splitlines()[0]}); restore the store "
-                "from a copy, or delete its folder and ingest again") from None
+                f"{self.folder}: the records of {days[0]} to {days[-1]} cannot be read "
+                f"({str(error).splitlines()[0]}); restore the store from a copy, or delete its "
+                "folder and ingest again") from None
 
 
 @dataclass(frozen=True)
@@ -90,11 +99,8 @@ class Job:
     """A day whose edges are paired, and what is to be read of its rails."""
 
     day: date
-    before: Carry
     step: Step
-    readings: Readings
-    which: Ints
-    needed_from: int
+    tasks: RailTasks
     earlier: date | None
     """The day before that has records, if readings of its end are needed."""
     needs_before: bool
@@ -102,19 +108,30 @@ class Job:
 
 
 @dataclass(frozen=True)
-class RailPart:
-    """What a day's volts and amps show."""
+class Block:
+    """Some neighbouring days of one month, paired."""
 
-    figures: pl.DataFrame
+    jobs: tuple[Job, ...]
+    readings: Readings
+    releasing: Flags
+    """Each lock's command before the first day."""
+
+
+@dataclass(frozen=True)
+class RailPart:
+    """What the volts and amps of a block show; the figures day by day."""
+
+    figures: tuple[Columns, ...]
     rail_hours: pl.DataFrame
     activity: pl.DataFrame
     polling: pl.DataFrame
 
 
-def pair_day(
-    setup: Setup, reader: DayReader, day: date, carry: Carry, began: int, earlier: date | None
-) -> Job:
-    """Pair one day's edges.
+def pair_block(
+    setup: Setup, reader: DayReader, days: Sequence[date], carry: Carry, began: int,
+    earlier: date | None,
+) -> Block:
+    """Pair the edges of neighbouring days.
 
     Parameters
     ----------
@@ -122,8 +139,8 @@ def pair_day(
         The locks.
     reader : DayReader
         The store.
-    day : date
-        The UTC day.
+    days : sequence of date
+        UTC days with records, in order.
     carry : Carry
         What the day before left.
     began : int
@@ -131,39 +148,37 @@ def pair_day(
     earlier : date or None
         The day before that has records.
     """
-    edges = reader.edges(day)
-    readings = readings_of(setup, edges, levels_of(setup, reader.words_of(day, setup)))
-    until = day_end_us(day)
-    step = pair_edges(setup, readings, carry, until)
-    which, needed_from = rail_tasks(setup, step, began, until)
-    reaches_back = needed_from < day_us(day)
-    return Job(day, carry, step, readings, which, needed_from,
-               earlier if reaches_back else None, reaches_back)
+    levels = levels_of(setup, reader.words_of(days, setup))
+    whole = readings_of(setup, reader.edges(days), levels)
+    jobs, releasing = [], carry.releasing
+    for day in days:
+        start, until = day_us(day), day_end_us(day)
+        readings = whole if len(days) == 1 else readings_between(whole, setup, levels, start, until)
+        step = pair_edges(setup, readings, carry, until)
+        tasks = rail_tasks(setup, step, began, until)
+        reaches_back = needed_from(tasks) < start
+        jobs.append(Job(day, step, tasks, earlier if reaches_back else None, reaches_back))
+        carry, began, earlier = step.carry, until, day
+    return Block(tuple(jobs), whole, releasing)
 
 
-def read_day(setup: Setup, venue: Venue, reader: DayReader, job: Job) -> RailPart:
-    """Read the volts and amps that a day's rows rest on."""
-    frame = reader.levels(job.day)
-    if job.earlier is not None:
-        frame = pl.concat([reader.levels(job.earlier, job.needed_from), frame])
-    levels = levels_of(setup, frame)
-    start = day_us(job.day)
-    figures, hours = read_rails(
-        setup, venue, job.step, job.before, job.which, levels, start)
-    today = {which: records.since(start) for which, records in levels.items()} \
-        if job.earlier is not None else levels
-    return RailPart(figures, hours, activity_of(setup, job.readings, today),
-                    polling_of(setup, job.readings))
-
-
-def finish_day(
-    setup: Setup, venue: Venue, job: Job, part: RailPart, state: DayState
-) -> tuple[dict[str, pl.DataFrame], DayState]:
-    """The day's rows of every table, and what it leaves to the next."""
-    tables, after = finish(
-        setup, venue, job.step, part.figures, part.polling, state, day_end_us(job.day))
-    tables |= {"rail_hours": part.rail_hours, "activity": part.activity, "polling": part.polling}
-    return tables, after
+def read_block(setup: Setup, venue: Venue, reader: DayReader, block: Block) -> RailPart:
+    """Read the volts and amps that a block's rows rest on."""
+    jobs = block.jobs
+    start = day_us(jobs[0].day)
+    levels = levels_of(setup, reader.levels([job.day for job in jobs]))
+    today = levels
+    if jobs[0].earlier is not None:
+        before = levels_of(setup, reader.levels([jobs[0].earlier], needed_from(jobs[0].tasks)))
+        levels = {which: before[which].followed_by(records) if which in before else records
+                  for which, records in (before | today).items()}
+    tasks = tasks_of_days([(day_us(job.day), job.tasks) for job in jobs])
+    figures, hours = read_rails(setup, venue, tasks, block.releasing, levels, start)
+    ends = np.cumsum([0, *(job.tasks.lock.size for job in jobs)])
+    apart = tuple({name: column[low:high] for name, column in figures.items()}
+                  for low, high in pairwise(ends))
+    return RailPart(apart, hours, activity_of(setup, block.readings, today),
+                    polling_of(setup, block.readings))
 
 
 def unfinished(
@@ -184,20 +199,17 @@ def unfinished(
     days : sequence of date
         The last two days with records.
     """
-    empty = SIGNALS.empty()
-    step = pair_edges(setup, readings_of(setup, empty), state.carry, NEVER)
-    which, needed_from = rail_tasks(setup, step, state.until, NEVER)
-    levels = pl.concat([SIGNALS.empty().select(COLUMNS)] + [
-        reader.levels(day, needed_from) for day in days if day_end_us(day) > needed_from])
-    figures, _ = read_rails(
-        setup, venue, step, state.carry, which, levels_of(setup, levels), NEVER)
-    tables, _ = finish(setup, venue, step, figures, polling_of(setup, readings_of(setup, empty)),
-                       state, NEVER, all_rows=True)
-    return tables
+    step = pair_edges(setup, readings_of(setup, SIGNALS.empty()), state.carry, NEVER)
+    tasks = rail_tasks(setup, step, state.until, NEVER)
+    since = needed_from(tasks)
+    levels = levels_of(setup, reader.levels([d for d in days if day_end_us(d) > since], since))
+    figures, _ = read_rails(setup, venue, tasks, state.carry.releasing, levels, NEVER)
+    columns, _ = finish(setup, step, figures, {}, state, NEVER, all_rows=True)
+    return tables(setup, venue, columns)
 
 
 def day_votes(setup: Setup, reader: DayReader, day: date) -> dict[str, list[int]]:
     """What a day's records say of the contacts of unknown sense."""
-    counts = votes(setup, readings_of(setup, reader.edges(day)))
+    counts = votes(setup, readings_of(setup, reader.edges([day])))
     return {setup.ids[place]: counts[place].tolist()
             for place in np.flatnonzero(counts.sum(axis=1)).tolist()}

@@ -56,8 +56,8 @@ class MonthWriter:
         self.partly: list[date] = []
         self.last: tuple[date, str] | None = None
 
-    def add(self, day: date, tables: dict[str, pl.DataFrame], *, whole: bool = True) -> None:
-        """The rows that became final on ``day``.
+    def add_day(self, day: date, text: str, *, whole: bool = True) -> None:
+        """A day that was paired, with what it leaves to the next; its rows come after it.
 
         Where not ``whole``, rows that the change of the venue file does not concern
         stay as they are.
@@ -68,15 +68,14 @@ class MonthWriter:
         self.days.append(day)
         if self.some and not whole:
             self.partly.append(day)
-        for name, frame in tables.items():
-            self.frames.setdefault(name, []).append(
-                frame.with_columns(derived_on=pl.lit(day, pl.Date)))
-
-    def add_state(self, day: date, text: str) -> None:
-        """What ``day`` leaves to the next."""
         self.last = (day, text)
         self.frames.setdefault(STATES, []).append(
             pl.DataFrame([(day, text)], schema=STATE_SCHEMA, orient="row"))
+
+    def add(self, tables: dict[str, pl.DataFrame]) -> None:
+        """Rows of days of one month that were added, each with ``derived_on``."""
+        for name, frame in tables.items():
+            self.frames.setdefault(name, []).append(frame)
 
     def state_of(self, day: date) -> str:
         """The state added for ``day``; empty if none was."""
