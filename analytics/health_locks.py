@@ -11,6 +11,7 @@ import polars as pl
 
 from analytics.evidence import baseline_start, per_lock, wilson, with_weeks
 from analytics.health_model import (
+    Alone,
     Counts,
     Episode,
     Estimate,
@@ -36,6 +37,9 @@ BASELINE_WEEKS = 8
 ENOUGH = 5
 """Fewer judged commands than this in a week do not bear a verdict; common practice."""
 
+ALONE_SHOWN = 12
+"""Openings with no command that a page lists; the count beside them is of all."""
+
 _QUANTILES = (0.05, 0.5, 0.95)
 _BINS = 24
 _RUNG_EVENTS = 40
@@ -54,6 +58,7 @@ class LockTables:
     before: Mapping[str, pl.DataFrame]
     baseline: Mapping[str, tuple[date, date]]
     service: Mapping[str, tuple[ServiceMark, ...]]
+    alone: Mapping[str, tuple[Alone, ...]]
 
 
 def lock_tables(history: History, findings: Sequence[Finding]) -> LockTables:
@@ -94,6 +99,7 @@ def lock_tables(history: History, findings: Sequence[Finding]) -> LockTables:
         before=per_lock(release_latency(base, ("lock",), _QUANTILES)),
         baseline={row["lock"]: (row["first"], row["last"]) for row in days.to_dicts()},
         service=_service(history),
+        alone=_alone(history),
     )
 
 
@@ -123,6 +129,20 @@ def _service(history: History) -> dict[str, tuple[ServiceMark, ...]]:
     for row in history.service.sort("date", "lock", "action").to_dicts():
         marks.setdefault(row["lock"], []).append(service_mark(row))
     return {lock: tuple(found) for lock, found in marks.items()}
+
+
+def _alone(history: History) -> dict[str, tuple[Alone, ...]]:
+    """The newest openings with no command of each lock in the week."""
+    found: dict[str, list[Alone]] = {}
+    rows = history.this_week(history.openings, "time").sort("time", "lock", descending=True)
+    for row in rows.to_dicts():
+        own = found.setdefault(row["lock"], [])
+        if len(own) < ALONE_SHOWN:
+            own.append(Alone(
+                row["time"].astimezone(history.venue.zone), bool(row["energised"]),
+                row["open_ms"], row["since_command_ms"], row["other_lock"],
+            ))
+    return {lock: tuple(own) for lock, own in found.items()}
 
 
 def service_mark(row: Mapping[str, object]) -> ServiceMark:
@@ -220,6 +240,7 @@ def lock_health(
         unanswered_before=share(
             sum(item.unanswered for item in base_counts), sum(item.judged for item in base_counts)
         ),
+        alone=tables.alone.get(lock.id, ()),
     )
 
 

@@ -109,6 +109,17 @@ class Trace:
 
 
 @dataclass(frozen=True)
+class Alone:
+    """One opening with no releasing command."""
+
+    at: datetime
+    energised: bool
+    open_ms: float | None
+    since_command_ms: float | None
+    other_lock: str | None
+
+
+@dataclass(frozen=True)
 class Heat:
     """Coil temperature of a lock this week, as estimated; see ``method``."""
 
@@ -176,6 +187,8 @@ class LockHealth:
     episodes: tuple[Episode, ...]
     unanswered_now: Estimate
     unanswered_before: Estimate
+    alone: tuple[Alone, ...] = ()
+    """The week's openings with no command, the newest first; see ``week.opened_alone``."""
 
     def as_json(self) -> dict[str, Any]:
         """This lock's object in ``findings.json``; figures that are not known are null."""

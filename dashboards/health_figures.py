@@ -9,7 +9,7 @@ from markupsafe import Markup
 
 from analytics.health_model import LockHealth, SupplyHealth, Trace
 from dashboards.figures import BAND, BLUE, INK, MUTED, PAPER, figure_block, figure_text
-from dashboards.health_words import Speaker
+from dashboards.health_words import LONG_MS, Speaker
 
 _LINE = {"color": INK, "width": 2}
 _THIN = {"color": MUTED, "width": 1, "dash": "dot"}
@@ -276,12 +276,15 @@ def _coil_heat(item: LockHealth, say: Speaker, prefix: str) -> Markup | None:
 def _trace(trace: Trace, number: int, item: LockHealth, say: Speaker, prefix: str) -> Markup:
     lang = say.lang
     rows: list[tuple[str, dict[str, Any], dict[str, Any]]] = []
+    long = trace.command[-1][0] >= LONG_MS
+    divisor, unit = (1000.0, "s") if long else (1.0, "ms")
+    hover = "%{x:.1f} s" if long else "%{x:.0f} ms"
 
     def steps(points: tuple[tuple[float, float], ...], name: str, labels: tuple[str, str]) -> None:
         rows.append((name, {
-            "type": "scatter", "mode": "lines", "x": [x for x, _ in points],
+            "type": "scatter", "mode": "lines", "x": [x / divisor for x, _ in points],
             "y": [y for _, y in points], "line": {"shape": "hv", **_LINE},
-            "hovertemplate": "%{x:.0f} ms<extra></extra>"},
+            "hovertemplate": hover + "<extra></extra>"},
             {"range": [-0.15, 1.15], "tickvals": [0, 1], "ticktext": list(labels)}))
 
     lock = item.lock
@@ -293,14 +296,14 @@ def _trace(trace: Trace, number: int, item: LockHealth, say: Speaker, prefix: st
         span = max(y for _, y in trace.volts) - min(y for _, y in trace.volts)
         line = _with_gaps(trace.volts, trace.volts_step_ms)
         rows.append(("volts", {
-            "type": "scatter", "mode": "lines", "x": [x for x, _ in line],
+            "type": "scatter", "mode": "lines", "x": [x / divisor for x, _ in line],
             "y": [y for _, y in line], "line": {"color": INK, "width": 1.5},
-            "hovertemplate": "%{x:.0f} ms: %{y} V<extra></extra>"},
+            "hovertemplate": hover + ": %{y} V<extra></extra>"},
             {"nticks": 4, "tickformat": ".1f" if span > 0.6 else ".2f"}))
     weights = [2.2 if name == "volts" else 1.0 for name, _, _ in rows]
     room, gap, top = sum(weights), 0.06, 1.0
     layout: dict[str, Any] = {"showlegend": False, "shapes": [], "xaxis": {
-        "title": {"text": f"{lang('plot.after_command')} [ms]"},
+        "title": {"text": f"{lang('plot.after_command')} [{unit}]"},
         "anchor": "y" if len(rows) == 1 else f"y{len(rows)}"}}
     data = []
     for index, ((name, curve, axis), weight) in enumerate(zip(rows, weights, strict=True), 1):
@@ -313,7 +316,8 @@ def _trace(trace: Trace, number: int, item: LockHealth, say: Speaker, prefix: st
         top -= height + gap
     if trace.latency_ms is not None:
         layout["shapes"].append({
-            "type": "line", "x0": trace.latency_ms, "x1": trace.latency_ms, "y0": 0, "y1": 1,
+            "type": "line", "x0": trace.latency_ms / divisor,
+            "x1": trace.latency_ms / divisor, "y0": 0, "y1": 1,
             "yref": "paper", "line": {"color": BLUE, "width": 1.5, "dash": "dash"}})
     title = lang(f"plot.trace_{trace.role}", moment=lang.moment(trace.at, seconds=True))
     if trace.latency_ms is not None:

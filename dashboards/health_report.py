@@ -14,7 +14,7 @@ from dashboards.health_words import Speaker
 from dashboards.page import Language, Link, assets, environment, file_names, language, page
 from dashboards.physics_section import lock_section, supply_section
 
-SHEET_JOBS = 10
+SHEET_JOBS = 16
 """Jobs that fit on one printed page of the work sheet; what is left out is said."""
 
 Url = Callable[[str, str], str]

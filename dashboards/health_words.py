@@ -29,6 +29,9 @@ _UNTOLD_UNITS = ("nat",)
 LONG_MS = 10_000.0
 """From here on a time is told in seconds."""
 
+_SOON_MS = 60_000.0
+"""An opening so soon after a command is told with it."""
+
 SPARK_WEEKS = 26
 _SPARK_WIDTH, _SPARK_HEIGHT = 84, 22
 
@@ -623,6 +626,31 @@ class Speaker:
             ("busiest", lang.unit(lang.number(heat.busiest_duty_percent, 1), "%")
              if heat.busiest_duty_percent is not None else None),
         ]
+
+    def alone(self, item: LockHealth) -> list[str]:
+        """The openings with no command, one line each."""
+        lang = self.lang
+        lines = []
+        for opening in item.alone:
+            line = lang("alone.energised" if opening.energised else "alone.plain",
+                        moment=lang.moment(opening.at, seconds=True))
+            if opening.open_ms is not None:
+                line += lang("alone.open", length=self.span(opening.open_ms))
+            if opening.since_command_ms is not None and opening.since_command_ms < _SOON_MS:
+                line += lang("alone.since", length=self.span(opening.since_command_ms))
+            if opening.other_lock:
+                line += lang("alone.other", lock=opening.other_lock)
+            lines.append(line + ".")
+        return lines
+
+    def span(self, ms: float) -> str:
+        """A length of time in the unit that people would use."""
+        for least, divisor, unit in ((7_200_000.0, 3_600_000.0, "h"), (120_000.0, 60_000.0, "min"),
+                                     (1000.0, 1000.0, "s")):
+            if ms >= least:
+                return self.lang.unit(self.lang.number(ms / divisor, 0 if ms >= 10 * divisor
+                                                       else 1), unit)
+        return self.lang.unit(self.lang.number(ms), "ms")
 
     def change(self, item: LockHealth) -> str:
         """Change against the baseline in words."""

@@ -9,7 +9,9 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 
 from analytics.health import health
-from dashboards.health_report import render_health
+from dashboards.health_report import SHEET_JOBS, render_health
+from dashboards.page import LANGUAGES
+from tests.bench.report_cost import house_of
 from tests.dashboards import small_venue
 from tests.dashboards.conftest import write
 
@@ -165,18 +167,19 @@ def test_the_work_sheet_is_one_printed_page(browser, busy, tmp_path, paper, many
         # As many jobs as fit, with every kind of word on them, and one too many.
         from shared.findings import Finding
 
-        house = small_venue.venue()
+        house = house_of(15)
         names = ["no-release", "hot-coil", "coil-open", "contact-stuck", "sticking-catch"]
         found = [Finding(lock.id, "lock", names[n % 5], "week", 0.9)
                  for n, lock in enumerate(house.locks)]
         found += [Finding(name, "supply", "supply-sag", "week", 0.8) for name in
                   ("rail-a", "rail-b")]
-        busy = health(small_venue.history(), found, version="0.1.0")
-    write(tmp_path, render_health(busy))
-    with Opened(browser, tmp_path / "work-sheet.html", width="desk") as opened:
-        assert _page_count(opened.page.pdf(format=paper)) == 1
-        text = opened.page.locator("main").inner_text()
-        assert ("further job" in text) == many
+        busy = health(small_venue.history(house=house, weeks=2), found, version="0.1.0")
+        assert len(busy.jobs) == SHEET_JOBS + 1
+    for code in LANGUAGES:
+        write(tmp_path, render_health(busy, code))
+        with Opened(browser, tmp_path / "work-sheet.html", width="desk") as opened:
+            assert _page_count(opened.page.pdf(format=paper)) == 1
+            assert (opened.page.locator(".left-out").count() == 1) == many
 
 
 def test_a_dark_screen_prints_on_white_with_every_figure(browser, folder):
