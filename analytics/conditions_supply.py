@@ -29,6 +29,7 @@ Reals = NDArray[np.float64]
 
 _OFF_SHARE = 0.5
 """Below this share of rated volts a rail is switched off, not low."""
+_SWITCHED = 0.08
 _DIVIDER = 0.012
 """Standard deviation of a rail reading's scale: dividers of 1 to 5 % (trade practice)."""
 _DROP = 0.04
@@ -48,6 +49,8 @@ class IdleVolts:
 
     def daily(self) -> tuple[NDArray[np.int64], Reals]:
         """Median of each day."""
+        if not self.day.size:
+            return self.day, self.volts
         days, place = np.unique(self.day, return_inverse=True)
         order = np.argsort(place, kind="stable")
         parts = np.split(self.volts[order], np.cumsum(np.bincount(place))[:-1])
@@ -59,6 +62,8 @@ def idle_volts(history: History, supply: Supply) -> IdleVolts:
     hours = history.rail_hours.filter(
         (pl.col("supply") == supply.id) & (pl.col("idle_samples") >= 10)
         & pl.col("idle_median").is_finite()
+        # An hour in which it was switched on or off has no level.
+        & ~(pl.col("idle_deviation") > _SWITCHED * supply.rated_volts).fill_null(False)
     ).select("hour", volts="idle_median")
     if hours.is_empty():
         locks = [lock.id for lock in history.venue.locks_on(supply.id)]

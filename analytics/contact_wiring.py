@@ -66,8 +66,9 @@ def contact_inverted(history: History) -> list[Finding]:
 
 
 def _answer_within_ms(seen: ContactCourse, outcome: np.ndarray) -> float:
-    latency = seen.rows.real("latency_ms")[outcome == "released"]
-    usual = float(np.nanquantile(latency, 0.9)) if latency.size >= 10 else 0.0
+    latency = seen.rows.real("latency_ms")
+    latency = latency[(outcome == "released") & np.isfinite(latency)]
+    usual = float(np.quantile(latency, 0.9)) if latency.size >= 10 else 0.0
     if not usual and seen.rows.lock.is_magnet:
         usual = 1000.0
     return max(_AT_LEAST_MS, 2.0 * usual)
