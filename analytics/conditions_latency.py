@@ -96,19 +96,24 @@ def _standing(history: History, *, slower: bool) -> list[tuple[Lock, LockDrift]]
             continue
         if drift.days.phase_tied and _below_poll(drift):
             continue
+        if drift.days.lock.latency_kind == "door" and _hump_only(drift):
+            continue  # people have become slower, not the lock
         out.append((history.venue.locks_by_id[name], drift))
     return out
 
 
 def _hump_only(drift: LockDrift) -> bool:
-    """Whether the quick releases are as quick as before: a second hump has come, nothing moved."""
+    """Whether the quick releases are as quick as before: a second hump has come, nothing moved.
+
+    On a door the quick ones are those that a person waited for, so they are the lock's own.
+    """
     days = drift.days
     onset = drift.fit.onset if drift.fit else 0.0
     before, after = days.value[days.release_day < onset], days.value[days.release_day >= onset]
     if before.size < 10 or after.size < 10:
         return False
     moved = float(np.quantile(after, 0.15) - np.quantile(before, 0.15))
-    return days.as_share(moved) < 0.5 * drift.change
+    return abs(days.as_share(moved)) < 0.5 * abs(drift.change) or moved * drift.change < 0
 
 
 def _unhelped(history: History) -> dict[str, tuple[LockDrift, LockDrift, date, str]]:
@@ -206,7 +211,7 @@ def _drift_finding(
     days = drift.days
     percent = 100 * drift.change
     low, high = sorted((100 * drift.change_low, 100 * drift.change_high))
-    at = "" if lock.is_magnet or not days.volts_known.any() else " at rated volts"
+    at = "" if not lock.pulsed or not days.volts_known.any() else " at rated volts"
     word = "later" if drift.change > 0 else "sooner"
     kind = {"door": " (with the time a person takes)", "supply": " (read off the supply)"}.get(
         lock.latency_kind or "", ""

@@ -68,9 +68,8 @@ def no_release(history: History) -> list[Finding]:
         told = rows["outcome"].is_in(["released", "no-release"]).to_numpy()
         use = first & told
         event = (rows["outcome"] == "no-release").to_numpy()[use]
-        rate = rate_that_matters(
-            day[use], event, healthy=HEALTHY_NO_RELEASE, faulty=FAULTY_NO_RELEASE, prior=PRIOR
-        )
+        healthy, faulty = _usual_failures(lock, day[use], event)
+        rate = rate_that_matters(day[use], event, healthy=healthy, faulty=faulty, prior=PRIOR)
         if rate is None or rate.log_odds <= 0:
             continue
         short = _too_short(lock, rows, history)
@@ -106,6 +105,22 @@ def no_release(history: History) -> list[Finding]:
             extra={"share": round(share, 4), **extra},
         ))
     return found
+
+
+def _usual_failures(
+    lock: Lock, day: Reals, event: np.ndarray
+) -> tuple[tuple[float, float], tuple[float, float]]:
+    """Beta priors of a sound and a faulty lock's rate of unanswered commands.
+
+    A contact on a door stays silent too when nobody opens the door in time: its
+    own past says how often that is, and only far more than that is the lock.
+    """
+    if lock.latency_kind != "door":
+        return HEALTHY_NO_RELEASE, FAULTY_NO_RELEASE
+    past = day <= -21
+    weight = min(1.0, 60.0 / max(int(past.sum()), 1))
+    missed = float(event[past].sum()) * weight
+    return (1.0 + missed, 8.0 + weight * float(past.sum()) - missed), (8.0, 2.0)
 
 
 def _before_service(history: History, name: str) -> tuple[Rate, date, str] | None:

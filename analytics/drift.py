@@ -163,7 +163,7 @@ def _drifts(history: History) -> Drifts:
     shared_past = {days.lock.id: days for days in share_scatter(list(earlier.values()))}
     common: dict[str, CommonWeeks] = {}
     wander: dict[str, Wander] = {}
-    for group in ("pulsed", "magnet"):
+    for group in ("pulsed", "held"):
         members = [
             days for days in shared.values()
             if group_of(days.lock) == group and days.lock.latency_kind != "door"

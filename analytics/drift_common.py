@@ -13,13 +13,15 @@ import numpy as np
 
 from analytics.drift_series import LockDays
 from analytics.evidence import Reals, family
+from shared.venue import Lock
 
 VOLTS_EXPONENT = -2.0
 VOLTS_EXPONENT_DEVIATION = 2.5
 """Latency of a latch goes with volts to this power (calculated from a solenoid model: -2 near
-rated volts, -5 and steeper near the stall); a magnet's release does not depend on volts."""
+rated volts, -5 and steeper near the stall); a release by cutting the current does not depend on
+volts."""
 
-SEASON_GAIN_DEVIATION = {"pulsed": 2.5, "magnet": 0.5}
+SEASON_GAIN_DEVIATION = {"pulsed": 2.5, "held": 0.5}
 """A lock answers a season this much more or less than its siblings do (share): a latch that works
 near its stall answers several times as much, by the same model."""
 
@@ -33,7 +35,7 @@ USUAL_VOLTS = 0.02
 LEAST_SIBLINGS = 4
 """Fewer locks than this do not show what a week did to all of them."""
 
-SEASON_SHARE = {"pulsed": 0.035, "magnet": 0.012}
+SEASON_SHARE = {"pulsed": 0.035, "held": 0.012}
 """What a season of about 5 K either way may do where no siblings show it: 0.7 % per kelvin for a
 latch, 0.25 % for a magnet (calculated)."""
 
@@ -72,14 +74,18 @@ class CommonWeeks:
         return effect, variance
 
 
-def group_of(lock: object) -> str:
-    """Locks that warmth acts on alike: magnets, and everything that is pulsed."""
-    return "magnet" if getattr(lock, "is_magnet", False) else "pulsed"
+def group_of(lock: Lock) -> str:
+    """Locks that volts and warmth act on alike.
+
+    ``pulsed``: the coil must first be energised, which takes volts. ``held``:
+    current is cut, and decays by itself, whatever the rail.
+    """
+    return "pulsed" if lock.pulsed else "held"
 
 
 def explained(days: LockDays) -> Reals:
     """What volts and warmth explain of each day's level against rated volts, by physical slopes."""
-    if days.lock.is_magnet:
+    if not days.lock.pulsed:
         return np.zeros(days.day.size)
     volts = days.log_volts - days.rated_log_volts
     warmth = days.warmth_kelvin - np.median(days.warmth_kelvin)
@@ -114,7 +120,7 @@ def common_weeks(every: Sequence[LockDays]) -> CommonWeeks:
         week = np.floor_divide(days.day, 7).astype(int)
         # Where volts are off, locks answer each in its own way: such days say nothing in common.
         usual = np.abs(days.log_volts - np.median(days.log_volts)) < USUAL_VOLTS
-        usual |= np.full(days.day.size, days.lock.is_magnet)
+        usual |= np.full(days.day.size, not days.lock.pulsed)
         rows.append({
             int(w): float(np.average(
                 level[usual & (week == w)], weights=days.releases[usual & (week == w)]

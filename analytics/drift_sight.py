@@ -49,7 +49,7 @@ def drift_sight(history: History) -> pl.DataFrame:
         rows.append((
             lock.id, count, 100 * drift.detectable, drift.detectable * days.reference_ms, volts,
             _why(drift.detectable, days.resolution_ms, days.reference_ms, days.phase_tied,
-                 lock.latency_kind == "door", volts or lock.is_magnet),
+                 lock.latency_kind == "door", volts or not lock.pulsed),
         ))
     return pl.DataFrame(rows, schema=SIGHT_SCHEMA, orient="row")
 

@@ -263,3 +263,35 @@ def test_a_coarse_poll_in_step_with_the_command_says_what_it_cannot_tell():
     sight = drift_sight(history_at(LATCHES, rows, 7))
     assert sight["detectable_ms"].min() >= 19.9 - 1e-6
     assert all("in step" in why for why in sight["why"])
+
+
+def test_people_who_open_a_door_later_do_not_make_its_magnet_slow():
+    door = [lock("door", kind="magnet", contact_senses="door"), *MAGNETS]
+    rows = actuations(door, weeks=14, seed=26, noise=0.05)
+    rng = np.random.default_rng(1)
+    person = 500.0 * np.exp(rng.normal(0, 0.6, rows.height))
+    later = pl.col("command_time").dt.date() >= FIRST_MONDAY + timedelta(days=63)
+    wait = pl.Series(np.where(person < 300, 1.0, 3.0))
+    rows = rows.with_columns(
+        latency_ms=pl.when(pl.col("lock") == "door").then(
+            pl.col("latency_ms") + pl.Series(person) * pl.when(later).then(wait).otherwise(1.0)
+        ).otherwise("latency_ms"),
+    )
+    assert slow_drop(history_at(door, rows, 13)) == []
+
+
+def test_a_door_that_nobody_opens_at_times_is_no_lock_that_fails():
+    door = [lock("door", kind="magnet", contact_senses="door"), *MAGNETS]
+    rows = unanswered(actuations(door, weeks=12, seed=27), "door", 8, 0)
+    assert no_release(history_at(door, rows, 11)) == []
+    shut = unanswered(actuations(door, weeks=12, seed=28), "door", 1, 77)
+    assert [item.subject for item in no_release(history_at(door, shut, 11))] == ["door"]
+
+
+def test_a_fail_safe_strike_is_not_excused_by_volts():
+    strikes = [lock(f"strike-{n}", mechanism="strike", released_by="power-off") for n in range(6)]
+    rows = actuations(strikes, weeks=14, seed=29, faults={"strike-0": step(0.25)})
+    low = pl.col("command_time").dt.date() >= FIRST_MONDAY + timedelta(days=STEP_DAY)
+    rows = rows.with_columns(
+        volts_before=pl.when(low).then(pl.col("volts_before") * 0.9).otherwise("volts_before"))
+    assert [item.subject for item in sticking_catch(history_at(strikes, rows, 12))] == ["strike-0"]
