@@ -10,6 +10,7 @@ import polars as pl
 import pytest
 
 from sample_data import physics
+from sample_data.faults import DEMO_FAULTS
 from sample_data.generate import VENUE_FILE, write_demo
 from shared.conditions import CONDITIONS
 from shared.tables import QUANTITIES
@@ -127,3 +128,10 @@ def test_a_magnet_lets_go_sooner_with_a_gap_and_later_with_a_residual_field():
     assert physics.drop_ms(np.array([170.0]), np.array([0.12]), np.array([0.0]))[0] < base
     assert physics.drop_ms(np.array([170.0]), np.array([0.09]), np.array([0.04]))[0] > base
     assert np.isinf(physics.drop_ms(np.array([170.0]), np.array([0.09]), np.array([0.09]))[0])
+
+
+def test_the_readme_tells_every_fault():
+    text = VENUE_FILE.with_name("README.md").read_text()
+    for fault in DEMO_FAULTS:
+        assert f"| `{fault.subject}` | `{fault.condition}` |" in text, fault.subject
+        assert fault.size in text
