@@ -37,7 +37,9 @@ def rail_hours(supply: str, rail: Samples, on: Ints, off: Ints) -> list[tuple[ob
     idle = ~_covered(time, np.where(on == EARLY, EARLY, np.maximum(
         on - MARGIN_US, on // DAY_US * DAY_US)), np.where(off >= NEVER, NEVER, off + MARGIN_US))
     rows: list[tuple[object, ...]] = []
-    for hour, low, high in _hours(time):
+    hours = _hours(time)
+    deviations = _deviations(volts, idle, [low for _, low, _ in hours])
+    for (hour, low, high), deviation in zip(hours, deviations, strict=True):
         part, quiet = volts[low:high], idle[low:high]
         still = part if quiet.all() else part[quiet]
         calm = np.sort(still)
@@ -48,7 +50,7 @@ def rail_hours(supply: str, rail: Samples, on: Ints, off: Ints) -> list[tuple[ob
         if calm.size:
             known = (
                 _quantile(calm, 0.5), _quantile(calm, 0.05), _quantile(calm, 0.95),
-                float(still.std(ddof=1)) if calm.size > 1 else None)
+                deviation if calm.size > 1 else None)
         rows.append((
             supply, hour * HOUR_US, high - low, _quantile(every, 0.5), float(every[0]),
             float(every[-1]), calm.size, *known))
@@ -70,6 +72,17 @@ def _hours(time: Ints) -> list[tuple[int, int, int]]:
     first, last = int(time[0]) // HOUR_US, int(time[-1]) // HOUR_US
     at = np.searchsorted(time, np.arange(first, last + 2) * HOUR_US).tolist()
     return [(first + k, low, high) for k, (low, high) in enumerate(pairwise(at)) if high > low]
+
+
+def _deviations(volts: Reals, which: Flags, starts: Sequence[int]) -> list[float]:
+    """Standard deviation (n - 1) of the flagged values from each start to the next; two passes."""
+    weight = which.astype(np.float64)
+    count = np.add.reduceat(weight, starts)
+    mean = np.add.reduceat(volts * weight, starts) / np.maximum(count, 1)
+    size = np.diff(np.append(starts, volts.size))
+    off = (volts - np.repeat(mean, size)) * weight
+    squares = np.add.reduceat(off * off, starts)
+    return np.sqrt(squares / np.maximum(count - 1, 1)).tolist()  # type: ignore[no-any-return]
 
 
 def _quantile(ordered: Reals, share: float) -> float:

@@ -85,9 +85,9 @@ def levels_of(setup: Setup, signals: pl.DataFrame) -> dict[tuple[str, str], Reco
             continue
         frame = signals if is_it.all() else signals.filter(is_it)
         time, value = frame["time"].to_physical().to_numpy(), frame["value"].to_numpy()
-        run = frame["run"].fill_null(0).to_numpy()
-        if run[0] == run[-1] and (run == run[0]).all():
-            run = run[:1]
+        runs = frame["run"]
+        alike = runs.min() == runs.max() and not runs.null_count()
+        run = (runs[:1] if alike else runs.fill_null(0)).to_numpy()
         left = frame.height
         for channel in channels:
             if not left:
@@ -222,4 +222,5 @@ def heard_of(
         every, run = np.concatenate(times), np.concatenate(runs)
         order = np.argsort(every, kind="stable")
         if every.size:
-            yield name, every[order], run[order], edges
+            constant = (run == run[0]).all()
+            yield name, every[order], run[:1] if constant else run[order], edges
