@@ -158,8 +158,8 @@ def _unhelped_findings(history: History, condition: str, *, slower: bool) -> lis
         joined = replace(
             earlier, change=change, now_ms=current.now_ms, now_low_ms=current.now_low_ms,
             now_high_ms=current.now_high_ms, releases_now=current.releases_now,
-            change_low=current.now_low_ms / earlier.before_high_ms - 1.0,
-            change_high=current.now_high_ms / earlier.before_low_ms - 1.0,
+            seen=change, seen_low=current.now_low_ms / earlier.before_high_ms - 1.0,
+            seen_high=current.now_high_ms / earlier.before_low_ms - 1.0,
         )
         large = 100 * abs(change) >= history.venue.limits.drift_week_percent
         found = _drift_finding(
@@ -209,8 +209,7 @@ def _drift_finding(
 ) -> Finding:
     assert drift.fit is not None
     days = drift.days
-    percent = 100 * drift.change
-    low, high = sorted((100 * drift.change_low, 100 * drift.change_high))
+    percent, low, high = 100 * drift.seen, 100 * drift.seen_low, 100 * drift.seen_high
     at = "" if not lock.pulsed or not days.volts_known.any() else " at rated volts"
     word = "later" if drift.change > 0 else "sooner"
     kind = {"door": " (with the time a person takes)", "supply": " (read off the supply)"}.get(

@@ -55,18 +55,21 @@ CLOCK_WANDER_MS = 10.0
 class LockDrift:
     """What is known of the course of one lock's latency; levels at rated volts, in ms.
 
-    ``change`` is relative to before (+0.12: 12 % slower), ``low`` and ``high``
-    bound 95 %. ``stands`` says that this week's releases agree with it, and that
-    it differs from the first weeks too. ``detectable`` is the smallest relative
-    change that two weeks of this lock would have shown.
+    ``change`` is the fitted change relative to before (+0.12: 12 % slower).
+    ``seen`` is the same from this week's level alone, whatever the course in
+    between, with ``low`` and ``high`` to bound 95 %. ``stands`` says that this
+    week's releases agree with it, and that it differs from the first weeks too.
+    ``detectable`` is the smallest relative change that two weeks of this lock
+    would have shown.
     """
 
     lock: str
     days: LockDays
     fit: ChangeFit | None
     change: float
-    change_low: float
-    change_high: float
+    seen: float
+    seen_low: float
+    seen_high: float
     before_ms: float
     before_low_ms: float
     before_high_ms: float
@@ -264,11 +267,13 @@ def _judge(
     detectable = _detectable(days, wander[group], scale)
     if fit is None:
         return LockDrift(
-            days.lock.id, days, None, 0.0, np.nan, np.nan, *_span(days, first, first_deviation),
-            *_span(days, now, now_deviation), None, None, None, False, detectable,
+            days.lock.id, days, None, 0.0, np.nan, np.nan, np.nan,
+            *_span(days, first, first_deviation), *_span(days, now, now_deviation), None, None, None, False, detectable,
             int(days.releases[recent].sum()), level - first, start,
         )
-    shift, deviation = fit.shift, fit.shift_deviation
+    shift = fit.shift
+    seen = now - fit.before
+    deviation = float(np.hypot(now_deviation, fit.before_deviation))
     stands = bool(
         recent.size
         and shift * (now - fit.before) > 0.5 * shift**2
@@ -277,8 +282,7 @@ def _judge(
     return LockDrift(
         days.lock.id, days, fit,
         days.as_share(shift, fit.before),
-        days.as_share(shift - 1.96 * deviation, fit.before),
-        days.as_share(shift + 1.96 * deviation, fit.before),
+        *(days.as_share(seen + off * deviation, fit.before) for off in (0.0, -1.96, 1.96)),
         *_span(days, fit.before, fit.before_deviation), *_span(days, now, now_deviation),
         moment + timedelta(days=int(fit.onset)),
         moment + timedelta(days=int(np.floor(fit.onset_low))),
