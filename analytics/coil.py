@@ -7,7 +7,7 @@ resistance instead (IEC 60034-1, 8.6.2): T = (R / R_cold)(234.5 + T_cold) - 234.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
@@ -54,7 +54,7 @@ def heated(lock: Lock) -> bool:
 
 def on_times(
     energisings: pl.DataFrame, venue: Venue, actuations: pl.DataFrame | None = None,
-    until: datetime | None = None,
+    until: datetime | Mapping[str, datetime] | None = None,
 ) -> pl.DataFrame:
     """On-times of every heated coil.
 
@@ -67,8 +67,9 @@ def on_times(
     actuations : polars.DataFrame, optional
         Schema ACTUATIONS: a self-cutting lock whose cut was not seen in the energisings is
         taken to be cut at its release.
-    until : datetime, optional
-        Where a lock's last energising has no end, it is taken to last until then.
+    until : datetime or mapping of str to datetime, optional
+        Where a lock's last energising has no end, it is taken to last until then: for all
+        locks, or for those named (:func:`analytics.coil_lasting.lasting_until`).
 
     Returns
     -------
@@ -93,7 +94,13 @@ def on_times(
     on = pl.min_horizontal("on_ms", "cut_ms")
     if until is not None:
         last = pl.col("start") == pl.col("start").max().over("lock")
-        lasting = (pl.lit(until, TIMESTAMP) - pl.col("start")).dt.total_microseconds() / 1000
+        end = (
+            pl.lit(until, TIMESTAMP) if isinstance(until, datetime)
+            else pl.col("lock").replace_strict(
+                dict(until), default=None, return_dtype=TIMESTAMP
+            ) if until else pl.lit(None, TIMESTAMP)
+        )
+        lasting = (end - pl.col("start")).dt.total_microseconds() / 1000
         on = pl.coalesce(on, pl.when(last).then(lasting.clip(lower_bound=0.0)))
     return frame.select("lock", "start", on_ms=on)
 
@@ -105,7 +112,7 @@ def coil_heat(
     *,
     actuations: pl.DataFrame | None = None,
     start: datetime | None = None,
-    until: datetime | None = None,
+    until: datetime | Mapping[str, datetime] | None = None,
 ) -> pl.DataFrame:
     """The hottest moment of each heated coil, its margin, and its duty.
 
@@ -121,9 +128,10 @@ def coil_heat(
     actuations : polars.DataFrame, optional
         Schema ACTUATIONS: gives each lock's loaded volts (rated volts stand in) and the
         moment at which a self-cutting lock was cut.
-    start, until : datetime, optional
-        Report only what began at or after ``start`` (earlier on-times still warm the coil);
-        an energising that still lasts is taken to last until ``until``.
+    start : datetime, optional
+        Report only what began at or after it; earlier on-times still warm the coil.
+    until : datetime or mapping of str to datetime, optional
+        As in :func:`on_times`.
 
     Returns
     -------
@@ -305,10 +313,12 @@ class HeatCurve:
 def heat_curve(
     energisings: pl.DataFrame, venue: Venue, lock_id: str, start: datetime, end: datetime,
     *, actuations: pl.DataFrame | None = None, step_s: float = 120.0, most: int = 4000,
+    until: datetime | Mapping[str, datetime] | None = None,
 ) -> HeatCurve | None:
     """Temperature of one coil from ``start`` to ``end``; None where its data are not stated.
 
-    ``step_s`` is the spacing of the points that fill in the cooling; ``most`` caps them.
+    ``step_s`` is the spacing of the points that fill in the cooling; ``most`` caps them;
+    ``until`` as in :func:`on_times`.
     """
     lock = venue.locks_by_id[lock_id]
     volts = loaded_volts(actuations).get(lock_id) if actuations is not None else None
@@ -316,7 +326,7 @@ def heat_curve(
     if thermal is None or not heated(lock):
         return None
     rows = on_times(
-        energisings.filter(pl.col("lock") == lock_id), venue, actuations, end
+        energisings.filter(pl.col("lock") == lock_id), venue, actuations, until
     ).filter(
         pl.col("on_ms").is_not_null()
         & pl.col("start").is_between(start - timedelta(seconds=FORGET_S), end)

@@ -8,6 +8,7 @@ from datetime import datetime, timedelta
 import polars as pl
 
 from analytics.coil import coil_heat, heat_curve
+from analytics.coil_lasting import lasting_until
 from analytics.evidence import median_interval, with_weeks
 from analytics.health_model import Estimate, Heat, SagPoint
 from analytics.history import History
@@ -67,7 +68,7 @@ def heat_by_lock(history: History) -> dict[str, Heat]:
     )
     actuations = history.this_week(history.actuations, "command_time")
     rows = coil_heat(recent, history.venue, actuations=actuations, start=history.start,
-                     until=history.end)
+                     until=lasting_until(history))
     return {row["lock"]: _heat(row, recent, actuations, history) for row in rows.to_dicts()}
 
 
@@ -84,7 +85,8 @@ def _heat(
         hottest - history.venue.limits.ambient_celsius >= WARM_KELVIN
     ):
         course = heat_curve(recent, history.venue, str(row["lock"]), at - _BEFORE, at + _AFTER,
-                            actuations=actuations, step_s=20.0, most=_POINTS)
+                            actuations=actuations, step_s=20.0, most=_POINTS,
+                            until=lasting_until(history))
         if course is not None:
             curve = _thinned([((time - at).total_seconds() / 60.0, celsius)
                               for time, celsius in zip(course.time, course.celsius, strict=True)])

@@ -11,6 +11,7 @@ import polars as pl
 from scipy import special
 
 from analytics.coil import coil_heat, measured_heat
+from analytics.coil_lasting import lasting_until
 from analytics.evidence import baseline_start, finding
 from analytics.history import History
 from shared.findings import Evidence, Finding
@@ -55,7 +56,7 @@ def hot_coil(history: History) -> list[Finding]:
     venue = history.venue
     rows = coil_heat(
         history.energisings, venue, actuations=history.actuations, start=history.start,
-        until=_until(history),
+        until=lasting_until(history),
     )
     measured = measured_heat(history.actuations, venue).filter(
         pl.col("command_time").is_between(history.start, history.end, closed="left")
@@ -86,11 +87,6 @@ def hot_coil(history: History) -> list[Finding]:
             not_excluded=() if hottest.measured else ("coil-current-high",),
         ))
     return found
-
-
-def _until(history: History) -> datetime:
-    last = history.activity["last"].max() if history.activity.height else None
-    return min(last, history.end) if isinstance(last, datetime) else history.end
 
 
 def _measured(rows: pl.DataFrame, limit: float) -> _Hottest | None:

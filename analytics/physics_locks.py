@@ -9,7 +9,8 @@ import numpy as np
 import polars as pl
 
 from analytics.cable import branch, cable_needed
-from analytics.coil import coil_heat, heat_at_start, heat_curve, heated, measured_heat
+from analytics.coil import coil_heat, heat_at_start, heated, measured_heat
+from analytics.coil_lasting import lasting_until
 from analytics.evidence import baseline_start, with_weeks
 from analytics.history import History
 from analytics.magnet import holding_force
@@ -19,7 +20,6 @@ from analytics.release import Solenoid
 from analytics.release_fit import ReleaseFit, explain, fit_release, loaded
 from analytics.sag_release import SagError, SagReadings, sag_error, sag_readings
 from shared.venue import Lock
-from shared.weeks import day_start
 
 BASELINE_WEEKS = 8
 """First weeks with commands since the last service: what a change is measured against."""
@@ -36,7 +36,6 @@ class _Tables:
     heat: dict[str, dict[str, object]]
     measured: pl.DataFrame
     rows: dict[str, pl.DataFrame]
-    energised: dict[str, pl.DataFrame]
     off: dict[str, SwitchOff]
     sag: dict[str, SagReadings]
     error: dict[str, SagError]
@@ -48,7 +47,8 @@ def lock_physics(history: History) -> dict[str, LockPhysics]:
     start, end = history.start, history.end
     actuations = history.actuations
     heat = coil_heat(
-        history.energisings, venue, actuations=actuations, start=start, until=_until(history)
+        history.energisings, venue, actuations=actuations, start=start,
+        until=lasting_until(history),
     )
     warmth = heat_at_start(history.energisings, venue, actuations=actuations)
     rows = with_weeks(
@@ -63,7 +63,6 @@ def lock_physics(history: History) -> dict[str, LockPhysics]:
     tables = _Tables(
         history, {str(row["lock"]): row for row in heat.to_dicts()}, measured,
         _by_lock(rows),
-        _by_lock(history.energisings.filter(pl.col("start") >= start - timedelta(days=1))),
         switch_offs(recent, venue), sag_readings(recent, venue), sag_error(recent, venue),
     )
     return {lock.id: _lock(lock, tables) for lock in venue.locks}
@@ -76,27 +75,9 @@ def _by_lock(frame: pl.DataFrame) -> dict[str, pl.DataFrame]:
     }
 
 
-def _until(history: History) -> datetime:
-    """End of what is known: the last record of any kind, and never beyond the week."""
-    last = history.activity["last"].max() if history.activity.height else None
-    return min(last, history.end) if isinstance(last, datetime) else history.end
-
-
 def _lock(lock: Lock, tables: _Tables) -> LockPhysics:
     history = tables.history
     heat = _heat(tables.heat.get(lock.id))
-    curve = None
-    if heat is not None:
-        zone = history.venue.zone
-        day = heat.hottest_time.astimezone(zone).date()
-        # The day of the hottest moment, in the venue's own calendar.
-        first, last = day_start(day, zone), day_start(day + timedelta(days=1), zone)
-        curve = heat_curve(
-            tables.energised[lock.id], history.venue, lock.id, first, min(last, history.end),
-            actuations=tables.rows.get(lock.id, tables.history.actuations.clear()).select(
-                history.actuations.columns
-            ), most=1500,
-        )
     measured = _measured(tables.measured.filter(pl.col("lock") == lock.id))
     rows = tables.rows.get(lock.id)
     before, now = _stretches(rows, lock, history)
@@ -119,7 +100,7 @@ def _lock(lock: Lock, tables: _Tables) -> LockPhysics:
     pull = history.venue.limits.player_pull_newtons
     hold = holding_force(lock, volts, pull=pull) if volts is not None else None
     made = LockPhysics(
-        lock.id, heat, curve, measured, fit, volts, explained, found_branch, needed, hold,
+        lock.id, heat, measured, fit, volts, explained, found_branch, needed, hold,
         tables.off.get(lock.id), tables.sag.get(lock.id), tables.error.get(lock.id),
         _release_curve(fit, lock, before), _hold_curve(lock, volts), (),
     )

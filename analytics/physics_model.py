@@ -12,7 +12,6 @@ from datetime import datetime
 
 from analytics.battery import BatteryOutlook
 from analytics.cable import Branch, CableNeeded
-from analytics.coil import HeatCurve
 from analytics.magnet import Hold
 from analytics.off_voltage import SwitchOff
 from analytics.rail import Company, Prediction, RailModel
@@ -86,7 +85,6 @@ class LockPhysics:
 
     lock: str
     heat: CoilHeat | None
-    heat_curve: HeatCurve | None
     measured_celsius: Quantity | None
     fit: ReleaseFit | None
     loaded_volts: float | None

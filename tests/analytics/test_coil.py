@@ -80,6 +80,11 @@ def test_one_that_still_lasts_is_heat_until_now():
     assert row["longest_on_ms"] == 600_000.0
     assert row["hottest_celsius"] > 120
     assert row["held_hot_s"] == 0.0
+    # Only the locks that are known to have stayed on do so.
+    named = coil_heat(rows, VENUE, until={"a": DAY + timedelta(seconds=660)})
+    assert named["longest_on_ms"][0] == 600_000.0
+    assert coil_heat(rows, VENUE, until={"b": DAY + timedelta(seconds=660)})["unknown_ends"][0] == 1
+    assert coil_heat(rows, VENUE, until={})["unknown_ends"][0] == 1
 
 
 def test_a_coil_that_cuts_itself_is_on_only_until_then():

@@ -8,7 +8,7 @@ import pytest
 from analytics.cable import copper_ohms
 from analytics.history import History
 from analytics.hot_coil import hot_coil
-from shared.tables import ACTUATIONS, ENERGISINGS, SERVICE
+from shared.tables import ACTIVITY, ACTUATIONS, CLOCK_EVENTS, ENERGISINGS, SERVICE
 from shared.venue import Lock, Supply, Venue
 from shared.weeks import Week
 
@@ -108,3 +108,30 @@ def test_measured_current_decides_where_it_is_logged(celsius, said):
     if said:
         assert found[0].evidence[0].now == pytest.approx(celsius, abs=1.0)
         assert found[0].not_excluded == ()
+
+
+def activity(*hours):
+    """Hours in which the controller logged, as (hours after Monday ten o'clock, runs)."""
+    return ACTIVITY.conform(pl.DataFrame([
+        {"controller": "c", "hour": MONDAY + timedelta(hours=hour), "records": 100, "runs": runs,
+         "first": MONDAY + timedelta(hours=hour),
+         "last": MONDAY + timedelta(hours=hour, minutes=59)}
+        for hour, runs in hours
+    ]))
+
+
+def left_on(**tables):
+    frame = pl.DataFrame([{"lock": "a", "start": MONDAY, "end": None, "on_ms": None}])
+    return History.of(venue(), WEEK, energisings=ENERGISINGS.conform(frame), **tables)
+
+
+def test_a_coil_left_on_is_hot_only_where_the_log_went_on():
+    assert hot_coil(left_on(activity=activity((0, 1))))[0].urgency == "now"
+    # The log broke off, or the controller started anew: nothing is known.
+    assert hot_coil(left_on()) == []
+    assert hot_coil(left_on(activity=activity((0, 2)))) == []
+    restart = CLOCK_EVENTS.conform(pl.DataFrame([
+        {"controller": "c", "time": MONDAY + timedelta(minutes=1), "kind": "restart"}]))
+    assert hot_coil(left_on(activity=activity((0, 1)), clock_events=restart)) == []
+    early = activity((-2, 1))
+    assert hot_coil(left_on(activity=early)) == []

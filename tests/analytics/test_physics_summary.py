@@ -132,7 +132,6 @@ def test_a_latch_says_its_heat_and_what_explains_its_latency(found):
     item = found.locks["latch-0"]
     assert item.heat.estimated
     assert item.heat.hottest.value < 30
-    assert max(item.heat_curve.celsius) == pytest.approx(item.heat.hottest.value, abs=1e-6)
     assert {"heat.estimated", "heat.margin", "branch.drop", "off.quiet"} <= keys(item)
     assert item.branch.cable_ohms == pytest.approx(24 * 39 / 1000)
     # The law put in stalls at 9.2 V; its volts vary day by day.

@@ -90,7 +90,7 @@ CURVE = Curve((1.0, 2.0), (3.0, 4.0), (2.0, 3.0), (4.0, 5.0), 1.5)
 
 def lock_item(**more):
     empty = dict.fromkeys((
-        "heat", "heat_curve", "measured_celsius", "fit", "loaded_volts", "explained", "branch",
+        "heat", "measured_celsius", "fit", "loaded_volts", "explained", "branch",
         "cable", "hold", "switch_off", "sag", "sag_error", "release_curve", "hold_curve"))
     return LockPhysics(**(empty | {"lock": "a", "says": ()} | more))
 
