@@ -268,7 +268,8 @@ def _judge(
     if fit is None:
         return LockDrift(
             days.lock.id, days, None, 0.0, np.nan, np.nan, np.nan,
-            *_span(days, first, first_deviation), *_span(days, now, now_deviation), None, None, None, False, detectable,
+            *_span(days, first, first_deviation), *_span(days, now, now_deviation),
+            None, None, None, False, detectable,
             int(days.releases[recent].sum()), level - first, start,
         )
     shift = fit.shift
