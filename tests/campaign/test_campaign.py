@@ -3,6 +3,7 @@
 from datetime import date, timedelta
 
 import numpy as np
+import polars as pl
 import pytest
 
 from analytics.history import History
@@ -10,6 +11,7 @@ from shared import tables
 from shared.conditions import CONDITIONS
 from shared.weeks import Week
 from tests.campaign import mechanics, report
+from tests.campaign.as_signals import paired_tables
 from tests.campaign.as_tables import tables_of
 from tests.campaign.faults import seen
 from tests.campaign.play import play
@@ -117,6 +119,25 @@ def test_the_scorer_counts_by_hand():
     late = score(scenario, past, [_said(11, lock, "coil-open", since=since)], 0.0)
     assert not late.faults[0]["named_in_time"]
     assert date.fromisoformat("2025-03-03") <= scenario.start
+
+
+def test_raw_records_pair_to_what_happened():
+    # The program's own pairing over the played records, against the rows written down directly.
+    past = play(draw(904, weeks=8, locks=8))
+    straight, paired = tables_of(past)["actuations"], paired_tables(past)["actuations"]
+    both = straight.join(paired, on=["lock", "command_time"], how="full", suffix="_paired",
+                         coalesce=True)
+    assert both.height == straight.height == paired.height
+    same = both.filter(pl.col("outcome") == pl.col("outcome_paired"))
+    assert same.height > 0.99 * both.height
+    shown = same.filter((pl.col("outcome") == "released") & (pl.col("latency_from") != "supply"))
+    assert shown.height > 500
+    # A scan may fall into the bounce and see the contact one look later; else they agree.
+    off = (shown["latency_ms"] - shown["latency_ms_paired"]).abs()
+    assert (off < 0.001).mean() > 0.9
+    assert off.max() <= max(past.scenario.scans.values()) + 0.001
+    sags = same.filter(pl.col("sag_volts_paired") > 0.05)
+    assert (sags["sag_volts"] - sags["sag_volts_paired"]).abs().median() < 0.02
 
 
 def test_a_small_campaign_runs_and_its_page_holds_together():
