@@ -128,7 +128,7 @@ def _without_rail_effects(found: Sequence[Finding], history: History) -> list[Fi
         if (
             lock is None or rail is None or lock.is_magnet
             or item.condition not in SUPPLY_ACCOUNTS_FOR[rail.condition]
-            or _before(item.since, rail.since) or beyond_rail(history, item, lock)
+            or _before(item.since, rail.since) or beyond_rail(history, item, lock, rail)
         ):
             kept.append(item)
         else:

@@ -19,27 +19,46 @@ SLOW = ("sticking-catch", "no-release")
 LEAST_MATES = 3
 ALIKE_SHARE = 0.2
 """Where this share of a rail's other locks shows the same, it is the rail's doing."""
+LEAST_ALIKE = 0.05
+TOGETHER_DAYS = 14
 
 
-def beyond_rail(history: History, item: Finding, lock: Lock) -> bool:
+def beyond_rail(history: History, item: Finding, lock: Lock, rail: Finding) -> bool:
     """Whether what is said of the lock goes beyond what its rail at fault does to all locks on it.
 
-    A drift does where the rail's volts are known: they are allowed for in it, with
-    all the uncertainty of this lock's answer to them. Releases that are slow or
-    missing at times do unless other locks on the rail show the same.
+    A drift has the rail's volts allowed for already, where they are known, with all
+    the uncertainty of this lock's answer to them. What begins with the rail's fault
+    must still be all but certain; and where other locks on the rail show the same, it
+    must be far larger than theirs.
     """
-    own = drifts(history).current.get(lock.id)
-    if item.extra.get("course") in ("step", "gradual"):
-        return own is not None and float(own.days.volts_known.mean()) > 0.8
+    judged = drifts(history).current
+    own = judged.get(lock.id)
+    drifting = item.extra.get("course") in ("step", "gradual")
+    if drifting and (own is None or float(own.days.volts_known.mean()) < 0.8):
+        return False
     modes = slow_modes(history)
     mates = [
-        other.id for other in history.venue.locks_on(lock.supply)
-        if other.id != lock.id and not other.is_magnet and other.id in drifts(history).current
+        judged[other.id] for other in history.venue.locks_on(lock.supply)
+        if other.id != lock.id and not other.is_magnet and other.id in judged
     ]
     if len(mates) < LEAST_MATES:
         return False
-    share = sum(mate in modes for mate in mates) / len(mates)
-    return share < ALIKE_SHARE
+    slower = [
+        mate for mate in mates
+        if mate.fit is not None and mate.fit.log_odds > 0 and mate.change > LEAST_ALIKE
+    ]
+    alike = {mate.lock for mate in slower}
+    if not drifting:
+        alike |= {mate.lock for mate in mates if mate.lock in modes}
+    if len(alike) >= ALIKE_SHARE * len(mates):
+        if not drifting or own is None or not slower:
+            return False
+        typical = float(np.median([mate.change for mate in slower]))
+        return own.seen_low > 2.0 * typical
+    together = item.since is None or rail.since is None or (
+        abs((item.since - rail.since).days) <= TOGETHER_DAYS
+    )
+    return item.score > 0.99 if together or not drifting else True
 
 
 def shared_by_rail(found: Sequence[Finding], history: History) -> list[Finding]:
