@@ -118,9 +118,13 @@ def _open_finding(
     # Once or twice in a hundred could be a reading that went wrong.
     seldom = (count == 1 and total > 1) or (count < 4 and share < 0.1)
     seen = lock.contact is not None
-    score = 0.97 if seen and count >= 2 else 0.9 if count >= 4 else 0.75
+    days = np.unique(loads.rows.day[loads.empty & stretch.live]).size
+    if lock.self_cut and not seen:
+        score = 0.96 if count >= 8 and days >= 3 else 0.85
+    else:
+        score = 0.97 if count >= (2 if seen else 4) else 0.75
     if loads.borrowed:
-        score = min(score, 0.85)
+        score = min(score, 0.96 if count >= 8 and share > 0.9 else 0.85)
     excluded = [] if not (lock.self_cut and not seen) else ["already open"]
     whole = share >= 0.9
     words = (f"every command ({count})" if whole else f"{count} of {total} commands")
@@ -146,7 +150,7 @@ def _stuck_finding(
              f"{lock.id} is on all the time: its command no longer loads the rail, which idles "
              "lower than before, and it does not lock again.")
     return finding(
-        lock.id, "stuck-energised", "now", 0.95 if share >= 0.5 else 0.8,
+        lock.id, "stuck-energised", "now", 0.97 if share >= 0.5 and count >= 3 else 0.85,
         since=stretch.since, since_low=stretch.low, since_high=stretch.high,
         says=words + " A welded relay or a failed driver." + stretch.repair_words,
         evidence=_evidence(loads, stretch), not_excluded=("no-release",) if not lock.pulsed

@@ -146,7 +146,7 @@ def clock_fault(history: History) -> list[Finding]:
         first = rows["day"].min()
         found.append(finding(
             str(controller), "clock-fault", "plan" if grave else "watch",
-            0.97 if broken.height or lost.height else 0.9,
+            0.97 if broken.height or lost.height else 0.96,
             since=first if isinstance(first, date) else None,
             says=f"{controller}'s times cannot all be trusted this week: {kinds}. First on "
                  f"{_minute(rows['time'].min(), zone)}."  # type: ignore[arg-type]
@@ -221,8 +221,8 @@ def _judge(silence: Silence) -> tuple[str, float] | None:
     if silence.weeks_known < 4 or surprise < max(12.0, 3.0 * usual):
         return "watch", min(score, 0.6)
     if silence.ongoing and silence.hours >= 24:
-        return "week", min(score, 0.9)
-    return "plan", min(score, 0.9)
+        return "week", min(score, 0.97)
+    return "plan", min(score, 0.97)
 
 
 def _judge_venue(silence: Silence, score: float) -> tuple[str, float] | None:

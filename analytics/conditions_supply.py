@@ -258,7 +258,7 @@ def _sag_finding(
         # It has always been like this: the design's matter, told but not pressed.
         urgency, score = "watch", 0.7
     elif stiff is None:
-        urgency, score = "week", 0.9
+        urgency, score = "week", 0.96
     else:
         score = stiff.score(_STIFF_WATCH)
         urgency = "plan" if stiff.shift >= _STIFF_PLAN else "watch"

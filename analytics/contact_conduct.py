@@ -197,7 +197,7 @@ def _opened_words(
     name, count, total = commands.lock.id, *stretch.now
     urgency = "week" if rate >= 0.1 else "plan"
     where = "while games were on"
-    score = 0.97 if chance < 1e-6 else 0.9
+    score = 0.97 if chance < 1e-6 else 0.96
     if inside < 0.5:
         urgency, where, score = "watch", "mostly before or after the day's games", 0.6
     return finding(

@@ -50,7 +50,7 @@ def contact_inverted(history: History) -> list[Finding]:
         usual = seen.rows.real("latency_ms")
         before = float(np.nanmedian(usual)) if np.isfinite(usual).any() else None
         found.append(finding(
-            name, "contact-inverted", "week", 0.98 if count >= 5 else 0.9,
+            name, "contact-inverted", "week", 0.98 if count >= 5 else 0.96,
             since=stretch.since, since_low=stretch.low, since_high=stretch.high,
             says=f"The feedback of {name} is the wrong way round: it shows open at rest and turns "
                  f"to locked {answer:.0f} ms after the command, in {count} of {total} commands. "
@@ -135,10 +135,14 @@ def _stuck_finding(seen: ContactCourse, stretch: Course, works: bool | None) -> 
     outcome = seen.rows.text("outcome")[stretch.live]
     state = "open" if np.mean(outcome == "already-open") > 0.5 else "locked"
     sure = works is True and (state == "locked" or lock.self_cut)
+    # Nobody would leave a lock shut, or open, for so many games: it is the feedback.
+    days = np.unique(seen.rows.day[stretch.live]).size
+    long = stretch.standing[0] >= 15 and days >= 3
     coil = ("The rail shows its coil drawing current as ever." if works
             else "No volts are logged that could show whether its coil works.")
     return finding(
-        lock.id, "contact-stuck", raised_on_way_out("week", lock), 0.95 if sure else 0.75,
+        lock.id, "contact-stuck", raised_on_way_out("week", lock),
+        0.97 if sure else 0.96 if long else 0.75,
         since=stretch.since, since_low=stretch.low, since_high=stretch.high,
         says=f"The feedback of {lock.id} has not moved in {stretch.standing[0]} commands; it shows "
              f"{state} all the time. {coil}" + stretch.repair_words,
@@ -223,7 +227,7 @@ def _crossed_finding(
     middle, low, high = median_interval(delay_ms)
     return finding(
         subject.id, "crossed-channels", raised_on_way_out("week", subject),
-        0.97 if swapped and count >= 5 else 0.9,
+        0.97 if count >= 5 else 0.9,
         since=stretch.since, since_low=stretch.low, since_high=stretch.high,
         says=f"{commanded.id}'s command opens {opens.id}, {middle:.0f} ms "
              f"later, in {count} of {total} commands{itself}.",

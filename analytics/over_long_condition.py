@@ -34,7 +34,7 @@ def over_long_energising(history: History) -> list[Finding]:
         else:
             urgency = "week" if ratio >= 2 or count >= 3 else "plan"
         found.append(finding(
-            name, "over-long-energising", urgency, 0.99 if ratio >= 1.5 or count > 1 else 0.9,
+            name, "over-long-energising", urgency, 0.99 if ratio >= 1.5 or count > 1 else 0.96,
             since=stretch.since, since_low=stretch.low, since_high=stretch.high,
             says=_over_long_words(times, worst, count, total) + stretch.repair_words,
             evidence=_over_long_evidence(times, worst, stretch),

@@ -94,7 +94,8 @@ def self_cut_failed(history: History) -> list[Finding]:
             continue
         on = float(np.median(part.real("pulse_ms")[failed[told] & stretch.live]))
         found.append(finding(
-            name, "self-cut-failed", "week", (0.97 if count >= 3 else 0.85) if seen else 0.75,
+            name, "self-cut-failed", "week",
+            (0.97 if count >= 3 else 0.85) if seen else 0.96 if count >= 10 else 0.85,
             since=stretch.since, since_low=stretch.low, since_high=stretch.high,
             says=f"{name} opens, but its own switch does not cut its coil: it stays on to the end "
                  f"of the pulse ({on:.0f} ms) in {count} of {total} commands."
