@@ -28,6 +28,7 @@ from analytics.timing_model import (
     SeenPoint,
     key,
 )
+from analytics.timing_recent import FEWEST
 from analytics.timing_sample import Sample
 from analytics.timing_tail import (
     LEAST,
@@ -86,6 +87,8 @@ def fit_lock(
     pool: Pool | None
     if door and not useful:
         return _describe(replace(model, obstacle="door"), sample, None)
+    if sample.changed is not None:  # It is no longer like its part: its own few count.
+        own_least = min(own_least, FEWEST)
     if not door and (
         sample.releases >= own_least or (not useful and sample.releases >= LEAST)
     ):
@@ -133,7 +136,7 @@ def _counts(sample: Sample) -> LockModel:
         unanswered=int((~sample.released).sum()), already_open=sample.already_open,
         unobserved=sample.unobserved, two_clocks=sample.two_clocks,
         resolution_ms=sample.resolution_ms, pulse_groups=_pulse_groups(sample),
-        seen=_seen(sample),
+        seen=_seen(sample), changed=sample.changed,
         pulse_median_ms=float(np.median(pulses)) if pulses.size else None,
         pulse_most_ms=float(np.max(pulses)) if pulses.size else None,
         # A self-cutting lock's current ends with its release: there a short pulse is proven.

@@ -93,7 +93,8 @@ class LockModel:
     is how many independent releases the distribution is worth, ``location_factor`` how far (as
     a factor, 95 %) a borrowed one may stand off as a whole. ``part_need_ms`` is the middle of
     what the other locks of its part need for 99.9 %, ``mend_first`` that this one needs far
-    longer. ``silent`` are the targets that its silent commands alone put out of reach.
+    longer; ``changed`` the day from which it behaves as it does now. ``silent`` are the targets
+    that its silent commands alone put out of reach.
     """
 
     lock: str
@@ -110,6 +111,7 @@ class LockModel:
     borrowed_releases: int = 0
     first_day: date | None = None
     last_day: date | None = None
+    changed: date | None = None
     commands: int = 0
     released: int = 0
     unanswered: int = 0
@@ -150,7 +152,7 @@ class LockModel:
     def as_json(self) -> dict[str, Any]:
         """Plain values for JSON; the same numbers, none rounded but the points."""
         values = {name: getattr(self, name) for name in self.__dataclass_fields__}
-        for name in ("first_day", "last_day"):
+        for name in ("first_day", "last_day", "changed"):
             values[name] = values[name].isoformat() if values[name] else None
         for name in ("miss", "again"):
             values[name] = dict(vars(values[name]))

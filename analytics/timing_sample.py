@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, timedelta
 
 import numpy as np
@@ -10,10 +10,14 @@ import polars as pl
 
 from analytics.evidence import baseline_start, with_weeks
 from analytics.history import History
+from analytics.timing_recent import present_since
 from analytics.timing_tail import Flags, Reals, Whole
 from shared.venue import Lock
 
 _EPOCH = date(1970, 1, 1)
+
+TEXTBOOK_EXPONENT = -2.0
+"""Power of volts by which changes are looked for before any slope is known."""
 
 
 @dataclass(frozen=True)
@@ -24,7 +28,9 @@ class Sample:
     the shortest pulse known to have been enough (``released``) or the longest known not to
     be: a lock that let go while its pulse lasted needed no more than its latency, one that let
     go after the pulse had ended needed no more than the pulse, one that never did needed more.
-    ``volts`` is NaN where the rail was not read; ``first`` marks first attempts.
+    ``volts`` is NaN where the rail was not read; ``first`` marks first attempts. ``changed`` is
+    the day from which the lock behaves as it does now, where it did not before: nothing earlier
+    is in the sample.
     """
 
     lock: Lock
@@ -45,6 +51,7 @@ class Sample:
     last_day: date | None
     sag_volts: float | None
     busiest_five_minutes: int
+    changed: date | None = None
 
     @property
     def first(self) -> Flags:
@@ -60,15 +67,32 @@ class Sample:
 def lock_sample(history: History, lock: Lock, rows: pl.DataFrame, weeks: float) -> Sample:
     """What ``rows`` (one lock's actuations) say of its timing as it is now.
 
-    Only what came after the last service that changed the lock counts, and of that the
-    last ``weeks``. Rows whose command and feedback were stamped by two clocks are counted and
-    left out; kinds of feedback other than the lock's own are left out.
+    Only what came after the last service that changed the lock counts, of that the last
+    ``weeks``, and of that what came after its behaviour last changed. Rows whose command and
+    feedback were stamped by two clocks are counted and left out; kinds of feedback other than
+    the lock's own are left out.
     """
     dated = with_weeks(rows, "command_time", history).filter(pl.col("weeks_ago") < weeks)
     start = baseline_start(history, lock.id)
     if start is not None:
         dated = dated.filter(pl.col("day") >= start)
     dated = dated.sort("command_time")
+    sample = _sample(dated, lock)
+    volts = np.nanmedian(sample.volts) if np.isfinite(sample.volts).any() else 1.0
+    ratio = np.where(np.isfinite(sample.volts) & (sample.volts > 0), sample.volts / volts, 1.0)
+    first = sample.first
+    since = present_since(
+        sample.day[first], ~sample.released[first], sample.latency_ms[first],
+        ratio[first] ** (-TEXTBOOK_EXPONENT if lock.pulsed else 0.0),
+    )
+    if since is None:
+        return sample
+    changed = _EPOCH + timedelta(days=since)
+    return replace(_sample(dated.filter(pl.col("day") >= changed), lock), changed=changed)
+
+
+def _sample(dated: pl.DataFrame, lock: Lock) -> Sample:
+    """What the rows say, all of them taken to be of one behaviour."""
     outcome = pl.col("outcome")
     kind = lock.latency_kind
     known = dated.filter(outcome.is_in(["released", "no-release"]))

@@ -62,6 +62,8 @@ def how_found(model: LockModel, answer: LockAnswer, settings: Settings) -> list[
     elif model.basis == "borrowed":
         lines.append(f"borrowed: {model.released} releases of its own, {model.borrowed_releases} "
                      f"of {', '.join(model.siblings)} (same part)")
+    if model.changed is not None:
+        lines.append(f"it changed about {model.changed}: only what came after counts")
     if pulse.stated is not None:
         at = f" at {answer.slow_volts:g} V and more" if answer.slow_volts is not None else ""
         lines.append(f"releases at the first try in {100 * pulse.stated:.3f} % of openings or "

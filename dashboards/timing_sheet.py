@@ -208,6 +208,9 @@ def _notes(
     if answer.sound.feedback and answer.light.feedback:
         notes.append(lang("timing.feedback_says", why=lang(
             "timing.why_diode" if model.slow_magnet else "timing.why_wide")))
+    if model.changed is not None:
+        notes.append(lang("timing.changed", day=lang.day(model.changed, year=True),
+                          count=model.commands))
     if model.two_clocks:
         notes.append(lang("timing.two_clocks", count=model.two_clocks))
     if model.on_way_out:
