@@ -272,6 +272,7 @@ class _Ingest:
             count.first_line.setdefault(reason, line)
         self.pending.rejects.append(
             rejects.with_columns(file=pl.lit(reading.source.name)).select(REJECTS.schema.names()))
+        self.pending.rows += rejects.height
         self.pending.text += int(rejects["text"].str.len_bytes().sum())
 
     def _unfinished(self, reading: Reading, piece: Piece) -> None:

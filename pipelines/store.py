@@ -225,25 +225,39 @@ class Store:
         return taken, tuple(sorted(set(changed)))
 
     def _replace_rejects(self, manifest: Manifest, batch: Batch) -> None:
-        kept: list[RejectFile] = []
-        frames: list[pl.DataFrame] = []
-        touched = set(batch.rejects["file"].unique()) | set(batch.afresh)
+        new = REJECTS.conform(batch.rejects)
+        ranges = {
+            name: (first, last) for name, first, last in new.group_by("file").agg(
+                pl.col("line").min().alias("first"), pl.col("line").max().alias("last")
+            ).iter_rows()
+        }
         small = [entry for entry in manifest.rejects if entry.rows < _REJECT_ROWS // 4]
         gather = len(small) > _MANY_REJECT_FILES
+        kept: list[RejectFile] = []
+        frames: list[pl.DataFrame] = []
         for entry in manifest.rejects:
-            if touched & set(entry.files) or (gather and entry in small):
+            # Read again: what a fresh reading replaces, what may hold the same lines (of
+            # another ingest at the same time), and small files once there are many.
+            anew = any(name in batch.afresh and entry.last >= batch.afresh[name]
+                       for name in entry.files)
+            same = any(name in ranges and entry.first <= ranges[name][1]
+                       and entry.last >= ranges[name][0] for name in entry.files)
+            if anew or same or (gather and entry in small):
                 frames.append(read_table(self.folder, entry.path))
             else:
                 kept.append(entry)
-        if not frames and batch.rejects.is_empty():
+        if not frames and new.is_empty():
             return
         old = REJECTS.conform(pl.concat(frames)) if frames else REJECTS.empty()
-        old = old.filter(_still_good(batch))
-        rejects = pl.concat([old, REJECTS.conform(batch.rejects)]).unique(maintain_order=True)
+        rejects = pl.concat([old.filter(_still_good(batch)), new])
+        if old.height:
+            rejects = REJECTS.conform(rejects.unique(maintain_order=True))
         for start in range(0, rejects.height, _REJECT_ROWS):
             piece = rejects[start : start + _REJECT_ROWS]
             path = self._write("rejects", REJECTS, piece)
-            kept.append(RejectFile(path, piece.height, sorted(piece["file"].unique())))
+            lines = piece["line"]
+            kept.append(RejectFile(path, piece.height, sorted(piece["file"].unique()),
+                                   int(lines.min() or 0), int(lines.max() or 0)))  # type: ignore[arg-type]
         manifest.rejects = kept
 
     def _replace_clock_events(self, manifest: Manifest, batch: Batch) -> None:

@@ -56,11 +56,13 @@ class Day:
 
 @dataclass
 class RejectFile:
-    """One Parquet file of rejects, and the log files that it holds rejects of."""
+    """One Parquet file of rejects: the log files it is of, their lowest and highest line."""
 
     path: str
     rows: int
     files: list[str]
+    first: int
+    last: int
 
 
 @dataclass

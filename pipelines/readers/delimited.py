@@ -61,8 +61,11 @@ class DelimitedReader:
             passed += 1
             if not line.strip() or (self.comment and line.startswith(self.comment)):
                 continue
-            cells = next(csv.reader([decoded(line)], delimiter=self.delimiter,
-                                    quotechar=self.quote or None, quoting=self._quoting), [])
+            try:
+                cells = next(csv.reader([decoded(line)], delimiter=self.delimiter,
+                                        quotechar=self.quote or None, quoting=self._quoting), [])
+            except csv.Error:
+                cells = [decoded(line)]
             place = f"line {chunk.first_line + passed - 1}: the header {shown(decoded(line))}"
             self._set_columns([cell.strip() for cell in cells], place)
             self.header_line = line
@@ -178,7 +181,8 @@ class DelimitedReader:
             cells = next(csv.reader([text], delimiter=self.delimiter, strict=True,
                                     quotechar=self.quote or None, quoting=self._quoting))
         except (csv.Error, StopIteration) as error:
-            return [], f"line cannot be split into fields ({error})"
+            why = "a line end within it" if "new-line" in str(error) else str(error)
+            return [], f"line cannot be split into fields ({why})"
         if len(cells) != self.width:
             fields = "field" if len(cells) == 1 else "fields"
             return [], f"{len(cells)} {fields} where the header names {self.width}"

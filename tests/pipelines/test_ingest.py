@@ -359,6 +359,15 @@ def test_a_header_that_lacks_columns_is_a_fault_of_the_file(house):
             in summary.faults[0])
 
 
+@pytest.mark.parametrize("data", [
+    b"\xff\x00\r\x80,\n1,2\n", b"\x00" * 99, b"\n\n\n", b"time\r", b'"'])
+def test_a_file_that_is_no_log_is_told_in_words(house, data):
+    house.write("a.csv", data)
+    summary = house.ingest()
+    assert summary.taken == 0
+    assert summary.text()
+
+
 def test_a_damaged_archive_keeps_what_could_be_read_and_is_tried_again(house):
     many = lines(f"2026-11-02T18:03:{i % 60:02}.{i:06}Z,rail-a,volts,12.{i % 100:02}"
                  for i in range(50_000)).encode()
