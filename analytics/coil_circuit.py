@@ -11,7 +11,7 @@ from analytics.evidence import finding, median_interval, raised_on_way_out, shar
 from analytics.history import History
 from analytics.level_change import LevelChange, level_change
 from analytics.lock_rows import Flags
-from analytics.rail_load import RailLoad, rail_loads
+from analytics.rail_load import RailLoad, logged_currents, rail_loads
 from analytics.standing import Course, course
 from shared.findings import Evidence, Finding
 
@@ -176,29 +176,37 @@ def _evidence(loads: Drawn, stretch: Course) -> list[Evidence]:
 
 
 def coil_current_high(history: History) -> list[Finding]:
-    """Coils that draw more than they did, the rail's own change taken out; or than siblings do."""
+    """Coils that draw more than they did, the rail's own change taken out; or than siblings do.
+
+    Where the current itself is logged it is judged, per volt; else the sag stands for it.
+    """
     found = []
     monday = history.week.monday.toordinal()
+    logged = logged_currents(history)
+    for name, (days, level) in logged.items():
+        change = level_change(days, level, monday, floor=0.015)
+        if change is not None:
+            found += _risen(history, name, change, alone=False)
     for load in rail_loads(history).values():
-        for name in dict.fromkeys(name for name, _ in load.coils):
+        for name in dict.fromkeys(name for name, _ in load.coils if name not in logged):
             row = load.latest(name)
             if row is None:
                 continue
             change = level_change(load.days, load.own(row), monday, floor=0.015)
             if change is not None:
-                found += _risen(history, load, name, change)
+                found += _risen(history, name, change,
+                                alone=bool((load.tellers >= 2).mean() < 0.5))
             elif np.isfinite(load.level[row][load.days >= monday]).sum() >= 2:
                 found += _above_siblings(history, load, row)
     return found
 
 
 def _risen(
-    history: History, load: RailLoad, name: str, change: LevelChange
+    history: History, name: str, change: LevelChange, *, alone: bool
 ) -> list[Finding]:
     if change.shift < _HIGH_WATCH or change.z < 6:
         return []
     lock = history.venue.locks_by_id[name]
-    alone = (load.tellers >= 2).mean() < 0.5
     score = change.score(float(_HIGH_WATCH))
     urgency = "now" if change.shift >= _HIGH_NOW else "week"
     if change.shift < _HIGH_PLAN:

@@ -144,6 +144,36 @@ def rail_loads(history: History) -> dict[str, RailLoad]:
     return found
 
 
+def logged_currents(history: History) -> dict[str, tuple[NDArray[np.int64], Reals]]:
+    """Days and daily medians of ln(amps per volt), of locks whose coil current is logged.
+
+    Rows before the present coil was fitted are left out. A lock with fewer than five
+    readings is not in it.
+    """
+    rated = {lock.id: lock.rated_volts for lock in history.venue.locks}
+    fitted = history.service.filter(pl.col("action").is_in(list(NEW_COIL))).group_by("lock").agg(
+        fitted=pl.col("date").max())
+    daily = (
+        with_weeks(history.actuations, "command_time", history)
+        .filter((pl.col("amps") > 0) & pl.col("lock").is_in(list(rated)))
+        .join(fitted, on="lock", how="left")
+        .filter(pl.col("fitted").is_null() | (pl.col("day") > pl.col("fitted")))
+        .with_columns(volts=pl.col("volts_before").fill_null(
+            pl.col("lock").replace_strict(rated, default=None, return_dtype=pl.Float64)))
+        .filter(pl.col("volts") > 0)
+        .group_by("lock", "day")
+        .agg((pl.col("amps") / pl.col("volts")).log().median().alias("level"),
+             pl.len().alias("rows"))
+        .sort("lock", "day")
+    )
+    found = {}
+    for key, part in daily.partition_by("lock", as_dict=True).items():
+        if part["rows"].sum() >= 5:
+            days = (part["day"].dt.epoch("d") + date(1970, 1, 1).toordinal()).to_numpy()
+            found[str(key[0])] = days.astype(np.int64), part["level"].to_numpy()
+    return found
+
+
 def _table(supply: Supply, part: pl.DataFrame, changes: dict[str, list[date]]) -> RailLoad:
     era = [
         sum(day > change for change in changes.get(lock, ()))

@@ -436,3 +436,17 @@ def test_a_retry_right_after_a_pulse_tells_nothing_of_the_current():
         pl.col("command_time") + pl.duration(milliseconds=1500), sag_volts=pl.lit(0.01),
         outcome=pl.lit("no-release"), latency_ms=pl.lit(None, dtype=pl.Float64))
     assert judged(pl.concat([frame, retries]), judges=[circuit]) == []
+
+
+def test_a_logged_current_is_judged_itself():
+    day = pl.col("command_time").dt.date()
+    rng = np.random.default_rng(5)
+    frame = house(6)
+    risen = pl.when((pl.col("lock") == "a") & (day >= MONDAY + timedelta(days=34))).then(1.3)
+    logged = frame.with_columns(
+        sag_volts=pl.lit(None, dtype=pl.Float64),
+        amps=1.2 * risen.otherwise(1.0) * pl.Series(rng.normal(1, 0.01, frame.height)))
+    found = judged(logged)
+    assert names(found) == [("a", "coil-current-high")]
+    assert found[0].evidence[0].now == pytest.approx(130, rel=0.02)
+    assert judged(logged.filter(pl.col("lock") != "a")) == []
