@@ -25,7 +25,9 @@ from shared.findings import STATE_OF_URGENCY, Evidence, Finding
 from shared.venue import Lock
 
 _UNITS = {"ohm": "Ω", "ohms": "Ω", "percent": "%", "degC": "°C", "celsius": "°C", "": ""}
-_UNTOLD_UNITS = ("nat",)
+_UNTOLD_UNITS = ("nat", "standard deviations")
+"""Figures in these units serve programs, and stand in findings.json only."""
+
 LONG_MS = 10_000.0
 """From here on a time is told in seconds."""
 
