@@ -40,6 +40,9 @@ FEWEST = 12
 MOST = 256
 """Differences looked at; more tell nothing new."""
 
+OFTEN = 3
+"""How often a multiple must be seen to count."""
+
 CONCENTRATION = 0.95
 """Mean cosine of the differences' phase that shows a period."""
 
@@ -80,8 +83,9 @@ def polling_period_ms(differences: Ints, smallest_ms: float = 0.0) -> float | No
     # The differences' phase must keep to the period.
     keeps = np.cos(2 * np.pi * turns).mean(axis=1) >= CONCENTRATION
     for place in np.flatnonzero(keeps & (smallest_ms < _LONGEST_FIRST)):
-        # Three multiples at least: one value alone is a multiple of anything.
-        if np.unique(np.round(turns[place])).size >= 3:
+        # Two multiples at least, each seen often: one value alone is a multiple of anything.
+        _, seen = np.unique(np.round(turns[place]), return_counts=True)
+        if np.count_nonzero(seen >= OFTEN) >= 2:
             return float(_LONGEST_FIRST[place])
     return None
 
