@@ -57,6 +57,7 @@ def clock_step_ms(times: Ints) -> float | None:
     """
     if not times.size:
         return None
+    times = np.unique(times)  # states announced together are one stamp
     for step in STEPS_US:
         if np.count_nonzero(times % step == 0) >= 0.99 * times.size and (
             times.size >= FEWEST or step <= 1_000

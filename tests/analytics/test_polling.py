@@ -65,6 +65,8 @@ def test_the_step_of_a_clock():
     assert clock_step_ms(stamps // 1000 * 1000) == 1.0
     assert clock_step_ms(stamps // 1_000_000 * 1_000_000) == 1000.0
     assert clock_step_ms(stamps[:0]) is None
+    # All states announced at one whole second say nothing of a clock that counts seconds.
+    assert clock_step_ms(np.full(40, 5_000_000)) == 1.0
 
 
 def test_programmed_times_are_no_polling():
