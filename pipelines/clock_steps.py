@@ -1,4 +1,4 @@
-"""Steps of a clock that says the date: found where a controller's time goes back and stays back."""
+"""Steps of a clock that says the date: its time goes back and stays back, or leaps ahead."""
 
 from __future__ import annotations
 
@@ -11,6 +11,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
+from pipelines.clock_leaps import leaps
 from shared.tables import CLOCK_EVENTS
 
 STEP_S = 2.0
@@ -63,7 +64,12 @@ class StepWatch:
             controller=pl.col("channel").fill_null("").str.split_exact("/", 1).struct.field(
                 "field_0"),
         )
-        for keys, part in frame.filter(pl.col("utc").is_not_null()).partition_by(
+        frame = frame.filter(pl.col("utc").is_not_null())
+        for name, before, seconds, line in leaps(frame):
+            if sum(found[0] == name for found in self._found) < HOPELESS:
+                self._found.append((name, _EPOCH + timedelta(microseconds=before), "step",
+                                    seconds, False, self.file, line))
+        for keys, part in frame.partition_by(
             "controller", as_dict=True, maintain_order=True
         ).items():
             self._closely(str(keys[0]), part)
@@ -101,6 +107,11 @@ class StepWatch:
         limit = int(STEP_S * 1e6)
         ticks, marks = part["utc"].to_physical().to_numpy(), part["mark"].to_numpy()
         last = self._last.get(name, int(ticks[0]))
+        highest = np.maximum(np.maximum.accumulate(ticks), last)
+        if name not in self._suspects and not (ticks < highest - limit).any():
+            self._last[name] = int(highest[-1])
+            self._remember(marks)
+            return
         known = 0 if name in self._suspects else len(ticks)
         for at, (tick, line) in enumerate(zip(ticks.tolist(), part["line"].to_list(), strict=True)):
             suspect = self._suspects.get(name)
@@ -139,5 +150,5 @@ class StepWatch:
         return dict(self._last)
 
     def events(self) -> pl.DataFrame:
-        """The steps found so far (CLOCK_EVENTS): backward ones, not mended."""
+        """The steps found so far (CLOCK_EVENTS), not mended: which side is right is not known."""
         return pl.DataFrame(self._found, schema=CLOCK_EVENTS.schema, orient="row")
