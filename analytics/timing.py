@@ -149,8 +149,9 @@ def timing(history: History) -> Timing:
 
     models = [fitted(lock, frozenset()) for lock in venue.locks]
     models = [_beside_its_part(model, models, venue) for model in models]
-    # A lock that is to be mended lends nothing, as long as another can.
-    unfit = frozenset(model.lock for model in models if model.mend_first)
+    # A lock that is to be mended, or that changed, lends nothing as long as another can.
+    unfit = frozenset(model.lock for model in models
+                      if model.mend_first or model.changed is not None)
     models = [
         again if model.basis == "borrowed" and unfit.intersection(model.siblings)
         and (again := fitted(venue.locks_by_id[model.lock], unfit)).basis == "borrowed" else model

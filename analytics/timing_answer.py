@@ -126,10 +126,10 @@ def pulse_answer(
         wanted = shortest * settings.pulse_margin
     recommended = round_up(wanted, settings.pulse_step_ms)
     state = "good"
-    if longest is not None and shortest > longest:
-        return PulseAnswer("none", shortest, longest)
     if model.mend_first and not model.magnet and recommended > settings.usual_pulse_ms:
         return PulseAnswer("mend", shortest, longest)
+    if longest is not None and shortest > longest:
+        return PulseAnswer("none", shortest, longest)
     if longest is not None and recommended > longest:
         state, recommended = "tight", max(
             math.floor(longest / settings.pulse_step_ms + _TINY) * settings.pulse_step_ms, shortest

@@ -32,7 +32,8 @@ SLOW = 1.5
 
 
 def present_since(
-    day: Whole, silent: Flags, latency: Reals, volts_factor: Reals, rounds: int = 3
+    day: Whole, silent: Flags, latency: Reals, volts_factor: Reals, *, least_shift: float = 0.0,
+    rounds: int = 3,
 ) -> int | None:
     """First day of the lock's present behaviour.
 
@@ -46,6 +47,8 @@ def present_since(
         Latency where answered.
     volts_factor : numpy.ndarray, shape (n,)
         What to multiply a latency by to take the rail's volts out; 1 where not known.
+    least_shift : float, default 0.0
+        No shift of the level below this (log scale) counts: what the clock can tell.
     rounds : int, default 3
         How often a cut is looked for, each time in what is left (a drift changes again).
 
@@ -58,7 +61,7 @@ def present_since(
     start: int | None = None
     use = np.ones(day.size, dtype=bool)
     for _ in range(rounds):
-        cut = _strongest(day[use], silent[use], log[use])
+        cut = _strongest(day[use], silent[use], log[use], max(LEVEL_SHIFT, least_shift))
         if cut is None:
             break
         start = cut
@@ -66,7 +69,7 @@ def present_since(
     return start
 
 
-def _strongest(day: Whole, silent: Flags, log: Reals) -> int | None:
+def _strongest(day: Whole, silent: Flags, log: Reals, gate: float) -> int | None:
     """The day at which most changed; None where nothing did."""
     if day.size < 2 * FEWEST:
         return None
@@ -80,7 +83,7 @@ def _strongest(day: Whole, silent: Flags, log: Reals) -> int | None:
         if min(int(after.sum()), int((~after).sum())) < FEWEST:
             return 0.0
         shares = [_share_change(mark, after, day) / LIKELIHOOD for mark in (silent, slow)]
-        return max(*shares, _level_change(log, answered, after, day))
+        return max(*shares, _level_change(log, answered, after, day, gate))
 
     best, cut = max((strength(c), c) for c in range(int(day[-1]) - 6, int(day[0]) - 7, -7))
     if best <= 1:
@@ -109,14 +112,16 @@ def _entropy(mark: Flags) -> float:
     return -count * (share * float(np.log(share)) + (1 - share) * float(np.log(1 - share)))
 
 
-def _level_change(log: Reals, answered: Flags, after: Flags, day: Whole) -> float:
+def _level_change(
+    log: Reals, answered: Flags, after: Flags, day: Whole, gate: float
+) -> float:
     """The smaller of shift over gate and shift over its error over what is asked for."""
     new, old = _day_medians(log, answered & after, day), _day_medians(log, answered & ~after, day)
     if min(new.size, old.size) < 4:
         return 0.0
     shift = abs(float(np.median(new)) - float(np.median(old)))
     error = float(np.sqrt(np.var(new, ddof=1) / new.size + np.var(old, ddof=1) / old.size))
-    return min(shift / LEVEL_SHIFT, shift / max(error, 1e-9) / LEVEL_ERRORS)
+    return min(shift / gate, shift / max(error, 1e-9) / LEVEL_ERRORS)
 
 
 def _day_medians(log: Reals, use: Flags, day: Whole) -> npt.NDArray[np.float64]:

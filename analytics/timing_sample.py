@@ -16,6 +16,15 @@ from shared.venue import Lock
 
 _EPOCH = date(1970, 1, 1)
 
+STEPS_MS = (100.0, 50.0, 40.0, 25.0, 20.0, 10.0, 5.0, 4.0, 2.0)
+"""Periods that programs poll at, longest first."""
+
+FEWEST_ON_STEPS, ON_STEPS = 40, 0.97
+"""So many latencies, nearly all multiples of one step, are no chance: at 2 ms, once in 10^10."""
+
+GOLDEN = (5**0.5 - 1) / 2
+"""Multiples of it, without their whole part, spread evenly between 0 and 1."""
+
 TEXTBOOK_EXPONENT = -2.0
 """Power of volts by which changes are looked for before any slope is known."""
 
@@ -80,10 +89,19 @@ def lock_sample(history: History, lock: Lock, rows: pl.DataFrame, weeks: float) 
     sample = _sample(dated, lock)
     volts = np.nanmedian(sample.volts) if np.isfinite(sample.volts).any() else 1.0
     ratio = np.where(np.isfinite(sample.volts) & (sample.volts > 0), sample.volts / volts, 1.0)
-    first = sample.first
+    step = sample.resolution_ms or 0.0
+    # Polled times come in steps: spread within them (evenly and repeatably), no step is a change.
+    spread = np.maximum(
+        sample.latency_ms - step * (np.arange(1, sample.day.size + 1) * GOLDEN % 1.0),
+        0.05 * sample.latency_ms)
+    answered = sample.latency_ms[sample.released]
+    usual = float(np.median(answered)) if answered.size else 0.0
+    # A pulse that someone programmed too short is no change of the lock.
+    use = sample.first & (sample.pulse_ms >= 2 * usual)
     since = present_since(
-        sample.day[first], ~sample.released[first], sample.latency_ms[first],
-        ratio[first] ** (-TEXTBOOK_EXPONENT if lock.pulsed else 0.0),
+        sample.day[use], ~sample.released[use], spread[use],
+        ratio[use] ** (-TEXTBOOK_EXPONENT if lock.pulsed else 0.0),
+        least_shift=float(np.log1p(step / usual)) if usual else 0.0,
     )
     if since is None:
         return sample
@@ -122,13 +140,29 @@ def _sample(dated: pl.DataFrame, lock: Lock) -> Sample:
         pulse_ms=np.maximum(pulse, 0.1), volts=used["volts_before"].to_numpy().astype(float),
         day=np.array([(d - _EPOCH).days for d in used["day"]], dtype=np.int64),
         attempt=used["attempt"].fill_null(1).to_numpy().astype(np.int64),
-        resolution_ms=_middle(resolution), commands=dated.height,
+        resolution_ms=_coarser(_middle(resolution), latency[released]), commands=dated.height,
         already_open=dated.filter(outcome == "already-open").height,
         unobserved=dated.filter(outcome == "unobserved").height, two_clocks=two_clocks,
         first_day=days[0] if days.len() else None, last_day=days[-1] if days.len() else None,
         sag_volts=_middle(sag) if sag.len() >= 5 else None,
         busiest_five_minutes=busiest(dated["command_time"], timedelta(minutes=5)),
     )
+
+
+def _coarser(stated: float | None, latency: Reals) -> float | None:
+    """The step of the clock as stated, or as the latencies show it where they all lie on one.
+
+    Stamps of a millisecond say nothing of a program that looks only every five.
+    """
+    if stated is None or latency.size < FEWEST_ON_STEPS:
+        return stated
+    whole = np.rint(latency)
+    if np.abs(latency - whole).max() > 0.01:
+        return stated
+    for step in STEPS_MS:
+        if step > stated and np.mean(whole % step == 0) > ON_STEPS:
+            return step
+    return stated
 
 
 def busiest(times: pl.Series, span: timedelta) -> int:

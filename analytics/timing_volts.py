@@ -15,7 +15,7 @@ import numpy as np
 from scipy import special
 
 from analytics.robust import huber_line
-from analytics.timing_sample import Sample
+from analytics.timing_sample import GOLDEN, Sample
 from analytics.timing_tail import LEAST
 
 PRIOR = (-2.0, 0.7)
@@ -32,8 +32,6 @@ LEAST_SPREAD = 0.004
 GOES_ALONG = 0.02
 """Share by which a latency may change along with the rail but not because of it: a season, a
 drift, a busy day. It keeps a rail that hardly moves from teaching a slope; common practice."""
-
-GOLDEN = (5**0.5 - 1) / 2
 
 
 @dataclass(frozen=True)

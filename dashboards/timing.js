@@ -42,11 +42,11 @@
     var pulse = roundUp(wanted, s.pulse_step_ms);
     out.state = "good";
     out.shortest_ms = shortest;
-    if (longest !== null && shortest > longest) { out.state = "none"; return out; }
     if (lock.mend_first && !lock.magnet && pulse > s.usual_pulse_ms) {
       out.state = "mend";
       return out;
     }
+    if (longest !== null && shortest > longest) { out.state = "none"; return out; }
     if (longest !== null && pulse > longest) {
       out.state = "tight";
       pulse = Math.max(Math.floor(longest / s.pulse_step_ms + TINY) * s.pulse_step_ms, shortest);

@@ -20,6 +20,7 @@
   }
   function unit(text, name) { return text === "\u2013" ? text : text + "\u00a0" + name; }
   function ms(value) { return unit(number(value, 0), "ms"); }
+  function needed(value) { return value > 10000 ? "> 10\u00a0s" : ms(value); }
   function share(value, decimals) {
     if (value === null) { return "\u2013"; }
     var factor = Math.pow(10, decimals + 2);
@@ -77,13 +78,13 @@
     }
     if (pulse.state === "too-few") { return fill("none_too-few", { count: number(lock.released) }); }
     if (pulse.state === "none") {
-      values = { shortest: ms(pulse.shortest_ms), longest: ms(pulse.longest_ms),
+      values = { shortest: needed(pulse.shortest_ms), longest: ms(pulse.longest_ms),
         often: number(lock.busiest_five_minutes),
         duty: lock.duty_percent + words.percent };
       return fill(lock.longest_from === "duty_percent" ? "none_duty" : "none_rating", values);
     }
     if (pulse.state === "mend") {
-      return fill("none_mend", { shortest: ms(pulse.shortest_ms), middle: ms(lock.part_need_ms) });
+      return fill("none_mend", { shortest: needed(pulse.shortest_ms), middle: ms(lock.part_need_ms) });
     }
     if (pulse.state === "tight") { return fill("tight", { margin: number(s.pulse_margin, 1) }); }
     if (pulse.falls_short === "misses") {

@@ -65,6 +65,13 @@ def ms(value: float | None, lang: Language) -> str:
     return lang.unit(lang.number(value), "ms")
 
 
+def needed(value: float | None, lang: Language) -> str:
+    """A pulse that no one would programme: past ten seconds its length says nothing more."""
+    if value is not None and value > 10_000:
+        return f"> {lang.unit(lang.number(10), 's')}"
+    return ms(value, lang)
+
+
 def share(value: float | None, lang: Language, decimals: int = 2) -> str:
     """A share as per cent, cut off and not rounded: ``99.66%`` never claims more than it is."""
     if value is None:
@@ -174,14 +181,15 @@ def _notes(
         notes.append(lang(f"timing.none_{pulse.state}", count=model.released)
                      if pulse.state == "too-few" else lang(f"timing.none_{pulse.state}"))
     if pulse.state == "none":
-        values = {"shortest": ms(pulse.shortest_ms, lang), "longest": ms(pulse.longest_ms, lang)}
+        values = {"shortest": needed(pulse.shortest_ms, lang),
+                  "longest": ms(pulse.longest_ms, lang)}
         if model.longest_from == "duty_percent":
             notes.append(lang("timing.none_duty", **values, often=model.busiest_five_minutes,
                               duty=lang.unit(f"{model.duty_percent:g}", "%")))
         else:
             notes.append(lang("timing.none_rating", **values))
     if pulse.state == "mend":
-        notes.append(lang("timing.none_mend", shortest=ms(pulse.shortest_ms, lang),
+        notes.append(lang("timing.none_mend", shortest=needed(pulse.shortest_ms, lang),
                           middle=ms(model.part_need_ms, lang)))
     if pulse.state == "tight":
         notes.append(lang("timing.tight", margin=lang.number(settings.pulse_margin, 1)))
