@@ -26,7 +26,7 @@ from shared.errors import StoreError
 
 NAME = "manifest.json"
 FORMAT = "remanence-store"
-VERSION = 1
+VERSION = 2
 LOCK_WAIT_S = 600.0
 """How long a writer waits for another one before it gives up."""
 
@@ -128,7 +128,13 @@ class Manifest:
                              "delete the store's folder and ingest the logs again") from None
 
 
-UPGRADES: dict[int, Callable[[dict[str, Any]], dict[str, Any]]] = {}
+def _with_lines_of_rejects(raw: dict[str, Any]) -> dict[str, Any]:
+    """Version 2 tells the lines that a file of rejects spans; before, it may have been any."""
+    rejects = [{"first": 0, "last": 2**62, **entry} for entry in raw["rejects"]]
+    return raw | {"rejects": rejects}
+
+
+UPGRADES: dict[int, Callable[[dict[str, Any]], dict[str, Any]]] = {1: _with_lines_of_rejects}
 """From a version to the step that makes the next one out of it."""
 
 
@@ -148,7 +154,10 @@ def _upgraded(raw: dict[str, Any], path: Path) -> dict[str, Any]:
                 "one cannot upgrade; move the store's folder away and ingest the logs again. "
                 "Nothing was read or written."
             )
-        raw = UPGRADES[version](raw)
+        try:
+            raw = UPGRADES[version](raw)
+        except (KeyError, TypeError, ValueError, AttributeError):
+            break  # damaged: told by whoever reads the parts
         version += 1
     return raw
 

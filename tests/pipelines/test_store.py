@@ -12,7 +12,7 @@ import pytest
 from polars.testing import assert_frame_equal
 
 from pipelines import store as store_module
-from pipelines import store_days
+from pipelines import store_days, store_manifest
 from pipelines.store import Batch, Store
 from shared.errors import StoreError
 from shared.tables import CLOCK_EVENTS, FILES, REJECTS, SIGNALS
@@ -173,6 +173,7 @@ def test_a_full_disk_changes_nothing_and_says_so(store, monkeypatch):
     ('{"format": "remanence-store", "version": 99}', "written by a newer Remanence"),
     ('{"format": "remanence-store", "version": 0}', "written by an older Remanence"),
     ('{"format": "remanence-store", "version": 1}', "parts are missing"),
+    ('{"format": "remanence-store", "version": 2}', "parts are missing"),
 ])
 def test_a_store_of_another_version_is_refused_in_plain_words(store, text, says):
     store.folder.mkdir()
@@ -181,6 +182,22 @@ def test_a_store_of_another_version_is_refused_in_plain_words(store, text, says)
         store.days()
     with pytest.raises(StoreError, match=says):
         store.commit(Batch(signals([1])))
+
+
+def test_a_store_of_the_first_version_is_upgraded(store):
+    rejects = pl.DataFrame([("a.csv", 7, "text", "why")], schema=REJECTS.schema, orient="row")
+    store.commit(Batch(signals([1, 2]), rejects))
+    path = store.folder / "manifest.json"
+    raw = json.loads(path.read_text())
+    raw["version"] = 1
+    for entry in raw["rejects"]:
+        del entry["first"], entry["last"]
+    path.write_text(json.dumps(raw))
+    assert held(store).height == 2
+    assert store.rejects().height == 1
+    store.commit(Batch(signals([3]), rejects))
+    assert json.loads(path.read_text())["version"] == store_manifest.VERSION
+    assert (held(store).height, store.rejects().height) == (3, 1)
 
 
 def test_signals_without_a_manifest_are_not_taken_for_an_empty_store(store):
