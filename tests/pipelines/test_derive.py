@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
@@ -13,6 +14,7 @@ from polars.testing import assert_frame_equal
 import pipelines.derived_store
 from analytics.actuations import pair
 from pipelines.derive import derive
+from pipelines.derived_days import DayReader
 from pipelines.derived_store import TIME_OF
 from pipelines.histories import load_table
 from pipelines.store import Batch, Store
@@ -232,3 +234,82 @@ def test_rows_of_a_span(tmp_path, rng):
         pl.col("command_time").is_between(start, end, closed="left"))
     assert found.height
     assert_frame_equal(found, whole)
+
+
+def test_a_new_day_reads_no_other_day(tmp_path, rng, monkeypatch):
+    venue = settled(random_venue(rng))
+    house = House(tmp_path, venue)
+    noon = FIRST.replace(hour=12)
+    for day in range(4):
+        house.take(random_log(rng, venue, minutes=4.0, games=5,
+                              begin=noon + timedelta(days=20 * day)))
+    read = []
+    real = DayReader._read
+
+    def watched(self, days, kind, which):
+        read.extend(days)
+        return real(self, days, kind, which)
+
+    monkeypatch.setattr(DayReader, "_read", watched)
+    last = noon + timedelta(days=80)
+    house.take(random_log(rng, venue, minutes=4.0, games=5, begin=last))
+    # What the end of the records leaves is read off the last two days, at most.
+    assert set(read) <= {last.date(), (last - timedelta(days=20)).date()}
+    assert read.count((last - timedelta(days=20)).date()) <= 1
+
+
+def test_a_span_reads_only_its_own_months(tmp_path, rng, monkeypatch):
+    venue = settled(random_venue(rng))
+    house = House(tmp_path, venue)
+    noon = FIRST.replace(hour=12)
+    for month in range(6):
+        house.take(random_log(rng, venue, minutes=4.0, games=5,
+                              begin=noon + timedelta(days=31 * month)))
+    read = []
+    real = pipelines.derived_store.read_part
+
+    def watched(folder, path, which=None):
+        read.append(path)
+        return real(folder, path, which)
+
+    monkeypatch.setattr(pipelines.derived_store, "read_part", watched)
+    start = noon + timedelta(days=31 * 4 - 1)
+    found = load_table(house.venue, house.path, "actuations", start)
+    assert found.height
+    assert len(read) <= 4
+
+
+def test_many_days_in_blocks_across_months(tmp_path, rng):
+    venue = random_venue(rng, locks=4)
+    house = House(tmp_path, venue)
+    logs = [random_log(rng, venue, minutes=2.0, games=3,
+                       begin=datetime(2026, 1, 24, 23, 59, tzinfo=UTC) + timedelta(days=day))
+            .with_columns(pl.col("run") + 10 * day) for day in range(12)]
+    summary = house.take(pl.concat(logs))
+    assert summary.days == 13
+    house.check()
+    # One volt reading just before a midnight: its day, and the next one if it looks back.
+    late = logs[5].filter(pl.col("quantity") == "volts").sort("time").head(1).with_columns(
+        pl.col("time") - pl.duration(microseconds=1))
+    assert 1 <= house.take(late).days <= 3
+    house.check()
+
+
+def test_a_store_that_was_made_anew_is_derived_anew(tmp_path, rng):
+    venue = random_venue(rng, locks=4)
+    house = House(tmp_path, venue)
+    house.take(several_days(rng, venue))
+    for path in (house.store.folder / "signals", house.store.folder / "manifest.json"):
+        shutil.rmtree(path) if path.is_dir() else path.unlink()
+    summary = house.take(random_log(rng, venue, minutes=3.0, games=4))
+    assert summary.days == summary.of_days
+    house.check()
+    (house.store.folder / "derived" / "manifest.json").write_text("{ torn")
+    assert house.derive().days == summary.of_days
+    house.check()
+
+
+def test_nothing_in_the_store_derives_nothing(tmp_path, rng):
+    house = House(tmp_path, random_venue(rng))
+    assert house.derive().text() == "derived tables are up to date (0 days)"
+    assert house.table("actuations").is_empty()
