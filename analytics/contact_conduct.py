@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import polars as pl
 from scipy import stats
@@ -52,7 +54,19 @@ def contact_chatter(history: History) -> list[Finding]:
         if np.log1p(now).mean() - np.log1p(before).mean() < _MORE_LOG:
             continue
         found.append(_chatter_finding(rows, change, now, before))
-    return found
+    wired = [lock.id for lock in history.venue.locks if lock.contact]
+    return _of_one_lock(found, wired, "Many contacts changed together: look at what they share, "
+                        "their controller's inputs or a coil that disturbs them.")
+
+
+def _of_one_lock(found: list[Finding], possible: list[str], together: str) -> list[Finding]:
+    """What shows at many locks in one week is watched: it is no one lock's fault."""
+    if len(found) < 4 or len(found) < 0.25 * len(possible):
+        return found
+    return [
+        replace(item, urgency="watch", score=min(item.score, 0.6), says=f"{item.says} {together}")
+        for item in found
+    ]
 
 
 def _daily_mean(day: Ints, values: Reals) -> tuple[Ints, Reals]:
@@ -102,7 +116,9 @@ def opened_unpowered(history: History) -> list[Finding]:
         item = _opened_finding(history, commands[name], forced, played)
         if item is not None:
             found.append(item)
-    return found
+    pulsed = [lock.id for lock in history.venue.locks if lock.contact and not lock.is_magnet]
+    return _of_one_lock(found, pulsed, "Many locks do so since about then: more likely somebody's "
+                        "new habit than a fault of each.")
 
 
 def _by_hand_after_failure(rows: Rows, history: History) -> Flags:

@@ -22,6 +22,8 @@ from shared.venue import Lock
 
 _AT_LEAST_MS = 250.0
 """A contact that answers within this answers the command, not a person."""
+_FLICKER_MS = 300.0
+"""An opening shorter than this is the switch, not the lock."""
 _WHOLE = 0.7
 """Share of commands that a fault of the wiring shows at; the rest found the lock open."""
 
@@ -106,7 +108,13 @@ def _frozen(seen: ContactCourse, still: Flags, stretch: Course) -> bool:
     run = np.arange(still.size) > (moved[-1] if moved.size else -1)
     run &= stretch.live
     days = np.unique(seen.rows.day[run]).size
-    return bool(run.sum() >= 10 or (run.sum() >= 5 and days >= 2))
+    count = int(run.sum())
+    if count < 5 or (count < 10 and days < 2):
+        return False
+    # A door that is often released and not opened stays still of itself.
+    doubt = 0.8 if seen.rows.lock.contact_senses == "door" else 0.4
+    rate = (stretch.before[0] + doubt) / (stretch.before[1] + 1.0)
+    return bool(rate**count < 1e-4)
 
 
 def _coil_works(drawn: Drawn | None, stretch: Course) -> bool | None:
@@ -166,7 +174,9 @@ def crossed_channels(history: History) -> list[Finding]:
     Said of both: of the one whose command goes astray and of the one that opens by it.
     """
     openings = history.openings.filter(
-        pl.col("other_lock").is_not_null() & (pl.col("other_lock") != pl.col("lock")))
+        pl.col("other_lock").is_not_null() & (pl.col("other_lock") != pl.col("lock"))
+        # A flicker of the contact at another coil's switching is interference.
+        & ~(pl.col("open_ms") < _FLICKER_MS).fill_null(False))
     if openings.is_empty():
         return []
     commands = rows_by_lock(history.actuations, "command_time", history)

@@ -37,7 +37,11 @@ def stays_on(history: History) -> list[Finding]:
         rate = (stretch.before[0] + 0.5) / (stretch.before[1] + 20.0)
         if count < 2 or stats.binom.sf(count - 1, total, rate) > 1e-3:
             continue
-        longest = float(rows.real("sag_outlasts_ms")[stays & stretch.live].max())
+        outlasts = rows.real("sag_outlasts_ms")[stays & stretch.live]
+        longest = float(outlasts.max())
+        # As it has been from the first day on: a supply that comes back slowly, unless long.
+        if stretch.before[1] < 10 and float(np.median(outlasts)) < 1000.0:
+            continue
         at_least = "at least " if longest > 1500 else ""
         found.append(finding(
             name, "stuck-energised", "now", 0.97 if count >= 3 else 0.85,
@@ -176,7 +180,8 @@ def missing_suppression(history: History) -> list[Finding]:
         stretch = course(rows, spikes, history)
         if stretch is None:
             continue
-        item = _spike_finding(rows, spikes, stretch, height, others)
+        meanwhile = _others_meanwhile(history, by_lock, lock, height, stretch)
+        item = _spike_finding(rows, spikes, stretch, height, others, meanwhile)
         if item is not None:
             found.append(item)
     return found
@@ -205,8 +210,24 @@ def _height(
     return height, (int((rest > height).sum()), int(rest.size))
 
 
+def _others_meanwhile(
+    history: History, by_lock: dict[str, Rows], lock: Lock, height: float, stretch: Course
+) -> float:
+    """Share of spikes at the switch-offs of the rail's other locks since this lock's began."""
+    count = total = 0
+    for other in history.venue.locks_on(lock.supply):
+        if other.id == lock.id or other.id not in by_lock or other.suppression == "none":
+            continue
+        rows = by_lock[other.id]
+        since = rows.day >= stretch.since.toordinal()
+        total += int(since.sum())
+        count += int((rows.real("off_spike_volts")[since] > height).sum())
+    return count / total if total >= 10 else 0.0
+
+
 def _spike_finding(
-    rows: Rows, spikes: Flags, stretch: Course, height: float, others: tuple[int, int]
+    rows: Rows, spikes: Flags, stretch: Course, height: float, others: tuple[int, int],
+    meanwhile: float,
 ) -> Finding | None:
     # All rows since the onset count, as few are caught at each look.
     since = rows.day >= stretch.since.toordinal()
@@ -214,6 +235,9 @@ def _spike_finding(
     rate = (others[0] + stretch.before[0] + 0.5) / (others[1] + stretch.before[1] + 1.0)
     if stretch.before[1] + others[1] < 30:
         rate = max(rate, 0.02)
+    if meanwhile > 0.5 * count / max(total, 1):
+        # All locks of the rail show it: the supply overshoots, whatever is switched off.
+        return None
     chance = float(stats.binom.sf(count - 1, total, min(rate, 1.0)))
     # Where to begin was chosen from the same rows: as many chances as there are rows.
     chance = min(1.0, chance * max(rows.size, 1))

@@ -328,3 +328,22 @@ def test_a_lock_that_staff_open_by_hand_ever_so_often_is_as_it_was():
 def test_a_magnet_is_not_said_to_open_unpowered():
     frames = played(6, {"m": falls_open(0.4, 30)})
     assert judged(frames, judges=[opened_unpowered]) == []
+
+
+def test_a_habit_of_the_staff_is_no_fault_of_each_lock():
+    latches = [latch(name) for name in "abcdef"]
+    frames = played(6, {lock.id: falls_open(0.3, 30) for lock in latches[:4]}, locks=latches)
+    found = judged(frames, where=venue(*latches), judges=[opened_unpowered])
+    assert {f.urgency for f in found} <= {"watch"}
+    assert "habit" in found[0].says
+
+
+def test_a_door_that_is_often_released_and_left_shut_is_not_stuck():
+    rng = np.random.default_rng(2)
+
+    def idle(row, day, moves, opened):
+        if rng.random() < 0.8 or day > 38:
+            frozen(0)(row, day, moves, opened)
+    door = magnet("m", contact_senses="door")
+    frames = played(6, {"m": idle}, locks=[*LOCKS[:3], door])
+    assert judged(frames, where=venue(*LOCKS[:3], door), judges=[contact_stuck]) == []

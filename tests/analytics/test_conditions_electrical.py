@@ -450,3 +450,15 @@ def test_a_logged_current_is_judged_itself():
     assert names(found) == [("a", "coil-current-high")]
     assert found[0].evidence[0].now == pytest.approx(130, rel=0.02)
     assert judged(logged.filter(pl.col("lock") != "a")) == []
+
+
+def test_a_supply_that_overshoots_for_every_lock_since_a_day():
+    frame = house(6, {lock.id: from_day(34, spiked) for lock in HOUSE.locks})
+    assert judged(frame, judges=[missing_suppression]) == []
+
+
+def test_a_rail_that_always_came_back_slowly():
+    def slow(row, day):
+        row["sag_outlasts_ms"] = 350.0
+    alone = venue(latch("a"))
+    assert judged(of_lock(latch("a"), 2, slow), 1, where=alone, judges=[circuit]) == []
