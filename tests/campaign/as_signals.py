@@ -9,7 +9,7 @@ import polars as pl
 
 from shared.tables import SIGNALS
 from shared.venue import controller_of
-from tests.campaign.as_tables import _gaps, tables_of
+from tests.campaign.as_tables import gaps_of, tables_of
 from tests.campaign.play import US, rail_volts, source_ohms
 
 RISE_US = 4_000.0
@@ -41,7 +41,7 @@ def signals_of(past):
     for rail in scenario.rails.values():
         parts.append(_volts(rng, past, rail))
     frame = pl.concat(parts)
-    for controller, start, until in _gaps(past):
+    for controller, start, until in gaps_of(past):
         mine = pl.col("channel").str.starts_with(f"{controller}/")
         frame = frame.filter(~(mine & pl.col("time").is_between(start, until)))
     return SIGNALS.conform(frame.with_columns(

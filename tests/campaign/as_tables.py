@@ -26,7 +26,7 @@ def tables_of(past):
         As :meth:`analytics.history.History.of` takes them.
     """
     scenario = past.scenario
-    gaps = _gaps(past)
+    gaps = gaps_of(past)
     rng = np.random.default_rng([scenario.seed, 5])
     acts, openings, energisings, changes = [], [], [], []
     cut = {name: _cut_magnets(past, name) for name in scenario.rails}
@@ -62,7 +62,7 @@ def _timed(frame, *columns):
     )
 
 
-def _gaps(past):
+def gaps_of(past):
     """(controller, from, until) of what was not logged."""
     found = []
     for fault in past.scenario.faults:

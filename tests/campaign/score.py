@@ -5,6 +5,8 @@ from datetime import date, timedelta
 
 import numpy as np
 
+from shared.venue import controller_of
+from tests.campaign.as_tables import gaps_of
 from tests.campaign.faults import change_of_median
 from tests.campaign.play import rail_volts
 from tests.campaign.scenario import FIRST_SCORED_WEEK
@@ -158,6 +160,20 @@ def _per_week(scenario, past, fault):
     return len(acts) / scenario.weeks
 
 
+def _little_was_due(scenario, past, fault):
+    """Whether the silence fell where that controller would have said little anyway."""
+    if any(controller_of(rail.supply.channel) == fault.subject
+           for rail in scenario.rails.values()):
+        return False
+    [(start, until)] = [(a, b) for name, a, b in gaps_of(past) if name == fault.subject]
+    due = sum(
+        start <= act[0] <= until for life in scenario.locks
+        if life.lock.command_controller == fault.subject
+        for act in past.by_lock[life.lock.id].acts
+    )
+    return due < 10
+
+
 def _one(scenario, past, fault, said):
     due = max(deadline_week(fault), FIRST_SCORED_WEEK)
     if fault.mended_day is not None and fault.subject_kind == "controller":
@@ -169,6 +185,8 @@ def _one(scenario, past, fault, said):
     elif fault.mended_day is not None and fault.subject_kind == "lock" and (
             fault.mended_day <= 7 * due + 6):
         why_not = "mended before"
+    elif fault.condition == "log-gap" and _little_was_due(scenario, past, fault):
+        why_not = "hardly a record was due"
     elif not fault.visible:
         why_not = "polled too coarsely"
     elif fault.subject_kind == "lock" and per_week < 25 and fault.condition not in STATED:
