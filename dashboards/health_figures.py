@@ -427,8 +427,8 @@ def _sags(item: SupplyHealth, say: Speaker, prefix: str) -> Markup | None:
     says = lang("plot.sag_says")
     if fit.value is not None:
         says += " " + lang("plot.fit_says", ohms=lang.measured(
-            fit.value, fit.low, fit.high, "Ω"), interval=lang.interval(
-                fit.value, fit.low, fit.high))
+            fit.value, fit.low, fit.high, "Ω"), interval=say.interval(
+                fit.value, fit.low, fit.high, "Ω"))
     before = item.resistance_before_ohms
     if before.value is not None:
         says += " " + lang("plot.fit_before_says", ohms=lang.measured(

@@ -231,7 +231,7 @@ class Speaker:
         return (self.value(item.now, item.now_low, item.now_high, item.unit, long=long),
                 self.value(item.before, item.before_low, item.before_high, item.unit, long=long))
 
-    def unsafe(self, finding: Finding) -> str:
+    def _unsafe_reasons(self, finding: Finding) -> tuple[str, ...]:
         """What is unsafe, restated from the venue file."""
         lock = self.health.venue.locks_by_id.get(finding.subject)
         reasons = []
@@ -245,9 +245,20 @@ class Speaker:
                 reasons.append("held")
             if lock.on_way_out and lock.fail_safe and supply.source == "battery":
                 reasons.append("battery")
+        return tuple(reasons)
+
+    def unsafe(self, finding: Finding) -> str:
+        """What is unsafe, in words."""
+        reasons = self._unsafe_reasons(finding)
         if not reasons:
-            return self.lang("condition.unsafe-fitting.means")
+            return self.lang("unsafe.other")
         return "; ".join(self.lang(f"unsafe.{reason}") for reason in reasons)
+
+    def means(self, finding: Finding) -> str:
+        """What the condition is, in a sentence."""
+        if finding.condition == "unsafe-fitting":
+            return self.lang("unsafe.means", what=self.unsafe(finding))
+        return self.lang(f"condition.{finding.condition}.means")
 
     def value(
         self, value: float | None, low: float | None, high: float | None, unit: str,
@@ -544,9 +555,11 @@ class Speaker:
 
     def checks(self, finding: Finding) -> tuple[Check, ...]:
         """The checks at the bench for a finding."""
+        keys = [f"check.{finding.condition}.{number}" for number in range(1, 5)]
+        if finding.condition == "unsafe-fitting":
+            keys = [f"check.unsafe-{reason}.1" for reason in self._unsafe_reasons(finding)] or keys
         made = []
-        for number in range(1, 5):
-            key = f"check.{finding.condition}.{number}"
+        for key in keys:
             if not self.lang.has(f"{key}.do"):
                 break
             made.append(Check(self.lang(f"{key}.do"), self.lang(f"{key}.expect"),
@@ -598,8 +611,10 @@ class Speaker:
         """The week of a lock in numbers."""
         lang, week = self.lang, item.week
         rows: list[tuple[str, str | None]] = [
-            ("commands", lang("lock.commands_says", count=week.commands, released=week.released,
-                              unanswered=week.unanswered)),
+            ("commands", lang("lock.commands_unseen", count=week.commands)
+             if week.commands and week.unobserved == week.commands else
+             lang("lock.commands_says", count=week.commands, released=week.released,
+                  unanswered=week.unanswered)),
             ("already_open", lang.number(week.already_open) if week.already_open else None),
             ("retries", lang.number(week.retries) if week.retries else None),
             ("opened_alone", lang.number(week.opened_alone) if week.opened_alone else None),

@@ -93,7 +93,8 @@ class Language:
         significant digits, without idle zeros.
         No unit is shown finer than it can be measured in such a room.
         """
-        return self.unit(self.number(value, shown_decimals(value, low, high, unit)), unit)
+        decimals = 0 if value == 0 else shown_decimals(value, low, high, unit)
+        return self.unit(self.number(value, decimals), unit)
 
     def interval(
         self, value: float | None, low: float | None, high: float | None, unit: str = "",
