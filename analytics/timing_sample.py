@@ -159,6 +159,9 @@ def _coarser(stated: float | None, latency: Reals) -> float | None:
     whole = np.rint(latency)
     if np.abs(latency - whole).max() > 0.01:
         return stated
+    _, often = np.unique(whole, return_counts=True)
+    if (often > (1 - ON_STEPS) * whole.size).sum() < 2:
+        return stated  # One value alone lies on any step.
     for step in STEPS_MS:
         if step > stated and np.mean(whole % step == 0) > ON_STEPS:
             return step
