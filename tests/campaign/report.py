@@ -6,16 +6,7 @@ import numpy as np
 
 from tests.campaign.scenario import FIRST_SCORED_WEEK
 
-GOALS = """\
-| what is asked | goal |
-| --- | --- |
-| false findings, urgency `plan` or above, on a healthy subject | at most 0.5 per 1,000 lock-weeks |
-| a release 12 % slower or faster, named within two weeks | 98 % |
-| a step fault, named in the first full week | 99 % |
-| the first condition named is the one put in | 95 % |
-| `since` within 10 days (steps), three weeks (slow faults) | 90 % |
-| stated 95 % intervals cover | 93 to 97 % |
-"""
+LATENCY_CHANGES = ("sticking-catch", "slow-drop", "weakening-hold")
 
 
 def share(hits, total):
@@ -23,38 +14,72 @@ def share(hits, total):
     return f"{100 * hits / total:.0f} % ({hits}/{total})" if total else "–"
 
 
+def _facts(scores):
+    """(hits, of how many) behind each goal."""
+    from tests.campaign.score import FIRST_FULL_WEEK
+
+    faults = [f for s in scores for f in s.faults if f["counted"]]
+    latency = [f for f in faults if f["condition"] in LATENCY_CHANGES and f["shape"] != "mode"]
+    steps = [f for f in faults if f["condition"] in FIRST_FULL_WEEK]
+    first = [f for f in faults if f["first_condition"]]
+    dated = [f for f in faults if f["since_error_days"] is not None]
+    close = [f for f in dated if abs(f["since_error_days"]) <= _days_allowed(f["shape"])]
+    covered = [f["since_covered"] for f in dated if f["since_covered"] is not None]
+    intervals = [row[1] for s in scores for row in s.intervals]
+    return {
+        "latency": (sum(f["named_in_time"] for f in latency), len(latency)),
+        "steps": (sum(f["named_in_time"] for f in steps), len(steps)),
+        "first": (sum(f["first_condition"] == f["condition"] for f in first), len(first)),
+        "since": (len(close), len(dated)),
+        "since interval": (sum(covered), len(covered)),
+        "intervals": (sum(intervals), len(intervals)),
+    }
+
+
+def _days_allowed(shape):
+    return 21 if shape in ("ramp", "hockey") else 10
+
+
 def totals(scores):
     """The campaign in a few figures."""
     lock_weeks = sum(s.healthy_lock_weeks for s in scores)
-    false = [f for s in scores for f in s.false]
-    faults = [f for s in scores for f in s.faults if f["counted"]]
-    from tests.campaign.score import FIRST_FULL_WEEK
-
-    latency = [f for f in faults if f["condition"] in (
-        "sticking-catch", "slow-drop", "weakening-hold") and f["shape"] != "mode"]
-    steps = [f for f in faults if f["condition"] in FIRST_FULL_WEEK]
-    named = [f for f in faults if f["named_day"] is not None]
-    first = [f for f in faults if f["first_condition"]]
-    dated = [f for f in named if f["since_error_days"] is not None]
-    close = [f for f in dated if abs(f["since_error_days"]) <= (
-        21 if f["shape"] in ("ramp", "hockey") else 10)]
-    covered = [f["since_covered"] for f in named if f["since_covered"] is not None]
-    intervals = [row[1] for s in scores for row in s.intervals]
+    false = sum(len(s.false) for s in scores)
+    facts = _facts(scores)
     return {
         "healthy lock-weeks": lock_weeks,
-        "false findings": len(false),
-        "false per 1,000 lock-weeks": 1000 * len(false) / max(lock_weeks, 1),
-        "latency changes named within two weeks": share(
-            sum(f["named_in_time"] for f in latency), len(latency)),
-        "step faults named in the first full week": share(
-            sum(f["named_in_time"] for f in steps), len(steps)),
-        "first condition is the one put in": share(
-            sum(f["first_condition"] == f["condition"] for f in first), len(first)),
-        "since close enough": share(len(close), len(dated)),
-        "since interval covers": share(sum(covered), len(covered)),
-        "stated intervals cover": share(sum(intervals), len(intervals)),
+        "false findings": false,
+        "false per 1,000 lock-weeks": 1000 * false / max(lock_weeks, 1),
+        "latency changes named within two weeks": share(*facts["latency"]),
+        "step faults named in the first full week": share(*facts["steps"]),
+        "first condition is the one put in": share(*facts["first"]),
+        "since close enough": share(*facts["since"]),
+        "since interval covers": share(*facts["since interval"]),
+        "stated intervals cover": share(*facts["intervals"]),
         "seconds per week analysed": float(np.mean([s.seconds_per_week for s in scores])),
     }
+
+
+def goals(scores):
+    """What is asked, what was measured, and whether that is enough."""
+    lock_weeks = sum(s.healthy_lock_weeks for s in scores)
+    rate = 1000 * sum(len(s.false) for s in scores) / max(lock_weeks, 1)
+    facts = _facts(scores)
+    lines = ["| what is asked | goal | measured | met |", "| --- | --- | --- | --- |",
+             "| false findings, urgency `plan` or above, on a healthy subject | at most 0.5 per "
+             f"1,000 lock-weeks | {rate:.2f} | {'yes' if rate <= 0.5 else 'no'} |"]
+    for name, what, least, most in (
+        ("latency", "a release 12 % slower or faster is named within two weeks", 98, 100),
+        ("steps", "a step fault is named in the first full week", 99, 100),
+        ("first", "the first condition named is the one put in", 95, 100),
+        ("since", "`since` within 10 days (steps), three weeks (slow faults)", 90, 100),
+        ("since interval", "the interval of `since` holds the day (95 % stated)", 93, 100),
+        ("intervals", "other stated 95 % intervals hold the truth", 93, 97),
+    ):
+        hits, total = facts[name]
+        met = "–" if not total else "yes" if least <= 100 * hits / total <= most else "no"
+        goal = f"{least} %" if most == 100 else f"{least} to {most} %"
+        lines.append(f"| {what} | {goal} | {share(hits, total)} | {met} |")
+    return "\n".join(lines)
 
 
 def by_condition(scores):
@@ -71,7 +96,7 @@ def by_condition(scores):
         named = [f for f in counted if f["named_day"] is not None]
         delays = [f["named_day"] - max(f["reached_day"], 7 * FIRST_SCORED_WEEK) for f in named]
         first = [f for f in counted if f["first_condition"]]
-        limit = 21 if shape in ("ramp", "hockey") else 10
+        limit = _days_allowed(shape)
         dated = [f for f in named if f["since_error_days"] is not None]
         covered = [f["since_covered"] for f in named if f["since_covered"] is not None]
         lines.append(
@@ -168,9 +193,6 @@ def groups(scores):
 
 def page(scores, command, held_out, level):
     """The page for the documentation."""
-    figures = "\n".join(
-        f"| {name} | {value:.2f} |" if isinstance(value, float) else f"| {name} | {value} |"
-        for name, value in totals(scores).items())
     left_out = {}
     for s in scores:
         for f in s.faults:
@@ -183,25 +205,23 @@ def page(scores, command, held_out, level):
 
 Written by `{command}`.
 
-Simulated venues with known faults are judged week by week, from the ninth week on, as a
-technician would read them. The simulator shares neither code nor formulae with the
-analysis: latencies are read off tables, and every third venue plays back measured series of
-other fields (a river, sunspots, sea temperatures, cell sizes) in place of a noise model. All
-venues have the same nuisances: wander of days with memory, a season of 8 K either
-way, players who load the catch, scatter of 3 to 12 %, scan periods of 1 to 20 ms, busy and
-closed days, staff who forget to close, openings by hand, retries, a changed pulse, a low rail
-that slows everything. Seeds below 1000 are for tuning, from 1000 on they are held out.
+{len(scores)} simulated venues, half of them with known faults, are judged week by week, from the
+ninth week on, as a technician would read them. The simulator shares neither code nor formulae
+with the analysis: latencies are read off tables, and every third venue plays back measured
+series of other fields (a river, sunspots, sea temperatures, cell sizes) in place of a noise
+model. All venues have the same nuisances: wander of days with memory, a season of 8 K either
+way, players who load the catch, scatter of 3 to 12 %, scan periods of 1 to 20 ms, busy and closed
+days, staff who forget to close, openings by hand, retries, a changed pulse, a low rail that slows
+everything. Seeds below 1000 are for tuning, from 1000 on they are held out.
 
 These seeds are {kind}. Level: {level}.
 
 ## Goals
 
-{GOALS}
-## All of it
+{goals(scores)}
 
-| figure | value |
-| --- | --- |
-{figures}
+{sum(s.healthy_lock_weeks for s in scores)} healthy lock-weeks in {len(scores)} venues; a week's
+analysis took {np.mean([s.seconds_per_week for s in scores]):.1f} s on a busy machine.
 
 ## Venues
 
@@ -212,7 +232,9 @@ These seeds are {kind}. Level: {level}.
 `in time` counts a fault as named only when a finding of urgency `plan` or above carries its
 very condition, by the end of the first full week (open coil, stuck or inverted contact,
 failed self-cut, missing suppression, shorted turns, and what is read off a file) or within two
-weeks of a 12 % change (the others). `since` is judged at the first naming. Not counted: {reasons}.
+weeks of a 12 % change (the others). A negative delay: named before the change was as large as
+that. `since` is judged at the first naming. Not put in: `hot-coil`, for which this simulator has no
+heat model of its own. Not counted: {reasons}.
 
 {by_condition(scores)}
 
