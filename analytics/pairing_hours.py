@@ -43,17 +43,15 @@ def rail_hours(supply: str, rail: Samples, on: Ints, off: Ints) -> list[tuple[ob
         part, quiet = volts[low:high], idle[low:high]
         still = part if quiet.all() else part[quiet]
         calm = np.sort(still)
-        # Two sorted runs, which a stable sort only has to merge.
-        every = calm if calm.size == part.size else np.sort(
-            np.concatenate([calm, np.sort(part[~quiet])]), kind="stable")
+        rest = np.sort(part[~quiet]) if calm.size < part.size else calm[:0]
         known: tuple[float | None, ...] = (None, None, None, None)
         if calm.size:
             known = (
                 _quantile(calm, 0.5), _quantile(calm, 0.05), _quantile(calm, 0.95),
                 deviation if calm.size > 1 else None)
         rows.append((
-            supply, hour * HOUR_US, high - low, _quantile(every, 0.5), float(every[0]),
-            float(every[-1]), calm.size, *known))
+            supply, hour * HOUR_US, high - low, _joint_median(calm, rest), float(part.min()),
+            float(part.max()), calm.size, *known))
     return rows
 
 
@@ -72,6 +70,22 @@ def _hours(time: Ints) -> list[tuple[int, int, int]]:
     first, last = int(time[0]) // HOUR_US, int(time[-1]) // HOUR_US
     at = np.searchsorted(time, np.arange(first, last + 2) * HOUR_US).tolist()
     return [(first + k, low, high) for k, (low, high) in enumerate(pairwise(at)) if high > low]
+
+
+def _joint_median(one: Reals, other: Reals) -> float:
+    """Median of two sorted arrays together, without merging them."""
+    if not other.size:
+        return _quantile(one, 0.5)
+    # Where each value of the second array would stand among all of them.
+    place = np.searchsorted(one, other, "left") + np.arange(other.size)
+    size = one.size + other.size
+
+    def at(index: int) -> float:
+        before = int(np.searchsorted(place, index, "left"))
+        found = before < other.size and place[before] == index
+        return float(other[before] if found else one[index - before])
+
+    return (at((size - 1) // 2) + at(size // 2)) / 2.0
 
 
 def _deviations(volts: Reals, which: Flags, starts: Sequence[int]) -> list[float]:

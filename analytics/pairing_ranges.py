@@ -23,6 +23,14 @@ def flatten(low: Ints, high: Ints) -> tuple[Ints, Ints]:
     return np.arange(int(count.sum())) - begin[owner] + low[owner], owner
 
 
+def differences(values: np.ndarray, low: Ints, high: Ints) -> tuple[Reals, Ints, Ints]:
+    """From each value of each stretch to the next one in it: one array, and its own stretches."""
+    count = np.maximum(high - low - 1, 0)
+    index, _ = flatten(low, low + count)
+    ends = np.cumsum(count)
+    return (values[index + 1] - values[index]).astype(np.float64), ends - count, ends
+
+
 def _reduced(
     ufunc: np.ufunc, values: np.ndarray, low: Ints, high: Ints, empty: float
 ) -> np.ndarray:

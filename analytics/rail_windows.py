@@ -34,6 +34,7 @@ import numpy as np
 
 from analytics.pairing_levels import EARLY, NEVER, Flags, Ints, Reals, Samples
 from analytics.pairing_ranges import (
+    differences,
     first_true,
     flatten,
     highest,
@@ -166,9 +167,7 @@ def figures(task: Task, rail: Samples) -> Figures:
     stop = place(last, "right")
     volts_min = lowest(volts, at_start, stop)
     count = np.maximum(stop - at_start, 0)
-    step = np.empty(time.size)
-    step[:-1], step[-1] = time[1:] - time[:-1], 0
-    spacing = medians(step, at_start, np.maximum(stop - 1, at_start))
+    spacing = medians(*differences(time, at_start, stop))
     found = Figures.nothing(size)
     found.volts_before[:] = before
     found.volts_min[:] = volts_min
@@ -176,8 +175,8 @@ def figures(task: Task, rail: Samples) -> Figures:
     found.volts_samples[:] = count
     found.sample_ms[:] = spacing / 1000.0
     clear = np.where(task.blurred, start, task.quiet_until)
-    _magnets(task, rail, step, found, np.flatnonzero(~pulsed), clear)
-    _latches(task, rail, step, found, np.flatnonzero(pulsed), clear, spacing)
+    _magnets(task, rail, found, np.flatnonzero(~pulsed), clear)
+    _latches(task, rail, found, np.flatnonzero(pulsed), clear, spacing)
     return found
 
 
@@ -188,16 +187,12 @@ def _noise(volts: Reals, low: Ints, high: Ints) -> Reals:
     their differences can only be a whole number of them.
     """
     low = np.maximum(low, high - NOISE_SAMPLES)
-    steps = np.empty(volts.size)
-    steps[:-1], steps[-1] = np.abs(volts[1:] - volts[:-1]), 0.0
-    high = np.maximum(high - 1, low)
-    noise = trimmed_means(steps, low, high) / TRIMMED_NORMAL / np.sqrt(2.0)
+    steps, low, high = differences(volts, low, high)
+    noise = trimmed_means(np.abs(steps), low, high) / TRIMMED_NORMAL / np.sqrt(2.0)
     return np.where(high - low >= 6, noise, np.nan)
 
 
-def _magnets(
-    task: Task, rail: Samples, step: Reals, found: Figures, rows: Ints, clear: Ints
-) -> None:
+def _magnets(task: Task, rail: Samples, found: Figures, rows: Ints, clear: Ints) -> None:
     if not rows.size:
         return
     time, volts = rail.time, rail.value
@@ -207,15 +202,15 @@ def _magnets(
     limit = np.minimum(np.minimum(end, start + REACH_US), clear[rows])
     high = np.searchsorted(time, limit, "left")
     found.sag_volts[rows] = medians(volts, low, np.maximum(high, low)) - before
-    found.off_spike_volts[rows] = _spike(rail, step, start, before, clear[rows])
+    found.off_spike_volts[rows] = _spike(rail, start, before, clear[rows])
 
 
-def _spike(rail: Samples, step: Reals, off: Ints, before: Reals, clear: Ints) -> Reals:
+def _spike(rail: Samples, off: Ints, before: Reals, clear: Ints) -> Reals:
     """Highest over ``before`` in the 20 ms from ``off`` on; NaN unless sampled finely there."""
     low = np.searchsorted(rail.time, off, "left")
     high = np.searchsorted(rail.time, off + SPIKE_US, "right")
     size = rail.time.size
-    gap = highest(step, low, np.maximum(high - 1, low))
+    gap = highest(*differences(rail.time, low, high))
     first = np.where(low < size, rail.time[np.minimum(low, size - 1)], NEVER) - off
     fine = (high - low >= 3) & (gap < SPIKE_GAP_US) & (first < SPIKE_GAP_US)
     fine &= (clear > off + SPIKE_US) | (clear < off)
@@ -223,8 +218,7 @@ def _spike(rail: Samples, step: Reals, off: Ints, before: Reals, clear: Ints) ->
 
 
 def _latches(
-    task: Task, rail: Samples, step: Reals, found: Figures, rows: Ints, clear_all: Ints,
-    spacing_all: Reals,
+    task: Task, rail: Samples, found: Figures, rows: Ints, clear_all: Ints, spacing_all: Reals
 ) -> None:
     if not rows.size:
         return
@@ -288,7 +282,7 @@ def _latches(
     fine = sagged & (spacing <= FINE_US)
     found.sag_pulses[rows] = np.where(fine, buzz, np.where(told & ~seen & (spacing <= FINE_US),
                                                             0.0, np.nan))
-    _afterwards(rail, step, found, rows, task, last, whole, sagged, cut, last_loaded, clear, sag)
+    _afterwards(rail, found, rows, task, last, whole, sagged, cut, last_loaded, clear, sag)
 
 
 def _pulses(
@@ -303,7 +297,7 @@ def _pulses(
 
 
 def _afterwards(
-    rail: Samples, step: Reals, found: Figures, rows: Ints, task: Task, last: Ints, whole: Flags,
+    rail: Samples, found: Figures, rows: Ints, task: Task, last: Ints, whole: Flags,
     sagged: Flags, cut: Flags, last_loaded: Ints, clear: Ints, sag: Reals,
 ) -> None:
     """What follows the switch-off: recovery, spike, and a load that outlasts the command."""
@@ -322,7 +316,7 @@ def _afterwards(
     when = time[np.maximum(recovered, 0)]
     spaced = when - time[np.maximum(recovered - 1, 0)] <= 2 * FINE_US
     found.recovery_ms[rows] = np.where(good & spaced, (when - off) / 1000.0, np.nan)
-    spike = _spike(rail, step, off, before, clear)
+    spike = _spike(rail, off, before, clear)
     found.off_spike_volts[rows] = np.where((whole | cut) & (clear > off), spike, np.nan)
 
     # Still loaded after the command ended? Only where it was loaded at all.
