@@ -223,9 +223,16 @@ def short_pulse(history: History) -> list[Finding]:
                 share_evidence("commands that failed for it", (failures, total)),
             ],
             not_excluded=("sticking-catch",) if not lock.is_magnet else ("slow-drop",),
-            extra={"explained": round(explained, 3)},
+            extra={"explained": round(explained, 3),
+                   "pulse_cut": _pulse_cut(float(np.median(pulse)), before)},
         ))
     return found
+
+
+def _pulse_cut(now_ms: float, before: pl.DataFrame) -> bool:
+    """Whether the program's pulses have become shorter: then no rail is to blame."""
+    earlier = _median(before["pulse_ms"])
+    return earlier is not None and now_ms < 0.85 * earlier
 
 
 def _median(values: pl.Series) -> float | None:

@@ -41,6 +41,9 @@ FACTS = ("unsafe-fitting", "release-test-due")
 LEAST_SCORE = 0.3
 """Below this a candidate is not worth a line."""
 
+LEAST_SURE = 0.85
+"""Nobody is sent for less than this, however sure everything else is."""
+
 BEFORE_CAUSE = timedelta(days=21)
 """An effect may be dated this much before its cause: both dates have intervals."""
 
@@ -128,6 +131,7 @@ def _without_rail_effects(found: Sequence[Finding], history: History) -> list[Fi
         if (
             lock is None or rail is None or lock.is_magnet
             or item.condition not in SUPPLY_ACCOUNTS_FOR[rail.condition]
+            or item.extra.get("pulse_cut")
             or _before(item.since, rail.since) or beyond_rail(history, item, lock, rail)
         ):
             kept.append(item)
@@ -207,6 +211,6 @@ def hold_false_share(found: Sequence[Finding], limit: float) -> list[Finding]:
     false_share = np.cumsum([1 - item.score for item in doubtful]) / np.arange(1, len(doubtful) + 1)
     held = []
     for item, share in zip(doubtful, false_share, strict=True):
-        sure = share <= limit and item.score >= 0.75
+        sure = share <= limit and item.score >= LEAST_SURE
         held.append(item if sure else replace(item, urgency="watch"))
     return facts + held

@@ -47,6 +47,10 @@ LEAST_RELEASES = 12
 OTHERS_DEVIATION = 0.02
 """How far one more lock on the rail may move a latency, where volts do not show it."""
 
+T_QUANTILE = 2.18
+"""Half width of 95 % intervals in standard deviations: Student's t with twelve degrees of freedom,
+the weight that a family's scatter and wander are shared with."""
+
 CLOCK_WANDER_MS = 10.0
 """How far two controllers' clocks wander against each other, where a latency is across them."""
 
@@ -172,7 +176,7 @@ def _drifts(history: History) -> Drifts:
             if group_of(days.lock) == group and days.lock.latency_kind != "door"
             and days.time_s.size >= LEAST_RELEASES
         ]
-        common[group] = common_weeks(members)
+        common[group] = common_weeks(members, 3 * SEASON_SHARE[group])
         wander[group] = wander_of([
             (days, days.level - explained(days) - common[group].over(days.day)[0])
             for days in members
@@ -283,7 +287,7 @@ def _judge(
     return LockDrift(
         days.lock.id, days, fit,
         days.as_share(shift, fit.before),
-        *(days.as_share(seen + off * deviation, fit.before) for off in (0.0, -1.96, 1.96)),
+        *(days.as_share(seen + off * T_QUANTILE * deviation, fit.before) for off in (0, -1, 1)),
         *_span(days, fit.before, fit.before_deviation), *_span(days, now, now_deviation),
         moment + timedelta(days=int(fit.onset)),
         moment + timedelta(days=int(np.floor(fit.onset_low))),
@@ -296,8 +300,8 @@ def _span(days: LockDays, level: float, deviation: float) -> tuple[float, float,
     """Level and its 95 % interval in ms, as the log shows it: half a poll later than it was."""
     late = days.resolution_ms / 2
     return (
-        days.as_ms(level) + late, days.as_ms(level - 1.96 * deviation) + late,
-        days.as_ms(level + 1.96 * deviation) + late,
+        days.as_ms(level) + late, days.as_ms(level - T_QUANTILE * deviation) + late,
+        days.as_ms(level + T_QUANTILE * deviation) + late,
     )
 
 

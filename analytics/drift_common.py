@@ -112,8 +112,12 @@ def share_scatter(every: Sequence[LockDays]) -> list[LockDays]:
     return out
 
 
-def common_weeks(every: Sequence[LockDays]) -> CommonWeeks:
-    """Median polish of weekly levels over locks; day 0 must mean the same for all of them."""
+def common_weeks(every: Sequence[LockDays], limit: float) -> CommonWeeks:
+    """Median polish of weekly levels over locks; day 0 must mean the same for all of them.
+
+    No week counts for more than ``limit`` either way: more than a season can do
+    is a fault that several locks share, and none of them is excused by it.
+    """
     rows: list[dict[int, float]] = []
     for days in every:
         level = days.level - explained(days)
@@ -141,6 +145,7 @@ def common_weeks(every: Sequence[LockDays]) -> CommonWeeks:
             median = _column_medians(residual)
             effect[:] = np.where(count >= LEAST_SIBLINGS, median, 0.0)
             effect -= np.median(effect)
+            np.clip(effect, -limit, limit, out=effect)
         spread = 1.4826 * np.nanmedian(np.abs(residual - effect))
     spread = float(spread) if np.isfinite(spread) else 0.05
     enough = count >= LEAST_SIBLINGS

@@ -20,6 +20,8 @@ LEAST_MATES = 3
 ALIKE_SHARE = 0.2
 """Where this share of a rail's other locks shows the same, it is the rail's doing."""
 LEAST_ALIKE = 0.05
+ALL_BUT_CERTAIN = 8.0
+"""Natural log odds."""
 TOGETHER_DAYS = 14
 
 
@@ -58,7 +60,10 @@ def beyond_rail(history: History, item: Finding, lock: Lock, rail: Finding) -> b
     together = item.since is None or rail.since is None or (
         abs((item.since - rail.since).days) <= TOGETHER_DAYS
     )
-    return item.score > 0.99 if together or not drifting else True
+    if not drifting:
+        return item.score > 0.99
+    sure = own is not None and own.fit is not None and own.fit.log_odds > ALL_BUT_CERTAIN
+    return sure if together else True
 
 
 def shared_by_rail(found: Sequence[Finding], history: History) -> list[Finding]:

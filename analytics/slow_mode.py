@@ -22,7 +22,7 @@ standard deviations: on a catch, the work of about 4 N of side load (calculated)
 HEALTHY = (0.5, 60.0)
 """Rate of such releases of a sound lock before anything is known of it: people lean on things."""
 FAULTY = (1.5, 8.0)
-PRIOR = 1 / 300
+PRIOR = 1 / 600
 STANDING_SHARE = 0.12
 """A lock that was slow this often from the start is leant upon, or has never been right."""
 

@@ -295,3 +295,11 @@ def test_a_fail_safe_strike_is_not_excused_by_volts():
     rows = rows.with_columns(
         volts_before=pl.when(low).then(pl.col("volts_before") * 0.9).otherwise("volts_before"))
     assert [item.subject for item in sticking_catch(history_at(strikes, rows, 12))] == ["strike-0"]
+
+
+def test_faults_of_most_of_a_small_family_are_not_taken_for_a_season():
+    few = MAGNETS[:5]
+    rows = actuations(few, weeks=14, seed=31, faults={
+        f"magnet-{n}": step(0.35, 72 + 3 * n) for n in range(3)})
+    found = {item.subject for item in slow_drop(history_at(few, rows, 13))}
+    assert found == {"magnet-0", "magnet-1", "magnet-2"}
