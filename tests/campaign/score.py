@@ -131,17 +131,24 @@ def _there(fault, week):
     return fault.since_day <= last and (fault.mended_day is None or fault.mended_day > first)
 
 
+def _low_spell(scenario, subject, week):
+    """Whether this is the rail, and this the spell, that every venue has: low, in its window."""
+    rail = scenario.rails.get(subject)
+    return bool(rail and rail.low_volts > 0 and rail.low_from <= 7 * week + 6
+                and rail.low_until > 7 * week)
+
+
 def _faulty(scenario, subject, kind, week):
+    if kind == "supply" and _low_spell(scenario, subject, week):
+        return True
     if kind == "venue":
         return any(f.subject_kind == "controller" and _there(f, week) for f in scenario.faults)
     return any(f.subject == subject and _there(f, week) for f in scenario.faults)
 
 
 def _true(scenario, one):
-    rail = scenario.rails.get(one.subject)
-    if one.condition == "low-supply" and rail and rail.low_volts > 0 and (
-            rail.low_from <= 7 * one.week + 6 and rail.low_until > 7 * one.week):
-        return True  # the low spell that every venue has; within the window, so only watched
+    if one.condition == "low-supply" and _low_spell(scenario, one.subject, one.week):
+        return True
     return any(f.subject == one.subject and f.condition == one.condition and _there(f, one.week)
                for f in scenario.faults)
 
