@@ -21,8 +21,9 @@ _ISO = (
     r"(?::?(?P<second>\d\d)(?:[.,](?P<fraction>\d+))?)?"
     r"\s*(?P<zone>Z|z|[+-]\d\d(?::?\d\d)?)?\s*$"
 )
-_WIDTHS = {20: 0, 24: 3, 27: 6}
-"""Length of YYYY-MM-DDTHH:MM:SS[.fff[fff]]Z, and its digits after the point."""
+_SHAPE = re.compile(
+    r"\d{4}-\d\d-\d\d[T ]\d\d:\d\d:\d\d(?:(?P<mark>[.,])(?P<fraction>\d{1,9}))?"
+    r"(?P<zone>[Zz]|[+-]\d\d(?::?\d\d)?)?\Z", re.ASCII)
 
 
 def parse_times(text: pl.Series, form: str = "iso") -> pl.DataFrame:
@@ -45,8 +46,7 @@ def parse_times(text: pl.Series, form: str = "iso") -> pl.DataFrame:
     if form == "iso":
         quick = _fixed_width(text)
         if quick is not None:
-            return pl.DataFrame(
-                {"time": quick, "zoned": pl.repeat(True, len(quick), eager=True)})
+            return quick
     return _by_pattern(text, _ISO if form == "iso" else _pattern(form))
 
 
@@ -116,13 +116,14 @@ def _assemble() -> list[pl.Expr]:
     return [pl.when(wall == c("day")).then(time).alias("time"), c("zoned").fill_null(False)]
 
 
-def _fixed_width(text: pl.Series) -> pl.Series | None:
-    """All of ``YYYY-MM-DDTHH:MM:SS[.fff[fff]]Z`` in one width, else None."""
+def _fixed_width(text: pl.Series) -> pl.DataFrame | None:
+    """All of ``YYYY-MM-DDTHH:MM:SS[.fff][Z|+HH:MM]`` in one width and zone, else None."""
     if text.dtype != pl.String or text.is_empty() or text.null_count():
         return None
-    width = len(text[0])
-    if width not in _WIDTHS:
+    shape = _SHAPE.match(text[0])
+    if shape is None:
         return None
+    width = len(text[0])
     buffers = text.to_arrow(compat_level=pl.CompatLevel.oldest())
     _, offsets_buffer, data_buffer = buffers.buffers()
     offsets = np.frombuffer(offsets_buffer, np.int64)[buffers.offset :][: len(text) + 1]
@@ -130,11 +131,28 @@ def _fixed_width(text: pl.Series) -> pl.Series | None:
         return None
     data = np.frombuffer(data_buffer, np.uint8)[offsets[0] : offsets[-1]]
     letters = data.reshape(len(text), width)
+    zone = shape["zone"] or ""
+    if zone:
+        ending = np.frombuffer(zone.encode("ascii"), np.uint8)
+        if any((letters[:, width - len(zone) + at] != mark).any()
+               for at, mark in enumerate(ending)):
+            return None
     ticks = _minutes(letters)
-    seconds = _seconds(letters, _WIDTHS[width])
+    seconds = _seconds(letters, len(shape["fraction"] or ""), shape["mark"])
     if ticks is None or seconds is None:
         return None
-    return pl.Series("time", ticks + seconds).cast(pl.Datetime("us"))
+    minutes = _offset_minutes(zone)
+    if abs(minutes) > 15 * 60:
+        return None
+    time = pl.Series("time", ticks + seconds - minutes * 60_000_000).cast(pl.Datetime("us"))
+    return pl.DataFrame({"time": time, "zoned": pl.repeat(bool(zone), len(text), eager=True)})
+
+
+def _offset_minutes(zone: str) -> int:
+    digits = zone.lstrip("+-Zz").replace(":", "")
+    if not digits:
+        return 0
+    return (int(digits[:2]) * 60 + int(digits[2:] or 0)) * (-1 if zone[0] == "-" else 1)
 
 
 def _minutes(letters: NDArray[np.uint8]) -> NDArray[np.int64] | None:
@@ -158,15 +176,18 @@ def _minutes(letters: NDArray[np.uint8]) -> NDArray[np.int64] | None:
     return np.repeat(values, np.diff(np.append(starts, len(letters))))
 
 
-def _seconds(letters: NDArray[np.uint8], places: int) -> NDArray[np.int64] | None:
-    """Microseconds after the minute; None unless every line reads ``:SS[.fff]Z``."""
-    marks = [(16, ":"), (letters.shape[1] - 1, "Z"), *([(19, ".")] if places else [])]
-    if any((letters[:, at] != ord(mark)).any() for at, mark in marks):
+def _seconds(
+    letters: NDArray[np.uint8], places: int, mark: str | None
+) -> NDArray[np.int64] | None:
+    """Microseconds after the minute; None unless every line reads ``:SS[.fff]``."""
+    marks = [(16, ":"), *([(19, mark)] if mark else [])]
+    if any((letters[:, at] != ord(sign)).any() for at, sign in marks):
         return None
     total = np.zeros(len(letters), np.int32)
     for position, at in enumerate((17, 18, *range(20, 20 + places))):
         digit = letters[:, at] - np.uint8(ord("0"))
         if (digit > (5 if position == 0 else 9)).any():
             return None
-        total += digit * np.int32(10 ** (7 - position))
+        if position < 8:  # what is finer than a microsecond is cut off
+            total += digit * np.int32(10 ** (7 - position))
     return total.astype(np.int64)

@@ -24,7 +24,7 @@ import numpy as np
 import polars as pl
 
 LOCKS, RAILS = 30, 3
-ROWS_AT_ONCE = 2_000_000
+LONGEST_MB = 400
 BYTES_A_ROW = 44
 
 
@@ -42,32 +42,46 @@ def venue_text() -> str:
 
 
 def write_log(path: Path, megabytes: int) -> int:
-    """A default-layout log: nine records in ten are volts; returns its rows."""
-    rng = np.random.default_rng(20261102)
-    at = int(datetime(2026, 3, 1, tzinfo=UTC).timestamp() * 1e6)
-    rows = 0
+    """A default-layout log: nine records in ten are volts; returns its rows.
+
+    A long one is a few days of March, written again for each of the following months.
+    """
+    days, rows = _some_days(min(megabytes, LONGEST_MB))
     with path.open("wb") as file:
         file.write(b"time,channel,quantity,value\n")
+        copies = 0
         while file.tell() < megabytes * 1_000_000:
-            n = min(ROWS_AT_ONCE, 1 + (megabytes * 1_000_000 - file.tell()) // BYTES_A_ROW)
-            ticks = (at + np.cumsum(rng.integers(1_000, 100_000, n))) // 1000 * 1000
-            at = int(ticks[-1])
-            kind = rng.random(n)
-            number = rng.integers(0, LOCKS, n).astype(str)
-            volts, command = kind < 0.9, kind < 0.95
-            rail = (rng.integers(0, RAILS, n) + 1).astype(str)
-            frame = pl.DataFrame({
-                "time": pl.Series(ticks).cast(pl.Datetime("us")).dt.strftime(
-                    "%Y-%m-%dT%H:%M:%S%.3fZ"),
-                "channel": np.where(volts, np.char.add("rail-", rail), np.where(
-                    command, np.char.add("north/q", number), np.char.add("north/i", number))),
-                "quantity": np.where(volts, "volts", np.where(command, "command", "contact")),
-                "value": np.where(volts, np.round(12 + rng.normal(0, 0.05, n), 2).astype(str),
-                                  rng.integers(0, 2, n).astype(str)),
-            })
-            frame.write_csv(file, include_header=False)
-            rows += n
-    return rows
+            month = 2 + copies
+            shifted = f"{2026 + month // 12}-{month % 12 + 1:02}-".encode()
+            file.write(days.replace(b"2026-03-", shifted))
+            copies += 1
+    return rows * copies
+
+
+def _some_days(megabytes: int) -> tuple[bytes, int]:
+    """Lines of a log from 1 March on, and how many."""
+    rng = np.random.default_rng(20261102)
+    n = megabytes * 1_000_000 // BYTES_A_ROW
+    ticks = int(datetime(2026, 3, 1, tzinfo=UTC).timestamp() * 1e6) + (
+        np.cumsum(rng.integers(1_000, 100_000, n)) // 1000 * 1000)
+    kind = rng.random(n)
+    number = pl.Series(rng.integers(0, LOCKS, n)).cast(pl.String)
+    volts, command = pl.Series(kind < 0.9), pl.Series(kind < 0.95)
+    frame = pl.DataFrame({
+        "number": number, "rail": pl.Series(rng.integers(1, RAILS + 1, n)).cast(pl.String),
+        "volts": volts, "command": command,
+        "reading": pl.Series(np.round(12 + rng.normal(0, 0.05, n), 2)).cast(pl.String),
+        "state": pl.Series(rng.integers(0, 2, n)).cast(pl.String),
+        "ticks": pl.Series(ticks).cast(pl.Datetime("us")),
+    }).select(
+        time=pl.col("ticks").dt.strftime("%Y-%m-%dT%H:%M:%S%.3fZ"),
+        channel=pl.when("volts").then("rail-" + pl.col("rail"))
+        .when("command").then("north/q" + pl.col("number")).otherwise("north/i" + pl.col("number")),
+        quantity=pl.when("volts").then(pl.lit("volts"))
+        .when("command").then(pl.lit("command")).otherwise(pl.lit("contact")),
+        value=pl.when("volts").then("reading").otherwise("state"),
+    )
+    return frame.write_csv(include_header=False).encode(), n
 
 
 def one(what: str, folder: Path) -> None:

@@ -60,11 +60,19 @@ def test_what_is_no_time_is_not_made_into_one(text):
 def test_the_quick_way_agrees_with_the_standard_library():
     start = utc("2024-02-28 23:58:00")
     moments = [start + timedelta(milliseconds=7919 * i) for i in range(20_000)]
-    for spec in ("milliseconds", "seconds", "microseconds"):
-        text = [m.isoformat(timespec=spec).replace("+00:00", "Z") for m in moments]
-        expected = [datetime.fromisoformat(t).replace(tzinfo=None) for t in text]
-        assert parse_times(pl.Series(text))["time"].to_list() == expected
-        assert parse_times(pl.Series([*text, "?"]))["time"].to_list() == [*expected, None]
+    for spec, zone in (("milliseconds", "Z"), ("seconds", "Z"), ("microseconds", "+05:30"),
+                       ("milliseconds", ""), ("seconds", "-03:00"), ("microseconds", "-0930")):
+        text = [m.isoformat(timespec=spec).replace("+00:00", zone) for m in moments]
+        expected = [t if t.tzinfo is None else t.astimezone(UTC).replace(tzinfo=None)
+                    for t in map(datetime.fromisoformat, text)]
+        quick = parse_times(pl.Series(text))
+        assert quick["time"].to_list() == expected
+        assert quick["zoned"].all() == bool(zone)
+        slow = parse_times(pl.Series([*text, "?"]))
+        assert slow["time"].to_list() == [*expected, None]
+        assert slow["zoned"][:-1].all() == bool(zone)
+        other = parse_times(pl.Series([*text, text[0].replace("T", " ")]))
+        assert other["time"].to_list() == [*expected, expected[0]]
 
 
 @pytest.mark.parametrize(("form", "value", "expected"), [
