@@ -387,7 +387,10 @@ def _lock_wear(
     # A pulse cut short in the program meets a healthy latency too: that is no wear.
     if path.rising >= 0.975 and np.isfinite(end):
         sign = "wearing"
-        weeks = first_passage(path.level, path.drift, path.walk, end, rng)
+        # A week's median stands for its middle: half a week of what is ahead has passed.
+        weeks = np.maximum(
+            first_passage(path.level, path.drift, path.walk, end, rng) - 0.5, 0.0
+        )
         if recent_level >= limit:
             sign, weeks = "at its limit", np.zeros(DRAWS)
     return LockWear(

@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
+from datetime import timedelta
+
 import numpy as np
+import polars as pl
 import pytest
 from scipy import stats
 
-from analytics.wear import first_passage, fit_path, limit_of, margin_used
+from analytics.history import History
+from analytics.wear import first_passage, fit_path, limit_of, margin_used, remaining_life
 from shared.venue_file import parse_venue
+from shared.weeks import Week
 
 
 def test_first_passage_is_inverse_gaussian():
@@ -88,3 +93,56 @@ def test_the_lowest_limit_counts(harbour_text):
     assert source == "stall"
     assert limit == pytest.approx(25 * 0.05**-0.54)
     assert limit_of(door, None, 400.0) == (np.inf, "none")
+
+
+def _worn_locks(count: int, seed: int) -> tuple[History, list[float]]:
+    """Actuations of locks whose future is known: margins used up by drift and walk, days with
+    moods of their own; and the weeks that each really has left."""
+    rng = np.random.default_rng(seed)
+    blocks = "".join(
+        f'[[lock]]\nid = "d{i}"\nguards = "container"\nmechanism = "latch"\nsupply = "r"\n'
+        f'command = "c/q{i}"\ncontact = "c/i{i}"\ncontact_closed_when = "locked"\n'
+        for i in range(count))
+    venue = parse_venue('[venue]\nid = "v"\ntime_zone = "UTC"\n[[supply]]\nid = "r"\n'
+                        f"rated_volts = 12\n{blocks}")
+    week = Week.parse("2026-W40")
+    end = week.bounds(venue.zone)[1]
+    frames, left = [], []
+    for i in range(count):
+        while True:
+            drift, walk = abs(rng.normal(0, 0.05)), rng.choice([0, 0.01, 0.02, 0.04])
+            flat, seen = rng.integers(8, 30), rng.integers(6, 22)
+            fine = np.cumsum(drift / 10 + walk * rng.standard_normal(4000) / 10**0.5)
+            if fine[: 10 * seen].max() < 0.93:
+                break
+        ahead = np.flatnonzero(fine[10 * seen:] >= 0.95)
+        left.append(ahead[0] / 10 if ahead.size else np.inf)
+        used = np.concatenate([np.zeros(10 * flat), fine[: 10 * seen]])
+        weeks = used.size / 10
+        at = np.sort(rng.uniform(0, weeks, int(30 * weeks)))
+        mood = 0.015 * rng.standard_normal(int(weeks * 7) + 2)[(at * 7).astype(int)]
+        healthy = rng.uniform(20, 40)
+        latency = healthy * (1 - used[(at * 10).astype(int)]) ** -0.54 * np.exp(
+            0.07 * rng.standard_normal(at.size) + mood)
+        frames.append(pl.DataFrame({
+            "lock": [f"d{i}"] * at.size, "latency_ms": latency,
+            "command_time": [end - timedelta(weeks=float(weeks - t)) for t in at]}))
+    rows = pl.concat(frames).with_columns(
+        outcome=pl.lit("released"), pulse_ms=pl.lit(5000.0), latency_from=pl.lit("catch"),
+        resolution_ms=pl.lit(0.0), attempt=pl.lit(1), waited_ms="latency_ms")
+    return History.of(venue, week, actuations=rows), left
+
+
+def test_forecasts_of_simulated_locks_hold_what_they_state():
+    inside90, inside50 = [], []
+    for seed in range(6):
+        past, left = _worn_locks(60, seed)
+        for wear, truth in zip(remaining_life(past), left, strict=True):
+            if wear.sign == "wearing":
+                (low90, high90), (low50, high50) = wear.interval(0.9), wear.interval(0.5)
+                inside90.append(low90 <= truth <= high90)
+                inside50.append(low50 <= truth <= high50)
+    assert len(inside90) > 200
+    # Within 3 points of what is stated, and 2 standard errors of some 250 trials for chance.
+    assert np.mean(inside90) == pytest.approx(0.90, abs=0.03 + 2 * (0.9 * 0.1 / 250) ** 0.5)
+    assert np.mean(inside50) == pytest.approx(0.50, abs=0.03 + 2 * (0.5 * 0.5 / 250) ** 0.5)
