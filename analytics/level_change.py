@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from scipy import stats
 
 from analytics.evidence import robust_deviation
-from analytics.onset import onset_of_level
+from analytics.onset import Onset, onset_of_level
 
 Reals = NDArray[np.float64]
 _MEMORY = 0.5
@@ -82,6 +82,13 @@ def level_change(
     onset = onset_of_level(days, values)
     index = int(np.argmax(now))
     dated = onset is not None and onset.log_odds > 2 and onset.index <= index + 5
+    sharp = _sharp_step(values, index)
+    if sharp is not None and sharp >= fewest_before and not (
+        dated and onset is not None and abs(onset.index - sharp) <= 3
+    ):
+        # A clear step that is only days old, which a season's slow wave would outweigh.
+        low, high = (date.fromordinal(int(days[place])) for place in (sharp - 1, sharp))
+        onset, dated = Onset(high, low, high, sharp, np.inf), True
     if dated and onset is not None and onset.index >= fewest_before:
         split = onset.index
     else:
@@ -104,3 +111,27 @@ def level_change(
         float(shift / max(error, 1e-9)), int(before.size), int(after.size), since,
         onset.low if dated and onset else None, onset.high if dated and onset else None,
     )
+
+
+def _sharp_step(values: Reals, index: int) -> int | None:
+    """Where the days up to the last stand on another level than all but the last few before.
+
+    None unless the latest level is reached within a day and far from where it was: at
+    least ten of the earlier days' own deviations, all of the later days beyond half way.
+    """
+    if index < 5:
+        return None
+    before, level = float(np.median(values[:index])), float(np.median(values[index:][-3:]))
+    beyond = (values - before) / (level - before) > 0.5 if level != before else None
+    if beyond is None or not beyond[-1] or beyond.all():
+        return None
+    place = int(np.flatnonzero(~beyond)[-1]) + 1
+    earlier, later = values[:place], values[place:]
+    if later.size < 2 or earlier.size < 5:
+        return None
+    spread = max(robust_deviation(earlier), 1e-9)
+    jump = float(np.median(later) - np.median(earlier))
+    creeping = float(np.median(earlier[-5:]) - np.median(earlier)) / jump
+    if abs(jump) < 10 * spread or abs(creeping) > 0.25:
+        return None
+    return place

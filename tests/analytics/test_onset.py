@@ -108,3 +108,20 @@ def test_level_change_is_calm_where_days_remember():
         change = level_change(DAY + np.arange(90), level, DAY + 83)
         alarms += abs(change.z) > 5
     assert alarms <= 3
+
+
+def test_a_fresh_step_on_a_slow_wave_is_dated_to_its_day():
+    rng = np.random.default_rng(18)
+    day = np.arange(49)
+    values = 0.03 * day / 49 + rng.normal(0, 0.006, 49) + 0.8 * (day >= 45)
+    change = level_change(DAY + day, values, DAY + 42)
+    assert change.since == date.fromordinal(DAY + 45)
+    assert change.low <= change.since <= change.high
+
+
+def test_a_ramp_is_not_taken_for_a_step():
+    rng = np.random.default_rng(19)
+    day = np.arange(80)
+    values = rng.normal(0, 0.05, 80) + 0.03 * np.maximum(day - 50, 0)
+    change = level_change(DAY + day, values, DAY + 73)
+    assert 50 <= (change.since.toordinal() - DAY) <= 70
