@@ -21,6 +21,9 @@ _ISO = (
     r"(?::?(?P<second>\d\d)(?:[.,](?P<fraction>\d+))?)?"
     r"\s*(?P<zone>Z|z|[+-]\d\d(?::?\d\d)?)?\s*$"
 )
+MOST_WIDTHS = 8
+"""More widths than that are no way of writing times, but rubbish."""
+
 _SHAPE = re.compile(
     r"\d{4}-\d\d-\d\d[T ]\d\d:\d\d:\d\d(?:(?P<mark>[.,])(?P<fraction>\d{1,9}))?"
     r"(?P<zone>[Zz]|[+-]\d\d(?::?\d\d)?)?\Z", re.ASCII)
@@ -45,6 +48,8 @@ def parse_times(text: pl.Series, form: str = "iso") -> pl.DataFrame:
     """
     if form == "iso":
         quick = _fixed_width(text)
+        if quick is None:
+            quick = _few_widths(text)
         if quick is not None:
             return quick
     return _by_pattern(text, _ISO if form == "iso" else _pattern(form))
@@ -146,6 +151,26 @@ def _fixed_width(text: pl.Series) -> pl.DataFrame | None:
         return None
     time = pl.Series("time", ticks + seconds - minutes * 60_000_000).cast(pl.Datetime("us"))
     return pl.DataFrame({"time": time, "zoned": pl.repeat(bool(zone), len(text), eager=True)})
+
+
+def _few_widths(text: pl.Series) -> pl.DataFrame | None:
+    """Times in a few widths (a fraction left out where it is 0), each width in bulk."""
+    if text.dtype != pl.String:
+        return None
+    widths = text.str.len_bytes().fill_null(0)
+    kinds = widths.unique(maintain_order=True)
+    if not 2 <= len(kinds) <= MOST_WIDTHS:
+        return None
+    rows = pl.int_range(len(text), eager=True)
+    parts = []
+    for width in kinds.to_list():
+        chosen = widths == width
+        some = text.filter(chosen)
+        part = _fixed_width(some)
+        if part is None:
+            part = _by_pattern(some, _ISO)
+        parts.append(part.with_columns(rows.filter(chosen).alias("row")))
+    return pl.concat(parts).sort("row").drop("row")
 
 
 def _offset_minutes(zone: str) -> int:
