@@ -214,7 +214,7 @@ def lock_health(
     base = None if rows is None or span is None else rows.filter(
         pl.col("day").is_between(*span)
     )
-    step = _step_ms(
+    step = step_ms(
         np.concatenate([_latencies(recent, kind), _latencies(base, kind)]),
         (now or before or {}).get("resolution_ms"),
     )
@@ -298,7 +298,7 @@ def _latencies(rows: pl.DataFrame | None, kind: str | None) -> np.ndarray[tuple[
     )["latency_ms"].drop_nulls().to_numpy()
 
 
-def _step_ms(
+def step_ms(
     latencies: np.ndarray[tuple[int], np.dtype[np.float64]], resolution_ms: float | None
 ) -> float | None:
     """The step in which the latencies come: the controller's, or a coarser one they show.

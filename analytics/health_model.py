@@ -238,6 +238,8 @@ class DeepSag:
     volts_before: float | None
     volts_min: float
     others_on: int
+    with_locks: tuple[str, ...] = ()
+    """Other pulsed locks of the rail that were on while this command lasted."""
 
 
 @dataclass(frozen=True)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from datetime import timedelta
 
 import polars as pl
 
@@ -22,6 +23,9 @@ from shared.venue import Supply
 
 BASELINE_WEEKS = 8
 _DEEPEST = 8
+_MAGNET_MS = 2000.0
+"""The rail is read for at most so long after a command (see ``volts_min``)."""
+
 
 
 def supply_tables(history: History) -> tuple[pl.DataFrame, pl.DataFrame]:
@@ -121,11 +125,23 @@ def _deepest(rows: pl.DataFrame, history: History) -> tuple[DeepSag, ...]:
     lowest = rows.filter(pl.col("volts_min").is_not_null()).sort(
         "volts_min", "command_time", "lock"
     ).head(_DEEPEST)
-    return tuple(
-        DeepSag(row["command_time"].astimezone(history.venue.zone), row["lock"],
-                row["volts_before"], row["volts_min"], int(row["others_on"] or 0))
-        for row in lowest.to_dicts()
+    pulsed = {lock.id for lock in history.venue.locks if lock.pulsed}
+    on = history.this_week(history.energisings, "start").filter(
+        pl.col("lock").is_in(sorted(pulsed & set(rows["lock"].unique())))
     )
+    found = []
+    for row in lowest.to_dicts():
+        at = row["command_time"]
+        until = at + timedelta(milliseconds=min(row["pulse_ms"] or _MAGNET_MS, _MAGNET_MS))
+        beside = on.filter(
+            (pl.col("start") <= until) & (pl.col("end").fill_null(until) >= at)
+            & (pl.col("lock") != row["lock"])
+        )["lock"].unique().sort()
+        found.append(DeepSag(
+            at.astimezone(history.venue.zone), row["lock"], row["volts_before"],
+            row["volts_min"], int(row["others_on"] or 0), tuple(beside),
+        ))
+    return tuple(found)
 
 
 def _margins(rows: pl.DataFrame, limit_volts: float) -> tuple[Margin, ...]:

@@ -8,7 +8,14 @@ from datetime import timedelta
 import polars as pl
 
 from analytics.evidence import per_lock, with_weeks
-from analytics.health_locks import ENOUGH, estimate, service_mark, share
+from analytics.health_locks import (
+    ENOUGH,
+    change_percent,
+    estimate,
+    service_mark,
+    share,
+    step_ms,
+)
 from analytics.health_model import (
     Compared,
     ControllerHealth,
@@ -158,7 +165,7 @@ def _effect(mark: ServiceMark, earlier: pl.DataFrame, later: pl.DataFrame) -> Me
     else:
         ways = {_way(medians[0], medians[1]), _way(shares[0], shares[1])}
         verdict = "worse" if "worse" in ways else "better" if "better" in ways else "same"
-        change = _largest_change_percent(medians[0], medians[1])
+        change = _largest_change_percent(medians[0], medians[1], pl.concat([earlier, later]))
     return Mended(mark, verdict, medians[0], medians[1], shares[0], shares[1], change)
 
 
@@ -170,14 +177,18 @@ def _way(before: Estimate, after: Estimate) -> str:
     return "same"
 
 
-def _largest_change_percent(before: Estimate, after: Estimate) -> float | None:
-    """The largest change of the median that the intervals leave room for."""
-    if None in (before.low, before.high, after.low, after.high) or not before.low:
-        return None
-    assert before.high is not None
-    assert after.low is not None
-    assert after.high is not None
-    return 100 * max(abs(after.high / before.low - 1), abs(after.low / before.high - 1))
+def _largest_change_percent(
+    before: Estimate, after: Estimate, rows: pl.DataFrame
+) -> float | None:
+    """The largest change of the median that the intervals and the log's step leave room for."""
+    steps = rows["resolution_ms"].drop_nulls().median()
+    step = step_ms(
+        rows.filter(pl.col("outcome") == "released")["latency_ms"].drop_nulls().to_numpy(),
+        steps if isinstance(steps, float) else None,
+    )
+    change = change_percent(after, before, step or 0.0)
+    ends = [abs(end) for end in (change.low, change.high) if end is not None]
+    return max(ends) if len(ends) == 2 else None
 
 
 def untold(

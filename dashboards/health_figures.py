@@ -163,7 +163,8 @@ def _distribution(item: LockHealth, say: Speaker, prefix: str) -> Markup | None:
         axis |= {"type": "log", "tickvals": _ticks(edges[0], edges[-1])}
     layout = {"xaxis": axis, "yaxis": {"title": {"text": f"{lang('plot.share')} [%]"},
                                        "rangemode": "tozero"}, "showlegend": True}
-    says = lang("plot.distribution_says", now=histogram.now_n, before=histogram.before_n)
+    says = lang("plot.distribution_says" if histogram.before_n else "plot.distribution_now",
+                now=histogram.now_n, before=histogram.before_n)
     if item.p95_now.value is not None:
         says += " " + lang("plot.p95_says", p95=say.latency(item.p95_now, item.resolution_ms))
     if item.week.unanswered:
@@ -204,7 +205,9 @@ def _against_volts(item: LockHealth, say: Speaker, prefix: str) -> Markup | None
               "yaxis": {"title": {"text": f"{lang('plot.latency')} [{unit}]"},
                         "rangemode": "tozero"}, "showlegend": True}
     low, high = min(p.volts for p in item.volts), max(p.volts for p in item.volts)
-    says = lang("plot.volts_says", low=say.volts(low, 2), high=say.volts(high, 2)) + " " + lang(
+    both = any(not point.recent for point in item.volts)
+    says = lang("plot.volts_says" if both else "plot.volts_now", low=say.volts(low, 2),
+                high=say.volts(high, 2)) + " " + lang(
         "plot.volts_magnet" if item.lock.is_magnet else "plot.volts_latch")
     return figure_block({"data": data, "layout": layout}, id=f"{prefix}volts",
                         title=lang("plot.volts_title"), says=says, height=250)
