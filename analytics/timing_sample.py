@@ -11,7 +11,7 @@ import polars as pl
 from analytics.evidence import baseline_start, with_weeks
 from analytics.history import History
 from analytics.timing_recent import present_since
-from analytics.timing_tail import Flags, Reals, Whole
+from analytics.timing_tail import GOLDEN, Flags, Reals, Whole
 from shared.venue import Lock
 
 _EPOCH = date(1970, 1, 1)
@@ -21,9 +21,6 @@ STEPS_MS = (100.0, 50.0, 40.0, 25.0, 20.0, 10.0, 5.0, 4.0, 2.0)
 
 FEWEST_ON_STEPS, ON_STEPS = 40, 0.97
 """So many latencies, nearly all multiples of one step, are no chance: at 2 ms, once in 10^10."""
-
-GOLDEN = (5**0.5 - 1) / 2
-"""Multiples of it, without their whole part, spread evenly between 0 and 1."""
 
 TEXTBOOK_EXPONENT = -2.0
 """Power of volts by which changes are looked for before any slope is known."""

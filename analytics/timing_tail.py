@@ -36,6 +36,9 @@ LEAST = 20
 FEWEST_CLUSTERS = 10
 """With fewer days (or weeks) their scatter says nothing of their dependence."""
 
+GOLDEN = (5**0.5 - 1) / 2
+"""Multiples of it, without their whole part, spread evenly between 0 and 1."""
+
 UPPER_SHARE = 0.1
 """The share of the sample that the slope of the tail is read from (at least five events)."""
 
@@ -160,11 +163,19 @@ def upper_quantile(
     shift = float(np.exp(special.ndtri(confidence) * shift_deviation)) if shift_deviation else 1.0
     order = np.lexsort((~event, value))
     value, event = value[order], event[order]
-    times, survival = _survival(value, event)
     cluster = None if days is None else np.asarray(days, dtype=np.int64)[order]
     bound = _order_statistic(value, event, cluster, probability, confidence)
     if bound is None:
-        bound = _power_tail(value, event, cluster, times, survival, probability, confidence, step)
+        # Times seen in steps are spread within their step for the tail's slope, and the step is
+        # added to the bound: what is spread so and raised by a step is never under the truth.
+        within = np.arange(1, value.size + 1) * GOLDEN % 1.0
+        spread = np.where(event, np.maximum(value - step * within, 0.05 * value), value)
+        order = np.lexsort((~event, spread))
+        spread, event = spread[order], event[order]
+        cluster = None if cluster is None else cluster[order]
+        times, survival = _survival(spread, event)
+        bound = step + _power_tail(
+            spread, event, cluster, times, survival, probability, confidence)
     return float(bound * shift)
 
 
@@ -201,7 +212,7 @@ def _order_statistic(
 
 def _power_tail(
     value: Reals, event: Flags, days: Whole | None, times: Reals, survival: Reals,
-    probability: float, confidence: float, step: float,
+    probability: float, confidence: float,
 ) -> float:
     """Threshold at the upper share, then a power law beyond it."""
     count = int(event.sum())
@@ -223,9 +234,6 @@ def _power_tail(
     independent = value.size / effect
     beyond = float(survival[index]) * independent if events else 0.0
     excess = float(np.log(value[above] / threshold).sum()) / max(events, 1)
-    if step > 0:
-        # All in one tick of a coarse clock: the fall from tick to tick is all that is known.
-        excess = max(excess, np.log1p(step / threshold) / max(np.log(value.size), 1.0))
     factor = tail_factor(independent, min(beyond, independent * 0.999),
                          max(events / effect, 1.0), probability, confidence)
     return threshold * float(np.exp(min(factor * excess, 50.0)))

@@ -15,8 +15,8 @@ import numpy as np
 from scipy import special
 
 from analytics.robust import huber_line
-from analytics.timing_sample import GOLDEN, Sample
-from analytics.timing_tail import LEAST
+from analytics.timing_sample import Sample
+from analytics.timing_tail import GOLDEN, LEAST
 
 PRIOR = (-2.0, 0.7)
 """Exponent of a healthy solenoid near its rated volts and its standard deviation between

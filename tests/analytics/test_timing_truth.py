@@ -142,3 +142,20 @@ def test_silence_is_bounded_for_locks_drawn_from_a_fleet():
                              [(int(m), commands_each) for m in missed[1:]], confidence=0.95)
             held.append(rate.upper >= rates[0])
         assert np.mean(held) >= 0.91, commands_each
+
+
+@pytest.mark.parametrize("phase", ["tied", "free"])
+def test_polled_times_bound_the_truth_by_little_more_than_a_step(phase):
+    # 25 ms with 8 % scatter, looked at every 10 ms: nearly all in one step. The worst case is a
+    # poll tied to the command; free, each time is up to 10 ms late.
+    rng = np.random.default_rng(14)
+    true = 25 * float(np.exp(0.08 * 3.0902))
+    bounds = []
+    for _ in range(150):
+        need = 25 * np.exp(0.08 * rng.standard_normal(400))
+        late = rng.uniform(0, 10, 400) if phase == "free" else 0.0
+        seen = np.ceil((need + late) / 10) * 10
+        seen = np.where(phase == "free", need + (late + 10 - (need + late) % 10) % 10, seen)
+        bounds.append(upper_quantile(seen, np.ones(400, dtype=bool), 0.999, 0.95, step=10.0))
+    assert np.mean(np.array(bounds) >= true) >= 0.95
+    assert np.median(bounds) < true + 25
