@@ -60,11 +60,12 @@ def find_logs(
                 chosen += [(folder / name, log) for name in found]
         if not venue.logs:
             notes.append("the venue file has no [[log]] block, so there is nothing to read")
+    store = (folder / venue.store).absolute()
     logs: dict[str, tuple[Source, LogFormat]] = {}
     faults: list[str] = []
     for path, log in chosen:
         name = file_name(path, folder)
-        if not given and path.is_dir():
+        if not given and (path.is_dir() or store in path.absolute().parents):
             continue
         try:
             for source in sources_of(path, name):

@@ -98,14 +98,21 @@ class Meaning:
         """Fill in the quantity where only one is possible; ``kind_fault`` where it is wrong."""
         kinds = records.lazy().group_by("channel", "quantity").agg().collect().sort(
             "channel", "quantity")  # sorted, so that what is said of strangers does not vary
-        rows = [(c, q, *self._kind(c, q)) for c, q in kinds.iter_rows()]
-        names = ("channel", "quantity", "quantity_meant", "kind_fault")
+        rows = []
+        for channel, quantity in kinds.iter_rows():
+            # Blanks after the delimiter, and capitals, are how people write; they mean nothing.
+            clean = channel.strip() if channel else channel
+            word = quantity.strip().lower() if quantity else quantity
+            word = word if word in QUANTITIES else quantity
+            rows.append((channel, quantity, clean, *self._kind(clean or None, word or None)))
+        names = ("channel", "quantity", "channel_meant", "quantity_meant", "kind_fault")
         table = pl.DataFrame(rows, schema=dict.fromkeys(names, pl.String), orient="row")
-        if all(q == meant and fault is None for _, q, meant, fault in rows):
+        if all(row[:2] == row[2:4] and row[4] is None for row in rows):
             return records.with_columns(kind_fault=pl.lit(None, pl.String))
         joined = records.join(
             table, on=["channel", "quantity"], how="left", nulls_equal=True, maintain_order="left")
-        return joined.with_columns(quantity=pl.col("quantity_meant"))
+        return joined.with_columns(
+            channel=pl.col("channel_meant"), quantity=pl.col("quantity_meant"))
 
     def _nearest(self, channel: str) -> str:
         if channel not in self._strangers:

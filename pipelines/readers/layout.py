@@ -162,6 +162,7 @@ class Layout:
         self, label: str | None, quantity: str | None, groups: dict[str, str | None]
     ) -> tuple[str | None, str | None, LogChannel]:
         log = self.log
+        label = label.strip() if label else label
         channel = label
         if groups.get("channel"):
             channel = groups["channel"]

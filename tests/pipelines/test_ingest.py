@@ -122,6 +122,8 @@ def as_json(row):
     ("a.csv", "\ufeff" + lines(GOOD)),
     ("a.csv", lines(GOOD).replace("\n", "\n\n")),
     ("a.csv", lines([f'"{row.replace(",", chr(34) + "," + chr(34))}"' for row in GOOD])),
+    ("a.csv", lines([row.replace(",", ", ").replace("volts", "Volts") for row in GOOD],
+                    "time, channel, quantity, value\n")),
     ("a.csv", lines([",".join(reversed(row.split(","))) + ",x" for row in GOOD],
                     "value,Quantity,channel,TIME,note\n")),
     ("a.csv", lines([row.replace(",command,", ",").replace(",contact,", ",")
