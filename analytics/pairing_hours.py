@@ -37,21 +37,19 @@ def rail_hours(supply: str, rail: Samples, on: Ints, off: Ints) -> list[tuple[ob
     idle = ~_covered(time, np.where(on == EARLY, EARLY, np.maximum(
         on - MARGIN_US, on // DAY_US * DAY_US)), np.where(off >= NEVER, NEVER, off + MARGIN_US))
     rows: list[tuple[object, ...]] = []
-    hours = _hours(time)
-    deviations = _deviations(volts, idle, [low for _, low, _ in hours])
-    for (hour, low, high), deviation in zip(hours, deviations, strict=True):
+    for hour, low, high in _hours(time):
         part, quiet = volts[low:high], idle[low:high]
-        still = part if quiet.all() else part[quiet]
-        calm = np.sort(still)
-        rest = np.sort(part[~quiet]) if calm.size < part.size else calm[:0]
+        calm, rest = part[quiet], part[~quiet]
+        calm.sort()
+        rest.sort()
         known: tuple[float | None, ...] = (None, None, None, None)
         if calm.size:
-            known = (
-                _quantile(calm, 0.5), _quantile(calm, 0.05), _quantile(calm, 0.95),
-                deviation if calm.size > 1 else None)
+            known = (_quantile(calm, 0.5), _quantile(calm, 0.05), _quantile(calm, 0.95),
+                     _deviation(calm))
+        ends = [end for one in (calm, rest) if one.size for end in (one[0], one[-1])]
         rows.append((
-            supply, hour * HOUR_US, high - low, _joint_median(calm, rest), float(part.min()),
-            float(part.max()), calm.size, *known))
+            supply, hour * HOUR_US, high - low, _joint_median(calm, rest), float(min(ends)),
+            float(max(ends)), calm.size, *known))
     return rows
 
 
@@ -88,15 +86,12 @@ def _joint_median(one: Reals, other: Reals) -> float:
     return (at((size - 1) // 2) + at(size // 2)) / 2.0
 
 
-def _deviations(volts: Reals, which: Flags, starts: Sequence[int]) -> list[float]:
-    """Standard deviation (n - 1) of the flagged values from each start to the next; two passes."""
-    weight = which.astype(np.float64)
-    count = np.add.reduceat(weight, starts)
-    mean = np.add.reduceat(volts * weight, starts) / np.maximum(count, 1)
-    size = np.diff(np.append(starts, volts.size))
-    off = (volts - np.repeat(mean, size)) * weight
-    squares = np.add.reduceat(off * off, starts)
-    return np.sqrt(squares / np.maximum(count - 1, 1)).tolist()  # type: ignore[no-any-return]
+def _deviation(values: Reals) -> float | None:
+    """Standard deviation (n - 1), in two passes; null for one value."""
+    if values.size < 2:
+        return None
+    off = values - values.sum() / values.size
+    return float(np.sqrt(off.dot(off) / (values.size - 1)))
 
 
 def _quantile(ordered: Reals, share: float) -> float:
