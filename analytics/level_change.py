@@ -131,7 +131,9 @@ def _sharp_step(values: Reals, index: int) -> int | None:
         return None
     spread = max(robust_deviation(earlier), 1e-9)
     jump = float(np.median(later) - np.median(earlier))
+    if abs(jump) < 10 * spread:
+        return None
     creeping = float(np.median(earlier[-5:]) - np.median(earlier)) / jump
-    if abs(jump) < 10 * spread or abs(creeping) > 0.25:
+    if abs(creeping) > 0.25:
         return None
     return place
