@@ -209,14 +209,15 @@ def _beside_its_part(model: LockModel, models: Sequence[LockModel], venue: Venue
     """Marks a lock that needs far longer than the others of its part: mend it first."""
     locks = venue.locks_by_id
     peers = {other.id for other in same_part(locks[model.lock], venue.locks)}
-    at = key(0.999)
-    needs = [need for other in models if other.lock in peers and other.basis == "own"
-             and (need := other.need_ms.get(at)) is not None]
-    own = model.need_ms.get(at)
-    if model.basis != "own" or own is None or len(needs) < FEWEST_PEERS:
+    own = model.need_ms.get(key(0.99))
+    others = [other.need_ms for other in models if other.lock in peers and other.basis == "own"]
+    # Judged where it does not hang on one slow release; told at what pulses are programmed for.
+    judged, told = ([need for needs in others if (need := needs.get(key(share))) is not None]
+                    for share in (0.99, 0.999))
+    if model.basis != "own" or own is None or min(len(judged), len(told)) < FEWEST_PEERS:
         return model
-    middle = float(np.median(needs))
-    return replace(model, part_need_ms=middle, mend_first=own > MEND_RATIO * middle)
+    return replace(model, part_need_ms=float(np.median(told)),
+                   mend_first=own > MEND_RATIO * float(np.median(judged)))
 
 
 def _with_sag(model: LockModel, sample: Sample, rail: RailModel | None) -> LockModel:
