@@ -86,10 +86,16 @@ def tasks_of_days(days: Sequence[tuple[int, RailTasks]]) -> RailTasks:
         return days[0][1]
     own = [tasks.recent.take(tasks.recent.time >= start) for start, tasks in days[1:]]
     parts = [days[0][1].recent, *own]
-    recent = Edges(*(np.concatenate([getattr(part, name) for part in parts])
-                     for name in ("lock", "time", "on", "run")))
-    return RailTasks(*(np.concatenate([getattr(tasks, name) for _, tasks in days])
-                       for name in ("lock", "start", "end")), recent)
+    recent = Edges(
+        np.concatenate([part.lock for part in parts]),
+        np.concatenate([part.time for part in parts]),
+        np.concatenate([part.on for part in parts]),
+        np.concatenate([part.run for part in parts]))
+    every = [tasks for _, tasks in days]
+    return RailTasks(
+        np.concatenate([tasks.lock for tasks in every]),
+        np.concatenate([tasks.start for tasks in every]),
+        np.concatenate([tasks.end for tasks in every]), recent)
 
 
 def read_rails(
