@@ -53,11 +53,13 @@ def find_logs(
     else:
         chosen = []
         for log in venue.logs:
+            count = len(chosen)
             for pattern in log.files:
                 found = sorted(glob.glob(pattern, root_dir=folder, recursive=True))  # noqa: PTH207
-                if not found:
-                    notes.append(f"no file matches {pattern!r} (venue file, line {log.line})")
                 chosen += [(folder / name, log) for name in found]
+            if len(chosen) == count:
+                notes.append(f"no file matches {' or '.join(map(repr, log.files))} (venue file, "
+                             f"line {log.line})")
         if not venue.logs:
             notes.append("the venue file has no [[log]] block, so there is nothing to read")
     store = (folder / venue.store).absolute()

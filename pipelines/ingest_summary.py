@@ -96,12 +96,12 @@ class IngestSummary:
         same = len(self.files) - len(worth)
         shown = worth if len(worth) <= SHOWN_FILES else [f for f in worth if f.rejected]
         shown = shown[:SHOWN_FILES]
-        width = max([len(f.file) for f in shown], default=4)
+        width = max([len(_shown(f.file)) for f in shown], default=4)
         lines = [f"  {'file':<{width}}  {'read':>11}  {'taken':>11}  {'repeated':>11}  "
                  f"{'rejected':>9}"] if shown else []
         lines += [
-            f"  {f.file:<{width}}  {_n(f.read):>11}  {_n(f.taken):>11}  {_n(f.repeated):>11}  "
-            f"{_n(f.rejected):>9}" for f in shown
+            f"  {_shown(f.file):<{width}}  {_n(f.read):>11}  {_n(f.taken):>11}  "
+            f"{_n(f.repeated):>11}  {_n(f.rejected):>9}" for f in shown
         ]
         if len(worth) > len(shown):
             lines.append(f"  and {_n(len(worth) - len(shown))} more, nothing rejected or not shown")
@@ -113,8 +113,13 @@ class IngestSummary:
     def _example(self, reason: str) -> str:
         for file in self.files:
             if reason in file.first_line:
-                return f"{file.file}, line {file.first_line[reason]}"
+                return f"{_shown(file.file)}, line {file.first_line[reason]}"
         return ""
+
+
+def _shown(name: str) -> str:
+    """A file's name on one line."""
+    return "".join(c if c.isprintable() else "?" for c in name)
 
 
 def _n(number: int) -> str:

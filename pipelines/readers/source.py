@@ -168,6 +168,8 @@ def sources_of(path: Path, name: str) -> list[Source]:
     """
     if path.is_dir():
         raise UnreadableSourceError(f"{name}: is a folder; give the log files in it")
+    if path.exists() and not path.is_file():
+        raise UnreadableSourceError(f"{name}: is no file with a beginning and an end")
     if path.suffix.lower() != ".zip":
         return [Source(name, path)]
     try:

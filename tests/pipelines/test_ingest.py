@@ -352,6 +352,17 @@ def test_files_given_by_name_and_files_that_cannot_be_read(house, tmp_path):
         "is a folder; give the log files in it", "No such file or directory"]
 
 
+def test_what_is_no_file_is_told_and_the_store_is_never_read_as_a_log(house):
+    text = VENUE.replace('"logs/*.csv"', '"**/*.csv", "store/**/*.parquet"')
+    (house.folder / "venue.toml").write_text(text)
+    house.write("a.csv", lines(GOOD))
+    os.mkfifo(house.folder / "logs" / "pipe.csv")
+    house.ingest()
+    summary = house.ingest()
+    assert [count.file for count in summary.files] == ["logs/a.csv"]
+    assert summary.faults == ["logs/pipe.csv: is no file with a beginning and an end"]
+
+
 def test_a_header_that_lacks_columns_is_a_fault_of_the_file(house):
     house.write("a.csv", "when,what,value\n1,2,3\n")
     house.write("b.csv", lines(GOOD))

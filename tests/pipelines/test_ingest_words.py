@@ -65,6 +65,11 @@ def test_the_summary_adds_up_and_names_reasons_with_a_place():
     ]
 
 
+def test_a_name_with_a_line_break_stays_on_one_line():
+    text = IngestSummary([FileCount("a\nb<b>.csv", read=1, taken=1)]).text()
+    assert "  a?b<b>.csv " in text
+
+
 def test_long_summaries_are_cut_and_say_so():
     files = [FileCount(f"{i}.csv", read=1, taken=1) for i in range(60)]
     files[50].reasons.update({f"reason {i}": 1 for i in range(30)})
