@@ -216,8 +216,9 @@ def _beside_its_part(model: LockModel, models: Sequence[LockModel], venue: Venue
                     for share in (0.99, 0.999))
     if model.basis != "own" or own is None or min(len(judged), len(told)) < FEWEST_PEERS:
         return model
+    sure = own - (model.resolution_ms or 0.0)  # What coarse polling adds is no fault.
     return replace(model, part_need_ms=float(np.median(told)),
-                   mend_first=own > MEND_RATIO * float(np.median(judged)))
+                   mend_first=sure > MEND_RATIO * float(np.median(judged)))
 
 
 def _with_sag(model: LockModel, sample: Sample, rail: RailModel | None) -> LockModel:
