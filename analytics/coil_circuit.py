@@ -192,13 +192,22 @@ def coil_current_high(history: History) -> list[Finding]:
             row = load.latest(name)
             if row is None:
                 continue
-            change = level_change(load.days, load.own(row), monday, floor=0.015)
+            floor = max(0.015, float(load.floor[row]))
+            change = level_change(load.days, load.own(row), monday, floor=floor)
+            if change is not None and _within_a_step(load, row, change):
+                continue
             if change is not None:
                 found += _risen(history, name, change,
                                 alone=bool((load.tellers >= 2).mean() < 0.5))
             elif np.isfinite(load.level[row][load.days >= monday]).sum() >= 2:
                 found += _above_siblings(history, load, row)
     return found
+
+
+def _within_a_step(load: RailLoad, row: int, change: LevelChange) -> bool:
+    """Whether the change is no more than two of the meter's own steps."""
+    sag_volts = np.exp(change.before + float(np.nanmedian(load.rail))) * load.supply.rated_volts
+    return bool(sag_volts * abs(np.expm1(change.shift)) < 2.2 * load.step_volts)
 
 
 def _risen(

@@ -187,7 +187,7 @@ def _softer(load: RailLoad, monday: int) -> LevelChange | None:
     if (load.tellers >= 2).sum() < 5:
         return None
     told = np.where(load.tellers >= 2, load.rail, np.nan)
-    change = level_change(load.days, told, monday, floor=0.02)
+    change = level_change(load.days, told, monday, floor=max(0.02, float(np.median(load.floor))))
     if change is None or change.shift < _STIFF_WATCH or change.z < 5:
         return None
     return change

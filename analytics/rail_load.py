@@ -53,6 +53,11 @@ class RailLoad:
     rail: Reals
     tellers: NDArray[np.int64]
     """How many coils the rail's share of each day rests on."""
+    floor: Reals
+    """Of each coil: deviation of its days' levels that noise and the step of the meter alone
+    leave, below which no steadiness is believed."""
+    step_volts: float
+    """The meter's own step: the least difference between two of its readings."""
 
     def own(self, coil: int) -> Reals:
         """The coil's own share day by day: its level with the rail's taken out."""
@@ -86,9 +91,10 @@ def measured_sags(history: History) -> pl.DataFrame:
     -------
     polars.DataFrame
         ``lock``, ``day``, ``weeks_ago``, ``command_time``, ``sag`` (V), ``loaded`` (V: the rail
-        with the coil on) and ``load`` = ln(sag / loaded). A self-cutting lock that was
-        already open draws nothing and is left out. Where the rail is sampled too coarsely for
-        a plateau but was read while the coil was on, that reading stands for it.
+        with the coil on), ``noise`` (V), ``volts_min`` and ``load`` = ln(sag / loaded).
+        A self-cutting lock that was already open draws nothing and is left out. Where the rail
+        is sampled too coarsely for a plateau but was read while the coil was on, that reading
+        stands for it.
     """
     locks = history.venue.locks_by_id
     cutting = [name for name, lock in locks.items() if lock.self_cut]
@@ -108,13 +114,14 @@ def measured_sags(history: History) -> pl.DataFrame:
     alone = holds | deepest.is_null() | (deepest <= 1.6 * sag + 6.0 * noise)
     return (
         with_weeks(rested(history.actuations), "command_time", history)
-        .with_columns(sag=sag, loaded=loaded)
+        .with_columns(sag=sag, loaded=loaded, noise=noise)
         .filter(
             (pl.col("sag") > floor) & (pl.col("loaded") > 0.2) & alone
             & ~(cuts & (pl.col("outcome") == "already-open"))
         )
         .with_columns(load=(pl.col("sag") / pl.col("loaded")).log())
-        .select("lock", "day", "weeks_ago", "command_time", "sag", "loaded", "load")
+        .select("lock", "day", "weeks_ago", "command_time", "sag", "loaded", "noise",
+                "volts_min", "load")
     )
 
 
@@ -127,8 +134,9 @@ def rail_loads(history: History) -> dict[str, RailLoad]:
     history : History
         The venue, its actuations and its service log.
     """
-    daily = measured_sags(history).group_by("lock", "day").agg(
-        pl.col("load").median(), pl.len().alias("rows")
+    sags = measured_sags(history)
+    daily = sags.group_by("lock", "day").agg(
+        pl.col("load", "sag", "noise").median(), pl.len().alias("rows")
     ).sort("lock", "day")
     changes: dict[str, list[date]] = {}
     for lock, day in history.service.filter(
@@ -140,8 +148,18 @@ def rail_loads(history: History) -> dict[str, RailLoad]:
         names = [lock.id for lock in history.venue.locks_on(supply.id)]
         part = daily.filter(pl.col("lock").is_in(names))
         if part.height:
-            found[supply.id] = _table(supply, part, changes)
+            readings = sags.filter(pl.col("lock").is_in(names))["volts_min"].drop_nulls()
+            found[supply.id] = _table(supply, part, changes, meter_step(readings.to_numpy()))
     return found
+
+
+def meter_step(readings: Reals) -> float:
+    """The least difference between single readings: the meter's step. [V]
+
+    Zero with fewer than ten different readings.
+    """
+    lattice = np.unique(np.round(readings * 1e4))
+    return float(np.diff(lattice).min()) * 1e-4 if lattice.size >= 10 else 0.0
 
 
 def logged_currents(history: History) -> dict[str, tuple[NDArray[np.int64], Reals]]:
@@ -174,7 +192,9 @@ def logged_currents(history: History) -> dict[str, tuple[NDArray[np.int64], Real
     return found
 
 
-def _table(supply: Supply, part: pl.DataFrame, changes: dict[str, list[date]]) -> RailLoad:
+def _table(
+    supply: Supply, part: pl.DataFrame, changes: dict[str, list[date]], step_volts: float
+) -> RailLoad:
     era = [
         sum(day > change for change in changes.get(lock, ()))
         for lock, day in part.select("lock", "day").iter_rows()
@@ -190,7 +210,9 @@ def _table(supply: Supply, part: pl.DataFrame, changes: dict[str, list[date]]) -
     level[row, column] = part["load"].to_numpy()
     rows[row, column] = part["rows"].to_numpy()
     rail, tellers = _rail_share(level)
-    return RailLoad(supply, tuple(coils), days, level, rows, rail, tellers)
+    coarse = ((0.25 * part["noise"] + 0.5 * step_volts) / part["sag"]).to_numpy()
+    floor = np.array([np.median(coarse[row == one]) for one in range(len(coils))])
+    return RailLoad(supply, tuple(coils), days, level, rows, rail, tellers, floor, step_volts)
 
 
 def _rail_share(level: Reals) -> tuple[Reals, NDArray[np.int64]]:

@@ -8,6 +8,7 @@ import pytest
 from analytics.conditions_electrical import (
     CANDIDATES,
     circuit,
+    coil_current_high,
     missing_suppression,
     over_long_energising,
 )
@@ -462,3 +463,18 @@ def test_a_rail_that_always_came_back_slowly():
         row["sag_outlasts_ms"] = 350.0
     alone = venue(latch("a"))
     assert judged(of_lock(latch("a"), 2, slow), 1, where=alone, judges=[circuit]) == []
+
+
+def test_one_step_of_a_coarse_meter_is_no_change():
+    step = 0.015
+    weak = magnet("m", rated_amps=0.15)
+    other = [latch(name) for name in "abc"]
+    where = venue(*other, weak)
+
+    def coarse(row, day):
+        # 37 mV of sag read as two steps or as three, for weeks on end.
+        row["sag_volts"] = step * (2 if 14 <= day < 34 else 3) if row["lock"] == "m" else \
+            step * np.round(row["sag_volts"] / step)
+        row["volts_before"] = step * np.round(row["volts_before"] / step)
+    frame = pl.concat([of_lock(lock, 6, coarse) for lock in where.locks])
+    assert judged(frame, where=where, judges=[coil_current_high]) == []
