@@ -476,5 +476,5 @@ def test_one_step_of_a_coarse_meter_is_no_change():
         row["sag_volts"] = step * (2 if day < 34 else 3) if row["lock"] == "m" else \
             step * np.round(row["sag_volts"] / step)
         row["volts_before"] = step * np.round(row["volts_before"] / step)
-    frame = pl.concat([of_lock(lock, 6, coarse) for lock in where.locks])
+    frame = pl.concat([of_lock(lock, 6, coarse, noise=0.005) for lock in where.locks])
     assert judged(frame, where=where, judges=[coil_current_high]) == []
