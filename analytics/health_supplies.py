@@ -23,6 +23,7 @@ from shared.venue import Supply
 
 BASELINE_WEEKS = 8
 _DEEPEST = 8
+_ONE_MOMENT = timedelta(seconds=2)
 _MAGNET_MS = 2000.0
 """The rail is read for at most so long after a command (see ``volts_min``)."""
 
@@ -124,14 +125,17 @@ def _weeks(history: History, hours: pl.DataFrame, rows: pl.DataFrame) -> tuple[R
 def _deepest(rows: pl.DataFrame, history: History) -> tuple[DeepSag, ...]:
     lowest = rows.filter(pl.col("volts_min").is_not_null()).sort(
         "volts_min", "command_time", "lock"
-    ).head(_DEEPEST)
+    ).head(8 * _DEEPEST)
     pulsed = {lock.id for lock in history.venue.locks if lock.pulsed}
     on = history.this_week(history.energisings, "start").filter(
         pl.col("lock").is_in(sorted(pulsed & set(rows["lock"].unique())))
     )
-    found = []
+    found: list[DeepSag] = []
     for row in lowest.to_dicts():
         at = row["command_time"]
+        # Two commands in one sag are one moment.
+        if len(found) == _DEEPEST or any(abs(at - sag.at) < _ONE_MOMENT for sag in found):
+            continue
         until = at + timedelta(milliseconds=min(row["pulse_ms"] or _MAGNET_MS, _MAGNET_MS))
         beside = on.filter(
             (pl.col("start") <= until) & (pl.col("end").fill_null(until) >= at)
