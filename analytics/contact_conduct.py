@@ -21,7 +21,7 @@ _MORE_LOG = 0.45
 """And as a rise of ln(1 + edges)."""
 _FLICKER_MS = 300.0
 """An opening shorter than this is the switch, not the door."""
-_A_DAY_MOST = 2
+_A_DAY_MOST = 3
 """Openings of one day that count: cleaning opens a lock many times in a row."""
 
 
@@ -100,7 +100,7 @@ def opened_unpowered(history: History) -> list[Finding]:
     Set aside first: an opening by hand after a command that was not answered; a flicker of
     the switch; an opening that answers another lock's command. What is left is counted
     against the commands given meanwhile and held against the lock's own past, as staff open
-    locks by hand now and then; a day counts twice at most.
+    locks by hand now and then; a day counts three times at most.
     """
     commands = rows_by_lock(history.actuations, "command_time", history)
     openings = rows_by_lock(
@@ -179,11 +179,11 @@ def _opened_finding(
     rate = count / total
     # Where to begin was chosen from the same rows: as many chances as weeks to choose from.
     chance = min(1.0, chance * max(1.0, commands.size / max(total, 1)))
-    if chance > 1e-4 or rate < 0.04 or rate < 3 * hits / (hits + misses):
+    if chance > 5e-5 or rate < 0.04 or rate < 3 * hits / (hits + misses):
         return None
     if stretch.standing[0] < max(1.0, 0.25 * rate * stretch.standing[1]):
         return None
-    if stretch.onset is not None and stretch.onset.log_odds < 5:
+    if stretch.onset is not None and stretch.onset.log_odds < 2.5:
         return None
     inside = _in_play(forced, played)
     return _opened_words(commands, stretch, forced, inside, chance, rate)
