@@ -253,7 +253,7 @@ def _group(group: GroupAnswer, rails: Mapping[str, RailModel], lang: Language) -
         return lang(key, median=ms(median, lang), most=ms(most, lang), **more)
 
     joint = group.joint
-    lines: list[tuple[str, str]] = []
+    lines: list[tuple[str, str | list[str]]] = []
     spread = []
     if joint is not None and joint.median_ms is not None:
         spread.append(pair("timing.group.spread_seen", joint.median_ms, joint.most_ms,
@@ -268,7 +268,7 @@ def _group(group: GroupAnswer, rails: Mapping[str, RailModel], lang: Language) -
                            group.spread_most_ms))
     else:
         spread.append(lang("timing.group.spread_unknown"))
-    lines.append((lang("timing.group.spread"), "; ".join(spread)))
+    lines.append((lang("timing.group.spread"), spread))
     if group.aligned_median_ms is not None:
         delays = ", ".join(
             f"{lock} +{ms(delay, lang)}"
