@@ -10,6 +10,7 @@ from pathlib import Path
 
 import polars as pl
 
+from pipelines.ahead import ahead
 from pipelines.clocks import Clock
 from pipelines.ingest_files import block_of, find_logs
 from pipelines.ingest_progress import Progress, progress_for
@@ -27,7 +28,7 @@ from shared.log_format import LogFormat
 from shared.tables import FILES, REJECTS, SIGNALS
 from shared.venue import Venue
 
-COMMIT_ROWS = 1_000_000
+COMMIT_ROWS = 400_000
 """Records that are gathered before they are put into the store; bounds the memory."""
 
 COMMIT_TEXT = 64 << 20
@@ -211,9 +212,9 @@ class _Ingest:
                     clock.survey(piece.records)
             progress = Used(self.progress, source.name, reading.size)
             whole = True
-            for piece in pieces(
+            for piece in ahead(pieces(
                 source, reading.log, layout, reading.size, text.take, progress.used, resume
-            ):
+            )):
                 reading.header = piece.header or reading.header
                 whole = whole and not piece.long
                 if piece.beginning is not None and not source.packed:

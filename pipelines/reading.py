@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Generator, Mapping
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from zoneinfo import ZoneInfo
@@ -56,7 +56,7 @@ def pieces(
     source: Source, log: LogFormat, layout: Layout, size: int,
     on_bytes: Callable[[bytes], None], on_used: Callable[[int], None],
     resume: Resume | None = None,
-) -> Iterator[Piece]:
+) -> Generator[Piece, None, None]:
     """Read a log from its beginning, or from where ``resume`` says.
 
     Parameters

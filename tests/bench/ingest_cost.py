@@ -50,7 +50,7 @@ def write_log(path: Path, megabytes: int) -> int:
     with path.open("wb") as file:
         file.write(b"time,channel,quantity,value\n")
         copies = 0
-        while file.tell() < megabytes * 1_000_000:
+        while file.tell() < megabytes * 950_000:
             month = 2 + copies
             shifted = f"{2026 + month // 12}-{month % 12 + 1:02}-".encode()
             file.write(days.replace(b"2026-03-", shifted))
