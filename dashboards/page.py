@@ -20,6 +20,7 @@ from typing import Any
 import jinja2
 from markupsafe import Markup
 
+from shared.errors import RemanenceError
 from shared.weeks import Week
 
 NBSP = "\N{NO-BREAK SPACE}"
@@ -31,6 +32,10 @@ MOST_DECIMALS = {"V": 2, "A": 2, "Ω": 2, "ms": 1, "%": 1, "°C": 0}
 
 _RESERVED = {"con", "prn", "aux", "nul", *(f"com{n}" for n in range(10)),
              *(f"lpt{n}" for n in range(10))}
+
+
+class LanguageError(RemanenceError, ValueError):
+    """There are no words in the language that was asked for."""
 
 
 @dataclass(frozen=True)
@@ -231,7 +236,7 @@ def language(code: str = "en") -> Language:
 
     Raises
     ------
-    ValueError
+    LanguageError
         There is no such language; those there are, are named.
     """
     folder = resources.files("dashboards") / "words"
@@ -242,7 +247,7 @@ def language(code: str = "en") -> Language:
         ):
             words.update(_flatten(tomllib.loads(entry.read_text(encoding="utf-8"))))
     if not words:
-        raise ValueError(f"language: found {code!r}; there are {', '.join(LANGUAGES)}")
+        raise LanguageError(f"language: found {code!r}; there are {', '.join(LANGUAGES)}")
     return Language(code, words)
 
 
