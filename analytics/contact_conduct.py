@@ -170,6 +170,8 @@ def _opened_finding(
         return None
     count, total = stretch.all_since
     before = stretch.before
+    if np.unique(commands.day[after & (commands.day >= stretch.since.toordinal())]).size < 3:
+        return None
     if count < 3 or total < 3 or (stretch.onset is None and before[1] > 0):
         return None
     # The lock's past counts for 300 commands at most: habits of people change.
@@ -179,11 +181,11 @@ def _opened_finding(
     rate = count / total
     # Where to begin was chosen from the same rows: as many chances as weeks to choose from.
     chance = min(1.0, chance * max(1.0, commands.size / max(total, 1)))
-    if chance > 5e-5 or rate < 0.04 or rate < 3 * hits / (hits + misses):
+    if chance > 2e-5 or rate < 0.04 or rate < 3 * hits / (hits + misses):
         return None
     if stretch.standing[0] < max(1.0, 0.25 * rate * stretch.standing[1]):
         return None
-    if stretch.onset is not None and stretch.onset.log_odds < 2.5:
+    if stretch.onset is not None and stretch.onset.log_odds < 3.5:
         return None
     inside = _in_play(forced, played)
     return _opened_words(commands, stretch, forced, inside, chance, rate)

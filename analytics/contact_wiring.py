@@ -146,11 +146,15 @@ def _stuck_finding(seen: ContactCourse, stretch: Course, works: bool | None) -> 
     # Nobody would leave a lock shut, or open, for so many games: it is the feedback.
     days = np.unique(seen.rows.day[stretch.live]).size
     long = stretch.standing[0] >= 15 and days >= 3
+    score = 0.97 if sure else 0.96 if long else 0.75
+    if lock.is_magnet and works is None:
+        # A magnet that never lets go looks the same: that must be said first.
+        score = 0.45
     coil = ("The rail shows its coil drawing current as ever." if works
             else "No volts are logged that could show whether its coil works.")
     return finding(
         lock.id, "contact-stuck", raised_on_way_out("week", lock),
-        0.97 if sure else 0.96 if long else 0.75,
+        score,
         since=stretch.since, since_low=stretch.low, since_high=stretch.high,
         says=f"The feedback of {lock.id} has not moved in {stretch.standing[0]} commands; it shows "
              f"{state} all the time. {coil}" + stretch.repair_words,

@@ -16,9 +16,10 @@ from shared.venue import Lock
 
 _EMPTY = 0.3
 """Below this share of the usual sag a coil drew nothing that matters."""
-_RESOLVED = 5.0
-"""The usual sag must stand this many times out of the noise and out of its own scatter."""
+_STEADY = 2.5
+"""The usual sag must stand this many times out of its own scatter."""
 _RESOLVED_CUT = 9.0
+"""And, of a coil that is cut after a few readings, this many times out of the noise."""
 _FEWEST = 5
 
 
@@ -87,7 +88,10 @@ def _one(rows: Rows, usual: float, borrowed: bool) -> Drawn:
         told &= rows.text("outcome") != "already-open"
     if np.isfinite(usual):
         # A coil that is cut after a few readings is seen only where each stands out.
-        told &= usual >= (_RESOLVED_CUT if rows.lock.self_cut else _RESOLVED) * noise
+        if rows.lock.self_cut:
+            told &= usual >= _RESOLVED_CUT * noise
+        else:
+            told &= (0.5 - _EMPTY / 2) * usual >= _sureness(rows.lock) * _sag_error(rows, noise)
         empty = told & (sag < _EMPTY * usual)
         # Something did load the rail meanwhile, be it a neighbour: no word on this coil.
         deepest = rows.real("volts_before") - rows.real("volts_min")
@@ -96,6 +100,18 @@ def _one(rows: Rows, usual: float, borrowed: bool) -> Drawn:
     else:
         told, empty = np.zeros(rows.size, dtype=bool), np.zeros(rows.size, dtype=bool)
     return Drawn(rows, sag, usual, told, empty, borrowed)
+
+
+def _sureness(lock: Lock) -> float:
+    """Standard errors by which an empty row must be clear; fewer where feedback backs it up."""
+    return 2.5 if lock.contact else 4.0
+
+
+def _sag_error(rows: Rows, noise: Reals) -> Reals:
+    """Standard error of a sag: a median of the loaded readings less one of some ten before."""
+    count = np.maximum(0.6 * np.nan_to_num(rows.real("volts_samples"), nan=10.0), 1.0)
+    out: Reals = 1.25 * noise * np.sqrt(1.0 / count + 0.1)
+    return out
 
 
 def _usual(rows: Rows, history: History) -> float:
@@ -113,7 +129,7 @@ def _usual(rows: Rows, history: History) -> float:
     if use.size < _FEWEST:
         return float("nan")
     usual = float(np.median(use))
-    return usual if robust_deviation(use) * _RESOLVED / 2 < usual else float("nan")
+    return usual if robust_deviation(use) * _STEADY < usual else float("nan")
 
 
 def _from_others(history: History, lock: Lock, own: dict[str, float]) -> float:

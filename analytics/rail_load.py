@@ -210,7 +210,7 @@ def _table(
     level[row, column] = part["load"].to_numpy()
     rows[row, column] = part["rows"].to_numpy()
     rail, tellers = _rail_share(level)
-    coarse = ((0.25 * part["noise"] + 0.5 * step_volts) / part["sag"]).to_numpy()
+    coarse = ((0.1 * part["noise"] + 0.5 * step_volts) / part["sag"]).to_numpy()
     floor = np.array([np.median(coarse[row == one]) for one in range(len(coils))])
     return RailLoad(supply, tuple(coils), days, level, rows, rail, tellers, floor, step_volts)
 

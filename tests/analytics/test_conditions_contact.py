@@ -347,3 +347,12 @@ def test_a_door_that_is_often_released_and_left_shut_is_not_stuck():
     door = magnet("m", contact_senses="door")
     frames = played(6, {"m": idle}, locks=[*LOCKS[:3], door])
     assert judged(frames, where=venue(*LOCKS[:3], door), judges=[contact_stuck]) == []
+
+
+def test_a_magnet_that_may_itself_be_stuck_is_not_put_down_to_its_contact():
+    frames = played(6, {"m": frozen(33)})
+    frames["actuations"] = frames["actuations"].with_columns(
+        sag_volts=pl.lit(None, dtype=pl.Float64))
+    found = judged(frames, judges=[contact_stuck])
+    # Below one half nothing else is withheld for it: that it does not let go comes first.
+    assert [f.score < 0.5 for f in found] == [True]
