@@ -22,7 +22,11 @@ ALIKE_SHARE = 0.2
 LEAST_ALIKE = 0.05
 ALL_BUT_CERTAIN = 8.0
 """Natural log odds."""
-TOGETHER_DAYS = 14
+TOGETHER_DAYS = 21
+UNANSWERED_SURE = 0.9
+SLOW_SURE = 0.998
+"""A low rail makes releases straggle before it makes them fail: where none of the others fails,
+failures need less proof of being the lock's own."""
 
 
 def beyond_rail(history: History, item: Finding, lock: Lock, rail: Finding) -> bool:
@@ -38,6 +42,11 @@ def beyond_rail(history: History, item: Finding, lock: Lock, rail: Finding) -> b
     drifting = item.extra.get("course") in ("step", "gradual")
     if drifting and (own is None or float(own.days.volts_known.mean()) < 0.8):
         return False
+    together = item.since is None or rail.since is None or (
+        abs((item.since - rail.since).days) <= TOGETHER_DAYS
+    )
+    if drifting and not together:
+        return True
     modes = slow_modes(history)
     mates = [
         judged[other.id] for other in history.venue.locks_on(lock.supply)
@@ -57,13 +66,9 @@ def beyond_rail(history: History, item: Finding, lock: Lock, rail: Finding) -> b
             return False
         typical = float(np.median([mate.change for mate in slower]))
         return own.seen_low > 2.0 * typical
-    together = item.since is None or rail.since is None or (
-        abs((item.since - rail.since).days) <= TOGETHER_DAYS
-    )
-    if not drifting:
-        return item.score > 0.99
-    sure = own is not None and own.fit is not None and own.fit.log_odds > ALL_BUT_CERTAIN
-    return sure if together else True
+    if drifting:
+        return own is not None and own.fit is not None and own.fit.log_odds > ALL_BUT_CERTAIN
+    return item.score > (UNANSWERED_SURE if item.condition == "no-release" else SLOW_SURE)
 
 
 def shared_by_rail(found: Sequence[Finding], history: History) -> list[Finding]:
