@@ -3,6 +3,7 @@
 import argparse
 import json
 import os
+import subprocess
 import sys
 import time
 from dataclasses import asdict
@@ -61,7 +62,7 @@ def main(argv=None):
                       keep=args.keep, progress=progress)
     held_out = min(seeds) >= HELD_OUT
     command = "python -m tests.campaign " + " ".join(argv if argv is not None else sys.argv[1:])
-    text = report.page(scores, command.strip(), held_out, args.level)
+    text = report.page(scores, command.strip(), held_out, args.level, _commit())
     print(text)
     print_worst(scores, args.false)
     page = args.page
@@ -74,6 +75,18 @@ def main(argv=None):
     if args.details:
         args.details.write_text(json.dumps([asdict(s) for s in scores], indent=1, default=str))
     return 0
+
+
+def _commit():
+    """Which analysis was judged, where this is a clone that can tell."""
+    try:
+        told = subprocess.run(
+            ["git", "rev-parse", "--short", "HEAD"], capture_output=True, text=True, check=True,
+            cwd=Path(__file__).parent,
+        )
+    except (OSError, subprocess.CalledProcessError):
+        return None
+    return told.stdout.strip()
 
 
 def print_worst(scores, most):

@@ -191,7 +191,7 @@ def groups(scores):
     return "\n".join(lines)
 
 
-def page(scores, command, held_out, level):
+def page(scores, command, held_out, level, commit=None):
     """The page for the documentation."""
     left_out = {}
     for s in scores:
@@ -201,9 +201,10 @@ def page(scores, command, held_out, level):
     reasons = ", ".join(f"{why}: {n}" for why, n in sorted(left_out.items())) or "none"
     kind = ("held out: no threshold was chosen on them" if held_out
             else "the ones thresholds are tuned on: these figures flatter")
+    judged = f", of the analysis at commit {commit}" if commit else ""
     return f"""# How well the findings hold up
 
-Written by `{command}`.
+Written by `{command}`{judged}.
 
 {len(scores)} simulated venues, half of them with known faults, are judged week by week, from the
 ninth week on, as a technician would read them. The simulator shares neither code nor formulae
