@@ -16,8 +16,8 @@ YOUNG_DAYS = 28
 """With less of a past than this a lock is held against its siblings."""
 
 BETWEEN_LOCKS = 0.2
-"""Sound locks of one family differ by about this much (standard deviation of log latency; trade
-notes: 0.2 for latches, 0.25 to 0.3 for magnets). Never taken for less."""
+"""Sound locks of one family differ by about this much (standard deviation of log latency;
+common practice: 0.2 for latches, 0.25 to 0.3 for magnets). Never taken for less."""
 
 PRIOR = 1 / 60
 """Chance that a lock just fitted or just worked on is not right. Assumption."""

@@ -11,7 +11,7 @@ from scipy import stats
 from analytics.evidence import Reals
 
 LEAST_VALUES = 8
-"""Fewer values than this carry no p-value for a trend (trade notes; calculated)."""
+"""Fewer values than this carry no p-value for a trend (common practice, no source)."""
 
 
 @dataclass(frozen=True)
