@@ -132,6 +132,7 @@ def _stretch(rows: Rows, flags: Flags, history: History) -> tuple[int, tuple[dat
     before, after = flags[max(0, begin - _LOOK_BACK):begin], flags[begin:]
     if serviced is None or not before.size or not after.size:
         return begin, None
-    if before.mean() >= 0.5 * after.mean() and before.sum() >= 2:
+    alike = 0.5 * after.mean() <= before.mean() and after.mean() >= 0.5 * before.mean()
+    if alike and before.sum() >= 2:
         return 0, serviced
     return begin, None
