@@ -61,7 +61,8 @@ def tests(words: list[str]) -> int:
         return run(PYTHON, "-m", "pytest", *words)
     lint = run(PYTHON, "-m", "ruff", "check", ".")
     types = run(PYTHON, "-m", "mypy")
-    tested = run(PYTHON, "-m", "pytest", "-n", str(max(2, os.cpu_count() or 2)))
+    tested = run(PYTHON, "-m", "pytest", "-n", str(max(2, os.cpu_count() or 2)),
+                 "--dist", "loadfile")
     for name, status in (("ruff", lint), ("mypy", types), ("pytest", tested)):
         print(f"{name}: {'clean' if status == 0 else f'failed with status {status}'}")
     return int(any((lint, types, tested)))

@@ -284,10 +284,11 @@ def _judge(
         and shift * (now - fit.before) > 0.5 * shift**2
         and shift * (now - first) > 0.6 * shift**2
     )
+    half = T_QUANTILE * deviation
     return LockDrift(
-        days.lock.id, days, fit,
-        days.as_share(shift, fit.before),
-        *(days.as_share(seen + off * T_QUANTILE * deviation, fit.before) for off in (0, -1, 1)),
+        days.lock.id, days, fit, days.as_share(shift, fit.before),
+        days.as_share(seen, fit.before), days.as_share(seen - half, fit.before),
+        days.as_share(seen + half, fit.before),
         *_span(days, fit.before, fit.before_deviation), *_span(days, now, now_deviation),
         moment + timedelta(days=int(fit.onset)),
         moment + timedelta(days=int(np.floor(fit.onset_low))),

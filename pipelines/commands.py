@@ -31,13 +31,17 @@ def _day(text: str) -> date:
         ) from None
 
 
+def _language(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--language", default="en", metavar="CODE",
+                        help="language of the pages: en or de (default: en)")
+
+
 def _report_words(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--week", metavar="WEEK",
                         help="ISO week like 2026-W47 (default: the newest with two days of log)")
     parser.add_argument("--fail-on", choices=("now", "week"),
                         help="exit with 3 where a finding this urgent, or more, stands")
-    parser.add_argument("--language", default="en", metavar="CODE",
-                        help="language of the pages: en or de (default: en)")
+    _language(parser)
 
 
 def build_parser() -> argparse.ArgumentParser:
@@ -88,10 +92,12 @@ def build_parser() -> argparse.ArgumentParser:
                      help="folder to write (default: timing beside the venue file)")
     sub.add_argument("--header", type=Path, metavar="FILE", help="write the values as a C header")
     sub.add_argument("--yaml", type=Path, metavar="FILE", help="write the values as YAML")
+    _language(sub)
 
     sub = add("parts", "write the owner's sheet: what to order, how many, by when, at what cost")
     sub.add_argument("--out", type=Path, metavar="DIR",
                      help="folder to write (default: parts beside the venue file)")
+    _language(sub)
 
     sub = add("service", "add a line to the service log")
     sub.add_argument("lock", metavar="LOCK", help="the lock that was worked on")
@@ -160,7 +166,10 @@ def _timing(words: argparse.Namespace) -> int:
     from pipelines.timing import write_timing
 
     out = words.out or ready.path.parent / "timing"
-    outcome = write_timing(ready.venue, ready.path, out, header=words.header, yaml=words.yaml)
+    outcome = write_timing(
+        ready.venue, ready.path, out, header=words.header, yaml=words.yaml,
+        language=words.language,
+    )
     print(outcome.text())
     return DONE
 
@@ -172,7 +181,7 @@ def _parts(words: argparse.Namespace) -> int:
     from pipelines.parts import write_parts
 
     out = words.out or ready.path.parent / "parts"
-    print(write_parts(ready.venue, ready.path, out).text())
+    print(write_parts(ready.venue, ready.path, out, language=words.language).text())
     return DONE
 
 

@@ -8,7 +8,6 @@ import polars as pl
 
 from pipelines.histories import load_table
 from pipelines.ready import prepare
-from pipelines.service import read_service
 from shared.errors import RemanenceError
 from shared.keys import nearest
 from shared.tables import TABLES
@@ -59,12 +58,6 @@ def _scan(given: str | Path, table: str) -> pl.LazyFrame:
     schema = TABLES[table]
     if table == "signals":
         return ready.store.scan_signals(sorted(ready.store.days()))
-    if table == "rejects":
-        return schema.conform(ready.store.rejects()).lazy()
-    if table == "clock_events":
-        return schema.conform(ready.store.clock_events()).lazy()
-    if table == "service":
-        return read_service(ready.venue, ready.path).entries.lazy()
     return schema.conform(load_table(ready.venue, ready.path, table)).lazy()
 
 

@@ -10,6 +10,7 @@ import polars as pl
 from analytics.history import History
 from pipelines.derived_store import TIME_OF as DERIVED
 from pipelines.derived_store import learned_contacts, read_derived
+from pipelines.forecasts import read_forecasts
 from pipelines.service import read_service
 from pipelines.store import Store
 from shared.errors import RemanenceError
@@ -18,7 +19,7 @@ from shared.venue import Venue
 from shared.weeks import Week
 
 TIME_OF = {
-    **DERIVED, "signals": "time", "clock_events": "time", "service": "date",
+    **DERIVED, "signals": "time", "clock_events": "time", "service": "date", "forecasts": "made",
 }
 """The column that says when, of every table that has one."""
 
@@ -63,6 +64,8 @@ def load_table(
         frame = store.scan_signals(days).collect()
     elif name == "service":
         frame = read_service(venue, Path(venue_path)).entries
+    elif name == "forecasts":
+        frame = read_forecasts(store.folder)
     else:
         frame = getattr(store, name)()
     frame = TABLES[name].conform(frame)

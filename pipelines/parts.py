@@ -5,24 +5,20 @@ from __future__ import annotations
 import csv
 import io
 import json
-import os
 from dataclasses import dataclass
 from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
-import polars as pl
-
 from analytics.diagnosis import diagnose
 from analytics.forecasts import calibration, forecasts_of
 from analytics.orders import HORIZONS, LockNeed, Orders, PartOrder, plan_orders
 from pipelines.files import write_files
+from pipelines.forecasts import keep_forecasts
 from pipelines.histories import load_history
 from pipelines.ready import newest_week
 from pipelines.report import made_at
 from pipelines.store import Store
-from shared.errors import RemanenceError
-from shared.tables import FORECASTS
 from shared.venue import Venue
 
 ALL_WEEKS = 1040
@@ -47,7 +43,9 @@ class PartsOutcome:
         return "\n".join([head, *lines, f"Owner's sheet: {self.folder / 'index.html'}"])
 
 
-def write_parts(venue: Venue, venue_path: Path, out: Path) -> PartsOutcome:
+def write_parts(
+    venue: Venue, venue_path: Path, out: Path, *, language: str = "en"
+) -> PartsOutcome:
     """Write ``index.html``, ``parts.csv``, ``parts.xlsx`` and ``parts.json`` into ``out``.
 
     Parameters
@@ -58,6 +56,8 @@ def write_parts(venue: Venue, venue_path: Path, out: Path) -> PartsOutcome:
         The venue file.
     out : Path
         Folder to write.
+    language : str, default "en"
+        Language of the page.
 
     Returns
     -------
@@ -75,7 +75,7 @@ def write_parts(venue: Venue, venue_path: Path, out: Path) -> PartsOutcome:
     week = newest_week(venue, store)
     past = load_history(venue, venue_path, week, weeks=ALL_WEEKS)
     orders = plan_orders(past, diagnose(load_history(venue, venue_path, week)))
-    kept = keep_forecasts(Path(store.folder) / "forecasts.parquet", forecasts_of(orders))
+    kept = keep_forecasts(store.folder, forecasts_of(orders))
     judged = calibration(kept, past.service, orders.today)
     made = made_at()
     data = {
@@ -86,7 +86,9 @@ def write_parts(venue: Venue, venue_path: Path, out: Path) -> PartsOutcome:
         "locks": [_lock_json(need, orders) for need in orders.needs],
         "past_forecasts": [{**item.__dict__, "share": item.share} for item in judged],
     }
-    files = render_parts(orders, venue.name, judged, version=version("remanence"))
+    files = render_parts(
+        orders, venue.name, judged, code=language, version=version("remanence")
+    )
     files["parts.csv"] = _parts_csv(orders).encode()
     files["parts.xlsx"] = parts_workbook(orders, made)
     text = json.dumps(data, indent=1, ensure_ascii=False, allow_nan=False)
@@ -149,40 +151,3 @@ def _parts_csv(orders: Orders) -> str:
             for cell in cells
         ])
     return buffer.getvalue()
-
-
-def keep_forecasts(path: Path, forecasts: pl.DataFrame) -> pl.DataFrame:
-    """Add this week's forecasts to those kept; a week run again replaces its own.
-
-    Parameters
-    ----------
-    path : Path
-        Parquet file, made if missing, replaced whole.
-    forecasts : polars.DataFrame
-        Schema FORECASTS.
-
-    Returns
-    -------
-    polars.DataFrame
-        Everything kept.
-
-    Raises
-    ------
-    RemanenceError
-        The file is there and cannot be read.
-    """
-    kept = FORECASTS.empty()
-    if path.exists():
-        try:
-            kept = FORECASTS.conform(pl.read_parquet(path))
-        except (pl.exceptions.PolarsError, OSError) as error:
-            raise RemanenceError(
-                f"{path}: cannot be read ({error}); move it away to begin a new file of forecasts"
-            ) from None
-    made = forecasts["made"].unique().implode()
-    both = FORECASTS.conform(pl.concat([kept.filter(~pl.col("made").is_in(made)), forecasts]))
-    draft = path.with_name(f"{path.name}.{os.getpid()}.part")
-    draft.parent.mkdir(parents=True, exist_ok=True)
-    both.write_parquet(draft)
-    draft.replace(path)
-    return both

@@ -48,6 +48,6 @@ def run_weekly(
     taken = take_in(given)
     report = write_report(given, week=week, language=language)
     venue, path = load_venue(given)
-    timing = write_timing(venue, path, path.parent / "timing").text()
-    parts = write_parts(venue, path, path.parent / "parts").text()
+    timing = write_timing(venue, path, path.parent / "timing", language=language).text()
+    parts = write_parts(venue, path, path.parent / "parts", language=language).text()
     return WeeklyOutcome(taken, report, timing, parts)
