@@ -213,7 +213,7 @@ def _within_a_step(load: RailLoad, row: int, change: LevelChange) -> bool:
 def _risen(
     history: History, name: str, change: LevelChange, *, alone: bool
 ) -> list[Finding]:
-    if change.shift < _HIGH_WATCH or change.z < 6:
+    if change.shift < _HIGH_WATCH or change.z < 5:
         return []
     lock = history.venue.locks_by_id[name]
     score = change.score(float(_HIGH_WATCH))
