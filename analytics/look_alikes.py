@@ -40,6 +40,8 @@ ACCOUNTS_FOR: Mapping[str, tuple[str, ...]] = {
         "over-long-energising", "stuck-energised", "not-reclosed", "no-release",
         "sticking-catch", "short-pulse",
     ),
+    # A battery that runs down softens too.
+    "battery-decline": ("supply-sag",),
     # Turns that are shorted pull less, and later.
     "coil-current-high": ("sticking-catch", "short-pulse"),
     # Without its diode a magnet lets go sooner; its spikes tell.
