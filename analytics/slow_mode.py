@@ -73,7 +73,8 @@ def slow_mode(days: LockDays, rows: pl.DataFrame, row_day: Reals) -> SlowMode | 
     """
     if days.time_s.size < 20:
         return None
-    base = _rolling_low(days.value)
+    # Where nothing is slow this is the median; a second hump of half the releases leaves it there.
+    base = _rolling_low(days.value) + 0.674 * days.deviation
     excess = days.value - base
     size = np.log(SLOW_FACTOR) if not days.linear else SLOW_FACTOR - 1.0
     slow = excess > max(size, 4 * days.deviation)
@@ -130,10 +131,11 @@ def slow_mode(days: LockDays, rows: pl.DataFrame, row_day: Reals) -> SlowMode | 
 
 
 def _rolling_low(value: Reals, half_width: int = 20) -> Reals:
-    """The 40 % quantile of the neighbours: near the median, and out of a second hump's reach."""
+    """The lower quartile of the neighbours: out of a second hump's reach."""
     window = min(2 * half_width + 1, value.size)
     views = np.lib.stride_tricks.sliding_window_view(value, window)
-    low = np.partition(views, int(0.4 * (window - 1)), axis=1)[:, int(0.4 * (window - 1))]
+    place = int(0.25 * (window - 1))
+    low = np.partition(views, place, axis=1)[:, place]
     starts = np.clip(np.arange(value.size) - window // 2, 0, value.size - window)
     out: Reals = low[starts]
     return out
