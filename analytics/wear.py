@@ -33,6 +33,8 @@ OFF_TIME_FACTOR = 1.5
 """The same for the off-time a magnet is given."""
 LEAST_WEEKS = 6
 """Weeks with releases below which no path is fitted."""
+LEAST_MISSED = 5
+"""Unanswered commands below which no rise of their share is told."""
 DRAWS = 4000
 LEVEL_PRIOR, DRIFT_PRIOR = 0.5, 0.06
 """Standard deviations, before any data, of a healthy level about 0 and of drift per week: a lock
@@ -382,6 +384,7 @@ def _lock_wear(
     else:
         level, end = np.log(ratio), float(np.log(limit / healthy))
     path = fit_path(week, level, deviation, rng)
+    missed = _unanswered_wear(rows, history.venue.limits.no_release_worn_percent / 100, rng)
     weeks, sign = none, "no sign of wear"
     recent_level = float(np.median(latency[-2:]))
     # A pulse cut short in the program meets a healthy latency too: that is no wear.
@@ -393,7 +396,54 @@ def _lock_wear(
         )
         if recent_level >= limit:
             sign, weeks = "at its limit", np.zeros(DRAWS)
+    since = path.since_weeks if sign == "wearing" else None
+    if missed is not None and sign != "at its limit":
+        # Whichever limit is met first ends the life.
+        earlier = np.minimum(weeks, missed[0]) if weeks.size else missed[0]
+        if not weeks.size or np.median(missed[0]) < np.median(weeks):
+            limit_from = "no-release"
+            since = missed[1]
+        weeks = earlier
+        sign = "wearing" if weeks.any() else "at its limit"
     return LockWear(
         lock.id, sign, recent_level, healthy, limit if np.isfinite(limit) else None, limit_from,
-        games, pace, weeks, path.since_weeks if sign == "wearing" else None,
+        games, pace, weeks, since if sign == "wearing" else None,
     )
+
+
+def _unanswered_wear(
+    rows: pl.DataFrame, limit_share: float, rng: np.random.Generator
+) -> tuple[Reals, float] | None:
+    """Draws of the weeks until the share of unanswered commands meets its limit, and since when.
+
+    None where the share does not surely rise. Weekly shares are brought to a scale on which
+    their scatter does not depend on them: the arc sine of the root of
+    (count + 3/8) / (commands + 3/4), with standard deviation 1 / (2 sqrt(commands + 1/2)).
+
+    Source: Anscombe, "The transformation of Poisson, binomial and negative-binomial data",
+    Biometrika 35 (1948) 246.
+    """
+    weekly = (
+        rows.filter((pl.col("attempt") == 1)
+                    & pl.col("outcome").is_in(["released", "no-release"]))
+        .group_by("weeks_ago")
+        .agg(n=pl.len(), missed=(pl.col("outcome") == "no-release").sum())
+        .filter(pl.col("n") >= 5).sort("weeks_ago", descending=True)
+    )
+    total = int(weekly["missed"].sum())
+    if weekly.height < LEAST_WEEKS or total < LEAST_MISSED:
+        return None
+    count = weekly["n"].to_numpy().astype(np.float64)
+    missed = weekly["missed"].to_numpy().astype(np.float64)
+    level = np.arcsin(np.sqrt((missed + 0.375) / (count + 0.75)))
+    usual = float(np.median(count))
+    end = float(np.arcsin(np.sqrt((limit_share * usual + 0.375) / (usual + 0.75))))
+    path = fit_path(-weekly["weeks_ago"].to_numpy().astype(np.float64), level,
+                    0.5 / np.sqrt(count + 0.5), rng)
+    if path.rising < 0.975:
+        return None
+    recent = missed[-4:].sum() / count[-4:].sum()
+    if recent >= limit_share:
+        return np.zeros(DRAWS), path.since_weeks
+    left = first_passage(path.level, path.drift, path.walk, end, rng) - 0.5
+    return np.maximum(left, 0.0), path.since_weeks

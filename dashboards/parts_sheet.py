@@ -85,7 +85,9 @@ def _lock_row(need: LockNeed, orders: Orders, lang: Language) -> dict[str, Any]:
         return first if first == last else f"{first} {EN_DASH} {last}"
 
     limit = EN_DASH
-    if need.wear.limit_ms is not None and need.wear.weeks.size:
+    if need.wear.weeks.size and need.wear.limit_from == "no-release":
+        limit = lang("parts.from.no-release")
+    elif need.wear.limit_ms is not None and need.wear.weeks.size:
         limit = lang("parts.from." + need.wear.limit_from, limit=lang.number(need.wear.limit_ms))
     cycles = lang.number(round(need.cycles, -1) if need.cycles >= 1000 else need.cycles)
     if not need.cycles_known_from_new:

@@ -176,6 +176,11 @@ class Limits:
         "a lock that fails every second command stops the game",
         low=1.0, high=100.0,
     )
+    no_release_worn_percent: float = _limit(
+        5.0, "% of commands",
+        "a lock whose unanswered commands grow to this share is due for a new part",
+        low=0.1, high=100.0,
+    )
     not_reclosed_week: float = _limit(
         2.0, "commands a week",
         "one reset at which a lock was left open is a person's slip, not a habit",

@@ -170,3 +170,22 @@ def test_time_of_day_and_row_order_do_not_matter():
                           actuations=past.actuations.sample(fraction=1, shuffle=True, seed=3))
     a, b = plan_orders(past), plan_orders(shuffled)
     assert [n.chances for n in a.needs] == [n.chances for n in b.needs]
+
+
+def test_unanswered_commands_that_grow_more_are_a_life_that_ends():
+    past = history(venue_text(), seed=4)
+    rng = np.random.default_rng(9)
+    age = (past.end - pl.col("command_time")).dt.total_days() / 7
+    # Nothing until ten weeks ago, then the share of unanswered commands grows by 1.5 points a week.
+    share = ((10 - age).clip(0, 10) * 0.015) * (pl.col("lock") == "d3")
+    missed = past.actuations.select(
+        share > pl.Series(rng.random(past.actuations.height))).to_series()
+    rows = past.actuations.with_columns(missed=missed).with_columns(
+        outcome=pl.when("missed").then(pl.lit("no-release")).otherwise("outcome"),
+        latency_ms=pl.when("missed").then(None).otherwise("latency_ms"),
+        waited_ms=pl.when("missed").then(1400.0).otherwise("waited_ms"))
+    needs = {n.lock: n for n in plan_orders(
+        History.of(past.venue, past.week, actuations=rows)).needs}
+    assert needs["d3"].wear.sign == "at its limit"
+    assert needs["d3"].wear.limit_from == "no-release"
+    assert {n.wear.sign for name, n in needs.items() if name != "d3"} == {"no sign of wear"}
