@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import textwrap
 
+from analytics.fitting import fitting_notes
 from shared.findings import Finding
 from shared.venue import Lock, Venue
 
@@ -98,9 +99,7 @@ def notes(venue: Venue) -> list[str]:
             )
         if lock.amps is None:
             said.append(f"{where}: neither coil_ohms nor rated_amps; coil heat and load unknown")
-        if lock.pulsed and lock.continuous:
-            said.append(f"{where}: no max_on_ms or duty_percent; taken as rated for continuous "
-                        "duty, as its label must say")
+    said += [f'lock "{note.lock}": {note.says}' for note in fitting_notes(venue)]
     for supply in venue.supplies:
         if supply.channel is None:
             said.append(f'supply "{supply.id}": no channel; its volts are not logged')
