@@ -9,7 +9,7 @@ from typing import Any
 
 from shared.venue import Lock, Venue
 
-VERSION = 2
+VERSION = 3
 """Raised whenever pairing itself gives other rows: everything is then derived anew."""
 
 
