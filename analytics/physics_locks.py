@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 
 import numpy as np
@@ -20,9 +20,13 @@ from analytics.release import Solenoid
 from analytics.release_fit import ReleaseFit, explain, fit_release, loaded
 from analytics.sag_release import SagError, SagReadings, sag_error, sag_readings
 from shared.venue import Lock
+from shared.weeks import Week
 
 BASELINE_WEEKS = 8
 """First weeks with commands since the last service: what a change is measured against."""
+
+CABLES_MM2 = (0.25, 0.34, 0.5, 0.75, 1.0, 1.5, 2.5)
+"""Cross-sections that cables are sold in. [mm2]"""
 
 RECENT_WEEKS = 8
 """Switch-offs and sags of so many weeks back are judged together; a week holds too few."""
@@ -102,7 +106,8 @@ def _lock(lock: Lock, tables: _Tables) -> LockPhysics:
     made = LockPhysics(
         lock.id, heat, measured, fit, volts, explained, found_branch, needed, hold,
         tables.off.get(lock.id), tables.sag.get(lock.id), tables.error.get(lock.id),
-        _release_curve(fit, lock, before), _hold_curve(lock, volts), (),
+        _release_curve(fit, lock, before), _hold_curve(lock, volts),
+        _branch_curve(lock, volts, hot, history), _off_weeks(rows, history), (),
     )
     return LockPhysics(**{**made.__dict__, "says": _says(lock, made, history)})
 
@@ -191,6 +196,44 @@ def _hold_curve(lock: Lock, volts: float | None) -> Curve | None:
         tuple(at), tuple(hold.percent_of_rated for hold in holds),
         tuple(hold.low_percent for hold in holds), tuple(hold.high_percent for hold in holds),
         volts,
+    )
+
+
+def _branch_curve(
+    lock: Lock, volts: float | None, hot: float, history: History
+) -> Curve | None:
+    """Volts at the lock's terminals with cables of other cross-sections, at its own length."""
+    if volts is None or not lock.cable_metres:
+        return None
+    found = [
+        (area, made.terminal_volts) for area in CABLES_MM2
+        if (made := branch(
+            replace(lock, cable_mm2=area, cable_awg=None), volts, coil_celsius=hot)) is not None
+    ]
+    if not found:
+        return None
+    limit = history.venue.limits.supply_low_percent / 100 * lock.rated_volts
+    return Curve(tuple(a for a, _ in found), tuple(v for _, v in found), mark=limit)
+
+
+def _off_weeks(
+    rows: pl.DataFrame | None, history: History
+) -> tuple[tuple[Week, Quantity], ...]:
+    """How far the rail rose at switch-off, week by week: median, 5 and 95 % of what was read."""
+    if rows is None:
+        return ()
+    weekly = (
+        rows.filter(pl.col("off_spike_volts").is_not_null() & (pl.col("weeks_ago") >= 0))
+        .group_by("weeks_ago")
+        .agg(n=pl.len(), middle=pl.col("off_spike_volts").median(),
+             low=pl.col("off_spike_volts").quantile(0.05),
+             high=pl.col("off_spike_volts").quantile(0.95))
+        .filter(pl.col("n") >= 5).sort("weeks_ago", descending=True)
+    )
+    return tuple(
+        (history.week.plus(-int(row["weeks_ago"])),
+         Quantity(row["middle"], "V", row["low"], row["high"]))
+        for row in weekly.to_dicts()
     )
 
 

@@ -97,6 +97,8 @@ class LockPhysics:
     sag_error: SagError | None
     release_curve: Curve | None
     hold_curve: Curve | None
+    branch_curve: Curve | None
+    off_weeks: tuple[tuple[Week, Quantity], ...]
     says: tuple[Said, ...]
 
 

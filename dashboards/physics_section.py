@@ -14,6 +14,7 @@ from analytics.health_model import Health
 from analytics.physics_model import CHANGE, Curve, LockPhysics, Quantity, Said, SupplyPhysics
 from dashboards.figures import BAND, INK, MUTED, PAPER, figure_block
 from dashboards.page import Language
+from shared.weeks import Week
 
 _DECIMALS = {
     "×": 1, "K": 0, "N": 0, "°C": 0, "%": 0, "mV": 0, "min": 1, "V": 2, "A": 1, "mm²": 2, "": 0,
@@ -102,7 +103,8 @@ def shown(value: Quantity, lang: Language) -> str:
 
 def lock_physics_figures(item: LockPhysics, lang: Language, prefix: str = "") -> list[Markup]:
     """Figures of a lock's physics; those without data, or with nothing to see, are left out."""
-    made = [_release(item, lang, prefix), _hold(item, lang, prefix)]
+    made = [_release(item, lang, prefix), _branch(item, lang, prefix),
+            _hold(item, lang, prefix), _off(item, lang, prefix)]
     return [figure for figure in made if figure is not None]
 
 
@@ -192,18 +194,49 @@ def _together(item: SupplyPhysics, lang: Language, prefix: str) -> Markup | None
                         says=lang("physics.plot.together_says"))
 
 
+def _branch(item: LockPhysics, lang: Language, prefix: str) -> Markup | None:
+    curve = item.branch_curve
+    if curve is None or curve.mark is None:
+        return None
+    layout = _layout(f"{lang('physics.plot.branch_count')} [mm²]",
+                     f"{lang('physics.plot.branch_axis')} [V]", [_level(curve.mark, _DASHED)])
+    data = [_points(curve.x, curve.y, curve.y, curve.y, "%{x} mm²: %{y:.2f} V")]
+    return figure_block({"data": data, "layout": layout}, id=f"{prefix}branch-volts",
+                        title=lang("physics.plot.branch_title"),
+                        says=lang("physics.plot.branch_says"))
+
+
+def _by_week(weeks: Sequence[tuple[Week, Quantity]], unit: str) -> dict[str, Any]:
+    """Weekly figures with their intervals, at the middle of each week."""
+    found = [figure for _, figure in weeks]
+    return _points(
+        [week.monday + timedelta(days=3) for week, _ in weeks], [item.value for item in found],
+        [item.value if item.low is None else item.low for item in found],
+        [item.value if item.high is None else item.high for item in found],
+        f"%{{x}}: %{{y:.2f}} {unit}")
+
+
+def _weekly_layout(title: str, lang: Language) -> dict[str, Any]:
+    layout = _layout("", title, [])
+    layout["xaxis"] = {"type": "date", "tickformat": lang("plot.tick_day")}
+    layout["yaxis"]["rangemode"] = "tozero"
+    return layout
+
+
+def _off(item: LockPhysics, lang: Language, prefix: str) -> Markup | None:
+    if len(item.off_weeks) < 2:
+        return None
+    layout = _weekly_layout(f"{lang('physics.plot.off_axis')} [V]", lang)
+    return figure_block({"data": [_by_week(item.off_weeks, "V")], "layout": layout},
+                        id=f"{prefix}off-weeks", title=lang("physics.plot.off_title"),
+                        says=lang("physics.plot.off_says"))
+
+
 def _weeks(item: SupplyPhysics, lang: Language, prefix: str) -> Markup | None:
     if len(item.resistance_weeks) < 2:
         return None
-    days = [week.monday + timedelta(days=3) for week, _ in item.resistance_weeks]
-    found = [ohms for _, ohms in item.resistance_weeks]
-    data = [_points(
-        days, [ohms.value for ohms in found],
-        [ohms.value if ohms.low is None else ohms.low for ohms in found],
-        [ohms.value if ohms.high is None else ohms.high for ohms in found], "%{x}: %{y:.2f} Ω")]
-    layout = _layout("", f"{lang('physics.plot.weeks_axis')} [Ω]", [])
-    layout["xaxis"] = {"type": "date", "tickformat": lang("plot.tick_day")}
-    layout["yaxis"]["rangemode"] = "tozero"
+    data = [_by_week(item.resistance_weeks, "Ω")]
+    layout = _weekly_layout(f"{lang('physics.plot.weeks_axis')} [Ω]", lang)
     return figure_block({"data": data, "layout": layout}, id=f"{prefix}ohms-weeks",
                         title=lang("physics.plot.weeks_title"),
                         says=lang("physics.plot.weeks_says"))

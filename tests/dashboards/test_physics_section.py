@@ -91,8 +91,9 @@ CURVE = Curve((1.0, 2.0), (3.0, 4.0), (2.0, 3.0), (4.0, 5.0), 1.5)
 def lock_item(**more):
     empty = dict.fromkeys((
         "heat", "measured_celsius", "fit", "loaded_volts", "explained", "branch",
-        "cable", "hold", "switch_off", "sag", "sag_error", "release_curve", "hold_curve"))
-    return LockPhysics(**(empty | {"lock": "a", "says": ()} | more))
+        "cable", "hold", "switch_off", "sag", "sag_error", "release_curve", "hold_curve",
+        "branch_curve"))
+    return LockPhysics(**(empty | {"lock": "a", "says": (), "off_weeks": ()} | more))
 
 
 def supply_item(**more):
@@ -112,6 +113,8 @@ def test_figures_are_drawn_where_there_is_something(code):
     assert supply_physics_figures(supply_item(), lang) == []
     assert len(lock_physics_figures(lock_item(release_curve=CURVE, hold_curve=CURVE), lang)) == 2
     weeks = tuple((Week(2026, number), Quantity(0.1, "Ω", 0.09, 0.11)) for number in (1, 2))
+    assert len(lock_physics_figures(lock_item(branch_curve=CURVE, off_weeks=weeks), lang)) == 2
+    assert lock_physics_figures(lock_item(off_weeks=weeks[:1]), lang) == []
     drawn = supply_physics_figures(supply_item(
         together_curve=CURVE, battery_curve=CURVE, resistance_weeks=weeks), lang, "x--")
     assert len(drawn) == 3
