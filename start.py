@@ -2,9 +2,11 @@
 
     python3 start.py demo     build the demo venue and its report
     python3 start.py tests    lint, type-check and test
+    python3 start.py oldest   test on the oldest packages that are allowed
 
 Further words are handed on: ``python3 start.py tests tests/shared -k weeks``.
-Needs Python 3.11 or newer and the package index; nothing is installed outside ``.venv``.
+Needs Python 3.11 or newer and the package index; nothing is installed outside ``.venv`` (the oldest
+packages: ``.venv-oldest``).
 """
 
 from __future__ import annotations
@@ -16,30 +18,37 @@ import sys
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parent
-ENVIRONMENT = ROOT / ".venv"
-BIN = ENVIRONMENT / ("Scripts" if os.name == "nt" else "bin")
-PYTHON = BIN / ("python.exe" if os.name == "nt" else "python")
+PARALLEL = ("-n", str(max(2, os.cpu_count() or 2)), "--dist", "loadfile")
+OLDEST = ROOT / "tests" / "oldest-packages.txt"
 
 
-def set_up(extra: str) -> None:
-    """Make the environment, and install the project into it unless that is done already."""
-    if not PYTHON.exists():
-        print("Setting up a virtual environment in .venv ...", flush=True)
-        made = subprocess.run([sys.executable, "-m", "venv", str(ENVIRONMENT)], check=False)
+def set_up(extra: str, folder: str = ".venv", constraints: Path | None = None) -> Path:
+    """Make the environment, and install the project into it unless that is done already.
+
+    Returns its Python.
+    """
+    environment = ROOT / folder
+    python = environment / ("Scripts/python.exe" if os.name == "nt" else "bin/python")
+    if not python.exists():
+        print(f"Setting up a virtual environment in {folder} ...", flush=True)
+        made = subprocess.run([sys.executable, "-m", "venv", str(environment)], check=False)
         if made.returncode:
             raise SystemExit(
                 "error: Python could not make a virtual environment. On Debian and its relatives "
                 "the part that does so is a package of its own: apt install python3-venv"
             )
-    stamp = ENVIRONMENT / f"installed{extra.replace('[', '-').replace(']', '')}"
-    state = hashlib.sha256((ROOT / "pyproject.toml").read_bytes()).hexdigest()
+    stamp = environment / f"installed{extra.replace('[', '-').replace(']', '')}"
+    wanted = (ROOT / "pyproject.toml").read_bytes()
+    state = hashlib.sha256(wanted + (constraints.read_bytes() if constraints else b"")).hexdigest()
     if stamp.exists() and stamp.read_text() == state:
-        return
+        return python
     print("Installing the project and what it needs (a few minutes, once) ...", flush=True)
-    pip = [str(PYTHON), "-m", "pip", "--disable-pip-version-check", "-q", "install"]
-    if subprocess.run([*pip, "-e", f"{ROOT}{extra}"], check=False).returncode:
+    pip = [str(python), "-m", "pip", "--disable-pip-version-check", "-q", "install"]
+    held = ["-c", str(constraints)] if constraints else []
+    if subprocess.run([*pip, *held, "-e", f"{ROOT}{extra}"], check=False).returncode:
         raise SystemExit("error: the installation failed; the lines above say why")
     stamp.write_text(state)
+    return python
 
 
 def run(*command: str | Path) -> int:
@@ -49,23 +58,28 @@ def run(*command: str | Path) -> int:
 
 def demo(words: list[str]) -> int:
     """Build and run the demo."""
-    set_up("")
+    python = set_up("")
     where = [] if any(word.startswith("--out") for word in words) else ["--out", "demo"]
-    return run(PYTHON, "-m", "pipelines.commands", "demo", *where, *words)
+    return run(python, "-m", "pipelines.commands", "demo", *where, *words)
 
 
 def tests(words: list[str]) -> int:
     """Lint, check types and run the tests: all of them, or those that ``words`` name."""
-    set_up("[test]")
+    python = set_up("[test]")
     if words:
-        return run(PYTHON, "-m", "pytest", *words)
-    lint = run(PYTHON, "-m", "ruff", "check", ".")
-    types = run(PYTHON, "-m", "mypy")
-    tested = run(PYTHON, "-m", "pytest", "-n", str(max(2, os.cpu_count() or 2)),
-                 "--dist", "loadfile")
+        return run(python, "-m", "pytest", *words)
+    lint = run(python, "-m", "ruff", "check", ".")
+    types = run(python, "-m", "mypy")
+    tested = run(python, "-m", "pytest", *PARALLEL)
     for name, status in (("ruff", lint), ("mypy", types), ("pytest", tested)):
         print(f"{name}: {'clean' if status == 0 else f'failed with status {status}'}")
     return int(any((lint, types, tested)))
+
+
+def oldest(words: list[str]) -> int:
+    """Run the tests on the oldest packages that pyproject.toml allows."""
+    python = set_up("[test]", ".venv-oldest", OLDEST)
+    return run(python, "-m", "pytest", *(words or PARALLEL))
 
 
 def main() -> int:
@@ -73,7 +87,7 @@ def main() -> int:
     if sys.version_info < (3, 11):  # noqa: UP036 - this file is what tells an old Python
         print(f"error: Python 3.11 or newer is needed, this is {sys.version.split()[0]}")
         return 2
-    jobs = {"demo": demo, "tests": tests}
+    jobs = {"demo": demo, "tests": tests, "oldest": oldest}
     if len(sys.argv) < 2 or sys.argv[1] not in jobs:
         print(__doc__)
         return 2
