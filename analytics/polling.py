@@ -91,30 +91,6 @@ def polling_period_ms(differences: Ints, smallest_ms: float = 0.0) -> float | No
     return None
 
 
-def stamp_period_ms(times: Ints, smallest_ms: float = 0.0) -> float | None:
-    """The longest known period that all contact stamps of a day keep step with; null if none. [ms]
-
-    An input may be polled on a grid of its own while commands are stamped when they are given:
-    then the contacts' own stamps tell, whatever the commands' do.
-
-    Parameters
-    ----------
-    times : array of int
-        Stamps of contact edges of one controller. [us]
-    smallest_ms : float, default 0.0
-        Periods up to this are not looked for.
-    """
-    times = np.unique(times)
-    if times.size < FEWEST:
-        return None
-    chosen = times[np.linspace(0, times.size - 1, min(MOST, times.size)).astype(int)]
-    since_ms = (chosen - chosen[0]) / 1000.0
-    turns = since_ms / _LONGEST_FIRST[:, None]
-    together = np.abs(np.exp(2j * np.pi * turns).mean(axis=1)) >= CONCENTRATION
-    kept = _LONGEST_FIRST[together & (smallest_ms < _LONGEST_FIRST)]
-    return float(kept[0]) if kept.size else None
-
-
 def contact_differences(times: Ints, is_contact: Sequence[bool] | np.ndarray) -> Ints:
     """From each edge to the next one of its controller, where that is a contact's. [us]
 
@@ -157,8 +133,6 @@ def polling_rows(
         stamps = times[low:high]
         step = clock_step_ms(stamps)
         period = polling_period_ms(contact_differences(stamps, is_contact[low:high]), step or 0.0)
-        own = stamp_period_ms(stamps[is_contact[low:high]], step or 0.0)
-        period = max((p for p in (period, own) if p is not None), default=None)
         rows.append((
             controllers[whose[low]], int(day[low]), period or step, int(np.unique(stamps).size)))
     return pl.DataFrame(

@@ -91,23 +91,3 @@ def test_days_and_controllers_are_judged_apart():
                          np.concatenate([contact, fine_contact, fine_contact]))
     assert found["controller"].to_list() == ["a", "b", "b"]
     assert found["resolution_ms"].to_list() == [20.0, 1.0, 1.0]
-
-
-def test_contacts_polled_on_a_grid_while_commands_come_at_any_time():
-    rng = np.random.default_rng(5)
-    commands = np.sort(rng.integers(0, 36_000_000, 60)) * 1000  # any millisecond
-    contacts = (commands + rng.integers(20_000, 60_000, 60)) // 5_000 * 5_000 + 5_000
-    times = np.concatenate([commands, contacts])
-    whose = np.zeros(times.size, np.int64)
-    is_contact = np.repeat([False, True], 60)
-    row = polling_rows(["plc"], whose, times, is_contact).row(0, named=True)
-    assert row["resolution_ms"] == 5.0
-
-
-def test_contacts_stamped_at_any_millisecond_claim_no_period():
-    rng = np.random.default_rng(6)
-    for _ in range(50):
-        contacts = np.sort(rng.integers(0, 36_000_000, 14)) * 1000
-        row = polling_rows(["board"], np.zeros(14, np.int64), contacts,
-                           np.ones(14, np.bool_)).row(0, named=True)
-        assert row["resolution_ms"] == 1.0
