@@ -13,6 +13,7 @@ from shared.conditions import CATALOGUE
 from shared.keys import Key
 from shared.limits import limit_fields
 from shared.log_format import LOG_KEYS
+from shared.result_tables import FINDINGS, RESULTS
 from shared.tables import TABLES
 from shared.venue_keys import LOCK_KEYS, PART_KEYS, SUPPLY_KEYS, VENUE_KEYS
 
@@ -62,7 +63,9 @@ def tables() -> str:
     out = ["# What is kept\n",
            "Every table can be exported with `remanence export VENUE TABLE FILE` and read from "
            "Python. Times are UTC to the microsecond.\n"]
-    for table in TABLES.values():
+    for table in (*TABLES.values(), *RESULTS.values()):
+        if table is FINDINGS:
+            out.append("# What is worked out from it\n\nRead from Python, for any span of weeks.\n")
         rows = [(f"`{c.name}`", c.dtype, c.unit, c.meaning) for c in table.columns]
         out += [f"## `{table.name}`\n", f"{table.meaning} Sorted by "
                 + ", ".join(f"`{name}`" for name in table.sorted_by) + ".\n",

@@ -7,7 +7,7 @@
 
 from __future__ import annotations
 
-from datetime import UTC, date, datetime
+from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal, overload
 
@@ -22,6 +22,7 @@ from pipelines.store import Store
 from shared.errors import RemanenceError
 from shared.findings import Finding
 from shared.keys import nearest
+from shared.result_tables import RESULTS
 from shared.tables import TABLES
 from shared.venue import Venue
 from shared.weeks import Week, day_start
@@ -67,15 +68,18 @@ class OpenVenue:
         self, name: str, start: Moment = None, end: Moment = None, *, lock: str | None = None,
         as_pandas: bool = False,
     ) -> pl.DataFrame | pd.DataFrame:
-        """Read one kept table.
+        """One table: kept in the store, or worked out here.
 
         Parameters
         ----------
         name : str
-            A name of :data:`shared.tables.TABLES`, which tells its columns and units.
+            A name of :data:`shared.tables.TABLES` (kept) or of
+            :data:`shared.result_tables.RESULTS` (``findings``, ``wear``, ``timing``: worked
+            out week by week), which tell its columns and units.
         start, end : datetime or date, optional
             Only rows from ``start`` (inclusive) to ``end`` (exclusive). A day begins at the
-            venue's own midnight.
+            venue's own midnight. Of what is worked out: every week that the span touches;
+            without a span the newest week of the log.
         lock : str, optional
             Only this lock's rows, where the table has locks.
         as_pandas : bool, default False
@@ -88,17 +92,30 @@ class OpenVenue:
         Raises
         ------
         RemanenceError
-            There is no such table or lock, or ``start`` or ``end`` has no time zone.
+            There is no such table or lock, ``start`` or ``end`` has no time zone, or ``end``
+            does not come after ``start``.
         """
-        if name not in TABLES:
-            advice = nearest(name, list(TABLES)).replace("known keys", "known tables")
+        if name not in TABLES and name not in RESULTS:
+            advice = nearest(name, [*TABLES, *RESULTS]).replace("known keys", "known tables")
             raise RemanenceError(f"table: found {name!r}; {advice}")
         if lock is not None and lock not in self.venue.locks_by_id:
             advice = nearest(lock, list(self.venue.locks_by_id)).replace("known keys", "locks")
             raise RemanenceError(f"lock: found {lock!r}; {advice}")
-        frame = load_table(self.venue, self.path, name, self._moment(start), self._moment(end))
+        first, last = self._moment(start), self._moment(end)
+        if first is not None and last is not None and last <= first:
+            raise RemanenceError(
+                f"span: found the end {last.isoformat()} at or before the start "
+                f"{first.isoformat()}; give an end that comes later"
+            )
+        if name in RESULTS:
+            frame = pl.concat([self._result(name, week) for week in self._weeks(first, last)])
+        else:
+            frame = load_table(self.venue, self.path, name, first, last)
         if lock is not None and "lock" in frame.columns:
             frame = frame.filter(pl.col("lock") == lock)
+        elif lock is not None and "subject_kind" in frame.columns:
+            frame = frame.filter(
+                (pl.col("subject_kind") == "lock") & (pl.col("subject") == lock))
         return frame.to_pandas() if as_pandas else frame
 
     def _moment(self, moment: Moment) -> datetime | None:
@@ -112,6 +129,34 @@ class OpenVenue:
                 "a date"
             )
         return moment.astimezone(UTC)
+
+    def _weeks(self, start: datetime | None, end: datetime | None) -> list[Week]:
+        """The weeks with a log that the span touches; without a span the newest."""
+        if start is None and end is None:
+            return [newest_week(self.venue, self._store)]
+        days = sorted(self._store.days())
+        first = max(Week.of(days[0]), Week.at(start, self.venue.zone)) if start else (
+            Week.of(days[0]))
+        # The end is exclusive: a span that ends on a Monday's midnight does not touch its week.
+        latest = Week.of(days[-1])
+        last = min(
+            latest, Week.at(end - timedelta(microseconds=1), self.venue.zone)
+        ) if end else latest
+        weeks = [first.plus(step) for step in range((last.monday - first.monday).days // 7 + 1)]
+        if not weeks:
+            raise RemanenceError(
+                f"span: found no log in it; the log runs from {days[0]} to {days[-1]}"
+            )
+        return weeks
+
+    def _result(self, name: str, week: Week) -> pl.DataFrame:
+        from analytics.result_rows import findings_rows, timing_rows, wear_rows
+
+        if name == "findings":
+            return findings_rows(self.findings(week), week)
+        if name == "wear":
+            return wear_rows(self.wear(week), week)
+        return timing_rows(self.timing(week), week)
 
     def actuations(
         self, start: Moment = None, end: Moment = None, *, lock: str | None = None

@@ -11,6 +11,7 @@ from pathlib import Path
 import pytest
 
 from pipelines.commands import build_parser
+from shared.result_tables import RESULTS
 from shared.tables import TABLES
 from shared.venue_file import parse_venue
 
@@ -92,5 +93,5 @@ def test_the_documentation_builds_without_a_warning(tmp_path):
     )
     assert done.returncode == 0, done.stdout + done.stderr
     tables = (tmp_path / "site" / "generated" / "tables.html").read_text(encoding="utf-8")
-    for name in TABLES:
+    for name in (*TABLES, *RESULTS):
         assert f'id="{name.replace("_", "-")}"' in tables

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+from datetime import date
 from html.parser import HTMLParser
 from pathlib import Path
 
@@ -18,6 +19,7 @@ from pipelines.toolkit import open_venue
 from shared.conditions import CONDITIONS
 from shared.errors import RemanenceError
 from shared.findings import STATES, URGENCIES
+from shared.result_tables import RESULTS
 from shared.tables import TABLES
 
 NOTEBOOKS = sorted((Path(__file__).parents[2] / "sample_data" / "notebooks").glob("*.ipynb"))
@@ -166,6 +168,45 @@ def test_the_venue_from_python(demo):
         house.actuations(lock="bench-draw")
     with pytest.raises(RemanenceError, match="without a time zone"):
         house.actuations(first.replace(tzinfo=None))
+
+
+@pytest.mark.parametrize("name", sorted(RESULTS))
+def test_what_is_said_is_a_table_too_for_any_span(demo, name):
+    house = open_venue(demo)
+    newest = house.table(name)
+    assert newest.schema == RESULTS[name].schema
+    assert set(newest["week"]) == {"2026-W47"}
+    # A Wednesday to the Monday after next touches two weeks; that Monday is not in the span.
+    two = house.table(name, date(2026, 11, 4), date(2026, 11, 16))
+    assert set(two["week"]) == {"2026-W45", "2026-W46"}
+    one = house.table(name, date(2026, 11, 16), lock="bench-drawer")
+    assert set(one["subject" if name == "findings" else "lock"]) <= {"bench-drawer"}
+    frame = house.table(name, as_pandas=True)
+    assert list(frame.columns) == newest.columns
+    assert len(frame) == newest.height
+    with pytest.raises(RemanenceError, match="found no log in it"):
+        house.table(name, date(2020, 1, 1), date(2020, 2, 1))
+
+
+def test_the_tables_say_what_the_analyses_say(demo):
+    house = open_venue(demo)
+    findings, table = house.findings(), house.table("findings")
+    assert table["place"].unique().sort().to_list() == list(range(1, len(findings) + 1))
+    for place, item in enumerate(findings, start=1):
+        rows = table.filter(pl.col("place") == place)
+        assert rows["condition"].unique().to_list() == [item.condition]
+        assert rows["what"].drop_nulls().to_list() == [e.what for e in item.evidence]
+        assert rows["now"].to_list()[: len(item.evidence)] == [e.now for e in item.evidence]
+    wear = {row["lock"]: row for row in house.table("wear").iter_rows(named=True)}
+    for lock in house.wear():
+        row = wear[lock.lock]
+        if lock.weeks.size:
+            assert (row["weeks_left_low_90"], row["weeks_left_high_90"]) == lock.interval(0.9)
+        else:
+            assert row["weeks_left"] is None
+    timing = {row["lock"]: row for row in house.table("timing").iter_rows(named=True)}
+    for answer in house.timing().answers:
+        assert timing[answer.lock]["pulse_ms"] == answer.pulse.recommended_ms
 
 
 @pytest.mark.parametrize("path", NOTEBOOKS, ids=lambda p: p.stem)
