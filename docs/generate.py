@@ -9,6 +9,7 @@ from pathlib import Path
 
 from dashboards.page import language
 from pipelines.commands import build_parser
+from shared.condition_evidence import RESTS_ON
 from shared.conditions import CATALOGUE
 from shared.keys import Key
 from shared.limits import limit_fields
@@ -88,6 +89,9 @@ def conditions() -> str:
             whom += f" ({', '.join(condition.mechanisms)})"
         out += [f"## {condition.name}\n", f"**{condition.title}.** Said of: {whom}.\n",
                 f"Raised when: {condition.means}.\n"]
+        rests = RESTS_ON[condition.name]
+        out += ["Figures: " + "; ".join(rests.figures) + ".\n",
+                f"Told apart: {rests.told_apart}\n", f"Needs: {rests.needs}\n"]
         number = 1
         while lang.has(f"check.{condition.name}.{number}.do"):
             key = f"check.{condition.name}.{number}"

@@ -11,6 +11,8 @@ from pathlib import Path
 import pytest
 
 from pipelines.commands import build_parser
+from shared.condition_evidence import RESTS_ON
+from shared.conditions import CONDITIONS
 from shared.result_tables import RESULTS
 from shared.tables import TABLES
 from shared.venue_file import parse_venue
@@ -95,3 +97,20 @@ def test_the_documentation_builds_without_a_warning(tmp_path):
     tables = (tmp_path / "site" / "generated" / "tables.html").read_text(encoding="utf-8")
     for name in (*TABLES, *RESULTS):
         assert f'id="{name.replace("_", "-")}"' in tables
+
+
+def test_every_condition_says_what_it_rests_on():
+    assert set(RESTS_ON) == set(CONDITIONS)
+    for name, rests in RESTS_ON.items():
+        assert rests.figures, name
+        assert rests.told_apart.endswith("."), name
+        assert rests.needs.endswith("."), name
+
+
+def test_every_figure_of_a_condition_is_one_that_the_analysis_gives():
+    code = "".join(path.read_text(encoding="utf-8") for path in (ROOT / "analytics").glob("*.py"))
+    # A long text may be broken over two lines of code.
+    code = re.sub(r"[\"']\s*\n\s*f?[\"']", "", code)
+    for name, rests in RESTS_ON.items():
+        for figure in rests.figures:
+            assert figure in code, f"{name}: {figure}"

@@ -16,6 +16,7 @@ from nbclient import NotebookClient
 
 from pipelines.commands import AT_FAULT, DONE, URGENT, main
 from pipelines.toolkit import open_venue
+from shared.condition_evidence import RESTS_ON
 from shared.conditions import CONDITIONS
 from shared.errors import RemanenceError
 from shared.findings import STATES, URGENCIES
@@ -79,7 +80,9 @@ def test_findings_are_of_the_agreed_form(report):
         assert 0 <= finding["score"] <= 1
         assert finding["check"]
         assert finding["evidence"] or finding["condition"] == "unsafe-fitting"
+        named = RESTS_ON[finding["condition"]].figures
         for item in finding["evidence"]:
+            assert item["what"].startswith(named), "a figure that the documentation does not name"
             assert {"what", "now", "now_low", "now_high", "before", "before_low", "before_high",
                     "unit", "n"} <= set(item)
     ranks = [URGENCIES.index(finding["urgency"]) for finding in report["findings"]]
