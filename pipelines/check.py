@@ -74,7 +74,7 @@ def wiring_schedule(venue: Venue) -> str:
         + (f", {s.rated_amps:g} A" if s.rated_amps else "") + f", {s.source}, "
         + (f"volts from {s.channel}, taken at the {s.measured_at}" if s.channel
            else "volts not logged")
-        + f", feeds {len(venue.locks_on(s.id))} locks"
+        + f", feeds {_counted(len(venue.locks_on(s.id)), 'lock')}"
         for s in venue.supplies
     ]
     for room, locks in rows.items():
@@ -129,14 +129,18 @@ def report_text(venue: Venue, unsafe: list[Finding]) -> str:
         out.append("Worth knowing")
         out += [_wrapped(remark, "  - ") for remark in remarks]
         out.append("")
-    count = len(venue.locks)
+    supplies = len(venue.supplies)
     out.append(
-        f"No faults in the file: {count} lock{'s' if count != 1 else ''}, "
-        f"{len(venue.supplies)} suppl{'ies' if len(venue.supplies) != 1 else 'y'}.\n"
+        f"No faults in the file: {_counted(len(venue.locks), 'lock')}, "
+        f"{supplies} suppl{'ies' if supplies != 1 else 'y'}.\n"
         "Remanence advises and is no safety device: prove release on power loss and emergency\n"
         "stop by test; local codes and licensed people decide."
     )
     return "\n".join(out)
+
+
+def _counted(number: int, word: str) -> str:
+    return f"{number} {word}{'s' if number != 1 else ''}"
 
 
 def _wrapped(text: str, lead: str) -> str:

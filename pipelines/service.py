@@ -12,7 +12,7 @@ from pathlib import Path
 import polars as pl
 
 from shared.errors import RemanenceError
-from shared.keys import nearest, shown
+from shared.keys import nearest, one_of, shown
 from shared.tables import SERVICE, SERVICE_ACTIONS
 from shared.venue import Venue
 
@@ -98,7 +98,7 @@ def _fault(venue: Venue, entry: dict[str, str]) -> str | None:
     if lock not in venue.locks_by_id:
         return f"lock: found {shown(lock)}; {_advice(lock, list(venue.locks_by_id), 'locks')}"
     if action not in SERVICE_ACTIONS:
-        return f"action: found {shown(action)}; {_advice(action, SERVICE_ACTIONS, 'actions')}"
+        return f"action: found {shown(action)}; use {one_of(SERVICE_ACTIONS)}"
     try:
         date.fromisoformat(entry.get("date", ""))
     except ValueError:
@@ -106,8 +106,8 @@ def _fault(venue: Venue, entry: dict[str, str]) -> str | None:
     return None
 
 
-def _advice(given: str, known: list[str] | tuple[str, ...], plural: str) -> str:
-    return nearest(given, list(known)).replace("known keys", f"known {plural}")
+def _advice(given: str, known: list[str], plural: str) -> str:
+    return nearest(given, known).replace("known keys", f"known {plural}")
 
 
 def add_service(
@@ -154,7 +154,7 @@ def add_service(
         )
     if action not in SERVICE_ACTIONS:
         raise RemanenceError(
-            f"action: found {shown(action)}; {_advice(action, SERVICE_ACTIONS, 'actions')}"
+            f"action: found {shown(action)}; use {one_of(SERVICE_ACTIONS)}"
         )
     if part is not None and part not in venue.parts_by_id:
         raise RemanenceError(

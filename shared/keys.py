@@ -52,7 +52,8 @@ def shown(value: object) -> str:
     return text if len(text) <= 60 else text[:57] + "..."
 
 
-def _one_of(choices: Sequence[Any]) -> str:
+def one_of(choices: Sequence[Any]) -> str:
+    """The choices as a person would list them: a, b or c."""
     words = [shown(choice) for choice in choices]
     return words[0] if len(words) == 1 else ", ".join(words[:-1]) + " or " + words[-1]
 
@@ -72,7 +73,7 @@ def _wrong(key: Key, value: object) -> str | None:
         case "choice":
             return None if value in key.choices and isinstance(
                 value, type(key.choices[0])
-            ) and not isinstance(value, bool) else f"use {_one_of(key.choices)}"
+            ) and not isinstance(value, bool) else f"use {one_of(key.choices)}"
         case "text":
             if not isinstance(value, str):
                 return "write text in quotes"
@@ -145,6 +146,6 @@ def read_block(
             values[name] = float(value) if key.kind == "number" else value
     for key in keys:
         if key.required and key.name not in block:
-            right = f"use {_one_of(key.choices)}" if key.choices else f"add it: {key.meaning}"
+            right = f"use {one_of(key.choices)}" if key.choices else f"add it: {key.meaning}"
             problems.append(Problem(line_of(key.name), where, key.name, "nothing", right))
     return values, problems

@@ -56,7 +56,7 @@ def test_bad_lines_are_set_aside_with_their_reason(harbour):
 
 @pytest.mark.parametrize(("lock", "action", "part", "says"), [
     ("chart-draw", "cleaned", None, "did you mean chart-drawer"),
-    ("chart-drawer", "clean", None, "did you mean cleaned"),
+    ("chart-drawer", "clean", None, "or \"release-tested\""),
     ("chart-drawer", "replaced", "latch", "did you mean latch-s"),
 ])
 def test_what_is_unknown_is_refused(harbour, lock, action, part, says):
