@@ -7,23 +7,27 @@ from dataclasses import dataclass, field
 from datetime import date, timedelta
 
 import numpy as np
-import polars as pl
 
-from analytics.evidence import per_lock, with_weeks
+from analytics.demand import Place, cost_range, draw_futures
+from analytics.evidence import with_weeks
 from analytics.history import History
 from analytics.life import LifePosterior, Lives, life_posterior, zero_failure_scale
-from analytics.spares import Demand, demand_of_units
+from analytics.spares import Demand
+from analytics.unit_lives import UnitLives, lives_together, replacements, unit_lives
 from analytics.wear import LockWear, games_per_week, remaining_life
 from shared.findings import Finding
-from shared.tables import SERVICE
 from shared.venue import Lock, Part
 
 HORIZONS = (4, 13, 26, 52)
 """Weeks ahead for which chances are told: a month, a quarter, half a year, a year."""
 ENDS_IN_A_NEW_PART = ("coil-open", "coil-current-high", "self-cut-failed")
 """Conditions that the bench mends by fitting a new part (trade practice)."""
+OPEN_WEEKS = 520
+"""Weeks beyond which no date is told."""
 REVIEW_DAYS = 7.0
 """The sheet is read once a week: what is not ordered today waits so long."""
+ASSUMED_LEAD_DAYS = 28.0
+"""Delivery time where the venue file gives none (common practice, no source)."""
 
 
 @dataclass(frozen=True)
@@ -49,8 +53,15 @@ class LockNeed:
         return _ahead(today, low), _ahead(today, high)
 
 
+    def games(self, coverage: float) -> tuple[float | None, float | None]:
+        """Games between which the limit is met; None where it may never be."""
+        low, high = (None if weeks >= OPEN_WEEKS else weeks * self.wear.games_per_week
+                     for weeks in self.wear.interval(coverage))
+        return low, high
+
+
 def _ahead(today: date, weeks: float) -> date | None:
-    return today + timedelta(days=round(7 * weeks)) if weeks < 520 else None
+    return today + timedelta(days=round(7 * weeks)) if weeks < OPEN_WEEKS else None
 
 
 @dataclass(frozen=True)
@@ -93,39 +104,12 @@ class Orders:
     needs: tuple[LockNeed, ...]
     games_per_week: float
     weeks_seen: int
-    without_part: tuple[str, ...] = field(default=())
+    planned_exchanges: tuple[tuple[str, date], ...] = field(default=())
 
-
-def _unit_ages(
-    lock: Lock, rows: pl.DataFrame | None, service: pl.DataFrame, history: History
-) -> tuple[list[tuple[float, bool, float]], bool, float]:
-    """Lives of the units that this lock has held: (cycles at the end, ended, cycles at entry).
-
-    Also whether the running unit was seen from new, and its cycles a week of late.
-    """
-    days = rows["day"].to_list() if rows is not None else []
-    first = days[0] if days else history.week.sunday
-    recent = sum((history.week.sunday - day).days < 56 for day in days)
-    weeks = min(8.0, max(1.0, ((history.week.sunday - first).days + 1) / 7))
-    pace = recent / weeks
-    ends = sorted(service.filter(
-        (pl.col("lock") == lock.id) & (pl.col("action") == "replaced")
-    )["date"].to_list())
-    # What was done before the log began is told from the day of fitting at today's pace.
-    fitted = [lock.installed] if lock.installed else []
-    before = [day for day in (*fitted, *ends) if day <= first]
-    entry = pace * (first - max(before)).days / 7 if before else 0.0
-    known = bool(before)
-    lives: list[tuple[float, bool, float]] = []
-    cuts = [day for day in ends if day > first]
-    position = 0
-    for cut in cuts:
-        done = sum(day <= cut for day in days) - position
-        lives.append((entry + done, True, entry))
-        position += done
-        entry, known = 0.0, True
-    lives.append((entry + len(days) - position, False, entry))
-    return lives, known, pace
+    def budget(self, coverage: float = 0.9) -> tuple[float, float, float]:
+        """Expected cost of the year for the parts with a price, and its range."""
+        return cost_range([(order.year, order.part.unit_cost) for order in self.parts
+                           if order.part.unit_cost is not None], coverage)
 
 
 def plan_orders(
@@ -155,19 +139,17 @@ def plan_orders(
     if not 0 < service_level < 1:
         raise ValueError(f"service_level must be between 0 and 1, got {service_level!r}")
     venue, today = history.venue, history.week.sunday
-    dated = with_weeks(history.actuations, "command_time", history).sort("command_time")
-    rows_of = per_lock(dated)
-    service = history.service if history.service.height else SERVICE.empty()
     wear = {item.lock: item for item in remaining_life(history)}
-    ages = {lock.id: _unit_ages(lock, rows_of.get(lock.id), service, history)
-            for lock in venue.locks}
-    lives_of = {part.id: _lives([ages[lock.id][0] for lock in venue.locks if lock.part == part.id])
-                for part in venue.parts}
+    units = unit_lives(history)
+    lives_of = {
+        part.id: lives_together([units[lock.id] for lock in venue.locks if lock.part == part.id])
+        for part in venue.parts
+    }
     life_of = {part.id: life_posterior(lives_of[part.id], part.rated_cycles)
                for part in venue.parts}
     failing = _failing(findings)
     needs = tuple(
-        _need(lock, ages[lock.id], wear[lock.id], life_of.get(lock.part or ""),
+        _need(lock, units[lock.id], wear[lock.id], life_of.get(lock.part or ""),
               failing.get(lock.id))
         for lock in venue.locks
     )
@@ -176,16 +158,14 @@ def plan_orders(
                lives_of[part.id], today, service_level)
         for part in venue.parts
     )
+    dated = with_weeks(history.actuations, "command_time", history)
     seen = int(dated["weeks_ago"].to_numpy().max()) + 1 if dated.height else 0
+    exchanged = replacements(history).filter("planned").select("part", "date").unique().sort(
+        "date", "part")
     return Orders(
         today, venue.currency, parts, needs, games_per_week(history), seen,
-        tuple(lock.id for lock in venue.locks if lock.part is None),
+        tuple(exchanged.iter_rows()),
     )
-
-
-def _lives(units: Sequence[Sequence[tuple[float, bool, float]]]) -> Lives:
-    flat = [life for lives in units for life in lives]
-    return Lives.of([u[0] for u in flat], [u[1] for u in flat], [u[2] for u in flat])
 
 
 def _failing(findings: Sequence[Finding]) -> dict[str, Finding]:
@@ -195,6 +175,11 @@ def _failing(findings: Sequence[Finding]) -> dict[str, Finding]:
     }
 
 
+def cover_days(order: PartOrder) -> float:
+    """Days until a delivery ordered at the next look would arrive."""
+    return order.lead_days + REVIEW_DAYS
+
+
 def chance_within(need: LockNeed, life: LifePosterior | None, weeks: float) -> float:
     """Chance that one lock needs its part within so many weeks, drift and life taken together.
 
@@ -202,19 +187,18 @@ def chance_within(need: LockNeed, life: LifePosterior | None, weeks: float) -> f
     """
     by_drift = need.wear.chance_within(weeks)
     by_life = 0.0
-    if life is not None and life.known and need.cycles_per_week > 0:
+    if life is not None and need.cycles_per_week > 0:
         by_life = float(life.failure_probability(need.cycles, need.cycles_per_week * weeks)[0])
     due = need.chances.get(0, 0.0)
     return 1.0 - (1.0 - by_drift) * (1.0 - by_life) * (1.0 - due)
 
 
 def _need(
-    lock: Lock, age: tuple[list[tuple[float, bool, float]], bool, float], wear: LockWear,
-    life: LifePosterior | None, failing: Finding | None,
+    lock: Lock, units: UnitLives, wear: LockWear, life: LifePosterior | None,
+    failing: Finding | None,
 ) -> LockNeed:
-    lives, known, pace = age
     bare = LockNeed(
-        lock.id, lock.room, lock.part, wear, lives[-1][0], known, pace,
+        lock.id, lock.room, lock.part, wear, units.cycles, units.known_from_new, units.pace,
         {0: failing.score if failing else 0.0}, failing.condition if failing else None,
     )
     chances = {weeks: chance_within(bare, life, weeks) for weeks in (0, *HORIZONS)}
@@ -225,21 +209,23 @@ def _order(
     part: Part, needs: Sequence[LockNeed], life: LifePosterior, lives: Lives, today: date,
     service_level: float,
 ) -> PartOrder:
-    lead_days = part.lead_time_days if part.lead_time_days is not None else 28.0
-
-    def demand(weeks: float) -> Demand:
-        return demand_of_units([chance_within(need, life, weeks) for need in needs])
-
+    known = part.lead_time_days
+    lead_days = known if known is not None else ASSUMED_LEAD_DAYS
     cover = (lead_days + REVIEW_DAYS) / 7
-    lead = demand(cover)
+    year = HORIZONS[-1]
+    futures = draw_futures(
+        [Place(n.cycles, n.cycles_per_week, n.wear.weeks, n.chances[0]) for n in needs],
+        life, year + cover,
+    )
+    lead = futures.within(cover)
     level = lead.quantile(service_level)
     order_now = max(0, level - part.in_stock)
     order_by: date | None = today
     if not order_now:
-        later = [w for w in range(1, 53)
-                 if demand(cover + w).quantile(service_level) > part.in_stock]
+        later = [w for w in range(1, year + 1)
+                 if futures.within(cover + w).quantile(service_level) > part.in_stock]
         order_by = today + timedelta(weeks=later[0]) if later else None
     return PartOrder(
-        part, tuple(needs), life, lives, lead, demand(52), level, order_now, order_by,
-        lead_days, part.lead_time_days is not None, service_level,
+        part, tuple(needs), life, lives, lead, futures.within(year), level, order_now, order_by,
+        lead_days, known is not None, service_level,
     )

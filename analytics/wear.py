@@ -3,8 +3,9 @@
 A lock wears along a path. For a spring latch the path is the share of its force margin that
 friction has used up: latency hardly shows it at first and then all at once, so the path is read
 from the latency through the margin, never by a straight line through the latency itself. For a
-magnet it is the logarithm of its latency. The path is a straight drift with a random walk; the
-time at which it first meets the limit is inverse Gaussian.
+magnet it is the logarithm of its latency. The path (:mod:`analytics.wear_path`) is a straight
+drift with a random walk; the time at which it first meets the limit is inverse Gaussian. It runs
+in use, not by the calendar: a month without games wears nothing.
 """
 
 from __future__ import annotations
@@ -17,14 +18,11 @@ import polars as pl
 
 from analytics.evidence import baseline_start, per_lock, with_weeks
 from analytics.history import History
+from analytics.wear_path import DRAWS, MARGIN_EXPONENT, first_passage, fit_path
 from shared.venue import Lock
 
 Reals = npt.NDArray[np.float64]
 
-MARGIN_EXPONENT = 0.54
-"""Latency over healthy latency = (1 - share of margin used) ** -0.54. Fitted to a calculated
-table for a 12 V latch at 20 degrees Celsius: friction in seven equal steps to stalling gives
-23, 25, 28, 31, 36, 44, 82 ms (dependable in shape, not in absolute value)."""
 STALL_SHARE = 0.95
 """A latch counts as at the end of its margin when this share of it is used: five times slower."""
 PULSE_FACTOR = 1.2
@@ -35,30 +33,14 @@ LEAST_WEEKS = 6
 """Weeks with releases below which no path is fitted."""
 LEAST_MISSED = 5
 """Unanswered commands below which no rise of their share is told."""
-DRAWS = 4000
-LEVEL_PRIOR, DRIFT_PRIOR = 0.5, 0.06
-"""Standard deviations, before any data, of a healthy level about 0 and of drift per week: a lock
-that wears out within a quarter of a year uses up 0.06 to 0.08 of its margin a week."""
-ONSETS = 24
-WALKS = (0.0, 0.005, 0.01, 0.02, 0.04, 0.08)
-NOISE_FACTORS = (1.0, 1.6, 2.5, 4.0)
-"""Grid of the fit: onsets, random walk per square root of a week, and how many times the scatter of
-single releases the weekly level scatters."""
-
-
-@dataclass(frozen=True)
-class Path:
-    """A fitted path: draws of its level now, its drift per week and its walk, and how sure it is.
-
-    ``rising`` is the probability that the drift is real and upward; ``since_weeks`` how long ago
-    it began.
-    """
-
-    level: Reals
-    drift: Reals
-    walk: Reals
-    rising: float
-    since_weeks: float
+PACE_WEEKS = 8
+"""The pace is that of so many weeks with games, the last ones."""
+LONGEST_WEEKS = 104
+"""Weeks looked back on for the path; older ones only tell the healthy latency."""
+SCATTER_WEIGHT = 20.0
+"""Releases' worth of say that all weeks' scatter has beside one week's own."""
+VOLTS_EXPONENT = -2.0
+"""A latch's latency goes with the volts under load to this power (calculated, near rated volts)."""
 
 
 @dataclass(frozen=True)
@@ -97,146 +79,6 @@ class LockWear:
         return float(np.mean(self.weeks <= weeks)) if self.weeks.size else 0.0
 
 
-def margin_used(latency_ratio: npt.ArrayLike) -> Reals:
-    """Share of a latch's force margin used up, from its latency over its healthy latency.
-
-    Parameters
-    ----------
-    latency_ratio : array_like
-        1 when healthy; below 1 gives a negative share.
-
-    Returns
-    -------
-    numpy.ndarray
-        1 - ratio ** (-1 / 0.54), below 1.
-    """
-    ratio = np.asarray(latency_ratio, dtype=np.float64)
-    return np.asarray(1.0 - ratio ** (-1.0 / MARGIN_EXPONENT))
-
-
-def first_passage(
-    level: Reals, drift: Reals, walk: Reals, limit: float, rng: np.random.Generator
-) -> Reals:
-    """Draws of the time at which level + drift t + walk W(t) first meets ``limit``.
-
-    Parameters
-    ----------
-    level, drift : numpy.ndarray, shape (n,)
-        Draws of where the path stands and of its drift per week.
-    walk : numpy.ndarray, shape (n,)
-        Draws of the standard deviation of the random walk over one week.
-    limit : float
-        The level to meet.
-    rng : numpy.random.Generator
-        Source of chance.
-
-    Returns
-    -------
-    numpy.ndarray, shape (n,)
-        Weeks; 0 where the level is beyond the limit, infinite where it is never met.
-
-    References
-    ----------
-    .. [1] First passage of a Wiener process with drift is inverse Gaussian with mean
-       distance / drift and shape (distance / walk) ** 2; with drift away from the limit it is met
-       with probability exp(2 drift distance / walk**2). Textbook result; for degradation see
-       doi:10.1080/00401706.2013.830074.
-    """
-    distance = limit - level
-    weeks = np.full(level.shape, np.inf)
-    weeks[distance <= 0] = 0.0
-    ahead = distance > 0
-    straight = ahead & (walk <= 0) & (drift > 0)
-    weeks[straight] = distance[straight] / drift[straight]
-    wide = np.where(walk > 0, walk, 1.0)
-    meets = rng.random(level.size) < np.exp(np.minimum(2 * drift * distance / wide**2, 0.0))
-    moving = ahead & (walk > 0) & meets & (np.abs(drift) > 1e-9)
-    weeks[moving] = rng.wald(
-        distance[moving] / np.abs(drift[moving]), (distance[moving] / walk[moving]) ** 2
-    )
-    return weeks
-
-
-def fit_path(weeks: Reals, level: Reals, deviation: Reals, rng: np.random.Generator) -> Path:
-    """Fit a flat stretch followed by a drift with a random walk to weekly levels.
-
-    Parameters
-    ----------
-    weeks : numpy.ndarray, shape (n,)
-        Week numbers, rising; the last is now.
-    level : numpy.ndarray, shape (n,)
-        Where the path stood.
-    deviation : numpy.ndarray, shape (n,)
-        Standard deviation of each level from the scatter of single releases.
-    rng : numpy.random.Generator
-        Source of chance for the draws.
-
-    Returns
-    -------
-    Path
-
-    Notes
-    -----
-    The levels are Gaussian: a constant, from an unknown onset on a drift and a Wiener process,
-    and the scatter of single releases times an unknown factor (days have their own whims). Onset,
-    walk and factor lie on a grid, weighted by marginal likelihood against each other and against no
-    drift at all; level now and drift are drawn from their joint posterior in each cell.
-    """
-    cells = _cells(weeks)
-    count = weeks.size
-    elapsed = np.clip(weeks[None, :] - cells[:, :1], 0.0, None)
-    moving = cells[:, 1] >= 0
-    walk = np.where(moving, cells[:, 1], 0.0)[:, None, None]
-    slope = np.where(moving, DRIFT_PRIOR**2, 0.0)[:, None, None]
-    shared = LEVEL_PRIOR**2 + walk**2 * np.minimum(elapsed[:, :, None], elapsed[:, None, :]) + (
-        slope * elapsed[:, :, None] * elapsed[:, None, :]
-    )
-    noise = (cells[:, 2:3] * deviation[None, :]) ** 2
-    covariance = shared + noise[:, :, None] * np.eye(count)
-    root = np.linalg.cholesky(covariance)
-    white = np.linalg.solve(root, np.broadcast_to(level[:, None], (len(cells), count, 1)))[..., 0]
-    log_likelihood = -0.5 * (white**2).sum(axis=1) - np.log(
-        np.diagonal(root, axis1=1, axis2=2)
-    ).sum(axis=1)
-    # Half of the belief lies with no drift before any data is seen.
-    log_likelihood = log_likelihood - np.log(np.where(moving, moving.sum(), (~moving).sum()))
-    chance = np.exp(log_likelihood - log_likelihood.max())
-    chance /= chance.sum()
-    # Level now is the path's last row of ``shared``; the drift answers to elapsed time alone.
-    cross = np.stack([shared[:, -1, :], slope[:, 0] * elapsed], axis=1)
-    gain = np.linalg.solve(covariance, np.swapaxes(cross, 1, 2))
-    mean = np.einsum("cnk,n->ck", gain, level)
-    prior = np.empty((len(cells), 2, 2))
-    prior[:, 0, 0] = shared[:, -1, -1]
-    prior[:, 0, 1] = prior[:, 1, 0] = slope[:, 0, 0] * elapsed[:, -1]
-    prior[:, 1, 1] = slope[:, 0, 0]
-    spread = prior - cross @ gain
-    chosen = rng.choice(len(cells), size=DRAWS, p=chance)
-    normal = rng.standard_normal((DRAWS, 2))
-    drawn = spread[chosen]
-    first = np.sqrt(np.maximum(drawn[:, 0, 0], 1e-18))
-    tie = drawn[:, 1, 0] / first
-    rest = np.sqrt(np.maximum(drawn[:, 1, 1] - tie**2, 0.0))
-    now = mean[chosen, 0] + first * normal[:, 0]
-    drift = mean[chosen, 1] + tie * normal[:, 0] + rest * normal[:, 1]
-    drift[~moving[chosen]] = 0.0
-    rises = drift > 0
-    since = weeks[-1] - cells[chosen, 0]
-    return Path(
-        now, drift, walk[chosen, 0, 0], float(rises.mean()),
-        float(np.median(since[rises])) if rises.any() else 0.0,
-    )
-
-
-def _cells(weeks: Reals) -> Reals:
-    """Grid of (onset, walk, noise factor); a walk of -1 stands for no drift, onset now."""
-    latest = max(weeks.size - 2, 1)
-    onsets = np.unique(weeks[np.linspace(0, latest - 1, min(latest, ONSETS)).astype(int)])
-    drifting = np.array(np.meshgrid(onsets, WALKS, NOISE_FACTORS)).reshape(3, -1).T
-    still = np.array([(weeks[-1], -1.0, factor) for factor in NOISE_FACTORS])
-    return np.vstack([drifting, still])
-
-
 def limit_of(lock: Lock, pulse_ms: float | None, healthy_ms: float) -> tuple[float, str]:
     """The latency at which a lock is at its end, and what sets it.
 
@@ -267,42 +109,56 @@ def limit_of(lock: Lock, pulse_ms: float | None, healthy_ms: float) -> tuple[flo
     return min(limits)
 
 
-def weekly_levels(rows: pl.DataFrame) -> pl.DataFrame:
+def weekly_levels(rows: pl.DataFrame, latch: bool = False) -> pl.DataFrame:
     """Weekly median latency of first attempts, unanswered ones counted as slower than all.
 
     Parameters
     ----------
     rows : polars.DataFrame
         One lock's actuations with ``weeks_ago``.
+    latch : bool, default False
+        Whether volts act on the latency.
 
     Returns
     -------
     polars.DataFrame
-        Columns ``week`` (0 is now, -1 the week before), ``latency_ms``, ``deviation`` (of
-        its logarithm, from the scatter of single releases), ``n``; rising by ``week``. Weeks
-        with fewer than three releases, or whose median was never reached, are left out.
+        Columns ``weeks_ago``, ``use`` (first attempts up to the middle of the week, 0 at the
+        first), ``latency_ms``, ``deviation`` (of its logarithm, from the scatter of single
+        releases), ``log_volts`` (of the rail under load against its usual; 0 where unknown or
+        without effect), ``n``; rising in time. Weeks with fewer than three releases, or whose
+        median was never reached, are left out.
     """
-    tried = rows.filter(
-        (pl.col("attempt") == 1) & pl.col("outcome").is_in(["released", "no-release"])
-    ).with_columns(
+    first = rows.filter(pl.col("attempt") == 1)
+    tried = first.filter(pl.col("outcome").is_in(["released", "no-release"])).with_columns(
         time=pl.col("latency_ms") - pl.col("resolution_ms").fill_null(0.0) / 2,
     )
+    sag = pl.col("sag_volts").median().fill_null(0.0)
     weekly = tried.group_by("weeks_ago").agg(
         n=pl.len(), released=(pl.col("outcome") == "released").sum(),
         latency_ms=pl.col("time").fill_null(float("inf")).median(),
         low=pl.col("time").quantile(0.25), high=pl.col("time").quantile(0.75),
         step=pl.col("resolution_ms").median().fill_null(0.0),
+        volts=pl.col("volts_before").median(),
     ).filter((pl.col("released") >= 3) & pl.col("latency_ms").is_finite()
-             & (pl.col("latency_ms") > 0))
-    # Standard error of a median of a normal sample: 1.2533 s / sqrt(n); quartiles give s.
+             & (pl.col("latency_ms") > 0) & (pl.col("low") > 0))
+    # Quartiles of a normal sample lie 1.349 deviations apart. A week of few releases tells its
+    # scatter badly, so all weeks have a say in it.
+    own = (pl.col("high") / pl.col("low")).log() / 1.349
+    shared = ((own**2 * pl.col("n")).sum() / pl.col("n").sum())
     scatter = pl.max_horizontal(
-        (pl.col("high") / pl.col("low")).log() / 1.349,
+        ((own**2 * pl.col("n") + SCATTER_WEIGHT * shared) / (pl.col("n") + SCATTER_WEIGHT)).sqrt(),
         pl.col("step") / pl.col("latency_ms") / 12**0.5, pl.lit(0.02),
     )
-    return weekly.select(
-        week=-pl.col("weeks_ago"), latency_ms="latency_ms",
-        deviation=1.2533 * scatter / pl.col("n").sqrt(), n="n",
-    ).sort("week")
+    typical_sag = float(tried.select(sag).item() or 0.0) if tried.height else 0.0
+    loaded = pl.col("volts") - typical_sag
+    ratio = pl.when(loaded > 0).then(loaded / loaded.median()).log()
+    use = first.group_by("weeks_ago").agg(done=pl.len()).sort("weeks_ago", descending=True)
+    use = use.select("weeks_ago", use=pl.col("done").cum_sum() - pl.col("done") / 2)
+    # Standard error of a median of a normal sample: 1.2533 s / sqrt(n).
+    return weekly.join(use, on="weeks_ago").sort("weeks_ago", descending=True).select(
+        "weeks_ago", "use", "latency_ms", deviation=1.2533 * scatter / pl.col("n").sqrt(),
+        log_volts=(ratio.clip(-0.3, 0.3).fill_null(0.0) if latch else pl.lit(0.0)), n="n",
+    )
 
 
 def remaining_life(history: History, *, seed: int = 20260301) -> list[LockWear]:
@@ -322,78 +178,93 @@ def remaining_life(history: History, *, seed: int = 20260301) -> list[LockWear]:
         holds a person's time and is ``"not observed"``.
     """
     dated = with_weeks(history.actuations, "command_time", history)
+    dated = dated.filter(pl.col("weeks_ago") >= 0)
     games = games_per_week(history)
-    rows_of = per_lock(dated.filter(pl.col("weeks_ago") >= 0))
+    open_weeks = weeks_with_games(dated)
+    rows_of: dict[str, pl.DataFrame] = {}
+    for name, rows in per_lock(dated).items():
+        start = baseline_start(history, name)
+        rows_of[name] = rows if start is None else rows.filter(pl.col("day") >= start)
+    weekly_of = {
+        lock.id: weekly_levels(rows_of[lock.id], lock.pulsed)
+        for lock in history.venue.locks
+        if lock.latency_kind not in (None, "door") and lock.id in rows_of
+    }
     return [
-        _lock_wear(history, lock, rows_of.get(lock.id), games, np.random.default_rng([seed, i]))
+        _lock_wear(history, lock, rows_of.get(lock.id), weekly_of.get(lock.id), games, open_weeks,
+                   np.random.default_rng([seed, i]))
         for i, lock in enumerate(history.venue.locks)
     ]
 
 
+def weeks_with_games(dated: pl.DataFrame) -> list[int]:
+    """The last weeks in which anything was commanded, as weeks ago, newest first.
+
+    A venue that was shut for a month goes on at its old pace; what the log has of a week that
+    it began in the middle of is left out where there are others.
+    """
+    weeks = sorted(set(dated["weeks_ago"].to_list()))
+    if len(weeks) > 1 and dated["day"].n_unique() > 7:
+        oldest = dated.filter(pl.col("weeks_ago") == weeks[-1])["day"].n_unique()
+        usual = dated.filter(pl.col("weeks_ago") == weeks[-2])["day"].n_unique()
+        weeks = weeks[:-1] if oldest < usual else weeks
+    return weeks[:PACE_WEEKS]
+
+
 def games_per_week(history: History) -> float:
-    """Games a week over the last eight weeks: the middle of the locks' first attempts a week."""
+    """Games a week of late: the middle of the locks' first attempts a week, while open."""
     dated = with_weeks(history.actuations, "command_time", history)
-    recent = dated.filter(pl.col("weeks_ago").is_between(0, 7) & (pl.col("attempt") == 1))
+    dated = dated.filter(pl.col("weeks_ago") >= 0)
+    weeks = weeks_with_games(dated)
+    recent = dated.filter(pl.col("weeks_ago").is_in(weeks) & (pl.col("attempt") == 1))
     if recent.is_empty():
         return 0.0
-    span = min(8, _oldest(dated) + 1)
-    counts = recent.group_by("lock").len()["len"]
-    return float(counts.median() or 0.0) / span  # type: ignore[arg-type]
-
-
-def _oldest(rows: pl.DataFrame) -> int:
-    """How many weeks ago the oldest row is."""
-    ages = rows["weeks_ago"].to_numpy()
-    return int(ages.max()) if ages.size else 0
+    return float(recent.group_by("lock").len()["len"].median() or 0.0) / len(weeks)  # type: ignore[arg-type]
 
 
 def _lock_wear(
-    history: History, lock: Lock, rows: pl.DataFrame | None, games: float,
-    rng: np.random.Generator,
+    history: History, lock: Lock, rows: pl.DataFrame | None, weekly: pl.DataFrame | None,
+    games: float, open_weeks: list[int], rng: np.random.Generator,
 ) -> LockWear:
     none = np.empty(0)
 
     def say(sign: str, pace: float = 0.0) -> LockWear:
         return LockWear(lock.id, sign, None, None, None, "none", games, pace, none)
 
-    if lock.latency_kind in (None, "door") or rows is None or rows.is_empty():
-        observed = lock.latency_kind not in (None, "door")
-        return say("not enough data" if observed else "not observed")
-    start = baseline_start(history, lock.id)
-    if start is not None:
-        rows = rows.filter(pl.col("day") >= start)
-    recent = rows.filter(pl.col("weeks_ago") <= 7)
-    span = min(8, _oldest(rows) + 1)
-    pace = recent.height / span
-    weekly = weekly_levels(rows)
-    if weekly.height < LEAST_WEEKS:
+    if lock.latency_kind in (None, "door"):
+        return say("not observed")
+    if rows is None or weekly is None or rows.is_empty():
+        return say("not enough data")
+    within = [week for week in open_weeks if week <= int(rows["weeks_ago"].to_numpy().max())]
+    recent = rows.filter(pl.col("weeks_ago").is_in(within) & (pl.col("attempt") == 1))
+    pace = recent.height / max(len(within), 1)
+    if weekly.height < LEAST_WEEKS or not pace:
         return say("not enough data", pace)
-    week = weekly["week"].to_numpy().astype(np.float64)
     latency = weekly["latency_ms"].to_numpy()
-    deviation = weekly["deviation"].to_numpy()
-    healthy = float(np.median(latency[: max(3, min(8, week.size // 3))]))
+    healthy = float(np.median(latency[: max(3, min(8, latency.size // 3))]))
     pulse = rows.filter(pl.col("weeks_ago") <= 3)["pulse_ms"].median()
     limit, limit_from = limit_of(
         lock, float(pulse) if isinstance(pulse, int | float) else None, healthy
     )
-    ratio = latency / healthy
-    if lock.pulsed:
-        level = margin_used(ratio)
-        deviation = deviation / MARGIN_EXPONENT * ratio ** (-1 / MARGIN_EXPONENT)
-        end = float(margin_used(limit / healthy))
-    else:
-        level, end = np.log(ratio), float(np.log(limit / healthy))
-    path = fit_path(week, level, deviation, rng)
-    missed = _unanswered_wear(rows, history.venue.limits.no_release_worn_percent / 100, rng)
+    commands = rows.filter(pl.col("attempt") == 1).height
+    path_weeks = weekly.tail(LONGEST_WEEKS)
+    use = path_weeks["use"].to_numpy() / pace
+    volts = path_weeks["log_volts"].to_numpy()
+    path = fit_path(
+        use, np.log(path_weeks["latency_ms"].to_numpy() / healthy) - VOLTS_EXPONENT * volts,
+        path_weeks["deviation"].to_numpy(), rng, limit=float(np.log(limit / healthy)),
+        latch=lock.pulsed, volts=volts if float(np.std(volts)) > 0.003 else None,
+    )
+    # What was done since the middle of the last week that a median stands for has passed.
+    passed = commands / pace - float(use[-1])
+    missed = _unanswered_wear(rows, history.venue.limits.no_release_worn_percent / 100, pace, rng)
     weeks, sign = none, "no sign of wear"
     recent_level = float(np.median(latency[-2:]))
     # A pulse cut short in the program meets a healthy latency too: that is no wear.
-    if path.rising >= 0.975 and np.isfinite(end):
+    if path.rising and np.isfinite(limit):
         sign = "wearing"
-        # A week's median stands for its middle: half a week of what is ahead has passed.
-        weeks = np.maximum(
-            first_passage(path.level, path.drift, path.walk, end, rng) - 0.5, 0.0
-        )
+        weeks = first_passage(path.level, path.drift, path.walk, path.end, rng)
+        weeks = np.maximum(weeks - passed, 0.0)
         if recent_level >= limit:
             sign, weeks = "at its limit", np.zeros(DRAWS)
     since = path.since_weeks if sign == "wearing" else None
@@ -412,7 +283,7 @@ def _lock_wear(
 
 
 def _unanswered_wear(
-    rows: pl.DataFrame, limit_share: float, rng: np.random.Generator
+    rows: pl.DataFrame, limit_share: float, pace: float, rng: np.random.Generator
 ) -> tuple[Reals, float] | None:
     """Draws of the weeks until the share of unanswered commands meets its limit, and since when.
 
@@ -428,7 +299,9 @@ def _unanswered_wear(
                     & pl.col("outcome").is_in(["released", "no-release"]))
         .group_by("weeks_ago")
         .agg(n=pl.len(), missed=(pl.col("outcome") == "no-release").sum())
-        .filter(pl.col("n") >= 5).sort("weeks_ago", descending=True)
+        .sort("weeks_ago", descending=True).with_columns(
+            use=pl.col("n").cum_sum() - pl.col("n") / 2)
+        .filter(pl.col("n") >= 5).tail(LONGEST_WEEKS)
     )
     total = int(weekly["missed"].sum())
     if weekly.height < LEAST_WEEKS or total < LEAST_MISSED:
@@ -438,12 +311,12 @@ def _unanswered_wear(
     level = np.arcsin(np.sqrt((missed + 0.375) / (count + 0.75)))
     usual = float(np.median(count))
     end = float(np.arcsin(np.sqrt((limit_share * usual + 0.375) / (usual + 0.75))))
-    path = fit_path(-weekly["weeks_ago"].to_numpy().astype(np.float64), level,
-                    0.5 / np.sqrt(count + 0.5), rng)
-    if path.rising < 0.975:
+    use = weekly["use"].to_numpy() / pace
+    path = fit_path(use, level, 0.5 / np.sqrt(count + 0.5), rng, limit=end)
+    if not path.rising:
         return None
     recent = missed[-4:].sum() / count[-4:].sum()
     if recent >= limit_share:
         return np.zeros(DRAWS), path.since_weeks
-    left = first_passage(path.level, path.drift, path.walk, end, rng) - 0.5
-    return np.maximum(left, 0.0), path.since_weeks
+    left = first_passage(path.level, path.drift, path.walk, path.end, rng)
+    return np.maximum(left - count[-1] / pace / 2, 0.0), path.since_weeks

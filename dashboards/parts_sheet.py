@@ -8,42 +8,50 @@ from datetime import timedelta
 from typing import Any
 
 from analytics.forecasts import Calibration
-from analytics.orders import HORIZONS, LockNeed, Orders, PartOrder, chance_within
+from analytics.life import FAMILY_CYCLES, FAMILY_FACTOR
+from analytics.orders import (
+    HORIZONS,
+    OPEN_WEEKS,
+    LockNeed,
+    Orders,
+    PartOrder,
+    chance_within,
+    cover_days,
+)
 from dashboards.figures import BLUE, INK, figure_block, figure_text
 from dashboards.page import EN_DASH, Language, assets, language, page
-from shared.conditions import CONDITIONS
 
-_OPEN_WEEKS = 520
-"""Weeks beyond which no date is shown."""
 _NAMED = 0.1
 """Chance from which a lock is named among those an order is for."""
 
 
 def reason(order: PartOrder, lang: Language) -> str:
-    """Why a part is, or is not, to be ordered, in words a non-technician follows."""
+    """Why a part is, or is not, to be ordered, in one sentence a non-technician follows."""
     if not order.needs:
         return lang("parts.reason.none")
+    chance = lang.percent(order.lead.chance_above(0))
+    if not order.stock_level:
+        return lang("parts.reason.quiet", chance=_chance(order.lead.chance_above(0), lang),
+                    stock=order.part.in_stock)
     said = []
     failing = [need for need in order.needs if need.failing]
     for condition in dict.fromkeys(need.failing for need in failing):
         names = lang.listing(need.lock for need in failing if need.failing == condition)
-        title = CONDITIONS[str(condition)].title.lower()
+        title = lang(f"condition.{condition}.wrong")
         said.append(lang("parts.reason.failing", locks=names, condition=title))
-    weeks = order.lead_days / 7 + 1
-    chances = [(chance_within(need, order.life, weeks), need.lock)
-               for need in order.needs if not need.failing]
-    likely = [f"{lock} ({lang.percent(chance)})"
-              for chance, lock in sorted(chances, reverse=True) if chance >= _NAMED][:5]
+    weeks = cover_days(order) / 7
+    chances = sorted(((chance_within(need, order.life, weeks), need.lock)
+                      for need in order.needs if not need.failing), reverse=True)
+    likely = [f"{lock} ({lang.percent(each)})" for each, lock in chances if each >= _NAMED]
     if likely:
-        said.append(lang("parts.reason.likely", locks=lang.listing(likely)))
-    if order.lead.mean < 0.02 and not said:
-        said.append(lang("parts.reason.quiet"))
-    said.append(lang(
-        "parts.reason.odds", mean=lang.number(order.lead.mean, 1),
-        level=lang.percent(order.service_level), most=order.stock_level,
-        stock=order.part.in_stock,
-    ))
-    return " ".join(said)
+        more = [lang("parts.reason.more", count=len(likely) - 5)] if len(likely) > 5 else []
+        said.append(lang("parts.reason.likely", locks=lang.listing([*likely[:5], *more])))
+    elif not said or order.stock_level > len(failing):
+        said.append(lang("parts.reason.age", count=len(order.needs), chance=chance))
+    return lang(
+        "parts.reason.so", causes=lang.listing(said), level=lang.percent(order.service_level),
+        most=order.stock_level, stock=order.part.in_stock,
+    )
 
 
 def _part_row(order: PartOrder, orders: Orders, lang: Language) -> dict[str, Any]:
@@ -80,9 +88,15 @@ def _lock_row(need: LockNeed, orders: Orders, lang: Language) -> dict[str, Any]:
         if not need.wear.weeks.size or need.wear.sign == "at its limit":
             return EN_DASH
         low, high = need.window(coverage, orders.today)
-        first = lang.day(low, year=True) if low else lang("parts.never")
-        last = lang.day(high, year=True) if high else lang("parts.never")
-        return first if first == last else f"{first} {EN_DASH} {last}"
+        return _between(*(lang.day(day, year=True) if day else lang("parts.never")
+                          for day in (low, high)))
+
+    def games(coverage: float) -> str:
+        if not need.wear.weeks.size or need.wear.sign == "at its limit":
+            return ""
+        ends = (lang("parts.never") if end is None else _rounded(end, lang)
+                for end in need.games(coverage))
+        return lang("parts.games", games=_between(*ends))
 
     limit = EN_DASH
     if need.wear.weeks.size and need.wear.limit_from == "no-release":
@@ -90,15 +104,20 @@ def _lock_row(need: LockNeed, orders: Orders, lang: Language) -> dict[str, Any]:
     elif need.wear.limit_ms is not None and need.wear.weeks.size:
         limit = lang("parts.from." + need.wear.limit_from, limit=lang.number(need.wear.limit_ms))
     cycles = lang.number(round(need.cycles, -1) if need.cycles >= 1000 else need.cycles)
-    if not need.cycles_known_from_new:
+    if not need.cycles_known_from_new and need.cycles:
         cycles += f" ({lang('parts.cycles_unknown')})"
     return {
         "lock": need.lock, "room": need.room, "part": need.part or lang("parts.no_part"),
         "cycles": cycles, "sign": lang("parts.sign." + need.wear.sign.replace(" ", "-")),
         "limit": limit, "left_50": window(0.5), "left_90": window(0.9),
+        "games_50": games(0.5), "games_90": games(0.9),
         "chances": [_chance(need.chances[weeks], lang) if need.part else EN_DASH
                     for weeks in HORIZONS],
     }
+
+
+def _between(first: str, last: str) -> str:
+    return first if first == last else f"{first} {EN_DASH} {last}"
 
 
 def _chance(chance: float, lang: Language) -> str:
@@ -110,7 +129,7 @@ def _chance(chance: float, lang: Language) -> str:
 def _wearing(orders: Orders, lang: Language) -> Any:
     """Figure of the dates at which worn locks meet their limit; None where there are none."""
     worn = [need for need in orders.needs if need.wear.sign == "wearing"
-            and math.isfinite(need.wear.median_weeks) and need.wear.median_weeks < _OPEN_WEEKS]
+            and math.isfinite(need.wear.median_weeks) and need.wear.median_weeks < OPEN_WEEKS]
     if not worn:
         return None
     worn.sort(key=lambda need: -need.wear.median_weeks)
@@ -149,30 +168,48 @@ def assumptions(orders: Orders, lang: Language) -> list[str]:
     level = orders.parts[0].service_level if orders.parts else 0.95
     lines = [lang("parts.assume.level", level=lang.percent(level))]
     for order in orders.parts:
-        said: dict[str, Any] = {"part": order.part.id, "failures": int(order.life.failures),
-                                "units": int(order.life.units)}
-        bound = order.zero_failure_b10
-        if order.life.known:
-            middle, low, high = order.life.life_quantile(0.1)
-            key = {"your data": "data", "rating and your data": "rating"}.get(
-                order.life.basis, "family")
-            lines.append(lang(
-                f"parts.assume.life_{key}", **said, b10=_rounded(middle, lang),
-                low=_rounded(low, lang), high=_rounded(high, lang),
-            ))
-        elif bound is not None:
-            lines.append(lang("parts.assume.life_zero", **said, b10=_rounded(bound, lang)))
-        else:
-            lines.append(lang("parts.assume.life_none", **said))
+        lines.append(_life(order, lang))
+    for part, day in orders.planned_exchanges:
+        lines.append(lang("parts.assume.exchange", part=part, day=lang.day(day, year=True)))
+    lines.append(lang("parts.assume.pace", games=lang.number(orders.games_per_week)))
     lines += [lang(f"parts.assume.{key}")
-              for key in ("shape", "wear", "limit", "lead", "age", "once")]
+              for key in ("ordered", "shape", "wear", "limit", "lead", "age", "once")]
     return lines
+
+
+def _life(order: PartOrder, lang: Language) -> str:
+    """What the life of a part rests on."""
+    middle, low, high = order.life.life_quantile(0.1)
+    bound = order.zero_failure_b10
+    assumed = lang("parts.assume.family", cycles=lang.number(FAMILY_CYCLES),
+                   factor=lang.number(FAMILY_FACTOR))
+    said: dict[str, Any] = {
+        "part": order.part.id, "failures": int(order.life.failures),
+        "units": int(order.life.units), "b10": _rounded(middle, lang),
+        "low": _rounded(low, lang), "high": _rounded(high, lang),
+    }
+    rated = order.part.rated_cycles is not None
+    if order.life.basis == "your data":
+        return lang("parts.assume.life_data", **said)
+    if bound is None and not order.life.failures:
+        text = lang("parts.assume.life_none", **said)
+        return text if rated else f"{text} {assumed}"
+    if rated:
+        text = lang("parts.assume.life_rating", **said)
+    elif order.life.failures:
+        return f"{lang('parts.assume.life_family', **said)} {assumed}"
+    else:
+        text = ""
+    if bound is None:
+        return text
+    zero = lang("parts.assume.life_zero", **{**said, "b10": _rounded(bound, lang)})
+    return f"{text} {zero}" if rated else f"{zero} {assumed}"
 
 
 def _rounded(value: float, lang: Language) -> str:
     """Two significant digits: no life is known better."""
     digits = 1 - math.floor(math.log10(value)) if value > 0 else 0
-    return lang.number(round(value, digits))
+    return lang.number(round(value, min(digits, 0)))
 
 
 def _past_row(item: Calibration, lang: Language) -> dict[str, str]:
@@ -183,24 +220,6 @@ def _past_row(item: Calibration, lang: Language) -> dict[str, str]:
         "share": f"{lang.percent(item.share)} ({lang.percent(item.share_low)} {EN_DASH} "
                  f"{lang.percent(item.share_high)})",
     }
-
-
-def budget(orders: Orders) -> tuple[float, float, float]:
-    """Expected cost of the year, and the range that holds 90 % of it part by part added up.
-
-    The parts' needs are independent, so variances add; the range is that of a normal sum,
-    not below 0.
-    """
-    mean = variance = 0.0
-    for order in orders.parts:
-        if order.part.unit_cost is None:
-            continue
-        counts = range(order.year.probability.size)
-        square = sum(p * n * n for n, p in zip(counts, order.year.probability, strict=True))
-        mean += order.part.unit_cost * order.year.mean
-        variance += order.part.unit_cost**2 * (float(square) - order.year.mean**2)
-    half = 1.645 * math.sqrt(max(variance, 0.0))
-    return mean, max(0.0, mean - half), mean + half
 
 
 def render_parts(
@@ -231,7 +250,7 @@ def render_parts(
     rows = [_part_row(order, orders, lang) for order in orders.parts]
     known = [order.cost_now for order in orders.parts if order.cost_now is not None]
     unpriced = sum(order.order_now for order in orders.parts if order.part.unit_cost is None)
-    mean, low, high = budget(orders)
+    mean, low, high = orders.budget()
     level = orders.parts[0].service_level if orders.parts else 0.95
     content = page(
         "parts.html.jinja", lang, title=lang("parts.tab", venue=venue_name),

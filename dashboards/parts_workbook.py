@@ -51,6 +51,7 @@ def _table(
     sheet = book.add_worksheet(name)
     bold = book.add_format({"bold": True, "text_wrap": True, "valign": "top", "bottom": 1})
     sheet.freeze_panes(1, 1)
+    date_cell = book.add_format({"num_format": _DATE, "valign": "top", "align": "left"})
     formats = []
     for column, (head, width, form) in enumerate(heads):
         wrap = {"text_wrap": True} if width > 40 else {}
@@ -65,8 +66,9 @@ def _table(
             elif isinstance(value, str):
                 sheet.write_string(line, column, value, formats[column])
             elif isinstance(value, date):
+                dated = formats[column] if heads[column][2] else date_cell
                 sheet.write_datetime(line, column, datetime(value.year, value.month, value.day),
-                                     formats[column])
+                                     dated)
             else:
                 sheet.write_number(line, column, value, formats[column])
     return sheet
@@ -80,11 +82,12 @@ def _order(book: Any, orders: Orders) -> None:
         ("Keep at least", 10, "0"), ("Order now", 10, "0"), ("Order by", 12, _DATE),
         (f"Unit cost ({orders.currency})", 12, _MONEY), (f"Cost ({orders.currency})", 12, _MONEY),
         ("Need in a year", 10, _ONE), (f"Cost of the year ({orders.currency})", 14, _MONEY),
-        ("Why", 80, None),
+        ("Need in a year, 90 %: from", 12, "0"), ("to", 8, "0"), ("Why", 80, None),
     ]
     rows = [
         (o.part.id, o.part.description, o.part.in_stock, o.lead_days, o.lead.mean, o.stock_level,
-         o.order_now, o.order_by, o.part.unit_cost, None, o.year.mean, None, reason(o, lang))
+         o.order_now, o.order_by, o.part.unit_cost, None, o.year.mean, None, *o.year.interval(0.9),
+         reason(o, lang))
         for o in orders.parts
     ]
     sheet = _table(book, "Order", heads, rows)
@@ -92,9 +95,12 @@ def _order(book: Any, orders: Orders) -> None:
     total = book.add_format({"num_format": _MONEY, "bold": True, "top": 1})
     bold = book.add_format({"bold": True, "top": 1})
     for line, o in enumerate(orders.parts, start=2):
-        cost = o.part.unit_cost or 0.0
-        sheet.write_formula(line - 1, 9, f"=G{line}*I{line}", money, o.order_now * cost)
-        sheet.write_formula(line - 1, 11, f"=K{line}*I{line}", money, o.year.mean * cost)
+        # Without a price there is no cost, not a cost of nothing.
+        cost = o.part.unit_cost
+        for column, count, value in ((9, "G", o.order_now), (11, "K", o.year.mean)):
+            sheet.write_formula(
+                line - 1, column, f'=IF(I{line}="","",{count}{line}*I{line})', money,
+                "" if cost is None else value * cost)
     last = len(orders.parts) + 1
     sheet.write_string(last, 0, "Total", bold)
     if orders.parts:
@@ -113,13 +119,16 @@ def _locks(book: Any, orders: Orders) -> None:
         ("Cycles a week", 10, _ONE), ("Sign of wear", 18, None), ("Latency now (ms)", 12, _ONE),
         ("Limit (ms)", 10, _ONE), ("Limit met, 50 %: from", 12, _DATE), ("to", 12, _DATE),
         ("Limit met, 90 %: from", 12, _DATE), ("to", 12, _DATE),
+        ("Games left, 50 %: from", 12, "#,##0"), ("to", 10, "#,##0"),
+        ("Games left, 90 %: from", 12, "#,##0"), ("to", 10, "#,##0"),
         *((f"Chance within {weeks} weeks", 12, _SHARE) for weeks in HORIZONS),
     ]
     rows = []
     for need in orders.needs:
-        windows: list[date | None] = [None] * 4
+        windows: list[date | float | None] = [None] * 8
         if need.wear.sign == "wearing":
-            windows = [*need.window(0.5, orders.today), *need.window(0.9, orders.today)]
+            windows = [*need.window(0.5, orders.today), *need.window(0.9, orders.today),
+                       *need.games(0.5), *need.games(0.9)]
         rows.append((
             need.lock, need.room, need.part or "", need.cycles, need.cycles_per_week,
             need.wear.sign, need.wear.latency_ms, need.wear.limit_ms, *windows,
@@ -134,10 +143,14 @@ def _locks(book: Any, orders: Orders) -> None:
 
 def _assumptions(book: Any, orders: Orders) -> None:
     lines = assumptions(orders, language("en"))
+    mean, low, high = (round(amount, 2) for amount in orders.budget())
     rows = [
-        ("As of", orders.today.isoformat()),
+        ("As of", orders.today),
         ("Games a week", orders.games_per_week),
         ("Weeks of log", orders.weeks_seen),
+        (f"Cost of the next year, expected ({orders.currency})", mean),
+        (f"Cost of the next year, 90 %: from ({orders.currency})", low),
+        (f"Cost of the next year, 90 %: to ({orders.currency})", high),
         *((f"{number}", line) for number, line in enumerate(lines, start=1)),
     ]
-    _table(book, "Assumptions", [("What", 16, None), ("Rests on", 110, None)], rows)
+    _table(book, "Assumptions", [("What", 40, None), ("Rests on", 110, None)], rows)

@@ -127,10 +127,9 @@ def _lock_json(need: LockNeed, orders: Orders) -> dict[str, Any]:
         low, high = need.window(coverage, orders.today) if wear.sign == "wearing" else (None, None)
         row[f"limit_met_{name}_from"] = low.isoformat() if low else None
         row[f"limit_met_{name}_to"] = high.isoformat() if high else None
-        games = [end * wear.games_per_week for end in wear.interval(coverage)] if (
-            wear.sign == "wearing") else [None, None]
+        games = need.games(coverage) if wear.sign == "wearing" else (None, None)
         row[f"games_left_{name}_from"], row[f"games_left_{name}_to"] = (
-            None if end is None or end == float("inf") else round(end) for end in games
+            None if end is None else round(end) for end in games
         )
     return row
 

@@ -129,12 +129,12 @@ def test_a_replacement_ends_a_life_and_begins_one():
     order = plan_orders(history(venue_text(), service=service)).parts[0]
     assert order.lives.failures == 1
     assert order.lives.units == LOCKS + 1
-    assert order.life.known
 
 
-def test_with_no_failure_and_no_rating_only_a_bound_is_told():
+def test_with_no_failure_and_no_rating_a_bound_is_told_and_the_rest_is_an_assumption():
     order = plan_orders(history(venue_text())).parts[0]
-    assert not order.life.known
+    assert order.life.basis == "family assumption and your data"
+    assert 0 < order.needs[0].chances[52] < 0.02
     assert order.zero_failure_b10 is not None
     # Six units of about 780 cycles, of which 185 before the log: scale from exposure / 2.996.
     exposure = sum(c**2 - e**2 for c, e in zip(order.lives.cycles, order.lives.entry, strict=True))

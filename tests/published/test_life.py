@@ -160,7 +160,7 @@ def test_posterior_with_many_failures_agrees_with_maximum_likelihood():
 
 def test_a_rating_speaks_only_while_failures_are_few():
     lives = Lives.of([1000.0] * 20, [False] * 20)
-    assert not life_posterior(lives).known
+    assert life_posterior(lives).basis == "family assumption and your data"
     held = life_posterior(lives, rated_cycles=100_000)
     middle, low, high = held.life_quantile(0.1)
     assert low < 100_000 < high
