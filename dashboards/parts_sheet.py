@@ -103,12 +103,14 @@ def _lock_row(need: LockNeed, orders: Orders, lang: Language) -> dict[str, Any]:
         limit = lang("parts.from.no-release")
     elif need.wear.limit_ms is not None and need.wear.weeks.size:
         limit = lang("parts.from." + need.wear.limit_from, limit=lang.number(need.wear.limit_ms))
+    sign = lang("parts.sign." + need.wear.sign.replace(" ", "-"))
     cycles = lang.number(round(need.cycles, -1) if need.cycles >= 1000 else need.cycles)
     if not need.cycles_known_from_new and need.cycles:
         cycles += f" ({lang('parts.cycles_unknown')})"
     return {
         "lock": need.lock, "room": need.room, "part": need.part or lang("parts.no_part"),
-        "cycles": cycles, "sign": lang("parts.sign." + need.wear.sign.replace(" ", "-")),
+        "cycles": cycles, "sign": sign,
+        "state": lang(f"condition.{need.failing}.wrong") if need.failing else sign,
         "limit": limit, "left_50": window(0.5), "left_90": window(0.9),
         "games_50": games(0.5), "games_90": games(0.9),
         "chances": [_chance(need.chances[weeks], lang) if need.part else EN_DASH
@@ -163,12 +165,24 @@ def _most_likely_first(orders: Orders) -> list[LockNeed]:
     return sorted(orders.needs, key=lambda need: -round(need.chances[13], 3))
 
 
-def assumptions(orders: Orders, lang: Language) -> list[str]:
-    """Everything the figures rest on, a sentence each."""
+def _soonest_first(orders: Orders) -> list[LockNeed]:
+    """Locks whose measures drift towards their limit, or have met it."""
+    worn = [need for need in orders.needs if need.wear.weeks.size]
+    return sorted(worn, key=lambda need: need.wear.median_weeks)
+
+
+def assumptions(orders: Orders, lang: Language, *, lives: bool = True) -> list[str]:
+    """Everything the figures rest on, a sentence each; ``lives`` with those of each part."""
     level = orders.parts[0].service_level if orders.parts else 0.95
     lines = [lang("parts.assume.level", level=lang.percent(level))]
-    for order in orders.parts:
-        lines.append(_life(order, lang))
+    if lives:
+        lines += [_life(order, lang) for order in orders.parts]
+    bases = {_basis(order) for order in orders.parts}
+    if "rating" in bases:
+        lines.append(lang("parts.assume.rated"))
+    if "family" in bases:
+        lines.append(lang("parts.assume.family", cycles=lang.number(FAMILY_CYCLES),
+                          factor=lang.number(FAMILY_FACTOR)))
     for part, day in orders.planned_exchanges:
         lines.append(lang("parts.assume.exchange", part=part, day=lang.day(day, year=True)))
     lines.append(lang("parts.assume.pace", games=lang.number(orders.games_per_week)))
@@ -177,33 +191,31 @@ def assumptions(orders: Orders, lang: Language) -> list[str]:
     return lines
 
 
-def _life(order: PartOrder, lang: Language) -> str:
-    """What the life of a part rests on."""
+def _basis(order: PartOrder) -> str:
+    """What the life of a part rests on: a key of the words."""
+    if order.life.basis == "your data":
+        return "data"
+    return "rating" if order.part.rated_cycles is not None else "family"
+
+
+def _life_row(order: PartOrder, lang: Language) -> dict[str, str]:
+    """The life of a part by use."""
     middle, low, high = order.life.life_quantile(0.1)
     bound = order.zero_failure_b10
-    assumed = lang("parts.assume.family", cycles=lang.number(FAMILY_CYCLES),
-                   factor=lang.number(FAMILY_FACTOR))
-    said: dict[str, Any] = {
-        "part": order.part.id, "failures": int(order.life.failures),
-        "units": int(order.life.units), "b10": _rounded(middle, lang),
-        "low": _rounded(low, lang), "high": _rounded(high, lang),
+    ended = lang("parts.life_of", failures=int(order.life.failures), units=int(order.life.units))
+    return {
+        "part": order.part.id, "ended": ended, "b10": _rounded(middle, lang),
+        "range": f"{_rounded(low, lang)} {EN_DASH} {_rounded(high, lang)}",
+        "least": EN_DASH if bound is None else _rounded(bound, lang),
+        "basis": lang(f"parts.basis.{_basis(order)}"),
     }
-    rated = order.part.rated_cycles is not None
-    if order.life.basis == "your data":
-        return lang("parts.assume.life_data", **said)
-    if bound is None and not order.life.failures:
-        text = lang("parts.assume.life_none", **said)
-        return text if rated else f"{text} {assumed}"
-    if rated:
-        text = lang("parts.assume.life_rating", **said)
-    elif order.life.failures:
-        return f"{lang('parts.assume.life_family', **said)} {assumed}"
-    else:
-        text = ""
-    if bound is None:
-        return text
-    zero = lang("parts.assume.life_zero", **{**said, "b10": _rounded(bound, lang)})
-    return f"{text} {zero}" if rated else f"{zero} {assumed}"
+
+
+def _life(order: PartOrder, lang: Language) -> str:
+    """The life of a part by use, in a sentence."""
+    row, bound = _life_row(order, lang), order.zero_failure_b10
+    text = lang("parts.assume.life", **row)
+    return text if bound is None else f"{text} {lang('parts.assume.life_zero', b10=row['least'])}"
 
 
 def _rounded(value: float, lang: Language) -> str:
@@ -263,7 +275,9 @@ def render_parts(
                      f"{lang.money(high, orders.currency, 0)}",
         figure=_wearing(orders, lang), horizons=HORIZONS,
         locks=[_lock_row(need, orders, lang) for need in _most_likely_first(orders)],
+        worn=[_lock_row(need, orders, lang) for need in _soonest_first(orders)],
+        lives=[_life_row(order, lang) for order in orders.parts],
         past=[_past_row(item, lang) for item in past],
-        assumptions=assumptions(orders, lang), version=version,
+        assumptions=assumptions(orders, lang, lives=False), version=version,
     )
     return {"index.html": content, **assets()}

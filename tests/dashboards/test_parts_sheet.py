@@ -30,9 +30,9 @@ def test_the_sheet_says_what_to_order_and_why(orders):
     assert "one may be needed before a delivery could arrive for d2 (" in page
     assert "d0 (" not in page  # the healthy ones are not named
     assert "The &lt;b&gt;Mill&lt;/b&gt;" in page
-    assert "nothing has failed yet among 6" in page
-    assert "chances by age rest on an assumption: 90% outlive 100,000 cycles" in page.replace(
-        " %", "%")
+    assert "0 of 6" in page  # lives that ended
+    assert "90 % are taken to outlive 100,000 cycles, give or take a factor of 10" in page
+    assert "games from now" in page
     assert "http" not in page.replace("http://www.w3.org", "")
 
 
