@@ -43,15 +43,17 @@ def forecasts_of(orders: Orders) -> pl.DataFrame:
     return FORECASTS.conform(pl.DataFrame(rows, schema=FORECASTS.schema, orient="row"))
 
 
-def calibration(forecasts: pl.DataFrame, service: pl.DataFrame, today: date) -> list[Calibration]:
+def calibration(forecasts: pl.DataFrame, ends: pl.DataFrame, today: date) -> list[Calibration]:
     """Of those said to need a part within a horizon with some chance, how many did.
 
     Parameters
     ----------
     forecasts : polars.DataFrame
         Schema FORECASTS; only those whose horizon has passed by ``today`` are judged.
-    service : polars.DataFrame
-        Schema SERVICE; a forecast came true if the lock was ``replaced`` within its horizon.
+    ends : polars.DataFrame
+        From :func:`analytics.unit_lives.replacements`. A forecast came true if its lock got a
+        new part within its horizon. Where a planned exchange came first, nobody will know: such
+        forecasts are not judged.
     today : date
         The day of judgement.
 
@@ -61,17 +63,21 @@ def calibration(forecasts: pl.DataFrame, service: pl.DataFrame, today: date) -> 
         By horizon and band, those with forecasts in them. Wilson intervals, 95 %. Forecasts
         of neighbouring weeks overlap, so the intervals are narrower than the truth is known.
     """
-    ended = service.filter(pl.col("action") == "replaced").select("lock", replaced="date")
     due = forecasts.filter(
         pl.col("made") + pl.duration(weeks=pl.col("weeks")) <= pl.lit(today)
     ).with_row_index("row")
-    came = (
-        due.join(ended, on="lock")
+    first = (
+        due.join(ends.select("lock", "planned", replaced="date"), on="lock")
         .filter((pl.col("replaced") > pl.col("made"))
                 & (pl.col("replaced") <= pl.col("made") + pl.duration(weeks=pl.col("weeks"))))
-        .select("row").unique().with_columns(came=pl.lit(True))
+        .sort("replaced").group_by("row", maintain_order=True).first()
+        .select("row", "planned", came=pl.lit(True))
     )
-    judged = due.join(came, on="row", how="left").with_columns(pl.col("came").fill_null(False))
+    judged = (
+        due.join(first, on="row", how="left", maintain_order="left")
+        .with_columns(pl.col("came").fill_null(False))
+        .filter(~pl.col("planned").fill_null(False))
+    )
     out = []
     for weeks in HORIZONS:
         for low, high in BANDS:

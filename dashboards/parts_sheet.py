@@ -29,10 +29,9 @@ def reason(order: PartOrder, lang: Language) -> str:
     """Why a part is, or is not, to be ordered, in one sentence a non-technician follows."""
     if not order.needs:
         return lang("parts.reason.none")
-    chance = lang.percent(order.lead.chance_above(0))
+    chance = _chance(order.lead.chance_above(0), lang)
     if not order.stock_level:
-        return lang("parts.reason.quiet", chance=_chance(order.lead.chance_above(0), lang),
-                    stock=order.part.in_stock)
+        return lang("parts.reason.quiet", chance=chance, stock=order.part.in_stock)
     said = []
     failing = [need for need in order.needs if need.failing]
     for condition in dict.fromkeys(need.failing for need in failing):
@@ -42,7 +41,7 @@ def reason(order: PartOrder, lang: Language) -> str:
     weeks = cover_days(order) / 7
     chances = sorted(((chance_within(need, order.life, weeks), need.lock)
                       for need in order.needs if not need.failing), reverse=True)
-    likely = [f"{lock} ({lang.percent(each)})" for each, lock in chances if each >= _NAMED]
+    likely = [f"{lock} ({_chance(each, lang)})" for each, lock in chances if each >= _NAMED]
     if likely:
         more = [lang("parts.reason.more", count=len(likely) - 5)] if len(likely) > 5 else []
         said.append(lang("parts.reason.likely", locks=lang.listing([*likely[:5], *more])))
@@ -125,6 +124,8 @@ def _between(first: str, last: str) -> str:
 def _chance(chance: float, lang: Language) -> str:
     if chance < 0.005:
         return f"< {lang.percent(0.005, 1)}".replace(" ", "\N{NO-BREAK SPACE}")
+    if chance > 0.995:
+        return f"> {lang.percent(0.995, 1)}".replace(" ", "\N{NO-BREAK SPACE}")
     return lang.percent(chance)
 
 
@@ -137,11 +138,13 @@ def _wearing(orders: Orders, lang: Language) -> Any:
     worn.sort(key=lambda need: -need.wear.median_weeks)
     data: list[dict[str, Any]] = []
     names = []
+    shown: list[float] = []
     for need in worn:
         label = figure_text(need.lock)
         for coverage, width in ((0.9, 2), (0.5, 8)):
             low, high = need.wear.interval(coverage)
-            ends = [orders.today + timedelta(weeks=min(end, 104)) for end in (low, high)]
+            shown += [min(end, 104.0) for end in (low, high)]
+            ends = [orders.today + timedelta(weeks=end) for end in shown[-2:]]
             data.append({
                 "type": "scatter", "mode": "lines", "x": ends, "y": [label, label],
                 "line": {"color": BLUE, "width": width}, "hoverinfo": "skip", "showlegend": False,
@@ -152,7 +155,13 @@ def _wearing(orders: Orders, lang: Language) -> Any:
             "marker": {"color": INK, "size": 9, "symbol": "line-ns-open"}, "showlegend": False,
         })
         names.append(f"{need.lock}: {lang.day(middle, year=True)}")
-    layout = {"xaxis": {"type": "date"}, "yaxis": {"type": "category", "automargin": True}}
+    # Room at all sides: an end that lies on the frame looks cut off.
+    room = 0.03 * (max(shown) - min(shown)) + 0.5
+    span = [orders.today + timedelta(weeks=end) for end in (min(shown) - room, max(shown) + room)]
+    layout = {
+        "xaxis": {"type": "date", "range": span},
+        "yaxis": {"type": "category", "automargin": True, "range": [-0.6, len(worn) - 0.4]},
+    }
     return figure_block(
         {"data": data, "layout": layout}, id="wearing", title=lang("parts.wearing_title"),
         says=lang("parts.wearing_says", names="; ".join(reversed(names)) + "."),
@@ -187,7 +196,7 @@ def assumptions(orders: Orders, lang: Language, *, lives: bool = True) -> list[s
         lines.append(lang("parts.assume.exchange", part=part, day=lang.day(day, year=True)))
     lines.append(lang("parts.assume.pace", games=lang.number(orders.games_per_week)))
     lines += [lang(f"parts.assume.{key}")
-              for key in ("ordered", "shape", "wear", "limit", "lead", "age", "once")]
+              for key in ("ordered", "shape", "wear", "limit", "unseen", "lead", "age", "once")]
     return lines
 
 

@@ -13,6 +13,7 @@ from typing import Any
 from analytics.diagnosis import diagnose
 from analytics.forecasts import calibration, forecasts_of
 from analytics.orders import HORIZONS, LockNeed, Orders, PartOrder, plan_orders
+from analytics.unit_lives import replacements
 from pipelines.files import write_files
 from pipelines.forecasts import keep_forecasts
 from pipelines.histories import load_history
@@ -76,7 +77,7 @@ def write_parts(
     past = load_history(venue, venue_path, week, weeks=ALL_WEEKS)
     orders = plan_orders(past, diagnose(load_history(venue, venue_path, week)))
     kept = keep_forecasts(store.folder, forecasts_of(orders))
-    judged = calibration(kept, past.service, orders.today)
+    judged = calibration(kept, replacements(past), orders.today)
     made = made_at()
     data = {
         "venue": venue.id, "week": str(week), "made_at": made.strftime("%Y-%m-%dT%H:%M:%SZ"),

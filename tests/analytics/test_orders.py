@@ -154,14 +154,19 @@ def test_forecasts_are_held_against_what_came():
     made = forecasts_of(orders)
     assert made.height == LOCKS * len(HORIZONS)
     replaced = orders.today + timedelta(days=20)
-    service = pl.DataFrame([(replaced, "d2", "replaced", "catch", None)],
-                           schema=SERVICE.schema, orient="row")
-    assert calibration(made, service, orders.today + timedelta(days=27)) == []
-    judged = calibration(made, service, orders.today + timedelta(weeks=4))
+    ends = pl.DataFrame({"lock": ["d2"], "date": [replaced], "part": ["catch"],
+                         "planned": [False]})
+    assert calibration(made, ends, orders.today + timedelta(days=27)) == []
+    judged = calibration(made, ends, orders.today + timedelta(weeks=4))
     assert sum(item.forecasts for item in judged) == LOCKS
     assert sum(item.came_true for item in judged) == 1
     assert {item.weeks for item in judged} == {4}
-    assert calibration(FORECASTS.empty(), service, orders.today) == []
+    assert calibration(FORECASTS.empty(), ends, orders.today) == []
+    # Exchanged in time with all others: whether it would have failed nobody knows.
+    planned = ends.with_columns(planned=pl.lit(True))
+    judged = calibration(made, planned, orders.today + timedelta(weeks=4))
+    assert sum(item.forecasts for item in judged) == LOCKS - 1
+    assert sum(item.came_true for item in judged) == 0
 
 
 def test_time_of_day_and_row_order_do_not_matter():
@@ -189,3 +194,62 @@ def test_unanswered_commands_that_grow_more_are_a_life_that_ends():
     assert needs["d3"].wear.sign == "at its limit"
     assert needs["d3"].wear.limit_from == "no-release"
     assert {n.wear.sign for name, n in needs.items() if name != "d3"} == {"no sign of wear"}
+
+
+def service_log(*entries: tuple[date, str, str | None]) -> pl.DataFrame:
+    rows = [(day, lock, "replaced", part, None) for day, lock, part in entries]
+    return pl.DataFrame(rows, schema=SERVICE.schema, orient="row")
+
+
+def test_all_locks_of_a_part_exchanged_on_one_day_did_not_all_fail():
+    day = date(2026, 7, 1)
+    together = service_log(*((day, f"d{i}", "catch") for i in range(LOCKS)))
+    orders = plan_orders(history(venue_text(), service=together))
+    lives = orders.parts[0].lives
+    assert lives.failures == 0
+    assert lives.units == 2 * LOCKS
+    assert orders.planned_exchanges == (("catch", day),)
+    # Two on one day are two that failed; one after the other, all did.
+    for few in (together.head(2), service_log(*((day + timedelta(days=i), f"d{i}", "catch")
+                                                for i in range(LOCKS)))):
+        part = plan_orders(history(venue_text(), service=few)).parts[0]
+        assert part.lives.failures == few.height
+
+
+def test_another_part_of_the_lock_leaves_its_own_in_service():
+    text = venue_text() + '[[part]]\nid = "switch"\n'
+    order = plan_orders(history(text, service=service_log((date(2026, 7, 1), "d1", "switch"))))
+    assert order.parts[0].lives.failures == 0
+    assert order.needs[1].cycles == order.needs[0].cycles
+    unnamed = plan_orders(history(text, service=service_log((date(2026, 7, 1), "d1", None))))
+    assert unnamed.parts[0].lives.failures == 1
+
+
+def test_a_lock_that_eats_parts_is_expected_to_go_on():
+    # Five new ones in thirty weeks: the others have none, and need not.
+    eaten = service_log(*((date(2026, 4, 1) + timedelta(days=35 * i), "d1", "catch")
+                          for i in range(5)))
+    part = plan_orders(history(venue_text(), service=eaten)).parts[0]
+    assert part.lives.failures == 5
+    assert part.life.basis == "your data"
+    # All six places may renew several times in a year: more than one a place can be told.
+    assert part.year.interval(0.9)[1] > LOCKS
+    assert part.stock_level >= 1
+
+
+def test_the_need_of_a_year_is_as_uncertain_as_the_life():
+    # Locks share one unknown life: their needs are large together or small together, so that the
+    # sum scatters more than that of independent trials with the same chances.
+    part = plan_orders(history(venue_text(rated=2_000))).parts[0]
+    share, counts = part.year.probability, np.arange(part.year.probability.size)
+    variance = float(share @ counts**2) - part.year.mean**2
+    alone = sum(need.chances[52] * (1 - need.chances[52]) for need in part.needs)
+    assert variance > 1.5 * alone
+
+
+def test_four_weeks_of_log_give_no_date_but_an_order():
+    orders = plan_orders(history(venue_text(), weeks=4))
+    assert {need.wear.sign for need in orders.needs} == {"not enough data"}
+    assert orders.weeks_seen == 4
+    assert orders.games_per_week == pytest.approx(20)
+    assert orders.parts[0].order_now == 0

@@ -31,7 +31,7 @@ def test_the_sheet_says_what_to_order_and_why(orders):
     assert "d0 (" not in page  # the healthy ones are not named
     assert "The &lt;b&gt;Mill&lt;/b&gt;" in page
     assert "0 of 6" in page  # lives that ended
-    assert "90 % are taken to outlive 100,000 cycles, give or take a factor of 10" in page
+    assert "90% are taken to outlive 100,000 cycles, give or take a factor of 10" in page
     assert "games from now" in page
     assert "http" not in page.replace("http://www.w3.org", "")
 
