@@ -7,7 +7,6 @@ from collections.abc import Callable, Sequence
 from dataclasses import replace
 from datetime import date, datetime, timedelta
 
-import numpy as np
 import polars as pl
 
 from analytics.conditions_slow import slow_modes
@@ -112,8 +111,8 @@ def _hump_only(drift: LockDrift) -> bool:
     before, after = days.value[days.release_day < onset], days.value[days.release_day >= onset]
     if before.size < 10 or after.size < 10:
         return False
-    moved = float(np.quantile(after, 0.15) - np.quantile(before, 0.15))
-    return abs(days.as_share(moved)) < 0.5 * abs(drift.change) or moved * drift.change < 0
+    moved = days.moved(0.15, before, after)
+    return abs(moved) < 0.5 * abs(drift.change) or moved * drift.change < 0
 
 
 def _unhelped(history: History) -> dict[str, tuple[LockDrift, LockDrift, date, str]]:

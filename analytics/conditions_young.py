@@ -7,7 +7,7 @@ from collections.abc import Callable
 import numpy as np
 
 from analytics.drift import LockDrift, drifts
-from analytics.drift_common import LEAST_SIBLINGS
+from analytics.drift_season import LEAST_SIBLINGS
 from analytics.evidence import family, finding, probability
 from analytics.history import History
 from shared.findings import Evidence, Finding

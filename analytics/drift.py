@@ -16,22 +16,19 @@ import numpy as np
 import polars as pl
 
 from analytics.drift_common import (
-    SEASON_GAIN_DEVIATION,
-    SEASON_SHARE,
-    VOLTS_EXPONENT_DEVIATION,
-    WARMTH_DEVIATION,
-    CommonWeeks,
     Wander,
-    common_weeks,
     explained,
     group_of,
     share_scatter,
     wander_of,
 )
-from analytics.drift_model import ChangeFit, daily_covariance, fit_change, level_of
+from analytics.drift_levels import T_QUANTILE, Levels, daily_noise, two_levels
+from analytics.drift_model import ChangeFit, fit_change
+from analytics.drift_season import CommonWeeks, common_weeks
 from analytics.drift_series import LockDays, lock_days
 from analytics.evidence import Reals, baseline_start, last_service, per_lock, with_weeks
 from analytics.history import History
+from analytics.rail_load import rail_loads
 from shared.tables import BASELINE_ACTIONS
 
 HAZARD_PER_DAY = 1e-3
@@ -43,16 +40,6 @@ EARLY_WEEKS = 8
 
 LEAST_RELEASES = 12
 """Fewer releases than this since the baseline's start say nothing of a change."""
-
-OTHERS_DEVIATION = 0.02
-"""How far one more lock on the rail may move a latency, where volts do not show it."""
-
-T_QUANTILE = 2.18
-"""Half width of 95 % intervals in standard deviations: Student's t with twelve degrees of freedom,
-the weight that a family's scatter and wander are shared with."""
-
-CLOCK_WANDER_MS = 10.0
-"""How far two controllers' clocks wander against each other, where a latency is across them."""
 
 
 @dataclass(frozen=True)
@@ -119,25 +106,24 @@ def drifts(history: History) -> Drifts:
 
 
 def _with_rail_factor(rows: pl.DataFrame, history: History) -> pl.DataFrame:
-    """Add by how much more than at first each rail sags under the same loads, day by day."""
+    """Add by how much more or less than usual each rail sags under the same loads, day by day."""
     supply = {lock.id: lock.supply for lock in history.venue.locks}
+    parts = [
+        pl.DataFrame({
+            "supply": [name] * int(told.sum()),
+            "day": [date.fromordinal(int(day)) for day in load.days[told]],
+            "rail_sag_factor": np.exp(load.rail[told]),
+        }, schema={"supply": pl.String, "day": pl.Date, "rail_sag_factor": pl.Float64})
+        for name, load in rail_loads(history).items() if (told := load.tellers >= 2).any()
+    ]
     rows = rows.with_columns(
         supply=pl.col("lock").replace_strict(supply, default=None, return_dtype=pl.String)
     )
-    loaded = rows.filter(pl.col("sag_volts") > 0.02).select("supply", "lock", "day", "sag_volts")
-    first = loaded.group_by("lock", maintain_order=True).agg(
-        first=pl.col("sag_volts").head(40).median(), n=pl.len()
-    ).filter(pl.col("n") >= 20)
-    factor = (
-        loaded.join(first, on="lock").group_by("supply", "day")
-        .agg(
-            rail_sag_factor=(pl.col("sag_volts") / pl.col("first")).median(),
-            locks=pl.col("lock").n_unique(),
-        )
-        .filter(pl.col("locks") >= 3)
-        .drop("locks")
-    )
-    return rows.join(factor, on=["supply", "day"], how="left", maintain_order="left")
+    if not parts:
+        return rows.with_columns(rail_sag_factor=pl.lit(None, dtype=pl.Float64))
+    return rows.join(
+        pl.concat(parts), on=["supply", "day"], how="left", maintain_order="left"
+    ).with_columns(pl.col("rail_sag_factor").forward_fill().over("lock"))
 
 
 def _drifts(history: History) -> Drifts:
@@ -176,7 +162,7 @@ def _drifts(history: History) -> Drifts:
             if group_of(days.lock) == group and days.lock.latency_kind != "door"
             and days.time_s.size >= LEAST_RELEASES
         ]
-        common[group] = common_weeks(members, 3 * SEASON_SHARE[group])
+        common[group] = common_weeks(group, members)
         wander[group] = wander_of([
             (days, days.level - explained(days) - common[group].over(days.day)[0])
             for days in members
@@ -207,103 +193,103 @@ def _across_clocks(history: History) -> set[str]:
     return set(frame["lock"].unique().to_list())
 
 
-def _covariance(
-    days: LockDays, common: CommonWeeks, wander: Wander, across: bool
-) -> tuple[Reals, Reals, Reals]:
-    """Level with everything known taken out, its covariance, and what the season leaves open."""
-    group = group_of(days.lock)
-    effect, variance = common.over(days.day)
-    level = days.level - explained(days) - effect
-    slow = wander.slow
-    # One release more or fewer on a straggling day: half a scatter more than the plain formula.
-    noise = days.deviation**2 * 1.1 / days.releases + 0.15 * variance
-    extra = CLOCK_WANDER_MS / days.reference_ms if across else 0.0
-    covariance = daily_covariance(
-        days.day, noise, float(np.hypot(wander.daily, extra)), wander.memory_days, slow
-    )
-    week = np.floor_divide(days.day, 7)
-    same = week[:, None] == week[None, :]
-    covariance += same * np.sqrt(np.outer(variance, variance))
-    if not common.effect:
-        lag = days.day[:, None] - days.day[None, :]
-        unknown = SEASON_SHARE[group] ** 2 * np.exp(-((lag / 60.0) ** 2))
-    else:
-        season = SEASON_GAIN_DEVIATION[group] * (effect - np.median(effect))
-        unknown = np.outer(season, season)
-    if group == "pulsed":
-        volts = days.log_volts - np.median(days.log_volts)
-        warmth = days.warmth_kelvin - np.median(days.warmth_kelvin)
-        covariance += VOLTS_EXPONENT_DEVIATION**2 * np.outer(volts, volts)
-        covariance += WARMTH_DEVIATION**2 * np.outer(warmth, warmth)
-    if days.others.any():
-        covariance += OTHERS_DEVIATION**2 * np.outer(days.others, days.others)
-    return level, covariance, unknown
-
-
 def _judge(
     days: LockDays, history: History, common: Mapping[str, CommonWeeks],
     wander: Mapping[str, Wander], across: set[str], start: date | None, last_day: float,
 ) -> LockDrift:
     group = group_of(days.lock)
-    level, covariance, season = _covariance(
-        days, common[group], wander[group], days.lock.id in across
+    noise = daily_noise(
+        days, common[group], wander[group], across_clocks=days.lock.id in across
     )
     fit = None
     if days.time_s.size >= LEAST_RELEASES:
-        fit = fit_change(
-            days.day, level, covariance + season, hazard_per_day=HAZARD_PER_DAY
-        )
+        fit = fit_change(days.day, noise.level, noise.total, hazard_per_day=HAZARD_PER_DAY)
     scale = fit.scale if fit else 1.0
     recent = np.flatnonzero(days.day > last_day - 7)
     if recent.size and days.releases[recent].sum() < 5:
         recent = np.flatnonzero(days.day > last_day - 14)
+    if fit is not None and recent.size:
+        recent = _since_onset(days, fit, recent)
     early_end = days.day[0] + 7 * EARLY_WEEKS
     if fit is not None:
         early_end = min(early_end, max(fit.onset, days.day[0] + 1))
     early = np.flatnonzero(days.day < early_end)
-    now, now_deviation = (
-        level_of(level, covariance, recent, scale) if recent.size else (np.nan, np.nan)
-    )
-    first, first_deviation = (
-        level_of(level, covariance, early, scale) if early.size else (np.nan, np.nan)
-    )
-    moment = history.week.monday
+    from_first = two_levels(noise, early, recent, scale)
     detectable = _detectable(days, wander[group], scale)
+    releases_now = int(days.releases[recent].sum())
     if fit is None:
         return LockDrift(
             days.lock.id, days, None, 0.0, np.nan, np.nan, np.nan,
-            *_span(days, first, first_deviation), *_span(days, now, now_deviation),
-            None, None, None, False, detectable,
-            int(days.releases[recent].sum()), level - first, start,
+            *_spans(days, from_first), None, None, None, False, detectable, releases_now,
+            noise.level - (from_first.before if from_first else float(np.median(noise.level))),
+            start,
         )
     shift = fit.shift
-    seen = now - fit.before
-    deviation = float(np.hypot(now_deviation, fit.before_deviation))
+    levels = two_levels(noise, _before_onset(days, fit, recent), recent, scale) or from_first
     stands = bool(
-        recent.size
-        and shift * (now - fit.before) > 0.5 * shift**2
-        and shift * (now - first) > 0.6 * shift**2
+        levels is not None and from_first is not None
+        and shift * levels.change > 0.5 * shift**2 and shift * from_first.change > 0.6 * shift**2
     )
-    half = T_QUANTILE * deviation
+    seen, half = (levels.change, T_QUANTILE * levels.change_deviation) if levels else (np.nan,) * 2
+    moment = history.week.monday
     return LockDrift(
-        days.lock.id, days, fit, days.as_share(shift, fit.before),
-        days.as_share(seen, fit.before), days.as_share(seen - half, fit.before),
-        days.as_share(seen + half, fit.before),
-        *_span(days, fit.before, fit.before_deviation), *_span(days, now, now_deviation),
+        days.lock.id, days, fit, days.as_share(shift),
+        days.as_share(seen), days.as_share(seen - half),
+        days.as_share(seen + half), *_spans(days, levels),
         moment + timedelta(days=int(fit.onset)),
         moment + timedelta(days=int(np.floor(fit.onset_low))),
         moment + timedelta(days=int(np.ceil(fit.onset_high))),
-        stands, detectable, int(days.releases[recent].sum()), level - fit.before, start,
+        stands, detectable, releases_now, noise.level - fit.before, start,
     )
+
+
+def _before_onset(days: LockDays, fit: ChangeFit, recent: np.ndarray) -> np.ndarray:
+    """Days that the change had not begun on, as surely as can be told."""
+    for until in (fit.onset_low, fit.onset):
+        before = np.flatnonzero(days.day < until)
+        if before.size >= 3:
+            return np.setdiff1d(before, recent)
+    return np.setdiff1d(np.arange(days.day.size), recent)[:3]
+
+
+def _since_onset(days: LockDays, fit: ChangeFit, recent: np.ndarray) -> np.ndarray:
+    """The week's days since a change that came in it, where there are enough of them."""
+    since = recent[days.day[recent] >= fit.onset]
+    return since if since.size and days.releases[since].sum() >= 5 else recent
+
+
+def _spans(
+    days: LockDays, levels: Levels | None
+) -> tuple[float, float, float, float, float, float]:
+    """Before and now, each with its 95 % interval, in ms."""
+    if levels is None:
+        return np.nan, np.nan, np.nan, np.nan, np.nan, np.nan
+    return (*_span(days, levels.before, levels.before_deviation),
+            *_span(days, levels.now, levels.now_deviation))
 
 
 def _span(days: LockDays, level: float, deviation: float) -> tuple[float, float, float]:
     """Level and its 95 % interval in ms, as the log shows it: half a poll later than it was."""
     late = days.resolution_ms / 2
+    half = T_QUANTILE * deviation
+    hidden = _between_polls(days)
     return (
-        days.as_ms(level) + late, days.as_ms(level - T_QUANTILE * deviation) + late,
-        days.as_ms(level + T_QUANTILE * deviation) + late,
+        days.as_ms(level) + late, max(days.as_ms(level - half) + late - hidden, 0.0),
+        days.as_ms(level + half) + late + hidden,
     )
+
+
+def _between_polls(days: LockDays) -> float:
+    """How far polls in step with the command may shift a mean latency, either way. [ms]
+
+    The mean of values rounded up to whole polls is half a poll late, give or take the first
+    harmonic of the rounding, which the scatter of releases smooths out (common theory of
+    quantisation).
+    """
+    if not days.phase_tied:
+        return 0.0
+    spread = days.deviation * days.reference_ms / max(days.resolution_ms, 1e-9)
+    return float(days.resolution_ms / np.pi * np.exp(-2 * np.pi**2 * spread**2))
 
 
 def _detectable(days: LockDays, wander: Wander, scale: float) -> float:

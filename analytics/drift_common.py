@@ -21,23 +21,34 @@ VOLTS_EXPONENT_DEVIATION = 2.5
 rated volts, -5 and steeper near the stall); a release by cutting the current does not depend on
 volts."""
 
-SEASON_GAIN_DEVIATION = {"pulsed": 2.5, "held": 0.5}
+VOLTS_BEND = 6.0
+VOLTS_BEND_DEVIATION = 6.0
+"""The power itself steepens as volts fall: the square of the logarithm of volts counts this much
+(calculated from the same model: 5 with the coil at 20 degrees, 13 and more at 40)."""
+
+VOLTS_STALL = 200.0
+"""Near its stall a latch answers as no power of volts does, and each lock stalls elsewhere: a
+curve of unknown shape that leaves 1 % open at 5 % under rated volts, 20 % at 11 %, and more than
+a doubling at 17 % (the same model stalls at 77 % of rated volts cold, at 88 % warm)."""
+
+OTHERS_DEVIATION = 0.02
+"""How far one more lock on the rail may move a latency, where volts do not show it."""
+
+SEASON_GAIN_AT_LOW = 20.0
+"""The same gain grows by this for each unit that log volts are under rated (standard deviation): at
+10 % under rated volts a season may act three times as strongly (same model)."""
+
+WANDER_AT_LOW = 60.0
+"""A catch's friction counts for more, the nearer to its stall the coil pulls: the wander of days
+grows by this times the square of log volts under rated (same model, 4 N of side load)."""
+
+SEASON_GAIN_DEVIATION = {"pulsed": 1.0, "held": 0.5}
 """A lock answers a season this much more or less than its siblings do (share): a latch that works
 near its stall answers several times as much, by the same model."""
 
 WARMTH_SHARE_PER_KELVIN = 0.007
 WARMTH_DEVIATION = 0.004
 """A latch gets slower by this share per kelvin of its coil (calculated, same model)."""
-
-USUAL_VOLTS = 0.02
-"""Natural log: days with volts within 2 % of the usual ones count for what siblings share."""
-
-LEAST_SIBLINGS = 4
-"""Fewer locks than this do not show what a week did to all of them."""
-
-SEASON_SHARE = {"pulsed": 0.035, "held": 0.012}
-"""What a season of about 5 K either way may do where no siblings show it: 0.7 % per kelvin for a
-latch, 0.25 % for a magnet (calculated)."""
 
 SIBLING_WEIGHT = 12.0
 """Weeks' worth of say that the family's scatter has beside the lock's own."""
@@ -59,21 +70,6 @@ class Wander:
     slow: float
 
 
-@dataclass(frozen=True)
-class CommonWeeks:
-    """What each week did to all locks of a group: by week number, with its variance."""
-
-    effect: dict[int, float]
-    variance: dict[int, float]
-
-    def over(self, day: Reals) -> tuple[Reals, Reals]:
-        """Effect and variance on each day (day 0 is the last week's Monday); 0 where unknown."""
-        weeks = np.floor_divide(day, 7).astype(int)
-        effect = np.array([self.effect.get(week, 0.0) for week in weeks])
-        variance = np.array([self.variance.get(week, 0.0) for week in weeks])
-        return effect, variance
-
-
 def group_of(lock: Lock) -> str:
     """Locks that volts and warmth act on alike.
 
@@ -89,7 +85,9 @@ def explained(days: LockDays) -> Reals:
         return np.zeros(days.day.size)
     volts = days.log_volts - days.rated_log_volts
     warmth = days.warmth_kelvin - np.median(days.warmth_kelvin)
-    out: Reals = VOLTS_EXPONENT * volts + WARMTH_SHARE_PER_KELVIN * warmth
+    out: Reals = (
+        VOLTS_EXPONENT * volts + VOLTS_BEND * volts**2 + WARMTH_SHARE_PER_KELVIN * warmth
+    )
     return out
 
 
@@ -109,58 +107,6 @@ def share_scatter(every: Sequence[LockDays]) -> list[LockDays]:
             weeks + SIBLING_WEIGHT
         )
         out.append(replace(days, deviation=float(max(np.sqrt(variance), floor, 0.01))))
-    return out
-
-
-def common_weeks(every: Sequence[LockDays], limit: float) -> CommonWeeks:
-    """Median polish of weekly levels over locks; day 0 must mean the same for all of them.
-
-    No week counts for more than ``limit`` either way: more than a season can do
-    is a fault that several locks share, and none of them is excused by it.
-    """
-    rows: list[dict[int, float]] = []
-    for days in every:
-        level = days.level - explained(days)
-        week = np.floor_divide(days.day, 7).astype(int)
-        # Where volts are off, locks answer each in its own way: such days say nothing in common.
-        usual = np.abs(days.log_volts - np.median(days.log_volts)) < USUAL_VOLTS
-        usual |= np.full(days.day.size, not days.lock.pulsed)
-        rows.append({
-            int(w): float(np.average(
-                level[usual & (week == w)], weights=days.releases[usual & (week == w)]
-            ))
-            for w in np.unique(week[usual])
-        })
-    rows = [row for row in rows if row]
-    weeks = sorted(set().union(*rows)) if rows else []
-    if len(rows) < LEAST_SIBLINGS or not weeks:
-        return CommonWeeks({}, {})
-    table = np.array([[row.get(week, np.nan) for week in weeks] for row in rows])
-    effect = np.zeros(len(weeks))
-    count = np.isfinite(table).sum(axis=0)
-    with np.errstate(all="ignore"):
-        for _ in range(8):
-            own = np.nanmedian(table - effect, axis=1)
-            residual = table - own[:, None]
-            median = _column_medians(residual)
-            effect[:] = np.where(count >= LEAST_SIBLINGS, median, 0.0)
-            effect -= np.median(effect)
-            np.clip(effect, -limit, limit, out=effect)
-        spread = 1.4826 * np.nanmedian(np.abs(residual - effect))
-    spread = float(spread) if np.isfinite(spread) else 0.05
-    enough = count >= LEAST_SIBLINGS
-    return CommonWeeks(
-        {w: float(e) for w, e, ok in zip(weeks, effect, enough, strict=True) if ok},
-        {w: 1.57 * spread**2 / max(int(n), 1) if n >= LEAST_SIBLINGS else 0.04**2
-         for w, n in zip(weeks, count, strict=True)},
-    )
-
-
-def _column_medians(table: Reals) -> Reals:
-    out = np.zeros(table.shape[1])
-    for column in range(table.shape[1]):
-        known = table[np.isfinite(table[:, column]), column]
-        out[column] = np.median(known) if known.size else 0.0
     return out
 
 

@@ -163,13 +163,3 @@ def fit_change(
         before_deviation=float(np.sqrt(scale)) / norm,
         step_share=float(by_shape[0].sum()), scale=scale,
     )
-
-
-def level_of(
-    level: Reals, covariance: Reals, rows: np.ndarray, scale: float = 1.0
-) -> tuple[float, float]:
-    """Best linear estimate of a constant level over ``rows``, and its standard deviation."""
-    part = covariance[np.ix_(rows, rows)]
-    solved = linalg.solve(part, np.column_stack([np.ones(rows.size), level[rows]]), assume_a="pos")
-    information = float(solved[:, 0].sum())
-    return float(solved[:, 1].sum()) / information, float(np.sqrt(scale / information))

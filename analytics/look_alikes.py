@@ -42,6 +42,8 @@ ACCOUNTS_FOR: Mapping[str, tuple[str, ...]] = {
     ),
     # A battery that runs down softens too.
     "battery-decline": ("supply-sag",),
+    # A joint that has gone bad loses volts to the held magnets too.
+    "supply-sag": ("low-supply",),
     # Turns that are shorted pull less, and later.
     "coil-current-high": ("sticking-catch", "short-pulse"),
     # Without its diode a magnet lets go sooner; its spikes tell.
@@ -61,7 +63,7 @@ PASSES_ON_URGENCY = {
     ("sticking-catch", "no-release"), ("loaded-catch", "no-release"),
     ("slow-drop", "no-release"), ("coil-open", "no-release"), ("short-pulse", "no-release"),
     ("stuck-energised", "hot-coil"), ("over-long-energising", "hot-coil"),
-    ("crossed-channels", "no-release"),
+    ("crossed-channels", "no-release"), ("supply-sag", "low-supply"),
 }
 """The withheld one is real, and its urgency stays with what causes it."""
 

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 
-from analytics.drift_series import LockDays
+from analytics.drift_series import LockDays, at_low_volts
 from analytics.evidence import Reals
 from analytics.rates import betabinomial, onset_of_rate
 
@@ -78,17 +78,22 @@ def slow_mode(days: LockDays, rows: pl.DataFrame, row_day: Reals) -> SlowMode | 
     excess = days.value - base
     size = np.log(SLOW_FACTOR) if not days.linear else SLOW_FACTOR - 1.0
     slow = excess > max(size, 4 * days.deviation)
-    first = (rows["attempt"].fill_null(1) == 1).to_numpy()
+    # At a rail far below the usual a sound catch straggles too: those commands tell nothing.
+    first = (rows["attempt"].fill_null(1) == 1).to_numpy() & ~at_low_volts(rows)
     missed = first & (rows["outcome"] == "no-release").to_numpy()
     missed_s = rows["command_time"].dt.epoch("us").to_numpy()[missed].astype(float) / 1e6
-    time_s = np.concatenate([days.time_s, missed_s])
+    told = ~days.at_low_volts
+    slow &= told
+    time_s = np.concatenate([days.time_s[told], missed_s])
+    if time_s.size < 20:
+        return None
     order = np.argsort(time_s, kind="stable")
-    day = np.concatenate([days.release_day, row_day[missed]])[order]
-    event = np.concatenate([slow, np.ones(missed_s.size, dtype=bool)])[order]
-    unanswered = np.concatenate([np.zeros(slow.size, dtype=bool), np.ones(missed_s.size, bool)])[
-        order
-    ]
-    rested = np.concatenate([days.after_rest, _rested(rows)[missed]])[order]
+    day = np.concatenate([days.release_day[told], row_day[missed]])[order]
+    event = np.concatenate([slow[told], np.ones(missed_s.size, dtype=bool)])[order]
+    unanswered = np.concatenate([
+        np.zeros(int(told.sum()), dtype=bool), np.ones(missed_s.size, bool)
+    ])[order]
+    rested = np.concatenate([days.after_rest[told], _rested(rows)[missed]])[order]
     recent = day > 6.0 - 14.0
     fresh = day > 6.0 - 7.0
     if event[recent].sum() < 3 or not event[fresh].any():

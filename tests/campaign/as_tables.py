@@ -112,7 +112,8 @@ def _actuations(rng, scenario, life, happened, cut):
     at = np.array(a["command_time"], np.int64)
     off = np.searchsorted(cut[0], at) - np.searchsorted(cut[1], at)
     others = cut[2] - off - lock.is_magnet
-    volts = volts + source * cut[3] * off
+    if lock.is_magnet:  # the others have it in their volts already
+        volts = volts + source * cut[3] * off
     outcome = np.array(a["outcome"], object)
     sag = source * np.array(a["amps"], float) * (conducts > 0) + rng.normal(
         0, noise, count) / np.sqrt(np.maximum(samples, 1))

@@ -57,7 +57,8 @@ def play(scenario):
     ])
     past = Played(scenario, {}, day_start, _service(scenario), {})
     starts = _game_starts(scenario, day_start)
-    for number, life in enumerate(scenario.locks):
+    # Magnets first: what they draw, and when they do not, is in the volts of the others.
+    for number, life in sorted(enumerate(scenario.locks), key=lambda item: item[1].lock.pulsed):
         rng = np.random.default_rng([scenario.seed, number, 77])
         run = _PulsedRun if life.lock.pulsed else _HeldRun
         past.by_lock[life.lock.id] = run(rng, scenario, life, past).run(
@@ -122,17 +123,28 @@ class _Run:
                 return fault
         return None
 
-    def note_week(self, planned, centre_ms, into=None):
+    def note_week(self, planned, centre_ms):
         """The true median of each week as a log of this controller would show it."""
-        into = self.past.true_medians if into is None else into
         weeks = {}
         for row, centre in zip(planned, centre_ms, strict=True):
             weeks.setdefault(row[0] // 7, []).append(centre)
         for week, centres in weeks.items():
             draws = np.repeat(centres, 40)
             draws = draws * np.exp(self.rng.normal(0, self.life.scatter, draws.size))
-            into[self.life.lock.id, week] = float(
+            self.past.true_medians[self.life.lock.id, week] = float(
                 np.median(seen(draws, self.life, self.rng)))
+
+    def note_rated(self, planned, centre_ms):
+        """The true median of each week at rated volts, half a scan late: what a log would show
+        on the average of all the ways in which the scan may fall."""
+        weeks = {}
+        for row, centre in zip(planned, centre_ms, strict=True):
+            weeks.setdefault(row[0] // 7, []).append(centre)
+        for week, centres in weeks.items():
+            draws = np.repeat(centres, 40)
+            draws = draws * np.exp(self.rng.normal(0, self.life.scatter, draws.size))
+            self.past.true_at_rated[self.life.lock.id, week] = float(
+                np.median(draws)) + self.life.scan_ms / 2
 
     def scatter(self, count):
         """Logarithms of single releases' scatter."""
@@ -159,21 +171,25 @@ class _PulsedRun(_Run):
         celsius = scenario.celsius[day] + rng.normal(1.0, 1.0, count)
         coincident = rng.random(count) < 0.15
         warm = 1 + 0.00393 * (celsius - 20)
-        amps = lock.rated_volts / (lock.coil_ohms * warm)
-        volts = self.volts_of_day[day] + rng.normal(0, 0.004 * lock.rated_volts / 12, count)
         cable = 2 * 0.0175 * lock.cable_metres / lock.cable_mm2
-        at_coil = volts - amps * (self.source_of_day[day] + cable)
-        at_coil = at_coil - coincident * self.source_of_day[day] * 1.2
+        source = self.source_of_day[day]
+        at = np.array([p[1] for p in planned], np.int64)
+        volts = self.volts_of_day[day] + rng.normal(0, 0.004 * lock.rated_volts / 12, count)
+        volts = volts + source * magnets_cut(self.past, lock.supply, at)
+        # Ohm's law: source, cable and coil in line.
+        amps = volts / (lock.coil_ohms * warm + cable + source)
+        at_coil = volts - amps * (source + cable) - coincident * source * 1.2
         centre = np.log(life.base_ms) + self.change[day] + by_volts_and_warmth(
             at_coil / lock.rated_volts, celsius)
-        self.note_week(planned, np.exp(centre))
         usual = np.cumsum(scenario.celsius)[day] / (day + 1.0) + 1.0
-        rated = lock.rated_volts - amps * (self.rail.source_ohms + cable)
-        self.note_week(planned, np.exp(
-            np.log(life.base_ms) + self.change[day]
-            + by_volts_and_warmth(rated / lock.rated_volts, usual)), self.past.true_at_rated)
+        first = self.rail.source_ohms
+        rated = lock.rated_volts * (1 - (first + cable) / (lock.coil_ohms * warm + cable + first))
         leans = (rng.random(count) < life.leans) & ~staff
         push = np.where(leans, rng.gamma(2.0, 0.35, count), 0.0)
+        self.note_week(planned, np.exp(centre + by_side_load(push)))
+        self.note_rated(planned, np.exp(
+            np.log(life.base_ms) + self.change[day] + by_side_load(push)
+            + by_volts_and_warmth(rated / lock.rated_volts, usual)))
         latency = np.exp(centre + self.scatter(count) + by_side_load(push)
                          + np.where(staff, 0.03, 0.0))
         again = np.exp(centre + rng.normal(0, life.scatter, count))
@@ -397,10 +413,36 @@ class _HeldRun(_Run):
             self.out.moves.append((at + int(stays * US), False, False, 0))
 
 
-def rail_volts(scenario, rail, days):
-    """Volts of an idle rail, by day."""
+def magnets_cut(past, rail, at):
+    """Amperes that the magnets of a rail do not draw at each moment, for being cut."""
+    total = np.zeros(len(at))
+    for life in past.scenario.locks:
+        lock = life.lock
+        if not lock.is_magnet or lock.supply != rail or lock.id not in past.by_lock:
+            continue
+        acts = past.by_lock[lock.id].acts
+        if acts:
+            start, end = (np.array([a[place] for a in acts], np.int64) for place in (0, 1))
+            off = np.searchsorted(start, at, "right") - np.searchsorted(end, at, "right")
+            total += off * float(np.mean([a[8] for a in acts]))
+    return total
+
+
+def held_amps(scenario, rail):
+    """What the magnets of a rail draw at rest."""
+    return sum(life.lock.rated_volts / life.lock.coil_ohms for life in scenario.locks
+               if life.lock.is_magnet and life.lock.supply == rail.supply.id)
+
+
+def rail_volts(scenario, rail, days, *, wandering=True):
+    """Volts of an idle rail, all its magnets held, by day; ``wandering``: with its moods."""
     days = np.asarray(days)
-    volts = rail.idle_volts + rail.wander[np.minimum(days, scenario.days - 1)]
+    volts = np.full(len(days), rail.idle_volts)
+    if wandering:
+        volts = volts + rail.wander[np.minimum(days, scenario.days - 1)]
+    # A source that has become softer loses more of its volts to what is held all the time.
+    more = source_ohms(scenario, rail, days) - rail.source_ohms
+    volts = volts - more * held_amps(scenario, rail)
     volts = volts - rail.low_volts * ((days >= rail.low_from) & (days < rail.low_until))
     for fault in scenario.faults_of(rail.supply.id, "low-supply", "battery-decline"):
         volts = volts - fault.size * rail.supply.rated_volts * fault.growth(days)

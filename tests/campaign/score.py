@@ -276,8 +276,9 @@ def _truth(scenario, past, one, e):
         change = change_of_median(scenario, life, days)
         return 100.0 * float(np.expm1(np.median(change)))
     if what.startswith("idle volts"):
-        rail = scenario.rails[one.subject]
-        return float(np.median(rail_volts(scenario, rail, np.arange(days[0], days[-1] + 1))))
+        # The rail's level on the week's last days, its moods left out: what the interval is of.
+        rail, last = scenario.rails[one.subject], 7 * one.week + 6
+        return float(rail_volts(scenario, rail, [last], wandering=False)[0])
     if fault is None:
         return None
     if what.startswith("current against its own past"):
