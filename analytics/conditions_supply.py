@@ -13,13 +13,12 @@ from scipy import stats
 
 from analytics.evidence import (
     finding,
-    median_interval,
     robust_deviation,
     share_evidence,
     with_weeks,
 )
 from analytics.history import History
-from analytics.level_change import LevelChange, level_change
+from analytics.level_change import LevelChange, level_change, level_of_days
 from analytics.onset import onset_of_flags
 from analytics.rail_load import RailLoad, measured_sags, rail_loads
 from shared.findings import Evidence, Finding
@@ -100,7 +99,7 @@ def low_supply(history: History) -> list[Finding]:
         if (low & now).sum() >= 3:
             found.append(_under_window(supply, idle, low, floor, change))
         elif change and supply.source != "battery":
-            found += _fallen(supply, idle, change)
+            found += _fallen(supply, idle, change, floor)
     return found
 
 
@@ -130,7 +129,7 @@ def _under_window(
              f"{floor:.1f} V ({supply.rated_volts:g} V rated). All its locks are slower and "
              "weaker for it.",
         evidence=[
-            _volts_evidence(supply, idle, change),
+            _volts_evidence(supply, idle, change, floor),
             share_evidence("hours under the window", (int((low & now).sum()), int(now.sum())),
                            (int((low & ~now).sum()), int((~now).sum()))),
         ],
@@ -139,7 +138,9 @@ def _under_window(
     )
 
 
-def _fallen(supply: Supply, idle: IdleVolts, change: LevelChange) -> list[Finding]:
+def _fallen(
+    supply: Supply, idle: IdleVolts, change: LevelChange, floor: float
+) -> list[Finding]:
     drop = -change.shift / supply.rated_volts
     if drop < _DROP or change.z > -6 or change.days_now < 3:
         return []
@@ -148,18 +149,31 @@ def _fallen(supply: Supply, idle: IdleVolts, change: LevelChange) -> list[Findin
         since=change.since, since_low=change.low, since_high=change.high,
         says=f"{supply.id} has fallen from {change.before:.2f} to {change.now:.2f} V idle. It is "
              "still inside its window, but all its locks are slower for it.",
-        evidence=[_volts_evidence(supply, idle, change)],
+        evidence=[_volts_evidence(supply, idle, change, floor)],
         not_excluded=("more held magnets on this rail than before",),
         subject_kind="supply",
     )]
 
 
-def _volts_evidence(supply: Supply, idle: IdleVolts, change: LevelChange | None) -> Evidence:
+def _volts_evidence(
+    supply: Supply, idle: IdleVolts, change: LevelChange | None, floor: float
+) -> Evidence:
+    """The rail's level this week (where it was low in it: while it was), over its days' moods."""
     week = idle.volts[idle.ago == 0]
-    middle, low, high = median_interval(week)
+    days, medians = idle.daily()
+    now = days > idle.day.max() - 7
+    low = now & (medians < floor)
+    if low.any():
+        now &= (days >= days[low][0]) & (days <= days[low][-1])
+    elif change is not None:
+        since = now & (days >= change.since.toordinal())
+        now = since if since.any() else now
+    past = medians[days < days[now][0]][-90:]
+    middle, deviation = level_of_days(medians[now], past, 0.001 * supply.rated_volts)
+    half = 2.1 * deviation
     return Evidence(
         "idle volts, median of the hours", middle, "V", n=int(week.size),
-        now_low=low, now_high=high, before=change.before if change else None,
+        now_low=middle - half, now_high=middle + half, before=change.before if change else None,
     )
 
 

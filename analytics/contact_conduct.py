@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from datetime import date
 
 import numpy as np
 import polars as pl
 from scipy import stats
 
-from analytics.evidence import finding, share_evidence
+from analytics.drift_model import daily_covariance, fit_change
+from analytics.evidence import finding, robust_deviation, share_evidence
 from analytics.history import History
 from analytics.level_change import LevelChange, level_change
 from analytics.lock_rows import Flags, Ints, Reals, Rows, rows_by_lock
@@ -53,7 +55,8 @@ def contact_chatter(history: History) -> list[Finding]:
         # Still so after the last work on it?
         if np.log1p(now).mean() - np.log1p(before).mean() < _MORE_LOG:
             continue
-        found.append(_chatter_finding(rows, change, now, before))
+        since = _begun(days, level, np.bincount(np.unique(rows.day, return_inverse=True)[1]))
+        found.append(_chatter_finding(rows, change, now, before, since))
     wired = [lock.id for lock in history.venue.locks if lock.contact]
     return _of_one_lock(found, wired, "Many contacts changed together: look at what they share, "
                         "their controller's inputs or a coil that disturbs them.")
@@ -74,11 +77,33 @@ def _daily_mean(day: Ints, values: Reals) -> tuple[Ints, Reals]:
     return days, np.bincount(place, weights=values) / np.bincount(place)
 
 
-def _chatter_finding(rows: Rows, change: LevelChange, now: Reals, before: Reals) -> Finding:
+def _begun(days: Ints, level: Reals, movements: Ints) -> tuple[date, date, date] | None:
+    """When the bounce began to grow, with its interval: a contact wears more often than it breaks.
+
+    The step and the two rises of :mod:`analytics.drift_model` are weighed, so that a slow growth
+    is dated by its start and not by its middle.
+    """
+    number = days.astype(float)
+    scatter = robust_deviation(np.diff(level)) / np.sqrt(2)
+    each = max(scatter**2 * float(np.median(movements)), 0.02)
+    memory = daily_covariance(number, each / movements, 0.3 * scatter, 3.0)
+    fit = fit_change(number, level, memory, hazard_per_day=1e-3, shift_prior=1.0)
+    if fit is None or fit.log_odds <= 0 or fit.shift <= 0:
+        return None
+    since, low, high = (
+        date.fromordinal(int(day)) for day in (fit.onset, fit.onset_low, np.ceil(fit.onset_high)))
+    return since, low, high
+
+
+def _chatter_finding(
+    rows: Rows, change: LevelChange, now: Reals, before: Reals,
+    begun: tuple[date, date, date] | None,
+) -> Finding:
+    since, low, high = begun or (change.since, change.low, change.high)
     error, past = stats.sem(now), stats.sem(before)
     return finding(
         rows.lock.id, "contact-chatter", "plan", change.score(_MORE_LOG),
-        since=change.since, since_low=change.low, since_high=change.high,
+        since=since, since_low=low, since_high=high,
         says=f"The feedback switch of {rows.lock.id} bounces {now.mean():.1f} further edges each "
              f"time it moves; it used to be {before.mean():.1f}. Worn or loose; its first edge, "
              "and so the latency, is still good.",

@@ -13,6 +13,7 @@ from scipy import stats
 
 from analytics.bench_checks import BENCH_CHECKS
 from analytics.history import History
+from analytics.memo import once_per_history
 from shared.conditions import CONDITIONS
 from shared.findings import Evidence, Finding
 from shared.tables import BASELINE_ACTIONS
@@ -46,16 +47,22 @@ def per_lock(frame: pl.DataFrame) -> dict[str, pl.DataFrame]:
     }
 
 
+@once_per_history
+def service_of(history: History) -> dict[str, list[tuple[date, str]]]:
+    """Day and action of every service entry, by lock, in order of time."""
+    found: dict[str, list[tuple[date, str]]] = {}
+    for lock, day, action in history.service.select("lock", "date", "action").sort(
+            "date", maintain_order=True).iter_rows():
+        found.setdefault(lock, []).append((day, action))
+    return found
+
+
 def last_service(
     history: History, lock: str, actions: Sequence[str] = BASELINE_ACTIONS
 ) -> tuple[date, str] | None:
     """Day and action of the lock's last service entry of these kinds; None where there is none."""
-    rows = history.service.filter(
-        (pl.col("lock") == lock) & pl.col("action").is_in(list(actions))
-    ).sort("date")
-    if rows.is_empty():
-        return None
-    return rows["date"][-1], rows["action"][-1]
+    chosen = [entry for entry in service_of(history).get(lock, ()) if entry[1] in actions]
+    return chosen[-1] if chosen else None
 
 
 def baseline_start(history: History, lock: str) -> date | None:

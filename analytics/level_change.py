@@ -19,7 +19,11 @@ _MEMORY = 0.5
 
 @dataclass(frozen=True)
 class LevelChange:
-    """``shift`` is now minus before; ``z`` counts it in its own standard errors."""
+    """``shift`` is now minus before; ``z`` counts it in its own standard errors.
+
+    ``error`` is never less than what the caller's ``floor`` leaves: it decides what is told.
+    ``seen_error`` is what the days' own scatter and memory say, and bounds the figure.
+    """
 
     before: float
     now: float
@@ -31,11 +35,14 @@ class LevelChange:
     since: date
     low: date | None
     high: date | None
+    seen_error: float
 
     @property
     def limits(self) -> tuple[float, float]:
         """Bounds of 95 % for the shift."""
-        return self.shift - 1.96 * self.error, self.shift + 1.96 * self.error
+        freedom = min(self.days_before, 30) / 2 + min(self.days_now, 10) / 2
+        half = float(stats.t.ppf(0.975, max(freedom, 3.0))) * self.seen_error
+        return self.shift - half, self.shift + half
 
     def score(self, gate: float) -> float:
         """Probability that the shift is beyond half of ``gate``, in the gate's direction."""
@@ -110,7 +117,61 @@ def level_change(
         level_before, level_now, shift, float(max(error, 1e-9)),
         float(shift / max(error, 1e-9)), int(before.size), int(after.size), since,
         onset.low if dated and onset else None, onset.high if dated and onset else None,
+        _seen_error(before, after, floor),
     )
+
+
+def _seen_error(before: Reals, after: Reals, floor: float) -> float:
+    """Standard error of the difference of two medians, by the days' own scatter and memory."""
+    spread = max(robust_deviation(before[-90:]), floor / 8)
+    if after.size >= 4:
+        spread = max(spread, 0.7 * robust_deviation(after))
+    memory = memory_of(before[-90:])
+    total = 0.0
+    for part in (before[-90:], after):
+        lag = np.abs(np.subtract.outer(np.arange(part.size), np.arange(part.size)))
+        total += float((memory**lag).mean())
+    return float(np.sqrt(1.25**2 * spread**2 * total))
+
+
+def memory_of(values: Reals) -> float:
+    """Correlation of neighbouring days about their slow course, drawn towards what is allowed for.
+
+    From the mean square of successive differences (von Neumann, Annals of Mathematical
+    Statistics 12 (1941), 367): half of it over the variance is 1 - r. Stragglers are drawn in.
+    """
+    if values.size < 5:
+        return _MEMORY
+    middle, spread = float(np.median(values)), robust_deviation(values)
+    if spread <= 0:
+        return _MEMORY
+    near = np.clip(values, middle - 3 * spread, middle + 3 * spread)
+    seen = 1.0 - float(np.mean(np.diff(near) ** 2)) / (2 * float(np.var(near)) + 1e-18)
+    weight = values.size / (values.size + 15.0)
+    return float(np.clip(weight * seen + (1 - weight) * _MEMORY, 0.0, 0.9))
+
+
+def level_of_days(now: Reals, past: Reals, floor: float) -> tuple[float, float]:
+    """Mean of consecutive days that have a memory, and its standard deviation.
+
+    Parameters
+    ----------
+    now : array of float, shape (n,)
+        One value a day.
+    past : array of float, shape (m,)
+        The days before, whose scatter and memory are taken for those of now as well; the
+        longest stretch of them on one level counts.
+    floor : float
+        Least day-to-day deviation that is believed.
+    """
+    count = now.size
+    memory = memory_of(past)
+    spread = robust_deviation(past) if past.size >= 7 else 0.0
+    own = float(np.std(now, ddof=1)) if count >= 4 else 0.0
+    spread = max(spread, 0.7 * own, floor)
+    lag = np.abs(np.subtract.outer(np.arange(count), np.arange(count)))
+    variance = spread**2 * float((memory**lag).mean())
+    return float(np.mean(now)), float(np.sqrt(variance))
 
 
 def _sharp_step(values: Reals, index: int) -> int | None:

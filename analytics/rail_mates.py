@@ -9,7 +9,7 @@ from datetime import date
 import numpy as np
 
 from analytics.conditions_slow import slow_modes
-from analytics.drift import drifts
+from analytics.drift import LockDrift, drifts
 from analytics.evidence import finding
 from analytics.history import History
 from shared.findings import Evidence, Finding
@@ -20,6 +20,8 @@ LEAST_MATES = 3
 ALIKE_SHARE = 0.2
 """Where this share of a rail's other locks shows the same, it is the rail's doing."""
 LEAST_ALIKE = 0.05
+SHARED_SHARE = 0.7
+"""Where so many of a rail's locks have become slower together, it is what they share."""
 ALL_BUT_CERTAIN = 8.0
 """Natural log odds."""
 TOGETHER_DAYS = 21
@@ -71,6 +73,20 @@ def beyond_rail(history: History, item: Finding, lock: Lock, rail: Finding) -> b
     return item.score > (UNANSWERED_SURE if item.condition == "no-release" else SLOW_SURE)
 
 
+def _slower_since(drift: LockDrift, began: float) -> bool:
+    """Whether a lock too has become slower about that day, though not by enough to be told."""
+    days = drift.days
+    before, after = days.day < began - 7, days.day >= began
+    if before.sum() < 3 or after.sum() < 2:
+        return False
+    low, high = (
+        np.average(drift.residual[part], weights=days.releases[part]) for part in (before, after)
+    )
+    error = days.deviation * np.sqrt(
+        1 / days.releases[before].sum() + 1 / days.releases[after].sum())
+    return bool(high - low > max(2 * error, 0.5 * LEAST_ALIKE))
+
+
 def shared_by_rail(found: Sequence[Finding], history: History) -> list[Finding]:
     """A rail whose locks have become slow together, where no finding of the rail says why.
 
@@ -93,10 +109,15 @@ def shared_by_rail(found: Sequence[Finding], history: History) -> list[Finding]:
         ]
         names = sorted({name for name, _ in entries})
         dates = sorted(when.toordinal() for _, when in entries)
-        if rail in told or len(names) < LEAST_MATES or len(names) < 0.6 * len(tracked):
+        if rail in told or len(names) < 2 or len(tracked) < LEAST_MATES:
             continue
-        if np.percentile(dates, 75) - np.percentile(dates, 25) > 21:
+        if np.percentile(dates, 75) - np.percentile(dates, 25) > TOGETHER_DAYS:
             continue
+        began = float(np.median(dates)) - history.week.monday.toordinal()
+        alike = [name for name in tracked if name in names or _slower_since(judged[name], began)]
+        if len(alike) < LEAST_MATES or len(alike) < SHARED_SHARE * len(tracked):
+            continue
+        names = sorted(set(names) | set(alike))
         changes = [100 * judged[name].change for name in names if name in judged]
         since = date.fromordinal(int(np.median(dates)))
         out.append(finding(

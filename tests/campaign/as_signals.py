@@ -10,7 +10,8 @@ import polars as pl
 from shared.tables import SIGNALS
 from shared.venue import controller_of
 from tests.campaign.as_tables import gaps_of, tables_of
-from tests.campaign.play import US, rail_volts, source_ohms
+from tests.campaign.play import US
+from tests.campaign.rails import rail_volts, source_ohms
 
 RISE_US = 4_000.0
 BURST_BEFORE_US = 60_000

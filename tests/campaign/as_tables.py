@@ -11,7 +11,8 @@ import polars as pl
 
 from shared import tables
 from shared.venue import controller_of
-from tests.campaign.play import US, rail_volts, source_ohms
+from tests.campaign.play import US
+from tests.campaign.rails import rail_volts, source_ohms
 
 TIME = pl.Datetime("us", "UTC")
 HOUR = 3600 * US

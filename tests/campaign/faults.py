@@ -16,7 +16,7 @@ FOR_PULSED = (
     ("contact-inverted", "step", 2), ("coil-open", "step", 2), ("coil-current-high", "step", 2),
     ("stuck-energised", "step", 1), ("over-long-energising", "step", 1),
     ("contact-chatter", "ramp", 2), ("crossed-channels", "step", 1), ("not-reclosed", "step", 1),
-    ("missing-suppression", "step", 1), ("self-cut-failed", "step", 6),
+    ("missing-suppression", "step", 1), ("self-cut-failed", "step", 6), ("hot-coil", "step", 1),
 )
 FOR_MAGNET = (
     ("slow-drop", "ramp", 3), ("slow-drop", "step", 2), ("weakening-hold", "ramp", 3),
@@ -49,7 +49,8 @@ def put_in(scenario):
     deck = [d for d in FOR_RAIL if (d[0] == "battery-decline") == (rail.supply.source == "battery")]
     condition, shape = _pick(rng, deck)
     if rail.low_volts == 0 or condition == "supply-sag":
-        size = {"low-supply": float(rng.uniform(0.11, 0.15)),
+        size = {"low-supply": rail.idle_volts / rail.supply.rated_volts
+                - float(rng.uniform(0.83, 0.885)),
                 "supply-sag": float(rng.uniform(1.5, 3.5)), "battery-decline": 0.16}[condition]
         since = _since(scenario)
         scenario.faults.append(Fault(
@@ -105,8 +106,8 @@ def _possible(scenario, life, condition):
         return lock.on_way_out
     if condition == "unsafe-fitting":
         return lock.on_way_out and not scenario.faults_of(lock.id)
-    if condition in ("over-long-energising",):
-        return lock.max_on_ms is not None
+    if condition in ("over-long-energising", "hot-coil"):
+        return lock.max_on_ms is not None and not (condition == "hot-coil" and lock.self_cut)
     return True
 
 
@@ -137,6 +138,12 @@ def _for_lock(scenario, life, taken):
             reached_day=fault.since_day,
         ))
         taken.add(partner.lock.id)
+    if condition == "hot-coil":
+        # What heats it is said as well: a button that is held down for minutes.
+        scenario.faults.append(Fault(
+            lock.id, "lock", "over-long-energising", fault.since_day, shape, fault.size,
+            reached_day=fault.since_day,
+        ))
     life.refit_day = None
     life.new_pulse_day = scenario.days
     _set_reached(scenario, life, fault)
@@ -168,6 +175,7 @@ def _size(rng, condition, shape):
         "coil-current-high": rng.uniform(1.2, 1.5), "stuck-energised": rng.uniform(0.15, 0.5),
         "over-long-energising": rng.uniform(0.08, 0.3), "contact-chatter": rng.uniform(5, 12),
         "not-reclosed": rng.uniform(0.12, 0.35), "missing-suppression": rng.uniform(0.8, 3.0),
+        "hot-coil": rng.uniform(0.08, 0.2),
         "slow-drop": np.log(rng.uniform(1.2, 1.7)) if shape == "ramp" else np.log(
             rng.uniform(1.15, 1.6)),
         "weakening-hold": rng.uniform(65, 120) if shape == "ramp" else rng.uniform(60, 110),

@@ -11,8 +11,11 @@ from datetime import UTC, datetime, time, timedelta
 import numpy as np
 
 from tests.campaign import replay as played
+from tests.campaign.crossing import cross_channels
 from tests.campaign.faults import change_of_median, seen, stamped_ms
+from tests.campaign.heat import warmed
 from tests.campaign.mechanics import by_side_load, by_volts_and_warmth
+from tests.campaign.rails import magnets_cut, rail_volts, source_ohms
 
 US = 1_000_000
 COAST_MS = 1000.0
@@ -45,6 +48,8 @@ class Played:
     true_at_rated: dict = field(default_factory=dict)
     """The same for latches, had the rail stood at its rated volts and the rooms at the
     temperature they had on average up to then."""
+    hottest: dict = field(default_factory=dict)
+    """(lock, week number) -> hottest its coil came to be, degrees, where one is held on."""
 
 
 def play(scenario):
@@ -64,7 +69,7 @@ def play(scenario):
         past.by_lock[life.lock.id] = run(rng, scenario, life, past).run(
             _planned(rng, scenario, life, starts, day_start)
         )
-    _cross(scenario, past)
+    cross_channels(scenario, past, COAST_MS)
     return past
 
 
@@ -115,6 +120,7 @@ class _Run:
         self.volts_of_day = rail_volts(scenario, self.rail, days)
         self.source_of_day = source_ohms(scenario, self.rail, days)
         self.faults = scenario.faults_of(life.lock.id)
+        self.held = []
 
     def fault(self, condition, day):
         """The fault of that kind if it is there today."""
@@ -193,6 +199,9 @@ class _PulsedRun(_Run):
         latency = np.exp(centre + self.scatter(count) + by_side_load(push)
                          + np.where(staff, 0.03, 0.0))
         again = np.exp(centre + rng.normal(0, life.scatter, count))
+        self.coil = lock.coil_ohms * warm
+        self.share, self.room = at_coil / lock.rated_volts, celsius
+        self.watts = lock.rated_volts**2 / lock.coil_ohms
         self._loop(planned, latency, again, volts, amps, coincident)
         return self.out
 
@@ -207,6 +216,7 @@ class _PulsedRun(_Run):
             while True:
                 pulse = self._pulse(day, staff)
                 true_ms = self._latency(number, day, staff, latency, again, attempt)
+                true_ms *= self._slower_for_heat(number, at)
                 ended = at + int(pulse * 1e3)
                 released, next_at = not is_open and true_ms < pulse + 40, None
                 wait_ms = float(rng.uniform(500, 1600))
@@ -221,6 +231,7 @@ class _PulsedRun(_Run):
                 elif is_open:
                     done = True
                 busy_until = ended
+                self._heat(day, at, ended)
                 if next_at is None:
                     break
                 at, attempt = next_at, attempt + 1
@@ -230,12 +241,34 @@ class _PulsedRun(_Run):
                 is_open, opened_at, busy_until = True, hand, hand
             is_open, busy_until = self._reset(day, reset, staff, is_open, busy_until, at)
 
+    def _heat(self, day, at, ended):
+        """Remember the on-times of a coil that is held on, and how hot it came to be."""
+        if not self.fault("hot-coil", day):
+            return
+        self.held = [spell for spell in self.held if spell[1] > at / US - 3600.0]
+        self.held.append((at / US, ended / US))
+        key = self.life.lock.id, day // 7
+        hottest = float(self.scenario.celsius[day]) + warmed(self.watts, self.held, ended / US)
+        self.past.hottest[key] = max(hottest, self.past.hottest.get(key, -np.inf))
+
+    def _slower_for_heat(self, number, at):
+        if not self.held:
+            return 1.0
+        share, room = self.share[number], self.room[number]
+        hot = room + warmed(self.watts, self.held, at / US)
+        cold, warm = by_volts_and_warmth([share, share], [room, hot])
+        return float(np.exp(warm - cold))
+
     def _stamp(self, at):
         grid = int(self.life.scan_ms * 1e3) if self.life.tied else 1000
         return int(at) // grid * grid
 
     def _pulse(self, day, staff):
         life = self.life
+        hot = self.fault("hot-coil", day)
+        if hot and not staff:
+            long = self.rng.random() < hot.size
+            return float(self.rng.uniform(3e5, 6e5)) if long else life.pulse_ms
         held = self.fault("over-long-energising", day)
         if held and self.rng.random() < held.size and not staff:
             return float(self.rng.uniform(1.3, 12.0)) * (life.lock.max_on_ms or 1000.0)
@@ -294,7 +327,10 @@ class _PulsedRun(_Run):
             conducts = 0.0
         current = 0.0 if self.fault("coil-open", day) else float(amps[number])
         shorted = self.fault("coil-current-high", day)
-        current *= shorted.size if shorted else 1.0
+        if shorted:
+            # Turns that are shorted take their ohms out of the circuit; cable and source stay.
+            current = float(volts[number]) / (
+                float(volts[number]) / current - self.coil[number] * (1 - 1 / shorted.size))
         weld = self.fault("stuck-energised", day)
         outlasts = float(rng.uniform(800, 9000)) if weld and rng.random() < weld.size else 0.0
         waited = pulse + COAST_MS
@@ -411,102 +447,6 @@ class _HeldRun(_Run):
             self.out.openings.append((at, True, last, "released", None, None, stays * 1e3))
             self.out.moves.append((at, True, False, 0))
             self.out.moves.append((at + int(stays * US), False, False, 0))
-
-
-def magnets_cut(past, rail, at):
-    """Amperes that the magnets of a rail do not draw at each moment, for being cut."""
-    total = np.zeros(len(at))
-    for life in past.scenario.locks:
-        lock = life.lock
-        if not lock.is_magnet or lock.supply != rail or lock.id not in past.by_lock:
-            continue
-        acts = past.by_lock[lock.id].acts
-        if acts:
-            start, end = (np.array([a[place] for a in acts], np.int64) for place in (0, 1))
-            off = np.searchsorted(start, at, "right") - np.searchsorted(end, at, "right")
-            total += off * float(np.mean([a[8] for a in acts]))
-    return total
-
-
-def held_amps(scenario, rail):
-    """What the magnets of a rail draw at rest."""
-    return sum(life.lock.rated_volts / life.lock.coil_ohms for life in scenario.locks
-               if life.lock.is_magnet and life.lock.supply == rail.supply.id)
-
-
-def rail_volts(scenario, rail, days, *, wandering=True):
-    """Volts of an idle rail, all its magnets held, by day; ``wandering``: with its moods."""
-    days = np.asarray(days)
-    volts = np.full(len(days), rail.idle_volts)
-    if wandering:
-        volts = volts + rail.wander[np.minimum(days, scenario.days - 1)]
-    # A source that has become softer loses more of its volts to what is held all the time.
-    more = source_ohms(scenario, rail, days) - rail.source_ohms
-    volts = volts - more * held_amps(scenario, rail)
-    volts = volts - rail.low_volts * ((days >= rail.low_from) & (days < rail.low_until))
-    for fault in scenario.faults_of(rail.supply.id, "low-supply", "battery-decline"):
-        volts = volts - fault.size * rail.supply.rated_volts * fault.growth(days)
-    return volts
-
-
-def source_ohms(scenario, rail, days):
-    """Source resistance of a rail, by day."""
-    ohms = np.full(len(days), rail.source_ohms)
-    for fault in scenario.faults_of(rail.supply.id, "supply-sag", "battery-decline"):
-        more = fault.size if fault.condition == "supply-sag" else 1.0
-        ohms = ohms * (1 + more * fault.growth(days))
-    return ohms
-
-
-def _cross(scenario, past):
-    """Swap what two crossed locks' contacts show, from the day their plugs were crossed."""
-    done = set()
-    for fault in scenario.faults:
-        if fault.condition != "crossed-channels" or fault.subject in done:
-            continue
-        done |= {fault.subject, fault.partner}
-        a, b = fault.subject, fault.partner
-        _cross_pair(past, a, b, past.day_start[fault.since_day], scenario)
-
-
-def _cross_pair(past, a, b, since, scenario):
-    """From then on a's command moves b's catch and the other way about."""
-    moved = {}
-    for me, other in ((a, b), (b, a)):
-        mine, theirs = past.by_lock[me], past.by_lock[other]
-        keep = [m for m in mine.moves if m[0] < since]
-        gains = [(at, opens, False, bounces) for at, opens, _, bounces in theirs.moves
-                 if at >= since]
-        openings = [o for o in mine.openings if o[0] < since]
-        own = sorted(act[0] for act in mine.acts)
-        for act in theirs.acts:
-            if act[0] >= since and act[5] == "released":
-                before = [t for t in own if t <= act[0]][-1:]
-                openings.append((act[0] + int(act[2] * 1e3), False, before[0] if before else None,
-                                 "no-release", other, act[2], None))
-        moved[me] = (sorted(keep + gains), sorted(openings))
-    for me in (a, b):
-        mine = past.by_lock[me]
-        mine.moves, mine.openings = moved[me]
-        mine.acts = _judge_again(mine, since)
-
-
-def _judge_again(mine, since):
-    """Outcomes of a's commands by what its contact now shows: open already, or silent."""
-    times = np.array([m[0] for m in mine.moves], dtype=np.int64)
-    acts = []
-    for act in mine.acts:
-        if act[0] < since:
-            acts.append(act)
-            continue
-        before = int(np.searchsorted(times, act[0])) - 1
-        is_open = before >= 0 and mine.moves[before][1]
-        if act[6] > 1:
-            continue
-        outcome = "already-open" if is_open else "no-release"
-        waited = (act[1] - act[0]) / 1e3 + COAST_MS
-        acts.append((*act[:3], None, waited, outcome, 1, *act[7:12], 0, act[13]))
-    return acts
 
 
 def _service(scenario):

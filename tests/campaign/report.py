@@ -234,8 +234,7 @@ analysis took {np.mean([s.seconds_per_week for s in scores]):.1f} s on a busy ma
 very condition, by the end of the first full week (open coil, stuck or inverted contact,
 failed self-cut, missing suppression, shorted turns, and what is read off a file) or within two
 weeks of a 12 % change (the others). A negative delay: named before the change was as large as
-that. `since` is judged at the first naming. Not put in: `hot-coil`, for which this simulator has no
-heat model of its own. Not counted: {reasons}.
+that. `since` is judged at the first naming. Not counted: {reasons}.
 
 {by_condition(scores)}
 

@@ -8,7 +8,7 @@ import numpy as np
 from shared.venue import controller_of
 from tests.campaign.as_tables import gaps_of
 from tests.campaign.faults import change_of_median
-from tests.campaign.play import rail_volts
+from tests.campaign.rails import rail_volts
 from tests.campaign.scenario import FIRST_SCORED_WEEK
 
 COUNTED = ("now", "week", "plan")
@@ -201,6 +201,10 @@ def _one(scenario, past, fault, said):
     about = sorted((one for one in said if one.subject == fault.subject
                     and one.urgency in COUNTED and _there(fault, one.week)),
                    key=lambda one: (one.week, one.rank))
+    # Two faults of one lock, such as a held button and the hot coil it makes: each has its own.
+    others = {f.condition for f in scenario.faults if f.subject == fault.subject
+              and f.condition != fault.condition and f.since_day <= fault.since_day}
+    about = [one for one in about if one.condition not in others]
     named = next((one for one in about if one.condition == fault.condition), None)
     # A venue-wide gap may be said of the venue instead.
     if named is None and fault.condition == "log-gap":
@@ -276,13 +280,21 @@ def _truth(scenario, past, one, e):
         change = change_of_median(scenario, life, days)
         return 100.0 * float(np.expm1(np.median(change)))
     if what.startswith("idle volts"):
-        # The rail's level on the week's last days, its moods left out: what the interval is of.
-        rail, last = scenario.rails[one.subject], 7 * one.week + 6
-        return float(rail_volts(scenario, rail, [last], wandering=False)[0])
+        # The rail's level while it was at fault, its moods of days left out.
+        rail, week = scenario.rails[one.subject], np.arange(7 * one.week, 7 * one.week + 7)
+        at_fault = [d for d in week if (fault and fault.there(d))
+                    or (rail.low_volts > 0 and rail.low_from <= d < rail.low_until)]
+        return float(np.median(rail_volts(
+            scenario, rail, at_fault or list(week), wandering=False)))
+    if what.startswith("hottest the coil was"):
+        return past.hottest.get((one.subject, one.week))
     if fault is None:
         return None
     if what.startswith("current against its own past"):
-        return 100.0 * fault.size
+        # What the coil and its cable draw at the rail.
+        lock = life.lock
+        cable = 2 * 0.0175 * lock.cable_metres / lock.cable_mm2
+        return 100.0 * (lock.coil_ohms + cable) / (lock.coil_ohms / fault.size + cable)
     if what.startswith("sag per ampere, against before"):
         return 100.0 * (1.0 + fault.size)
     return None
