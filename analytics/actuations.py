@@ -45,6 +45,7 @@ import polars as pl
 
 from analytics import pairing_tables as tables_of
 from analytics.pairing_days import DayState, activity_of, finish, rail_tasks, read_rails
+from analytics.pairing_hours import activity_table, rail_hours_table
 from analytics.pairing_levels import EARLY, NEVER
 from analytics.pairing_polarity import decide, votes
 from analytics.pairing_readings import levels_of, readings_of
@@ -113,7 +114,7 @@ def pair(
     nothing = Carry.nothing(setup)
     step = advance(setup, readings, nothing, NEVER)
     figures, hours = read_rails(
-        setup, venue, rail_tasks(setup, step, EARLY, 2 * NEVER), nothing.releasing, levels, EARLY)
+        setup, rail_tasks(setup, step, EARLY, 2 * NEVER), nothing.releasing, [levels])
     polling = polling_of(setup, readings)
     columns, _ = finish(
         setup, step, figures, polled_of(setup, polling), DayState.nothing(setup), NEVER)
@@ -122,7 +123,9 @@ def pair(
     tables = tables_of.tables(setup, venue, columns)
     tables["energisings"] = tables_of.with_cuts(tables["energisings"], tables["actuations"])
     return Paired(
-        **tables, rail_hours=hours, activity=activity_of(setup, readings, levels),
+        **tables, rail_hours=rail_hours_table([supply.id for supply in venue.supplies], hours),
+        activity=activity_table(
+            setup.controllers, activity_of(setup, readings, [(readings, levels)])),
         polling=polling, learned=sense,
     )
 

@@ -14,18 +14,16 @@ from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
-import polars as pl
 
 from analytics import pairing_tables as made
-from analytics.pairing_hours import activity, activity_table, rail_hours, rail_hours_table
-from analytics.pairing_levels import EARLY, NEVER, Edges, Flags, Ints, Samples
-from analytics.pairing_rails import RAIL_COLUMNS, Columns, RailTasks, rail_figures
-from analytics.pairing_readings import Levels, heard_of
+from analytics.pairing_hours import activity, rail_hours
+from analytics.pairing_levels import EARLY, NEVER, Columns, Edges, Flags, Ints, Samples
+from analytics.pairing_rails import RAIL_COLUMNS, RailTasks, rail_figures
+from analytics.pairing_readings import Levels, heard_of, owners_of
 from analytics.pairing_setup import Setup
 from analytics.pairing_state import Carry, Readings, Step, advance
 from analytics.pairing_windows import Before, Breaks
 from analytics.rail_windows import done_at, looked_at_from
-from shared.venue import Venue
 
 
 @dataclass(frozen=True)
@@ -99,38 +97,33 @@ def tasks_of_days(days: Sequence[tuple[int, RailTasks]]) -> RailTasks:
 
 
 def read_rails(
-    setup: Setup, venue: Venue, tasks: RailTasks, releasing: Flags, levels: Levels, day_from: int
-) -> tuple[Columns, pl.DataFrame]:
-    """What the rails show of the tasks' commands, and RAIL_HOURS.
+    setup: Setup, tasks: RailTasks, releasing: Flags, days: Sequence[Levels],
+    before: Levels | None = None,
+) -> tuple[Columns, list[Columns]]:
+    """What the rails show of the tasks' commands, and columns of RAIL_HOURS.
 
     Parameters
     ----------
     setup : Setup
         The locks.
-    venue : Venue
-        The same, as the venue file has them.
     tasks : RailTasks
         The commands.
     releasing : array of bool
         Each lock's command before the first day.
-    levels : mapping of (channel, quantity) to Records
-        Readings before ``day_from`` are for the figures only.
-    day_from : int
-        Start of the first day.
+    days : sequence of mappings of (channel, quantity) to Records
+        Readings of whole UTC days, in order, one or more to a mapping.
+    before : mapping of (channel, quantity) to Records, optional
+        Readings before the first day, for the figures only.
     """
-    volts = {channel: records.samples()
-             for (channel, quantity), records in levels.items() if quantity == "volts"}
-    amps = {channel: records.samples()
-            for (channel, quantity), records in levels.items() if quantity == "amps"}
-    figures = rail_figures(
-        setup, tasks, {setup.rail_of[name]: rail for name, rail in volts.items()},
-        {setup.command_of[name]: coil for name, coil in amps.items()},
-    )
-    today = {}
-    for name, rail in volts.items():
-        at = int(np.searchsorted(rail.time, day_from, "left"))
-        today[name] = Samples(rail.time[at:], rail.value[at:])
-    return figures, hours_of(setup, venue, tasks.recent, releasing, today)
+    rails, amps = [], []
+    for levels in ([before] if before is not None else []) + list(days):
+        samples = {key: records.samples() for key, records in levels.items()}
+        rails.append({setup.rail_of[channel]: one
+                      for (channel, quantity), one in samples.items() if quantity == "volts"})
+        amps.append({setup.command_of[channel]: one
+                     for (channel, quantity), one in samples.items() if quantity == "amps"})
+    figures = rail_figures(setup, tasks, rails, amps)
+    return figures, hours_of(setup, tasks.recent, releasing, rails[len(rails) - len(days):])
 
 
 def finish(
@@ -191,19 +184,22 @@ def finish(
 
 
 def hours_of(
-    setup: Setup, venue: Venue, recent: Edges, releasing: Flags, volts: Mapping[str, Samples]
-) -> pl.DataFrame:
-    """RAIL_HOURS of ``volts``; ``releasing`` is each lock's command before ``recent``."""
-    rows: list[tuple[object, ...]] = []
-    for channel, rail in volts.items():
-        place = setup.rail_of[channel]
+    setup: Setup, recent: Edges, releasing: Flags, days: Sequence[Mapping[int, Samples]]
+) -> list[Columns]:
+    """Columns of RAIL_HOURS of the supplies' volts on whole days.
+
+    ``releasing`` is each lock's command before ``recent``.
+    """
+    rows = []
+    for place in sorted({place for volts in days for place in volts}):
         mine = setup.pulsed[recent.lock] & (setup.supply[recent.lock] == place)
         lock, time, on = recent.lock[mine], recent.time[mine], recent.on[mine]
         order = np.lexsort((time, lock))
         lasting = np.flatnonzero(releasing & setup.pulsed & (setup.supply == place))
         starts, stops = _pulses(lock[order], time[order], on[order], lasting)
-        rows += rail_hours(venue.supplies[place].id, rail, starts, stops)
-    return rail_hours_table(rows)
+        rows += [rail_hours(place, volts[place], starts, stops)
+                 for volts in days if place in volts]
+    return rows
 
 
 def _pulses(lock: Ints, time: Ints, on: Flags, lasting: Ints) -> tuple[Ints, Ints]:
@@ -224,12 +220,26 @@ def _pulses(lock: Ints, time: Ints, on: Flags, lasting: Ints) -> tuple[Ints, Int
     )
 
 
-def activity_of(setup: Setup, readings: Readings, levels: Levels) -> pl.DataFrame:
-    """ACTIVITY of every controller, out of all its records."""
-    return activity_table([
-        row for name, times, runs, edges in heard_of(setup, readings, levels)
-        for row in activity(name, times, edges, runs)
-    ])
+def activity_of(
+    setup: Setup, readings: Readings, days: Sequence[tuple[Readings, Levels]]
+) -> list[Columns]:
+    """Columns of ACTIVITY of every controller.
+
+    Parameters
+    ----------
+    setup : Setup
+        The locks.
+    readings : Readings
+        Of all the days.
+    days : sequence of (Readings, Levels)
+        All records of whole UTC days, one or more to an entry.
+    """
+    owners = owners_of(setup, {key: one for _, levels in days for key, one in levels.items()})
+    others = set(range(len(setup.controllers))) - owners
+    heard = list(heard_of(setup, readings, {}, others))
+    for of_day, levels in days if owners else ():
+        heard += heard_of(setup, of_day, levels, owners)
+    return [activity(owner, times, edges, runs) for owner, times, runs, edges in heard]
 
 
 # The state as text: locks and controllers by name, so that it outlives a change of the file.

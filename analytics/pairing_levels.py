@@ -7,6 +7,7 @@ several locks are sorted by lock, then time, and searched by one joint key.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,6 +15,8 @@ from numpy.typing import NDArray
 Ints = NDArray[np.int64]
 Flags = NDArray[np.bool_]
 Reals = NDArray[np.float64]
+Columns = dict[str, Any]
+"""Columns of equal length, by name: numpy arrays."""
 
 NEVER = 1 << 61
 """A time later than any record's."""

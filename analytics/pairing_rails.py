@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 
 from analytics.pairing_levels import (
     EARLY,
     NEVER,
+    Columns,
     Edges,
     Flags,
     Ints,
@@ -26,12 +26,12 @@ from analytics.rail_windows import (
     SELF_CUT_BLUR_US,
     Figures,
     Task,
+    done_at,
     figures,
+    looked_at_from,
 )
 
 RAIL_COLUMNS = (*Figures.names(), "amps")
-Columns = dict[str, Any]
-"""Columns of equal length, by name: numpy arrays."""
 
 
 @dataclass(frozen=True)
@@ -46,7 +46,8 @@ class RailTasks:
 
 
 def rail_figures(
-    setup: Setup, tasks: RailTasks, rails: Mapping[int, Samples], amps: Mapping[int, Samples]
+    setup: Setup, tasks: RailTasks, rails: Sequence[Mapping[int, Samples]],
+    amps: Sequence[Mapping[int, Samples]],
 ) -> Columns:
     """Read the rails around some commands.
 
@@ -56,10 +57,10 @@ def rail_figures(
         The locks.
     tasks : RailTasks
         The commands.
-    rails : mapping of int to Samples
-        Volts by supply.
-    amps : mapping of int to Samples
-        Coil current by lock.
+    rails : sequence of mappings of int to Samples
+        Volts by supply: neighbouring stretches of time, in order.
+    amps : sequence of mappings of int to Samples
+        Coil current by lock, likewise.
 
     Returns
     -------
@@ -69,11 +70,17 @@ def rail_figures(
     """
     lock, start, end, recent = tasks.lock, tasks.start, tasks.end, tasks.recent
     found = Figures.nothing(lock.size)
-    for supply in np.unique(setup.supply[lock]):
-        rail = rails.get(int(supply))
-        if rail is None or not rail.time.size:
+    logged = set(setup.rail_of.values())
+    for supply in np.unique(setup.supply[lock]).tolist():
+        if supply not in logged:
             continue
         rows = np.flatnonzero(setup.supply[lock] == supply)
+        rows = rows[np.argsort(start[rows])]  # in time order they are found faster
+        rail = _near(setup, lock[rows], start[rows], end[rows], [
+            part[supply] for part in rails if supply in part])
+        if not rail.time.size:
+            found.volts_samples[rows] = 0
+            continue
         edges = recent.take(setup.supply[recent.lock] == supply)
         of_rail = figures(_task(setup, lock[rows], start[rows], end[rows], edges), rail)
         for name in Figures.names():
@@ -82,6 +89,31 @@ def rail_figures(
     columns |= {name: getattr(found, name) for name in Figures.names()}
     columns["amps"] = _amps(setup, lock, start, end, found.cut_ms, amps)
     return columns
+
+
+def _near(
+    setup: Setup, lock: Ints, start: Ints, end: Ints, parts: Sequence[Samples]
+) -> Samples:
+    """The readings that the figures of some commands may rest on, ``start`` in order.
+
+    A stretch that a figure is taken from lies within its command's window, so what lies
+    outside all windows can be left out.
+    """
+    if not start.size:
+        return Samples.none()
+    begin, stop = looked_at_from(start), done_at(start, end, setup.pulsed[lock])
+    stop = np.maximum.accumulate(stop)
+    apart = np.append(True, begin[1:] > stop[:-1])
+    begin, stop = begin[apart], stop[np.append(apart[1:], True)]
+    times, values = [], []
+    for part in parts:
+        low = np.searchsorted(part.time, begin, "left")
+        high = np.searchsorted(part.time, stop, "right")
+        for at, until in zip(low.tolist(), high.tolist(), strict=True):
+            if until > at:
+                times.append(part.time[at:until])
+                values.append(part.value[at:until])
+    return Samples(np.concatenate(times), np.concatenate(values)) if times else Samples.none()
 
 
 def _task(setup: Setup, lock: Ints, start: Ints, end: Ints, edges: Edges) -> Task:
@@ -126,15 +158,17 @@ def _blurred(setup: Setup, start: Ints, edges: Edges) -> Flags:
 
 
 def _amps(
-    setup: Setup, lock: Ints, start: Ints, end: Ints, cut_ms: Reals, amps: Mapping[int, Samples]
+    setup: Setup, lock: Ints, start: Ints, end: Ints, cut_ms: Reals,
+    amps: Sequence[Mapping[int, Samples]],
 ) -> Reals:
     """Settled coil current: the last 60 % of a latch's pulse, or a magnet's 2 s before the cut."""
     found = np.full(lock.size, np.nan)
-    for place in np.unique(lock):
-        samples = amps.get(int(place))
-        if samples is None or not samples.time.size:
-            continue
+    known = {place for part in amps for place in part}
+    for place in sorted(known.intersection(lock.tolist())):
         rows = np.flatnonzero(lock == place)
+        rows = rows[np.argsort(start[rows])]
+        samples = _near(setup, lock[rows], start[rows], end[rows], [
+            part[place] for part in amps if place in part])
         if setup.pulsed[place]:
             cut = np.where(np.isnan(cut_ms[rows]), NEVER,
                            start[rows] + np.nan_to_num(cut_ms[rows] * 1000).astype(np.int64))

@@ -6,13 +6,14 @@ quantities that such a channel may carry.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 import polars as pl
 
-from analytics.pairing_levels import Ints, Reals, Samples, segment_starts
+from analytics.pairing_levels import Flags, Ints, Reals, Samples, segment_starts
 from analytics.pairing_setup import Setup
 from analytics.pairing_state import Readings
 from shared.venue import controller_of
@@ -45,6 +46,10 @@ class Records:
                        np.concatenate([self.value, later.value]),
                        np.concatenate([self.runs(), later.runs()]))
 
+    def copy(self) -> Records:
+        """The same in memory of its own: a part of a long row no longer holds the whole."""
+        return Records(self.time.copy(), self.value.copy(), self.run.copy())
+
     def runs(self) -> Ints:
         """The run of every record."""
         return self.run if self.run.size == self.time.size else np.repeat(self.run, self.time.size)
@@ -62,6 +67,35 @@ class Records:
             new[1:] = (time[1:] != time[:-1]) | (value[1:] != value[:-1])
             time, value = time[new], value[new]
         return Samples(time, value)
+
+
+@dataclass(frozen=True)
+class EdgeRecords:
+    """Records of commands or contacts as logged, any order; ``value`` is 0 or 1."""
+
+    lock: Ints
+    """-1 where the channel is no lock's."""
+    time: Ints
+    value: Ints
+    run: Ints
+
+    @classmethod
+    def none(cls) -> EdgeRecords:
+        """No records."""
+        return cls(*(np.empty(0, np.int64) for _ in range(4)))
+
+    def take(self, which: Flags | Ints) -> EdgeRecords:
+        """Those that ``which`` selects."""
+        return EdgeRecords(self.lock[which], self.time[which], self.value[which], self.run[which])
+
+    def known(self) -> EdgeRecords:
+        """Those of locks."""
+        known = self.lock >= 0
+        return self if known.all() else self.take(known)
+
+    def between(self, start: int, end: int) -> EdgeRecords:
+        """Those from ``start`` up to ``end``."""
+        return self.take(np.flatnonzero((self.time >= start) & (self.time < end)))
 
 
 Levels = Mapping[tuple[str, str], Records]
@@ -117,73 +151,79 @@ def readings_of(setup: Setup, signals: pl.DataFrame, levels: Levels | None = Non
     levels : mapping of (channel, quantity) to Records, optional
         Other records of the same span: they say how far each controller's log reaches.
     """
-    command_lock, command_time, command_value, command_run = _of(
-        signals, "command", setup.command_of)
-    contact_lock, contact_time, contact_value, contact_run = _of(
-        signals, "contact", setup.contact_of)
-    whose = [setup.command_owner[command_lock], setup.contact_owner[contact_lock]]
-    times, runs = [command_time, contact_time], [command_run, contact_run]
-    for (channel, _), records in (levels or {}).items():
-        owner = setup.controllers.index(controller_of(channel))
-        if records.run.size == 1:
-            whose.append(np.full(2, owner))
-            times.append(records.time[[0, -1]])
-            runs.append(np.repeat(records.run, 2))
-        else:
-            whose.append(np.full(records.time.size, owner))
-            times.append(records.time)
-            runs.append(records.run)
-    controller, run, first, last = segments(
-        np.concatenate(whose), np.concatenate(times), np.concatenate(runs))
-    return Readings(
-        command_lock, command_time, command_value == setup.energised_value[command_lock],
-        command_run, contact_lock, contact_time, contact_value, contact_run,
-        controller, run, first, last,
-    )
+    return readings_from(setup, _of(signals, "command", setup.command_of),
+                         _of(signals, "contact", setup.contact_of), levels or {})
 
 
-def readings_between(
-    readings: Readings, setup: Setup, levels: Levels, start: int, end: int
+def readings_from(
+    setup: Setup, commands: EdgeRecords, contacts: EdgeRecords, levels: Levels
 ) -> Readings:
-    """The part of ``readings`` (made with ``levels``) from ``start`` up to ``end``."""
-    r = readings
-    command = np.flatnonzero((r.command_time >= start) & (r.command_time < end))
-    contact = np.flatnonzero((r.contact_time >= start) & (r.contact_time < end))
-    whose = [setup.command_owner[r.command_lock[command]],
-             setup.contact_owner[r.contact_lock[contact]]]
-    times = [r.command_time[command], r.contact_time[contact]]
-    runs = [r.command_run[command], r.contact_run[contact]]
-    for (channel, _), every in levels.items():
-        part = every.since(start).before(end)
-        whose.append(np.full(part.time.size, setup.controllers.index(controller_of(channel))))
-        times.append(part.time)
-        runs.append(part.runs())
+    """The same from records of commands and contacts."""
+    r, c = commands, contacts
     return Readings(
-        r.command_lock[command], r.command_time[command], r.command_on[command],
-        r.command_run[command], r.contact_lock[contact], r.contact_time[contact],
-        r.contact_value[contact], r.contact_run[contact],
-        *segments(np.concatenate(whose), np.concatenate(times), np.concatenate(runs)),
-    )
+        r.lock, r.time, r.value == setup.energised_value[r.lock], r.run,
+        c.lock, c.time, c.value, c.run, *_segments_of(setup, r, c, levels))
 
 
-def _of(
-    signals: pl.DataFrame, quantity: str, place: Mapping[str, int]
+def _segments_of(
+    setup: Setup, commands: EdgeRecords, contacts: EdgeRecords, levels: Levels
 ) -> tuple[Ints, Ints, Ints, Ints]:
+    """:func:`segments` of all records.
+
+    Of a long row of levels of one run only its ends are looked at. That is all there is
+    to know, unless records of another run lie between them: then that run, or this
+    one, shows twice, and every record is looked at.
+    """
+    edges = [(setup.command_owner[commands.lock], commands.time, commands.run),
+             (setup.contact_owner[contacts.lock], contacts.time, contacts.run)]
+    parts, whole = list(edges), True
+    for (channel, _), records in levels.items():
+        if not records.time.size:
+            continue
+        ends = _ends_of_runs(records)
+        whole &= ends.size == records.time.size
+        owner = np.full(ends.size, setup.controllers.index(controller_of(channel)))
+        run = records.run if records.run.size == 1 else records.run[ends]
+        parts.append((owner, records.time[ends], np.broadcast_to(run, ends.shape)))
+    found = segments(*_joined(parts))
+    if whole or not _any_twice(found[0], found[1]):
+        return found
+    parts = edges + [
+        (np.full(records.time.size, setup.controllers.index(controller_of(channel))),
+         records.time, records.runs()) for (channel, _), records in levels.items()]
+    return segments(*_joined(parts))
+
+
+def _joined(parts: Sequence[tuple[Ints, Ints, Ints]]) -> tuple[Ints, Ints, Ints]:
+    owner, time, run = (np.concatenate([part[k] for part in parts]) for k in range(3))
+    return owner, time, run
+
+
+def _ends_of_runs(records: Records) -> Ints:
+    """First and last of each stretch of records of one run."""
+    size = records.time.size
+    if records.run.size == 1:
+        return np.unique([0, size - 1])
+    turns = np.flatnonzero(records.run[1:] != records.run[:-1])
+    return np.unique(np.concatenate([[0, size - 1], turns, turns + 1]))
+
+
+def _any_twice(controller: Ints, run: Ints) -> bool:
+    order = np.lexsort((run, controller))
+    controller, run = controller[order], run[order]
+    return bool(((controller[1:] == controller[:-1]) & (run[1:] == run[:-1])).any())
+
+
+def _of(signals: pl.DataFrame, quantity: str, place: Mapping[str, int]) -> EdgeRecords:
     if not place:
-        return _NOTHING, _NOTHING, _NOTHING, _NOTHING
+        return EdgeRecords.none()
     frame = signals.filter(pl.col("quantity") == quantity)
     lock = frame["channel"].replace_strict(
         dict(place), default=-1, return_dtype=pl.Int64).to_numpy()
     time = frame["time"].to_physical().to_numpy()
     value = (frame["value"] > 0.5).cast(pl.Int64).to_numpy()
     run = frame["run"].fill_null(0).to_numpy()
-    known = lock >= 0
-    if known.all():
-        return lock, time, value, run
-    return lock[known], time[known], value[known], run[known]
-
-
-_NOTHING = np.empty(0, np.int64)
+    return EdgeRecords(lock, time, value, run).known()
 
 
 def segments(owner: Ints, time: Ints, run: Ints) -> tuple[Ints, Ints, Ints, Ints]:
@@ -199,28 +239,45 @@ def segments(owner: Ints, time: Ints, run: Ints) -> tuple[Ints, Ints, Ints, Ints
     return owner[at], run[at], time[at], time[np.append(at, owner.size)[1:] - 1]
 
 
+def owners_of(setup: Setup, levels: Levels) -> set[int]:
+    """Controllers that logged any of the levels."""
+    return {setup.controllers.index(controller_of(channel)) for channel, _ in levels}
+
+
 def heard_of(
-    setup: Setup, readings: Readings, levels: Levels
-) -> Iterable[tuple[str, Ints, Ints, Ints]]:
-    """Controller by controller: all its records and their runs, in time order, and its edges."""
+    setup: Setup, readings: Readings, levels: Levels, owners: Collection[int] | None = None
+) -> Iterable[tuple[int, Ints, Ints, Ints]]:
+    """Controller by controller: all its records and their runs, in time order, and its edges.
+
+    Only ``owners``, if given.
+    """
     whose = np.concatenate([
         setup.command_owner[readings.command_lock], setup.contact_owner[readings.contact_lock]])
     edge_time = np.concatenate([readings.command_time, readings.contact_time])
     edge_run = np.concatenate([readings.command_run, readings.contact_run])
-    by_owner: dict[int, list[Records]] = {}
+    order = np.lexsort((edge_run, edge_time, whose))
+    whose, edge_time, edge_run = whose[order], edge_time[order], edge_run[order]
+    bounds = np.searchsorted(whose, np.arange(len(setup.controllers) + 1)).tolist()
+    parts: list[list[tuple[Ints, Ints]]] = [[] for _ in setup.controllers]
+    for owner, (low, high) in enumerate(pairwise(bounds)):
+        if high > low:
+            run = edge_run[low:high]
+            parts[owner].append((edge_time[low:high], run[:1] if (run == run[0]).all() else run))
     for (channel, _), records in levels.items():
-        by_owner.setdefault(setup.controllers.index(controller_of(channel)), []).append(records)
-    for place, name in enumerate(setup.controllers):
-        mine = np.flatnonzero(whose == place)
-        edges = np.sort(edge_time[mine])
-        parts = by_owner.get(place, [])
-        times = [edge_time[mine], *(part.time for part in parts)]
-        runs = [edge_run[mine], *(part.runs() for part in parts)]
-        if not mine.size and len(parts) == 1:
-            yield name, parts[0].time, parts[0].run, edges
+        if records.time.size:
+            parts[setup.controllers.index(controller_of(channel))].append(
+                (records.time, records.run))
+    for owner, mine in enumerate(parts):
+        if not mine or (owners is not None and owner not in owners):
             continue
-        every, run = np.concatenate(times), np.concatenate(runs)
-        order = np.argsort(every, kind="stable")
-        if every.size:
-            constant = (run == run[0]).all()
-            yield name, every[order], run[:1] if constant else run[order], edges
+        edges = edge_time[bounds[owner]:bounds[owner + 1]]
+        first = mine[0][1]
+        if len(mine) == 1:
+            yield owner, *mine[0], edges
+        elif all(run.size == 1 and run[0] == first[0] for _, run in mine):
+            yield owner, np.sort(np.concatenate([time for time, _ in mine])), first, edges
+        else:
+            every = np.concatenate([time for time, _ in mine])
+            runs = np.concatenate([np.broadcast_to(run, time.shape) for time, run in mine])
+            order = np.argsort(every, kind="stable")
+            yield owner, every[order], runs[order], edges

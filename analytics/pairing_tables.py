@@ -7,8 +7,8 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 import polars as pl
 
-from analytics.pairing_levels import EARLY, NEVER, Flags, Ints, Keys, segment_starts
-from analytics.pairing_rails import RAIL_COLUMNS, Columns
+from analytics.pairing_levels import EARLY, NEVER, Columns, Flags, Ints, Keys, segment_starts
+from analytics.pairing_rails import RAIL_COLUMNS
 from analytics.pairing_setup import (
     NO_CONTACT,
     NO_RELEASE,

@@ -24,34 +24,35 @@ from datetime import date
 from pathlib import Path
 
 import numpy as np
-import polars as pl
 
 from analytics.actuations import polled_of
 from analytics.pairing_days import DayState, finish, state_from, state_text
 from analytics.pairing_polarity import decide_votes
-from analytics.pairing_rails import Columns
 from analytics.pairing_setup import Setup
-from analytics.pairing_tables import joined, tables
 from pipelines.derived_changes import Affected, affected, made_for, senses_to_learn
 from pipelines.derived_days import (
     Block,
-    DayReader,
+    Logged,
     RailPart,
     day_end_us,
     day_votes,
-    pair_block,
-    read_block,
+    end_of,
+    look_at_rails,
+    pair_days,
+    read_days,
     unfinished,
 )
 from pipelines.derived_months import MonthWriter, kept_state, month_of
+from pipelines.derived_records import DayReader
 from pipelines.derived_store import FOLDER, OPEN, Manifest, read_manifest, write_manifest
 from pipelines.store import Store
 from pipelines.store_manifest import writer_lock
 from shared.errors import StoreError
 from shared.venue import Venue
 
-BLOCK_DAYS = 6
-"""Days whose volts are read together; memory grows with it, not with the history."""
+BLOCK_DAYS = 4
+BLOCK_ROWS = 3_000_000
+"""Days and records that are read together; memory grows with it, not with the history."""
 
 WORKERS = 2
 EPOCH_ORDINAL = date(1970, 1, 1).toordinal()
@@ -200,7 +201,8 @@ class _Run:
         self.whole_from = next((i for i, changed in enumerate(forced) if changed), len(forced))
         if self.only is not None or self.concerned.activity:
             forced = [True] * len(forced)
-        self.writer = MonthWriter(self.folder, self.held, self.concerned, self.setup)
+        self.writer = MonthWriter(
+            self.folder, self.held, self.concerned, self.setup, self.venue)
         position, state, stale = 0, DayState.nothing(self.setup), False
         with ThreadPoolExecutor(WORKERS) as pool:
             while position < len(self.days):
@@ -224,45 +226,57 @@ class _Run:
     def _stretch(
         self, pool: ThreadPoolExecutor, start: int, stop: int, state: DayState
     ) -> tuple[DayState, str]:
-        """Pair neighbouring days: edges ahead, volts in other threads, rows behind, in order."""
-        carry, ended, text = state.carry, state.until, ""
-        waiting: deque[tuple[int, Block, Future[RailPart]]] = deque()
-        while start < stop or waiting:
-            if start < stop and len(waiting) <= WORKERS:
-                days = self._block_from(start, stop)
-                block = pair_block(self.setup, self.reader, days, carry, ended,
-                                   self.days[start - 1] if start else None)
-                carry, ended = block.jobs[-1].step.carry, day_end_us(days[-1])
-                waiting.append((start, block, pool.submit(
-                    read_block, self.setup, self.venue, self.reader, block)))
-                start += len(days)
+        """Pair neighbouring days, some at a time.
+
+        Records are read ahead in other threads, the edges paired here in order, the
+        rails looked at in other threads again, and the rows put together in order.
+        """
+        carry, began, text = state.carry, state.until, ""
+        reading: deque[tuple[int, Future[Logged]]] = deque()
+        looking: deque[tuple[int, Block, Future[RailPart]]] = deque()
+        following, ended = start, None
+        while following < stop or reading or looking:
+            while following < stop and len(reading) < WORKERS:
+                days = self._some_days(following, stop)
+                reading.append((following, pool.submit(read_days, self.setup, self.reader, days)))
+                following += len(days)
+            if reading and len(looking) < WORKERS:
+                index, read = reading.popleft()
+                logged = read.result()
+                block = pair_days(self.setup, logged, carry, began,
+                                  self.days[index - 1] if index else None)
+                looking.append((index, block, pool.submit(
+                    look_at_rails, self.setup, self.reader, block, ended)))
+                carry, began = block.jobs[-1].step.carry, day_end_us(logged.days[-1])
+                ended = end_of(logged.levels[-1], began)
             else:
-                index, block, future = waiting.popleft()
-                state, text = self._finish(index, block, future.result(), state)
+                index, block, look = looking.popleft()
+                state, text = self._finish(index, block, look.result(), state)
         return state, text
 
-    def _block_from(self, start: int, stop: int) -> list[date]:
+    def _some_days(self, start: int, stop: int) -> list[date]:
         """Days of one month, so many that little is done per day and all fit into memory."""
-        days = self.days[start:min(stop, start + BLOCK_DAYS)]
-        return [day for day in days if month_of(day) == month_of(days[0])]
+        days, rows = [self.days[start]], self.reader.rows[self.days[start]]
+        for day in self.days[start + 1:min(stop, start + BLOCK_DAYS)]:
+            rows += self.reader.rows[day]
+            if month_of(day) != month_of(days[0]) or rows > BLOCK_ROWS:
+                break
+            days.append(day)
+        return days
 
     def _finish(
         self, index: int, block: Block, part: RailPart, state: DayState
     ) -> tuple[DayState, str]:
         polled = polled_of(self.setup, part.polling)
-        rows: list[dict[str, Columns]] = []
         text = ""
         for place, (job, figures) in enumerate(zip(block.jobs, part.figures, strict=True)):
             number = job.day.toordinal() - EPOCH_ORDINAL
             today = {key: told for key, told in polled.items() if key[1] == number}
             columns, state = finish(
                 self.setup, job.step, figures, today, state, day_end_us(job.day))
-            for name, table in columns.items():
-                columns[name] = table | {"derived_on": np.full(
-                    table["lock"].size, number, np.int32)}
-            rows.append(columns)
             text = state_text(self.setup, state)
             self.writer.add_day(job.day, text, whole=index + place >= self.whole_from)
+            self.writer.add_rows(columns, number)
             entry = self.entries.setdefault(job.day.isoformat(), {})
             entry["signals"] = self.reader.marks[job.day]
             entry.pop("needs", None)
@@ -272,17 +286,11 @@ class _Run:
             self.paired.append(job.day)
             if self.progress:
                 self.progress(len(self.paired), len(self.days))
-        made = tables(self.setup, self.venue, {
-            name: joined([columns[name] for columns in rows]) for name in rows[0]})
-        made |= {
-            "rail_hours": part.rail_hours.with_columns(derived_on=pl.col("hour").dt.date()),
-            "activity": part.activity.with_columns(derived_on=pl.col("hour").dt.date()),
-            "polling": part.polling.with_columns(derived_on=pl.col("day")),
-        }
-        self.writer.add(made)
-        mine = made["actuations"]
-        self.rows += mine.height if self.only is None else mine.filter(
-            pl.col("lock").is_in(list(self.only))).height
+            mine = columns["actuations"]["lock"]
+            self.rows += mine.size if self.only is None else int(np.isin(
+                mine, [self.setup.ids.index(name) for name in self.only
+                       if name in self.setup.ids]).sum())
+        self.writer.add_hours(part.rail_hours, part.activity, part.polling)
         return state, text
 
     # The end.

@@ -6,7 +6,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from itertools import pairwise
-from pathlib import Path
 
 import numpy as np
 import polars as pl
@@ -22,19 +21,20 @@ from analytics.pairing_days import (
     read_rails,
     tasks_of_days,
 )
-from analytics.pairing_levels import NEVER, Flags
+from analytics.pairing_levels import NEVER, Columns, Flags
 from analytics.pairing_polarity import votes
-from analytics.pairing_rails import Columns, RailTasks
-from analytics.pairing_readings import levels_of, readings_between, readings_of
+from analytics.pairing_rails import RailTasks
+from analytics.pairing_readings import (
+    EdgeRecords,
+    Levels,
+    Records,
+    readings_from,
+)
 from analytics.pairing_setup import Setup
-from analytics.pairing_state import Carry, Readings, Step
+from analytics.pairing_state import RECENT_US, Carry, Readings, Step
 from analytics.pairing_tables import tables
-from pipelines import store_manifest
-from shared.errors import StoreError
-from shared.tables import SIGNALS
+from pipelines.derived_records import DayReader, Wanted
 from shared.venue import Venue, controller_of
-
-COLUMNS = ("time", "channel", "quantity", "value", "run")
 
 
 def day_us(day: date) -> int:
@@ -47,51 +47,15 @@ def day_end_us(day: date) -> int:
     return day_us(day + timedelta(days=1))
 
 
-class DayReader:
-    """The store as one manifest has it, whatever is taken in meanwhile."""
+@dataclass(frozen=True)
+class Logged:
+    """The records of neighbouring days of one month."""
 
-    def __init__(self, folder: Path) -> None:
-        manifest = store_manifest.read_manifest(folder)
-        self.folder = folder
-        self.paths: dict[tuple[date, str], list[str]] = {}
-        self.marks: dict[date, str] = {}
-        for name, entry in sorted(manifest.days.items()) if manifest else []:
-            day = date.fromisoformat(name)
-            self.marks[day] = f"{manifest.store}-{entry.changed}"  # type: ignore[union-attr]
-            for segment in entry.segments:
-                self.paths.setdefault((day, segment.kind), []).append(str(folder / segment.path))
-
-    def edges(self, days: Sequence[date]) -> pl.DataFrame:
-        """Commands and contacts of some days."""
-        return self._read(days, "edges", None)
-
-    def levels(self, days: Sequence[date], since: int | None = None) -> pl.DataFrame:
-        """Volts and amps of some days, or of their part from ``since`` (microseconds) on."""
-        if since is None or not days:
-            return self._read(days, "levels", None)
-        moment = datetime.fromtimestamp(0, UTC) + timedelta(microseconds=since)
-        return self._read(days, "levels", pl.col("time") >= moment)
-
-    def words_of(self, days: Sequence[date], setup: Setup) -> pl.DataFrame:
-        """Levels of controllers that drive or watch a lock: they show that it still logged."""
-        owners = {setup.controllers[place] for place in set(setup.controller.tolist())}
-        channels = [name for name in setup.rail_of if controller_of(name) in owners]
-        which = pl.col("quantity") == "amps"
-        return self._read(days, "levels", which | pl.col("channel").is_in(channels)
-                          if channels else which)
-
-    def _read(self, days: Sequence[date], kind: str, which: pl.Expr | None) -> pl.DataFrame:
-        paths = [path for day in days for path in self.paths.get((day, kind), [])]
-        if not paths:
-            return SIGNALS.empty().select(COLUMNS)
-        try:
-            frame = pl.scan_parquet(paths, hive_partitioning=False).select(COLUMNS)
-            return (frame if which is None else frame.filter(which)).collect()
-        except (OSError, pl.exceptions.PolarsError) as error:
-            raise StoreError(
-                f"{self.folder}: the records of {days[0]} to {days[-1]} cannot be read "
-                f"({str(error).splitlines()[0]}); restore the store from a copy, or delete its "
-                "folder and ingest again") from None
+    days: tuple[date, ...]
+    commands: EdgeRecords
+    contacts: EdgeRecords
+    levels: tuple[Levels, ...]
+    """Day by day."""
 
 
 @dataclass(frozen=True)
@@ -99,6 +63,8 @@ class Job:
     """A day whose edges are paired, and what is to be read of its rails."""
 
     day: date
+    readings: Readings
+    levels: Levels
     step: Step
     tasks: RailTasks
     earlier: date | None
@@ -119,17 +85,28 @@ class Block:
 
 @dataclass(frozen=True)
 class RailPart:
-    """What the volts and amps of a block show; the figures day by day."""
+    """What the volts and amps of a block show; the figures day by day, the rest as columns."""
 
     figures: tuple[Columns, ...]
-    rail_hours: pl.DataFrame
-    activity: pl.DataFrame
+    rail_hours: list[Columns]
+    activity: list[Columns]
     polling: pl.DataFrame
 
 
-def pair_block(
-    setup: Setup, reader: DayReader, days: Sequence[date], carry: Carry, began: int,
-    earlier: date | None,
+def wanted_of(setup: Setup) -> Wanted:
+    """The levels that pairing looks at."""
+    return {"volts": setup.rail_of.keys(), "amps": setup.command_of.keys()}
+
+
+def read_days(setup: Setup, reader: DayReader, days: Sequence[date]) -> Logged:
+    """The records of neighbouring days."""
+    wanted = wanted_of(setup)
+    return Logged(tuple(days), *reader.edges(setup, days),
+                  tuple(reader.levels(day, wanted) for day in days))
+
+
+def pair_days(
+    setup: Setup, logged: Logged, carry: Carry, began: int, earlier: date | None
 ) -> Block:
     """Pair the edges of neighbouring days.
 
@@ -137,10 +114,8 @@ def pair_block(
     ----------
     setup : Setup
         The locks.
-    reader : DayReader
-        The store.
-    days : sequence of date
-        UTC days with records, in order.
+    logged : Logged
+        The days' records.
     carry : Carry
         What the day before left.
     began : int
@@ -148,37 +123,62 @@ def pair_block(
     earlier : date or None
         The day before that has records.
     """
-    levels = levels_of(setup, reader.words_of(days, setup))
-    whole = readings_of(setup, reader.edges(days), levels)
+    r, c = logged.commands, logged.contacts
     jobs, releasing = [], carry.releasing
-    for day in days:
+    for day, levels in zip(logged.days, logged.levels, strict=True):
         start, until = day_us(day), day_end_us(day)
-        readings = whole if len(days) == 1 else readings_between(whole, setup, levels, start, until)
+        readings = readings_from(
+            setup, r.between(start, until), c.between(start, until), _words(setup, levels))
         step = pair_edges(setup, readings, carry, until)
         tasks = rail_tasks(setup, step, began, until)
         reaches_back = needed_from(tasks) < start
-        jobs.append(Job(day, step, tasks, earlier if reaches_back else None, reaches_back))
+        jobs.append(Job(day, readings, levels, step, tasks, earlier if reaches_back else None,
+                        reaches_back))
         carry, began, earlier = step.carry, until, day
-    return Block(tuple(jobs), whole, releasing)
+    return Block(tuple(jobs), readings_from(setup, r, c, {}), releasing)
 
 
-def read_block(setup: Setup, venue: Venue, reader: DayReader, block: Block) -> RailPart:
-    """Read the volts and amps that a block's rows rest on."""
+def _words(setup: Setup, levels: Levels) -> Levels:
+    """Levels of controllers that drive or watch a lock: they show that it still logged."""
+    owners = {setup.controllers[place] for place in set(setup.controller.tolist())}
+    return {(channel, quantity): records for (channel, quantity), records in levels.items()
+            if quantity == "amps" or controller_of(channel) in owners}
+
+
+def end_of(levels: Levels, until: int) -> dict[tuple[str, str], Records]:
+    """The last readings before ``until``: all that a command of the next day may look back on."""
+    return {key: records.since(until - RECENT_US).copy() for key, records in levels.items()}
+
+
+def look_at_rails(
+    setup: Setup, reader: DayReader, block: Block, ended: Levels | None
+) -> RailPart:
+    """The figures that a block's rows rest on.
+
+    Parameters
+    ----------
+    setup : Setup
+        The locks.
+    reader : DayReader
+        The store.
+    block : Block
+        The days, paired.
+    ended : mapping of (channel, quantity) to Records or None
+        The end of the day before, if it is at hand; see :func:`end_of`.
+    """
     jobs = block.jobs
-    start = day_us(jobs[0].day)
-    levels = levels_of(setup, reader.levels([job.day for job in jobs]))
-    today = levels
-    if jobs[0].earlier is not None:
-        before = levels_of(setup, reader.levels([jobs[0].earlier], needed_from(jobs[0].tasks)))
-        levels = {which: before[which].followed_by(records) if which in before else records
-                  for which, records in (before | today).items()}
+    if jobs[0].earlier is None:
+        ended = None
+    elif ended is None:
+        ended = reader.levels(jobs[0].earlier, wanted_of(setup), needed_from(jobs[0].tasks))
     tasks = tasks_of_days([(day_us(job.day), job.tasks) for job in jobs])
-    figures, hours = read_rails(setup, venue, tasks, block.releasing, levels, start)
+    figures, hours = read_rails(
+        setup, tasks, block.releasing, [job.levels for job in jobs], ended)
     ends = np.cumsum([0, *(job.tasks.lock.size for job in jobs)])
     apart = tuple({name: column[low:high] for name, column in figures.items()}
                   for low, high in pairwise(ends))
-    return RailPart(apart, hours, activity_of(setup, block.readings, today),
-                    polling_of(setup, block.readings))
+    heard = activity_of(setup, block.readings, [(job.readings, job.levels) for job in jobs])
+    return RailPart(apart, hours, heard, polling_of(setup, block.readings))
 
 
 def unfinished(
@@ -199,17 +199,19 @@ def unfinished(
     days : sequence of date
         The last two days with records.
     """
-    step = pair_edges(setup, readings_of(setup, SIGNALS.empty()), state.carry, NEVER)
+    nothing = EdgeRecords.none()
+    step = pair_edges(setup, readings_from(setup, nothing, nothing, {}), state.carry, NEVER)
     tasks = rail_tasks(setup, step, state.until, NEVER)
     since = needed_from(tasks)
-    levels = levels_of(setup, reader.levels([d for d in days if day_end_us(d) > since], since))
-    figures, _ = read_rails(setup, venue, tasks, state.carry.releasing, levels, NEVER)
+    levels = [reader.levels(day, wanted_of(setup), since)
+              for day in days if day_end_us(day) > since]
+    figures, _ = read_rails(setup, tasks, state.carry.releasing, levels)
     columns, _ = finish(setup, step, figures, {}, state, NEVER, all_rows=True)
     return tables(setup, venue, columns)
 
 
 def day_votes(setup: Setup, reader: DayReader, day: date) -> dict[str, list[int]]:
     """What a day's records say of the contacts of unknown sense."""
-    counts = votes(setup, readings_of(setup, reader.edges([day])))
+    counts = votes(setup, readings_from(setup, *reader.edges(setup, [day]), {}))
     return {setup.ids[place]: counts[place].tolist()
             for place in np.flatnonzero(counts.sum(axis=1)).tolist()}

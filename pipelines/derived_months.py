@@ -2,15 +2,21 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import date
 from pathlib import Path
 
+import numpy as np
 import polars as pl
 
+from analytics.pairing_hours import activity_table, rail_hours_table
+from analytics.pairing_levels import Columns
 from analytics.pairing_setup import Setup
+from analytics.pairing_tables import joined, tables
 from pipelines.derived_changes import Affected
 from pipelines.derived_store import OPEN, Manifest, read_part, write_part
 from shared.tables import TABLES
+from shared.venue import Venue
 
 STATES = "states"
 STATE_SCHEMA = pl.Schema({"derived_on": pl.Date(), "state": pl.String()})
@@ -43,18 +49,25 @@ class MonthWriter:
     """Gathers the rows of days in order, and writes each month once it is over."""
 
     def __init__(
-        self, folder: Path, held: Manifest, concerned: Affected, setup: Setup
+        self, folder: Path, held: Manifest, concerned: Affected, setup: Setup, venue: Venue
     ) -> None:
-        self.folder, self.held, self.concerned, self.setup = folder, held, concerned, setup
+        self.folder, self.concerned, self.setup, self.venue = folder, concerned, setup, venue
         self.some = not (concerned.everything or concerned.nothing)
+        self._empty()
         self.done = {key: dict(part) for key, part in held.parts.items() if key != OPEN}
         if concerned.everything:
             self.done = {}
         self.month = ""
-        self.frames: dict[str, list[pl.DataFrame]] = {}
+        self.last: tuple[date, str] | None = None
+
+    def _empty(self) -> None:
+        self.states: list[tuple[date, str]] = []
+        self.rows: list[dict[str, Columns]] = []
+        self.rail_hours: list[Columns] = []
+        self.activity: list[Columns] = []
+        self.polling: list[pl.DataFrame] = []
         self.days: list[date] = []
         self.partly: list[date] = []
-        self.last: tuple[date, str] | None = None
 
     def add_day(self, day: date, text: str, *, whole: bool = True) -> None:
         """A day that was paired, with what it leaves to the next; its rows come after it.
@@ -69,13 +82,20 @@ class MonthWriter:
         if self.some and not whole:
             self.partly.append(day)
         self.last = (day, text)
-        self.frames.setdefault(STATES, []).append(
-            pl.DataFrame([(day, text)], schema=STATE_SCHEMA, orient="row"))
+        self.states.append((day, text))
 
-    def add(self, tables: dict[str, pl.DataFrame]) -> None:
-        """Rows of days of one month that were added, each with ``derived_on``."""
-        for name, frame in tables.items():
-            self.frames.setdefault(name, []).append(frame)
+    def add_rows(self, rows: dict[str, Columns], number: int) -> None:
+        """The rows (:func:`analytics.pairing_days.finish`) of the day with that number."""
+        self.rows.append({name: columns | {"derived_on": np.full(
+            columns["lock"].size, number, np.int32)} for name, columns in rows.items()})
+
+    def add_hours(
+        self, rail_hours: Sequence[Columns], activity: Sequence[Columns], polling: pl.DataFrame
+    ) -> None:
+        """What else there is to say of days of one month that were added."""
+        self.rail_hours += rail_hours
+        self.activity += activity
+        self.polling.append(polling)
 
     def state_of(self, day: date) -> str:
         """The state added for ``day``; empty if none was."""
@@ -95,17 +115,32 @@ class MonthWriter:
         if not self.days:
             return
         part = self.done.setdefault(self.month, {})
-        for name, frames in self.frames.items():
-            fresh = pl.concat(frames)
+        for name, fresh in self._tables().items():
+            by = ["derived_on"] if name == STATES else list(TABLES[name].sorted_by)
             if name in part:
                 stays = read_part(self.folder, part[name])
-                fresh = self._beside(name, stays, fresh)
-            by = ["derived_on"] if name == STATES else list(TABLES[name].sorted_by)
+                fresh = self._beside(name, stays, fresh).sort(by, maintain_order=True)
             if fresh.height:
-                part[name] = write_part(self.folder, name, fresh.sort(by, maintain_order=True))
+                part[name] = write_part(self.folder, name, fresh)
             else:
                 part.pop(name, None)
-        self.frames, self.days, self.partly = {}, [], []
+        self._empty()
+
+    def _tables(self) -> dict[str, pl.DataFrame]:
+        """What was added, as tables with ``derived_on``, each in its order."""
+        hour = pl.col("hour").dt.date()
+        supplies = [supply.id for supply in self.venue.supplies]
+        return tables(self.setup, self.venue, {
+            name: joined([rows[name] for rows in self.rows]) for name in self.rows[0]
+        }) | {
+            "rail_hours": rail_hours_table(supplies, self.rail_hours).with_columns(
+                derived_on=hour),
+            "activity": activity_table(self.setup.controllers, self.activity).with_columns(
+                derived_on=hour),
+            "polling": TABLES["polling"].conform(pl.concat(self.polling)).with_columns(
+                derived_on="day"),
+            STATES: pl.DataFrame(self.states, schema=STATE_SCHEMA, orient="row"),
+        }
 
     def _beside(self, name: str, stays: pl.DataFrame, fresh: pl.DataFrame) -> pl.DataFrame:
         """Old rows that stay, with the new ones."""

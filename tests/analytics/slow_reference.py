@@ -357,7 +357,7 @@ class SlowPairing:
         rail = self.samples(channel, "volts") if channel else []
         # (No figure looks further than this.)
         rail = [r for r in rail if start - 60_000_000 <= r[0] <= start + 63_000_000]
-        f["volts_samples"] = 0 if channel and self.samples(channel, "volts") else None
+        f["volts_samples"] = 0 if channel else None
         if not rail:
             return f
         pulsed = lock.released_by == "power-on"

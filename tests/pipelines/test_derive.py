@@ -14,7 +14,7 @@ from polars.testing import assert_frame_equal
 import pipelines.derived_store
 from analytics.actuations import pair
 from pipelines.derive import derive
-from pipelines.derived_days import DayReader
+from pipelines.derived_records import DayReader
 from pipelines.derived_store import TIME_OF
 from pipelines.histories import load_table
 from pipelines.store import Batch, Store
@@ -244,13 +244,13 @@ def test_a_new_day_reads_no_other_day(tmp_path, rng, monkeypatch):
         house.take(random_log(rng, venue, minutes=4.0, games=5,
                               begin=noon + timedelta(days=20 * day)))
     read = []
-    real = DayReader._read
+    real = DayReader._batches
 
-    def watched(self, days, kind, which):
+    def watched(self, days, kind, *rest):
         read.extend(days)
-        return real(self, days, kind, which)
+        return real(self, days, kind, *rest)
 
-    monkeypatch.setattr(DayReader, "_read", watched)
+    monkeypatch.setattr(DayReader, "_batches", watched)
     last = noon + timedelta(days=80)
     house.take(random_log(rng, venue, minutes=4.0, games=5, begin=last))
     # What the end of the records leaves is read off the last two days, at most.

@@ -1,0 +1,179 @@
+"""The store's records as arrays, taken straight from its Parquet files.
+
+Of levels, which are nearly all there is, only times, values and the numbers that
+stand for the channels are read; where a row group's statistics say that it holds one
+quantity and one run, these columns are not looked at.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Mapping, Sequence
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.parquet as pq
+
+from analytics.pairing_levels import Ints
+from analytics.pairing_readings import EdgeRecords, Records
+from analytics.pairing_setup import Setup
+from pipelines import store_manifest
+from shared.errors import StoreError
+
+Wanted = Mapping[str, Collection[str]]
+"""Channels by quantity (``volts`` or ``amps``)."""
+
+
+class DayReader:
+    """The store as one manifest has it, whatever is taken in meanwhile."""
+
+    def __init__(self, folder: Path) -> None:
+        manifest = store_manifest.read_manifest(folder)
+        self.folder = folder
+        self.paths: dict[tuple[date, str], list[str]] = {}
+        self.rows: dict[date, int] = {}
+        self.marks: dict[date, str] = {}
+        for name, entry in sorted(manifest.days.items()) if manifest else []:
+            day = date.fromisoformat(name)
+            self.marks[day] = f"{manifest.store}-{entry.changed}"  # type: ignore[union-attr]
+            self.rows[day] = sum(segment.rows for segment in entry.segments)
+            for segment in entry.segments:
+                self.paths.setdefault((day, segment.kind), []).append(str(folder / segment.path))
+
+    def edges(self, setup: Setup, days: Sequence[date]) -> tuple[EdgeRecords, EdgeRecords]:
+        """Commands and contacts of some days."""
+        batches = self._batches(days, "edges", None, None)
+        return (_joined([_edge_records(batch, "command", setup.command_of) for batch in batches]),
+                _joined([_edge_records(batch, "contact", setup.contact_of) for batch in batches]))
+
+    def levels(
+        self, day: date, wanted: Wanted, since: int | None = None
+    ) -> dict[tuple[str, str], Records]:
+        """Volts and amps of some channels, on one day, from ``since`` (microseconds) on."""
+        found = _by_channel(self._batches([day], "levels", wanted, since), wanted)
+        return found if since is None else {
+            key: records.since(since) for key, records in found.items()}
+
+    def _batches(
+        self, days: Sequence[date], kind: str, wanted: Wanted | None, since: int | None
+    ) -> list[dict[str, Any]]:
+        try:
+            return [batch for day in days for path in self.paths.get((day, kind), [])
+                    for batch in _read(path, wanted, since)]
+        except (OSError, pa.ArrowException) as error:
+            raise StoreError(
+                f"{self.folder}: the records of {days[0]} to {days[-1]} cannot be read "
+                f"({str(error).splitlines()[0]}); restore the store from a copy, or delete its "
+                "folder and ingest again") from None
+
+
+def _read(path: str, wanted: Wanted | None, since: int | None) -> list[dict[str, Any]]:
+    """The row groups of one file that may hold what is wanted: arrays by column."""
+    found: list[dict[str, Any]] = []
+    with pq.ParquetFile(path, read_dictionary=["channel", "quantity"], pre_buffer=False) as file:
+        alike: dict[tuple[Any, Any], list[int]] = {}
+        columns = {file.schema.column(k).name: k for k in range(len(file.schema))}
+        for number in range(file.num_row_groups):
+            group = file.metadata.row_group(number)
+            latest = group.column(columns["time"]).statistics
+            if since is not None and latest is not None and latest.has_min_max \
+                    and latest.max_raw < since:
+                continue
+            quantity = _only(group.column(columns["quantity"]).statistics)
+            if wanted is not None and quantity is not None and not wanted.get(quantity):
+                continue
+            run = _only(group.column(columns["run"]).statistics)
+            alike.setdefault((quantity, run), []).append(number)
+        for (quantity, run), numbers in alike.items():
+            names = ["time", "value", "channel", *(["quantity"] if quantity is None else []),
+                     *(["run"] if run is None else [])]
+            table = file.read_row_groups(numbers, names, use_threads=False)
+            found += [_arrays(batch, quantity, run) for batch in table.to_batches()]
+    return found
+
+
+def _only(statistics: Any) -> Any:
+    """The one value of a column of a row group, where its statistics say so."""
+    if statistics is None or not statistics.has_min_max or statistics.null_count != 0:
+        return None
+    return statistics.min if statistics.min == statistics.max else None
+
+
+def _arrays(batch: pa.RecordBatch, quantity: str | None, run: int | None) -> dict[str, Any]:
+    channel = batch.column("channel")
+    arrays: dict[str, Any] = {
+        "time": batch.column("time").view(pa.int64()).to_numpy(),
+        "value": batch.column("value").to_numpy(zero_copy_only=False),
+        "channel": (channel.indices.to_numpy(), channel.dictionary.to_pylist()),
+        "quantity": (None, [quantity]),
+        "run": np.array([run], np.int64) if run is not None
+        else batch.column("run").fill_null(0).to_numpy(),
+    }
+    if quantity is None:
+        kind = batch.column("quantity")
+        arrays["quantity"] = kind.indices.to_numpy(), kind.dictionary.to_pylist()
+    return arrays
+
+
+def _edge_records(batch: dict[str, Any], quantity: str, places: Mapping[str, int]) -> EdgeRecords:
+    codes, names = batch["channel"]
+    lock = np.array([places.get(name, -1) for name in names], np.int64)[codes]
+    kinds, quantities = batch["quantity"]
+    if kinds is None:
+        lock = lock if quantities == [quantity] else np.full_like(lock, -1)
+    else:
+        lock = np.where(np.array([name == quantity for name in quantities])[kinds], lock, -1)
+    return EdgeRecords(
+        lock, batch["time"], (batch["value"] > 0.5).astype(np.int64),
+        np.broadcast_to(batch["run"], lock.shape)).known()
+
+
+def _joined(parts: Sequence[EdgeRecords]) -> EdgeRecords:
+    if not parts:
+        return EdgeRecords.none()
+    return EdgeRecords(*(np.concatenate([getattr(part, name) for part in parts])
+                         for name in ("lock", "time", "value", "run")))
+
+
+def _by_channel(
+    batches: Sequence[dict[str, Any]], wanted: Wanted
+) -> dict[tuple[str, str], Records]:
+    """The records of each channel and quantity."""
+    places: dict[tuple[str, str], list[tuple[int, Ints]]] = {}
+    for number, batch in enumerate(batches):
+        codes, channels = batch["channel"]
+        kinds, quantities = batch["quantity"]
+        for kind, quantity in enumerate(quantities):
+            for code, channel in enumerate(channels):
+                if channel not in wanted.get(quantity, ()):
+                    continue
+                mine = codes == code
+                if kinds is not None:
+                    mine &= kinds == kind
+                at = np.flatnonzero(mine)
+                if at.size:
+                    places.setdefault((channel, quantity), []).append((number, at))
+    return {key: _records(batches, places[key]) for key in sorted(places)}
+
+
+def _records(batches: Sequence[dict[str, Any]], places: Sequence[tuple[int, Ints]]) -> Records:
+    """The records at some places of some row groups, in time order."""
+    size = sum(at.size for _, at in places)
+    time, value = np.empty(size, np.int64), np.empty(size, np.float64)
+    runs = [batches[number]["run"] for number, _ in places]
+    alike = all(run.size == 1 and run[0] == runs[0][0] for run in runs)
+    begin = 0
+    for number, at in places:
+        end = begin + at.size
+        batches[number]["time"].take(at, out=time[begin:end], mode="clip")
+        batches[number]["value"].take(at, out=value[begin:end], mode="clip")
+        begin = end
+    run = runs[0] if alike else np.concatenate([
+        run.take(at) if run.size > 1 else np.repeat(run, at.size)
+        for run, (_, at) in zip(runs, places, strict=True)])
+    if (time[1:] < time[:-1]).any():
+        order = np.argsort(time, kind="stable")
+        time, value, run = time[order], value[order], run if run.size == 1 else run[order]
+    return Records(time, value, run)
