@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import math
+from bisect import bisect_right
 from collections.abc import Sequence
+from itertools import pairwise
 
 import numpy as np
 import polars as pl
 
-from analytics.pairing_levels import EARLY, NEVER, Columns, Flags, Ints, Reals, Samples
+from analytics.pairing_levels import EARLY, NEVER, Columns, Ints, Reals, Samples
 from shared.tables import ACTIVITY, RAIL_HOURS, TIMESTAMP, Table
 
 HOUR_US = 3_600_000_000
@@ -32,44 +35,65 @@ def rail_hours(supply: int, rail: Samples, on: Ints, off: Ints) -> Columns:
     """
     time, volts = rail.time, rail.value
     hour, at = _hours(time)
-    low, size = at[:-1], np.diff(at)
-    idle = _outside(time, np.where(on == EARLY, EARLY, np.maximum(
+    busy = _covered(time, np.where(on == EARLY, EARLY, np.maximum(
         on - MARGIN_US, on // DAY_US * DAY_US)), np.where(off >= NEVER, NEVER, off + MARGIN_US))
-    if idle is None:
-        calm, count = volts.copy(), size
-    else:
-        calm, count = volts.compress(idle), _sums(idle, low)
-    begin = np.cumsum(count) - count
-    _sort_each(calm, begin, count)
-    some = np.flatnonzero(count)
-    first, of = begin[some], count[some]
-
-    def filled(values: Reals) -> Reals:
-        column = np.full(hour.size, np.nan)
-        column[some] = values
-        return column
-
-    def quantile(share: float) -> Reals:
-        """Linear between order statistics, as numpy.quantile has it by default."""
-        place = share * (of - 1)
-        below = place.astype(np.int64)
-        value: Reals = calm[first + below]
-        above: Reals = calm[first + np.minimum(below + 1, of - 1)]
-        return value + (above - value) * (place - below)
-
-    median = filled((calm[first + (of - 1) // 2] + calm[first + of // 2]) / 2.0)
-    lowest, highest = filled(calm[first]), filled(calm[first + of - 1])
-    for place in np.flatnonzero(count < size).tolist():
-        part = np.sort(volts[low[place]:low[place] + size[place]])
-        median[place] = (part[(part.size - 1) // 2] + part[part.size // 2]) / 2.0
-        lowest[place], highest[place] = part[0], part[-1]
+    rows = [_hour(volts, low, high, busy) for low, high in pairwise(at.tolist())]
+    columns = np.array(rows, np.float64).reshape(hour.size, len(_OF_HOUR)).T
+    found = dict(zip(_OF_HOUR, columns, strict=True))
     return {
-        "supply": np.full(hour.size, supply), "hour": hour * HOUR_US, "samples": size,
-        "volts_median": median, "volts_low": lowest, "volts_high": highest,
-        "idle_samples": count, "idle_median": filled(quantile(0.5)),
-        "idle_low": filled(quantile(0.05)), "idle_high": filled(quantile(0.95)),
-        "idle_deviation": filled(_deviations(calm, first, of)),
+        "supply": np.full(hour.size, supply), "hour": hour * HOUR_US, "samples": np.diff(at),
+        **found, "idle_samples": found["idle_samples"].astype(np.int64),
     }
+
+
+_OF_HOUR = ("volts_median", "volts_low", "volts_high", "idle_samples", "idle_median", "idle_low",
+            "idle_high", "idle_deviation")
+
+
+def _hour(
+    volts: Reals, low: int, high: int, busy: Sequence[tuple[int, int]]
+) -> tuple[float, ...]:
+    """_OF_HOUR of the readings from ``low`` up to ``high``.
+
+    (Hour by hour, as an hour's readings stay in the processor's nearest memory.)
+    """
+    calm, known = _idle(volts, low, high, busy), (np.nan,) * 4
+    calm.sort()
+    size = calm.size
+    if size:
+        off = calm - np.add.reduce(calm) / size
+        off *= off
+        known = (_quantile(calm, 0.5), _quantile(calm, 0.05), _quantile(calm, 0.95),
+                 math.sqrt(float(np.add.reduce(off)) / (size - 1)) if size > 1 else np.nan)
+    whole = calm if size == high - low else np.sort(volts[low:high])
+    median = (whole.item((high - low - 1) // 2) + whole.item((high - low) // 2)) / 2.0
+    return (median, whole.item(0), whole.item(-1), size, *known)
+
+
+def _idle(volts: Reals, low: int, high: int, busy: Sequence[tuple[int, int]]) -> Reals:
+    """A copy of the readings from ``low`` up to ``high`` that lie in none of ``busy``."""
+    first = bisect_right(busy, (low, high)) - 1
+    parts, at = [], low
+    for begin, end in busy[max(first, 0):]:
+        if begin >= high:
+            break
+        if end > at:
+            if begin > at:
+                parts.append(volts[at:begin])
+            at = end
+    if at == low:
+        return volts[low:high].copy()
+    if at < high:
+        parts.append(volts[at:high])
+    return np.concatenate(parts) if parts else np.empty(0)
+
+
+def _quantile(ordered: Reals, share: float) -> float:
+    """Linear between order statistics, as numpy.quantile has it by default."""
+    place = share * (ordered.size - 1)
+    low = int(place)
+    below = float(ordered.item(low))
+    return below + (float(ordered.item(min(low + 1, ordered.size - 1))) - below) * (place - low)
 
 
 def rail_hours_table(supplies: Sequence[str], rows: Sequence[Columns]) -> pl.DataFrame:
@@ -100,45 +124,17 @@ def _hours(time: Ints) -> tuple[Ints, Ints]:
     return first + some, np.append(at[some], time.size)
 
 
-def _outside(time: Ints, low: Ints, high: Ints) -> Flags | None:
-    """Which instants lie in none of the closed intervals; None if all do."""
-    begin = np.searchsorted(time, np.sort(low), "left")
-    end = np.maximum.accumulate(np.searchsorted(time, high[np.argsort(low)], "right"))
+def _covered(time: Ints, low: Ints, high: Ints) -> list[tuple[int, int]]:
+    """Which instants lie in any of the closed intervals: stretches [from, to), apart, in order."""
+    order = np.argsort(low)
+    begin = np.searchsorted(time, low[order], "left")
+    end = np.maximum.accumulate(np.searchsorted(time, high[order], "right"))
     some = np.flatnonzero(end > begin)
     if not some.size:
-        return None
+        return []
     begin, end = begin[some], end[some]
     apart = np.append(True, begin[1:] > end[:-1])
-    outside = np.ones(time.size, np.bool_)
-    for start, stop in zip(
-        begin[apart].tolist(), end[np.append(apart[1:], True)].tolist(), strict=True):
-        outside[start:stop] = False
-    return outside
-
-
-def _sums(flags: Flags, low: Ints) -> Ints:
-    """How many are flagged from each of ``low`` to the next."""
-    ends = np.append(low[1:], flags.size).tolist()
-    return np.array([np.count_nonzero(flags[start:stop])
-                     for start, stop in zip(low.tolist(), ends, strict=True)], np.int64)
-
-
-def _sort_each(values: Reals, begin: Ints, count: Ints) -> None:
-    for start, size in zip(begin.tolist(), count.tolist(), strict=True):
-        values[start:start + size].sort()
-
-
-def _deviations(values: Reals, begin: Ints, count: Ints) -> Reals:
-    """Standard deviation (n - 1) of each stretch, in two passes; NaN for one value.
-
-    The stretches are never empty and follow each other.
-    """
-    if not count.size:
-        return np.empty(0)
-    off = values - np.repeat(np.add.reduceat(values, begin) / count, count)
-    off *= off
-    squares = np.add.reduceat(off, begin)
-    return np.sqrt(squares / np.where(count > 1, count - 1, np.nan))
+    return list(zip(begin[apart].tolist(), end[np.append(apart[1:], True)].tolist(), strict=True))
 
 
 def activity(controller: int, times: Ints, edges: Ints, run: Ints) -> Columns:

@@ -10,7 +10,7 @@ from collections.abc import Callable
 
 import numpy as np
 
-from analytics.pairing_levels import Flags, Ints, Reals
+from analytics.pairing_levels import Flags, Ints, Reals, segment_starts
 
 _CELLS = 4_000_000
 
@@ -23,49 +23,47 @@ def flatten(low: Ints, high: Ints) -> tuple[Ints, Ints]:
     return np.arange(int(count.sum())) - begin[owner] + low[owner], owner
 
 
-def differences(values: np.ndarray, low: Ints, high: Ints) -> tuple[Reals, Ints, Ints]:
-    """From each value of each stretch to the next one in it: one array, and its own stretches."""
-    count = np.maximum(high - low - 1, 0)
-    index, _ = flatten(low, low + count)
-    ends = np.cumsum(count)
-    return (values[index + 1] - values[index]).astype(np.float64), ends - count, ends
-
-
-def _reduced(
-    ufunc: np.ufunc, values: np.ndarray, low: Ints, high: Ints, empty: float
-) -> np.ndarray:
-    found = np.full(low.size, empty, values.dtype)
+def _reduced(ufunc: np.ufunc, values: Reals, low: Ints, high: Ints) -> Reals:
+    found = np.full(low.size, np.nan)
     some = np.flatnonzero(high > low)
     if some.size:
-        index, _ = flatten(low[some], high[some])
-        count = (high - low)[some]
-        found[some] = ufunc.reduceat(values[index], np.cumsum(count) - count)
+        # From low to high, from there to the next low (which is not wanted), and so on.
+        bounds = np.stack([low[some], high[some]], axis=1).ravel()
+        if bounds.max() >= values.size:
+            values = np.append(values, np.nan)
+        found[some] = ufunc.reduceat(values, bounds)[::2]
     return found
 
 
 def lowest(values: Reals, low: Ints, high: Ints) -> Reals:
     """The smallest value of each stretch."""
-    return _reduced(np.minimum, values, low, high, np.nan)
+    return _reduced(np.minimum, values, low, high)
 
 
 def highest(values: Reals, low: Ints, high: Ints) -> Reals:
     """The largest value of each stretch."""
-    return _reduced(np.maximum, values, low, high, np.nan)
+    return _reduced(np.maximum, values, low, high)
 
 
 def first_true(flags: Flags, index: Ints, owner: Ints, size: int) -> Ints:
     """The first flagged index of each stretch (out of :func:`flatten`), or -1."""
-    found = np.full(size, -1)
-    marked = np.flatnonzero(flags)[::-1]
-    found[owner[marked]] = index[marked]
-    return found
+    return _end_true(flags, index, owner, size, segment_starts)
 
 
 def last_true(flags: Flags, index: Ints, owner: Ints, size: int) -> Ints:
     """The last flagged index of each stretch, or -1."""
+    return _end_true(flags, index, owner, size, lambda of: np.append(segment_starts(of)[1:], True))
+
+
+def _end_true(
+    flags: Flags, index: Ints, owner: Ints, size: int, ends: Callable[[Ints], Flags]
+) -> Ints:
     found = np.full(size, -1)
     marked = np.flatnonzero(flags)
-    found[owner[marked]] = index[marked]
+    if marked.size:
+        of = owner[marked]
+        end = np.flatnonzero(ends(of))
+        found[of[end]] = index[marked[end]]
     return found
 
 
@@ -108,8 +106,8 @@ def _of_sorted(
         rows = order[start:stop]
         width = int(count[rows[-1]])
         index = low[rows][:, None] + np.arange(width)
-        inside = np.arange(width) < count[rows][:, None]
-        cells = np.where(inside, values[np.where(inside, index, 0)], np.inf)
+        cells = values.take(index, mode="clip")
+        np.copyto(cells, np.inf, where=np.arange(width) >= count[rows][:, None])
         cells.sort(axis=1)
         found[rows] = what(cells, count[rows])
         start = stop

@@ -34,7 +34,6 @@ import numpy as np
 
 from analytics.pairing_levels import EARLY, NEVER, Flags, Ints, Reals, Samples
 from analytics.pairing_ranges import (
-    differences,
     first_true,
     flatten,
     highest,
@@ -153,6 +152,7 @@ def figures(task: Task, rail: Samples) -> Figures:
     if not size or not rail.time.size:
         return Figures.nothing(size)
     time, volts = rail.time, rail.value
+    gaps = np.diff(time).astype(np.float64)
 
     def place(when: Ints, side: str = "left") -> Ints:
         return np.searchsorted(time, when, side)  # type: ignore[call-overload,no-any-return]
@@ -167,7 +167,7 @@ def figures(task: Task, rail: Samples) -> Figures:
     stop = place(last, "right")
     volts_min = lowest(volts, at_start, stop)
     count = np.maximum(stop - at_start, 0)
-    spacing = medians(*differences(time, at_start, stop))
+    spacing = medians(gaps, at_start, stop - 1)
     found = Figures.nothing(size)
     found.volts_before[:] = before
     found.volts_min[:] = volts_min
@@ -175,8 +175,8 @@ def figures(task: Task, rail: Samples) -> Figures:
     found.volts_samples[:] = count
     found.sample_ms[:] = spacing / 1000.0
     clear = np.where(task.blurred, start, task.quiet_until)
-    _magnets(task, rail, found, np.flatnonzero(~pulsed), clear)
-    _latches(task, rail, found, np.flatnonzero(pulsed), clear, spacing)
+    _magnets(task, rail, gaps, found, np.flatnonzero(~pulsed), clear)
+    _latches(task, rail, gaps, found, np.flatnonzero(pulsed), clear, spacing)
     return found
 
 
@@ -187,12 +187,14 @@ def _noise(volts: Reals, low: Ints, high: Ints) -> Reals:
     their differences can only be a whole number of them.
     """
     low = np.maximum(low, high - NOISE_SAMPLES)
-    steps, low, high = differences(volts, low, high)
-    noise = trimmed_means(np.abs(steps), low, high) / TRIMMED_NORMAL / np.sqrt(2.0)
-    return np.where(high - low >= 6, noise, np.nan)
+    steps = np.diff(volts)
+    noise = trimmed_means(np.abs(steps, out=steps), low, high - 1) / TRIMMED_NORMAL / np.sqrt(2.0)
+    return np.where(high - 1 - low >= 6, noise, np.nan)
 
 
-def _magnets(task: Task, rail: Samples, found: Figures, rows: Ints, clear: Ints) -> None:
+def _magnets(
+    task: Task, rail: Samples, gaps: Reals, found: Figures, rows: Ints, clear: Ints
+) -> None:
     if not rows.size:
         return
     time, volts = rail.time, rail.value
@@ -202,15 +204,15 @@ def _magnets(task: Task, rail: Samples, found: Figures, rows: Ints, clear: Ints)
     limit = np.minimum(np.minimum(end, start + REACH_US), clear[rows])
     high = np.searchsorted(time, limit, "left")
     found.sag_volts[rows] = medians(volts, low, np.maximum(high, low)) - before
-    found.off_spike_volts[rows] = _spike(rail, start, before, clear[rows])
+    found.off_spike_volts[rows] = _spike(rail, gaps, start, before, clear[rows])
 
 
-def _spike(rail: Samples, off: Ints, before: Reals, clear: Ints) -> Reals:
+def _spike(rail: Samples, gaps: Reals, off: Ints, before: Reals, clear: Ints) -> Reals:
     """Highest over ``before`` in the 20 ms from ``off`` on; NaN unless sampled finely there."""
     low = np.searchsorted(rail.time, off, "left")
     high = np.searchsorted(rail.time, off + SPIKE_US, "right")
     size = rail.time.size
-    gap = highest(*differences(rail.time, low, high))
+    gap = highest(gaps, low, high - 1)
     first = np.where(low < size, rail.time[np.minimum(low, size - 1)], NEVER) - off
     fine = (high - low >= 3) & (gap < SPIKE_GAP_US) & (first < SPIKE_GAP_US)
     fine &= (clear > off + SPIKE_US) | (clear < off)
@@ -218,7 +220,8 @@ def _spike(rail: Samples, off: Ints, before: Reals, clear: Ints) -> Reals:
 
 
 def _latches(
-    task: Task, rail: Samples, found: Figures, rows: Ints, clear_all: Ints, spacing_all: Reals
+    task: Task, rail: Samples, gaps: Reals, found: Figures, rows: Ints, clear_all: Ints,
+    spacing_all: Reals,
 ) -> None:
     if not rows.size:
         return
@@ -282,7 +285,7 @@ def _latches(
     fine = sagged & (spacing <= FINE_US)
     found.sag_pulses[rows] = np.where(fine, buzz, np.where(told & ~seen & (spacing <= FINE_US),
                                                             0.0, np.nan))
-    _afterwards(rail, found, rows, task, last, whole, sagged, cut, last_loaded, clear, sag)
+    _afterwards(rail, gaps, found, rows, last, whole, sagged, cut, last_loaded, clear, sag)
 
 
 def _pulses(
@@ -297,7 +300,7 @@ def _pulses(
 
 
 def _afterwards(
-    rail: Samples, found: Figures, rows: Ints, task: Task, last: Ints, whole: Flags,
+    rail: Samples, gaps: Reals, found: Figures, rows: Ints, last: Ints, whole: Flags,
     sagged: Flags, cut: Flags, last_loaded: Ints, clear: Ints, sag: Reals,
 ) -> None:
     """What follows the switch-off: recovery, spike, and a load that outlasts the command."""
@@ -316,7 +319,7 @@ def _afterwards(
     when = time[np.maximum(recovered, 0)]
     spaced = when - time[np.maximum(recovered - 1, 0)] <= 2 * FINE_US
     found.recovery_ms[rows] = np.where(good & spaced, (when - off) / 1000.0, np.nan)
-    spike = _spike(rail, off, before, clear)
+    spike = _spike(rail, gaps, off, before, clear)
     found.off_spike_volts[rows] = np.where((whole | cut) & (clear > off), spike, np.nan)
 
     # Still loaded after the command ended? Only where it was loaded at all.
