@@ -1,7 +1,12 @@
 """What ingest costs, beside what Polars needs for the same file with no checks at all.
 
-    python -m tests.bench.ingest_cost [--megabytes 170] [--turns 3]
-    python -m tests.bench.ingest_cost --megabytes 5000 --turns 1     # memory
+    python -m tests.bench.ingest_cost [--megabytes 300] [--turns 3] [--order both]
+    python -m tests.bench.ingest_cost --megabytes 5000 --turns 1 --order written    # memory
+
+The log: three rails read together at 25 Hz, and thirty latches that are commanded,
+answer and bounce; one record in twenty is an edge. Either in the order of time (`written`)
+or as a broker hands it on (`received`): each record late by some ten milliseconds, one in
+a hundred by up to a second and a half.
 
 Every run is a process of its own. Printed: wall and processor seconds without
 start-up, and the highest memory. Two ways of Polars: `strings` leaves the times as
@@ -22,8 +27,12 @@ from pathlib import Path
 
 import numpy as np
 import polars as pl
+from numpy.typing import NDArray
 
 LOCKS, RAILS = 30, 3
+RAIL_NAMES = np.array([f"rail-{i}" for i in range(1, RAILS + 1)])
+SCAN_US = 40_000
+EDGES = 0.05
 LONGEST_MB = 400
 BYTES_A_ROW = 44
 
@@ -41,12 +50,12 @@ def venue_text() -> str:
             f'[[log]]\nfiles = ["log.csv"]\n{rails}{locks}')
 
 
-def write_log(path: Path, megabytes: int) -> int:
-    """A default-layout log: nine records in ten are volts; returns its rows.
+def write_log(path: Path, megabytes: int, order: str = "written") -> int:
+    """A default-layout log; returns its rows.
 
     A long one is a few days of March, written again for each of the following months.
     """
-    days, rows = _some_days(min(megabytes, LONGEST_MB))
+    days, rows = _some_days(min(megabytes, LONGEST_MB), order)
     with path.open("wb") as file:
         file.write(b"time,channel,quantity,value\n")
         copies = 0
@@ -58,30 +67,43 @@ def write_log(path: Path, megabytes: int) -> int:
     return rows * copies
 
 
-def _some_days(megabytes: int) -> tuple[bytes, int]:
+def _some_days(megabytes: int, order: str) -> tuple[bytes, int]:
     """Lines of a log from 1 March on, and how many."""
     rng = np.random.default_rng(20261102)
     n = megabytes * 1_000_000 // BYTES_A_ROW
-    ticks = int(datetime(2026, 3, 1, tzinfo=UTC).timestamp() * 1e6) + (
-        np.cumsum(rng.integers(1_000, 100_000, n)) // 1000 * 1000)
-    kind = rng.random(n)
-    number = pl.Series(rng.integers(0, LOCKS, n)).cast(pl.String)
-    volts, command = pl.Series(kind < 0.9), pl.Series(kind < 0.95)
-    frame = pl.DataFrame({
-        "number": number, "rail": pl.Series(rng.integers(1, RAILS + 1, n)).cast(pl.String),
-        "volts": volts, "command": command,
-        "reading": pl.Series(np.round(12 + rng.normal(0, 0.05, n), 2)).cast(pl.String),
-        "state": pl.Series(rng.integers(0, 2, n)).cast(pl.String),
-        "ticks": pl.Series(ticks).cast(pl.Datetime("us")),
-    }).select(
-        time=pl.col("ticks").dt.strftime("%Y-%m-%dT%H:%M:%S%.3fZ"),
-        channel=pl.when("volts").then("rail-" + pl.col("rail"))
-        .when("command").then("north/q" + pl.col("number")).otherwise("north/i" + pl.col("number")),
-        quantity=pl.when("volts").then(pl.lit("volts"))
-        .when("command").then(pl.lit("command")).otherwise(pl.lit("contact")),
-        value=pl.when("volts").then("reading").otherwise("state"),
-    )
-    return frame.write_csv(include_header=False).encode(), n
+    scans = int(n * (1 - EDGES) / RAILS)
+    stamp = np.arange(scans) * SCAN_US + rng.integers(0, 2, scans) * 1000
+    parts = [_frame(np.repeat(stamp, RAILS), np.tile(RAIL_NAMES, scans), "volts",
+                    np.round(12 + rng.normal(0, 0.05, scans * RAILS), 2).astype(str))]
+    fired = int(n * EDGES / 6)
+    at = np.sort(rng.integers(0, scans * SCAN_US, fired)) // 1000 * 1000
+    lock = rng.integers(0, LOCKS, fired).astype(str)
+    release = at + rng.lognormal(np.log(60), 0.1, fired).astype(np.int64) * 1000
+    outputs, inputs = np.char.add("north/q", lock), np.char.add("north/i", lock)
+    for names, quantity, times, state in (
+        (outputs, "command", at, "1"), (outputs, "command", at + 500_000, "0"),
+        (inputs, "contact", release, "0"), (inputs, "contact", release + 2_000, "1"),
+        (inputs, "contact", release + 3_000, "0"), (inputs, "contact", release + 20_000_000, "1"),
+    ):
+        parts.append(_frame(times, names, quantity, np.full(fired, state)))
+    frame = pl.concat(parts).unique(maintain_order=True).sort("ticks", maintain_order=True)
+    if order == "received":
+        late = rng.exponential(40_000, frame.height)
+        late += (rng.random(frame.height) < 0.01) * rng.uniform(0, 1_300_000, frame.height)
+        frame = frame.with_columns(pl.Series("late", late)).sort(
+            pl.col("ticks") + pl.col("late")).drop("late")
+    start = int(datetime(2026, 3, 1, tzinfo=UTC).timestamp() * 1e6)
+    frame = frame.select(
+        (pl.col("ticks") + start).cast(pl.Datetime("us")).dt.strftime("%Y-%m-%dT%H:%M:%S%.3fZ"),
+        "channel", "quantity", "value")
+    return frame.write_csv(include_header=False).encode(), frame.height
+
+
+def _frame(
+    ticks: NDArray[np.int64], channel: NDArray[np.str_], quantity: str, value: NDArray[np.str_]
+) -> pl.DataFrame:
+    return pl.DataFrame({"ticks": ticks, "channel": channel, "value": value}).with_columns(
+        quantity=pl.lit(quantity))
 
 
 def one(what: str, folder: Path) -> None:
@@ -109,36 +131,42 @@ def one(what: str, folder: Path) -> None:
 def main() -> None:
     """Generate, run side by side, print a table."""
     words = argparse.ArgumentParser(description=__doc__)
-    words.add_argument("--megabytes", type=int, default=170)
+    words.add_argument("--megabytes", type=int, default=300)
     words.add_argument("--turns", type=int, default=3)
+    words.add_argument("--order", choices=("written", "received", "both"), default="both")
     words.add_argument("--one", choices=("strings", "typed", "ingest"))
     words.add_argument("--folder", type=Path)
     given = words.parse_args()
     if given.one:
         one(given.one, given.folder)
         return
-    with tempfile.TemporaryDirectory(dir=given.folder) as made:
-        folder = Path(made)
-        (folder / "venue.toml").write_text(venue_text())
-        rows = write_log(folder / "log.csv", given.megabytes)
-        size = (folder / "log.csv").stat().st_size
-        print(f"{rows:,} records, {size / 1e6:,.0f} MB; best of {given.turns}")
-        best: dict[str, tuple[float, float, float]] = {}
-        for _ in range(given.turns):
-            for what in ("strings", "typed", "ingest"):
-                shutil.rmtree(folder / "store", ignore_errors=True)
-                out = subprocess.run(
-                    [sys.executable, "-m", "tests.bench.ingest_cost", "--one", what,
-                     "--folder", str(folder)],
-                    check=True, capture_output=True, text=True).stdout
-                figures = tuple(float(word) for word in out.split())
-                best[what] = min(best.get(what, figures), figures)  # type: ignore[assignment]
-        for what, (wall, busy, peak) in best.items():
-            print(f"{what:8} {wall:7.2f} s wall  {busy:7.2f} s processor  {peak:5.2f} GB  "
-                  f"{rows / wall / 1e6:5.2f} million records/s")
-        for what in ("strings", "typed"):
-            print(f"ingest / {what}: wall {best['ingest'][0] / best[what][0]:.2f}, processor "
-                  f"{best['ingest'][1] / best[what][1]:.2f}")
+    for order in ("written", "received") if given.order == "both" else (given.order,):
+        with tempfile.TemporaryDirectory(dir=given.folder) as made:
+            compare(Path(made), given.megabytes, order, given.turns)
+
+
+def compare(folder: Path, megabytes: int, order: str, turns: int) -> None:
+    """Write a log, run the contestants in turn, print the best of each."""
+    (folder / "venue.toml").write_text(venue_text())
+    rows = write_log(folder / "log.csv", megabytes, order)
+    size = (folder / "log.csv").stat().st_size
+    print(f"{order}: {rows:,} records, {size / 1e6:,.0f} MB; best of {turns}")
+    best: dict[str, tuple[float, ...]] = {}
+    for _ in range(turns):
+        for what in ("strings", "typed", "ingest"):
+            shutil.rmtree(folder / "store", ignore_errors=True)
+            out = subprocess.run(
+                [sys.executable, "-m", "tests.bench.ingest_cost", "--one", what,
+                 "--folder", str(folder)],
+                check=True, capture_output=True, text=True).stdout
+            figures = tuple(float(word) for word in out.split())
+            best[what] = tuple(map(min, best.get(what, figures), figures))
+    for what, (wall, busy, peak) in best.items():
+        print(f"{what:8} {wall:7.2f} s wall  {busy:7.2f} s processor  {peak:5.2f} GB  "
+              f"{rows / wall / 1e6:5.2f} million records/s")
+    for what in ("strings", "typed"):
+        print(f"ingest / {what}: wall {best['ingest'][0] / best[what][0]:.2f}, processor "
+              f"{best['ingest'][1] / best[what][1]:.2f}")
 
 
 if __name__ == "__main__":
