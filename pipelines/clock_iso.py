@@ -8,7 +8,10 @@ lines that share it, and only seconds and fraction are worked out for every line
 from __future__ import annotations
 
 import re
+import sys
+from collections.abc import Sequence
 from functools import cache
+from typing import Any
 
 import numpy as np
 import polars as pl
@@ -23,6 +26,9 @@ _ISO = (
 )
 MOST_WIDTHS = 8
 """More widths than that are no way of writing times, but rubbish."""
+
+VIEWED = 12
+"""Texts up to this length stand in Polars' views themselves."""
 
 _SHAPE = re.compile(
     r"\d{4}-\d\d-\d\d[T ]\d\d:\d\d:\d\d(?:(?P<mark>[.,])(?P<fraction>\d{1,9}))?"
@@ -129,28 +135,70 @@ def _fixed_width(text: pl.Series) -> pl.DataFrame | None:
     if shape is None:
         return None
     width = len(text[0])
-    buffers = text.to_arrow(compat_level=pl.CompatLevel.oldest())
-    _, offsets_buffer, data_buffer = buffers.buffers()
-    offsets = np.frombuffer(offsets_buffer, np.int64)[buffers.offset :][: len(text) + 1]
-    if offsets[-1] - offsets[0] != width * len(text) or (np.diff(offsets) != width).any():
+    letters = _letters(text, width)
+    if letters is None:
         return None
-    data = np.frombuffer(data_buffer, np.uint8)[offsets[0] : offsets[-1]]
-    letters = data.reshape(len(text), width)
     zone = shape["zone"] or ""
     if zone:
         ending = np.frombuffer(zone.encode("ascii"), np.uint8)
         if any((letters[:, width - len(zone) + at] != mark).any()
                for at, mark in enumerate(ending)):
             return None
-    ticks = _minutes(letters)
-    seconds = _seconds(letters, len(shape["fraction"] or ""), shape["mark"])
-    if ticks is None or seconds is None:
+    minutes = _minutes(letters)
+    ticks = _seconds(letters, len(shape["fraction"] or ""), shape["mark"])
+    if minutes is None or ticks is None:
         return None
-    minutes = _offset_minutes(zone)
-    if abs(minutes) > 15 * 60:
+    offset = _offset_minutes(zone)
+    if abs(offset) > 15 * 60:
         return None
-    time = pl.Series("time", ticks + seconds - minutes * 60_000_000).cast(pl.Datetime("us"))
+    starts, values = minutes
+    values = values - offset * 60_000_000
+    if len(starts) < len(text) // 64:
+        for start, stop, value in zip(starts, np.append(starts, len(text))[1:], values,
+                                      strict=False):
+            ticks[start:stop] += value
+    else:
+        ticks += np.repeat(values, np.diff(np.append(starts, len(text))))
+    time = pl.Series("time", ticks).cast(pl.Datetime("us"))
     return pl.DataFrame({"time": time, "zoned": pl.repeat(bool(zone), len(text), eager=True)})
+
+
+def _letters(text: pl.Series, width: int) -> NDArray[np.uint8] | None:
+    """The bytes of texts that are all of one width, a row each; None if they are not."""
+    array = text.to_arrow(compat_level=pl.CompatLevel.newest())
+    buffers = array.buffers()
+    views = np.frombuffer(buffers[1], np.uint32).reshape(-1, 4)[array.offset :][: len(text)]
+    if (views[:, 0] != width).any():
+        return None
+    stretches = buffers[2:]
+    # Fresh from a reader the texts lie one after the other, and need not be gathered.
+    if width > VIEWED and sum(b.size for b in stretches) == width * len(text) and (
+        _one_after_the_other(views, stretches, width)
+    ):
+        data = np.concatenate([np.frombuffer(b, np.uint8) for b in stretches])
+        return data.reshape(len(text), width)
+    array = text.to_arrow(compat_level=pl.CompatLevel.oldest())
+    _, offsets_buffer, data_buffer = array.buffers()
+    offsets = np.frombuffer(offsets_buffer, np.int64)[array.offset :][: len(text) + 1]
+    data = np.frombuffer(data_buffer, np.uint8)[offsets[0] : offsets[-1]]
+    return data.reshape(len(text), width)
+
+
+def _one_after_the_other(
+    views: NDArray[np.uint32], stretches: Sequence[Any], width: int
+) -> bool:
+    """Whether views point into their buffers in order and without a gap."""
+    counts = [b.size // width for b in stretches]
+    if any(b.size % width for b in stretches):
+        return False
+    start = 0
+    for number, count in enumerate(counts):
+        part = views[start : start + count]
+        start += count
+        if count and ((part[:, 2] != number).any() or part[0, 3] != 0
+                      or (np.diff(part[:, 3]) != width).any()):
+            return False
+    return True
 
 
 def _few_widths(text: pl.Series) -> pl.DataFrame | None:
@@ -180,10 +228,16 @@ def _offset_minutes(zone: str) -> int:
     return (int(digits[:2]) * 60 + int(digits[2:] or 0)) * (-1 if zone[0] == "-" else 1)
 
 
-def _minutes(letters: NDArray[np.uint8]) -> NDArray[np.int64] | None:
-    """Microseconds up to the minute, parsed once for each run of lines that share the text."""
-    first = np.ascontiguousarray(letters[:, :8]).view(np.uint64).ravel()
-    second = np.ascontiguousarray(letters[:, 8:16]).view(np.uint64).ravel()
+def _minutes(
+    letters: NDArray[np.uint8]
+) -> tuple[NDArray[np.int64], NDArray[np.int64]] | None:
+    """Runs of lines that share the text up to the minute: where each starts, and its microseconds.
+
+    None where that is no time, or there are so many that it does not pay.
+    """
+    words = (letters if letters.shape[1] % 8 == 0 else np.ascontiguousarray(letters[:, :16])).view(
+        np.uint64)
+    first, second = words[:, 0], words[:, 1]
     change = np.empty(len(letters), np.bool_)
     change[0] = True
     np.not_equal(second[1:], second[:-1], out=change[1:])
@@ -197,14 +251,15 @@ def _minutes(letters: NDArray[np.uint8]) -> NDArray[np.int64] | None:
     frame = _by_pattern(pl.Series(distinct, dtype=pl.String), _ISO)
     if frame["time"].null_count() or frame["zoned"].any():
         return None
-    values = frame["time"].to_physical().to_numpy()
-    return np.repeat(values, np.diff(np.append(starts, len(letters))))
+    return starts, frame["time"].to_physical().to_numpy()
 
 
 def _seconds(
     letters: NDArray[np.uint8], places: int, mark: str | None
 ) -> NDArray[np.int64] | None:
     """Microseconds after the minute; None unless every line reads ``:SS[.fff]``."""
+    if letters.shape[1] == 24 and places == 3 and mark and sys.byteorder == "little":
+        return _seconds_at_once(letters, mark)
     marks = [(16, ":"), *([(19, mark)] if mark else [])]
     if any((letters[:, at] != ord(sign)).any() for at, sign in marks):
         return None
@@ -216,3 +271,31 @@ def _seconds(
         if position < 8:  # what is finer than a microsecond is cut off
             total += digit * np.int32(10 ** (7 - position))
     return total.astype(np.int64)
+
+
+def _seconds_at_once(letters: NDArray[np.uint8], mark: str) -> NDArray[np.int64] | None:
+    """The same for ``:SS.fffZ``, whose eight letters are looked at as one number.
+
+    Against the form's own letters the digits come out as 0 to 9 and everything else as
+    0. Adding 118 lifts what is more than 9 beyond 127 (122: more than 5).
+    """
+    form = f":00{mark}000".encode() + letters[0, 23:].tobytes()
+    tail = np.ascontiguousarray(letters[:, 16:]).view(np.uint64).ravel()
+    tail ^= np.frombuffer(form, np.uint64)
+    over = tail + np.uint64(0x00_76_76_76_00_76_7A_00)
+    over |= tail
+    if int(np.bitwise_or.reduce(over)) & 0xFF_80_80_80_FF_80_80_FF:
+        return None
+    pairs = tail * np.uint64(10)  # each digit tenfold, and the one after it: pairs of digits
+    pairs += tail >> np.uint64(8)
+    tail >>= np.uint64(48)
+    tail &= np.uint64(0xFF)
+    total = (pairs >> np.uint64(8)) & np.uint64(0xFF)
+    total *= np.uint64(100)
+    pairs >>= np.uint64(32)
+    pairs &= np.uint64(0xFF)
+    total += pairs
+    total *= np.uint64(10)
+    total += tail
+    total *= np.uint64(1_000)
+    return total.view(np.int64)

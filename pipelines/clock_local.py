@@ -39,7 +39,8 @@ class LocalTimes:
         ).drop("_early", "_late", "_as_utc")
 
     def _late_rows(self, frame: pl.DataFrame, doubled: pl.Series) -> pl.Series:
-        controllers = frame["channel"].fill_null("").str.split("/").list.first().to_list()
+        channels = frame["channel"].cast(pl.String).fill_null("")
+        controllers = channels.str.split("/").list.first().to_list()
         ticks = frame["utc"].to_physical().to_list()
         zoned = frame["zoned"].to_list()
         late = [False] * frame.height

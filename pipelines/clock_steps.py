@@ -61,8 +61,8 @@ class StepWatch:
             return
         frame = frame.select(
             "line", "utc", mark=_mark(),
-            controller=pl.col("channel").fill_null("").str.split_exact("/", 1).struct.field(
-                "field_0"),
+            controller=pl.col("channel").cast(pl.String).fill_null("").str.split_exact(
+                "/", 1).struct.field("field_0"),
         )
         frame = frame.filter(pl.col("utc").is_not_null())
         for name, before, seconds, line in leaps(frame):
@@ -81,9 +81,9 @@ class StepWatch:
         ticks = frame["utc"].to_physical()
         if ticks.null_count() or not ticks.is_sorted():
             return False
-        ends = frame.lazy().group_by("channel").agg(
+        ends = frame.group_by("channel").agg(
             pl.col("utc").first().to_physical().alias("first"),
-            pl.col("utc").last().to_physical().alias("last")).collect()
+            pl.col("utc").last().to_physical().alias("last"))
         first: dict[str, int] = {}
         last: dict[str, int] = {}
         for channel, start, end in ends.iter_rows():

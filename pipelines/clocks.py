@@ -61,7 +61,8 @@ class Clock(Protocol):
 
 def controller_column() -> pl.Expr:
     """The controller of each record, from its channel."""
-    return pl.col("channel").fill_null("").str.split_exact("/", 1).struct.field("field_0")
+    text = pl.col("channel").cast(pl.String).fill_null("")
+    return text.str.split_exact("/", 1).struct.field("field_0")
 
 
 @dataclass

@@ -12,6 +12,7 @@ import polars as pl
 
 from pipelines.ahead import ahead
 from pipelines.clocks import Clock
+from pipelines.coded import joined
 from pipelines.ingest_files import block_of, find_logs
 from pipelines.ingest_progress import Progress, progress_for
 from pipelines.ingest_reading import Reading, TextRead, Used, layout_of
@@ -28,8 +29,12 @@ from shared.log_format import LogFormat
 from shared.tables import FILES, REJECTS, SIGNALS
 from shared.venue import Venue
 
-COMMIT_ROWS = 400_000
+COMMIT_ROWS = 1_000_000
 """Records that are gathered before they are put into the store; bounds the memory."""
+
+HOLD_S = 10.0
+"""The latest seconds of a file that goes on wait for the next commit: lines a little out of
+order must not make every commit write the end of the last one anew."""
 
 COMMIT_TEXT = 64 << 20
 UNFINISHED = ("the last line has no line end and may be half written; it is taken as soon as the "
@@ -196,9 +201,9 @@ class _Ingest:
         self.pending.readings[source.name] = reading
         text = TextRead()
         clock: Clock | None = None
-        before: pl.DataFrame | None = None
+        before: Piece | None = None
         try:
-            layout = Layout(reading.log, source.name)
+            layout = Layout(reading.log, source.name, self.meaning.kinds)
             resume = resume_of(source, reading.log, reading.layout, reading.size, reading.known,
                                text.take, text.hexdigest)
             if resume is None:
@@ -224,7 +229,7 @@ class _Ingest:
                         continue
                     whole = False
                 self._take(reading, piece, clock)
-                before = piece.records
+                before = piece
             reading.complete = True
             progress.used(reading.size)
             if whole and not clock.local_seen and can_resume(source, reading.log):
@@ -259,7 +264,7 @@ class _Ingest:
             self.pending.signals.append(signals)
             self.pending.rows += signals.height
         if self.pending.rows > COMMIT_ROWS or self.pending.text > COMMIT_TEXT:
-            self._commit()
+            self._commit(reading.source.name)
 
     def _reject(self, reading: Reading, rejects: pl.DataFrame) -> None:
         if rejects.is_empty():
@@ -296,15 +301,22 @@ class _Ingest:
             reading.count.taken += done.taken.get(reading.source.name, 0)
         self.summary.days |= set(done.days)
 
-    def _commit(self) -> None:
-        """Hand what is pending to the store; the next stretch is read while it writes."""
+    def _commit(self, going_on: str | None = None) -> None:
+        """Hand what is pending to the store; the next stretch is read while it writes.
+
+        Of a file that is still ``going_on`` the latest seconds are held back. Nothing
+        can be lost by it: until it has been read to its end, it counts as not read.
+        """
         self._settle()
         pending, self.pending = self.pending, _Pending()
         if not pending.readings:
             return
+        if going_on is not None:
+            pending.signals, self.pending.signals = _hold_back(pending.signals, going_on)
+            self.pending.rows = sum(part.height for part in self.pending.signals)
         readings = list(pending.readings.values())
         batch = Batch(
-            signals=pl.concat(pending.signals) if pending.signals else SIGNALS.empty(),
+            signals=joined(pending.signals) if pending.signals else SIGNALS.empty(),
             rejects=pl.concat(pending.rejects) if pending.rejects else REJECTS.empty(),
             clock_events=pl.concat(pending.events) if pending.events
             else Batch(SIGNALS.empty()).clock_events,
@@ -317,6 +329,33 @@ class _Ingest:
             if not reading.ended:
                 self.pending.readings[reading.source.name] = reading
         self.underway = (self.writer.submit(self.store.commit, batch), readings)
+
+
+def _hold_back(
+    signals: list[pl.DataFrame], file: str
+) -> tuple[list[pl.DataFrame], list[pl.DataFrame]]:
+    """Split off the latest seconds of a file: what is to be kept now, and what waits.
+
+    Nothing waits where that would be the greater part.
+    """
+    own = [part for part in signals if part["file"][0] == file]
+    if not own:
+        return signals, []
+    ends = [part["time"].to_physical().to_numpy().max() for part in signals]
+    latest = max(end for end, part in zip(ends, signals, strict=True) if part["file"][0] == file)
+    cut = latest - int(HOLD_S * 1e6)
+    now: list[pl.DataFrame] = []
+    waits: list[pl.DataFrame] = []
+    for end, part in zip(ends, signals, strict=True):
+        if part["file"][0] != file or end <= cut:
+            now.append(part)
+            continue
+        late = pl.col("time").to_physical() > cut
+        now.append(part.filter(~late))
+        waits.append(part.filter(late))
+    if sum(part.height for part in waits) > sum(part.height for part in own) // 2:
+        return signals, []
+    return [part for part in now if part.height], waits
 
 
 def _ignore(_: object) -> None:

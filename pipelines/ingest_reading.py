@@ -59,7 +59,7 @@ class Reading:
         }
 
     def last_line_is_whole(
-        self, digest: str, piece: Piece, before: pl.DataFrame | None
+        self, digest: str, piece: Piece, before: Piece | None
     ) -> bool:
         """Whether a last line without line end can be trusted to be whole."""
         log, records = self.log, piece.records
@@ -73,18 +73,17 @@ class Reading:
             return False
         if records["quantity"].is_null().any():
             return False
-        if records["quantity"].is_in(["command", "contact"]).all():
+        if records["quantity"].cast(pl.String).is_in(["command", "contact"]).all():
             return True
-        return before is not None and _decimals(records) >= _decimals(before) > 0
+        return before is not None and _decimals(piece) >= _decimals(before) > 0
 
 
-def _decimals(records: pl.DataFrame) -> int:
-    """Most digits after the point of the values on rails."""
-    records = records.tail(2000)
-    values = records.filter(~pl.col("quantity").is_in(["command", "contact"]))["value"]
-    if values.dtype != pl.String or values.is_empty():
-        return 0
-    found = values.str.extract(r"\.(\d+)\s*$").str.len_chars().max()
+def _decimals(piece: Piece) -> int:
+    """Most digits after the point of the values on rails, where the value stands last."""
+    records = piece.records.tail(2000)
+    levels = records.filter(~pl.col("quantity").cast(pl.String).is_in(["command", "contact"]))
+    lines = pl.Series(piece.text(levels["line"].to_list()), dtype=pl.String)
+    found = lines.str.extract(r"\.(\d+)\s*$").str.len_chars().max()
     return int(found) if isinstance(found, int) else 0
 
 

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
+import numpy as np
 import polars as pl
 
+from pipelines.coded import QUANTITY, codes, names_type
 from shared.keys import nearest, shown
 from shared.tables import QUANTITIES, SIGNALS
 from shared.venue import Venue
@@ -18,6 +20,7 @@ STRANGERS = 300
 
 _FAULTS = {"line": pl.Int64, "reason": pl.String}
 _ON_OFF = ("command", "contact")
+_IS_ON_OFF = np.array([name in _ON_OFF for name in QUANTITY.categories])
 
 
 class Meaning:
@@ -25,6 +28,10 @@ class Meaning:
 
     def __init__(self, venue: Venue) -> None:
         self.channels = venue.channels
+        self.channel_type = names_type(self.channels)
+        self.fits = np.array([[quantity in self.channels[channel]
+                               for quantity in QUANTITY.categories]
+                              for channel in self.channel_type.categories])
         self._strangers: dict[str, str] = {}
 
     def apply(self, records: pl.DataFrame, file: str) -> tuple[pl.DataFrame, pl.DataFrame]:
@@ -41,10 +48,15 @@ class Meaning:
         Returns
         -------
         signals : polars.DataFrame
-            SIGNALS, in the order of the file.
+            SIGNALS, its names coded, in the order of the file.
         faults : polars.DataFrame
             ``line`` and ``reason`` of every other record.
         """
+        if records.schema["channel"] == self.channel_type:
+            if self._all_right(records):
+                return self._signals(records.rename({"value": "figure"}), file), pl.DataFrame(
+                    schema=_FAULTS)
+            records = records.with_columns(pl.col("channel", "quantity").cast(pl.String))
         records = self._with_kind(records)
         value = pl.col("value")
         if records.schema["value"] == pl.String:
@@ -66,7 +78,7 @@ class Meaning:
             pl.col("fault").null_count() == pl.len(), pl.col("kind_fault").null_count() == pl.len(),
             likely.fill_null(False).all().alias("likely"))
         if all(clean.row(0)):
-            return _signals(records, file), pl.DataFrame(schema=_FAULTS)
+            return self._signals(records, file), pl.DataFrame(schema=_FAULTS)
         reason = (
             pl.when(pl.col("fault").is_not_null()).then(pl.col("fault"))
             .when(pl.col("kind_fault").is_not_null()).then(pl.col("kind_fault"))
@@ -88,7 +100,32 @@ class Meaning:
         records = records.with_columns(reason=reason)
         good, bad = records.filter(pl.col("reason").is_null()), records.filter(
             pl.col("reason").is_not_null())
-        return _signals(good, file), bad.select("line", "reason")
+        return self._signals(good, file), bad.select("line", "reason")
+
+    @property
+    def kinds(self) -> dict[str, pl.DataType]:
+        """In which types records in the default layout can be checked quickest."""
+        return {"channel": self.channel_type, "quantity": QUANTITY, "value": pl.Float64()}
+
+    def _all_right(self, records: pl.DataFrame) -> bool:
+        """Whether coded records are right without exception."""
+        if records["fault"].null_count() < records.height:
+            return False
+        channel, quantity = codes(records["channel"]), codes(records["quantity"])
+        figure = records["value"].to_numpy()
+        return bool(
+            self.fits[channel, quantity].all() and (np.abs(figure) <= HIGHEST).all()
+            and (~_IS_ON_OFF[quantity] | (figure == 0) | (figure == 1)).all())
+
+    def _signals(self, records: pl.DataFrame, file: str) -> pl.DataFrame:
+        return records.select(
+            pl.col("utc").alias("time").cast(SIGNALS.schema["time"]),
+            pl.col("channel").cast(self.channel_type), pl.col("quantity").cast(QUANTITY),
+            # No negative zero: 0 has one way to be written.
+            (pl.col("figure") + 0.0).alias("value"),
+            pl.col("run").cast(pl.Int64), pl.lit(file, pl.Enum([file])).alias("file"),
+            pl.col("line").cast(pl.Int64),
+        )
 
     @staticmethod
     def _several(records: pl.DataFrame) -> bool:
@@ -139,14 +176,6 @@ class Meaning:
             return quantity, (f"quantity {quantity} on a channel that the venue file has for "
                               + " and ".join(sorted(able)))
         return quantity, None
-
-
-def _signals(records: pl.DataFrame, file: str) -> pl.DataFrame:
-    return records.select(
-        pl.col("utc").alias("time"), "channel", "quantity",
-        (pl.col("figure") + 0.0).alias("value"),  # no negative zero: 0 has one way to be written
-        "run", pl.lit(file).alias("file"), "line",
-    ).cast(SIGNALS.schema)
 
 
 def _nearest(what: str, name: str, known: Iterable[str]) -> str:

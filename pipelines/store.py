@@ -25,9 +25,19 @@ from dataclasses import dataclass, field
 from datetime import date
 from pathlib import Path
 
+import numpy as np
 import polars as pl
 
-from pipelines.store_days import KEY, KINDS, add_to_day, compact, read_table, write_table
+from pipelines.coded import coded, codes
+from pipelines.store_days import (
+    KEY,
+    KINDS,
+    add_to_day,
+    compact,
+    in_order,
+    read_table,
+    write_table,
+)
 from pipelines.store_manifest import (
     Day,
     Manifest,
@@ -38,11 +48,13 @@ from pipelines.store_manifest import (
     writer_lock,
 )
 from shared.errors import StoreError
-from shared.tables import CLOCK_EVENTS, FILES, REJECTS, SIGNALS, Table, require
+from shared.tables import CLOCK_EVENTS, FILES, REJECTS, SIGNALS, Table
 from shared.venue import Venue
 
 KEEP_RETIRED_S = 24 * 3600.0
 """How long a file that is no longer named is kept for readers that still look at it."""
+
+DAY_US = 86_400_000_000
 
 _OUR_FOLDERS = ("signals", "rejects", "files", "clock_events")
 _REJECT_ROWS = 500_000
@@ -53,7 +65,8 @@ _MANY_REJECT_FILES = 16
 class Batch:
     """What one commit puts into the store.
 
-    ``signals`` (SIGNALS, any order, repeats allowed) may be of several log files.
+    ``signals`` (SIGNALS, its names coded or not, any order, repeats allowed) may be of
+    several log files.
     ``files`` has one row (FILES) per log file touched: ``lines``, ``records`` and
     ``rejected`` as counted so far in this reading; ``taken`` and ``repeated`` are
     filled in by the store, added to ``taken_before`` of that file. ``afresh`` tells from
@@ -177,7 +190,7 @@ class Store:
         StoreError
             The store cannot be written (full disk, no permission); it is as it was.
         """
-        require(batch.signals, SIGNALS)
+        signals = coded(batch.signals)
         with writer_lock(self.folder):
             try:
                 if read_manifest(self.folder) is None:
@@ -187,7 +200,7 @@ class Store:
                 before = manifest.named()
                 manifest.generation += 1
                 self._sweep(manifest)
-                taken, days = self._add_signals(manifest, batch.signals)
+                taken, days = self._add_signals(manifest, signals)
                 self._replace_rejects(manifest, batch)
                 self._replace_clock_events(manifest, batch)
                 self._update_files(manifest, batch, taken)
@@ -220,7 +233,7 @@ class Store:
             if not fresh.is_empty():
                 entry.changed = manifest.generation
                 changed.append(day)
-                for name, count in fresh.group_by("file").len().iter_rows():
+                for name, count in _counted(fresh["file"]).items():
                     taken[name] = taken.get(name, 0) + count
         return taken, tuple(sorted(set(changed)))
 
@@ -306,6 +319,14 @@ class Store:
                 path.unlink()
 
 
+def _counted(files: pl.Series) -> dict[str, int]:
+    """How often each file is named."""
+    if not isinstance(files.dtype, pl.Enum):
+        return dict(files.value_counts().iter_rows())
+    counts = np.bincount(codes(files)).tolist()
+    return {name: n for name, n in zip(files.dtype.categories, counts, strict=False) if n}
+
+
 def _still_good(batch: Batch) -> pl.Expr:
     """Rows of lines that the batch did not read anew."""
     if not batch.afresh:
@@ -316,17 +337,14 @@ def _still_good(batch: Batch) -> pl.Expr:
 
 
 def _by_day_and_kind(signals: pl.DataFrame) -> Iterator[tuple[date, str, pl.DataFrame]]:
-    """Cut records into days and kinds, sorted, each record once: the first of those given."""
-    edges = pl.col("quantity").is_in([q for q, kind in KINDS.items() if kind == "edges"])
-    for kind, frame in (("edges", signals.filter(edges)), ("levels", signals.filter(~edges))):
-        if frame.is_empty():
+    """Cut coded records into days and kinds, sorted, each record once: the first of those given."""
+    kind_of = np.array([KINDS[name] == "edges" for name in signals["quantity"].dtype.categories])  # type: ignore[attr-defined]
+    edges = kind_of[codes(signals["quantity"])]
+    for kind, chosen in (("edges", edges), ("levels", ~edges)):
+        if not chosen.any():
             continue
-        ticks = frame["time"].to_physical()
-        if not (ticks.is_sorted() and bool((ticks.diff().drop_nulls() > 0).all())):
-            frame = frame.sort(*KEY, maintain_order=True)
-            same = pl.all_horizontal(pl.col(name) == pl.col(name).shift(1) for name in KEY)
-            frame = frame.filter(~same.fill_null(False))
-        days = frame["time"].dt.truncate("1d")
-        starts = [0, *((days != days.shift(1)).fill_null(False).arg_true().to_list())]
+        frame = in_order(signals if chosen.all() else signals.filter(pl.Series(chosen)))
+        day = frame["time"].to_physical().to_numpy() // DAY_US
+        starts = [0, *(np.flatnonzero(day[1:] != day[:-1]) + 1).tolist()]
         for start, stop in itertools.pairwise([*starts, frame.height]):
             yield frame["time"][start].date(), kind, frame[start:stop]

@@ -3,21 +3,28 @@
 The bulk of a log is well formed and is parsed by Polars in one go. A chunk is
 taken to be so only if the arithmetic leaves no doubt: no quote in it, as many
 rows as lines, separators exactly (columns - 1) x lines, and no last field empty;
-then no line can have too few fields, hence none too many. Otherwise the lines
+then no line can have too few fields, hence none too many. Where the columns' types
+are known (see Fields) and everything fits them, it comes in these types at once;
+one value that does not fit, and the chunk is read again as text. Otherwise the lines
 are looked at one by one, and only those in doubt go through the slow parser.
 """
 
 from __future__ import annotations
 
 import csv
+from collections.abc import Mapping
 from typing import Literal
 
+import numpy as np
 import polars as pl
 
 from pipelines.readers.raw import ChunkText, Fields, Parsed, decoded, reject_frame
 from pipelines.readers.source import Chunk, UnreadableSourceError
 from shared.keys import shown
 from shared.log_format import LogFormat
+
+MISFITS = 3
+"""After so many chunks that did not fit the columns' types no further one is tried."""
 
 NOT_TEXT = "line is not UTF-8 text; name its encoding in the [[log]] block"
 
@@ -33,6 +40,7 @@ class DelimitedReader:
         self.comment = log.comment.encode() if log.comment else None
         self.header_line: bytes | None = None
         self.width = 0
+        self.misfits = 0
         self.index: dict[str, int] = {}
         if not log.header:
             self._set_columns([n.strip() for n in log.names], "names in the [[log]] block")
@@ -107,12 +115,19 @@ class DelimitedReader:
 
     def _fast(self, chunk: Chunk) -> pl.DataFrame | None:
         data = chunk.data
+        separators = np.count_nonzero(np.frombuffer(data, np.uint8) == ord(self.delimiter))
         if (
             (self.quote and self.quote.encode() in data)
             or (self.comment and self.comment in data)
-            or data.count(self.delimiter.encode()) != (self.width - 1) * chunk.lines
-            or (self.header_line and self.header_line in data)
+            or separators != (self.width - 1) * chunk.lines
         ):
+            return None
+        if self.fields.kinds and self.misfits < MISFITS:
+            typed = self._typed(chunk)
+            if typed is not None:
+                return typed
+            self.misfits += 1
+        if self.header_line and self.header_line in data:
             return None
         frame = self._read(data)
         if frame is None or frame.height != chunk.lines or frame[
@@ -120,8 +135,28 @@ class DelimitedReader:
             return None
         return self._pick(frame, chunk.first_line)
 
-    def _read(self, data: bytes) -> pl.DataFrame | None:
-        schema = {f"f{position}": pl.String for position in range(self.width)}
+    def _typed(self, chunk: Chunk) -> pl.DataFrame | None:
+        """The chunk in the columns' own types; None unless every single value fits.
+
+        A header that is written again fits none: its name of a value is no number.
+        """
+        kinds = {self.index[name]: kind for name, kind in self.fields.kinds.items()
+                 if name in self.index}
+        if len(kinds) < len(self.fields.kinds):
+            return None
+        frame = self._read(chunk.data, kinds)
+        if frame is None or frame.height != chunk.lines:
+            return None
+        picked = self._pick(frame, chunk.first_line)
+        if sum(picked.null_count().row(0)) or frame[f"f{self.width - 1}"].null_count():
+            return None
+        return picked
+
+    def _read(
+        self, data: bytes, kinds: Mapping[int, pl.DataType] | None = None
+    ) -> pl.DataFrame | None:
+        schema = {f"f{position}": (kinds or {}).get(position, pl.String())
+                  for position in range(self.width)}
         try:
             return pl.read_csv(data, has_header=False, schema=schema, separator=self.delimiter,
                                quote_char=None, truncate_ragged_lines=True)

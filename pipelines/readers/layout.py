@@ -7,6 +7,7 @@ What this yields: ``line``, ``time`` (text, or null), ``channel``, ``quantity``,
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import polars as pl
@@ -16,6 +17,9 @@ from pipelines.readers.source import UnreadableSourceError
 from shared.log_format import LogChannel, LogFormat, group_names
 
 _EXTRA = ("boot", "wall")
+
+DEFAULT = ("time", "channel", "quantity", "value")
+"""The default layout's columns."""
 
 
 @dataclass
@@ -34,8 +38,12 @@ class Laid:
 class Layout:
     """Applies one ``[[log]]`` block to one file."""
 
-    def __init__(self, log: LogFormat, name: str) -> None:
+    def __init__(
+        self, log: LogFormat, name: str, kinds: Mapping[str, pl.DataType] | None = None
+    ) -> None:
+        """``kinds``: in which types records in the default layout may come."""
         self.log = log
+        self.kinds = kinds or {}
         self.facts = self._facts_of_file(name)
         self.wide = log.layout == "wide"
         groups = set(group_names(log.pattern or "")) if log.format == "text" else None
@@ -77,11 +85,13 @@ class Layout:
             names += [n for n, c in self.log.channels.items() if not c.ignore]
         required = [self.has[role] for role in ("time", "date", "channel", "value")
                     if role in self.has]
-        return Fields(tuple(dict.fromkeys(names)), tuple(required))
+        wanted = tuple(dict.fromkeys(names))
+        return Fields(wanted, tuple(required),
+                      self.kinds if self.plain and wanted == DEFAULT else {})
 
     def apply(self, raw: pl.DataFrame) -> Laid:
         """Bring raw records into the venue's words."""
-        if self.plain and tuple(raw.columns[1:]) == ("time", "channel", "quantity", "value"):
+        if self.plain and tuple(raw.columns[1:]) == DEFAULT:
             return Laid(raw, 0)
         time = pl.col(self.has["time"]).alias("time")
         frame = raw.select(

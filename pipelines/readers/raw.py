@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Protocol
 
@@ -22,9 +22,10 @@ class Parsed:
     """What a reader made of a chunk.
 
     ``records`` has ``line`` (Int64) and a column for each field that was asked for
-    (String, null where it is empty or missing; Parquet may give numbers), in the order
-    of the file. ``rejects`` follows :data:`REJECT_LINES`. ``passed`` counts header,
-    blank and comment lines. ``text`` gives lines back verbatim, by number.
+    (String, null where it is empty or missing; Parquet may give numbers, and where all
+    of it fits them the types in :class:`Fields`), in the order of the file.
+    ``rejects`` follows :data:`REJECT_LINES`. ``passed`` counts header, blank and comment
+    lines. ``text`` gives lines back verbatim, by number.
     """
 
     records: pl.DataFrame
@@ -80,6 +81,8 @@ class Fields:
 
     wanted: tuple[str, ...]
     required: tuple[str, ...]
+    kinds: Mapping[str, pl.DataType] = field(default_factory=dict)
+    """Types in which columns may be handed on at once where every line fits them."""
 
 
 def reject_frame(rows: Iterable[tuple[int, str, str]]) -> pl.DataFrame:
