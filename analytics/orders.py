@@ -24,6 +24,8 @@ ENDS_IN_A_NEW_PART = ("coil-open", "coil-current-high", "self-cut-failed")
 """Conditions that the bench mends by fitting a new part (trade practice)."""
 OPEN_WEEKS = 520
 """Weeks beyond which no date is told."""
+LEAST_EATEN = 3
+"""Units that one place used up from which something in the place is suspected (trade practice)."""
 REVIEW_DAYS = 7.0
 """The sheet is read once a week: what is not ordered today waits so long."""
 ASSUMED_LEAD_DAYS = 28.0
@@ -34,7 +36,8 @@ ASSUMED_LEAD_DAYS = 28.0
 class LockNeed:
     """One lock: its age, what drift says, and its chance of needing a new part.
 
-    ``chances`` by weeks ahead; ``failing`` where a finding says that a part is due now.
+    ``chances`` by weeks ahead; ``failing`` where a finding says that a part is due now; ``ended``
+    how many units failed in this place so far.
     """
 
     lock: str
@@ -46,6 +49,7 @@ class LockNeed:
     cycles_per_week: float
     chances: Mapping[int, float]
     failing: str | None = None
+    ended: int = 0
 
     def window(self, coverage: float, today: date) -> tuple[date | None, date | None]:
         """Dates between which the limit is met; None where it may never be."""
@@ -85,6 +89,14 @@ class PartOrder:
     def cost_now(self) -> float | None:
         """Cost of what to order now; None where no price is known."""
         return None if self.part.unit_cost is None else self.order_now * self.part.unit_cost
+
+    @property
+    def eater(self) -> LockNeed | None:
+        """The lock that alone used up three units or more, and more than all others together."""
+        most = max(self.needs, key=lambda need: need.ended, default=None)
+        if most is None or most.ended < LEAST_EATEN or 2 * most.ended <= self.lives.failures:
+            return None
+        return most
 
     @property
     def zero_failure_b10(self) -> float | None:
@@ -200,6 +212,7 @@ def _need(
     bare = LockNeed(
         lock.id, lock.room, lock.part, wear, units.cycles, units.known_from_new, units.pace,
         {0: failing.score if failing else 0.0}, failing.condition if failing else None,
+        sum(failed for _, failed, _ in units.lives),
     )
     chances = {weeks: chance_within(bare, life, weeks) for weeks in (0, *HORIZONS)}
     return LockNeed(**{**bare.__dict__, "chances": chances})

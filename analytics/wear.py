@@ -33,6 +33,11 @@ LEAST_WEEKS = 6
 """Weeks with releases below which no path is fitted."""
 LEAST_MISSED = 5
 """Unanswered commands below which no rise of their share is told."""
+LEAST_RISE = 1.08
+"""Latency over healthy latency, in the middle of the last three weeks, below which no wear is told:
+a smaller change is within what seasons and moods do (trade practice: a gate of 8 %)."""
+LONGEST_LOOK = 2.0
+"""No date is told that most likely lies beyond so many times the weeks seen (trade practice)."""
 PACE_WEEKS = 8
 """The pace is that of so many weeks with games, the last ones."""
 LONGEST_WEEKS = 104
@@ -250,9 +255,10 @@ def _lock_wear(
     path_weeks = weekly.tail(LONGEST_WEEKS)
     use = path_weeks["use"].to_numpy() / pace
     volts = path_weeks["log_volts"].to_numpy()
+    seen = np.log(path_weeks["latency_ms"].to_numpy() / healthy) - VOLTS_EXPONENT * volts
+    risen = float(np.median(seen[-3:])) >= np.log(LEAST_RISE)
     path = fit_path(
-        use, np.log(path_weeks["latency_ms"].to_numpy() / healthy) - VOLTS_EXPONENT * volts,
-        path_weeks["deviation"].to_numpy(), rng, limit=float(np.log(limit / healthy)),
+        use, seen, path_weeks["deviation"].to_numpy(), rng, limit=float(np.log(limit / healthy)),
         latch=lock.pulsed, volts=volts if float(np.std(volts)) > 0.003 else None,
     )
     # What was done since the middle of the last week that a median stands for has passed.
@@ -261,12 +267,14 @@ def _lock_wear(
     weeks, sign = none, "no sign of wear"
     recent_level = float(np.median(latency[-2:]))
     # A pulse cut short in the program meets a healthy latency too: that is no wear.
-    if path.rising and np.isfinite(limit):
+    if path.rising and risen and np.isfinite(limit):
         sign = "wearing"
         weeks = first_passage(path.level, path.drift, path.walk, path.end, rng)
         weeks = np.maximum(weeks - passed, 0.0)
         if recent_level >= limit:
             sign, weeks = "at its limit", np.zeros(DRAWS)
+        elif np.median(weeks) > LONGEST_LOOK * (use[-1] - use[0]):
+            sign, weeks = "no sign of wear", none
     since = path.since_weeks if sign == "wearing" else None
     if missed is not None and sign != "at its limit":
         # Whichever limit is met first ends the life.

@@ -34,7 +34,7 @@ CELLS = 3000
 """Sets of unknown figures tried in each of the fit's two rounds."""
 LEVEL_PRIOR = 0.5
 """Standard deviation, before any data, of the healthy level about 0."""
-SURE, LIKELY = 0.975, 0.8
+SURE, LIKELY = 0.99, 0.8
 """Chance that a path has moved, and that it goes on upward, from which a date is told."""
 DRIFTS = (0.01, 0.12)
 """Drift per week is normal about 0; its standard deviation lies between these, every factor as

@@ -47,6 +47,10 @@ def reason(order: PartOrder, lang: Language) -> str:
         said.append(lang("parts.reason.likely", locks=lang.listing([*likely[:5], *more])))
     elif not said or order.stock_level > len(failing):
         said.append(lang("parts.reason.age", count=len(order.needs), chance=chance))
+    eater = order.eater
+    if eater:
+        said.append(lang("parts.reason.eater", lock=eater.lock, count=eater.ended,
+                         all=int(order.lives.failures)))
     return lang(
         "parts.reason.so", causes=lang.listing(said), level=lang.percent(order.service_level),
         most=order.stock_level, stock=order.part.in_stock,
@@ -71,7 +75,8 @@ def _part_row(order: PartOrder, orders: Orders, lang: Language) -> dict[str, Any
         "id": part.id, "description": part.description, "in_stock": part.in_stock, "lead": lead,
         "need": lang.number(order.lead.mean, 1), "keep": order.stock_level,
         "order_now": order.order_now, "order_by": by,
-        "unit_cost": money(1), "cost_now": money(order.order_now) if order.order_now else None,
+        "unit_cost": money(1), "cost_now": (
+            money(order.order_now) if order.order_now and part.unit_cost is not None else None),
         "year_need": lang.number(order.year.mean, 1),
         "year_range": f"{low}{EN_DASH}{high}" if high > low else f"{low}",
         "year_cost": money(order.year.mean, 0), "year_cost_range": (
@@ -112,7 +117,9 @@ def _lock_row(need: LockNeed, orders: Orders, lang: Language) -> dict[str, Any]:
         "state": lang(f"condition.{need.failing}.wrong") if need.failing else sign,
         "limit": limit, "left_50": window(0.5), "left_90": window(0.9),
         "games_50": games(0.5), "games_90": games(0.9),
-        "chances": [_chance(need.chances[weeks], lang) if need.part else EN_DASH
+        # Without a part there is no age to tell by: only what is seen of the lock itself.
+        "chances": [_chance(need.chances[weeks], lang)
+                    if need.part or need.wear.weeks.size or need.failing else EN_DASH
                     for weeks in HORIZONS],
     }
 
@@ -182,8 +189,10 @@ def _soonest_first(orders: Orders) -> list[LockNeed]:
 
 def assumptions(orders: Orders, lang: Language, *, lives: bool = True) -> list[str]:
     """Everything the figures rest on, a sentence each; ``lives`` with those of each part."""
-    level = orders.parts[0].service_level if orders.parts else 0.95
-    lines = [lang("parts.assume.level", level=lang.percent(level))]
+    lines = []
+    if orders.parts:
+        lines.append(lang("parts.assume.level",
+                          level=lang.percent(orders.parts[0].service_level)))
     if lives:
         lines += [_life(order, lang) for order in orders.parts]
     bases = {_basis(order) for order in orders.parts}
@@ -195,8 +204,8 @@ def assumptions(orders: Orders, lang: Language, *, lives: bool = True) -> list[s
     for part, day in orders.planned_exchanges:
         lines.append(lang("parts.assume.exchange", part=part, day=lang.day(day, year=True)))
     lines.append(lang("parts.assume.pace", games=lang.number(orders.games_per_week)))
-    lines += [lang(f"parts.assume.{key}")
-              for key in ("ordered", "shape", "wear", "limit", "unseen", "lead", "age", "once")]
+    by_use = ("ordered", "shape", "lead", "age", "once") if orders.parts else ()
+    lines += [lang(f"parts.assume.{key}") for key in ("wear", "limit", "unseen", *by_use)]
     return lines
 
 
@@ -277,11 +286,12 @@ def render_parts(
         "parts.html.jinja", lang, title=lang("parts.tab", venue=venue_name),
         orders={"venue_name": venue_name, "today": orders.today}, rows=rows,
         now=[row for row in rows if row["order_now"]],
-        total=lang.money(sum(known), orders.currency), unpriced=unpriced,
+        total=lang.money(sum(known), orders.currency) if known else EN_DASH, unpriced=unpriced,
         level=lang.percent(level),
-        budget=lang.money(mean, orders.currency, 0),
-        budget_range=f"{lang.money(low, orders.currency, 0)} {EN_DASH} "
-                     f"{lang.money(high, orders.currency, 0)}",
+        budget=lang.money(mean, orders.currency, 0) if known else EN_DASH,
+        budget_range=_between(lang.money(low, orders.currency, 0),
+                              lang.money(high, orders.currency, 0)) if known else EN_DASH,
+        partless=lang.listing(need.lock for need in orders.needs if need.part is None),
         figure=_wearing(orders, lang), horizons=HORIZONS,
         locks=[_lock_row(need, orders, lang) for need in _most_likely_first(orders)],
         worn=[_lock_row(need, orders, lang) for need in _soonest_first(orders)],

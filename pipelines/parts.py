@@ -40,7 +40,8 @@ class PartsOutcome:
             + (f" ({o.cost_now:,.2f} {self.orders.currency})" if o.cost_now is not None else "")
             for o in self.orders.parts if o.order_now
         ]
-        head = "Parts to order now:" if lines else "Nothing to order now."
+        head = ("Parts to order now:" if lines else "Nothing to order now." if self.orders.parts
+                else "The venue file names no [[part]]: nothing can be said of orders.")
         return "\n".join([head, *lines, f"Owner's sheet: {self.folder / 'index.html'}"])
 
 

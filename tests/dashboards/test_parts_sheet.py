@@ -4,16 +4,17 @@ from __future__ import annotations
 
 import io
 from dataclasses import replace
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime, timedelta
 
 import openpyxl
 import pytest
 
 from analytics.orders import plan_orders
-from dashboards.parts_sheet import render_parts
+from dashboards.page import language
+from dashboards.parts_sheet import reason, render_parts
 from dashboards.parts_workbook import parts_workbook
 from shared.venue import Part
-from tests.analytics.test_orders import history, venue_text
+from tests.analytics.test_orders import history, service_log, venue_text
 
 MADE = datetime(2026, 10, 5, 6, 0, tzinfo=UTC)
 
@@ -81,3 +82,25 @@ def test_a_part_without_a_price_is_not_in_the_total(orders):
     bare = replace(orders.parts[0], part=Part("catch", in_stock=0))
     page = render_parts(replace(orders, parts=(bare,)), "Mill")["index.html"].decode()
     assert "1 without a price are not in the total." in page
+    assert "EUR" not in page.split("<main")[1]  # nothing costs nothing
+
+
+def test_a_venue_that_names_no_parts_is_told_so():
+    before, part = venue_text().split("[[part]]")
+    text = before + part[part.index("[[lock]]"):].replace('part = "catch"\n', "")
+    orders = plan_orders(history(text, worn={2: 0.055}))
+    assert not orders.parts
+    page = render_parts(orders, "Mill")["index.html"].decode()
+    assert "No parts are named" in page
+    assert "What lies on the shelf" not in page
+    rows = page.split("<tr>")
+    assert "%" in next(row for row in rows if ">d2<" in row and "no part named" in row)
+    assert "%" not in next(row for row in rows if ">d3<" in row)
+    assert openpyxl.load_workbook(io.BytesIO(parts_workbook(orders, MADE)))["Locks"].max_row == 7
+
+
+def test_a_lock_that_eats_parts_is_pointed_out():
+    eaten = service_log(*((date(2026, 4, 1) + timedelta(days=35 * i), "d1", "catch")
+                          for i in range(5)))
+    order = plan_orders(history(venue_text(), service=eaten)).parts[0]
+    assert "d1 alone used up 5 of the 5 replaced so far" in reason(order, language("en"))

@@ -5,7 +5,14 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from analytics.life import Lives, life_posterior, weibull_maximum_likelihood, zero_failure_scale
+from analytics.demand import Place, draw_futures
+from analytics.life import (
+    LifePosterior,
+    Lives,
+    life_posterior,
+    weibull_maximum_likelihood,
+    zero_failure_scale,
+)
 from analytics.spares import demand_of_units, expected_renewals, poisson_demand
 
 
@@ -68,6 +75,94 @@ def test_bearing_cage_fleet_with_few_failures():
     assert found.scale == pytest.approx(11792.178, abs=0.05)
     assert found.shape == pytest.approx(2.035319, abs=2e-5)
     assert found.quantile(0.1) == pytest.approx(3903, abs=1)
+
+
+SHOCK_ABSORBERS_FAILED = [
+    6700, 9120, 12200, 13150, 14300, 17520, 20100, 20900, 22700, 26510, 27490,
+]
+SHOCK_ABSORBERS_RUNNING = [
+    6950, 7820, 8790, 9660, 9820, 11310, 11690, 11850, 11880, 12140, 12870, 13330, 13470, 14040,
+    17540, 17890, 18450, 18960, 18980, 19410, 20100, 20150, 20320, 23490, 27410, 27890, 28100,
+]
+
+
+def test_shock_absorbers_both_modes_pooled():
+    # O'Connor, Practical Reliability Engineering (1985); Meeker and Escobar, Statistical Methods
+    # for Reliability Data (1998), Table 8.1: 38 units, 11 failures. Weibull mu 10.23, sigma 0.3164
+    # (recomputed), that is scale 27,719 km and shape 3.160.
+    found = fit(SHOCK_ABSORBERS_FAILED, SHOCK_ABSORBERS_RUNNING)
+    assert (len(SHOCK_ABSORBERS_FAILED), len(SHOCK_ABSORBERS_RUNNING)) == (11, 27)
+    assert np.log(found.scale) == pytest.approx(10.23, abs=5e-3)
+    assert 1 / found.shape == pytest.approx(0.3164, abs=5e-5)
+    assert found.scale == pytest.approx(27_719, abs=5)
+    assert found.shape == pytest.approx(3.160, abs=5e-4)
+
+
+GENERATOR_FANS = [
+    # Nelson, Applied Life Data Analysis (1982), p. 133: hours, failed, units.
+    (450, 1, 1), (460, 0, 1), (1150, 1, 2), (1560, 0, 1), (1600, 1, 1), (1660, 0, 1),
+    (1850, 0, 5), (2030, 0, 3), (2070, 1, 2), (2080, 1, 1), (2200, 0, 1), (3000, 0, 4),
+    (3100, 1, 1), (3200, 0, 1), (3450, 1, 1), (3750, 0, 2), (4150, 0, 4), (4300, 0, 4),
+    (4600, 1, 1), (4850, 0, 4), (5000, 0, 3), (6100, 0, 3), (6100, 1, 1), (6300, 0, 1),
+    (6450, 0, 2), (6700, 0, 1), (7450, 0, 1), (7800, 0, 2), (8100, 0, 2), (8200, 0, 1),
+    (8500, 0, 3), (8750, 0, 2), (8750, 1, 1), (9400, 0, 1), (9900, 0, 1), (10100, 0, 3),
+    (11500, 0, 1),
+]
+
+
+def test_generator_fans_at_constant_rate():
+    # 70 fans, 12 failures in 344,440 h: mean life 28,703.3 h at shape 1 (follows from the data).
+    hours, failed, units = (np.array(column) for column in zip(*GENERATOR_FANS, strict=True))
+    assert (units.sum(), (failed * units).sum(), hours @ units) == (70, 12, 344_440)
+    lives = Lives.of(hours, failed.astype(bool), weights=units)
+    found = weibull_maximum_likelihood(lives)
+    # The data hardly depart from a constant rate: the shape is near 1, the likelihood flat there.
+    assert found.shape == pytest.approx(1.0, abs=0.25)
+    # No failure at all in such a time would bound the mean at 344,440 over 2.99573.
+    none = Lives.of(hours, np.zeros(len(hours), dtype=bool), weights=units)
+    assert zero_failure_scale(none, 1.0) == pytest.approx(344_440 / 2.99573, rel=1e-5)
+
+
+def test_late_entry_and_censoring_agree_with_a_reference_library():
+    # lifelines (Davidson-Pilon, J. Open Source Software 4 (2019) 1317) with entry ages and weights.
+    lifelines = pytest.importorskip("lifelines")
+    rng = np.random.default_rng(20260303)
+    life, entry = 5000 * rng.weibull(2.0, 400), rng.uniform(0, 3000, 400)
+    seen = life > entry
+    life, entry = life[seen], entry[seen]
+    leaves = np.minimum(life, entry + 2500)
+    weights = rng.integers(1, 4, life.size).astype(float)
+    mine = weibull_maximum_likelihood(
+        Lives.of(leaves, life <= leaves, entry=entry, weights=weights))
+    theirs = lifelines.WeibullFitter().fit(
+        leaves, life <= leaves, entry=entry, weights=weights)
+    assert mine.scale == pytest.approx(theirs.lambda_, rel=1e-4)
+    assert mine.shape == pytest.approx(theirs.rho_, rel=1e-4)
+    assert mine.log_likelihood == pytest.approx(theirs.log_likelihood_, rel=1e-6)
+
+
+def test_drawn_futures_agree_with_the_renewal_function():
+    # A life known for certain: the mean number of new units in a place new today is the renewal
+    # function (test_renewals); its standard error here is 0.005 to 0.009.
+    for shape, until, expected in ((2.0, 1.0, 0.7537), (3.0, 2.0, 1.8011), (1.0, 2.0, 2.0)):
+        life = LifePosterior(
+            np.array([1000.0]), np.array([shape]), np.ones(1), 9.0, 9.0, "your data")
+        place = Place(0.0, 100.0, np.empty(0))
+        futures = draw_futures([place], life, 10.0 * until)
+        assert futures.within(10.0 * until).mean == pytest.approx(expected, abs=0.03)
+        # Half of the time has half of the units at a constant rate, fewer where parts wear out.
+        assert futures.within(5.0 * until).mean <= expected / 2 + 0.03
+
+
+def test_drawn_futures_agree_with_poisson_stock():
+    # Many places, each rarely wanting one at a constant rate: the need is Poisson (limit theorem).
+    life = LifePosterior(np.array([1e5]), np.array([1.0]), np.ones(1), 9.0, 9.0, "your data")
+    places = [Place(500.0 * i, 100.0, np.empty(0)) for i in range(40)]
+    need = draw_futures(places, life, 52.0).within(52.0)
+    expected = poisson_demand(40 * 52 * 100 / 1e5)
+    assert need.mean == pytest.approx(2.08, abs=0.06)
+    assert need.quantile(0.95) == expected.quantile(0.95) == 5
+    assert need.probability[:5] == pytest.approx(expected.probability[:5], abs=0.02)
 
 
 def test_zero_failure_bounds():
