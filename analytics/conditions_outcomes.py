@@ -32,7 +32,7 @@ FAULTY_NO_RELEASE = (1.0, 5.0)
 HEALTHY_LEFT_OPEN = (1.0, 100.0)
 """The same for commands that find the lock open: 0.5 to 2 % is people."""
 FAULTY_LEFT_OPEN = (2.0, 8.0)
-PRIOR = 1 / 200
+PRIOR = 1 / 100
 """Chance, before any data, that one lock has one of these faults in a given week. Assumption."""
 
 PULSE_MARGIN = 1.05

@@ -228,7 +228,9 @@ def _judge(
     levels = two_levels(noise, _before_onset(days, fit, recent), recent, scale) or from_first
     stands = bool(
         levels is not None and from_first is not None
-        and shift * levels.change > 0.5 * shift**2 and shift * from_first.change > 0.6 * shift**2
+        and shift * levels.change > 0.5 * shift**2
+        # As far as the first weeks can be told from now: their rail may have been another.
+        and shift * from_first.change + abs(shift) * from_first.change_deviation > 0.6 * shift**2
     )
     seen, half = (levels.change, T_QUANTILE * levels.change_deviation) if levels else (np.nan,) * 2
     moment = history.week.monday

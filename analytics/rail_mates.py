@@ -47,7 +47,8 @@ def beyond_rail(history: History, item: Finding, lock: Lock, rail: Finding) -> b
     together = item.since is None or rail.since is None or (
         abs((item.since - rail.since).days) <= TOGETHER_DAYS
     )
-    if drifting and not together:
+    if not together and (drifting or rail.condition != "battery-decline"):
+        # A rail that failed once, weeks ago, has shown by now what it does to this lock.
         return True
     modes = slow_modes(history)
     mates = [

@@ -14,6 +14,11 @@ WINDOWS_DAYS = (7, 14, 28, 56)
 """The present is judged on the last week, and on longer stretches for locks seldom used."""
 
 
+PAST_COUNTS = 300.0
+"""Commands' worth of say that a lock's own past has: rates wander, so that more of it says no
+more."""
+
+
 @dataclass(frozen=True)
 class Rate:
     """What events among the last commands say.
@@ -78,16 +83,25 @@ def rate_that_matters(
         fresh &= day > last_day - 28
     if not (event & fresh).any():
         return None
-    counts = []
+    counts, factors = [], []
     for window in WINDOWS_DAYS:
         inside = day > last_day - window
         counts.append((int(event[inside].sum()), int(inside.sum()), window))
-    factors = np.array([
-        float(betabinomial(k, n, *faulty) - betabinomial(k, n, *healthy)) for k, n, _ in counts
-    ])
+        # Sound throughout, past and present have one rate; else only the past is a sound one's.
+        past = day <= last_day - window
+        weight = min(1.0, PAST_COUNTS / max(int(past.sum()), 1))
+        known = (
+            healthy[0] + weight * float(event[past].sum()),
+            healthy[1] + weight * float((~event[past]).sum()),
+        )
+        count, total, _ = counts[-1]
+        risen = betabinomial(count, total, *faulty) - betabinomial(count, total, *known)
+        # Or it was never sound, and its past is no measure.
+        never = betabinomial(count, total, *faulty) - betabinomial(count, total, *healthy)
+        factors.append(float(np.logaddexp(risen, never) - np.log(2.0)))
     # Four windows, each as likely as the other to be the telling one.
-    top = float(factors.max())
-    mean = top + float(np.log(np.exp(factors - top).mean()))
+    top = max(factors)
+    mean = top + float(np.log(np.exp(np.array(factors) - top).mean()))
     count, total, window = counts[int(np.argmax(factors))]
     onset, low, high, _ = onset_of_rate(day, event, (0.5, 60.0), (1.0, 5.0))
     before = day < onset

@@ -23,6 +23,8 @@ HEALTHY = (0.5, 60.0)
 """Rate of such releases of a sound lock before anything is known of it: people lean on things."""
 FAULTY = (1.5, 8.0)
 PRIOR = 1 / 600
+LEAST_AT_LOW = 80
+"""Releases at a rail that has stayed low, before they are a past to hold others against."""
 STANDING_SHARE = 0.12
 """A lock that was slow this often from the start is leant upon, or has never been right."""
 
@@ -78,11 +80,17 @@ def slow_mode(days: LockDays, rows: pl.DataFrame, row_day: Reals) -> SlowMode | 
     excess = days.value - base
     size = np.log(SLOW_FACTOR) if not days.linear else SLOW_FACTOR - 1.0
     slow = excess > max(size, 4 * days.deviation)
-    # At a rail far below the usual a sound catch straggles too: those commands tell nothing.
-    first = (rows["attempt"].fill_null(1) == 1).to_numpy() & ~at_low_volts(rows)
+    # At a rail far below the usual a sound catch straggles too: those commands are another
+    # series. Where the rail has been so for long, that series has a past of its own.
+    row_low = at_low_volts(rows)
+    latest = days.at_low_volts[days.release_day > 6.0 - 14.0]
+    lasting = bool(
+        days.at_low_volts.sum() >= LEAST_AT_LOW and latest.size and latest.mean() > 0.5
+    )
+    first = (rows["attempt"].fill_null(1) == 1).to_numpy() & (row_low == lasting)
     missed = first & (rows["outcome"] == "no-release").to_numpy()
     missed_s = rows["command_time"].dt.epoch("us").to_numpy()[missed].astype(float) / 1e6
-    told = ~days.at_low_volts
+    told = days.at_low_volts == lasting
     slow &= told
     time_s = np.concatenate([days.time_s[told], missed_s])
     if time_s.size < 20:
@@ -103,8 +111,10 @@ def slow_mode(days: LockDays, rows: pl.DataFrame, row_day: Reals) -> SlowMode | 
     share = event[after].mean() if after.any() else 0.0
     share_before = (event[before].sum() + 0.5) / (before.sum() + 30.0)
     whole = float(event.mean())
+    if lasting and before.sum() < LEAST_AT_LOW / 2:
+        return None
     from_start = bool(
-        whole > STANDING_SHARE and event[recent].mean() > 0.6 * STANDING_SHARE
+        not lasting and whole > STANDING_SHARE and event[recent].mean() > 0.6 * STANDING_SHARE
         and share < 1.8 * max(whole, share_before)
     )
     log_odds = log_change + float(np.log(PRIOR))

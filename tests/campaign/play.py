@@ -404,8 +404,8 @@ class _HeldRun(_Run):
                 latency = latency * np.where(tail, rng.uniform(1.2, 2.2, count), 1.0)
         if lock.contact_senses == "door" and lock.contact:
             latency = latency + 500.0 * np.exp(rng.normal(0, 0.5, count))
-        amps = lock.rated_volts / (lock.coil_ohms * (1 + 0.00393 * (celsius - 8)))
         volts = self.volts_of_day[day] + rng.normal(0, 0.01, count)
+        amps = volts / (lock.coil_ohms * (1 + 0.00393 * (celsius - 8)))
         busy_until = 0
         for number, (d, at, reset, staff) in enumerate(planned):
             if at <= busy_until + US:
