@@ -14,7 +14,7 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
-from datetime import date, timedelta
+from datetime import timedelta
 
 import numpy as np
 
@@ -132,7 +132,7 @@ def _without_rail_effects(found: Sequence[Finding], history: History) -> list[Fi
             lock is None or rail is None or lock.is_magnet
             or item.condition not in SUPPLY_ACCOUNTS_FOR[rail.condition]
             or item.extra.get("pulse_cut")
-            or _before(item.since, rail.since) or beyond_rail(history, item, lock, rail)
+            or _before(item, rail) or beyond_rail(history, item, lock, rail)
         ):
             kept.append(item)
         else:
@@ -150,11 +150,12 @@ def _without_rail_effects(found: Sequence[Finding], history: History) -> list[Fi
     return out
 
 
-def _before(effect: date | None, cause: date | None) -> bool:
-    """Whether an effect began so long before its supposed cause that it has another one."""
-    if effect is None or cause is None:
+def _before(effect: Finding, cause: Finding) -> bool:
+    """Whether an effect surely began so long before its supposed cause that it has another one."""
+    latest = effect.since_high or effect.since
+    if latest is None or cause.since is None:
         return False
-    return effect < cause - BEFORE_CAUSE
+    return latest < cause.since - BEFORE_CAUSE
 
 
 def _one_cause(group: Sequence[Finding]) -> list[Finding]:
@@ -167,7 +168,7 @@ def _one_cause(group: Sequence[Finding]) -> list[Finding]:
         gone = []
         for effect in effects:
             other = kept.get(effect)
-            if other is None or _before(other.since, named.since):
+            if other is None or _before(other, named):
                 continue
             if (cause, effect) in PASSES_ON_URGENCY:
                 named = replace(named, urgency=_most_urgent(named.urgency, other.urgency))

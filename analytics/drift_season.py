@@ -37,6 +37,9 @@ SEASON_MEMORY_DAYS = 60.0
 WEEK_JITTER = {"pulsed": 0.012, "held": 0.006}
 """What a warm or a wet week adds to its season. Assumption."""
 
+RAILS_APART = 4.0
+"""Standard errors between the weekly medians of two rails' locks that are no chance."""
+
 LOCK_WEEK_DEVIATION = 0.03
 """What a lock's week strays by itself, beside the scatter of its releases. Assumption; it keeps
 locks that are used often from speaking for all."""
@@ -70,7 +73,8 @@ class CommonWeeks:
 
 def common_weeks(group: str, every: Sequence[LockDays]) -> CommonWeeks:
     """The course that a group's locks share; day 0 must mean the same for all of them."""
-    parts = [_weekly(days) for days in every if days.day.size]
+    every = [days for days in every if days.day.size]
+    parts = [_weekly(days) for days in every]
     if len(parts) < LEAST_SIBLINGS:
         return CommonWeeks(group)
     first = int(min(week[0] for week, _, _ in parts))
@@ -92,6 +96,9 @@ def common_weeks(group: str, every: Sequence[LockDays]) -> CommonWeeks:
         apart = table - own[:, None]
         seen = np.array([_weighted_median(apart[:, c], weight[:, c]) for c in range(weeks.size)])
         variance = _median_variance(apart - seen, weight)
+        if group == "pulsed":
+            seen, variance = _without_failing_rails(
+                apart, weight, seen, variance, [days.lock.supply for days in every])
         known = np.isfinite(seen) & np.isfinite(variance)
         if not known.any():
             return CommonWeeks(group)
@@ -131,6 +138,36 @@ def _weekly(days: LockDays) -> tuple[Reals, Reals, Reals]:
     # Days of one week are off by the same volts: the least of it stays, however many there are.
     left = np.minimum.reduceat(away, start)
     return weeks, mean, 1.0 / total + left + LOCK_WEEK_DEVIATION**2
+
+
+def _without_failing_rails(
+    apart: Reals, weight: Reals, seen: Reals, variance: Reals, rails: Sequence[str]
+) -> tuple[Reals, Reals]:
+    """Where rails plainly disagree in a week, the course of the one whose locks are soonest.
+
+    A season comes to all rails alike. A rail that fails makes its locks slower, and where its
+    volts are not logged nothing else tells it from a season.
+    """
+    courses, errors = [], []
+    for rail in sorted(set(rails)):
+        rows = np.array([name == rail for name in rails])
+        if rows.sum() < LEAST_SIBLINGS:
+            continue
+        course = np.array([
+            _weighted_median(apart[rows, c], weight[rows, c]) for c in range(apart.shape[1])])
+        courses.append(course)
+        errors.append(_median_variance(apart[rows] - course, weight[rows]))
+    if len(courses) < 2:
+        return seen, variance
+    course, error = np.array(courses), np.array(errors)
+    course = np.where(np.isfinite(course) & np.isfinite(error), course, np.inf)
+    least, most = course.argmin(axis=0), np.where(np.isfinite(course), course, -np.inf).argmax(0)
+    column = np.arange(course.shape[1])
+    low, high = course[least, column], course[most, column]
+    with np.errstate(invalid="ignore"):
+        apart_by = (high - low) / np.sqrt(error[least, column] + error[most, column])
+    plain = np.isfinite(low) & np.isfinite(high) & (apart_by > RAILS_APART)
+    return (np.where(plain, low, seen), np.where(plain, error[least, column], variance))
 
 
 def _weighted_median(values: Reals, weight: Reals) -> float:

@@ -112,8 +112,6 @@ def shared_by_rail(found: Sequence[Finding], history: History) -> list[Finding]:
         dates = sorted(when.toordinal() for _, when in entries)
         if rail in told or len(names) < 2 or len(tracked) < LEAST_MATES:
             continue
-        if np.percentile(dates, 75) - np.percentile(dates, 25) > TOGETHER_DAYS:
-            continue
         began = float(np.median(dates)) - history.week.monday.toordinal()
         alike = [name for name in tracked if name in names or _slower_since(judged[name], began)]
         if len(alike) < LEAST_MATES or len(alike) < SHARED_SHARE * len(tracked):

@@ -211,3 +211,15 @@ def test_a_finding_never_claims_certainty():
     assert replace(said(score=1.5)).score < 1.0
     with pytest.raises(ValueError, match="not said of"):
         finding("rail", "sticking-catch", "week", 0.9, says="", subject_kind="supply")
+
+
+@pytest.mark.parametrize("size", [0.10, 0.25])
+def test_half_a_venue_slow_for_its_rail_is_no_season_of_all_of_it(size):
+    # No volts in the log, as many locks on the failing rail as on the sound one.
+    on_rail = [lock(f"near-{index}", supply="rail-1") for index in range(7)]
+    other = [lock(f"far-{index}", supply="rail-2") for index in range(7)]
+    rows = actuations([*on_rail, *other], weeks=17, seed=2, log_volts=False, faults={
+        item.id: (lambda day: size * (day >= 98)) for item in on_rail})
+    for week in (14, 16):
+        found = diagnose(history_at([*on_rail, *other], rows, week))
+        assert names(found) == [("rail-1", "supply-sag")]
