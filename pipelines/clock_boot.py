@@ -17,6 +17,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
+from typing import Any
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -117,7 +118,9 @@ class BootClock:
     def _run(self, name: str, number: int, line: int) -> _Run:
         return self._runs.setdefault((name, number), _Run(line, restarted=number > 0))
 
-    def convert(self, records: pl.DataFrame) -> pl.DataFrame:
+    def convert(
+        self, records: pl.DataFrame, following: pl.DataFrame | None = None
+    ) -> pl.DataFrame:
         """Add ``utc``, ``run`` and ``fault``; lines that only anchor are dropped."""
         if not self._surveyed:
             self._end_survey()
@@ -258,7 +261,8 @@ class BootClock:
             if not run.told:
                 run.told = True
                 self._events.append((name, self._last_known(name, number), "unanchored", None,
-                                     False, self.file, run.first_line))
+                                     False, self.file, run.first_line,
+                                     "set aside: no line of this run tells the true time"))
             return None
         if run.shift is None:
             run.shift = run.anchors[0][1] - run.anchors[0][0]
@@ -266,7 +270,8 @@ class BootClock:
             run.told = True
             if run.restarted:
                 seen = _utc(int(elapsed[0]) + run.shift)
-                self._events.append((name, seen, "restart", None, True, self.file, run.first_line))
+                self._events.append((name, seen, "restart", None, True, self.file, run.first_line,
+                                     "times go on from the new run's own anchor"))
         shifts = np.empty(len(elapsed), np.int64)
         begun = 0
         before = np.empty(len(elapsed), np.int64)
@@ -294,7 +299,8 @@ class BootClock:
             run.shift += drift
             if abs(drift) > QUIET_S * 1e6:
                 self._events.append((name, _utc(latest[1]), "step", drift / 1e6, True, self.file,
-                                     line))
+                                     line, "set to the true time that the log tells, "
+                                     "after a quiet minute"))
 
     def _last_known(self, name: str, number: int) -> datetime | None:
         for earlier in range(number - 1, -1, -1):
@@ -307,6 +313,10 @@ class BootClock:
         """Not kept: such a log is always read from its beginning."""
         return {}
 
+    def steps_found(self) -> list[list[Any]]:
+        """Not kept, either."""
+        return []
+
     def clock_events(self) -> pl.DataFrame:
         """What was found of the clocks (CLOCK_EVENTS)."""
         events = list(self._events)
@@ -315,7 +325,7 @@ class BootClock:
             anchored = run.shift is not None
             at = _utc(elapsed + (run.shift or 0)) if anchored else self.fallback
             events.append((name, at, "wrap", self.range * self.unit_us / 1e6, anchored, self.file,
-                           line))
+                           line, "counted on beyond the end of its range" if anchored else ""))
         return pl.DataFrame(events, schema=CLOCK_EVENTS.schema, orient="row")
 
 

@@ -280,7 +280,7 @@ def _seconds_at_once(letters: NDArray[np.uint8], mark: str) -> NDArray[np.int64]
     0. Adding 118 lifts what is more than 9 beyond 127 (122: more than 5).
     """
     form = f":00{mark}000".encode() + letters[0, 23:].tobytes()
-    tail = np.ascontiguousarray(letters[:, 16:]).view(np.uint64).ravel()
+    tail = np.array(letters[:, 16:], order="C").view(np.uint64).ravel()
     tail ^= np.frombuffer(form, np.uint64)
     over = tail + np.uint64(0x00_76_76_76_00_76_7A_00)
     over |= tail

@@ -7,10 +7,10 @@ Clocks that count since the controller's start are in :mod:`pipelines.clock_boot
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
-from typing import Protocol
+from typing import Any, Protocol
 from zoneinfo import ZoneInfo
 
 import polars as pl
@@ -46,8 +46,10 @@ class Clock(Protocol):
         """Look at a chunk on the first of two passes."""
         ...
 
-    def convert(self, records: pl.DataFrame) -> pl.DataFrame:
-        """Add ``utc``, ``run`` and ``fault``."""
+    def convert(
+        self, records: pl.DataFrame, following: pl.DataFrame | None = None
+    ) -> pl.DataFrame:
+        """Add ``utc``, ``run`` and ``fault``; the chunk that follows may be looked at."""
         ...
 
     def clock_events(self) -> pl.DataFrame:
@@ -56,6 +58,10 @@ class Clock(Protocol):
 
     def last_times_seen(self) -> dict[str, int]:
         """Each controller's latest time, for a log that goes on; empty if not kept."""
+        ...
+
+    def steps_found(self) -> list[list[Any]]:
+        """The steps found, for the next reading of the same log; empty if not kept."""
         ...
 
 
@@ -73,6 +79,8 @@ class WallClock:
     log: LogFormat
     file: str
     last_times: Mapping[str, int] | None = None
+    known_steps: Sequence[Sequence[Any]] = ()
+    settled: int = 0
     local_seen: bool = False
     two_passes: bool = False
     events: list[tuple[object, ...]] = field(default_factory=list)
@@ -80,32 +88,58 @@ class WallClock:
     def __post_init__(self) -> None:
         zone = ZoneInfo(self.log.time_zone) if self.log.time_zone else self.venue.zone
         self.local = LocalTimes(zone)
-        self.steps = StepWatch(self.file, self.last_times)
+        self.steps = StepWatch(self.file, self.last_times, self.known_steps, self.settled)
+        self._ahead: tuple[pl.DataFrame, pl.DataFrame] | None = None
         self._boots: dict[str, dict[str, int]] = {}
 
     def survey(self, records: pl.DataFrame) -> None:
         """Nothing needs to be known beforehand."""
 
-    def convert(self, records: pl.DataFrame) -> pl.DataFrame:
+    def convert(
+        self, records: pl.DataFrame, following: pl.DataFrame | None = None
+    ) -> pl.DataFrame:
         """Add ``utc`` (Datetime us UTC), ``run`` and ``fault`` (null where all is well)."""
+        frame = self._ahead[1] if self._ahead and self._ahead[0] is records else self._read(records)
+        self._ahead = None
+        if following is not None:
+            self._ahead = (following, self._read(following))
+        frame = self.steps.mend(frame, self._ahead[1] if self._ahead else None)
+        return self._judged(frame)
+
+    def _read(self, records: pl.DataFrame) -> pl.DataFrame:
+        """Add ``utc`` as stamped, ``readable``, ``forward`` and the time of receipt, if any."""
         form = self.log.time_format
-        missing = pl.col("time").is_null()
         if form in _EPOCH_FACTOR:
             frame = records.with_columns(utc=_from_epoch(records["time"], form))
-            frame = frame.with_columns(readable=pl.col("utc").is_not_null())
-            forward = pl.lit(False)
+            frame = frame.with_columns(
+                readable=pl.col("utc").is_not_null(), forward=pl.lit(False))
         else:
             parsed = parse_times(records["time"], form)
             zoned = parsed["zoned"]
             frame = records.with_columns(
                 utc=parsed["time"], readable=parsed["time"].is_not_null())
-            forward = pl.lit(False)
             if not zoned.all() and (~zoned & frame["readable"]).any():
                 self.local_seen = True
-                frame = self.local.to_utc(frame.with_columns(zoned=zoned))
-                forward = pl.col("no_such_hour")
+                frame = self.local.to_utc(frame.with_columns(zoned=zoned)).rename(
+                    {"no_such_hour": "forward"})
             else:
-                frame = frame.with_columns(pl.col("utc").dt.replace_time_zone("UTC"))
+                frame = frame.with_columns(
+                    pl.col("utc").dt.replace_time_zone("UTC"), forward=pl.lit(False))
+        if "wall" not in frame.columns:
+            return frame
+        # A time of receipt beside the controller's own: it tells when that has stepped.
+        return frame.with_columns(receipt=self._receipts(frame["wall"]))
+
+    def _receipts(self, walls: pl.Series) -> pl.Series:
+        parsed = parse_times(walls.cast(pl.String), self.log.wall_format)
+        local = pl.col("time").dt.replace_time_zone(
+            self.local.zone, ambiguous="earliest", non_existent="null").dt.convert_time_zone("UTC")
+        return parsed.select(pl.when("zoned").then(
+            pl.col("time").dt.replace_time_zone("UTC")).otherwise(local)).to_series()
+
+    def _judged(self, frame: pl.DataFrame) -> pl.DataFrame:
+        """Add ``run`` and ``fault``."""
+        missing, forward = pl.col("time").is_null(), pl.col("forward")
         out = ~pl.col("utc").is_between(EARLIEST, LATEST)
         checked = frame.select(missing.any() | (~pl.col("readable")).any() | forward.any()
                                | out.any())
@@ -120,13 +154,13 @@ class WallClock:
                 self._missing_hour(line, controller, time)
         else:
             frame = frame.with_columns(fault=pl.lit(None, pl.String))
-        self.steps.watch(frame)
         return frame.with_columns(run=self._runs(frame))
 
     def _missing_hour(self, line: int, controller: str, time: str) -> None:
         seen = parse_times(pl.Series([time]), self.log.time_format)["time"]
         around = seen.dt.replace_time_zone("UTC")[0]
-        self.events.append((controller, around, "missing-hour", None, False, self.file, line))
+        self.events.append((controller, around, "missing-hour", None, False, self.file, line,
+                            "set aside: this hour was left out when the clocks went forward"))
 
     def _runs(self, frame: pl.DataFrame) -> pl.Series:
         """The number of the controller's start, where the log tells it; else 0."""
@@ -146,6 +180,10 @@ class WallClock:
     def last_times_seen(self) -> dict[str, int]:
         """Each controller's latest time (UTC microseconds)."""
         return self.steps.last_times
+
+    def steps_found(self) -> list[list[Any]]:
+        """The steps found so far, for the next reading of the same log."""
+        return self.steps.kept()
 
     def clock_events(self) -> pl.DataFrame:
         """What was found of the clocks so far (CLOCK_EVENTS)."""

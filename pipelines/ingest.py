@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -16,7 +16,7 @@ from pipelines.coded import joined
 from pipelines.ingest_files import block_of, find_logs
 from pipelines.ingest_progress import Progress, progress_for
 from pipelines.ingest_reading import Reading, TextRead, Used, layout_of
-from pipelines.ingest_resume import can_resume, resume_of
+from pipelines.ingest_resume import can_resume, resume_of, settled_of
 from pipelines.ingest_retry import retry_kept
 from pipelines.ingest_summary import FileCount, IngestSummary
 from pipelines.meaning import Meaning
@@ -210,16 +210,18 @@ class _Ingest:
                 text = TextRead()
             else:
                 reading.go_on(resume)
+            steps, settled = (resume.steps, 0) if resume else settled_of(
+                source, reading.log, reading.layout, reading.size, reading.known)
             clock = clock_for(self.venue, reading.log, source, layout, reading.modified_ns,
-                              resume.last_times if resume else None)
+                              resume.last_times if resume else None, steps, settled)
             if clock.two_passes:
                 for piece in pieces(source, reading.log, layout, reading.size, _ignore, _ignore):
                     clock.survey(piece.records)
             progress = Used(self.progress, source.name, reading.size)
             whole = True
-            for piece in ahead(pieces(
+            for piece, following in _with_next(ahead(pieces(
                 source, reading.log, layout, reading.size, text.take, progress.used, resume
-            )):
+            ))):
                 reading.header = piece.header or reading.header
                 whole = whole and not piece.long
                 if piece.beginning is not None and not source.packed:
@@ -228,7 +230,7 @@ class _Ingest:
                         text.leave(piece.size)
                         continue
                     whole = False
-                self._take(reading, piece, clock)
+                self._take(reading, piece, following, clock)
                 before = piece
             reading.complete = True
             progress.used(reading.size)
@@ -239,15 +241,17 @@ class _Ingest:
         reading.ended = True
         reading.digest = text.hexdigest()
         if clock is not None:
-            reading.last_times = clock.last_times_seen()
+            reading.last_times, reading.steps = clock.last_times_seen(), clock.steps_found()
             if clock.local_seen:
                 self.local.add(source.name)
             self.pending.events.append(clock.clock_events())
         if self.pending.rows > COMMIT_ROWS:
             self._commit()
 
-    def _take(self, reading: Reading, piece: Piece, clock: Clock) -> None:
-        records = clock.convert(piece.records)
+    def _take(
+        self, reading: Reading, piece: Piece, following: Piece | None, clock: Clock
+    ) -> None:
+        records = clock.convert(piece.records, following.records if following else None)
         signals, faults = self.meaning.apply(records, reading.source.name)
         rejects = piece.rejects
         if faults.height:
@@ -329,6 +333,17 @@ class _Ingest:
             if not reading.ended:
                 self.pending.readings[reading.source.name] = reading
         self.underway = (self.writer.submit(self.store.commit, batch), readings)
+
+
+def _with_next(items: Iterator[Piece]) -> Iterator[tuple[Piece, Piece | None]]:
+    """Each stretch with the one that follows."""
+    held: Piece | None = None
+    for item in items:
+        if held is not None:
+            yield held, item
+        held = item
+    if held is not None:
+        yield held, None
 
 
 def _hold_back(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 from dataclasses import dataclass, field, replace
+from typing import Any
 
 import polars as pl
 
@@ -35,6 +36,7 @@ class Reading:
     prefix: str = ""
     header: str | None = None
     last_times: dict[str, int] = field(default_factory=dict)
+    steps: list[list[Any]] = field(default_factory=list)
     size: int = 0
     modified_ns: int = 0
 
@@ -53,7 +55,7 @@ class Reading:
             "digest": self.digest, "layout": self.layout, "offset": self.offset,
             "state": state_text(
                 unfinished=self.unfinished, passed=count.passed, header=self.header,
-                prefix=self.prefix, last_times=self.last_times),
+                prefix=self.prefix, last_times=self.last_times, steps=self.steps),
             "lines": self.lines, "records": count.read - count.rejected, "taken": 0,
             "repeated": 0, "rejected": count.rejected, "complete": self.complete,
         }

@@ -8,12 +8,13 @@ store already are not taken twice.
 
 from __future__ import annotations
 
+import hashlib
 import json
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import IO, Any
 
-from pipelines.readers.source import Source, UnreadableSourceError
+from pipelines.readers.source import Recoded, Source, UnreadableSourceError
 from shared.log_format import LogFormat
 
 _BLOCK = 8 << 20
@@ -31,15 +32,16 @@ class Resume:
     records: int
     rejected: int
     last_times: Mapping[str, int]
+    steps: Sequence[Sequence[Any]] = ()
 
 
 def state_text(
     *, unfinished: bool, passed: int, header: str | None, prefix: str,
-    last_times: Mapping[str, int],
+    last_times: Mapping[str, int], steps: Sequence[Sequence[Any]],
 ) -> str:
     """What the store keeps of a reading, beside its counts."""
     return json.dumps({"unfinished": unfinished, "passed": passed, "header": header,
-                       "prefix": prefix, "last": dict(last_times)})
+                       "prefix": prefix, "last": dict(last_times), "steps": list(steps)})
 
 
 def can_resume(source: Source, log: LogFormat) -> bool:
@@ -94,4 +96,45 @@ def resume_of(
     return Resume(
         offset=known["offset"], first_line=state["passed"] + lines + 1, header=state["header"],
         passed=state["passed"], lines=lines, records=known["records"],
-        rejected=known["rejected"] - waiting, last_times=state["last"])
+        rejected=known["rejected"] - waiting, last_times=state["last"],
+        steps=state.get("steps", ()))
+
+
+def settled_of(
+    source: Source, log: LogFormat, layout: str, size: int, known: Mapping[str, Any] | None
+) -> tuple[Sequence[Sequence[Any]], int]:
+    """What was found of the clocks in a log that has grown and is read from its beginning again.
+
+    Returns the steps, and the last line that was taken with them: its times must not
+    come out otherwise now. Nothing, where the log is another one than it was.
+    """
+    if not known or not known["complete"] or known["layout"] != layout or source.packed:
+        return (), 0
+    state = json.loads(str(known["state"]))
+    if not state.get("steps") or known["bytes"] > size:
+        return (), 0
+    digest = hashlib.sha1(usedforsecurity=False)
+    try:
+        with source.open() as (stream, _):
+            text = Recoded(
+                _Beginning(stream, known["bytes"]), log.encoding)  # type: ignore[arg-type]
+            while block := text.read(_BLOCK):
+                digest.update(block)
+    except UnreadableSourceError:
+        return (), 0
+    if digest.hexdigest() != known["digest"]:
+        return (), 0
+    return state["steps"], state["passed"] + known["lines"] - int(state["unfinished"])
+
+
+class _Beginning:
+    """The first bytes of a stream."""
+
+    def __init__(self, stream: IO[bytes], size: int) -> None:
+        self.stream, self.left = stream, size
+
+    def read(self, size: int) -> bytes:
+        """The next block; empty at the end of the beginning."""
+        block = self.stream.read(min(size, self.left))
+        self.left -= len(block)
+        return block

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Generator, Mapping
+from collections.abc import Callable, Generator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
+from typing import Any
 from zoneinfo import ZoneInfo
 
 import polars as pl
@@ -132,7 +133,8 @@ def reader_for(log: LogFormat, name: str, fields: Fields) -> Reader:
 
 def clock_for(
     venue: Venue, log: LogFormat, source: Source, layout: Layout, modified_ns: int,
-    last_times: Mapping[str, int] | None = None,
+    last_times: Mapping[str, int] | None = None, steps: Sequence[Sequence[Any]] = (),
+    settled: int = 0,
 ) -> Clock:
     """The clock of a log's times.
 
@@ -142,7 +144,7 @@ def clock_for(
         The file's name does not tell the start as the block says it does.
     """
     if not log.counts:
-        return WallClock(venue, log, source.name, last_times)
+        return WallClock(venue, log, source.name, last_times, steps, settled)
     named = {
         name: _named_time(venue, log, source.name, layout.facts[name])
         for name in ("start", "first") if name in layout.facts

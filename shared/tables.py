@@ -268,6 +268,7 @@ CLOCK_EVENTS = Table(
         _c("mended", _BOOL, "", "whether the times could be put right"),
         _c("file", _TEXT, "", "where it was seen"),
         _c("line", _INT, "", "the line there"),
+        _c("how", _TEXT, "", "what was mended, by how much and why; or why it was left"),
     ),
     ("controller", "time", "kind"),
 )

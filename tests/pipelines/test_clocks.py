@@ -8,7 +8,6 @@ import polars as pl
 import pytest
 
 from pipelines.clock_iso import parse_times
-from pipelines.clock_steps import StepWatch
 from pipelines.clocks import WallClock
 from shared.log_format import LogFormat
 from shared.time_forms import form_pattern, lacks
@@ -160,54 +159,3 @@ def test_a_boot_number_makes_runs():
             "line": [1, 2, 3], "time": ["2026-11-02T18:03:11Z"] * 3, "channel": "a/1", "value": "1",
             "boot": boots}))
         assert frame["run"].to_list() == runs
-
-
-def watched(ticks, channel="a/1", chunk=10_000, values=None):
-    watch = StepWatch("x")
-    frame = pl.DataFrame({
-        "line": list(range(1, len(ticks) + 1)), "channel": channel,
-        "value": [str(i) for i in values] if values else [str(i) for i in range(len(ticks))],
-        "utc": pl.Series([utc("2026-11-02 18:00:00") + timedelta(seconds=t) for t in ticks])
-        .cast(pl.Datetime("us", "UTC"))})
-    for start in range(0, frame.height, chunk):
-        watch.watch(frame[start : start + chunk])
-    return watch.events().select("seconds", "line").rows()
-
-
-@pytest.mark.parametrize("chunk", [7, 50, 10_000])
-def test_steps_are_found_and_disorder_is_not_taken_for_one(chunk):
-    steady = list(range(200))
-    stepped = steady[:100] + [t - 60 for t in steady[100:]]
-    assert watched(stepped, chunk=chunk) == [(-59.0, 101)]
-    assert watched(steady, chunk=chunk) == []
-    assert watched([t + (-5 if t % 9 == 0 else 0) for t in steady], chunk=chunk) == []
-    again = steady + steady[50:150] + list(range(200, 300))
-    assert watched(again, chunk=chunk, values=again) == []
-    two = [v for t in steady for v in (t, t - 40)]  # one lags by 40 s: its own clock runs well
-    assert watched(two, pl.Series(["a/1", "b/1"] * 200), chunk=chunk) == []
-
-
-def beside(mine, others):
-    """Two controllers' times (seconds), merged as they came in: by position."""
-    rows = sorted([(at, "a/1", t) for at, t in mine] + [(at, "b/1", t) for at, t in others])
-    return watched([t for _, _, t in rows], pl.Series([c for _, c, _ in rows]))
-
-
-def test_a_leap_ahead_is_told_from_a_silence_by_the_others():
-    steady = [(t + 0.5, t) for t in range(400)]
-    leapt = [(t, t + (3600 if t >= 200 else 0)) for t in range(400)]
-    (found,) = beside(leapt, steady)
-    assert found[0] == pytest.approx(3598, abs=3)
-    quiet = [(t, t) for t in range(5000) if not 200 <= t < 4000]
-    assert beside(quiet, [(t + 0.5, t) for t in range(5000)]) == []
-    assert beside(quiet, [(t + 0.5, t) for t in range(5000) if not 210 <= t < 3990]) == []
-    back = [(t, t + (3600 if 200 <= t < 300 else 0)) for t in range(400)]
-    assert [round(s, -2) for s, _ in beside(back, steady)] == [3600, -3600]
-
-
-def test_controllers_that_write_in_batches_have_no_steps():
-    rows = []
-    for batch in range(20):
-        for name in ("a/1", "b/1"):
-            rows += [(batch * 600 + t, name) for t in range(0, 600, 7)]
-    assert watched([t for t, _ in rows], pl.Series([c for _, c in rows])) == []

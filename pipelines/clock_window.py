@@ -1,0 +1,66 @@
+"""A stretch of a log as numbers: what the watch for steps of a clock works on."""
+
+from __future__ import annotations
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from pipelines.clock_evidence import NO_TIME, STEP_US, Ints, Window
+
+Marks = NDArray[np.uint64]
+
+
+def bare(frame: pl.DataFrame) -> pl.DataFrame:
+    """What is needed of records, in types that go together."""
+    return frame.select(
+        "line", pl.col("channel").cast(pl.String), "utc",
+        pl.col("value").cast(pl.String) if frame.schema["value"] == pl.String else "value",
+        *(["receipt"] if "receipt" in frame.columns else []))
+
+
+def mark(frame: pl.DataFrame) -> Marks:
+    """Numbers that two records share only if they are the same one, near enough."""
+    return frame.select(
+        pl.col("utc").hash() ^ pl.col("channel").cast(pl.String).hash(1)
+        ^ pl.col("value").cast(pl.Float64, strict=False).hash(2)).to_series().to_numpy()
+
+
+def window_of(both: pl.DataFrame) -> tuple[Window, list[str]]:
+    """A stretch as numbers, and the controllers' names by their numbers."""
+    channel = both["channel"].fill_null("")
+    channels = channel.unique().sort()
+    of = channels.str.split_exact("/", 1).struct.field("field_0")
+    names = of.unique().sort()
+    codes = channel.cast(pl.Enum(channels)).to_physical().to_numpy().astype(np.int64)
+    owner = np.searchsorted(names.to_numpy().astype(str), of.to_numpy().astype(str))
+    receipt = None
+    if "receipt" in both.columns:
+        receipt = both["receipt"].to_physical().fill_null(0).to_numpy()
+    ticks = both["utc"].to_physical().fill_null(NO_TIME).to_numpy().copy()
+    return Window(ticks, both["line"].to_numpy(), owner[codes], codes, receipt), names.to_list()
+
+
+def unlike_receipts(window: Window, own: Ints) -> NDArray[np.bool_] | None:
+    """Where a time jumps against the time of receipt; None where the log has none."""
+    if window.receipt is None:
+        return None
+    leads = window.ticks[own] - window.receipt[own]
+    unlike = np.ones(own.size, np.bool_)
+    unlike[1:] = (np.abs(np.diff(leads)) > STEP_US // 2) | (window.receipt[own][1:] == 0)
+    return unlike
+
+
+def nearest_shift(
+    window: Window, mine: Ints, shift: Ints, rows: Ints
+) -> tuple[Ints, Ints]:
+    """By how much a clock was shifted beside other lines, and its mended time there.
+
+    Between two of its lines that were shifted unlike, the one that fits better counts.
+    """
+    after = np.clip(np.searchsorted(mine, rows), 0, mine.size - 1)
+    before = np.clip(after - 1, 0, None)
+    misfit = [np.abs(window.ticks[rows] + shift[at] - window.ticks[mine[at]])
+              for at in (before, after)]
+    at = np.where(misfit[1] < misfit[0], after, before)
+    return shift[at], window.ticks[mine[at]]
