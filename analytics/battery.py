@@ -33,9 +33,23 @@ FEWEST_DAYS = 5
 class BatteryOutlook:
     """Charge left, in games.
 
-    ``games_left`` with ``low_games`` and ``high_games`` (95 %) are None where no decline can
-    be told: then ``reason`` says why. ``volts_per_game`` is negative for a decline;
-    ``high_games`` None means that no upper limit can be given.
+    Attributes
+    ----------
+    supply : str
+        The rail's id.
+    idle_volts, stop_volts : float
+        Idle now, and idle at which the heaviest latch would pull the rail under its window.
+    volts_per_game, low_volts_per_game, high_volts_per_game : float or None
+        Slope and its 95 % interval; negative for a decline. None with too few days.
+    games_left, low_games, high_games : float or None
+        With 95 % interval; ``games_left`` is None where no decline can be told, ``high_games``
+        where no upper limit can be given.
+    games_since_change : float
+        Played since the battery was last changed or charged.
+    days : int
+        Days since then with an idle reading.
+    reason : str
+        Why there is no figure, or why it is 0; empty otherwise.
     """
 
     supply: str
@@ -55,18 +69,33 @@ class BatteryOutlook:
 def battery_outlook(
     rail_hours: pl.DataFrame, actuations: pl.DataFrame, venue: Venue, rail: RailModel
 ) -> BatteryOutlook | None:
-    """Games left in the battery of ``rail``; None where it has no idle reading at all.
+    """Games left in the battery of ``rail``.
 
     Parameters
     ----------
     rail_hours : polars.DataFrame
-        Schema RAIL_HOURS.
+        Schema RAIL_HOURS; other rails, and hours without an idle reading, are passed over.
     actuations : polars.DataFrame
-        Schema ACTUATIONS.
+        Schema ACTUATIONS; first attempts of the rail's locks count the games.
     venue : Venue
         Whose locks hang on the rail; its zone cuts days.
-    rail : RailModel
+    rail : analytics.rail.RailModel
         From :func:`analytics.rail.rail_model`.
+
+    Returns
+    -------
+    BatteryOutlook or None
+        None where the rail has no idle reading at all.
+
+    Raises
+    ------
+    TableError
+        A column of either table is missing or has another type.
+
+    Notes
+    -----
+    Huber's robust line of idle volts against games; see this module for its range. Common
+    practice, no source.
     """
     require(rail_hours, RAIL_HOURS)
     require(actuations, ACTUATIONS)

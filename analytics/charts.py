@@ -15,7 +15,15 @@ MOVING_RANGE_DIVISOR = 1.128
 
 @dataclass(frozen=True)
 class Cusum:
-    """Upper and lower sums, and where either is beyond the limit."""
+    """Upper and lower sums of a CUSUM, and where either is beyond the limit.
+
+    Attributes
+    ----------
+    high, low : numpy.ndarray, shape (n,)
+        Sums above and below the target after each value, 0 or more; unit of the values.
+    alarm : numpy.ndarray of bool, shape (n,)
+        Where either sum is above the limit.
+    """
 
     high: Reals
     low: Reals
@@ -24,7 +32,17 @@ class Cusum:
 
 @dataclass(frozen=True)
 class Ewma:
-    """The smoothed series, its limits, and where it is beyond them."""
+    """The smoothed series, its limits, and where it is beyond them.
+
+    Attributes
+    ----------
+    ewma : numpy.ndarray, shape (n,)
+        The average after each value; unit of the values.
+    lower, upper : float
+        Limits, the same for every place.
+    alarm : numpy.ndarray of bool, shape (n,)
+        Where the average lies outside them.
+    """
 
     ewma: Reals
     lower: float
@@ -40,11 +58,16 @@ def cusum(
     Parameters
     ----------
     values : array-like, shape (n,)
-        Finite values in order of time.
+        Finite values in order of time; a value that is no number spoils all after it.
     target, allowance, limit : float
         In the unit of the values: what is aimed at, the slack k, the limit h.
-    cap : float
+    cap : float, default infinity
         Single values count for at most this much off the target.
+
+    Returns
+    -------
+    Cusum
+        The sums begin at 0 and are not set back after an alarm.
 
     References
     ----------
@@ -72,10 +95,16 @@ def ewma_chart(
         Finite values in order of time; the average starts at ``target``.
     target, sigma : float
         Mean and standard deviation of single values in control.
-    weight, width : float
-        Weight of the newest value; half width of the limits in standard
-        deviations of the average. The defaults give one false alarm in 500
-        values (Lucas and Saccucci, Technometrics 32 (1990), 1-12).
+    weight : float, default 0.2
+        Weight of the newest value, above 0 and at most 1.
+    width : float, default 2.962
+        Half width of the limits in standard deviations of the average. Both defaults together
+        give one false alarm in 500 values (Lucas and Saccucci, Technometrics 32 (1990), 1-12).
+
+    Returns
+    -------
+    Ewma
+        In the unit of the values.
 
     References
     ----------
@@ -95,7 +124,20 @@ def ewma_chart(
 def individuals_limits(values: npt.ArrayLike) -> tuple[float, float, float]:
     """Centre, lower and upper limit of an individuals chart from its moving ranges.
 
-    NIST/SEMATECH e-Handbook of Statistical Methods, sec. 6.3.2.2.
+    Parameters
+    ----------
+    values : array-like, shape (n,)
+        Two or more finite values in order of time; with fewer the limits are not numbers.
+
+    Returns
+    -------
+    tuple of float
+        Centre (mean), and three standard deviations below and above it, the deviation being
+        the mean moving range over 1.128; unit of the values.
+
+    References
+    ----------
+    .. [1] NIST/SEMATECH e-Handbook of Statistical Methods, sec. 6.3.2.2.
     """
     series = np.asarray(values, dtype=float)
     centre = float(series.mean())
@@ -114,11 +156,16 @@ def cusum_run_length(
     Parameters
     ----------
     shift, allowance, limit : float
-        In standard deviations.
-    both_sides : bool
+        In standard deviations of the values.
+    both_sides : bool, default True
         Whether the chart looks both ways.
-    nodes : int
-        Of the quadrature.
+    nodes : int, default 80
+        Nodes of the quadrature.
+
+    Returns
+    -------
+    float
+        Number of values.
 
     References
     ----------

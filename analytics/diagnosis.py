@@ -49,7 +49,13 @@ BEFORE_CAUSE = timedelta(days=21)
 
 
 def candidates() -> tuple[Callable[[History], list[Finding]], ...]:
-    """Every condition's function."""
+    """Every condition's function.
+
+    Returns
+    -------
+    tuple of function
+        Each takes a :class:`History` and gives a list of :class:`Finding`.
+    """
     return (
         *conditions_latency.CANDIDATES, *conditions_slow.CANDIDATES,
         *conditions_outcomes.CANDIDATES, *conditions_young.CANDIDATES,
@@ -72,13 +78,36 @@ def diagnose(history: History) -> list[Finding]:
     list of Finding
         Most urgent first, then surest. Look-alikes and effects of a named cause
         are not in it; the cause's ``extra["accounts_for"]`` lists them.
+
+    Notes
+    -----
+    Each condition's evidence and limits stand in the catalogue; what is said is resolved by
+    :func:`resolve`.
     """
     gathered = [item for judge in candidates() for item in judge(history)]
     return resolve(gathered, history)
 
 
 def resolve(gathered: Iterable[Finding], history: History) -> list[Finding]:
-    """Say each fault once, and hold the share of false findings."""
+    """Say each fault once, and hold the share of false findings.
+
+    Parameters
+    ----------
+    gathered : iterable of Finding
+        What the functions of :func:`candidates` found; those with a score under 0.3 are dropped.
+    history : History
+        The tables they were found in.
+
+    Returns
+    -------
+    list of Finding
+        Most urgent first, then surest. What another finding accounts for is withheld: that
+        one's ``extra["accounts_for"]`` names it.
+
+    Notes
+    -----
+    Bayesian false discovery rate, as in :func:`hold_false_share`.
+    """
     found = _joined(gathered)
     found = [item for item in found if item.score >= LEAST_SCORE]
     found = [*found, *shared_by_rail(found, history)]
@@ -202,6 +231,11 @@ def hold_false_share(found: Sequence[Finding], limit: float) -> list[Finding]:
     -------
     list of Finding
         Facts first, then by falling score.
+
+    Notes
+    -----
+    Newton, Noueiry, Sarkar and Ahlquist, Biostatistics 5 (2004) 155. What has a score under 0.85
+    is ``watch`` however sure the rest is.
     """
     facts = [item for item in found if item.condition in FACTS]
     doubtful = sorted(

@@ -84,7 +84,17 @@ def unsafe_fittings(venue: Venue) -> list[Finding]:
 
 @dataclass(frozen=True)
 class FittingNote:
-    """Something to look at in the venue file that hurts nobody as it stands."""
+    """Something to look at in the venue file that hurts nobody as it stands.
+
+    Attributes
+    ----------
+    lock : str
+        Its id.
+    line : int
+        Line of its block in the venue file.
+    says : str
+        What to look at.
+    """
 
     lock: str
     line: int

@@ -16,9 +16,21 @@ from shared.weeks import Week
 class History:
     """A venue's tables as they stood at the end of ``week``; nothing later is in them.
 
-    Every table follows its schema in :mod:`shared.tables`. ``actuations`` and the
-    tables beside it reach back as far as the caller loaded (a year and more for
-    baselines). ``service`` is the whole service log up to the week's end.
+    Every table follows its schema in :mod:`shared.tables`. They reach back as far as the caller
+    loaded (a year and more for baselines).
+
+    Attributes
+    ----------
+    venue : Venue
+        Whose.
+    week : Week
+        The week that is judged.
+    actuations, openings, energisings, contact_changes : polars.DataFrame
+        What the locks did.
+    rail_hours, activity, polling, clock_events : polars.DataFrame
+        What rails, controllers and clocks did.
+    service : polars.DataFrame
+        The whole service log up to the week's end.
     """
 
     venue: Venue
@@ -44,7 +56,20 @@ class History:
         return self.week.bounds(self.venue.zone)[1]
 
     def this_week(self, frame: pl.DataFrame, time: str) -> pl.DataFrame:
-        """The rows of ``frame`` whose ``time`` column falls into the week."""
+        """The rows of ``frame`` whose ``time`` column falls into the week.
+
+        Parameters
+        ----------
+        frame : polars.DataFrame
+            Any table.
+        time : str
+            Name of a column of aware time stamps; rows without one are left out.
+
+        Returns
+        -------
+        polars.DataFrame
+            Rows from ``start`` (inclusive) to ``end`` (exclusive), in their order.
+        """
         return frame.filter(pl.col(time).is_between(self.start, self.end, closed="left"))
 
     @classmethod
@@ -53,11 +78,27 @@ class History:
 
         Parameters
         ----------
-        venue, week
-            Whose tables, and up to which week.
+        venue : Venue
+            Whose tables.
+        week : Week
+            Up to which week.
         **frames : polars.DataFrame
-            By table name; each brought to its schema.
+            By table name; each brought to its schema: columns it lacks are null, others dropped.
+
+        Returns
+        -------
+        History
+            Rows without a time are left out.
+
+        Raises
+        ------
+        TypeError
+            A name is that of no table of a history.
         """
+        unknown = sorted(set(frames) - set(_TIME_OF))
+        if unknown:
+            raise TypeError(f"no table of a history: {', '.join(unknown)}; "
+                            f"known: {', '.join(_TIME_OF)}")
         end = week.bounds(venue.zone)[1]
         clipped = {}
         for name, time in _TIME_OF.items():

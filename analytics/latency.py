@@ -48,9 +48,9 @@ def release_latency(
     Parameters
     ----------
     actuations : polars.DataFrame, shape (n_actuations, 6 or more)
-        Columns ``outcome``, ``latency_ms``, ``waited_ms``, ``latency_from``,
-        ``resolution_ms`` and those of ``by``. Any row order. Rows whose outcome is neither
-        ``released`` nor ``no-release`` carry no latency and are passed over, as are rows
+        Columns ``outcome``, ``latency_ms``, ``waited_ms``, ``latency_from`` and
+        ``resolution_ms`` of ACTUATIONS, and those of ``by``. Any row order. Rows whose outcome is
+        neither ``released`` nor ``no-release`` carry no latency and are passed over, as are rows
         without the time that their outcome needs. A ``no-release`` row that names no kind
         counts with the kind of its group.
     by : sequence of str, default ("lock",)
@@ -146,11 +146,21 @@ def placed_within_resolution(time: str, released: str, keys: Sequence[str]) -> p
 
     Parameters
     ----------
-    time, released : str
-        Columns: latency or time waited [ms], and whether it was released. Rows not released
-        are left as they are.
+    time : str
+        Column of the latency, or of the time waited. [ms]
+    released : str
+        Column that says whether it was released; rows not released are left as they are.
     keys : sequence of str
-        Columns that make a group. The frame must have ``resolution_ms``.
+        Columns that make a group. The frame must have ``resolution_ms``, where null counts as 0.
+
+    Returns
+    -------
+    polars.Expr
+        Milliseconds, never below 0; for ``with_columns`` of a frame with those columns.
+
+    Notes
+    -----
+    Common practice, no source.
     """
     tied = [*keys, time, released]
     place = (pl.int_range(pl.len()).over(tied) + 0.5) / pl.len().over(tied)
@@ -160,14 +170,40 @@ def placed_within_resolution(time: str, released: str, keys: Sequence[str]) -> p
 
 
 def quantile_name(probability: float) -> str:
-    """Stem of the columns of a quantile: ``p05``, ``p50``, ``p99``, ``p99_9``."""
+    """Stem of the columns of a quantile: ``p05``, ``p50``, ``p99``, ``p99_9``.
+
+    Parameters
+    ----------
+    probability : float
+        The quantile, between 0 and 1.
+
+    Returns
+    -------
+    str
+        To a millionth; :func:`release_latency` puts ``_ms``, ``_low_ms`` and ``_high_ms`` after it.
+    """
     percent = f"{probability * 100:.4f}".rstrip("0").rstrip(".")
     whole, _, rest = percent.partition(".")
     return f"p{int(whole):02d}" + (f"_{rest}" if rest else "")
 
 
 def with_week(frame: pl.DataFrame, zone: ZoneInfo, time: str = "command_time") -> pl.DataFrame:
-    """``frame`` with a column ``week`` like ``2026-W47``: the ISO week of ``time`` in ``zone``."""
+    """``frame`` with a column ``week`` like ``2026-W47``: the ISO week of ``time`` in ``zone``.
+
+    Parameters
+    ----------
+    frame : polars.DataFrame
+        Any table with the column ``time``.
+    zone : zoneinfo.ZoneInfo
+        The zone that cuts weeks.
+    time : str, default "command_time"
+        Name of a column of aware time stamps.
+
+    Returns
+    -------
+    polars.DataFrame
+        All rows and columns, and ``week`` (text, ISO 8601; null where the time is).
+    """
     local = pl.col(time).dt.convert_time_zone(zone.key)
     return frame.with_columns(
         week=pl.format(

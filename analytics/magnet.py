@@ -25,22 +25,74 @@ MU0 = 4e-7 * math.pi
 
 
 def pull_pascal(tesla: float) -> float:
-    """Maxwell's pull on a pole face, per area."""
+    """Maxwell's pull on a pole face, per area.
+
+    Parameters
+    ----------
+    tesla : float
+        Flux density at the face.
+
+    Returns
+    -------
+    float
+        Pascal: B squared over twice the permeability of free space (textbook).
+    """
     return tesla**2 / (2 * MU0)
 
 
 def pull_newtons(ampere_turns: float, square_metres: float, gap_metres: float) -> float:
-    """Pull over an air gap, iron's own share neglected: ``(NI)^2 mu0 A / 2 g^2``."""
+    """Pull over an air gap, iron's own share neglected: ``(NI)^2 mu0 A / 2 g^2`` (textbook).
+
+    Parameters
+    ----------
+    ampere_turns : float
+        Current times turns. [A]
+    square_metres : float
+        Pole area. [m2]
+    gap_metres : float
+        Length of the gap, above 0. [m]
+
+    Returns
+    -------
+    float
+        Newtons; an upper bound, as iron and stray flux take their share.
+    """
     return ampere_turns**2 * MU0 * square_metres / (2 * gap_metres**2)
 
 
 def gap_tesla(newtons: float, square_metres: float) -> float:
-    """Flux density that gives this pull over this total pole area."""
+    """Flux density that gives this pull over this total pole area (Maxwell's pull, textbook).
+
+    Parameters
+    ----------
+    newtons : float
+        The pull, 0 or more.
+    square_metres : float
+        Total pole area. [m2]
+
+    Returns
+    -------
+    float
+        Tesla.
+    """
     return math.sqrt(2 * MU0 * newtons / square_metres)
 
 
 def hold_share(current_share: float, knee: float = KNEE) -> float:
-    """Holding force relative to rated at a current relative to rated."""
+    """Holding force relative to rated, at a current relative to rated.
+
+    Parameters
+    ----------
+    current_share : float
+        Current over rated current; 1 gives 1.
+    knee : float, default 0.25
+        Knee of the flux curve as a share of rated current; infinity for no saturation.
+
+    Returns
+    -------
+    float
+        Share of the rated force, by the equation of this module.
+    """
     if math.isinf(knee):
         return current_share**2
     return (current_share * (1 + knee) / (current_share + knee)) ** 2
@@ -50,9 +102,23 @@ def hold_share(current_share: float, knee: float = KNEE) -> float:
 class Hold:
     """What a magnet holds.
 
-    ``newtons`` and ``margin_percent`` are None where the venue file states no
-    ``holding_newtons``. ``low_percent`` and ``high_percent`` bracket the knee between strong
-    saturation and none. ``estimated`` is always true: the knee is generic.
+    Attributes
+    ----------
+    lock : str
+        Its id.
+    volts, celsius : float
+        What it was asked for: rail volts and winding temperature.
+    percent_of_rated, low_percent, high_percent : float
+        Force in per cent of rated; low and high bracket the knee between strong saturation and
+        none.
+    newtons, low_newtons : float or None
+        The same as a force; None where the venue file states no ``holding_newtons``.
+    margin_percent : float or None
+        How far ``low_newtons`` stands over the pull asked for; None without either.
+    estimated : bool
+        Always true: the knee is generic.
+    caveat : str
+        What no log can show, to be said with every figure.
     """
 
     lock: str
@@ -78,10 +144,10 @@ def holding_force(
     lock : Lock
         Rated volts, coil, cable and, if stated, ``holding_newtons``.
     rail_volts : float
-        Of the rail with the magnet on.
+        Of the rail with the magnet on. [V]
     celsius : float, default 45.0
         Of the winding: a magnet that is on all day runs some 20 K over its room (common
-        practice, no source).
+        practice, no source). [degrees Celsius]
     pull : float, optional
         Newtons a player may pull; gives the margin against it, from the low force.
 

@@ -42,13 +42,17 @@ class SwitchOff:
     Attributes
     ----------
     lock : str
+        Its id.
     switch_offs : int
         In all.
     looked : int
         Of them sampled finely enough to look (10 ms or finer).
     spikes : int
-        Readings that stood out, and ``highest_volts`` over the rail before, and
-        ``median_volts`` of the spikes; None without any.
+        Readings that stood out.
+    highest_volts : float or None
+        Highest over the rail before, spike or not; None where none was looked at.
+    median_volts : float or None
+        Of the spikes, over the rail before; None without any.
     sample_ms : float or None
         Median spacing of the readings.
     chance : tuple of float
@@ -81,12 +85,36 @@ class SwitchOff:
 
 
 def chance_to_see(width_ms: float, sample_ms: float) -> float:
-    """Probability that a spike of this width holds a reading at this spacing."""
+    """Probability that a spike of this width holds a reading at this spacing.
+
+    Parameters
+    ----------
+    width_ms, sample_ms : float
+        How long the spike lasts, and how far apart the readings are. [ms]
+
+    Returns
+    -------
+    float
+        Width over spacing, at most 1 (elementary probability, phase uniform).
+    """
     return min(1.0, width_ms / sample_ms)
 
 
 def events_needed(width_ms: float, sample_ms: float, confidence: float = 0.95) -> int:
-    """Switch-offs after which at least one spike was seen, with that confidence."""
+    """Switch-offs after which at least one spike was seen, with that confidence.
+
+    Parameters
+    ----------
+    width_ms, sample_ms : float
+        How long a spike lasts, and how far apart the readings are, above 0. [ms]
+    confidence : float, default 0.95
+        Between 0 and 1.
+
+    Returns
+    -------
+    int
+        1 or more (elementary probability).
+    """
     chance = chance_to_see(width_ms, sample_ms)
     return 1 if chance >= 1 else math.ceil(math.log(1 - confidence) / math.log1p(-chance))
 
@@ -97,10 +125,21 @@ def switch_offs(actuations: pl.DataFrame, venue: Venue) -> dict[str, SwitchOff]:
     Parameters
     ----------
     actuations : polars.DataFrame
-        Schema ACTUATIONS. ``off_spike_volts`` is null where the rail was not sampled finely
-        enough; such switch-offs count as not looked at, never as quiet.
+        Schema ACTUATIONS, any order. ``off_spike_volts`` is null where the rail was not sampled
+        finely enough; such switch-offs count as not looked at, never as quiet. Locks that the
+        venue does not know are passed over.
     venue : Venue
         Mechanisms and rated volts.
+
+    Returns
+    -------
+    dict of str to SwitchOff
+        By lock. A spike is a reading over six times the rail's noise and 3 % of rated volts.
+
+    Raises
+    ------
+    TableError
+        A column is missing or has another type.
     """
     require(actuations, ACTUATIONS)
     noise = float(

@@ -48,12 +48,22 @@ CONCENTRATION = 0.95
 
 
 def clock_step_ms(times: Ints) -> float | None:
-    """The coarsest step that 99 % of the stamps keep to; null without stamps. [ms]
+    """The coarsest step that 99 % of the stamps keep to.
 
     Parameters
     ----------
     times : array of int
-        Stamps, UTC microseconds.
+        Stamps, any order. [us, UTC]
+
+    Returns
+    -------
+    float or None
+        Milliseconds: one of 1000, 100, 10, 1, 0.1, 0.01 and 0.004, else 0.001. None without
+        stamps; with fewer than twelve nothing coarser than 1 ms is claimed.
+
+    Notes
+    -----
+    Common practice, no source.
     """
     if not times.size:
         return None
@@ -67,14 +77,25 @@ def clock_step_ms(times: Ints) -> float | None:
 
 
 def polling_period_ms(differences: Ints, smallest_ms: float = 0.0) -> float | None:
-    """The longest known period whose multiples the differences are; null if none shows. [ms]
+    """The longest known period whose multiples the differences are.
 
     Parameters
     ----------
     differences : array of int
-        Edge to later contact edge of one controller. [us]
+        Edge to later contact edge of one controller (:func:`contact_differences`). [us]
     smallest_ms : float, default 0.0
         Periods up to this are not looked for.
+
+    Returns
+    -------
+    float or None
+        A period of :data:`PERIODS_MS`. [ms] None where none shows, or with fewer than twelve
+        differences.
+
+    Notes
+    -----
+    The differences' phase must keep to the period (mean cosine 0.95 or more), and two multiples
+    must be seen three times each. This program's own test, on the idea of a periodogram.
     """
     if differences.size < FEWEST:
         return None
@@ -92,14 +113,19 @@ def polling_period_ms(differences: Ints, smallest_ms: float = 0.0) -> float | No
 
 
 def contact_differences(times: Ints, is_contact: Sequence[bool] | np.ndarray) -> Ints:
-    """From each edge to the next one of its controller, where that is a contact's. [us]
+    """From each edge to the next one of its controller, where that is a contact's.
 
     Parameters
     ----------
-    times : array of int
-        Edges of one controller (commands and contacts), in time order.
-    is_contact : array of bool
+    times : array of int, shape (n,)
+        Edges of one controller (commands and contacts), in time order. [us]
+    is_contact : array of bool, shape (n,)
         Which of them are a contact's.
+
+    Returns
+    -------
+    numpy.ndarray of int
+        Differences above 0 and up to one second; the others are left out. [us]
     """
     step = np.diff(times)
     good = np.asarray(is_contact, dtype=bool)[1:] & (step > 0) & (step <= REACH_US)
@@ -115,12 +141,18 @@ def polling_rows(
     ----------
     controllers : sequence of str
         Their names.
-    whose : array of int
-        Which controller stamped each edge.
-    times : array of int
-        UTC microseconds, any order, repeats allowed.
-    is_contact : array of bool
+    whose : array of int, shape (n,)
+        Which controller stamped each edge: its place in ``controllers``.
+    times : array of int, shape (n,)
+        Edges, any order, repeats allowed. [us, UTC]
+    is_contact : array of bool, shape (n,)
         Which edges are a contact's; the others are commands.
+
+    Returns
+    -------
+    polars.DataFrame
+        Columns ``controller``, ``day``, ``resolution_ms`` and ``edges`` of POLLING, by controller
+        and day. ``resolution_ms`` is the polling period where one shows, else the clock's step.
     """
     order = np.lexsort((is_contact, times, whose))
     whose, times, is_contact = whose[order], times[order], is_contact[order]

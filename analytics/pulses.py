@@ -25,7 +25,7 @@ def pulse_lengths(
     ----------
     actuations : polars.DataFrame
         Schema ACTUATIONS, any order. A pulse that still lasts counts in ``lasting`` and
-        nowhere else.
+        nowhere else. Locks that the venue does not know are kept, without ratings.
     venue : Venue
         Ratings, and the zone that cuts weeks.
     by : sequence of str, default ("lock",)
@@ -50,6 +50,13 @@ def pulse_lengths(
         - ``margin_ms`` : ``median_ms`` minus the lock's 95 % latency; negative: half the
           pulses end before one release in twenty has happened. Pulsed locks whose catch is
           seen; null else
+
+    Raises
+    ------
+    TableError
+        A column is missing or has another type.
+    ValueError
+        ``by`` does not hold ``lock``.
     """
     require(actuations, ACTUATIONS)
     if "lock" not in by:
@@ -103,7 +110,8 @@ def pulse_histogram(
     Parameters
     ----------
     actuations : polars.DataFrame
-        Columns ``lock`` and ``pulse_ms``.
+        Columns ``lock`` and ``pulse_ms`` of ACTUATIONS. Pulses that last, or of no length, are
+        passed over.
     bins_per_decade : int, default 20
         Bins between 10 and 100 ms, 100 and 1000 ms and so on.
 
@@ -111,6 +119,11 @@ def pulse_histogram(
     -------
     polars.DataFrame
         ``lock``, ``from_ms``, ``to_ms``, ``pulses``; empty bins are left out; sorted.
+
+    Raises
+    ------
+    TableError
+        One of the two columns is missing or has another type.
     """
     require(actuations, ACTUATIONS, ("lock", "pulse_ms"))
     step = pl.lit(10.0) ** (1 / bins_per_decade)

@@ -27,7 +27,19 @@ from shared.venue import Lock, Venue
 
 @dataclass(frozen=True)
 class Prediction:
-    """Volts of a rail with some locks on; ``low`` and ``high`` follow the resistance's interval."""
+    """Volts of a rail with some locks on.
+
+    Attributes
+    ----------
+    on : tuple of str
+        The locks, by name.
+    volts, low_volts, high_volts : float
+        At the rail; low and high follow the interval of the source resistance.
+    amps : float
+        Current of those locks together.
+    over_rating : bool
+        Whether that is more than the supply is rated for: then no straight line holds.
+    """
 
     on: tuple[str, ...]
     volts: float
@@ -79,7 +91,18 @@ class RailModel:
         return self.idle_volts * (1 + ohms * rest) / (1 + ohms * load)
 
     def with_on(self, on: Iterable[str]) -> Prediction:
-        """Volts with exactly these locks on; name the resting ones too where they are."""
+        """Volts with exactly these locks on; name the resting ones too where they are.
+
+        Parameters
+        ----------
+        on : iterable of str
+            Lock ids; those without a stated coil count as drawing nothing.
+
+        Returns
+        -------
+        Prediction
+            By the equation of this module.
+        """
         names = tuple(sorted(set(on)))
         volts = self._volts(names, self.ohms)
         ends = sorted(self._volts(names, ohms) for ohms in (self.low_ohms, self.high_ohms))
@@ -88,7 +111,18 @@ class RailModel:
         return Prediction(names, volts, min(ends[0], volts), max(ends[1], volts), amps, over)
 
     def pulsed_together(self, most: int = 12) -> tuple[Prediction, ...]:
-        """The heaviest 1, 2, 3, ... latches on together, over the locks that rest energised."""
+        """The heaviest 1, 2, 3, ... latches on together, over the locks that rest energised.
+
+        Parameters
+        ----------
+        most : int, default 12
+            At most so many latches.
+
+        Returns
+        -------
+        tuple of Prediction
+            The first with one latch on; empty where the rail has none with a stated coil.
+        """
         heavy = sorted(self.pulsed, key=lambda name: (-self.siemens[name], name))
         return tuple(
             self.with_on((*self.resting, *heavy[:count]))
@@ -130,7 +164,29 @@ def rail_model(
     venue: Venue, supply_id: str, idle_volts: float, ohms: float, low_ohms: float,
     high_ohms: float,
 ) -> RailModel:
-    """Put a rail's measured figures and the venue file's coils together."""
+    """Put a rail's measured figures and the venue file's coils together.
+
+    Parameters
+    ----------
+    venue : Venue
+        Coils, cables, the supply's ratings and ``supply_loaded_percent``.
+    supply_id : str
+        The rail.
+    idle_volts : float
+        With the resting locks on and no other. [V]
+    ohms, low_ohms, high_ohms : float
+        Source resistance and its interval (:func:`analytics.supply.source_resistance`).
+
+    Returns
+    -------
+    RailModel
+        Locks whose coil is not stated are in ``unknown`` and in no prediction.
+
+    Raises
+    ------
+    KeyError
+        The venue has no supply ``supply_id``.
+    """
     supply = venue.supplies_by_id[supply_id]
     locks: tuple[Lock, ...] = venue.locks_on(supply_id)
     siemens = {
@@ -147,7 +203,21 @@ def rail_model(
 
 @dataclass(frozen=True)
 class Sequence:
-    """Pulsed locks that were on together, how often, and what the rail reads then."""
+    """Pulsed locks that were on together.
+
+    Attributes
+    ----------
+    pulsed : tuple of str
+        The locks.
+    prediction : Prediction
+        What the rail reads then.
+    times : int
+        How often.
+    last : datetime
+        When last, UTC.
+    under_window : bool
+        Whether the low end of the prediction is under what the locks need.
+    """
 
     pulsed: tuple[str, ...]
     prediction: Prediction
@@ -191,6 +261,16 @@ def company(
         Schema ENERGISINGS; those whose end is known count, self-cut ones until the cut.
     actuations : polars.DataFrame
         Schema ACTUATIONS: the lowest reading of each command, to judge the prediction by.
+
+    Returns
+    -------
+    Company
+        Empty, with 0 ``checked``, where no pulsed lock's energising of known length is there.
+
+    Raises
+    ------
+    TableError
+        A column of either table is missing or has another type.
 
     Notes
     -----

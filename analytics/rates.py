@@ -23,9 +23,18 @@ more."""
 class Rate:
     """What events among the last commands say.
 
-    ``log_odds`` compare a rate that matters with a healthy one; ``count`` and
-    ``total`` are those of the telling window, ``before`` those ahead of the
-    onset; ``since`` and its bounds are day numbers.
+    Attributes
+    ----------
+    log_odds : float
+        Natural log of the odds that the rate is one that matters, the prior included.
+    count, total : int
+        Events and commands in the telling window.
+    window_days : int
+        Length of that window: 7, 14, 28 or 56 days.
+    count_before, total_before : int
+        Events and commands ahead of the onset.
+    since, since_low, since_high : float
+        Day number of the onset, and its 95 % interval.
     """
 
     log_odds: float
@@ -42,7 +51,24 @@ class Rate:
 def betabinomial(
     count: npt.ArrayLike, total: npt.ArrayLike, a: float, b: float
 ) -> Reals:
-    """Log probability of one ordered run of events whose rate is Beta(a, b)."""
+    """Log probability of one ordered run of events whose rate is Beta(a, b).
+
+    Parameters
+    ----------
+    count, total : array-like
+        Events, and commands among which they came; of one shape, or one that fits the other.
+    a, b : float
+        Shapes of the beta distribution of the rate, above 0.
+
+    Returns
+    -------
+    numpy.ndarray
+        Natural logarithms, of the shape of ``count`` and ``total``.
+
+    Notes
+    -----
+    Textbook: the beta-binomial's marginal likelihood without the number of orders.
+    """
     events, tries = np.asarray(count, dtype=float), np.asarray(total, dtype=float)
     out: Reals = betaln(a + events, b + tries - events) - betaln(a, b)
     return out
@@ -57,23 +83,28 @@ def rate_that_matters(
     Parameters
     ----------
     day : array, shape (n,)
-        Day of each command, not decreasing.
+        Day number of each command, not decreasing; ``last_day`` is on the same count.
     event : array of bool, shape (n,)
         Whether it happened then.
-    healthy, faulty : (float, float)
-        Beta priors of either rate.
+    healthy, faulty : tuple of (float, float)
+        Shapes a, b of the beta priors of either rate.
     prior : float
-        Probability, before any data, that the rate is a faulty one.
-    last_day : float
-        The day that closes the week.
-    fresh_days : float
-        An event must lie within so many days of it, or nothing stands; where
-        the lock was not commanded in that time, within its last ten commands.
+        Probability, before any data, that the rate is a faulty one; between 0 and 1.
+    last_day : float, default 6.0
+        The day that closes the week (6: counted from its Monday).
+    fresh_days : float, default 7.0
+        An event must lie within so many days of it, or nothing stands; where the lock was
+        commanded fewer than five times in that time, within its last ten commands of four weeks.
 
     Returns
     -------
     Rate or None
         None without an event that is fresh enough.
+
+    Notes
+    -----
+    Bayes factor of two beta-binomial rates, averaged over four windows; the method is textbook,
+    windows and freshness are this program's own.
     """
     if day.size == 0 or not event.any():
         return None
@@ -119,17 +150,23 @@ def onset_of_rate(
     Parameters
     ----------
     day : array, shape (n,)
-        Day of each command, not decreasing.
+        Day number of each command, not decreasing; one or more.
     event : array of bool, shape (n,)
         Whether it happened then.
-    before, after : (float, float)
-        Beta priors of the rate on either side.
+    before, after : tuple of (float, float)
+        Shapes a, b of the beta priors of the rate on either side.
 
     Returns
     -------
-    (day, low, high, log_factor)
+    tuple of (day, low, high, log_factor), float each
         ``log_factor``: natural log of how much likelier the events are with such
-        a change, at any one command, than with one healthy rate throughout.
+        a change, at any one command, than with one healthy rate throughout; minus infinity,
+        with the first and the last day as interval, where no cut shows a raised rate.
+
+    Notes
+    -----
+    Marginal likelihood of every cut between two commands, each as likely as the other before
+    the data (textbook change-point model).
     """
     total = np.arange(1, day.size + 1)
     count = np.cumsum(event)

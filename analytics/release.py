@@ -55,7 +55,18 @@ CLAMP_VOLTS = {"diode": DIODE_VOLTS, "tvs": TVS_VOLTS, "none": math.inf}
 
 
 def copper_ratio(celsius: npt.ArrayLike) -> Reals:
-    """Resistance of copper relative to that at 20 degrees Celsius."""
+    """Resistance of copper relative to that at 20 degrees Celsius.
+
+    Parameters
+    ----------
+    celsius : array_like
+        Temperatures. [degrees Celsius]
+
+    Returns
+    -------
+    numpy.ndarray
+        Of the same shape; linear, 0.393 % per kelvin (IACS).
+    """
     return 1.0 + COPPER_PER_KELVIN * (np.asarray(celsius, dtype=float) - 20.0)
 
 
@@ -94,12 +105,34 @@ class Magnet:
     motion_s: float = 0.0
 
     def flux(self, amps: npt.ArrayLike) -> Reals:
-        """Flux linkage at a current. [V s]"""
+        """Flux linkage at a current, by the saturating curve of this module.
+
+        Parameters
+        ----------
+        amps : array_like
+            Current, 0 or more.
+
+        Returns
+        -------
+        numpy.ndarray
+            Volt seconds, of the same shape.
+        """
         current = np.asarray(amps, dtype=float)
         return self.henry * current / (1 + current / self._knee)
 
     def current(self, flux: npt.ArrayLike) -> Reals:
-        """Current that belongs to a flux linkage. [A]"""
+        """Current that belongs to a flux linkage: the inverse of :meth:`flux`.
+
+        Parameters
+        ----------
+        flux : array_like
+            Volt seconds, below saturation.
+
+        Returns
+        -------
+        numpy.ndarray
+            Amps, of the same shape.
+        """
         share = np.asarray(flux, dtype=float) / self.henry
         return share / (1 - share / self._knee)
 
@@ -143,7 +176,20 @@ class Magnet:
 
 
 def drop_fraction(pull_newtons: float, holding_newtons: float) -> float:
-    """Share of the rated flux at which a pull (plunger spring and person) frees the armature."""
+    """Share of the rated flux at which a pull (plunger spring and person) frees the armature.
+
+    Parameters
+    ----------
+    pull_newtons : float
+        Pull on the armature.
+    holding_newtons : float
+        Rated holding force, above 0.
+
+    Returns
+    -------
+    float
+        Root of pull over hold, at most 1: force goes with the square of the flux (Maxwell).
+    """
     return math.sqrt(min(1.0, pull_newtons / holding_newtons))
 
 
@@ -152,9 +198,21 @@ def decay_ms(
 ) -> float:
     """Time for the current of a coil to fall through a path of resistance and constant voltage.
 
-    Equation: ``tau ln((I0 + Vd/R) / (I1 + Vd/R))``, tau = L/R of the whole loop. Henry, ohms,
-    amps and volts in, milliseconds out. ``end_amps`` 0 with a voltage in the path gives the
-    moment at which the current ends; without one it never does (infinity).
+    Parameters
+    ----------
+    henry, ohms : float
+        Inductance and resistance of the whole loop.
+    start_amps, end_amps : float
+        Current at the cut, and current to reach.
+    clamp_volts : float, default 0.0
+        Constant voltage in the path: a diode's drop, or a clamp's.
+
+    Returns
+    -------
+    float
+        Milliseconds: ``tau ln((I0 + Vd/R) / (I1 + Vd/R))``, tau = L/R (textbook). ``end_amps`` 0
+        with a voltage in the path gives the moment at which the current ends; without one it
+        never does (infinity).
     """
     offset = clamp_volts / ohms
     if end_amps + offset <= 0:
@@ -163,9 +221,22 @@ def decay_ms(
 
 
 def rise_ms(henry: float, ohms: float, volts: float, amps: float) -> float:
-    """Time for the current of a coil to rise to ``amps`` after switch-on; infinity if never.
+    """Time for the current of a coil to rise to ``amps`` after switch-on.
 
-    Equation: ``-tau ln(1 - I R / V)``.
+    Parameters
+    ----------
+    henry, ohms : float
+        Inductance and resistance of the loop.
+    volts : float
+        At the loop.
+    amps : float
+        Current to reach.
+
+    Returns
+    -------
+    float
+        Milliseconds: ``-tau ln(1 - I R / V)`` (textbook); infinity where the current never gets
+        there.
     """
     share = amps * ohms / volts
     return math.inf if share >= 1 else -1000.0 * henry / ohms * math.log1p(-share)
@@ -190,7 +261,20 @@ class Solenoid:
     dead_ms: float = 0.0
 
     def latency_ms(self, volts: npt.ArrayLike, celsius: npt.ArrayLike = 20.0) -> Reals:
-        """Latency at rail volts under load and a coil temperature; infinity where it stalls."""
+        """Latency at rail volts under load and a coil temperature, by the equation of this module.
+
+        Parameters
+        ----------
+        volts : array_like
+            Rail volts with this coil on, above 0.
+        celsius : array_like, default 20.0
+            Of the winding; of the shape of ``volts``, or one that fits it.
+
+        Returns
+        -------
+        numpy.ndarray
+            Milliseconds; infinity where it stalls.
+        """
         ratio = copper_ratio(celsius)
         share = self.stall_volts * ratio / np.asarray(volts, dtype=float)
         with np.errstate(divide="ignore", invalid="ignore"):
@@ -199,9 +283,33 @@ class Solenoid:
         return latency
 
     def stall_at(self, celsius: float) -> float:
-        """Volts under load below which it does not move at that coil temperature."""
+        """Volts under load below which it does not move at that coil temperature.
+
+        Parameters
+        ----------
+        celsius : float
+            Of the winding.
+
+        Returns
+        -------
+        float
+            Volts at the rail; rises with the copper's resistance.
+        """
         return self.stall_volts * float(copper_ratio(celsius))
 
     def margin_percent(self, volts: float, celsius: float = 20.0) -> float:
-        """How far the volts stand over the stall voltage, in per cent of the latter."""
+        """How far the volts stand over the stall voltage.
+
+        Parameters
+        ----------
+        volts : float
+            Rail volts under load.
+        celsius : float, default 20.0
+            Of the winding.
+
+        Returns
+        -------
+        float
+            Per cent of the stall voltage; below 0 where it stalls.
+        """
         return 100.0 * (volts / self.stall_at(celsius) - 1)

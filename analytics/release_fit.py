@@ -54,8 +54,26 @@ _MOST = 2000
 def loaded(actuations: pl.DataFrame, heat: pl.DataFrame | None, ambient: float) -> pl.DataFrame:
     """Actuations with ``volts``, the rail under this lock's load, and the coil's ``celsius``.
 
-    ``heat`` is the table of :func:`analytics.coil.heat_at_start`; a row without modelled
-    temperature is at ``ambient``.
+    Parameters
+    ----------
+    actuations : polars.DataFrame
+        Schema ACTUATIONS, any order.
+    heat : polars.DataFrame or None
+        The table of :func:`analytics.coil.heat_at_start`; None for no modelled heat.
+    ambient : float
+        Temperature of a row without modelled heat. [degrees Celsius]
+
+    Returns
+    -------
+    polars.DataFrame
+        All rows and columns, and ``volts`` [V]: ``volts_before`` less ``sag_volts``, else
+        ``volts_min``, else ``volts_before``; null where the rail was not read. ``celsius``
+        [degrees Celsius] is never null.
+
+    Raises
+    ------
+    TableError
+        A column of ``actuations`` is missing or has another type.
     """
     require(actuations, ACTUATIONS)
     rows = actuations.with_columns(
@@ -78,8 +96,9 @@ class ReleaseFit:
     Attributes
     ----------
     lock : Lock
+        Whose.
     releases : int
-        It rests on.
+        Releases it rests on.
     shares, weights : numpy.ndarray
         Stall voltage over rated, and how far each value is believed.
     scatter : float
@@ -110,7 +129,21 @@ class ReleaseFit:
         self, volts: npt.ArrayLike, celsius: npt.ArrayLike, before_volts: npt.ArrayLike,
         before_celsius: npt.ArrayLike,
     ) -> tuple[float, float, float]:
-        """Median latency under one set of conditions over that under another, with 95 % limits."""
+        """Median latency under one set of conditions over that under another, with 95 % limits.
+
+        Parameters
+        ----------
+        volts, celsius : array_like
+            Rail volts under load, and coil temperature, of the one set.
+        before_volts, before_celsius : array_like
+            The same of the other.
+
+        Returns
+        -------
+        tuple of float
+            Ratio, low and high; infinite where the lock stalls under the one set alone, 1 where it
+            stalls under both.
+        """
         now = _factors(self.lock, self.shares, volts, celsius)
         before = _factors(self.lock, self.shares, before_volts, before_celsius)
         with np.errstate(invalid="ignore"):
@@ -121,7 +154,28 @@ class ReleaseFit:
 
 
 def fit_release(rows: pl.DataFrame, lock: Lock) -> ReleaseFit:
-    """Fit one lock from its own releases (a table of :func:`loaded`, this lock's rows)."""
+    """Fit one lock from its own releases.
+
+    Parameters
+    ----------
+    rows : polars.DataFrame
+        A table of :func:`loaded`, this lock's rows. Releases with ``latency_ms``, ``volts`` and
+        ``celsius`` count, but not those that a door's contact told; of more than 2000 an even
+        choice.
+    lock : Lock
+        Its coil and ratings.
+
+    Returns
+    -------
+    ReleaseFit
+        With fewer than twelve releases the prior alone; so for every magnet, whose stall volts
+        are None.
+
+    Notes
+    -----
+    See this module: grid over the stall voltage, Huber's loss, normal prior. Prior calculated,
+    generic.
+    """
     seen = rows.filter(
         (pl.col("outcome") == "released") & (pl.col("latency_ms") > 0)
         & (pl.col("latency_from") != "door") & (pl.col("volts") > 0)
@@ -173,9 +227,19 @@ def fit_releases(
     actuations : polars.DataFrame
         Schema ACTUATIONS; best a stretch in which the lock was well.
     venue : Venue
-        The locks.
+        The locks, and ``ambient_celsius``.
     heat : polars.DataFrame, optional
-        From :func:`analytics.coil.heat_at_start`.
+        From :func:`analytics.coil.heat_at_start`; without it every coil is at ambient.
+
+    Returns
+    -------
+    dict of str to ReleaseFit
+        By lock, in the venue file's order.
+
+    Raises
+    ------
+    TableError
+        A column of ``actuations`` is missing or has another type.
     """
     rows = loaded(actuations, heat, venue.limits.ambient_celsius).sort("lock", "command_time")
     apart = {str(key[0]): group for key, group in rows.group_by("lock")}
@@ -186,10 +250,22 @@ def fit_releases(
 
 @dataclass(frozen=True)
 class Explained:
-    """A change of median latency, split. All ``_percent`` are changes of the median.
+    """A change of median latency, split.
 
-    ``measured_*``: as observed. ``volts_*``, ``heat_*``, ``both_*``: what the model gives for
-    the change of conditions. ``rest_*``: what remains. Each with its 95 % interval.
+    Attributes
+    ----------
+    lock : str
+        Its id.
+    before_ms, now_ms : float
+        Median latency of either stretch.
+    measured_percent : tuple of float
+        Change of the median as observed, with its 95 % interval.
+    volts_percent, heat_percent, both_percent : tuple of float
+        What the model gives for the change of volts, of heat, and of both; likewise.
+    rest_percent : tuple of float
+        What remains; likewise.
+    estimated : bool
+        True where the physical prior alone stands behind the model.
     """
 
     lock: str

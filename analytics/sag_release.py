@@ -29,9 +29,20 @@ FEWEST_PAIRS = 10
 class SagError:
     """Error of releases read from the sag, against logged contacts.
 
-    ``bias_ms`` (median of sag end minus contact), ``deviation_ms`` (robust standard
-    deviation), ``within_95_ms`` (95 % of errors are smaller, about the bias). ``expected_ms``
-    is what the spacing alone would give for ``deviation_ms``.
+    Attributes
+    ----------
+    pairs : int
+        Releases told by both.
+    sample_ms : float
+        Median spacing of the readings; not a number where it is not known.
+    bias_ms, bias_low_ms, bias_high_ms : float
+        Median of sag end minus contact, and its 95 % interval.
+    deviation_ms : float
+        Robust standard deviation of the errors.
+    within_95_ms : float
+        95 % of errors are no larger, about the bias.
+    expected_ms : float
+        What the spacing alone would give for ``deviation_ms``.
     """
 
     pairs: int
@@ -45,7 +56,19 @@ class SagError:
 
 
 def sampling_error_ms(sample_ms: float) -> tuple[float, float]:
-    """Standard error, and half-width of 95 %, of an edge read from samples this far apart."""
+    """Error of an edge read from samples this far apart.
+
+    Parameters
+    ----------
+    sample_ms : float
+        Spacing. [ms]
+
+    Returns
+    -------
+    tuple of float
+        Standard error (spacing over root of 12), and half-width of 95 % (0.475 of the spacing),
+        about the middle of the interval. [ms] A uniform phase is assumed.
+    """
     return sample_ms / math.sqrt(12), 0.475 * sample_ms
 
 
@@ -64,6 +87,15 @@ def sag_error(actuations: pl.DataFrame, venue: Venue) -> dict[str, SagError]:
     -------
     dict of str to SagError
         By lock; those with fewer than ten pairs are left out.
+
+    Raises
+    ------
+    TableError
+        A column is missing or has another type.
+
+    Notes
+    -----
+    The interval of the bias is that of a median of normal errors (1.2533 s / root n).
     """
     require(actuations, ACTUATIONS)
     cutting = [lock.id for lock in venue.locks if lock.self_cut and lock.contact]
@@ -95,8 +127,20 @@ def sag_error(actuations: pl.DataFrame, venue: Venue) -> dict[str, SagError]:
 class SagReadings:
     """How well one lock's releases are read from the sag where there is no contact.
 
-    ``refused`` counts commands whose sag was too shallow, or not resolved, to read a release
-    from; ``depth`` is sag over noise; ``resolution_ms`` the interval each latency stands for.
+    Attributes
+    ----------
+    lock : str
+        Its id.
+    commands, read : int
+        Releasing commands, and those whose outcome the sag told.
+    refused : int
+        The others: their sag was too shallow, or not resolved, to read a release from.
+    depth : float or None
+        Median of sag over noise.
+    resolution_ms : float or None
+        Median of the interval each latency stands for.
+    within_95_ms : float or None
+        Half-width of 95 % that follows from it.
     """
 
     lock: str
@@ -109,7 +153,25 @@ class SagReadings:
 
 
 def sag_readings(actuations: pl.DataFrame, venue: Venue) -> dict[str, SagReadings]:
-    """Resolution and refusals of every lock whose latency is read from the supply."""
+    """Resolution and refusals of every lock whose latency is read from the supply.
+
+    Parameters
+    ----------
+    actuations : polars.DataFrame
+        Schema ACTUATIONS, any order.
+    venue : Venue
+        Which locks cut themselves and have no contact; the others are passed over.
+
+    Returns
+    -------
+    dict of str to SagReadings
+        By lock; one without any command is not in it.
+
+    Raises
+    ------
+    TableError
+        A column is missing or has another type.
+    """
     require(actuations, ACTUATIONS)
     wanted = [lock.id for lock in venue.locks if lock.latency_kind == "supply"]
     rows = actuations.filter(pl.col("lock").is_in(wanted)).with_columns(

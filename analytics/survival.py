@@ -66,6 +66,11 @@ class ProductLimit:
     def quantile(self, probability: float) -> tuple[float | None, float, float | None]:
         """Time by which ``probability`` of all have ended, with its limits.
 
+        Parameters
+        ----------
+        probability : float
+            Share that has ended, between 0 and 1.
+
         Returns
         -------
         value, low, high : float or None
@@ -86,7 +91,18 @@ class ProductLimit:
         return _number(value[0]), float(np.nan_to_num(low[0])), _number(high[0])
 
     def survival_at(self, times: npt.ArrayLike) -> Reals:
-        """Share still waiting just after each of ``times``."""
+        """Share still waiting just after each of ``times``.
+
+        Parameters
+        ----------
+        times : array_like, shape (m,)
+            In the unit of the sample.
+
+        Returns
+        -------
+        numpy.ndarray, shape (m,)
+            Between 0 and 1; beyond the last time the curve stays where it ended.
+        """
         index = np.searchsorted(self.times, np.asarray(times, dtype=float), side="right")
         return np.concatenate([[1.0], self.survival])[index]
 
@@ -121,6 +137,7 @@ def product_limit(
     Returns
     -------
     ProductLimit
+        Without any row its arrays are empty and every quantile is None.
 
     Raises
     ------
@@ -178,6 +195,11 @@ def bound_of_quantile(
         The smallest order statistic that will do; None where the sample is too small
         (at 95 % confidence: fewer than 59 values for 0.95, 299 for 0.99, 2995 for 0.999)
         or the order statistic is infinite.
+
+    Raises
+    ------
+    ValueError
+        ``probability`` or ``confidence`` is not between 0 and 1.
 
     References
     ----------

@@ -48,8 +48,20 @@ FEWEST_READINGS = 20
 class Timing:
     """Everything the designer's sheet says.
 
-    ``models`` and ``answers`` have one entry per lock, in the venue file's order; ``groups``
-    are those found in the log. ``first_day`` and ``last_day`` bound the data.
+    Attributes
+    ----------
+    venue, venue_name : str
+        Id and name.
+    first_day, last_day : date or None
+        They bound the data that were used.
+    settings : Settings
+        What the answers were asked for.
+    rails : dict of str to analytics.timing_model.RailModel
+        By supply.
+    models, answers : tuple of LockModel, tuple of LockAnswer
+        One entry per lock, in the venue file's order.
+    groups : tuple of GroupAnswer
+        Those found in the log.
     """
 
     venue: str
@@ -63,7 +75,13 @@ class Timing:
     groups: tuple[GroupAnswer, ...]
 
     def as_json(self) -> dict[str, Any]:
-        """Plain values; the page's script computes from these very numbers."""
+        """Plain values; the page's script computes from these very numbers.
+
+        Returns
+        -------
+        dict of str to Any
+            Dates as text; ``locks`` holds each model with its ``answer``.
+        """
         return {
             "venue": self.venue, "venue_name": self.venue_name,
             "first_day": self.first_day.isoformat() if self.first_day else None,
@@ -101,7 +119,18 @@ def group_json(group: GroupAnswer) -> dict[str, Any]:
 
 
 def settings_of(limits: Limits) -> Settings:
-    """The settings that a venue's limits ask for; target and risk to the nearest offered."""
+    """The settings that a venue's limits ask for; target and risk to the nearest offered.
+
+    Parameters
+    ----------
+    limits : Limits
+        Of the venue.
+
+    Returns
+    -------
+    Settings
+        What is not a limit keeps its default.
+    """
     return Settings(
         target=nearest_offered(limits.release_target, TARGETS),
         risk=nearest_offered(limits.stuck_risk, RISKS),

@@ -21,15 +21,26 @@ _TINY = 1e-9
 class PulseAnswer:
     """The pulse to programme; for a magnet, the time to leave it switched off.
 
-    ``state`` is ``good``, ``tight`` (the rating leaves less than the usual margin), ``none``
-    (no pulse does both: the shortest that releases is longer than the rating allows), ``mend``
-    (it needs far longer than its part and longer than is usual: a longer pulse is no cure) or
-    the obstacle (``door``, ``unobserved``, ``too-few``). ``stated`` is the share of openings that
-    ``recommended_ms`` releases at the first try, a lower bound (one-sided 95 %).
-    ``falls_short`` says why ``stated`` is below the target: ``misses`` (unanswered whatever
-    the length), ``few`` (too few commands to be that sure) or empty. ``below_log``: no pulse in
-    the log was this short; the feedback had moved by then, that it stays moved when the current
-    ends is still to be tried.
+    Attributes
+    ----------
+    state : str
+        ``good``, ``tight`` (the rating leaves less than the usual margin), ``none`` (no pulse
+        does both: the shortest that releases is longer than the rating allows), ``mend`` (it
+        needs far longer than its part and longer than is usual: a longer pulse is no cure) or
+        the obstacle (``door``, ``unobserved``, ``too-few``).
+    shortest_ms, longest_ms, recommended_ms : float or None
+        Shortest that meets the target, longest that the rating allows, and what to programme.
+    stated : float or None
+        Share of openings that ``recommended_ms`` releases at the first try, a lower bound
+        (one-sided 95 %).
+    falls_short : str
+        Why ``stated`` is below the target: ``misses`` (unanswered whatever the length), ``few``
+        (too few commands to be that sure) or empty.
+    beyond_log, below_log : bool
+        No pulse in the log was this long, or this short; the feedback had moved by then, that it
+        stays moved when the current ends is still to be tried.
+    beyond_usual : bool
+        Longer than pulses usually are.
     """
 
     state: str
@@ -47,8 +58,18 @@ class PulseAnswer:
 class WaitAnswer:
     """When to try again, how often, and when to call it stuck; times from the first command.
 
-    ``left`` is the chance that a healthy lock is called stuck all the same.
-    ``late_ms`` is the time after which a release that is still to come is rarer than the risk.
+    Attributes
+    ----------
+    late_ms : float or None
+        Time after which a release that is still to come is rarer than the risk.
+    retry_ms : float or None
+        From a command to the next try.
+    retries : int or None
+        How many.
+    stuck_ms : float or None
+        When to call it stuck.
+    left : float or None
+        Chance that a healthy lock is called stuck all the same.
     """
 
     late_ms: float | None = None
@@ -62,9 +83,18 @@ class WaitAnswer:
 class CueAnswer:
     """When to start a cue, after (before, if negative) the command, and how many it catches.
 
-    ``share`` of openings lie where few notice that the two are apart, ``accepted`` where few
-    mind. ``from_ms`` to ``to_ms`` lose at most one opening in a hundred. ``feedback`` says
-    that the share is too small: start it from the feedback.
+    Attributes
+    ----------
+    offset_ms : float or None
+        When.
+    from_ms, to_ms : float or None
+        Between these at most one opening in a hundred more is lost.
+    share, share_low : float or None
+        Share of openings that lie where few notice that the two are apart, and its lower limit.
+    accepted : float or None
+        Share that lies where few mind.
+    feedback : bool
+        The share is too small: start it from the feedback.
     """
 
     offset_ms: float | None = None
@@ -78,7 +108,19 @@ class CueAnswer:
 
 @dataclass(frozen=True)
 class LockAnswer:
-    """All answers for one lock, at the volts they were worked out for."""
+    """All answers for one lock.
+
+    Attributes
+    ----------
+    lock : str
+        Its id.
+    slow_volts, cue_volts : float or None
+        Rail volts that pulse and waits, and the cues, were worked out for.
+    pulse, wait : PulseAnswer, WaitAnswer
+        What to programme.
+    sound, light : CueAnswer
+        When to start either.
+    """
 
     lock: str
     slow_volts: float | None
@@ -113,7 +155,28 @@ def likely_scale(model: LockModel, volts: float | None) -> float:
 def pulse_answer(
     model: LockModel, settings: Settings, target: float, volts: float | None
 ) -> PulseAnswer:
-    """The pulse to programme for ``target`` at ``volts`` (the lowest it is to work at)."""
+    """The pulse to programme for ``target`` at ``volts``.
+
+    Parameters
+    ----------
+    model : LockModel
+        The lock.
+    settings : Settings
+        Margins, step and what is usual.
+    target : float
+        One of :data:`TARGETS`: share of openings to release at the first try.
+    volts : float or None
+        The lowest rail volts it is to work at; None: as the log had them.
+
+    Returns
+    -------
+    PulseAnswer
+        Rounded up; no pulse where there is an obstacle or the target was not worked out.
+
+    Notes
+    -----
+    Margins: common practice, no source.
+    """
     longest = model.longest_ms
     need = model.need_ms.get(key(target))
     if model.obstacle or need is None:
@@ -148,7 +211,23 @@ def pulse_answer(
 
 
 def stated_share(model: LockModel, pulse_ms: float, scale: float) -> float:
-    """Share of openings that a pulse releases at the first try: a lower bound, rounded down."""
+    """Share of openings that a pulse releases at the first try: a lower bound, rounded down.
+
+    Parameters
+    ----------
+    model : LockModel
+        The lock.
+    pulse_ms : float
+        The pulse.
+    scale : float
+        How much longer times are than at the model's reference volts; 1 there.
+
+    Returns
+    -------
+    float
+        The highest of :data:`TARGETS` that the pulse is long enough for, less the upper bound of
+        silent commands; 0 where it is long enough for none.
+    """
     best = 0.0
     for target in TARGETS:
         need = model.need_ms.get(key(target))
@@ -163,7 +242,24 @@ def wait_answer(
 ) -> WaitAnswer:
     """Waits and retries for a chance ``risk`` of calling a healthy lock stuck.
 
-    Without a pulse to programme there is nothing to wait for: then none are given.
+    Parameters
+    ----------
+    model : LockModel
+        The lock.
+    settings : Settings
+        Least retry, most retries and step.
+    risk : float
+        One of :data:`RISKS`.
+    volts : float or None
+        The lowest rail volts it is to work at; None: as the log had them.
+    pulse_ms : float or None
+        The pulse that is programmed.
+
+    Returns
+    -------
+    WaitAnswer
+        Without a pulse to programme there is nothing to wait for: then none are given; nor for
+        a latency that contains a person (a door).
     """
     late = model.late_ms.get(key(risk))
     if model.obstacle or model.kind == "door" or late is None or pulse_ms is None:
@@ -192,6 +288,22 @@ def cue_answer(
 
     The opening is what is seen (with a sound as cue) or heard (with a light as cue). A sound
     may come ``early_ms`` before what is seen and ``late_ms`` after it.
+
+    Parameters
+    ----------
+    model : LockModel
+        The lock.
+    settings : Settings
+        What reads as one event (:class:`Settings`).
+    volts : float or None
+        Rail volts at which the cue is to fit; None: as the log had them.
+    sound : bool
+        True for a sound, False for a light.
+
+    Returns
+    -------
+    CueAnswer
+        Nothing for a door, or where there are no release times.
     """
     if model.obstacle or model.kind == "door" or not model.points_ms:
         return CueAnswer()
@@ -280,9 +392,14 @@ def lock_answer(
     target, risk : float, optional
         One of :data:`TARGETS` and of :data:`RISKS`; default: the settings'.
     slow_volts : float, optional
-        Rail volts at which pulse and waits must hold.
+        Rail volts at which pulse and waits must hold; without: as the log had them.
     cue_volts : float, optional
-        Rail volts at which the cue is to fit.
+        Rail volts at which the cue is to fit; without: as the log had them.
+
+    Returns
+    -------
+    LockAnswer
+        Pulse, waits and both cues.
     """
     target = settings.target if target is None else target
     risk = settings.risk if risk is None else risk
@@ -296,7 +413,20 @@ def lock_answer(
 
 
 def nearest_offered(value: float, offered: Sequence[float]) -> float:
-    """The safest of ``offered`` that is at least as strict as ``value`` asks, or the nearest."""
+    """The one of ``offered`` that is nearest to ``value`` on a logarithmic scale.
+
+    Parameters
+    ----------
+    value : float
+        What is asked for, between 0 and 1.
+    offered : sequence of float
+        :data:`TARGETS` (judged by what is left to 1) or :data:`RISKS`.
+
+    Returns
+    -------
+    float
+        ``value`` itself where it is offered.
+    """
     if value in offered:
         return value
     return min(offered, key=lambda item: abs(math.log((1 - item) / (1 - value))

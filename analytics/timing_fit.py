@@ -65,10 +65,15 @@ def fit_lock(
         All locks; those released the same way lend what is known of silent commands.
     exponents : mapping of str to Exponent
         Power of volts, by lock.
-    rail : RailModel or None
+    rail : analytics.timing_model.RailModel or None
         The lock's rail.
     own_least : float
         Releases from which on the lock stands on its own.
+
+    Returns
+    -------
+    LockModel
+        Its ``obstacle`` says where there is nothing to recommend from.
     """
     lock = sample.lock
     model = _counts(sample)

@@ -29,7 +29,17 @@ STRENGTHS = np.exp(np.linspace(np.log(1.0), np.log(1e5), 31))
 
 @dataclass(frozen=True)
 class MissRate:
-    """Share of commands that a lock leaves unanswered: expected, and an upper bound."""
+    """Share of commands that a lock leaves unanswered.
+
+    Attributes
+    ----------
+    commands, missed : int
+        Commands, and those unanswered.
+    mean : float
+        Chance that the next command goes unanswered.
+    upper : float
+        Upper bound of the share, one-sided.
+    """
 
     commands: int
     missed: int
@@ -46,8 +56,8 @@ def miss_rate(
     Parameters
     ----------
     missed, commands : int
-        This lock's.
-    others : sequence of (missed, commands)
+        This lock's unanswered commands, and all its commands.
+    others : sequence of (missed, commands), default ()
         Its siblings'.
     confidence : float, default 0.95
         One-sided, of ``upper``.
@@ -58,6 +68,11 @@ def miss_rate(
     -------
     MissRate
         ``mean`` is the chance that the next command goes unanswered.
+
+    Raises
+    ------
+    ValueError
+        ``missed`` is negative or more than ``commands``.
     """
     if missed < 0 or commands < missed:
         raise ValueError(f"missed must lie between 0 and commands, got {missed} of {commands}")
@@ -94,7 +109,26 @@ def _mixture_quantile(
 
 
 def exact_upper(missed: int, commands: float, confidence: float) -> float:
-    """Clopper and Pearson's one-sided upper limit of a share; 1 where nothing was counted."""
+    """Clopper and Pearson's one-sided upper limit of a share.
+
+    Parameters
+    ----------
+    missed : int
+        Counted.
+    commands : float
+        Among so many; may be broken, as a count over a design effect is.
+    confidence : float
+        One-sided, between 0 and 1.
+
+    Returns
+    -------
+    float
+        1 where nothing was counted, or all were missed.
+
+    Notes
+    -----
+    C. J. Clopper and E. S. Pearson, Biometrika 26 (1934) 404.
+    """
     if commands <= missed:
         return 1.0
     return float(special.betaincinv(missed + 1, commands - missed, confidence))

@@ -35,7 +35,15 @@ def key(share: float) -> str:
 
 @dataclass(frozen=True)
 class Quantile:
-    """One latency quantile with its 95 % interval; ``high_ms`` None: not reached in the data."""
+    """One latency quantile with its 95 % interval.
+
+    Attributes
+    ----------
+    share : float
+        Of commands answered, between 0 and 1.
+    value_ms, low_ms, high_ms : float or None
+        None: not reached in the data.
+    """
 
     share: float
     value_ms: float | None
@@ -45,7 +53,15 @@ class Quantile:
 
 @dataclass(frozen=True)
 class PulseGroup:
-    """Commands of nearly one pulse length: how many released. The data under the fitted curve."""
+    """Commands of nearly one pulse length: the data under the fitted curve.
+
+    Attributes
+    ----------
+    pulse_ms : float
+        Length of the pulse.
+    commands, released : int
+        How many, and how many of them released.
+    """
 
     pulse_ms: float
     commands: int
@@ -54,7 +70,15 @@ class PulseGroup:
 
 @dataclass(frozen=True)
 class SeenPoint:
-    """By ``pulse_ms`` this share of the first commands had released, as the log shows it."""
+    """How many had released by when, as the log shows it.
+
+    Attributes
+    ----------
+    pulse_ms : float
+        By this time,
+    share : float
+        this share of the first commands had released.
+    """
 
     pulse_ms: float
     share: float
@@ -64,9 +88,22 @@ class SeenPoint:
 class RailModel:
     """What a rail has shown when locks were commanded, and what it may fall to.
 
-    ``low_volts`` and ``high_volts`` hold 99 % of the commands' readings between them;
-    ``window_volts`` is the least under load; ``ohms`` the drop per ampere with its interval;
-    ``resting_amps`` what the locks that rest energised draw (as far as their coils are stated).
+    Attributes
+    ----------
+    supply : str
+        Its id.
+    rated_volts : float
+        Of the supply.
+    low_volts, typical_volts, high_volts : float or None
+        Median of the commands' readings, and what holds 99 % of them; None with few readings.
+    window_volts : float
+        The least under load.
+    rated_amps : float or None
+        Of the supply.
+    ohms, ohms_low, ohms_high : float or None
+        Drop per ampere with its interval.
+    resting_amps : float
+        What the locks that rest energised draw, as far as their coils are stated.
     """
 
     supply: str
@@ -86,15 +123,60 @@ class RailModel:
 class LockModel:
     """One lock's timing.
 
-    ``basis`` is ``own``, ``borrowed`` (from ``siblings``) or ``none``; ``obstacle`` says why
-    there is no pulse to recommend: ``door``, ``unobserved``, ``too-few`` or empty.
-    All times of ``need_ms``, ``late_ms``, ``need_points_ms`` and ``points_ms`` are at
-    ``reference_volts`` and scale with (volts / reference_volts) ** exponent. ``independent``
-    is how many independent releases the distribution is worth, ``location_factor`` how far (as
-    a factor, 95 %) a borrowed one may stand off as a whole. ``part_need_ms`` is the middle of
-    what the other locks of its part need for 99.9 %, ``mend_first`` that this one needs far
-    longer; ``changed`` the day from which it behaves as it does now. ``silent`` are the targets
-    that its silent commands alone put out of reach.
+    Attributes
+    ----------
+    lock, room, part, supply : str
+        As in the venue file; ``part`` None where none is named.
+    magnet, slow_magnet, on_way_out : bool
+        What it is; a slow magnet has a diode across its coil.
+    kind : str or None
+        What tells its release.
+    basis : str
+        ``own``, ``borrowed`` (from ``siblings``) or ``none``.
+    obstacle : str
+        Why there is no pulse to recommend: ``door``, ``unobserved``, ``too-few`` or empty.
+    siblings, borrowed_releases : tuple of str, int
+        From whom was borrowed, and how many releases.
+    first_day, last_day, changed : date or None
+        They bound the data; the day from which it behaves as it does now.
+    commands, released, unanswered, already_open, unobserved, two_clocks : int
+        What the data hold.
+    independent : float
+        How many independent releases the distribution is worth.
+    location_factor : float
+        How far (as a factor, 95 %) a borrowed distribution may stand off as a whole.
+    resolution_ms : float or None
+        What clock or polling allows.
+    quantiles : tuple of Quantile
+        Of the latency, over the volts and seasons met.
+    reference_volts : float or None
+        Volts that the times below are at; they scale with (volts / reference_volts) ** exponent.
+    exponent, exponent_steep, exponent_shallow : float
+        Power of volts, and the ends of its interval.
+    points_ms, need_points_ms : tuple of float
+        Equally likely values of latency and of the pulse needed.
+    need_ms, late_ms : dict of str to float or None
+        Bound of the pulse needed by target, and of the latency by risk (:func:`key`).
+    miss, again : MissRate
+        Silent first commands, and silent retries.
+    silent : tuple of str
+        Targets that its silent commands alone put out of reach.
+    pulse_groups, seen : tuple of PulseGroup, tuple of SeenPoint
+        The data under the curve.
+    pulse_median_ms, pulse_most_ms, pulse_least_ms : float or None
+        Pulses that the log holds.
+    max_on_ms, duty_percent : float or None
+        The coil's ratings.
+    longest_ms, longest_from : float or None, str
+        Longest pulse that they allow, and which of them says so.
+    busiest_five_minutes : int
+        The most commands within any five minutes.
+    part_need_ms, mend_first : float or None, bool
+        Middle of what the other locks of its part need for 99.9 %; whether this one needs far
+        longer.
+    amps, sag_volts, sag_from : float or None, float or None, str
+        Rated current, what the coil takes off the rail, and whether the ``log`` or the
+        ``rating`` says so.
     """
 
     lock: str
@@ -150,7 +232,13 @@ class LockModel:
     sag_from: str = ""
 
     def as_json(self) -> dict[str, Any]:
-        """Plain values for JSON; the same numbers, none rounded but the points."""
+        """Plain values for JSON; the same numbers, none rounded but the points.
+
+        Returns
+        -------
+        dict of str to Any
+            Every field by its name, dates as text.
+        """
         values = {name: getattr(self, name) for name in self.__dataclass_fields__}
         for name in ("first_day", "last_day", "changed"):
             values[name] = values[name].isoformat() if values[name] else None
@@ -165,7 +253,31 @@ class LockModel:
 
 @dataclass(frozen=True)
 class Settings:
-    """What the answers are asked for, and the habits they keep; from the venue's limits."""
+    """What the answers are asked for, and the habits they keep; from the venue's limits.
+
+    Attributes
+    ----------
+    target, risk : float
+        Share of openings to release at the first try; chance of calling a healthy lock stuck.
+    pulse_margin, magnet_margin : float
+        Factor on the shortest pulse, and on a magnet's off-time.
+    magnet_person_ms : float
+        On top of a magnet's off-time: time for a person to push.
+    pulse_step_ms, wait_step_ms : float
+        Pulses and waits are rounded up to these.
+    usual_pulse_ms : float
+        Longer pulses are remarked on.
+    retry_least_ms, retries_most : float, int
+        Least time to a retry, and most retries.
+    cue_share_least : float
+        With less than this share a cue starts from the feedback.
+    early_ms, late_ms : float
+        How far a sound may lead and follow before few notice.
+    accept_early_ms, accept_late_ms : float
+        The same before few mind.
+    spread_ms : float
+        Openings no further apart read as one event.
+    """
 
     target: float = 0.999
     risk: float = 0.001

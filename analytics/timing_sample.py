@@ -30,13 +30,38 @@ TEXTBOOK_EXPONENT = -2.0
 class Sample:
     """One lock's commands since it was last worked on, oldest first; arrays of one length.
 
-    ``latency_ms`` is the latency where ``released``, else how long was waited. ``need_ms`` is
-    the shortest pulse known to have been enough (``released``) or the longest known not to
-    be: a lock that let go while its pulse lasted needed no more than its latency, one that let
-    go after the pulse had ended needed no more than the pulse, one that never did needed more.
-    ``volts`` is NaN where the rail was not read; ``first`` marks first attempts. ``changed`` is
-    the day from which the lock behaves as it does now, where it did not before: nothing earlier
-    is in the sample.
+    Attributes
+    ----------
+    lock : Lock
+        Whose.
+    kind : str or None
+        What tells its release (``catch``, ``armature``, ``door``, ``supply``).
+    released : numpy.ndarray of bool
+        Whether each command was answered.
+    latency_ms : numpy.ndarray
+        The latency where ``released``, else how long was waited.
+    need_ms : numpy.ndarray
+        The shortest pulse known to have been enough (``released``) or the longest known not to
+        be: a lock that let go while its pulse lasted needed no more than its latency, one that
+        let go after the pulse had ended needed no more than the pulse, one that never did needed
+        more.
+    pulse_ms, volts : numpy.ndarray
+        Pulse given, and rail volts before it; NaN where the rail was not read.
+    day, attempt : numpy.ndarray of int
+        Days since 1970, and 1 for first attempts.
+    resolution_ms : float or None
+        What clock or polling allows.
+    commands, already_open, unobserved, two_clocks : int
+        All commands, and those that are counted but not in the arrays.
+    first_day, last_day : date or None
+        They bound the commands.
+    sag_volts : float or None
+        Median of what the coil takes off the rail; None with fewer than five readings.
+    busiest_five_minutes : int
+        The most commands within any five minutes.
+    changed : date or None
+        Day from which the lock behaves as it does now, where it did not before: nothing earlier
+        is in the sample.
     """
 
     lock: Lock
@@ -77,6 +102,26 @@ def lock_sample(history: History, lock: Lock, rows: pl.DataFrame, weeks: float) 
     ``weeks``, and of that what came after its behaviour last changed. Rows whose command and
     feedback were stamped by two clocks are counted and left out; kinds of feedback other than
     the lock's own are left out.
+
+    Parameters
+    ----------
+    history : History
+        Its week, calendar and service log.
+    lock : Lock
+        The lock.
+    rows : polars.DataFrame
+        Schema ACTUATIONS, this lock's rows, any order.
+    weeks : float
+        How far back from the end of the history's week.
+
+    Returns
+    -------
+    Sample
+        Without usable rows its arrays are empty.
+
+    Notes
+    -----
+    See :mod:`analytics.timing_recent` for when behaviour is taken to have changed.
     """
     dated = with_weeks(rows, "command_time", history).filter(pl.col("weeks_ago") < weeks)
     start = baseline_start(history, lock.id)

@@ -60,6 +60,10 @@ def design_effect(marks: npt.ArrayLike, days: npt.ArrayLike) -> float:
     float
         1 or more; 1 where there are fewer than ten clusters to judge by.
 
+    Notes
+    -----
+    Neighbouring days alike inflate a variance; this is not corrected for below ten clusters.
+
     References
     ----------
     L. Kish, "Survey Sampling" (1965), ch. 5 and 8.2.
@@ -89,6 +93,24 @@ def tail_factor(
     For a sample of ``count`` whose ``beyond`` largest lie above the threshold and whose
     excesses are exponential, threshold + result x (mean excess of the ``events``) is at or
     above the true quantile with exactly ``confidence``.
+
+    Parameters
+    ----------
+    count : float
+        Independent observations.
+    beyond : float
+        How many of them lie above the threshold.
+    events : float
+        Excesses that were seen to their end.
+    probability : float
+        The quantile, between 0 and 1.
+    confidence : float
+        One-sided, between 0 and 1.
+
+    Returns
+    -------
+    float
+        0 where the threshold itself will do.
 
     Notes
     -----
@@ -155,6 +177,10 @@ def upper_quantile(
     -------
     float or None
         None where fewer than :data:`LEAST` happened.
+
+    Notes
+    -----
+    Order statistic where the sample allows it, else the power-law tail of this module.
     """
     value = np.maximum(np.asarray(values, dtype=float), 1e-6)
     event = np.asarray(happened, dtype=bool)
@@ -244,6 +270,15 @@ def quantile_points(values: npt.ArrayLike, happened: npt.ArrayLike, points: int)
 
     The product-limit curve, scaled to end at zero, is read at the middles of ``points``
     equal shares; what never happened is counted elsewhere.
+
+    Parameters
+    ----------
+    values : array_like, shape (n,)
+        Times; where ``happened`` is False, how long was waited in vain.
+    happened : array_like of bool, shape (n,)
+        Whether it happened then.
+    points : int
+        How many values to give.
 
     Returns
     -------

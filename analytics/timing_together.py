@@ -28,10 +28,19 @@ _JUST = 1e-9
 class JointSpread:
     """The spread as it was, in the moments that the log holds.
 
-    ``times`` moments, in ``all_opened`` of which all opened; median and 95 % quantile of the
-    time from the first opening to the last, with 95 % intervals. Of that the commands
-    themselves were ``commands_apart_ms`` apart (median); ``at_once_*`` is the spread that is
-    left without it.
+    Attributes
+    ----------
+    times, all_opened : int
+        Moments, and those in which all opened.
+    median_ms, median_low_ms, median_high_ms : float or None
+        Median time from the first opening to the last, with its 95 % interval. None with fewer
+        than three moments; a high end is None where it is not reached.
+    most_ms, most_low_ms, most_high_ms : float or None
+        The same for the 95 % quantile.
+    commands_apart_ms : float or None
+        How far the commands themselves were apart (median).
+    at_once_median_ms, at_once_most_ms : float or None
+        The spread that is left without it.
     """
 
     times: int
@@ -49,10 +58,22 @@ class JointSpread:
 
 @dataclass(frozen=True)
 class RailAnswer:
-    """What firing at once does to one rail; ``bears`` None: cannot be told, nothing measured.
+    """What firing at once does to one rail.
 
-    ``amps`` is what all coils that are on then draw, by their ratings; ``over_rating`` that
-    the supply is rated for less.
+    Attributes
+    ----------
+    supply : str
+        The rail.
+    volts, lowest_volts : float or None
+        Before the commands, and with all coils on.
+    window_volts : float
+        The least under load.
+    bears : bool or None
+        Whether it stays in its window and rating; None: cannot be told, nothing measured.
+    amps : float or None
+        What all coils that are on then draw, by their ratings.
+    over_rating : bool
+        The supply is rated for less.
     """
 
     supply: str
@@ -68,10 +89,28 @@ class RailAnswer:
 class GroupAnswer:
     """A group fired at once.
 
-    ``spread_median_ms`` and ``spread_most_ms`` (95 %) from the single locks, at the volts left
-    in company; ``aligned_*`` the same with each command delayed by ``delays_ms`` so that the
-    medians meet. ``batches`` start at ``starts_ms`` and keep every rail in its window; one batch
-    where the rail bears all at once. ``left_out`` have no known release times.
+    Attributes
+    ----------
+    locks, left_out : tuple of str
+        The locks, and those of them without known release times.
+    spread_median_ms, spread_most_ms : float or None
+        First opening to last, median and 95 %, from the single locks at the volts left in
+        company; None with fewer than two known.
+    delays_ms : tuple of float
+        Delay of each lock's command at which the medians meet.
+    aligned_median_ms, aligned_most_ms : float or None
+        The spread with those delays.
+    one_event : bool or None
+        Whether the aligned spread reads as one event.
+    rails : tuple of RailAnswer
+        What it does to each rail.
+    batches : tuple of tuple of str
+        Locks to fire together so that every rail keeps its window; one batch where the rail
+        bears all at once.
+    starts_ms : tuple of float
+        When each batch starts.
+    joint : JointSpread or None
+        What the log shows of this very group.
     """
 
     locks: tuple[str, ...]
@@ -115,6 +154,11 @@ def range_quantile(points: Sequence[Sequence[int]], share: float) -> int:
         Rising, equally likely values of each lock, independent of the others'.
     share : float
         Between 0 and 1.
+
+    Returns
+    -------
+    int
+        In the unit of the points; exact, by counting.
     """
     arrays = [np.asarray(item, dtype=np.int64) for item in points]
     low, high = 0, int(max(a[-1] for a in arrays) - min(a[0] for a in arrays))
@@ -132,6 +176,18 @@ def share_within(arrays: Sequence[np.typing.NDArray[np.int64]], spread: int) -> 
 
     For each value that could be the first (of equal ones, the lock named first), the shares of
     every other lock's values from there to ``spread`` later are multiplied.
+
+    Parameters
+    ----------
+    arrays : sequence of numpy.ndarray of int
+        Rising, equally likely values of each lock; none empty.
+    spread : int
+        In their unit.
+
+    Returns
+    -------
+    float
+        Between 0 and 1; exact, by counting.
     """
     total = 0.0
     for i, first in enumerate(arrays):
@@ -156,7 +212,7 @@ def together(
     ----------
     models : sequence of LockModel
         The group's locks, in the order to be shown.
-    rails : mapping of str to RailModel
+    rails : mapping of str to analytics.timing_model.RailModel
         By supply.
     settings : Settings
         Step of the waits, and what reads as one event.
@@ -168,6 +224,21 @@ def together(
         For the pulse that ends a batch; default: the settings'.
     joint : JointSpread, optional
         What the log shows of this very group.
+
+    Returns
+    -------
+    GroupAnswer
+        A lock without release times, with an obstacle, or told by a door, is ``left_out`` of the
+        spread, not of the rail.
+
+    Raises
+    ------
+    KeyError
+        ``rails`` lacks the supply of one of the models.
+
+    Notes
+    -----
+    Locks are taken for independent; batches by first fit decreasing (textbook bin packing).
     """
     target = settings.target if target is None else target
     low_volts = volts if low_volts is None else low_volts
@@ -275,7 +346,8 @@ def groups_in_log(
     Parameters
     ----------
     actuations : polars.DataFrame
-        Schema ACTUATIONS; any row order. Retries are passed over.
+        Columns ``lock``, ``command_time`` and ``attempt`` of ACTUATIONS; any row order. Retries
+        are passed over; of two commands of one lock in one moment the first counts.
     within_ms : float
         Commands no later than this after the first of them are one moment.
     least : float
@@ -326,9 +398,19 @@ def joint_spread(moments: pl.DataFrame, locks: Sequence[str]) -> JointSpread:
     Parameters
     ----------
     moments : polars.DataFrame
-        As of :func:`groups_in_log`; all commands stamped by one clock.
+        As of :func:`groups_in_log`: a number ``moment`` beside the columns ``command_time``,
+        ``outcome`` and ``latency_ms`` of ACTUATIONS; all commands stamped by one clock.
     locks : sequence of str
         The group.
+
+    Returns
+    -------
+    JointSpread
+        Counts alone with fewer than three moments in which all opened.
+
+    Notes
+    -----
+    Quantiles and their limits as of :func:`analytics.survival.product_limit`.
     """
     stamp = pl.col("command_time").dt.timestamp("us")
     sent = (stamp - stamp.min().over("moment")) / 1000.0

@@ -18,8 +18,19 @@ LEAST_VALUES = 8
 class Trend:
     """Theil-Sen slope with its 95 % interval, and the Mann-Kendall test.
 
-    ``p`` is the plain test's; ``p_memory`` allows for values that remember
-    their neighbours, None where there are too few of them.
+    Attributes
+    ----------
+    slope, slope_low, slope_high : float
+        Unit of the values per unit of time.
+    s : int
+        Mann-Kendall's S: pairs that rise minus pairs that fall.
+    variance, z : float
+        Variance of S under independence, ties allowed for, and S over its root,
+        continuity-corrected.
+    p : float
+        Two-sided p-value of the plain test.
+    p_memory : float or None
+        The same where values remember their neighbours; None with fewer than eight.
     """
 
     slope: float
@@ -33,9 +44,23 @@ class Trend:
 
 
 def mann_kendall(values: npt.ArrayLike) -> tuple[int, float, float, float]:
-    """Mann-Kendall's S, its variance under independence (ties allowed for), z and two-sided p.
+    """Mann-Kendall's test of a monotonic trend in values taken to be independent.
 
-    H. B. Mann, Econometrica 13 (1945) 245; continuity-corrected.
+    Parameters
+    ----------
+    values : array-like, shape (n,)
+        Finite values in order of time; ties are allowed for.
+
+    Returns
+    -------
+    tuple of (int, float, float, float)
+        S (pairs that rise minus pairs that fall), its variance under independence, z
+        (continuity-corrected) and the two-sided p-value. Where all values are equal z is 0 and
+        p is 1.
+
+    References
+    ----------
+    .. [1] H. B. Mann, Econometrica 13 (1945) 245.
     """
     series = np.asarray(values, dtype=float)
     count = series.size
@@ -53,19 +78,29 @@ def trend(time: npt.ArrayLike, values: npt.ArrayLike, *, seed: int = 20260301) -
 
     Parameters
     ----------
-    time, values : array-like, shape (n,)
-        Times need not be evenly spaced; the slope is per unit of time.
-    seed : int
-        Of the simulated null that ``p_memory`` is read from.
+    time : array-like, shape (n,)
+        When; need not be evenly spaced, but in rising order. The slope is per its unit.
+    values : array-like, shape (n,)
+        Finite values, three or more.
+    seed : int, default 20260301
+        Of the simulated null that ``p_memory`` is read from: the same data give the same figure.
 
     Returns
     -------
     Trend
+        ``p_memory`` is None with fewer than eight values.
 
     Raises
     ------
     ValueError
         Fewer than three values.
+
+    Notes
+    -----
+    Theil and Sen's slope with its interval (P. K. Sen, J. Am. Stat. Assoc. 63 (1968) 1379);
+    Mann-Kendall's test. For values with memory S is held against 999 simulated series without
+    trend whose lag-one correlation is that of the detrended values, its bias taken out
+    (M. G. Kendall, Biometrika 41 (1954) 403); the simulation is this program's own.
     """
     moment, series = np.asarray(time, dtype=float), np.asarray(values, dtype=float)
     if series.size < 3:

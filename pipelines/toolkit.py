@@ -88,12 +88,13 @@ class OpenVenue:
         Returns
         -------
         polars.DataFrame or pandas.DataFrame
+            The table's columns, sorted as it says; no row where nothing falls into the span.
 
         Raises
         ------
         RemanenceError
-            There is no such table or lock, ``start`` or ``end`` has no time zone, or ``end``
-            does not come after ``start``.
+            There is no such table or lock, ``start`` or ``end`` has no time zone, ``end`` does not
+            come after ``start``, or, of what is worked out, the span holds no log.
         """
         if name not in TABLES and name not in RESULTS:
             advice = nearest(name, [*TABLES, *RESULTS]).replace("known keys", "known tables")
@@ -161,13 +162,49 @@ class OpenVenue:
     def actuations(
         self, start: Moment = None, end: Moment = None, *, lock: str | None = None
     ) -> pl.DataFrame:
-        """The actuations of a span: one row per command edge that should release a lock."""
+        """The actuations of a span: one row per command edge that should release a lock.
+
+        Parameters
+        ----------
+        start, end : datetime or date, optional
+            Only commands from ``start`` (inclusive) to ``end`` (exclusive).
+        lock : str, optional
+            Only this lock's.
+
+        Returns
+        -------
+        polars.DataFrame
+            Schema :data:`shared.tables.ACTUATIONS`.
+
+        Raises
+        ------
+        RemanenceError
+            As in :meth:`table`.
+        """
         return self.table("actuations", start, end, lock=lock)
 
     def openings(
         self, start: Moment = None, end: Moment = None, *, lock: str | None = None
     ) -> pl.DataFrame:
-        """Every time a lock opened with no releasing command."""
+        """Every time a lock opened with no releasing command.
+
+        Parameters
+        ----------
+        start, end : datetime or date, optional
+            Only openings from ``start`` (inclusive) to ``end`` (exclusive).
+        lock : str, optional
+            Only this lock's.
+
+        Returns
+        -------
+        polars.DataFrame
+            Schema :data:`shared.tables.OPENINGS`.
+
+        Raises
+        ------
+        RemanenceError
+            As in :meth:`table`.
+        """
         return self.table("openings", start, end, lock=lock)
 
     def signals(self, start: Moment = None, end: Moment = None) -> pl.LazyFrame:
@@ -182,6 +219,11 @@ class OpenVenue:
         -------
         polars.LazyFrame
             Schema :data:`shared.tables.SIGNALS`, sorted by time.
+
+        Raises
+        ------
+        RemanenceError
+            ``start`` or ``end`` has no time zone.
         """
         first, last = self._moment(start), self._moment(end)
         days = [
@@ -196,22 +238,88 @@ class OpenVenue:
         return frame
 
     def history(self, week: str | Week | None = None, *, weeks: int = 60) -> History:
-        """What the analyses of one week look at (default: the newest week of the log)."""
+        """What the analyses of one week look at.
+
+        Parameters
+        ----------
+        week : str or Week, optional
+            Like ``2026-W47``; default: the newest week of the log.
+        weeks : int, default 60
+            How many weeks before its end are loaded.
+
+        Returns
+        -------
+        History
+            The venue's tables up to the end of the week.
+
+        Raises
+        ------
+        RemanenceError
+            ``week`` is not of that form.
+        """
         if isinstance(week, str):
             week = Week.parse(week)
         chosen = week or newest_week(self.venue, self._store)
         return load_history(self.venue, self.path, chosen, weeks=weeks)
 
     def findings(self, week: str | Week | None = None) -> list[Finding]:
-        """What is to be said of a week, most urgent first."""
+        """What is to be said of a week.
+
+        Parameters
+        ----------
+        week : str or Week, optional
+            Like ``2026-W47``; default: the newest week of the log.
+
+        Returns
+        -------
+        list of Finding
+            Most urgent first, then surest (:func:`analytics.diagnosis.diagnose`).
+
+        Raises
+        ------
+        RemanenceError
+            ``week`` is not of that form.
+        """
         return diagnose(self.history(week))
 
     def wear(self, week: str | Week | None = None) -> list[LockWear]:
-        """What drift says of each lock's remaining life at the end of a week."""
+        """What drift says of each lock's remaining life at the end of a week.
+
+        Parameters
+        ----------
+        week : str or Week, optional
+            Like ``2026-W47``; default: the newest week of the log.
+
+        Returns
+        -------
+        list of LockWear
+            One a lock (:func:`analytics.wear.remaining_life`).
+
+        Raises
+        ------
+        RemanenceError
+            ``week`` is not of that form.
+        """
         return remaining_life(self.history(week))
 
     def timing(self, week: str | Week | None = None) -> Timing:
-        """Pulse, wait and cue for each lock, from what it did up to the end of a week."""
+        """Pulse, wait and cue for each lock, from what it did up to the end of a week.
+
+        Parameters
+        ----------
+        week : str or Week, optional
+            Like ``2026-W47``; default: the newest week of the log.
+
+        Returns
+        -------
+        Timing
+            Models and answers (:func:`analytics.timing.timing`).
+
+        Raises
+        ------
+        RemanenceError
+            ``week`` is not of that form.
+        """
         from analytics.timing import timing
 
         return timing(self.history(week))

@@ -21,7 +21,21 @@ STATE_OF_URGENCY: Mapping[str, str] = {
 
 @dataclass(frozen=True)
 class Evidence:
-    """One figure a finding rests on; ``low`` and ``high`` bound 95 %."""
+    """One figure a finding rests on.
+
+    Attributes
+    ----------
+    what : str
+        The figure, in words.
+    now, now_low, now_high : float or None
+        Its value in the week, and what bounds 95 % of it.
+    unit : str
+        Unit of all six values.
+    n : int or None
+        Readings it rests on.
+    before, before_low, before_high : float or None
+        Its value before, likewise.
+    """
 
     what: str
     now: float | None
@@ -34,7 +48,13 @@ class Evidence:
     before_high: float | None = None
 
     def as_json(self) -> dict[str, Any]:
-        """The contract's object; figures that are not known are null."""
+        """The contract's object, for ``findings.json``.
+
+        Returns
+        -------
+        dict of str to Any
+            Every field by its name; figures that are not known are None.
+        """
         return {
             "what": self.what,
             "now": self.now, "now_low": self.now_low, "now_high": self.now_high,
@@ -48,8 +68,27 @@ class Evidence:
 class Finding:
     """One condition of the catalogue, said of one subject in one week.
 
-    ``score`` is the probability that the condition is real. ``since`` is the
-    first day it holds from, with the bounds of its 95 % interval where dated.
+    Attributes
+    ----------
+    subject, subject_kind : str
+        Of what it is said, and whether that is a ``lock``, ``supply``, ``controller`` or
+        ``venue``.
+    condition : str
+        A name of :mod:`shared.conditions`.
+    urgency : str
+        ``now``, ``week``, ``plan`` or ``watch``.
+    score : float
+        Probability that the condition is real.
+    since, since_low, since_high : date or None
+        First day it holds from, with the bounds of its 95 % interval where dated.
+    evidence : tuple of Evidence
+        The figures it rests on.
+    not_excluded : tuple of str
+        What the log cannot rule out.
+    says, check : str
+        The finding in a sentence, and what to check at the bench.
+    extra : mapping of str to Any
+        What some conditions add, such as ``accounts_for``.
     """
 
     subject: str
@@ -67,7 +106,14 @@ class Finding:
     extra: Mapping[str, Any] = field(default_factory=dict)
 
     def as_json(self) -> dict[str, Any]:
-        """The contract's object for ``findings.json``."""
+        """The contract's object, for ``findings.json``.
+
+        Returns
+        -------
+        dict of str to Any
+            The fields by name, dates as text, the score to four digits; what ``extra`` holds beside
+            them.
+        """
         return {
             "subject": self.subject, "subject_kind": self.subject_kind,
             "condition": self.condition, "urgency": self.urgency,
@@ -84,7 +130,23 @@ class Finding:
 
 
 def rank(finding: Finding) -> tuple[int, float, str, str]:
-    """Sort key: most urgent first, then surest, then by name."""
+    """Sort key: most urgent first, then surest, then by name.
+
+    Parameters
+    ----------
+    finding : Finding
+        With an urgency of :data:`URGENCIES`.
+
+    Returns
+    -------
+    tuple of (int, float, str, str)
+        For ``sorted(..., key=rank)``.
+
+    Raises
+    ------
+    ValueError
+        The urgency is none of them.
+    """
     return (
         URGENCIES.index(finding.urgency), -finding.score, finding.subject, finding.condition,
     )

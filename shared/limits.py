@@ -201,5 +201,12 @@ class Limits:
 
 
 def limit_fields() -> dict[str, dict[str, Any]]:
-    """Every limit by name: default, unit, reason, source, low, high."""
+    """Every limit that a venue file's ``[limits]`` may set.
+
+    Returns
+    -------
+    dict of str to dict
+        By name: ``default``, ``unit``, ``reason``, ``source``, and ``low`` and ``high``, between
+        which the venue file may set it.
+    """
     return {item.name: {"default": item.default, **item.metadata} for item in fields(Limits)}

@@ -19,7 +19,19 @@ TIMESTAMP = pl.Datetime("us", "UTC")
 
 @dataclass(frozen=True)
 class Column:
-    """One column: its name, Polars type, unit (empty where it has none) and meaning."""
+    """One column of a table.
+
+    Attributes
+    ----------
+    name : str
+        Its name.
+    dtype : polars.DataType
+        Its type.
+    unit : str
+        Its unit; empty where it has none.
+    meaning : str
+        What it says.
+    """
 
     name: str
     dtype: pl.DataType
@@ -29,7 +41,17 @@ class Column:
 
 @dataclass(frozen=True)
 class Table:
-    """A table's name, its columns in order, and the columns its rows are sorted by."""
+    """A table's schema.
+
+    Attributes
+    ----------
+    name, meaning : str
+        What it is called, and what a row is.
+    columns : tuple of Column
+        In order.
+    sorted_by : tuple of str
+        The columns its rows are sorted by.
+    """
 
     name: str
     meaning: str
@@ -42,13 +64,32 @@ class Table:
         return pl.Schema({column.name: column.dtype for column in self.columns})
 
     def empty(self) -> pl.DataFrame:
-        """A table of this schema without rows."""
+        """A table of this schema without rows.
+
+        Returns
+        -------
+        polars.DataFrame
+            All columns, no row.
+        """
         return pl.DataFrame(schema=self.schema)
 
     def conform(self, frame: pl.DataFrame) -> pl.DataFrame:
         """This table's columns out of ``frame``, in order, cast and sorted.
 
-        Columns that ``frame`` lacks become null, others are dropped.
+        Parameters
+        ----------
+        frame : polars.DataFrame
+            Any table. Columns of this schema that it lacks become null, others are dropped.
+
+        Returns
+        -------
+        polars.DataFrame
+            Every row, in this schema.
+
+        Raises
+        ------
+        polars.exceptions.InvalidOperationError
+            A value does not fit its column's type.
         """
         have = set(frame.columns)
         return frame.select(
@@ -58,7 +99,16 @@ class Table:
 
 
 def require(frame: pl.DataFrame, table: Table, columns: Iterable[str] | None = None) -> None:
-    """Check that ``frame`` has ``columns`` of ``table`` (default: all) in their types.
+    """Check that ``frame`` has the columns of ``table`` in their types.
+
+    Parameters
+    ----------
+    frame : polars.DataFrame
+        The table to check. A column of nulls alone passes for any type.
+    table : Table
+        The schema.
+    columns : iterable of str, optional
+        Only these columns of it; default: all.
 
     Raises
     ------

@@ -14,7 +14,15 @@ _WEEK = re.compile(r"(\d{4})-W(\d{2})")
 
 @dataclass(frozen=True, order=True)
 class Week:
-    """One ISO 8601 week: Monday to Sunday; week 1 holds the year's first Thursday."""
+    """One ISO 8601 week: Monday to Sunday; week 1 holds the year's first Thursday.
+
+    Weeks are ordered by time; ``str`` writes one like ``2026-W47``.
+
+    Attributes
+    ----------
+    year, number : int
+        The ISO year (not always the calendar's), and the week in it, 1 to 53.
+    """
 
     year: int
     number: int
@@ -25,6 +33,16 @@ class Week:
     @classmethod
     def parse(cls, text: str) -> Week:
         """Read ``2026-W47``.
+
+        Parameters
+        ----------
+        text : str
+            Year and week; white space around them is passed over.
+
+        Returns
+        -------
+        Week
+            The week named.
 
         Raises
         ------
@@ -45,13 +63,37 @@ class Week:
 
     @classmethod
     def of(cls, day: date) -> Week:
-        """The week that holds ``day``."""
+        """The week that holds ``day``.
+
+        Parameters
+        ----------
+        day : date
+            A calendar day.
+
+        Returns
+        -------
+        Week
+            By ISO 8601: the last days of December may belong to the next year's first week.
+        """
         year, number, _ = day.isocalendar()
         return cls(year, number)
 
     @classmethod
     def at(cls, moment: datetime, zone: ZoneInfo) -> Week:
-        """The week in ``zone`` that holds the aware ``moment``."""
+        """The week in ``zone`` that holds the aware ``moment``.
+
+        Parameters
+        ----------
+        moment : datetime
+            With a time zone.
+        zone : zoneinfo.ZoneInfo
+            The zone that cuts days and weeks.
+
+        Returns
+        -------
+        Week
+            Of the calendar day that the moment falls on in that zone.
+        """
         return cls.of(moment.astimezone(zone).date())
 
     @property
@@ -65,14 +107,50 @@ class Week:
         return self.monday + timedelta(days=6)
 
     def plus(self, weeks: int) -> Week:
-        """The week so many weeks later (earlier if negative)."""
+        """The week so many weeks later.
+
+        Parameters
+        ----------
+        weeks : int
+            How many; earlier if negative.
+
+        Returns
+        -------
+        Week
+            Over the turn of the year too.
+        """
         return Week.of(self.monday + timedelta(weeks=weeks))
 
     def bounds(self, zone: ZoneInfo) -> tuple[datetime, datetime]:
-        """Start (inclusive) and end (exclusive) of the week in ``zone``, as UTC."""
+        """Start and end of the week in a zone.
+
+        Parameters
+        ----------
+        zone : zoneinfo.ZoneInfo
+            The zone that cuts days.
+
+        Returns
+        -------
+        tuple of datetime
+            Start (inclusive) and end (exclusive), as UTC: an hour more or less than seven days
+            where the clocks change.
+        """
         return day_start(self.monday, zone), day_start(self.monday + timedelta(days=7), zone)
 
 
 def day_start(day: date, zone: ZoneInfo) -> datetime:
-    """The instant, as UTC, at which ``day`` begins in ``zone``."""
+    """The instant at which a day begins in a zone.
+
+    Parameters
+    ----------
+    day : date
+        A calendar day.
+    zone : zoneinfo.ZoneInfo
+        The zone.
+
+    Returns
+    -------
+    datetime
+        As UTC.
+    """
     return datetime.combine(day, time(), zone).astimezone(UTC)
