@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import fields
 from typing import Any
 
 import polars as pl
@@ -14,7 +15,7 @@ from shared.result_tables import FINDINGS, TIMING, WEAR
 from shared.tables import Table
 from shared.weeks import Week
 
-_NO_FIGURE = dict.fromkeys(Evidence("", None, "").as_json())
+_NO_FIGURE = {item.name: None for item in fields(Evidence)}
 
 
 def findings_rows(findings: Sequence[Finding], week: Week) -> pl.DataFrame:
