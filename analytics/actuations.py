@@ -58,7 +58,15 @@ from shared.venue import Venue
 
 @dataclass(frozen=True)
 class Paired:
-    """Tables of :mod:`shared.tables`, made from one span of signals."""
+    """Tables of :mod:`shared.tables`, made from one span of signals.
+
+    Attributes
+    ----------
+    actuations, openings, energisings, contact_changes : polars.DataFrame
+        What the locks did.
+    rail_hours, activity, polling : polars.DataFrame
+        What rails and controllers did.
+    """
 
     actuations: pl.DataFrame
     openings: pl.DataFrame
@@ -71,7 +79,13 @@ class Paired:
     """Contacts of unknown sense: closed when ``locked`` or ``open``, by lock."""
 
     def tables(self) -> dict[str, pl.DataFrame]:
-        """The tables by name."""
+        """The tables by name.
+
+        Returns
+        -------
+        dict of str to polars.DataFrame
+            The seven tables, by the names of :data:`shared.tables.TABLES`.
+        """
         return {name: getattr(self, name) for name in (
             "actuations", "openings", "energisings", "contact_changes", "rail_hours",
             "activity", "polling")}
@@ -85,8 +99,8 @@ def pair(
     Parameters
     ----------
     signals : polars.DataFrame
-        SIGNALS (``file`` and ``line`` may be missing), any order, repeats allowed.
-        Records of channels that the venue does not name are passed over.
+        Columns ``time``, ``channel``, ``quantity``, ``value`` and ``run`` of SIGNALS, any order,
+        repeats allowed. Records of channels that the venue does not name are passed over.
     venue : Venue
         What is wired where.
     learned : mapping of str to str, optional
@@ -103,6 +117,10 @@ def pair(
     ------
     TableError
         A column of ``signals`` is missing or has another type.
+
+    Notes
+    -----
+    The rules stand at the head of this module; they are this program's own.
     """
     require(signals, SIGNALS, ("time", "channel", "quantity", "value", "run"))
     setup = Setup.of(venue, {})

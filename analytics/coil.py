@@ -48,7 +48,18 @@ HEAT_SCHEMA = pl.Schema({
 
 
 def heated(lock: Lock) -> bool:
-    """Whether a lock's coil is one that heat matters to: pulsed, or not rated for continuous."""
+    """Whether a lock's coil is one that heat matters to: pulsed, or not rated for continuous.
+
+    Parameters
+    ----------
+    lock : Lock
+        Its coil and ratings.
+
+    Returns
+    -------
+    bool
+        False also where neither resistance nor current of the coil is stated.
+    """
     return lock.ohms is not None and (lock.pulsed or not lock.continuous)
 
 
@@ -61,12 +72,14 @@ def on_times(
     Parameters
     ----------
     energisings : polars.DataFrame
-        Schema ENERGISINGS.
+        Schema ENERGISINGS, any order; those of locks that are not :func:`heated`, or that the
+        venue does not know, are passed over.
     venue : Venue
         The locks.
     actuations : polars.DataFrame, optional
-        Schema ACTUATIONS: a self-cutting lock whose cut was not seen in the energisings is
-        taken to be cut at its release.
+        Columns ``lock``, ``command_time``, ``outcome`` and ``latency_ms`` of ACTUATIONS: a
+        self-cutting lock whose cut was not seen in the energisings is taken to be cut at its
+        release.
     until : datetime or mapping of str to datetime, optional
         Where a lock's last energising has no end, it is taken to last until then: for all
         locks, or for those named (:func:`analytics.coil_lasting.lasting_until`).
@@ -74,7 +87,13 @@ def on_times(
     Returns
     -------
     polars.DataFrame
-        ``lock``, ``start``, ``on_ms``; null where the end is not known. Sorted.
+        ``lock``, ``start``, ``on_ms`` (the shorter of command and cut; null where the end is not
+        known), sorted by lock and start.
+
+    Raises
+    ------
+    TableError
+        A column of ``energisings`` is missing or has another type.
     """
     require(energisings, ENERGISINGS)
     wanted = [lock.id for lock in venue.locks if heated(lock)]
@@ -152,6 +171,16 @@ def coil_heat(
         - ``steady_celsius`` : where it would end
         - ``unknown_ends`` : energisings whose end the log does not tell; they are not heat
         - ``estimated``, ``basis`` : whether stand-in data were used, and which
+
+    Raises
+    ------
+    TableError
+        A column of either table is missing or has another type.
+
+    Notes
+    -----
+    The thermal model is that of :mod:`analytics.coil_thermal`; generic thermal data are good to
+    a factor of two.
     """
     rows = on_times(energisings, venue, actuations, until)
     if start is not None:
@@ -175,7 +204,24 @@ def coil_heat(
 
 
 def loaded_volts(actuations: pl.DataFrame) -> dict[str, float]:
-    """Median rail volts of each lock while its releasing pulse was on, where they were seen."""
+    """Median rail volts of each lock while its releasing pulse was on, where they were seen.
+
+    Parameters
+    ----------
+    actuations : polars.DataFrame
+        Columns ``lock``, ``volts_before`` and ``sag_volts`` of ACTUATIONS. Rows without
+        ``volts_before`` are passed over; one without ``sag_volts`` counts as without sag.
+
+    Returns
+    -------
+    dict of str to float
+        Volts at the rail, by lock; a lock without any reading is not in it.
+
+    Raises
+    ------
+    TableError
+        One of those columns is missing or has another type.
+    """
     require(actuations, ACTUATIONS, ("lock", "volts_before", "sag_volts"))
     seen = (
         actuations.with_columns(_v=pl.col("volts_before") - pl.col("sag_volts").fill_null(0.0))
@@ -247,11 +293,25 @@ def heat_at_start(
 ) -> pl.DataFrame:
     """Coil temperature at which each energising of a heated coil began.
 
+    Parameters
+    ----------
+    energisings : polars.DataFrame
+        Schema ENERGISINGS, any order.
+    venue : Venue
+        Coils, ratings and limits.
+    actuations : polars.DataFrame, optional
+        Schema ACTUATIONS: gives loaded volts and cuts, as in :func:`coil_heat`.
+
     Returns
     -------
     polars.DataFrame
         ``lock``, ``command_time`` (the start) and ``celsius``, modelled as in
         :func:`coil_heat`; energisings of unknown length are left out. Sorted.
+
+    Raises
+    ------
+    TableError
+        A column of either table is missing or has another type.
     """
     rows = on_times(energisings, venue, actuations).filter(pl.col("on_ms").is_not_null())
     volts = loaded_volts(actuations) if actuations is not None else {}
@@ -302,7 +362,19 @@ def duty_share(start_s: Reals, on_s: Reals, window_s: float) -> Reals:
 
 @dataclass(frozen=True)
 class HeatCurve:
-    """Temperature of a coil over time, for a figure: corners are exact, gaps are filled in."""
+    """Temperature of a coil over time, for a figure: corners are exact, gaps are filled in.
+
+    Attributes
+    ----------
+    time : list of datetime
+        Rising.
+    celsius : list of float
+        Of the winding at those times, modelled.
+    limit_celsius : float
+        What the winding bears.
+    estimated : bool
+        True where thermal data or the limit were stood in for.
+    """
 
     time: list[datetime]
     celsius: list[float]
@@ -315,10 +387,39 @@ def heat_curve(
     *, actuations: pl.DataFrame | None = None, step_s: float = 120.0, most: int = 4000,
     until: datetime | Mapping[str, datetime] | None = None,
 ) -> HeatCurve | None:
-    """Temperature of one coil from ``start`` to ``end``; None where its data are not stated.
+    """Temperature of one coil from ``start`` to ``end``, for a figure.
 
-    ``step_s`` is the spacing of the points that fill in the cooling; ``most`` caps them;
-    ``until`` as in :func:`on_times`.
+    Parameters
+    ----------
+    energisings : polars.DataFrame
+        Schema ENERGISINGS, any order; other locks' rows, and those of unknown length, are passed
+        over.
+    venue : Venue
+        Coils, ratings and limits.
+    lock_id : str
+        The lock.
+    start, end : datetime
+        Aware; what was on in the four hours before ``start`` still warms the coil.
+    actuations : polars.DataFrame, optional
+        Schema ACTUATIONS: gives loaded volts and cuts, as in :func:`coil_heat`.
+    step_s : float, default 120.0
+        Spacing of the points that fill in the cooling. [s]
+    most : int, default 4000
+        At most so many such points; the corners come on top.
+    until : datetime or mapping of str to datetime, optional
+        As in :func:`on_times`.
+
+    Returns
+    -------
+    HeatCurve or None
+        None where the coil's data are not stated, or heat does not matter to it.
+
+    Raises
+    ------
+    KeyError
+        The venue has no lock ``lock_id``.
+    TableError
+        A column of either table is missing or has another type.
     """
     lock = venue.locks_by_id[lock_id]
     volts = loaded_volts(actuations).get(lock_id) if actuations is not None else None
@@ -368,7 +469,7 @@ def measured_heat(actuations: pl.DataFrame, venue: Venue) -> pl.DataFrame:
     Parameters
     ----------
     actuations : polars.DataFrame
-        Schema ACTUATIONS; rows with ``amps`` and volts count.
+        Schema ACTUATIONS, any order; rows with ``amps`` above 0 and ``volts_before`` count.
     venue : Venue
         Coils, cables and ``ambient_celsius``.
 
@@ -379,6 +480,15 @@ def measured_heat(actuations: pl.DataFrame, venue: Venue) -> pl.DataFrame:
         ``error_kelvin`` (one standard error: scatter of this lock's own cold readings). The
         reference is each lock's median resistance after an hour's rest, at ambient; locks
         with fewer than three such readings are left out. Sorted.
+
+    Raises
+    ------
+    TableError
+        A column is missing or has another type.
+
+    Notes
+    -----
+    Resistance method: IEC 60034-1, 8.6.2, with k = 234.5.
     """
     require(actuations, ACTUATIONS)
     schema: dict[str, pl.DataType] = {

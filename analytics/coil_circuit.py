@@ -30,6 +30,21 @@ def no_sag(history: History) -> list[Finding]:
     an open coil, wire or driver. One that shows open, on a rail that idles lower by just
     what its coil takes, has been on all the time. A magnet whose cut does not unload the
     rail and does not let go is still held: stuck on; if it shows open it holds nothing.
+
+    Parameters
+    ----------
+    history : History
+        The venue's tables up to the end of the week; ``sag_volts`` of its actuations tells.
+
+    Returns
+    -------
+    list of Finding
+        ``coil-open`` and ``stuck-energised``; none for a lock whose sag was never seen and cannot
+        be reckoned from others', nor where the rail's meter saw no coil in that time.
+
+    Notes
+    -----
+    This program's own rules; common practice, no source.
     """
     drawn = drawn_loads(history)
     found = []
@@ -179,6 +194,22 @@ def coil_current_high(history: History) -> list[Finding]:
     """Coils that draw more than they did, the rail's own change taken out; or than siblings do.
 
     Where the current itself is logged it is judged, per volt; else the sag stands for it.
+
+    Parameters
+    ----------
+    history : History
+        The venue's tables up to the end of the week; ``amps`` and ``sag_volts`` of its
+        actuations tell.
+
+    Returns
+    -------
+    list of Finding
+        ``coil-current-high``: from 10 % up; coils are made to 5 to 10 %.
+
+    Notes
+    -----
+    Change against the coil's own past: :mod:`analytics.level_change`. The figures from which it
+    is told: common practice, no source.
     """
     found = []
     monday = history.week.monday.toordinal()

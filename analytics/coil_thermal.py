@@ -42,7 +42,25 @@ def foster(
     winding_joule_per_kelvin: float, winding_kelvin_per_watt: float,
     frame_joule_per_kelvin: float, frame_kelvin_per_watt: float,
 ) -> tuple[tuple[float, float], ...]:
-    """Terms (kelvin per watt, seconds) of a winding that warms a frame that warms the room."""
+    """Thermal network of a winding that warms a frame that warms the room, as a sum of terms.
+
+    Parameters
+    ----------
+    winding_joule_per_kelvin, frame_joule_per_kelvin : float
+        Heat that each stores. [J/K]
+    winding_kelvin_per_watt, frame_kelvin_per_watt : float
+        Thermal resistance from winding to frame, and from frame to room. [K/W]
+
+    Returns
+    -------
+    tuple of (float, float)
+        Two terms of (kelvin per watt, seconds), the faster first; their kelvin per watt add up
+        to both resistances.
+
+    Notes
+    -----
+    Exact: eigenvalues of the two-mass system (Cauer to Foster network, textbook).
+    """
     c1, r1 = winding_joule_per_kelvin, winding_kelvin_per_watt
     c2, r2 = frame_joule_per_kelvin, frame_kelvin_per_watt
     # Eigenvalues of the two-mass system; its trace and determinant.
@@ -74,7 +92,9 @@ class Thermal:
     ambient_celsius, limit_celsius : float
         Surroundings, and what the winding bears.
     estimated : bool
-        True where any of it was stood in for; ``basis`` says which, for a reader.
+        True where any of it was stood in for.
+    basis : tuple of str
+        What was, for a reader.
     """
 
     ohms: float
@@ -87,13 +107,24 @@ class Thermal:
     basis: tuple[str, ...]
 
     def watts(self, celsius: float) -> float:
-        """Heat in the winding when it is on at this temperature."""
+        """Heat in the winding when it is on at this temperature.
+
+        Parameters
+        ----------
+        celsius : float
+            Of the winding.
+
+        Returns
+        -------
+        float
+            Watts: volts squared times R over (R + cable) squared, R at that temperature.
+        """
         ohms = copper_ohms(self.ohms, celsius)
         return self.volts**2 * ohms / (ohms + self.cable_ohms) ** 2
 
     @property
     def steady_celsius(self) -> float:
-        """Where the coil ends up if it stays on for ever."""
+        """Where the coil ends up if it stays on for ever. [degrees Celsius]"""
         total = sum(kelvin for kelvin, _ in self.terms)
         low, high = self.ambient_celsius, self.ambient_celsius + total * self.watts(
             self.ambient_celsius
@@ -124,6 +155,15 @@ def thermal_of(lock: Lock, limits: Limits, volts: float | None = None) -> Therma
     -------
     Thermal or None
         None where neither resistance nor current of the coil is stated.
+
+    Raises
+    ------
+    KeyError
+        ``insulation_class`` is none of A, E, B, F, H (the venue file allows no other).
+
+    Notes
+    -----
+    What the insulation class bears: IEC 60085.
     """
     if lock.ohms is None:
         return None
@@ -171,6 +211,11 @@ def pulse_heat(
     before_celsius, after_celsius, split_celsius : numpy.ndarray, shapes (n,), (n,), (n, terms)
         Coil temperature when switched on, when switched off (the hottest of that on-time), and
         the rise of each thermal term then. [K]
+
+    Notes
+    -----
+    Each term is an exact exponential between events; power is taken anew at least every second
+    in the first minute, every 5 s to ten minutes, every minute to two hours.
     """
     start = np.asarray(start_s, dtype=float)
     on = np.asarray(on_s, dtype=float)
@@ -237,9 +282,9 @@ def held_seconds(
     thermal : Thermal
         The coil.
     celsius : float
-        Where to.
+        Temperature to reach. [degrees Celsius]
     split_kelvin : array_like, shape (terms,), optional
-        Rise of each thermal term at the start; a coil at ambient where not given.
+        Rise of each thermal term at the start; a coil at ambient where not given. [K]
 
     Returns
     -------

@@ -46,12 +46,35 @@ LEAST_RELEASES = 12
 class LockDrift:
     """What is known of the course of one lock's latency; levels at rated volts, in ms.
 
-    ``change`` is the fitted change relative to before (+0.12: 12 % slower).
-    ``seen`` is the same from this week's level alone, whatever the course in
-    between, with ``low`` and ``high`` to bound 95 %. ``stands`` says that this
-    week's releases agree with it, and that it differs from the first weeks too.
-    ``detectable`` is the smallest relative change that two weeks of this lock
-    would have shown.
+    Attributes
+    ----------
+    lock : str
+        Its id.
+    days : LockDays
+        Its daily levels.
+    fit : ChangeFit or None
+        The fitted change; None with fewer than twelve releases.
+    change : float
+        The fitted change relative to before (+0.12: 12 % slower).
+    seen, seen_low, seen_high : float
+        The same from this week's level alone, whatever the course in between, with its 95 %
+        interval.
+    before_ms, before_low_ms, before_high_ms : float
+        Level before, with its 95 % interval.
+    now_ms, now_low_ms, now_high_ms : float
+        Level of this week (two, where it had few releases), likewise.
+    since, since_low, since_high : date or None
+        Onset of the change, likewise.
+    stands : bool
+        This week's releases agree with the change, and it differs from the first weeks too.
+    detectable : float
+        Smallest relative change that two weeks of this lock would have shown.
+    releases_now : int
+        Releases that this week's level rests on.
+    residual : numpy.ndarray
+        Daily levels less the level before, on the log scale.
+    segment_start : date or None
+        When the baseline began; None where nothing marks it.
     """
 
     lock: str
@@ -79,7 +102,15 @@ class LockDrift:
 
 @dataclass(frozen=True)
 class Drifts:
-    """All locks' drifts of one week; ``earlier`` those of the past up to the last service."""
+    """All locks' drifts of one week.
+
+    Attributes
+    ----------
+    current, earlier : mapping of str to LockDrift
+        By lock: since its baseline began, and in the past up to its last service.
+    wander, common : mapping of str to Wander, mapping of str to CommonWeeks
+        By group (``pulsed``, ``held``): what healthy locks wander, and what they share.
+    """
 
     current: Mapping[str, LockDrift]
     earlier: Mapping[str, LockDrift]
@@ -93,10 +124,20 @@ _LAST: list[tuple[weakref.ref[History], Drifts]] = []
 def drifts(history: History) -> Drifts:
     """Judge every lock's latency as of the week of ``history``; computed once per history.
 
+    Parameters
+    ----------
+    history : History
+        The venue's tables up to the end of the week; a baseline of some months is of use.
+
     Returns
     -------
     Drifts
         Locks without a release since their baseline's start are missing.
+
+    Notes
+    -----
+    Marginal likelihood of steps and rises that begin on any day, against none
+    (:mod:`analytics.drift_model`); textbook, the noise with its memory is this program's own.
     """
     if _LAST and _LAST[0][0]() is history:
         return _LAST[0][1]

@@ -17,7 +17,21 @@ BANDS = ((0.0, 0.05), (0.05, 0.2), (0.2, 0.5), (0.5, 0.8), (0.8, 1.0))
 
 @dataclass(frozen=True)
 class Calibration:
-    """Forecasts over one horizon and one band of stated chances, and what came of them."""
+    """Forecasts over one horizon and one band of stated chances, and what came of them.
+
+    Attributes
+    ----------
+    weeks : int
+        The horizon.
+    low, high : float
+        The band of stated chances.
+    forecasts, came_true : int
+        How many, and how many of them came true.
+    stated : float
+        Mean of the stated chances.
+    share_low, share_high : float
+        Wilson's 95 % interval of the share that came true.
+    """
 
     weeks: int
     low: float
@@ -35,7 +49,18 @@ class Calibration:
 
 
 def forecasts_of(orders: Orders) -> pl.DataFrame:
-    """This week's forecasts: a row a lock with a part, and horizon (schema FORECASTS)."""
+    """This week's forecasts: a row a lock with a part, and horizon.
+
+    Parameters
+    ----------
+    orders : Orders
+        From :func:`analytics.orders.plan_orders`.
+
+    Returns
+    -------
+    polars.DataFrame
+        Schema FORECASTS; locks without a part are left out.
+    """
     rows = [
         (orders.today, need.lock, need.part, weeks, need.chances[weeks])
         for need in orders.needs if need.part is not None for weeks in HORIZONS

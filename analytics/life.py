@@ -30,11 +30,18 @@ RATED_SPREAD = np.log(3.0) / stats.norm.ppf(0.95)
 
 @dataclass(frozen=True)
 class Lives:
-    """Lives of one kind of part, a unit each.
+    """Lives of one kind of part, a unit each; arrays of one length.
 
-    ``cycles`` is how much each unit has done, ``ended`` whether it failed there,
-    ``entry`` what it had done when it came under observation (0: seen from new),
-    ``weights`` how many units a row stands for.
+    Attributes
+    ----------
+    cycles : numpy.ndarray
+        How much each unit has done.
+    ended : numpy.ndarray of bool
+        Whether it failed there; else it still runs (right-censored).
+    entry : numpy.ndarray
+        What it had done when it came under observation (0: seen from new).
+    weights : numpy.ndarray
+        How many units a row stands for.
     """
 
     cycles: Reals
@@ -48,6 +55,22 @@ class Lives:
         weights: npt.ArrayLike | None = None,
     ) -> Lives:
         """Build from any sequences; rows that saw no cycles carry nothing and are left out.
+
+        Parameters
+        ----------
+        cycles : array_like, shape (n,)
+            How much each unit has done.
+        ended : array_like of bool, shape (n,)
+            Whether it failed there.
+        entry : array_like, shape (n,), optional
+            Cycles done before it was watched; 0 where not given.
+        weights : array_like, shape (n,), optional
+            Units that a row stands for; 1 where not given.
+
+        Returns
+        -------
+        Lives
+            Rows whose ``cycles`` are no more than their ``entry`` are not in it.
 
         Raises
         ------
@@ -78,14 +101,35 @@ class Lives:
 
 @dataclass(frozen=True)
 class Weibull:
-    """A fitted life: ``scale`` in cycles (63.2 % have failed by then), ``shape``."""
+    """A fitted life.
+
+    Attributes
+    ----------
+    scale : float
+        Cycles by which 63.2 % have failed.
+    shape : float
+        Below 1 early failures, 1 chance, above 1 wear.
+    log_likelihood : float
+        Of the lives it was fitted to.
+    """
 
     scale: float
     shape: float
     log_likelihood: float
 
     def quantile(self, share: float) -> float:
-        """The cycles by which ``share`` have failed; 0.1 gives the B10 life."""
+        """The cycles by which ``share`` have failed.
+
+        Parameters
+        ----------
+        share : float
+            Between 0 and 1; 0.1 gives the B10 life.
+
+        Returns
+        -------
+        float
+            Cycles: scale (-ln(1 - share))^(1 / shape) (textbook).
+        """
         return float(self.scale * (-np.log1p(-share)) ** (1.0 / self.shape))
 
 
@@ -155,7 +199,7 @@ def zero_failure_scale(lives: Lives, shape: float, confidence: float = 0.95) -> 
     shape : float
         Assumed Weibull shape.
     confidence : float, default 0.95
-        One-sided.
+        One-sided, between 0 and 1.
 
     Returns
     -------
@@ -188,7 +232,20 @@ class LifePosterior:
     def life_quantile(
         self, share: float = 0.1, confidence: float = 0.95
     ) -> tuple[float, float, float]:
-        """Cycles by which ``share`` have failed: median of what is held, lower and upper bound."""
+        """Cycles by which ``share`` have failed.
+
+        Parameters
+        ----------
+        share : float, default 0.1
+            Between 0 and 1.
+        confidence : float, default 0.95
+            Of the interval.
+
+        Returns
+        -------
+        tuple of float
+            Median of what is held, lower and upper bound. Only where :attr:`known`.
+        """
         values = self.scale * (-np.log1p(-share)) ** (1.0 / self.shape)
         order = np.argsort(values)
         held = np.cumsum(self.probability[order])

@@ -52,7 +52,21 @@ class LockNeed:
     ended: int = 0
 
     def window(self, coverage: float, today: date) -> tuple[date | None, date | None]:
-        """Dates between which the limit is met; None where it may never be."""
+        """Dates between which the limit is met, by drift alone.
+
+        Parameters
+        ----------
+        coverage : float
+            Between 0 and 1.
+        today : date
+            The day that the weeks ahead count from.
+
+        Returns
+        -------
+        tuple of date or None
+            None where it may never be, or not within ten years. Only for a lock whose ``wear`` has
+            weeks.
+        """
         low, high = self.wear.interval(coverage)
         return _ahead(today, low), _ahead(today, high)
 
@@ -70,7 +84,27 @@ def _ahead(today: date, weeks: float) -> date | None:
 
 @dataclass(frozen=True)
 class PartOrder:
-    """One part: demand, stock and what to order."""
+    """One part: demand, stock and what to order.
+
+    Attributes
+    ----------
+    part : Part
+        As in the venue file.
+    needs : tuple of LockNeed
+        Of the locks that hold it.
+    life, lives : LifePosterior, Lives
+        What is known of its life, and what that rests on.
+    lead, year : Demand
+        Wanted over the lead time and the week until the next look; over a year.
+    stock_level, order_now : int
+        Pieces to have, and to order today.
+    order_by : date or None
+        When; None: not within a year.
+    lead_days, lead_known : float, bool
+        Days from order to delivery, 28 where the venue file does not say (``lead_known``).
+    service_level : float
+        Chance of not running out that was asked for.
+    """
 
     part: Part
     needs: tuple[LockNeed, ...]
@@ -108,7 +142,23 @@ class PartOrder:
 
 @dataclass(frozen=True)
 class Orders:
-    """Everything the owner's sheet shows, before a page is written."""
+    """Everything the owner's sheet shows, before a page is written.
+
+    Attributes
+    ----------
+    today : date
+        Last day of the week asked for.
+    currency : str
+        Of the prices.
+    parts, needs : tuple of PartOrder, tuple of LockNeed
+        In the venue file's order.
+    games_per_week : float
+        The venue's pace.
+    weeks_seen : int
+        How far back the log goes.
+    without_part : tuple of str
+        Locks that name no part: nothing is ordered for them.
+    """
 
     today: date
     currency: str
@@ -133,7 +183,7 @@ def plan_orders(
     ----------
     history : History
         As far back as the log goes.
-    findings : sequence of Finding
+    findings : sequence of Finding, default ()
         Of the same week; those that end in a new part count as certain as their score.
     service_level : float, default 0.95
         Chance of not running out over the lead time and the week until the next look.
@@ -196,6 +246,20 @@ def chance_within(need: LockNeed, life: LifePosterior | None, weeks: float) -> f
     """Chance that one lock needs its part within so many weeks, drift and life taken together.
 
     A lock is counted once, whichever of the two comes first; they are taken for independent.
+
+    Parameters
+    ----------
+    need : LockNeed
+        Its wear, cycles and pace; ``chances[0]`` is what is due already.
+    life : LifePosterior or None
+        Of its part; None: drift alone counts.
+    weeks : float
+        How far ahead.
+
+    Returns
+    -------
+    float
+        Between 0 and 1.
     """
     by_drift = need.wear.chance_within(weeks)
     by_life = 0.0

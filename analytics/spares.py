@@ -13,7 +13,13 @@ Reals = npt.NDArray[np.float64]
 
 @dataclass(frozen=True)
 class Demand:
-    """How many of a part will be wanted in a stretch of time: a probability for 0, 1, 2, ..."""
+    """How many of a part will be wanted in a stretch of time.
+
+    Attributes
+    ----------
+    probability : numpy.ndarray
+        Of 0, 1, 2, ... wanted; adds up to 1.
+    """
 
     probability: Reals
 
@@ -23,20 +29,64 @@ class Demand:
         return float(self.probability @ np.arange(self.probability.size))
 
     def quantile(self, level: float) -> int:
-        """Smallest number that meets the demand with probability ``level`` or more."""
+        """Smallest number that meets the demand with probability ``level`` or more.
+
+        Parameters
+        ----------
+        level : float
+            Between 0 and 1.
+
+        Returns
+        -------
+        int
+            Pieces.
+        """
         return int(np.searchsorted(np.cumsum(self.probability), level - 1e-12))
 
     def interval(self, coverage: float = 0.9) -> tuple[int, int]:
-        """Whole numbers between which the demand lies with at least ``coverage``."""
+        """Whole numbers between which the demand lies with at least ``coverage``.
+
+        Parameters
+        ----------
+        coverage : float, default 0.9
+            Between 0 and 1.
+
+        Returns
+        -------
+        tuple of int
+            Low and high; equal tails.
+        """
         tail = (1 - coverage) / 2
         return self.quantile(tail), self.quantile(1 - tail)
 
     def chance_above(self, stock: int) -> float:
-        """Chance that more than ``stock`` are wanted."""
+        """Chance that more than ``stock`` are wanted.
+
+        Parameters
+        ----------
+        stock : int
+            Pieces in stock; below 0 gives 1.
+
+        Returns
+        -------
+        float
+            Between 0 and 1.
+        """
         return float(self.probability[stock + 1:].sum()) if stock >= 0 else 1.0
 
     def expected_short(self, stock: int) -> float:
-        """Expected number wanted beyond ``stock`` (expected back-orders)."""
+        """Expected number wanted beyond ``stock`` (expected back-orders).
+
+        Parameters
+        ----------
+        stock : int
+            Pieces in stock.
+
+        Returns
+        -------
+        float
+            Pieces.
+        """
         beyond = np.arange(self.probability.size) - stock
         return float(self.probability @ np.maximum(beyond, 0))
 
@@ -72,6 +122,16 @@ def demand_of_units(chances: npt.ArrayLike) -> Demand:
 def poisson_demand(mean: float) -> Demand:
     """Poisson demand of a given mean, cut where less than 1e-12 lies beyond.
 
+    Parameters
+    ----------
+    mean : float
+        Expected number, 0 or more.
+
+    Returns
+    -------
+    Demand
+        Of pieces.
+
     Raises
     ------
     ValueError
@@ -84,7 +144,18 @@ def poisson_demand(mean: float) -> Demand:
 
 
 def together(*demands: Demand) -> Demand:
-    """The sum of independent demands."""
+    """The sum of independent demands.
+
+    Parameters
+    ----------
+    *demands : Demand
+        Of one part over one stretch of time.
+
+    Returns
+    -------
+    Demand
+        Exact, by convolution; without any demand surely 0.
+    """
     probability = np.ones(1)
     for demand in demands:
         probability = np.convolve(probability, demand.probability)

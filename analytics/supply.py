@@ -33,14 +33,38 @@ three locks (common practice, no source)."""
 
 
 def coil_conductance(lock: Lock) -> float | None:
-    """Amps per volt at the rail of a lock's coil and cable, cold; None where not stated. [S]"""
+    """Amps per volt at the rail of a lock's coil and cable, cold.
+
+    Parameters
+    ----------
+    lock : Lock
+        Coil, and cable where stated.
+
+    Returns
+    -------
+    float or None
+        Siemens; None where the coil is not stated.
+    """
     if lock.ohms is None:
         return None
     return 1.0 / (lock.ohms + (cable_ohms(lock) or 0.0))
 
 
 def resting_conductance(venue: Venue, supply: str) -> float:
-    """Sum over the locks of a rail that are energised at rest (fail-safe ones). [S]"""
+    """Sum over the locks of a rail that are energised at rest (fail-safe ones).
+
+    Parameters
+    ----------
+    venue : Venue
+        The locks.
+    supply : str
+        The rail's id; one without locks gives 0.
+
+    Returns
+    -------
+    float
+        Siemens; locks whose coil is not stated count as 0.
+    """
     return sum(
         coil_conductance(lock) or 0.0 for lock in venue.locks_on(supply) if lock.fail_safe
     )
@@ -63,6 +87,16 @@ def with_load(actuations: pl.DataFrame, venue: Venue) -> pl.DataFrame:
     polars.DataFrame
         Those rows with ``supply``; ``load_amps`` [A], the coil's current; ``measured``, true
         where it was logged; ``others_siemens`` [S], conductance of what else was on.
+
+    Raises
+    ------
+    TableError
+        A column is missing or has another type.
+
+    Notes
+    -----
+    Current by Ohm's law from the venue file's coil and cable at the loaded volts, unless the log
+    has amps.
     """
     require(actuations, ACTUATIONS)
     facts = []
@@ -136,8 +170,14 @@ def source_resistance(
         - ``estimated`` : true where any current came from the venue file
         - ``scatter_volts`` : robust standard deviation about the line [V]
 
+    Raises
+    ------
+    TableError
+        A column is missing or has another type.
+
     Notes
     -----
+    Huber's robust regression (P. J. Huber, Ann. Math. Stat. 35 (1964) 73) on Thevenin's circuit.
     The resistance is that up to where the volts are measured: for a supply ``measured_at``
     ``branch`` the feed to that point is in it. A warm coil draws less than the stated one,
     which makes the resistance read low by as much (0.4 % per kelvin).
@@ -236,6 +276,15 @@ def rail_levels(
           reading while a releasing command lasted; ``loads`` of them
         - ``lowest_volts`` : lowest reading of all
         - ``idle_percent``, ``loaded_percent`` : of rated
+
+    Raises
+    ------
+    TableError
+        A column of either table is missing or has another type.
+
+    Notes
+    -----
+    Interval of the median by order statistics (textbook).
     """
     require(rail_hours, RAIL_HOURS)
     require(actuations, ACTUATIONS)
@@ -320,7 +369,7 @@ def idle_drift(rail_hours: pl.DataFrame, venue: Venue, *, weeks: int = 12) -> pl
     Parameters
     ----------
     rail_hours : polars.DataFrame
-        Schema RAIL_HOURS.
+        Schema RAIL_HOURS; hours without an idle reading are passed over.
     venue : Venue
         The zone that cuts days.
     weeks : int, default 12
@@ -332,6 +381,15 @@ def idle_drift(rail_hours: pl.DataFrame, venue: Venue, *, weeks: int = 12) -> pl
         One row per supply with readings on 14 days or more: ``supply``, ``volts_per_week``,
         ``low_volts_per_week``, ``high_volts_per_week`` (95 %, weeks taken as the independent
         things), ``days``. Others are left out: not enough data.
+
+    Raises
+    ------
+    TableError
+        A column is missing or has another type.
+
+    Notes
+    -----
+    Huber's robust regression, weeks as clusters.
     """
     require(rail_hours, RAIL_HOURS)
     schema = {"supply": pl.String, "volts_per_week": pl.Float64,
@@ -360,11 +418,23 @@ def idle_drift(rail_hours: pl.DataFrame, venue: Venue, *, weeks: int = 12) -> pl
 def recovery(actuations: pl.DataFrame, venue: Venue) -> pl.DataFrame:
     """How long each rail takes to come back after a coil is switched off.
 
+    Parameters
+    ----------
+    actuations : polars.DataFrame
+        Schema ACTUATIONS; rows without ``recovery_ms``, or of unknown locks, are passed over.
+    venue : Venue
+        Which rail each lock hangs on.
+
     Returns
     -------
     polars.DataFrame
         ``supply``, ``recoveries``, ``median_ms``, ``p95_ms``, ``resolution_ms`` (median
         spacing of the samples it was read from: nothing shorter could have been seen).
+
+    Raises
+    ------
+    TableError
+        A column is missing or has another type.
     """
     require(actuations, ACTUATIONS)
     supplies = pl.DataFrame(

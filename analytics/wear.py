@@ -52,9 +52,24 @@ VOLTS_EXPONENT = -2.0
 class LockWear:
     """What drift says of one lock's remaining life.
 
-    ``sign`` is ``"wearing"``, ``"at its limit"``, ``"no sign of wear"``, ``"not enough data"`` or
-    ``"not observed"``. ``weeks`` are draws of the weeks left (infinite where the path does not
-    meet the limit), empty unless it is wearing or at its limit.
+    Attributes
+    ----------
+    lock : str
+        Its id.
+    sign : str
+        ``wearing``, ``at its limit``, ``no sign of wear``, ``not enough data`` or
+        ``not observed``.
+    latency_ms, healthy_ms, limit_ms : float or None
+        Median latency now, when healthy, and where it no longer does; None where not known.
+    limit_from : str
+        What sets the limit: ``designer``, ``pulse``, ``stall``, ``no-release`` or ``none``.
+    games_per_week, actuations_per_week : float
+        The venue's pace and the lock's.
+    weeks : numpy.ndarray
+        Draws of the weeks left (infinite where the path does not meet the limit); empty unless
+        it is wearing or at its limit.
+    since_weeks : float or None
+        How long ago it began; None unless it is wearing.
     """
 
     lock: str
@@ -69,18 +84,43 @@ class LockWear:
     since_weeks: float | None = None
 
     def interval(self, coverage: float) -> tuple[float, float]:
-        """Weeks between which the limit is met with ``coverage``; infinite where it may never."""
+        """Weeks between which the limit is met with ``coverage``.
+
+        Parameters
+        ----------
+        coverage : float
+            Between 0 and 1.
+
+        Returns
+        -------
+        tuple of float
+            Low and high, infinite where it may never be met. Only for a lock that has ``weeks``.
+        """
         tail = (1 - coverage) / 2
         low, high = np.quantile(self.weeks, [tail, 1 - tail], method="inverted_cdf")
         return float(low), float(high)
 
     @property
     def median_weeks(self) -> float:
-        """Middle of the weeks left."""
+        """Middle of the weeks left; infinite where it may never be.
+
+        Only for a lock that has ``weeks``.
+        """
         return float(np.quantile(self.weeks, 0.5, method="inverted_cdf"))
 
     def chance_within(self, weeks: float) -> float:
-        """Probability that the limit is met within so many weeks."""
+        """Probability that the limit is met within so many weeks.
+
+        Parameters
+        ----------
+        weeks : float
+            From the end of the week that was judged.
+
+        Returns
+        -------
+        float
+            0 where nothing wears.
+        """
         return float(np.mean(self.weeks <= weeks)) if self.weeks.size else 0.0
 
 
@@ -103,6 +143,11 @@ def limit_of(lock: Lock, pulse_ms: float | None, healthy_ms: float) -> tuple[flo
         the latency shortly before stalling. Infinite where a magnet has none of them.
     limit_from : str
         ``"designer"``, ``"pulse"``, ``"stall"`` or ``"none"``.
+
+    Notes
+    -----
+    Room that a pulse must leave: common practice, no source. Stalling:
+    :func:`margin_used` at 95 %.
     """
     limits = [(np.inf, "none")]
     if lock.pulsed:
@@ -181,6 +226,11 @@ def remaining_life(history: History, *, seed: int = 20260301) -> list[LockWear]:
     list of LockWear
         One a lock, in the venue file's order. A lock whose latency rests on a door contact
         holds a person's time and is ``"not observed"``.
+
+    Notes
+    -----
+    First passage of the fitted path (:func:`fit_path`, :func:`first_passage`), or of the share of
+    unanswered commands where that meets its limit sooner.
     """
     dated = with_weeks(history.actuations, "command_time", history)
     dated = dated.filter(pl.col("weeks_ago") >= 0)
