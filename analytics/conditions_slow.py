@@ -83,7 +83,7 @@ def loaded_catch(history: History) -> list[Finding]:
         found.append(_finding(
             history, lock, mode, "loaded-catch", urgency,
             ("sticking-catch",) if mode.loaded < 3 else (),
-            f"People lean on {name}: {_words(mode)}; after a rest, when nobody leans, "
+            f"People lean on {name}: {_words(mode)}; after a rest, when few lean, "
             f"{mode.first_count} of {mode.first_total}.",
         ))
     return found

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import polars as pl
+from scipy import special
 
 from analytics.drift_series import LockDays, at_low_volts
 from analytics.evidence import Reals
@@ -25,6 +26,12 @@ FAULTY = (1.5, 8.0)
 PRIOR = 1 / 600
 LEAST_AT_LOW = 80
 """Releases at a rail that has stayed low, before they are a past to hold others against."""
+COIL_DECAY_MS = 40.0
+"""How long after a pulse's end a latch's coil may still pull: a few times L/R of 5 to 15 ms
+(calculated), and a poll."""
+LATE_LOADED, LATE_STICKING = 0.4, 0.05
+"""Share of slow releases that come only after the pulse has ended. Assumptions: pushes last about
+as long as pulses do; a catch without current is freed by chance alone."""
 STANDING_SHARE = 0.12
 """A lock that was slow this often from the start is leant upon, or has never been right."""
 
@@ -134,14 +141,15 @@ def slow_mode(days: LockDays, rows: pl.DataFrame, row_day: Reals) -> SlowMode | 
     if event[fresh].sum() == 0:
         return None
     hit = after & event
+    late = _after_pulse(days, rows, slow, onset)
     return SlowMode(
         log_odds, int(hit.sum()), int(after.sum()), int((after & unanswered).sum()),
         int(event[before].sum()), int(before.sum()), onset, low, high,
-        _loaded(days, slow, onset, event, rested, after),
+        _loaded(days, slow, onset, event, rested, after, late),
         _typical(days.latency_ms[slow & (days.release_day >= onset)]),
         _typical(days.latency_ms[~slow & (days.release_day >= onset)]),
         int((hit & rested).sum()), int((after & rested).sum()),
-        _after_pulse(days, rows, slow, onset), from_start,
+        late, from_start,
     )
 
 
@@ -167,35 +175,50 @@ def _typical(values: Reals) -> float:
 
 def _after_pulse(days: LockDays, rows: pl.DataFrame, slow: np.ndarray, onset: float) -> int:
     """Slow releases that came only when the pulse had ended: the push ended, the catch let go."""
-    answered = rows.filter(pl.col("latency_ms") > pl.col("pulse_ms") + 20.0)
+    answered = rows.filter(pl.col("latency_ms") > pl.col("pulse_ms") + COIL_DECAY_MS)
     late = set((answered["command_time"].dt.epoch("us").to_numpy() / 1e6).tolist())
     chosen = days.time_s[slow & (days.release_day >= onset)]
     return sum(1 for moment in chosen.tolist() if moment in late)
 
 
+def _log_chance(count: int, total: int, rate: float) -> float:
+    """Log of the chance of so many in so many, up to what all rates share."""
+    p = min(rate + 0.002, 0.9)
+    return float(count * np.log(p) + (total - count) * np.log1p(-p))
+
+
 def _loaded(
     days: LockDays, slow: np.ndarray, onset: float, event: np.ndarray, rested: np.ndarray,
-    after: np.ndarray,
+    after: np.ndarray, late: int,
 ) -> float:
     """Log odds that the slow ones come from people leaning, by what tells the two apart.
 
-    After a rest (the empty room's first test) nobody leans, and a sticking
+    After a rest (often the empty room's first test) few lean, and a sticking
     catch is at its worst. People lean often and for any length of time; a catch
-    sticks now and then.
+    sticks now and then. Without current a catch that sticks does not open any
+    more; one that is leant on opens when the push ends (``late`` of them).
     """
     first_k, first_n = int((after & event & rested).sum()), int((after & rested).sum())
     later = after & ~rested
     later_k, later_n = int((later & event).sum()), int(later.sum())
     rate = (later_k + 0.5) / (later_n + 5.0)
-    # Loaded: a fifth of the later rate after a rest. Sticking: one and a half times that.
-    by_first = 0.0
-    for share, sign in ((0.2, 1.0), (1.5, -1.0)):
-        p = min(share * rate + 0.002, 0.9)
-        by_first += sign * (first_k * np.log(p) + (first_n - first_k) * np.log1p(-p))
+    # After a rest as a share of the later rate. Whether the day's first command is a test in an
+    # empty room or a game's, no log says: both are possible.
+    loaded, sticking = (
+        special.logsumexp([_log_chance(first_k, first_n, share * rate) for share in shares])
+        - np.log(len(shares)) for shares in ((0.2, 1.0), (1.0, 1.5, 3.0))
+    )
+    by_first = float(loaded - sticking)
     by_share = 2.0 * np.tanh((rate - 0.18) / 0.08)
     chosen = days.latency_ms[slow & (days.release_day >= onset)]
     by_width = 0.0
     if chosen.size >= 6:
         spread = np.subtract(*np.percentile(np.log(chosen), [80, 20]))
         by_width = 1.0 * np.tanh((spread - 0.8) / 0.4)
-    return float(np.clip(by_first, -6, 6) + by_share + by_width)
+    within = int((slow & (days.release_day >= onset)).sum()) - late
+    by_end = (
+        late * np.log(LATE_LOADED / LATE_STICKING)
+        + within * np.log((1 - LATE_LOADED) / (1 - LATE_STICKING))
+    )
+    # A pulse longer than any push lets none come late: little is read from that.
+    return float(np.clip(by_first, -6, 6) + by_share + by_width + np.clip(by_end, -1, 6))

@@ -8,6 +8,7 @@ import numpy as np
 import polars as pl
 import pytest
 
+from analytics import conditions_slow as slow_modes
 from analytics.conditions_latency import slow_drop, sticking_catch, weakening_hold
 from analytics.conditions_outcomes import no_release, not_reclosed, short_pulse
 from analytics.conditions_young import slow_beside_siblings
@@ -303,3 +304,26 @@ def test_faults_of_most_of_a_small_family_are_not_taken_for_a_season():
         f"magnet-{n}": step(0.35, 72 + 3 * n) for n in range(3)})
     found = {item.subject for item in slow_drop(history_at(few, rows, 13))}
     assert found == {"magnet-0", "magnet-1", "magnet-2"}
+
+
+def slow_at_times(rows: pl.DataFrame, name: str, every: int, from_day: int, latency_ms: float):
+    begin = FIRST_MONDAY + timedelta(days=from_day)
+    hit = (
+        (pl.col("lock") == name) & (pl.col("command_time").dt.date() >= begin)
+        & (pl.int_range(pl.len()) % every == 0)
+    )
+    late = latency_ms + (pl.int_range(pl.len()) * 37 % 100).cast(pl.Float64)
+    return rows.with_columns(latency_ms=pl.when(hit).then(late).otherwise("latency_ms"))
+
+
+@pytest.mark.parametrize(("latency_ms", "condition"), [
+    (80.0, "sticking-catch"),  # within the pulse of 500 ms: friction, while the coil pulls
+    (560.0, "loaded-catch"),  # only once the pulse has ended: the push ended
+])
+def test_what_opens_only_after_the_pulse_was_held_by_people(latency_ms, condition):
+    # The slow ones come as often after a rest as later: the hour does not tell.
+    rows = slow_at_times(actuations(LOCKS, weeks=12, seed=21, lean=0.0), "latch-4", 9, 63,
+                         latency_ms)
+    history = history_at(LOCKS, rows, 11)
+    said = [*slow_modes.slow_at_times(history), *slow_modes.loaded_catch(history)]
+    assert [(f.subject, f.condition) for f in said] == [("latch-4", condition)]
