@@ -11,6 +11,7 @@ import polars as pl
 from numpy.typing import NDArray
 from scipy import stats
 
+from analytics.cable import COPPER_PER_KELVIN
 from analytics.evidence import (
     finding,
     robust_deviation,
@@ -34,6 +35,9 @@ _DIVIDER = 0.012
 _DROP = 0.04
 """A lasting fall of the idle volts, as a share of rated, that is told as a matter to watch though
 the rail is inside its window."""
+_ROOM_KELVIN, _ROOM_DAYS = 5.0, 60.0
+"""Standard deviation of a room's temperature over the year (seasons of 8 K either way), and the
+days over which it remembers: common practice, no source."""
 _STIFF_WATCH, _STIFF_PLAN = 0.12, 0.20
 """Rises of the sag per ampere that are told, as natural logarithms."""
 
@@ -247,12 +251,26 @@ def _loaded_low(history: History, supply: Supply, sags: pl.DataFrame) -> _Low | 
     )
 
 
+def _room_error(load: RailLoad, stiff: LevelChange, monday: int) -> float:
+    """How far the rooms' season may have moved all coils' currents alike since before.
+
+    Copper draws less when it is warm. The room is not in the log, and on one rail its warmth
+    looks like a change of the source, so that it belongs into the interval.
+    """
+    before = load.days[load.days < stiff.since.toordinal()]
+    apart = monday + 3 - float(before.mean()) if before.size else 0.0
+    kelvin = _ROOM_KELVIN * np.sqrt(2 * (1 - np.exp(-((apart / _ROOM_DAYS) ** 2))))
+    return float(COPPER_PER_KELVIN * kelvin)
+
+
 def _sag_finding(
     history: History, load: RailLoad, stiff: LevelChange | None, low: _Low | None
 ) -> list[Finding]:
     supply, evidence, says = load.supply, [], []
     if stiff is not None:
-        ratio, bounds = np.exp(stiff.shift), np.exp(stiff.limits)
+        room = _room_error(load, stiff, history.week.monday.toordinal())
+        half = np.hypot(stiff.limits[1] - stiff.shift, 1.96 * room)
+        ratio, bounds = np.exp(stiff.shift), np.exp([stiff.shift - half, stiff.shift + half])
         evidence.append(Evidence(
             "sag per ampere, against before", 100 * float(ratio), "%", n=stiff.days_now,
             now_low=100 * float(bounds[0]), now_high=100 * float(bounds[1]), before=100.0))

@@ -102,7 +102,7 @@ def daily_noise(
     louder = 1.0 + WANDER_AT_LOW * np.minimum(volts, 0.0) ** 2
     own *= np.outer(louder, louder)
     total = own + unsure + season_uncertainty(common, effect, volts, SEASON_GAIN_AT_LOW)
-    total[np.diag_indices_from(total)] += noise * louder**2
+    total[np.diag_indices_from(total)] += noise
     if group == "pulsed":
         warmth = days.warmth_kelvin - np.median(days.warmth_kelvin)
         total += VOLTS_EXPONENT_DEVIATION**2 * np.outer(volts, volts)

@@ -60,6 +60,8 @@ class FaultScore:
     first_condition: str | None
     since_error_days: int | None
     since_covered: bool | None
+    rail_failing: bool = False
+    """Whether the rail of this lock failed as well, within three weeks of it."""
 
 
 @dataclass
@@ -222,8 +224,19 @@ def _one(scenario, past, fault, said):
         fault.reached_day, round(per_week, 1), not why_not, why_not,
         None if named is None else 7 * named.week + 6,
         named is not None and named.week <= due, about[0].condition if about else None,
-        error, covered,
+        error, covered, _rail_failing(scenario, fault),
     )
+
+
+def _rail_failing(scenario, fault):
+    """Two faults at once: what a lock shows then is its rail's doing as well."""
+    lock = scenario.venue.locks_by_id.get(fault.subject)
+    if lock is None or not lock.pulsed:
+        return False
+    rail = scenario.rails[lock.supply]
+    starts = [f.since_day for f in scenario.faults_of(lock.supply)]
+    starts += [rail.low_from] if rail.low_volts else []
+    return any(abs(day - fault.since_day) <= 21 for day in starts)
 
 
 def _after_repair(scenario, said):
