@@ -45,16 +45,20 @@ def reason(order: PartOrder, lang: Language) -> str:
     if likely:
         more = [lang("parts.reason.more", count=len(likely) - 5)] if len(likely) > 5 else []
         said.append(lang("parts.reason.likely", locks=lang.listing([*likely[:5], *more])))
-    elif not said or order.stock_level > len(failing):
-        said.append(lang("parts.reason.age", count=len(order.needs), chance=chance))
-    eater = order.eater
-    if eater:
-        said.append(lang("parts.reason.eater", lock=eater.lock, count=eater.ended,
-                         all=int(order.lives.failures)))
-    return lang(
+    others = [each for each, _ in chances[len(likely):]]
+    if others and order.stock_level > len(failing) + len(likely):
+        any_of_them = 1.0 - math.prod(1.0 - each for each in others)
+        said.append(lang("parts.reason.rest" if said else "parts.reason.age", count=len(others),
+                         chance=_chance(any_of_them, lang)))
+    so = lang(
         "parts.reason.so", causes=lang.listing(said), level=lang.percent(order.service_level),
         most=order.stock_level, stock=order.part.in_stock,
     )
+    eater = order.eater
+    if eater is None:
+        return so
+    return so + " " + lang("parts.reason.eater", lock=eater.lock, count=eater.ended,
+                           all=int(order.lives.failures))
 
 
 def _part_row(order: PartOrder, orders: Orders, lang: Language) -> dict[str, Any]:
@@ -286,7 +290,7 @@ def render_parts(
         "parts.html.jinja", lang, title=lang("parts.tab", venue=venue_name),
         orders={"venue_name": venue_name, "today": orders.today}, rows=rows,
         now=[row for row in rows if row["order_now"]],
-        total=lang.money(sum(known), orders.currency) if known else EN_DASH, unpriced=unpriced,
+        total=lang.money(sum(known), orders.currency) if known else None, unpriced=unpriced,
         level=lang.percent(level),
         budget=lang.money(mean, orders.currency, 0) if known else EN_DASH,
         budget_range=_between(lang.money(low, orders.currency, 0),

@@ -81,8 +81,11 @@ def test_the_budget_adds_up(orders):
 def test_a_part_without_a_price_is_not_in_the_total(orders):
     bare = replace(orders.parts[0], part=Part("catch", in_stock=0))
     page = render_parts(replace(orders, parts=(bare,)), "Mill")["index.html"].decode()
-    assert "1 without a price are not in the total." in page
-    assert "EUR" not in page.split("<main")[1]  # nothing costs nothing
+    assert "No prices are given, so there is no total." in page
+    assert "EUR" not in page.split("<main")[1]  # what it costs is not known, not nothing
+    both = replace(orders, parts=(bare, orders.parts[0]))
+    page = render_parts(both, "Mill")["index.html"].decode()
+    assert "1 without a price is not in the total." in page
 
 
 def test_a_venue_that_names_no_parts_is_told_so():
