@@ -82,7 +82,8 @@ def _order(book: Any, orders: Orders) -> None:
         ("Keep at least", 10, "0"), ("Order now", 10, "0"), ("Order by", 12, _DATE),
         (f"Unit cost ({orders.currency})", 12, _MONEY), (f"Cost ({orders.currency})", 12, _MONEY),
         ("Need in a year", 10, _ONE), (f"Cost of the year ({orders.currency})", 14, _MONEY),
-        ("Need in a year, 90 %: from", 12, "0"), ("to", 8, "0"), ("Why", 80, None),
+        ("Need in a year, 90%: from", 12, "0"), ("Need in a year, 90%: to", 12, "0"),
+        ("Why", 80, None),
     ]
     rows = [
         (o.part.id, o.part.description, o.part.in_stock, o.lead_days, o.lead.mean, o.stock_level,
@@ -114,13 +115,15 @@ def _order(book: Any, orders: Orders) -> None:
 
 
 def _locks(book: Any, orders: Orders) -> None:
+    lang = language("en")
     heads = [
         ("Lock", 24, None), ("Room", 20, None), ("Part", 16, None), ("Cycles done", 12, "#,##0"),
-        ("Cycles a week", 10, _ONE), ("Sign of wear", 18, None), ("Latency now (ms)", 12, _ONE),
-        ("Limit (ms)", 10, _ONE), ("Limit met, 50 %: from", 12, _DATE), ("to", 12, _DATE),
-        ("Limit met, 90 %: from", 12, _DATE), ("to", 12, _DATE),
-        ("Games left, 50 %: from", 12, "#,##0"), ("to", 10, "#,##0"),
-        ("Games left, 90 %: from", 12, "#,##0"), ("to", 10, "#,##0"),
+        ("Cycles a week", 10, _ONE), ("Sign of wear", 24, None), ("Latency now (ms)", 12, _ONE),
+        ("Limit (ms)", 10, _ONE), ("Limit met, 50%: from", 12, _DATE),
+        ("Limit met, 50%: to", 12, _DATE), ("Limit met, 90%: from", 12, _DATE),
+        ("Limit met, 90%: to", 12, _DATE), ("Games left, 50%: from", 12, "#,##0"),
+        ("Games left, 50%: to", 12, "#,##0"), ("Games left, 90%: from", 12, "#,##0"),
+        ("Games left, 90%: to", 12, "#,##0"),
         *((f"Chance within {weeks} weeks", 12, _SHARE) for weeks in HORIZONS),
     ]
     rows = []
@@ -131,7 +134,8 @@ def _locks(book: Any, orders: Orders) -> None:
                        *need.games(0.5), *need.games(0.9)]
         rows.append((
             need.lock, need.room, need.part or "", need.cycles, need.cycles_per_week,
-            need.wear.sign, need.wear.latency_ms, need.wear.limit_ms, *windows,
+            lang(f"condition.{need.failing}.wrong") if need.failing else need.wear.sign,
+            need.wear.latency_ms, need.wear.limit_ms, *windows,
             *(need.chances[weeks] if need.part else None for weeks in HORIZONS),
         ))
     sheet = _table(book, "Locks", heads, rows)
@@ -149,8 +153,8 @@ def _assumptions(book: Any, orders: Orders) -> None:
         ("Games a week", orders.games_per_week),
         ("Weeks of log", orders.weeks_seen),
         (f"Cost of the next year, expected ({orders.currency})", mean),
-        (f"Cost of the next year, 90 %: from ({orders.currency})", low),
-        (f"Cost of the next year, 90 %: to ({orders.currency})", high),
+        (f"Cost of the next year, 90%: from ({orders.currency})", low),
+        (f"Cost of the next year, 90%: to ({orders.currency})", high),
         *((f"{number}", line) for number, line in enumerate(lines, start=1)),
     ]
     _table(book, "Assumptions", [("What", 40, None), ("Rests on", 110, None)], rows)

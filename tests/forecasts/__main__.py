@@ -3,11 +3,19 @@
 from __future__ import annotations
 
 import argparse
+import os
 import sys
 from concurrent.futures import ProcessPoolExecutor
+from pathlib import Path
 
-from tests.forecasts.judge import Judged, judge, table
-from tests.forecasts.worlds import STILL, WORLDS, World
+# One thread to a process: the worlds are what runs side by side.
+for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "POLARS_MAX_THREADS"):
+    os.environ.setdefault(_name, "1")
+
+from tests.forecasts.judge import Judged, judge, table  # noqa: E402
+from tests.forecasts.worlds import STILL, WORLDS, World  # noqa: E402
+
+BEGIN, END = "<!-- measured -->", "<!-- end -->"
 
 
 def _one(work: tuple[World, int, int]) -> Judged:
@@ -19,6 +27,7 @@ def main() -> int:
     parser.add_argument("--locks", type=int, default=250, help="locks a world (default 250)")
     parser.add_argument("--seed", type=int, default=1000, help="of the chance (default 1000)")
     parser.add_argument("--workers", type=int, default=1, help="processes (default 1)")
+    parser.add_argument("--page", type=Path, help="put the table into this page")
     given = parser.parse_args()
     work = [(world, given.locks, given.seed) for world in (*WORLDS, *STILL)]
     with ProcessPoolExecutor(given.workers) as pool:
@@ -27,10 +36,16 @@ def main() -> int:
             judged.append(one)
             print(f"{one.world}: {one.place.size} of {one.locks}", file=sys.stderr)
     wearing, still = judged[: len(WORLDS)], judged[len(WORLDS):]
-    print(table(wearing))
-    print("\nDates given to locks that do not wear:")
-    for one in still:
-        print(f"- {one.world}: {one.place.size} of {one.locks}")
+    found = "\n".join([
+        f"Written by `python -m tests.forecasts --locks {given.locks} --seed {given.seed}`.", "",
+        table(wearing), "", "Dates given to locks that do not wear:", "",
+        *(f"- {one.world}: {one.place.size} of {one.locks}" for one in still)])
+    print(found)
+    if given.page:
+        text = given.page.read_text(encoding="utf-8")
+        head, rest = text.split(BEGIN, 1)
+        given.page.write_text(
+            f"{head}{BEGIN}\n\n{found}\n\n{END}{rest.split(END, 1)[1]}", encoding="utf-8")
     return 0
 
 
