@@ -137,8 +137,9 @@ def _check(words: argparse.Namespace) -> int:
 def _ingest(words: argparse.Namespace) -> int:
     from pipelines.ready import take_in
 
-    print(take_in(words.venue, words.files or None, retry_rejects=words.retry_rejects))
-    return DONE
+    text, whole = take_in(words.venue, words.files or None, retry_rejects=words.retry_rejects)
+    print(text)
+    return DONE if whole else AT_FAULT
 
 
 def _sniff(words: argparse.Namespace) -> int:

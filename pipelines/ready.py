@@ -27,8 +27,8 @@ class Ready:
 
 def take_in(
     given: str | Path, files: Sequence[Path] | None = None, *, retry_rejects: bool = False
-) -> str:
-    """Ingest and derive; returns what to print.
+) -> tuple[str, bool]:
+    """Ingest and derive; returns what to print, and whether every log could be read.
 
     Parameters
     ----------
@@ -42,7 +42,7 @@ def take_in(
     venue, path = load_venue(given)
     summary = ingest(venue, path, files, retry_rejects=retry_rejects)
     derived = derive(venue, path, Store.open(venue, path))
-    return f"{summary.text()}\n{derived.text()}"
+    return f"{summary.text()}\n{derived.text()}", not summary.faults
 
 
 def prepare(given: str | Path) -> Ready:

@@ -45,7 +45,7 @@ def run_weekly(
     from pipelines.parts import write_parts
     from pipelines.timing import write_timing
 
-    taken = take_in(given)
+    taken, _ = take_in(given)
     report = write_report(given, week=week, language=language)
     venue, path = load_venue(given)
     timing = write_timing(venue, path, path.parent / "timing", language=language).text()
