@@ -16,9 +16,7 @@ step (:mod:`pipelines.derived_store`). Whatever is lost on the way, the records 
 from __future__ import annotations
 
 import time
-from collections import deque
-from collections.abc import Callable
-from concurrent.futures import Future, ThreadPoolExecutor
+from collections.abc import Callable, Generator
 from dataclasses import dataclass, field
 from datetime import date
 from pathlib import Path
@@ -29,6 +27,7 @@ from analytics.actuations import polled_of
 from analytics.pairing_days import DayState, finish, state_from, state_text
 from analytics.pairing_polarity import decide_votes
 from analytics.pairing_setup import Setup
+from pipelines.ahead import ahead
 from pipelines.derived_changes import Affected, affected, made_for, senses_to_learn
 from pipelines.derived_days import (
     Block,
@@ -50,11 +49,10 @@ from pipelines.store_manifest import writer_lock
 from shared.errors import StoreError
 from shared.venue import Venue
 
-BLOCK_DAYS = 4
+BLOCK_DAYS = 3
 BLOCK_ROWS = 3_000_000
 """Days and records that are read together; memory grows with it, not with the history."""
 
-WORKERS = 2
 EPOCH_ORDINAL = date(1970, 1, 1).toordinal()
 
 
@@ -204,55 +202,43 @@ class _Run:
         self.writer = MonthWriter(
             self.folder, self.held, self.concerned, self.setup, self.venue)
         position, state, stale = 0, DayState.nothing(self.setup), False
-        with ThreadPoolExecutor(WORKERS) as pool:
-            while position < len(self.days):
-                if not stale and not forced[position]:
-                    # Nothing reaches this day: go on at the next one that has changed.
-                    following = next((i for i in range(position, len(forced)) if forced[i]), None)
-                    if following is None:
-                        break
-                    position = following
-                    state = state_from(self.setup, kept_state(
-                        self.folder, self.held, self.days[position - 1]))
-                stop = position + 1
-                while forced[position] and stop < len(self.days) and forced[stop]:
-                    stop += 1
-                state, text = self._stretch(pool, position, stop, state)
-                position = stop
-                stale = position < len(self.days) and kept_state(
-                    self.folder, self.held, self.days[position - 1]) != text
+        while position < len(self.days):
+            if not stale and not forced[position]:
+                # Nothing reaches this day: go on at the next one that has changed.
+                following = next((i for i in range(position, len(forced)) if forced[i]), None)
+                if following is None:
+                    break
+                position = following
+                state = state_from(self.setup, kept_state(
+                    self.folder, self.held, self.days[position - 1]))
+            stop = position + 1
+            while forced[position] and stop < len(self.days) and forced[stop]:
+                stop += 1
+            state, text = self._stretch(position, stop, state)
+            position = stop
+            stale = position < len(self.days) and kept_state(
+                self.folder, self.held, self.days[position - 1]) != text
         self._commit()
 
-    def _stretch(
-        self, pool: ThreadPoolExecutor, start: int, stop: int, state: DayState
-    ) -> tuple[DayState, str]:
-        """Pair neighbouring days, some at a time.
-
-        Records are read ahead in other threads, the edges paired here in order, the
-        rails looked at in other threads again, and the rows put together in order.
-        """
-        carry, began, text = state.carry, state.until, ""
-        reading: deque[tuple[int, Future[Logged]]] = deque()
-        looking: deque[tuple[int, Block, Future[RailPart]]] = deque()
-        following, ended = start, None
-        while following < stop or reading or looking:
-            while following < stop and len(reading) < WORKERS:
-                days = self._some_days(following, stop)
-                reading.append((following, pool.submit(read_days, self.setup, self.reader, days)))
-                following += len(days)
-            if reading and len(looking) < WORKERS:
-                index, read = reading.popleft()
-                logged = read.result()
-                block = pair_days(self.setup, logged, carry, began,
-                                  self.days[index - 1] if index else None)
-                looking.append((index, block, pool.submit(
-                    look_at_rails, self.setup, self.reader, block, ended)))
-                carry, began = block.jobs[-1].step.carry, day_end_us(logged.days[-1])
-                ended = end_of(logged.levels[-1], began)
-            else:
-                index, block, look = looking.popleft()
-                state, text = self._finish(index, block, look.result(), state)
+    def _stretch(self, start: int, stop: int, state: DayState) -> tuple[DayState, str]:
+        """Pair neighbouring days, some at a time; the next ones are read meanwhile."""
+        carry, began, text, ended = state.carry, state.until, "", None
+        index = start
+        for logged in ahead(self._logged(start, stop), depth=1):
+            block = pair_days(
+                self.setup, logged, carry, began, self.days[index - 1] if index else None)
+            part = look_at_rails(self.setup, self.reader, block, ended)
+            carry, began = block.jobs[-1].step.carry, day_end_us(logged.days[-1])
+            ended = end_of(logged.levels[-1], began)
+            state, text = self._finish(index, block, part, state)
+            index += len(logged.days)
         return state, text
+
+    def _logged(self, start: int, stop: int) -> Generator[Logged, None, None]:
+        while start < stop:
+            days = self._some_days(start, stop)
+            yield read_days(self.setup, self.reader, days)
+            start += len(days)
 
     def _some_days(self, start: int, stop: int) -> list[date]:
         """Days of one month, so many that little is done per day and all fit into memory."""

@@ -100,9 +100,8 @@ def wanted_of(setup: Setup) -> Wanted:
 
 def read_days(setup: Setup, reader: DayReader, days: Sequence[date]) -> Logged:
     """The records of neighbouring days."""
-    wanted = wanted_of(setup)
-    return Logged(tuple(days), *reader.edges(setup, days),
-                  tuple(reader.levels(day, wanted) for day in days))
+    return Logged(
+        tuple(days), *reader.edges(setup, days), reader.levels(days, wanted_of(setup)))
 
 
 def pair_days(
@@ -170,7 +169,7 @@ def look_at_rails(
     if jobs[0].earlier is None:
         ended = None
     elif ended is None:
-        ended = reader.levels(jobs[0].earlier, wanted_of(setup), needed_from(jobs[0].tasks))
+        ended, = reader.levels([jobs[0].earlier], wanted_of(setup), needed_from(jobs[0].tasks))
     tasks = tasks_of_days([(day_us(job.day), job.tasks) for job in jobs])
     figures, hours = read_rails(
         setup, tasks, block.releasing, [job.levels for job in jobs], ended)
@@ -203,8 +202,8 @@ def unfinished(
     step = pair_edges(setup, readings_from(setup, nothing, nothing, {}), state.carry, NEVER)
     tasks = rail_tasks(setup, step, state.until, NEVER)
     since = needed_from(tasks)
-    levels = [reader.levels(day, wanted_of(setup), since)
-              for day in days if day_end_us(day) > since]
+    levels = reader.levels(
+        [day for day in days if day_end_us(day) > since], wanted_of(setup), since)
     figures, _ = read_rails(setup, tasks, state.carry.releasing, levels)
     columns, _ = finish(setup, step, figures, {}, state, NEVER, all_rows=True)
     return tables(setup, venue, columns)
