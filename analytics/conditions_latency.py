@@ -30,6 +30,10 @@ FEEDBACK_ONLY = ("hot-coil", "low-supply", "supply-sag", "coil-current-high")
 """What makes a latch slow as well, and only the rail's volts can tell (trade knowledge)."""
 
 
+SEEN_SHARE_OF_GATE = 0.75
+"""This week's level must differ by so much of the gate by itself; the whole course by all of it."""
+
+
 def sticking_catch(history: History) -> list[Finding]:
     """Latches, bolts and strikes whose release has become slower."""
     found = []
@@ -93,6 +97,9 @@ def _standing(history: History, *, slower: bool) -> list[tuple[Lock, LockDrift]]
             continue
         if (drift.change > 0) != slower or abs(drift.change) < gate:
             continue
+        nearest = drift.seen_low if slower else -drift.seen_high
+        if nearest <= 0 or abs(drift.seen) < SEEN_SHARE_OF_GATE * gate:
+            continue  # this week's own level does not bear it out
         if drift.days.phase_tied and _below_poll(drift):
             continue
         if drift.days.lock.latency_kind == "door" and _hump_only(drift):

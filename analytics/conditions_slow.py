@@ -77,7 +77,7 @@ def loaded_catch(history: History) -> list[Finding]:
     found = []
     for name, mode in slow_modes(history).items():
         lock = history.venue.locks_by_id[name]
-        if mode.loaded <= 0 or lock.is_magnet or mode.unanswered > 0.8 * mode.count:
+        if mode.loaded <= 0 or lock.is_magnet or mode.unanswered > 0.7 * mode.count:
             continue
         urgency = raised_on_way_out("plan" if mode.unanswered < 0.05 * mode.total else "week", lock)
         found.append(_finding(

@@ -20,6 +20,7 @@ from analytics.drift_common import (
     explained,
     group_of,
     share_scatter,
+    usual_volts,
     wander_of,
 )
 from analytics.drift_levels import T_QUANTILE, Levels, daily_noise, two_levels
@@ -205,8 +206,10 @@ def _drifts(history: History) -> Drifts:
         ]
         common[group] = common_weeks(group, members)
         wander[group] = wander_of([
-            (days, days.level - explained(days) - common[group].over(days.day)[0])
-            for days in members
+            (days, np.where(
+                usual_volts(days), days.level - explained(days) - common[group].over(days.day)[0],
+                np.nan,
+            )) for days in members
         ])
     across = _across_clocks(history)
     return Drifts(

@@ -50,6 +50,9 @@ WARMTH_SHARE_PER_KELVIN = 0.007
 WARMTH_DEVIATION = 0.004
 """A latch gets slower by this share per kelvin of its coil (calculated, same model)."""
 
+USUAL_VOLTS = 0.03
+"""Natural log: days with volts so near the lock's usual ones tell what it wanders by itself."""
+
 SIBLING_WEIGHT = 12.0
 """Weeks' worth of say that the family's scatter has beside the lock's own."""
 
@@ -77,6 +80,12 @@ def group_of(lock: Lock) -> str:
     current is cut, and decays by itself, whatever the rail.
     """
     return "pulsed" if lock.pulsed else "held"
+
+
+def usual_volts(days: LockDays) -> np.ndarray:
+    """Which days had the volts that this lock is used to; all of them where volts do not matter."""
+    near: np.ndarray = np.abs(days.log_volts - np.median(days.log_volts)) < USUAL_VOLTS
+    return near if days.lock.pulsed else np.ones(days.day.size, dtype=bool)
 
 
 def explained(days: LockDays) -> Reals:
@@ -121,7 +130,8 @@ def wander_of(every: Sequence[tuple[LockDays, Reals]]) -> Wander:
     Parameters
     ----------
     every : sequence of (LockDays, array)
-        Each lock with its daily level after everything known is taken out.
+        Each lock with its daily level after everything known is taken out; NaN on days that
+        are not to count.
     """
     lags = np.array([1, 2, 3, 5, 7, 10, 14, 21, 28])
     excess: list[list[float]] = [[] for _ in lags]
@@ -131,9 +141,11 @@ def wander_of(every: Sequence[tuple[LockDays, Reals]]) -> Wander:
             partner = np.searchsorted(days.day, days.day + lag)
             valid = partner < days.day.size
             valid[valid] = days.day[partner[valid]] == days.day[valid] + lag
-            if valid.sum() < 10:
-                continue
             first, second = np.flatnonzero(valid), partner[valid]
+            known_pairs = np.isfinite(residual[first]) & np.isfinite(residual[second])
+            first, second = first[known_pairs], second[known_pairs]
+            if first.size < 10:
+                continue
             expected = noise[first] + noise[second]
             squared = (residual[second] - residual[first]) ** 2
             # Each pair's squared difference over its own noise has median 0.455 (1 + w / noise).
