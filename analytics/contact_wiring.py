@@ -89,7 +89,10 @@ def contact_stuck(history: History) -> list[Finding]:
     drawn = drawn_loads(history)
     found = []
     for name, seen in contact_courses(history).items():
-        still = np.asarray(seen.moves == 0, dtype=bool)
+        # A release that the contact told is a movement, also where its changes are not at hand.
+        told = (seen.rows.text("outcome") == "released") & (
+            seen.rows.text("latency_from") != "supply")
+        still = np.asarray((seen.moves == 0) & ~told, dtype=bool)
         stretch = course(seen.rows, still, history)
         if stretch is None or not _frozen(seen, still, stretch):
             continue

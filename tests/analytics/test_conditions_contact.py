@@ -8,7 +8,9 @@ import pytest
 from analytics.conditions_contact import CANDIDATES
 from analytics.contact_conduct import contact_chatter, opened_unpowered
 from analytics.contact_wiring import contact_inverted, contact_stuck, crossed_channels
+from analytics.history import History
 from shared.tables import CONTACT_CHANGES, OPENINGS
+from shared.weeks import Week
 from tests.analytics.rail_rows import MONDAY, actuations, at_week, latch, magnet, service, venue
 
 LOCKS = [latch(name) for name in "abc"] + [magnet("m")]
@@ -356,3 +358,14 @@ def test_a_magnet_that_may_itself_be_stuck_is_not_put_down_to_its_contact():
     found = judged(frames, judges=[contact_stuck])
     # Below one half nothing else is withheld for it: that it does not let go comes first.
     assert [f.score < 0.5 for f in found] == [True]
+
+
+def test_releases_told_by_the_contact_are_movements_though_its_changes_are_not_at_hand():
+    frames = [sound(lock, 8, 1) for lock in LOCKS]
+    assert set(frames[0]["outcome"]) == {"released"}
+    assert contact_stuck(at_week(HOUSE, 7, actuations=pl.concat(frames))) == []
+
+
+def test_a_history_refuses_a_table_that_it_does_not_have():
+    with pytest.raises(TypeError, match="actuation; known: actuations, openings"):
+        History.of(HOUSE, Week.parse("2026-W47"), actuation=pl.DataFrame())
