@@ -1,4 +1,4 @@
-"""Write the pages whose content stands in the program: keys, limits, tables, conditions."""
+"""Write the pages whose content stands in the program: keys, tables, conditions, reference."""
 
 from __future__ import annotations
 
@@ -6,6 +6,8 @@ import argparse
 import math
 from collections.abc import Sequence
 from pathlib import Path
+
+from reference import PAGES, Page
 
 from dashboards.page import language
 from pipelines.commands import build_parser
@@ -116,6 +118,16 @@ def commands() -> str:
     return "\n".join(out)
 
 
+def reference(page: Page) -> str:
+    """One page of what can be called from Python."""
+    out = [f"# {page.title}\n", f"{page.answers}\n", f"```python\n{page.example.rstrip()}\n```\n"]
+    for module, names in page.modules.items():
+        members = ":members:" + (f" {', '.join(names)}" if names else "")
+        out += [f"## {module}\n",
+                f"```{{eval-rst}}\n.. automodule:: {module}\n   {members}\n```\n"]
+    return "\n".join(out)
+
+
 def write_generated(folder: Path) -> None:
     """Write all generated pages into ``folder``."""
     folder.mkdir(exist_ok=True)
@@ -123,3 +135,5 @@ def write_generated(folder: Path) -> None:
              "commands": commands}
     for name, make in pages.items():
         (folder / f"{name}.md").write_text(make(), encoding="utf-8")
+    for page in PAGES:
+        (folder / f"{page.name}.md").write_text(reference(page), encoding="utf-8")

@@ -79,8 +79,9 @@ def test_the_venue_of_the_first_steps_is_free_of_faults():
 
 
 def test_links_between_pages_lead_somewhere():
-    generated = {f"generated/{name}.md" for name in ("venue-file", "tables", "conditions",
-                                                     "commands")}
+    made = ["venue-file", "tables", "conditions", "commands"]
+    made += re.findall(r'"(reference-\w+)"', (ROOT / "docs" / "reference.py").read_text("utf-8"))
+    generated = {f"generated/{name}.md" for name in made}
     for page in PAGES:
         for target in re.findall(r"\]\(([^)#:]+\.(?:md|png))\)", page.read_text(encoding="utf-8")):
             exists = (page.parent / target).exists()

@@ -1,0 +1,437 @@
+"""What a person may call from Python: subject by subject, with an example that runs."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True)
+class Page:
+    """One page of the reference: the question it answers, an example, and what it lists.
+
+    ``modules`` names what is public of each module; nothing named: all without an underscore.
+    """
+
+    name: str
+    title: str
+    answers: str
+    example: str
+    modules: Mapping[str, tuple[str, ...]]
+
+
+PAGES = (
+    Page(
+        "reference-records", "Records and pairing",
+        "Which contact edge answered which command, how finely was it stamped, and how long were "
+        "the pulses?",
+        '''>>> from datetime import UTC, datetime, timedelta
+>>> import polars as pl
+>>> from analytics.actuations import pair
+>>> from analytics.pulses import pulse_lengths
+>>> from shared.tables import SIGNALS
+>>> from shared.venue_file import parse_venue
+>>> venue = parse_venue("""
+... [venue]
+... id = "mill"
+... time_zone = "Europe/Lisbon"
+... [[log]]
+... files = ["*.csv"]
+... format = "csv"
+... [[supply]]
+... id = "rail"
+... channel = "rail"
+... rated_volts = 12.0
+... [[lock]]
+... id = "flour-bin"
+... guards = "container"
+... mechanism = "latch"
+... supply = "rail"
+... command = "north/q1"
+... contact = "north/i1"
+... contact_closed_when = "locked"
+... coil_ohms = 10.0
+... cable_metres = 14.0
+... cable_mm2 = 0.75
+... max_on_ms = 800
+... """)
+>>> start = datetime(2026, 11, 2, 18, tzinfo=UTC)
+>>> signals = SIGNALS.conform(pl.DataFrame({
+...     "time": [start + timedelta(milliseconds=ms) for ms in (0, 62, 65, 67, 500)],
+...     "channel": ["north/q1", "north/i1", "north/i1", "north/i1", "north/q1"],
+...     "quantity": ["command", "contact", "contact", "contact", "command"],
+...     "value": [1, 0, 1, 0, 0], "run": [0] * 5}))
+>>> paired = pair(signals, venue)
+>>> paired.actuations.select("lock", "outcome", "latency_ms", "bounces", "pulse_ms").rows()
+[('flour-bin', 'released', 62.0, 2, 500.0)]
+>>> pulse_lengths(paired.actuations, venue).select("lock", "median_ms", "over_rated").rows()
+[('flour-bin', 500.0, 0)]
+''',
+        {
+            "analytics.actuations": ("Paired", "pair"),
+            "analytics.polling": (),
+            "analytics.pulses": (),
+            "analytics.history": (),
+        },
+    ),
+    Page(
+        "reference-latency", "Latency, trends and rates",
+        "How long does a release take, has it changed, and do commands fail more often than they "
+        "did?",
+        '''>>> import polars as pl
+>>> from analytics.latency import release_latency
+>>> from analytics.trend import trend
+>>> actuations = pl.DataFrame({
+...     "lock": ["flour-bin"] * 8,
+...     "outcome": ["released"] * 6 + ["no-release", "unobserved"],
+...     "latency_ms": [61.0, 64.0, 62.0, 70.0, 66.0, 63.0, None, None],
+...     "waited_ms": [1500.0] * 8,
+...     "latency_from": ["catch"] * 8,
+...     "resolution_ms": [1.0] * 8})
+>>> latency = release_latency(actuations, quantiles=(0.5, 0.9))
+>>> latency.select("lock", "commands", "censored", "p50_ms", "p90_ms").rows()
+[('flour-bin', 7, 1, 64.0, None)]
+>>> found = trend(range(8), [61, 62, 62, 64, 63, 66, 67, 70])
+>>> round(found.slope, 2), found.p < 0.01
+(1.0, True)
+''',
+        {
+            "analytics.latency": (),
+            "analytics.survival": ("ProductLimit", "product_limit", "bound_of_quantile"),
+            "analytics.drift": (),
+            "analytics.trend": (),
+            "analytics.charts": (),
+            "analytics.rates": (),
+        },
+    ),
+    Page(
+        "reference-physics", "Physics of coil, cable and rail",
+        "What do volts, heat and wire do to a lock, and what did they do?",
+        '''>>> from datetime import UTC, datetime, timedelta
+>>> import polars as pl
+>>> from analytics.cable import branch, cable_needed
+>>> from analytics.release import Solenoid
+>>> from analytics.supply import source_resistance
+>>> from shared.tables import ACTUATIONS
+>>> from shared.venue_file import parse_venue
+>>> venue = parse_venue("""
+... [venue]
+... id = "mill"
+... time_zone = "Europe/Lisbon"
+... [[log]]
+... files = ["*.csv"]
+... format = "csv"
+... [[supply]]
+... id = "rail"
+... channel = "rail"
+... rated_volts = 12.0
+... [[lock]]
+... id = "flour-bin"
+... guards = "container"
+... mechanism = "latch"
+... supply = "rail"
+... command = "north/q1"
+... contact = "north/i1"
+... contact_closed_when = "locked"
+... coil_ohms = 10.0
+... cable_metres = 14.0
+... cable_mm2 = 0.75
+... max_on_ms = 800
+... """)
+>>> lock = venue.locks_by_id["flour-bin"]
+>>> at_lock = branch(lock, rail_volts=11.5)
+>>> round(at_lock.terminal_volts, 2), round(at_lock.amps, 2)
+(10.72, 1.07)
+>>> cable_needed(lock, rail_volts=11.5, needed_percent=90).mm2
+1.0
+>>> latch = Solenoid(rise_ms=20.0, stall_volts=9.2, dead_ms=5.0)
+>>> latch.latency_ms([12.0, 10.0, 9.0]).round(1).tolist()
+[34.1, 55.5, inf]
+>>> sags = ACTUATIONS.conform(pl.DataFrame({
+...     "lock": ["flour-bin"] * 6, "outcome": ["released"] * 6,
+...     "command_time": [datetime(2026, 11, day, 18, tzinfo=UTC) for day in range(2, 8)],
+...     "volts_before": [12.0] * 6, "sag_volts": [0.31, 0.33, 0.32, 0.32, 0.30, 0.33]}))
+>>> source_resistance(sags, venue).select(
+...     "supply", pl.col("resistance_ohms").round(1), "sags", "estimated").rows()
+[('rail', 0.3, 6, True)]
+''',
+        {
+            "analytics.cable": (),
+            "analytics.coil_thermal": (),
+            "analytics.coil": (),
+            "analytics.magnet": (),
+            "analytics.release": (),
+            "analytics.release_fit": (),
+            "analytics.off_voltage": (),
+            "analytics.sag_release": (),
+            "analytics.supply": (),
+            "analytics.rail": (),
+            "analytics.battery": (),
+        },
+    ),
+    Page(
+        "reference-findings", "Findings",
+        "What is to be said of a week: which lock, rail or controller needs hands?",
+        '''>>> from datetime import UTC, datetime
+>>> import polars as pl
+>>> from analytics.diagnosis import diagnose
+>>> from analytics.history import History
+>>> from shared.tables import ACTUATIONS
+>>> from shared.venue_file import parse_venue
+>>> from shared.weeks import Week
+>>> venue = parse_venue("""
+... [venue]
+... id = "mill"
+... time_zone = "Europe/Lisbon"
+... [[log]]
+... files = ["*.csv"]
+... format = "csv"
+... [[supply]]
+... id = "rail"
+... channel = "rail"
+... rated_volts = 12.0
+... [[lock]]
+... id = "flour-bin"
+... guards = "container"
+... mechanism = "latch"
+... supply = "rail"
+... command = "north/q1"
+... contact = "north/i1"
+... contact_closed_when = "locked"
+... coil_ohms = 10.0
+... cable_metres = 14.0
+... cable_mm2 = 0.75
+... max_on_ms = 800
+... """)
+>>> weeks = ACTUATIONS.conform(pl.DataFrame({"place": range(12 * 42)}).select(
+...     lock=pl.lit("flour-bin"), outcome=pl.lit("released"), latency_from=pl.lit("catch"),
+...     command_time=pl.lit(datetime(2026, 8, 31, 18, tzinfo=UTC)) + pl.duration(
+...         days=pl.col("place") // 6, minutes=20 * (pl.col("place") % 6)),
+...     latency_ms=60.0 + pl.col("place") * 7 % 11 + 25 * (pl.col("place") >= 9 * 42),
+...     pulse_ms=pl.lit(500.0), attempt=pl.lit(1)))
+>>> history = History.of(venue, Week.parse("2026-W47"), actuations=weeks)
+>>> for finding in diagnose(history):
+...     print(finding.subject, finding.condition, finding.urgency, finding.since)
+...     print(finding.says)
+flour-bin sticking-catch week 2026-11-02
+flour-bin lets go 37 % later than before: 89.9 ms against 65.6 ms.
+''',
+        {
+            "analytics.diagnosis": (),
+            "analytics.fitting": (),
+            "analytics.coil_circuit": (),
+            "shared.findings": (),
+        },
+    ),
+    Page(
+        "reference-timing", "Timing",
+        "Which pulse, wait and cue to programme, and what happens when locks fire together?",
+        '''>>> from datetime import UTC, datetime
+>>> import polars as pl
+>>> from analytics.history import History
+>>> from analytics.timing import timing
+>>> from analytics.timing_together import groups_in_log
+>>> from shared.tables import ACTUATIONS
+>>> from shared.venue_file import parse_venue
+>>> from shared.weeks import Week
+>>> venue = parse_venue("""
+... [venue]
+... id = "mill"
+... time_zone = "Europe/Lisbon"
+... [[log]]
+... files = ["*.csv"]
+... format = "csv"
+... [[supply]]
+... id = "rail"
+... channel = "rail"
+... rated_volts = 12.0
+... [[lock]]
+... id = "flour-bin"
+... guards = "container"
+... mechanism = "latch"
+... supply = "rail"
+... command = "north/q1"
+... contact = "north/i1"
+... contact_closed_when = "locked"
+... coil_ohms = 10.0
+... cable_metres = 14.0
+... cable_mm2 = 0.75
+... max_on_ms = 800
+... """)
+>>> weeks = ACTUATIONS.conform(pl.DataFrame({"place": range(12 * 42)}).select(
+...     lock=pl.lit("flour-bin"), outcome=pl.lit("released"), latency_from=pl.lit("catch"),
+...     command_time=pl.lit(datetime(2026, 8, 31, 18, tzinfo=UTC)) + pl.duration(
+...         days=pl.col("place") // 6, minutes=20 * (pl.col("place") % 6)),
+...     latency_ms=60.0 + pl.col("place") * 7 % 11,
+...     pulse_ms=pl.lit(500.0), attempt=pl.lit(1)))
+>>> history = History.of(venue, Week.parse("2026-W47"), actuations=weeks)
+>>> answer = timing(history).answers[0]
+>>> answer.pulse.state, answer.pulse.shortest_ms, answer.pulse.recommended_ms
+('good', 76.0, 100.0)
+>>> answer.pulse.stated < 0.999, answer.pulse.falls_short
+(True, 'few')
+>>> pair = pl.concat([weeks, weeks.with_columns(lock=pl.lit("meal-chest"))])
+>>> [(locks, moments.height) for locks, moments in groups_in_log(pair, within_ms=5, least=10)]
+[(('flour-bin', 'meal-chest'), 1008)]
+''',
+        {
+            "analytics.timing": ("Timing", "settings_of", "timing"),
+            "analytics.timing_answer": (
+                "CueAnswer", "LockAnswer", "PulseAnswer", "WaitAnswer", "cue_answer",
+                "lock_answer", "nearest_offered", "pulse_answer", "stated_share", "wait_answer"),
+            "analytics.timing_together": (
+                "GroupAnswer", "JointSpread", "RailAnswer", "groups_in_log", "joint_spread",
+                "range_quantile", "share_within", "together"),
+            "analytics.timing_volts": (),
+            "analytics.timing_tail": (),
+            "analytics.timing_recent": (),
+            "analytics.timing_misses": (),
+            "analytics.timing_sample": ("Sample", "lock_sample"),
+            "analytics.timing_fit": ("fit_lock",),
+            "analytics.timing_model": (
+                "LockModel", "PulseGroup", "Quantile", "RailModel", "SeenPoint", "Settings"),
+        },
+    ),
+    Page(
+        "reference-wear", "Wear, life and orders",
+        "How long has each lock left, and which parts are to be ordered by when?",
+        '''>>> from datetime import UTC, datetime
+>>> import polars as pl
+>>> from analytics.history import History
+>>> from analytics.life import Lives, life_posterior
+>>> from analytics.spares import demand_of_units
+>>> from analytics.wear import remaining_life
+>>> from shared.tables import ACTUATIONS
+>>> from shared.venue_file import parse_venue
+>>> from shared.weeks import Week
+>>> venue = parse_venue("""
+... [venue]
+... id = "mill"
+... time_zone = "Europe/Lisbon"
+... [[log]]
+... files = ["*.csv"]
+... format = "csv"
+... [[supply]]
+... id = "rail"
+... channel = "rail"
+... rated_volts = 12.0
+... [[lock]]
+... id = "flour-bin"
+... guards = "container"
+... mechanism = "latch"
+... supply = "rail"
+... command = "north/q1"
+... contact = "north/i1"
+... contact_closed_when = "locked"
+... coil_ohms = 10.0
+... cable_metres = 14.0
+... cable_mm2 = 0.75
+... max_on_ms = 800
+... """)
+>>> weeks = ACTUATIONS.conform(pl.DataFrame({"place": range(12 * 42)}).select(
+...     lock=pl.lit("flour-bin"), outcome=pl.lit("released"), latency_from=pl.lit("catch"),
+...     command_time=pl.lit(datetime(2026, 8, 31, 18, tzinfo=UTC)) + pl.duration(
+...         days=pl.col("place") // 6, minutes=20 * (pl.col("place") % 6)),
+...     latency_ms=60.0 + pl.col("place") * 7 % 11 + 25 * (pl.col("place") >= 9 * 42),
+...     pulse_ms=pl.lit(500.0), attempt=pl.lit(1)))
+>>> history = History.of(venue, Week.parse("2026-W47"), actuations=weeks)
+>>> left = remaining_life(history)[0]
+>>> left.sign, left.limit_from, left.chance_within(52) > 0.9
+('wearing', 'stall', True)
+>>> lives = Lives.of(cycles=[41_000, 52_000, 60_000, 35_000], ended=[True, True, True, False])
+>>> life = life_posterior(lives, rated_cycles=100_000)
+>>> life.basis, life.failure_probability([30_000], [5_000]).round(1).tolist()
+('your data', [0.1])
+>>> demand_of_units([0.4, 0.1, 0.1]).quantile(0.95)
+2
+''',
+        {
+            "analytics.wear": (),
+            "analytics.life": (),
+            "analytics.spares": (),
+            "analytics.orders": (),
+            "analytics.forecasts": (),
+        },
+    ),
+    Page(
+        "reference-toolkit", "A venue as tables",
+        "What does the store of a venue hold for any span, as Polars or as pandas?",
+        '''>>> import tempfile
+>>> from datetime import date
+>>> from pathlib import Path
+>>> from pipelines.ready import take_in
+>>> from pipelines.toolkit import open_venue
+>>> folder = Path(tempfile.mkdtemp())
+>>> _ = (folder / "venue.toml").write_text("""
+... [venue]
+... id = "mill"
+... time_zone = "Europe/Lisbon"
+... [[log]]
+... files = ["*.csv"]
+... format = "csv"
+... [[supply]]
+... id = "rail"
+... rated_volts = 12.0
+... [[lock]]
+... id = "flour-bin"
+... guards = "container"
+... mechanism = "latch"
+... supply = "rail"
+... command = "north/q1"
+... contact = "north/i1"
+... contact_closed_when = "locked"
+... """)
+>>> _ = (folder / "monday.csv").write_text("""time,channel,quantity,value
+... 2026-11-02T18:03:11.482Z,north/q1,command,1
+... 2026-11-02T18:03:11.547Z,north/i1,contact,0
+... 2026-11-02T18:03:11.982Z,north/q1,command,0
+... """)
+>>> _ = take_in(folder)
+>>> house = open_venue(folder)
+>>> house.actuations(lock="flour-bin").select("outcome", "latency_ms").rows()
+[('released', 65.0)]
+>>> house.signals(start=date(2026, 11, 2)).collect().height
+3
+>>> house.table("actuations", as_pandas=True)["pulse_ms"].tolist()
+[500.0]
+''',
+        {
+            "pipelines.toolkit": (),
+            "analytics.result_rows": (),
+        },
+    ),
+    Page(
+        "reference-tables", "Tables, weeks and the venue file",
+        "Which columns does a table have, which week is a moment in, and what does a venue file "
+        "say?",
+        r'''>>> from datetime import UTC, date, datetime
+>>> import polars as pl
+>>> from shared.errors import TableError, VenueFileError
+>>> from shared.tables import ACTUATIONS, require
+>>> from shared.venue_file import parse_venue
+>>> from shared.weeks import Week
+>>> mine = pl.DataFrame({"lock": ["flour-bin"], "latency_ms": [62]})
+>>> ACTUATIONS.conform(mine).select("lock", "latency_ms", "waited_ms").rows()
+[('flour-bin', 62.0, None)]
+>>> try:
+...     require(mine, ACTUATIONS, ("lock", "latency_ms"))
+... except TableError as error:
+...     print(error)
+actuations: column latency_ms is Int64, Float64 expected
+>>> str(Week.of(date(2026, 12, 31))), str(Week.parse("2026-W53").plus(1))
+('2026-W53', '2027-W01')
+>>> try:
+...     parse_venue("[venue]\nid = 'mill'\n", "mill.toml")
+... except VenueFileError as error:
+...     print(len(error.problems) > 1)
+True
+''',
+        {
+            "shared.tables": (),
+            "shared.result_tables": (),
+            "shared.weeks": (),
+            "shared.limits": (),
+            "shared.venue_file": ("parse_venue",),
+        },
+    ),
+)
