@@ -23,6 +23,8 @@ myst_enable_extensions = ["dollarmath"]
 # A log of the examples is no language that a highlighter knows.
 suppress_warnings = ["misc.highlighting_failure", "toc.empty_glob"]
 autodoc_typehints = "none"
+# A line a field, and names that share one stay together.
+napoleon_custom_sections = [("Attributes", "params_style")]
 html_theme = "alabaster"
 html_theme_options = {
     "description": "Reads the logs of puzzle-room locks and says which need hands.",

@@ -120,7 +120,7 @@ def commands() -> str:
 
 def reference(page: Page) -> str:
     """One page of what can be called from Python."""
-    out = [f"# {page.title}\n", f"{page.answers}\n", f"```python\n{page.example.rstrip()}\n```\n"]
+    out = [f"# {page.title}\n", f"{page.answers}\n", f"```pycon\n{page.example.rstrip()}\n```\n"]
     for module, names in page.modules.items():
         members = ":members:" + (f" {', '.join(names)}" if names else "")
         out += [f"## {module}\n",

@@ -19,13 +19,28 @@ DEFAULT_RELEASED_BY = {"magnet": "power-off", "latch": "power-on"}
 
 
 def controller_of(channel: str) -> str:
-    """The controller, the unit whose clock stamps ``channel``: what stands before the first /."""
+    """The controller, the unit whose clock stamps ``channel``: what stands before the first /.
+
+    Parameters
+    ----------
+    channel : str
+        ``CONTROLLER/NAME``; one without / is its own controller.
+
+    Returns
+    -------
+    str
+        The controller's name.
+    """
     return channel.split("/", 1)[0]
 
 
 @dataclass(frozen=True)
 class Supply:
-    """One rail: the supply that a group of locks draws from."""
+    """One rail: the supply that a group of locks draws from.
+
+    The fields are the keys of ``[[supply]]`` with their units in the name; ``line`` is its block's
+    line in the venue file. None: not stated.
+    """
 
     id: str
     rated_volts: float
@@ -38,7 +53,11 @@ class Supply:
 
 @dataclass(frozen=True)
 class Part:
-    """One kind of spare part."""
+    """One kind of spare part.
+
+    The fields are the keys of ``[[part]]``; ``line`` is its block's line in the venue file. None:
+    not stated.
+    """
 
     id: str
     description: str = ""
@@ -51,7 +70,11 @@ class Part:
 
 @dataclass(frozen=True)
 class Lock:
-    """One lock as it is wired and rated."""
+    """One lock as it is wired and rated.
+
+    The fields are the keys of ``[[lock]]`` with their units in the name; ``line`` is its block's
+    line in the venue file. None: not stated.
+    """
 
     id: str
     guards: str
@@ -110,7 +133,7 @@ class Lock:
 
     @property
     def ohms(self) -> float | None:
-        """Coil resistance at 20 degrees Celsius, stated or from rated volts and amps."""
+        """Coil resistance at 20 degrees Celsius, stated or from volts and amps; None without."""
         if self.coil_ohms is not None:
             return self.coil_ohms
         if self.rated_amps:
@@ -119,7 +142,7 @@ class Lock:
 
     @property
     def amps(self) -> float | None:
-        """Coil current at rated volts, cold."""
+        """Coil current at rated volts, cold; None where neither it nor the resistance is stated."""
         if self.rated_amps is not None:
             return self.rated_amps
         return self.rated_volts / self.coil_ohms if self.coil_ohms else None
@@ -136,7 +159,7 @@ class Lock:
 
     @property
     def latency_kind(self) -> str | None:
-        """What a release latency of this lock means; null where nothing could tell."""
+        """What a release latency of this lock means; None where nothing could tell."""
         if self.contact:
             return self.contact_senses
         return "supply" if self.self_cut else None
@@ -144,7 +167,11 @@ class Lock:
 
 @dataclass(frozen=True)
 class Venue:
-    """A venue: its rails, parts, locks and the logs they come from."""
+    """A venue: its rails, parts, locks and the logs they come from.
+
+    The fields are the keys of ``[venue]``; beside them ``logs``, ``supplies``, ``parts``, ``locks``
+    in the file's order, and ``limits``.
+    """
 
     id: str
     name: str
@@ -185,7 +212,18 @@ class Venue:
         return tuple(dict.fromkeys(lock.room for lock in self.locks))
 
     def locks_on(self, supply: str) -> tuple[Lock, ...]:
-        """The locks fed by ``supply``."""
+        """The locks fed by a rail.
+
+        Parameters
+        ----------
+        supply : str
+            The rail's id; one that the venue does not know has none.
+
+        Returns
+        -------
+        tuple of Lock
+            In the file's order.
+        """
         return tuple(lock for lock in self.locks if lock.supply == supply)
 
     @cached_property

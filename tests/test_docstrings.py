@@ -13,20 +13,34 @@ import math
 import re
 import sys
 import textwrap
+from datetime import date
 from pathlib import Path
 
+import numpy as np
 import polars as pl
 import pytest
 
+from analytics import coil, supply
+from analytics.forecasts import calibration
+from analytics.latency import release_latency
+from analytics.polling import polling_rows
+from analytics.pulses import pulse_histogram, pulse_lengths
+from analytics.release_fit import loaded
+from analytics.timing_together import groups_in_log, joint_spread
+from analytics.wear import weekly_levels
 from shared import errors
 from shared.result_tables import RESULTS
 from shared.tables import TABLES
+from shared.venue import Lock, Part, Supply, Venue
+from shared.venue_file import parse_venue
+from shared.venue_keys import LOCK_KEYS, PART_KEYS, SUPPLY_KEYS, VENUE_KEYS
 
 ROOT = Path(__file__).parents[1]
 SECTIONS = ("Parameters", "Returns", "Raises", "Notes", "References", "Attributes", "Examples")
 COLUMNS = re.compile(r"((?:``\w+``(?:,\s+and\s+|,\s+|\s+and\s+|\s+))+)of\s+([A-Z_]{4,})\b")
-SCHEMAS = {name.upper(): {c.name for c in table.columns}
-           for name, table in {**TABLES, **RESULTS}.items()}
+SCHEMA_OF = {name.upper(): dict(table.schema) for name, table in {**TABLES, **RESULTS}.items()}
+KEYS = {Lock: LOCK_KEYS, Part: PART_KEYS, Supply: SUPPLY_KEYS, Venue: VENUE_KEYS}
+"""Fields whose meaning stands with the keys of the venue file."""
 
 
 def reference():
@@ -145,11 +159,11 @@ def faults_of(function):
             faults.append(f"Raises: there is no {name}")
     faults += [f"{name}: not under Raises" for name in raises(function) - set(raised)]
     for names, table in COLUMNS.findall(text):
-        if table not in SCHEMAS:
+        if table not in SCHEMA_OF:
             faults.append(f"there is no table {table}")
         else:
             faults += [f"{table} has no column {name}"
-                       for name in re.findall(r"``(\w+)``", names) if name not in SCHEMAS[table]]
+                       for name in re.findall(r"``(\w+)``", names) if name not in SCHEMA_OF[table]]
     faults += untold_needs(function, parts)
     return faults
 
@@ -205,13 +219,14 @@ def test_a_public_class_says_what_each_of_its_fields_is(name):
     assert not (thing.__doc__ or "").startswith(f"{thing.__name__}("), "made by dataclass"
     if dataclasses.is_dataclass(thing) and "limits.Limits" not in name:
         source = inspect.getsource(thing)
+        of_the_file = {key.name for key in KEYS.get(thing, ())}
         told = set(re.findall(r"(\w+)(?:, \w+)* : |``(\w+\*?)``", thing.__doc__))
         told = {word for pair in told for word in pair}
         told |= {name for names, _, _ in entries(sections(thing.__doc__).get("Attributes", []))
                  for name in names}
         told |= set(re.findall(r'^    (\w+):[^\n]*\n    """', source, re.MULTILINE))
         for item in dataclasses.fields(thing):
-            assert item.name in told or any(
+            assert item.name in told | of_the_file or any(
                 word.endswith("*") and item.name.startswith(word[:-1]) for word in told
             ), item.name
 
@@ -224,10 +239,91 @@ def test_the_reference_names_every_analysis_once():
 
 @pytest.mark.parametrize("page", PAGES, ids=lambda page: page.name)
 def test_the_example_of_a_page_runs(page):
-    assert ">>>" in page.example
+    # What is wider has to be pushed aside to be read on the page.
+    assert max(map(len, page.example.split("\n"))) < 80
     test = doctest.DocTestParser().get_doctest(page.example, {}, page.name, page.name, 0)
     said = []
     result = doctest.DocTestRunner(optionflags=doctest.NORMALIZE_WHITESPACE).run(
         test, out=said.append)
     assert result.failed == 0, "".join(said)
     assert any(example.want for example in test.examples)
+
+
+VENUE = parse_venue("""
+[venue]
+id = "mill"
+time_zone = "Europe/Lisbon"
+[[log]]
+files = ["*.csv"]
+format = "csv"
+[[supply]]
+id = "rail"
+rated_volts = 12.0
+[[lock]]
+id = "flour-bin"
+guards = "container"
+mechanism = "latch"
+supply = "rail"
+command = "north/q1"
+self_cut = true
+coil_ohms = 10.0
+max_on_ms = 500
+""")
+NONE = np.zeros(0, dtype=np.int64)
+TABLES_GIVEN = [
+    (release_latency, ("ACTUATIONS", ()), {}),
+    (pulse_lengths, ("ACTUATIONS", VENUE), {}),
+    (pulse_histogram, ("ACTUATIONS",), {}),
+    (polling_rows, ((), NONE, NONE, np.zeros(0, dtype=bool)), {}),
+    (coil.on_times, ("ENERGISINGS", VENUE, "ACTUATIONS"), {}),
+    (coil.coil_heat, ("ENERGISINGS", VENUE), {}),
+    (coil.heat_at_start, ("ENERGISINGS", VENUE), {}),
+    (coil.measured_heat, ("ACTUATIONS", VENUE), {}),
+    (coil.loaded_volts, ("ACTUATIONS",), {}),
+    (loaded, ("ACTUATIONS", None, 20.0), {}),
+    (supply.with_load, ("ACTUATIONS", VENUE), {}),
+    (supply.source_resistance, ("ACTUATIONS", VENUE), {}),
+    (supply.rail_levels, ("RAIL_HOURS", "ACTUATIONS", VENUE), {}),
+    (supply.idle_drift, ("RAIL_HOURS", VENUE), {}),
+    (supply.recovery, ("ACTUATIONS", VENUE), {}),
+    (groups_in_log, ("ACTUATIONS",), {"within_ms": 5.0, "least": 2.0}),
+    (joint_spread, ("ACTUATIONS", ("a", "b")), {"more": {"moment": pl.Int64}}),
+    (weekly_levels, ("ACTUATIONS",), {"more": {"weeks_ago": pl.Int64}}),
+    (calibration, ("FORECASTS", "SERVICE", date(2026, 11, 2)), {}),
+]
+
+
+@pytest.mark.parametrize(("function", "given", "named"), TABLES_GIVEN,
+                         ids=[f.__name__ for f, _, _ in TABLES_GIVEN])
+def test_the_columns_named_are_enough_and_those_of_the_answer_are_all_named(
+    function, given, named
+):
+    named = dict(named)
+    more = named.pop("more", {})
+    parts = sections(function.__doc__)
+    words = [(f"{kind} {text}", names) for names, kind, text in entries(parts["Parameters"])
+             for _ in names]
+    arguments = []
+    for (said, _), value in zip(words, given, strict=False):
+        if isinstance(value, str):
+            wanted = {name for names, table in COLUMNS.findall(said) if table == value
+                      for name in re.findall(r"``(\w+)``", names)}
+            # The schema is named where all of it is asked for.
+            assert wanted or re.search(rf"Schema {value}\b", said), said
+            schema = {**SCHEMA_OF[value], **more}
+            value = pl.DataFrame(schema={
+                name: kind for name, kind in schema.items()
+                if not wanted or name in wanted or name in more})
+        arguments.append(value)
+    answer = function(*arguments, **named)
+    if "TableError" in parts.get("Raises", []):
+        with pytest.raises(errors.TableError):
+            function(*(pl.DataFrame() if isinstance(value, pl.DataFrame) else value
+                       for value in arguments), **named)
+    if isinstance(answer, pl.DataFrame):
+        before = {name for value in arguments if isinstance(value, pl.DataFrame)
+                  for name in value.columns if name not in ("lock", "supply")}
+        told = set(re.findall(r"``(\w+)``", " ".join(parts["Returns"])))
+        quantiles = {name for name in answer.columns if re.match(r"p\d\d_(low_|high_)?ms$", name)}
+        by = {"lock", "supply"}
+        assert set(answer.columns) - before - told - quantiles - by == set()
