@@ -104,7 +104,7 @@ def require(frame: pl.DataFrame, table: Table, columns: Iterable[str] | None = N
     Parameters
     ----------
     frame : polars.DataFrame
-        The table to check. A column of nulls alone passes for any type.
+        Any table. A column of nulls alone passes for any type.
     table : Table
         The schema.
     columns : iterable of str, optional

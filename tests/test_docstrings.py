@@ -149,6 +149,11 @@ def faults_of(function):
                 faults.append(f"{name}: 'optional' is not said")
         elif "default" not in kind or default_stated(kind) != default:
             faults.append(f"{name}: the default is {default!r}, said is {kind!r}")
+    for names, kind, words in entries(parts.get("Parameters", [])):
+        if "polars.DataFrame" in kind and not re.search(
+            r"[A-Z]{4,}|:func:|[Aa]ny table|``\w+``|name; each brought", words
+        ):
+            faults.append(f"{', '.join(names)}: which columns?")
     gives = signature.return_annotation not in (None, "None")
     if gives and not "".join(parts.get("Returns", [])).strip():
         faults.append("no Returns")
