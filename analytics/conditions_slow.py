@@ -60,6 +60,9 @@ def slow_at_times(history: History) -> list[Finding]:
         lock = history.venue.locks_by_id[name]
         if mode.loaded > 0 and not lock.is_magnet:
             continue
+        drift = drifts(history).current[name]
+        if drift.stands and drift.change < -history.venue.limits.drift_gate_percent / 100:
+            continue  # it has become sooner: what it was looks slow beside that
         if mode.unanswered > 0.7 * mode.count:
             continue  # it fails rather than lags: said as no-release
         condition = "slow-drop" if lock.is_magnet else "sticking-catch"

@@ -31,10 +31,12 @@ from analytics.drift_common import (
 from analytics.drift_model import daily_covariance
 from analytics.drift_season import CommonWeeks, season_uncertainty
 from analytics.drift_series import LockDays
-from analytics.evidence import Reals
+from analytics.evidence import Reals, robust_deviation
 
-CLOCK_WANDER_MS = 10.0
-"""How far two controllers' clocks wander against each other, where a latency is across them."""
+CLOCK_WANDER_MS = (1.0, 10.0)
+"""How far two controllers' clocks wander against each other from day to day, where a latency is
+across them: at least, and where too few days show it. Assumption (a time daemon lets stand what
+is under its step, and network stamps jitter by some milliseconds)."""
 
 T_QUANTILE = float(stats.t.ppf(0.975, 12))
 """Half width of 95 % intervals in standard deviations: Student's t with twelve degrees of freedom,
@@ -94,7 +96,7 @@ def daily_noise(
     volts = days.log_volts - days.rated_log_volts if group == "pulsed" else np.zeros(level.size)
     # One release more or fewer on a straggling day: half a scatter more than the plain formula.
     noise = days.deviation**2 * 1.1 / days.releases
-    extra = CLOCK_WANDER_MS / days.reference_ms if across_clocks else 0.0
+    extra = _clock_wander(days) if across_clocks else 0.0
     own = daily_covariance(
         days.day, np.zeros(days.day.size), float(np.hypot(wander.daily, extra)),
         wander.memory_days, wander.slow,
@@ -112,6 +114,15 @@ def daily_noise(
     if days.others.any():
         total += OTHERS_DEVIATION**2 * np.outer(days.others, days.others)
     return DailyNoise(level, total, own)
+
+
+def _clock_wander(days: LockDays) -> float:
+    """The same as a share of the latency: twice what this lock's own days show of it."""
+    least, most = (bound / days.reference_ms for bound in CLOCK_WANDER_MS)
+    if days.day.size < 20:
+        return most
+    own = robust_deviation(np.diff(days.level)) / np.sqrt(2)
+    return float(np.clip(2 * own, least, most))
 
 
 def _any_bend(volts: Reals) -> Reals:

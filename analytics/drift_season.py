@@ -25,7 +25,7 @@ from analytics.evidence import Reals
 LEAST_SIBLINGS = 4
 """Fewer locks than this do not show what a week did to all of them."""
 
-SEASON_DEVIATION = {"pulsed": 0.08, "held": 0.015}
+SEASON_DEVIATION = {"pulsed": 0.08, "held": 0.02}
 """How far a season may move a latency: some 8 K either way at 0.7 to 1 % per kelvin for a latch,
 0.25 % for a magnet (calculated)."""
 

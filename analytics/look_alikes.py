@@ -47,7 +47,7 @@ ACCOUNTS_FOR: Mapping[str, tuple[str, ...]] = {
     # Turns that are shorted pull less, and later.
     "coil-current-high": ("sticking-catch", "short-pulse"),
     # Without its diode a magnet lets go sooner; its spikes tell.
-    "missing-suppression": ("weakening-hold",),
+    "missing-suppression": ("weakening-hold", "slow-drop"),
     # The program's pulse, not the lock.
     "short-pulse": ("no-release", "loaded-catch"),
     # A catch that sticks also fails at times, and in the end always.
