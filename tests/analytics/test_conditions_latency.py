@@ -9,7 +9,7 @@ import polars as pl
 import pytest
 
 from analytics import conditions_slow as slow_modes
-from analytics.conditions_latency import slow_drop, sticking_catch, weakening_hold
+from analytics.conditions_latency import lost_diode, slow_drop, sticking_catch, weakening_hold
 from analytics.conditions_outcomes import no_release, not_reclosed, short_pulse
 from analytics.conditions_young import slow_beside_siblings
 from analytics.drift_sight import drift_sight
@@ -327,3 +327,14 @@ def test_what_opens_only_after_the_pulse_was_held_by_people(latency_ms, conditio
     history = history_at(LOCKS, rows, 11)
     said = [*slow_modes.slow_at_times(history), *slow_modes.loaded_catch(history)]
     assert [(f.subject, f.condition) for f in said] == [("latch-4", condition)]
+
+
+@pytest.mark.parametrize(("share", "condition"), [
+    (-0.88, "missing-suppression"),  # no gap and no winding makes a magnet so much quicker
+    (-0.5, "weakening-hold"),
+])
+def test_a_magnet_many_times_quicker_at_one_step_has_lost_its_diode(share, condition):
+    rows = actuations(LOCKS, weeks=12, seed=8, faults={"magnet-2": step(share, 63)})
+    history = history_at(LOCKS, rows, 11)
+    said = [*weakening_hold(history), *lost_diode(history)]
+    assert [(f.subject, f.condition) for f in said] == [("magnet-2", condition)]
