@@ -120,6 +120,7 @@ def _minute(moment: datetime, zone: ZoneInfo) -> str:
 def clock_fault(history: History) -> list[Finding]:
     """Controllers whose clock did this week what could not be mended, or restart again and again.
 
+    Jumps that were mended are said beside those that were not, with what was done.
     Unmended events make ``plan``; a doubled or missing hour that could not be
     resolved is ``watch``. Restarts on two days or more, three in all, are said even
     where the times were mended: a unit that restarts has a supply fault or a bad
@@ -150,7 +151,8 @@ def clock_fault(history: History) -> list[Finding]:
             since=first if isinstance(first, date) else None,
             says=f"{controller}'s times cannot all be trusted this week: {kinds}. First on "
                  f"{_minute(rows['time'].min(), zone)}."  # type: ignore[arg-type]
-                 + (" A unit that restarts forgets which locks it holds." if many else ""),
+                 + (" A unit that restarts forgets which locks it holds." if many else "")
+                 + _mended(rows),
             evidence=[
                 Evidence("clock events that could not be mended", broken.height + lost.height,
                          "events", n=rows.height, before=_weekly(past.filter(
@@ -159,11 +161,29 @@ def clock_fault(history: History) -> list[Finding]:
                          before=_weekly(past.filter(pl.col("kind") == "restart"), history)),
                 *([Evidence("largest jump", float(seconds), "s", n=broken.height)]
                   if isinstance(seconds, int | float) else []),
+                *_mended_jumps(rows),
             ],
             not_excluded=("log-gap",) if lost.height or many else (),
             subject_kind="controller",
         ))
     return found
+
+
+def _mended_jumps(rows: pl.DataFrame) -> list[Evidence]:
+    jumps = rows.filter(pl.col("mended").fill_null(False) & (pl.col("kind") == "step"))
+    return [Evidence("jumps that were mended", jumps.height, "events", n=jumps.height)] if (
+        jumps.height) else []
+
+
+def _mended(rows: pl.DataFrame) -> str:
+    """What was mended of the week's jumps, by how much and why: the first few."""
+    jumps = rows.filter(pl.col("mended").fill_null(False) & (pl.col("kind") == "step"))
+    if "how" not in jumps.columns:
+        jumps = jumps.with_columns(how=pl.lit(None, pl.String))
+    said = [f" Mended: {seconds:+.3f} s at {file}, line {line} ({how or 'set to true time'})."
+            for seconds, file, line, how in jumps.head(3).select(
+                "seconds", "file", "line", "how").iter_rows()]
+    return "".join(said) + (f" {jumps.height - 3} more were mended." if jumps.height > 3 else "")
 
 
 def _counted(broken: pl.DataFrame, lost: pl.DataFrame, restarts: pl.DataFrame) -> list[str]:

@@ -36,6 +36,9 @@ HOLD_S = 10.0
 """The latest seconds of a file that goes on wait for the next commit: lines a little out of
 order must not make every commit write the end of the last one anew."""
 
+TOLD_STEPS = 5
+"""Jumps of clocks that are told of one file; the table of clock events has them all."""
+
 COMMIT_TEXT = 64 << 20
 UNFINISHED = ("the last line has no line end and may be half written; it is taken as soon as the "
               "file goes on, or is found unchanged")
@@ -244,7 +247,9 @@ class _Ingest:
             reading.last_times, reading.steps = clock.last_times_seen(), clock.steps_found()
             if clock.local_seen:
                 self.local.add(source.name)
-            self.pending.events.append(clock.clock_events())
+            events = clock.clock_events()
+            self.pending.events.append(events)
+            self.summary.notes += _clock_notes(events)
         if self.pending.rows > COMMIT_ROWS:
             self._commit()
 
@@ -333,6 +338,21 @@ class _Ingest:
             if not reading.ended:
                 self.pending.readings[reading.source.name] = reading
         self.underway = (self.writer.submit(self.store.commit, batch), readings)
+
+
+def _clock_notes(events: pl.DataFrame) -> list[str]:
+    """What was done about steps of the clocks of one file, for people."""
+    steps = events.filter(pl.col("kind") == "step").sort("line")
+    notes = [
+        f"{file}, line {line:,}: the clock of {controller or 'the log'} jumped by "
+        f"{seconds:+,.3f} s ({how or 'mended' if mended else how})"
+        for controller, seconds, mended, file, line, how in steps.head(TOLD_STEPS).select(
+            "controller", "seconds", "mended", "file", "line", "how").iter_rows()
+    ]
+    if steps.height > TOLD_STEPS:
+        notes.append(f"and {steps.height - TOLD_STEPS} more jumps of clocks in "
+                     f"{steps['file'][0]}; export the clock_events table to see them")
+    return notes
 
 
 def _with_next(items: Iterator[Piece]) -> Iterator[tuple[Piece, Piece | None]]:

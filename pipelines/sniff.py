@@ -31,6 +31,9 @@ SHOWN = 5
 LONGEST = 100_000
 MOST_COLUMNS = 1000
 
+HIGHEST_VOLTS = 60.0
+"""Rails of puzzle rooms are 12 or 24 V; more is asked about. Common practice, no source."""
+
 _TEXT_TIMES = (
     r"\d{4}-\d\d-\d\d[T ]\d\d:\d\d(?::\d\d(?:[.,]\d+)?)?(?:Z|[+-]\d\d:?\d\d)?",
     r"\d{1,2}[./-]\d{1,2}[./-]\d{2,4},? +\d{1,2}:\d\d(?::\d\d(?:[.,]\d+)?)?(?: ?[AaPp][Mm])?",
@@ -97,8 +100,13 @@ def _one(source: Source, path: Path) -> str:
     proposal.keys = {"files": [path.as_posix()], "format": "csv", **proposal.keys}
     _finish(proposal)
     block = block_text({k: v for k, v in proposal.keys.items() if (k, v) != ("format", "csv")})
+    shown, high = _preview(source, block)
     lines = [f"{source.name}: {proposal.what}", "", "Paste this into the venue file, and put right "
-             "what is not:", "", block, "", *_preview(source, block)]
+             "what is not:", "", block, "", *shown]
+    if high and not proposal.roles.wide:
+        proposal.questions.append(
+            f"Are the readings of {', '.join(high)} volts? They are rather high for that; where "
+            "they are counts or millivolts, give the channel a scale below channels.")
     questions = [*proposal.questions, *proposal.roles.questions]
     if questions:
         lines += ["", "What the sample does not tell:"]
@@ -238,7 +246,8 @@ def _free(lines: list[str]) -> Proposal:
     lines = [line[:400] for line in lines]
     best: tuple[float, str, str] = (0.0, "", "")
     for time in _TEXT_TIMES:
-        for channel, joint in ((r"[\w./-]+", r"\s*[=:]\s*"), (r"[\w./-]+", r"\s+")):
+        for channel, joint in ((r"[\w./-]+", r"\s*(?:[=:]|->|=>|→)\s*"), (r"[\w./-]+", r"\s+"),
+                               (r"[\w./-]+", r"\s+(?:is|to|now|was|set to|changed to)\s+")):
             pattern = (rf"^\D*?(?P<time>{time})[\])>:;,\s]+(?:.*?\s)??(?P<channel>{channel}){joint}"
                        rf"(?P<value>[-+]?\w+(?:[.,]\d+)?)\s*[A-Za-z%]*\s*$")
             share = sum(bool(re.match(pattern, line)) for line in lines[:500]) / len(lines[:500])
@@ -292,12 +301,32 @@ def _finish(proposal: Proposal) -> None:
                                   "channels, and take out those that are none. For a switch: is 1 "
                                   "a closed contact? If not, invert = true. For volts: which scale "
                                   "turns the reading into volts?")
+    elif names and _topics(names):
+        keys["channel_pattern"] = _topics(names)
+        proposal.questions.append(
+            "Which part of the topic is the controller, and which the name? channel_pattern makes "
+            "CONTROLLER/NAME of " + quoted(names[0]) + "; put single ones right below channels.")
     elif names and not slashed:
         proposal.questions.append("Which of the venue's channels is each name? Put them in below "
                                   "channels; or name the controller if the venue's channels are "
                                   "CONTROLLER/NAME with the very names of the log.")
     if names and (roles.wide or not slashed):
         keys["channels"] = {name: f"CONTROLLER/{name.replace(' ', '-')}" for name in names[:60]}
+
+
+def _topics(names: list[str]) -> str | None:
+    """A pattern that takes controller and name out of topics of three parts or more."""
+    parts = [name.split("/") for name in names]
+    depth = len(parts[0])
+    if depth < 3 or any(len(part) != depth for part in parts):
+        return None
+    last = depth
+    while last > 2 and len({part[last - 1] for part in parts}) == 1 and len(names) > 1:
+        last -= 1  # what all end in, like /state
+    same = [re.escape(parts[0][i]) if len({part[i] for part in parts}) == 1 else "[^/]+"
+            for i in range(depth)]
+    same[last - 2 : last] = ["(?P<controller>[^/]+)", "(?P<name>[^/]+)"]
+    return "^" + "/".join(same) + "$"
 
 
 def _finish_time(proposal: Proposal) -> None:
@@ -338,13 +367,14 @@ def _finish_time(proposal: Proposal) -> None:
             'time_zone = "UTC".')
 
 
-def _preview(source: Source, block: str) -> list[str]:
+def _preview(source: Source, block: str) -> tuple[list[str], list[str]]:
+    """What the first records would be; and the channels whose readings are too high for volts."""
     import tomllib
 
     read = tomllib.loads(block)["log"][0]
     log, problems = read_log_format(read, "log", lambda *_: 0)
     if log is None:
-        return [f"The block is not complete yet: {problem}" for problem in problems]
+        return [f"The block is not complete yet: {problem}" for problem in problems], []
     venue = Venue(id="sample", name="sample", time_zone="UTC")
     try:
         layout = Layout(log, source.name)
@@ -352,9 +382,12 @@ def _preview(source: Source, block: str) -> list[str]:
             (piece.records for piece in pieces(source, log, layout, 1 << 40, _ignore, _ignore)
              if piece.records.height), None)
     except UnreadableSourceError as error:
-        return [f"It cannot be read like this yet: {error}"]
+        return [f"It cannot be read like this yet: {error}"], []
     if first is None:
-        return ["No record can be taken like this yet."]
+        return ["No record can be taken like this yet."], []
+    figure = pl.col("value").cast(pl.Float64, strict=False)
+    high = first.filter(figure.is_finite()).group_by("channel").agg(figure.median()).filter(
+        pl.col("value") > HIGHEST_VOLTS)["channel"].drop_nulls().sort().to_list()[:5]
     first = first.head(SHOWN)
     if log.counts:
         shown = first.with_columns(at=pl.col("time").cast(pl.String))
@@ -369,7 +402,8 @@ def _preview(source: Source, block: str) -> list[str]:
     widths = [max(len(row[i][:40]) for row in rows) for i in range(4)]
     return ["First records as they would be taken:", *(
         "  " + "  ".join(cell[:40].ljust(width) for cell, width in zip(
-            (row[3], *row[:3]), (widths[3], *widths[:3]), strict=True)).rstrip() for row in rows)]
+            (row[3], *row[:3]), (widths[3], *widths[:3]), strict=True)).rstrip() for row in rows)
+    ], high
 
 
 def _ignore(_: object) -> None:

@@ -7,10 +7,27 @@ from dataclasses import dataclass, field
 from pipelines.sniff_times import TimeGuess, guess_times
 from shared.tables import QUANTITIES
 
-ON = ("on", "true", "high", "closed", "close", "zu", "ein", "an", "active", "energised", "yes", "1")
-OFF = ("off", "false", "low", "open", "opened", "offen", "aus", "inactive", "released", "no", "0")
-DOUBTFUL = ("open", "opened", "closed", "close", "zu", "offen", "released")
+ON = (
+    "on", "true", "high", "hi", "closed", "close", "active", "energised", "yes", "1",
+    "ein", "an", "zu", "geschlossen", "aktiv", "wahr", "ja", "marche", "fermé", "ferme", "actif",
+    "vrai", "oui", "encendido", "cerrado", "activo", "verdadero", "sí", "si", "acceso", "chiuso",
+    "attivo", "vero", "aan", "dicht", "gesloten", "waar", "ligado", "fechado", "ativo", "sim",
+)
+OFF = (
+    "off", "false", "low", "lo", "open", "opened", "inactive", "released", "no", "0",
+    "aus", "auf", "offen", "geöffnet", "inaktiv", "falsch", "nein", "arrêt", "arret", "ouvert",
+    "inactif", "faux", "non", "apagado", "abierto", "inactivo", "falso", "spento", "aperto",
+    "inattivo", "uit", "onwaar", "nee", "desligado", "aberto", "inativo", "não",
+)
+DOUBTFUL = (
+    "open", "opened", "closed", "close", "released", "zu", "auf", "offen", "geschlossen",
+    "geöffnet", "fermé", "ferme", "ouvert", "cerrado", "abierto", "chiuso", "aperto", "dicht",
+    "gesloten", "fechado", "aberto",
+)
 """Words that say what a switch or a door does: whether that is 1 is a question."""
+
+MOST_WORDS = 6
+"""Different words in a column beyond which they are names, not states."""
 
 FEW = 200
 
@@ -86,7 +103,9 @@ def _take_names(roles: Roles, rest: list[str], filled: dict[str, list[str]]) -> 
     numeric = {n: _figures(filled[n]) for n in rest}
     quantity = [n for n in rest if {v.lower() for v in filled[n]} <= set(QUANTITIES)]
     words = [n for n in rest if _is_on_off(filled[n])]
-    values = [n for n in rest if numeric[n] or n in words or _mixed(filled[n])]
+    alike = _same_words({n: filled[n] for n in rest if not numeric[n] and n not in quantity})
+    values = [n for n in rest
+              if numeric[n] or n in words or n in alike or _mixed(filled[n])]
     texts = [n for n in rest if n not in values and n not in quantity
              and len(set(filled[n])) <= FEW]
     if quantity:
@@ -114,8 +133,7 @@ def _take_names(roles: Roles, rest: list[str], filled: dict[str, list[str]]) -> 
                                        f"{roles.columns['value']} was taken.")
     else:
         roles.wide = values
-        for name in values:
-            _words(roles, filled[name])
+        _words(roles, [value for name in values for value in filled[name]])
 
 
 def _figures(values: list[str]) -> bool:
@@ -135,10 +153,21 @@ def _is_on_off(values: list[str]) -> bool:
 
 
 def _mixed(values: list[str]) -> bool:
-    return all(_is_number(v) or v.lower() in {*ON, *OFF} for v in values)
+    """Numbers among a few words: a name of a channel is hardly ever a number."""
+    words = {v.lower() for v in values if not _is_number(v)}
+    return words <= {*ON, *OFF} or (len(words) <= MOST_WORDS and len(words) < len(set(values)))
+
+
+def _same_words(texts: dict[str, list[str]]) -> list[str]:
+    """Columns that share a small vocabulary, whatever it means: states, a column a channel."""
+    words = {name: {v.lower() for v in values} for name, values in texts.items()}
+    return [name for name, said in words.items() if len(said) <= 2 and sum(
+        other == said or (other < said and len(said) == 2) or (said < other and len(other) == 2)
+        for label, other in words.items() if label != name)]
 
 
 def _words(roles: Roles, values: list[str]) -> None:
+    unknown = []
     for value in sorted(set(values)):
         lower = value.lower()
         if "," in value and _is_number(value):
@@ -146,6 +175,8 @@ def _words(roles: Roles, values: list[str]) -> None:
         if _is_number(value) or lower in ("true", "false"):
             continue
         known = roles.on if lower in ON else roles.off if lower in OFF else None
+        if known is None:
+            unknown.append(value)
         if known is not None and value not in known:
             known.append(value)
             if lower in DOUBTFUL:
@@ -153,3 +184,8 @@ def _words(roles: Roles, values: list[str]) -> None:
                 roles.questions.append(
                     f'Does "{value}" speak of the switch or of the door? It was taken as {meant}; '
                     "1 is a closed contact, 0 an open one. Swap on and off if it is the other way.")
+    if unknown:
+        roles.questions.append(
+            "Which of these words mean on (1) and which off (0): "
+            + ", ".join(f'"{word}"' for word in unknown[:MOST_WORDS])
+            + "? Put them into on and off, like on = [\"run\"].")

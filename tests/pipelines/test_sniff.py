@@ -2,14 +2,21 @@
 
 from __future__ import annotations
 
+import json
 import re
 import tomllib
+from datetime import UTC, datetime, timedelta
 
+import polars as pl
 import pytest
 
+from pipelines.ingest import ingest
+from pipelines.ingest_progress import Silent
 from pipelines.sniff import sniff
 from pipelines.sniff_block import block_text, quoted
 from pipelines.sniff_times import guess_times
+from pipelines.store import Store
+from pipelines.venue_files import load_venue
 from shared.errors import RemanenceError
 from shared.log_format import read_log_format
 from tests.pipelines.log_examples import examples
@@ -123,3 +130,87 @@ def test_guesses_of_times(values, kind, form):
 @pytest.mark.parametrize("values", [["on", "off"], ["11.6", "11.7", "11.5", "11.6"], ["-5", "7"]])
 def test_what_is_no_time(values):
     assert guess_times(values) is None
+
+
+# Logs as they come, with a block that is pasted as it stands.
+
+START = datetime(2026, 11, 2, 18, 3, 11, tzinfo=UTC)
+NAMES = {"q1": "Tür Spule", "i1": "Tür Rückmeldung", "vin": "Netz 12V"}
+HAPPENED = [(0, "q1", 1), (7, "vin", 11.62), (61, "i1", 0), (407, "q1", 0), (550, "vin", 12.08),
+            (2400, "i1", 1)] * 4
+
+
+def as_they_come():
+    """Name, content, and the words that the questions must hold, of each kind of log."""
+    moments = [(START + timedelta(seconds=9 * (i // 6), milliseconds=ms), name, value)
+               for i, (ms, name, value) in enumerate(HAPPENED)]
+    words = {"q1": ("AUS", "EIN"), "i1": ("auf", "zu")}
+
+    def said(name, value, mark=","):
+        return str(value).replace(".", mark) if name == "vin" else words[name][value]
+
+    clock = "%H:%M:%S,%f"
+    yield "sheet.csv", "".join(["Datum;Uhrzeit;Signal;Wert\r\n", *(
+        f"{t:%d.%m.%Y};{t.strftime(clock)[:-3]};{NAMES[n]};{said(n, v)}\r\n"
+        for t, n, v in moments)]).encode("latin-1"), ("encoding", '"auf"', "local time")
+    yield "plc.csv", "".join(["Zeit;q1;i1;vin\n", *(
+        f"{t:%d.%m.%Y} {t.strftime(clock)[:-3]};"
+        + ";".join(said(n, v) if n == c else "" for c in NAMES) + "\n"
+        for t, n, v in moments)]).encode(), ('"zu"', "each column")
+    french = {"AUS": "ARRET", "EIN": "MARCHE", "auf": "ouvert", "zu": "fermé"}
+    yield "automate.csv", "".join(["Horodatage,q1,i1,vin\n", *(
+        f"{t:%Y/%m/%d %H:%M:%S}.{t.microsecond // 1000:03},"
+        + ",".join(french.get(said(n, v), str(v)) if n == c else "" for c in NAMES) + "\n"
+        for t, n, v in moments)]).encode("latin-1"), ("fermé", "encoding")
+    yield "recorder.tsv", "".join(["Recorder v3\nSite: cellar\n\nTimestamp\tPoint\tReading\n", *(
+        f"{t:%Y-%m-%d %H:%M:%S}.{t.microsecond // 1000:03}\tnorth.{n}\t{v}\n"
+        for t, n, v in moments)]).encode(), ("local time", "each name")
+    yield "broker.jsonl", "".join(json.dumps({
+        "ts": int(t.timestamp() * 1000), "topic": f"rooms/cellar/{n}",
+        "payload": {"state": v if n == "vin" else ("OFF", "ON")[v]}}) + "\n"
+        for t, n, v in moments).encode(), ("Which part of the topic",)
+    yield "utf16.csv", "".join(["\ufefftime,channel,value\n", *(
+        f"{t.isoformat(timespec='milliseconds')},north/{n},{v}\n"
+        for t, n, v in moments)]).encode("utf-16-le"), ()
+    yield "serial.txt", "".join(
+        f"[{int((t - START).total_seconds() * 1000) + 5000:>10}] <info> ctl: {n} -> "
+        f"{v if n == 'vin' else ('LOW', 'HIGH')[v]}\n" for t, n, v in moments
+    ).encode(), ("true time of the start",)
+    yield "counts.csv", "".join(["stamp;pin;raw\n", *(
+        f"{t.isoformat(timespec='milliseconds')};{n};{int(v * 273) if n == 'vin' else v}\n"
+        for t, n, v in moments)]).encode(), ("volts?",)
+
+
+@pytest.mark.parametrize(("name", "content", "asked"), [
+    pytest.param(*kind, id=kind[0]) for kind in as_they_come()])
+def test_the_block_is_taken_as_it_is_pasted(tmp_path, name, content, asked):
+    log = tmp_path / name
+    log.write_bytes(content)
+    said = sniff([log])
+    block = said[said.index("[[log]]"):said.index("\n\nFirst records")]
+    for word in asked:
+        assert word in said[said.index("What the sample does not tell"):]
+    channels = {}
+    for line in said.splitlines():
+        for key in ("q1", "i1", "vin"):
+            known = (key, f"north.{key}", f'"north.{key}"', f'"{NAMES[key]}"')
+            if line.split(" = ")[0] in known:
+                channels[key] = line.split(" = ")[1].strip('"')
+    home = "cellar" if "topic" in block else "north"
+    channels = {key: channels.get(key, f"{home}/{key}") for key in NAMES}
+    if "boot-ms" in block:  # the answer to its question
+        block = block.replace('time_format = "boot-ms"',
+                              'time_format = "boot-ms"\nstarted = "2026-11-02T18:03:06Z"')
+    (tmp_path / "venue.toml").write_text(
+        f'[venue]\nid = "v"\ntime_zone = "UTC"\n\n{block}\n\n[[supply]]\nid = "rail"\n'
+        f'channel = "{channels["vin"]}"\nrated_volts = 12.0\n\n[[lock]]\nid = "door"\n'
+        f'guards = "container"\nmechanism = "latch"\nsupply = "rail"\n'
+        f'command = "{channels["q1"]}"\ncontact = "{channels["i1"]}"\n'
+        'contact_closed_when = "locked"\n', "utf-8")
+    venue, path = load_venue(tmp_path)
+    summary = ingest(venue, path, progress=Silent())
+    assert summary.faults == []
+    assert (summary.read, summary.taken) == (24, 24), summary.text()
+    kept = Store.open(venue, path).scan_signals().collect()
+    assert kept["time"].min() == START
+    assert kept.filter(pl.col("channel") == channels["i1"])["value"].to_list() == [0, 1] * 4
