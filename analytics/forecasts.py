@@ -63,7 +63,8 @@ def forecasts_of(orders: Orders) -> pl.DataFrame:
     """
     rows = [
         (orders.today, need.lock, need.part, weeks, need.chances[weeks])
-        for need in orders.needs if need.part is not None for weeks in HORIZONS
+        for need in orders.needs if need.part is not None and need.can_be_told
+        for weeks in HORIZONS
     ]
     return FORECASTS.conform(pl.DataFrame(rows, schema=FORECASTS.schema, orient="row"))
 

@@ -51,6 +51,12 @@ class LockNeed:
     failing: str | None = None
     ended: int = 0
 
+    @property
+    def can_be_told(self) -> bool:
+        """Whether anything is known that the chances can rest on: age and pace, drift, a finding."""
+        by_age = self.part is not None and self.cycles_per_week > 0
+        return by_age or self.failing is not None or self.wear.weeks.size > 0
+
     def window(self, coverage: float, today: date) -> tuple[date | None, date | None]:
         """Dates between which the limit is met, by drift alone.
 

@@ -121,9 +121,8 @@ def _lock_row(need: LockNeed, orders: Orders, lang: Language) -> dict[str, Any]:
         "state": lang(f"condition.{need.failing}.wrong") if need.failing else sign,
         "limit": limit, "left_50": window(0.5), "left_90": window(0.9),
         "games_50": games(0.5), "games_90": games(0.9),
-        # Without a part there is no age to tell by: only what is seen of the lock itself.
-        "chances": [_chance(need.chances[weeks], lang)
-                    if need.part or need.wear.weeks.size or need.failing else EN_DASH
+        # Without a part, or a pace, there is no age to tell by: only what is seen of the lock.
+        "chances": [_chance(need.chances[weeks], lang) if need.can_be_told else EN_DASH
                     for weeks in HORIZONS],
     }
 
@@ -207,7 +206,8 @@ def assumptions(orders: Orders, lang: Language, *, lives: bool = True) -> list[s
                           factor=lang.number(FAMILY_FACTOR)))
     for part, day in orders.planned_exchanges:
         lines.append(lang("parts.assume.exchange", part=part, day=lang.day(day, year=True)))
-    lines.append(lang("parts.assume.pace", games=lang.number(orders.games_per_week)))
+    if orders.games_per_week:
+        lines.append(lang("parts.assume.pace", games=lang.number(orders.games_per_week)))
     by_use = ("ordered", "shape", "lead", "age", "once") if orders.parts else ()
     lines += [lang(f"parts.assume.{key}") for key in ("wear", "limit", "unseen", *by_use)]
     return lines

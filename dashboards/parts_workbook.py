@@ -136,7 +136,7 @@ def _locks(book: Any, orders: Orders) -> None:
             need.lock, need.room, need.part or "", need.cycles, need.cycles_per_week,
             lang(f"condition.{need.failing}.wrong") if need.failing else need.wear.sign,
             need.wear.latency_ms, need.wear.limit_ms, *windows,
-            *(need.chances[weeks] if need.part else None for weeks in HORIZONS),
+            *(need.chances[weeks] if need.can_be_told else None for weeks in HORIZONS),
         ))
     sheet = _table(book, "Locks", heads, rows)
     sheet.autofilter(0, 0, max(len(rows), 1), len(heads) - 1)

@@ -123,7 +123,8 @@ def _lock_json(need: LockNeed, orders: Orders) -> dict[str, Any]:
         "cycles": need.cycles, "cycles_known_from_new": need.cycles_known_from_new,
         "cycles_per_week": need.cycles_per_week, "latency_ms": wear.latency_ms,
         "limit_ms": wear.limit_ms, "limit_from": wear.limit_from,
-        **{f"chance_{weeks}_weeks": need.chances[weeks] for weeks in HORIZONS},
+        **{f"chance_{weeks}_weeks": need.chances[weeks] if need.can_be_told else None
+           for weeks in HORIZONS},
     }
     for coverage, name in ((0.5, "50"), (0.9, "90")):
         low, high = need.window(coverage, orders.today) if wear.sign == "wearing" else (None, None)

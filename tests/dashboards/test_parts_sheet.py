@@ -9,12 +9,14 @@ from datetime import UTC, date, datetime, timedelta
 import openpyxl
 import pytest
 
+from analytics.history import History
 from analytics.orders import plan_orders
 from dashboards.page import language
 from dashboards.parts_sheet import reason, render_parts
 from dashboards.parts_workbook import parts_workbook
 from shared.venue import Part
-from tests.analytics.test_orders import history, service_log, venue_text
+from shared.venue_file import parse_venue
+from tests.analytics.test_orders import WEEK, history, service_log, venue_text
 
 MADE = datetime(2026, 10, 5, 6, 0, tzinfo=UTC)
 
@@ -107,3 +109,10 @@ def test_a_lock_that_eats_parts_is_pointed_out():
                           for i in range(5)))
     order = plan_orders(history(venue_text(), service=eaten)).parts[0]
     assert "d1 alone used up 5 of the 5 replaced so far" in reason(order, language("en"))
+
+
+def test_a_lock_that_was_never_commanded_is_given_no_chance():
+    empty = plan_orders(History.of(parse_venue(venue_text()), WEEK))
+    page = render_parts(empty, "Mill")["index.html"].decode()
+    assert "%" not in next(row for row in page.split("<tr>") if ">d3<" in row)
+    assert "games a week" not in page
