@@ -53,7 +53,7 @@ class LockNeed:
 
     @property
     def can_be_told(self) -> bool:
-        """Whether anything is known that the chances can rest on: age and pace, drift, a finding."""
+        """Whether the chances rest on anything: age and pace, drift, or a finding."""
         by_age = self.part is not None and self.cycles_per_week > 0
         return by_age or self.failing is not None or self.wear.weeks.size > 0
 
