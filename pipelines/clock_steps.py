@@ -30,7 +30,15 @@ import polars as pl
 
 from pipelines.clock_evidence import NO_TIME, STEP_US, Ints, Window, beside
 from pipelines.clock_mend import FALSE_DATE, LEAP_US, SET_US, Known, Step, judge
-from pipelines.clock_window import Marks, bare, mark, nearest_shift, unlike_receipts, window_of
+from pipelines.clock_window import (
+    Marks,
+    bare,
+    mark,
+    nearest_shift,
+    spans_of,
+    unlike_receipts,
+    window_of,
+)
 from shared.tables import CLOCK_EVENTS
 
 STAYS = 20
@@ -138,22 +146,14 @@ class StepWatch:
             np.diff(highest) > STEP_US
         ).any():
             return False
-        ends = frame.group_by("channel").agg(
-            pl.col("utc").min().to_physical().alias("first"),
-            pl.col("utc").max().to_physical().alias("last"))
-        first: dict[str, int] = {}
-        last: dict[str, int] = {}
-        for channel, start, end in ends.iter_rows():
-            name = (channel or "").split("/", 1)[0]
-            first[name] = min(start, first.get(name, start))
-            last[name] = max(end, last.get(name, end))
+        spans = spans_of(frame, ticks)
         latest = max(self._last.values(), default=int(ticks[0]))
         if ticks[0] > latest + STEP_US or any(
-            start < self._last.get(name, start) - STEP_US for name, start in first.items()
+            first < self._last.get(name, first) - STEP_US for name, (first, _) in spans.items()
         ):
             return False
-        for name, end in last.items():
-            self._last[name] = max(end, self._last.get(name, end))
+        for name, (_, last) in spans.items():
+            self._last[name] = max(last, self._last.get(name, last))
         self._remember(frame, frame)
         return True
 

@@ -10,6 +10,9 @@ from pipelines.clock_evidence import NO_TIME, STEP_US, Ints, Window
 
 Marks = NDArray[np.uint64]
 
+FEW = 16
+"""So many controllers are looked at one by one."""
+
 
 def bare(frame: pl.DataFrame) -> pl.DataFrame:
     """What is needed of records, in types that go together."""
@@ -64,3 +67,25 @@ def nearest_shift(
               for at in (before, after)]
     at = np.where(misfit[1] < misfit[0], after, before)
     return shift[at], window.ticks[mine[at]]
+
+
+def spans_of(frame: pl.DataFrame, ticks: Ints) -> dict[str, tuple[int, int]]:
+    """Each controller's first and last time of a stretch whose times can all be read."""
+    channel = frame["channel"]
+    if isinstance(channel.dtype, pl.Enum) and not channel.null_count():
+        owners = [name.split("/", 1)[0] for name in channel.dtype.categories]
+        names = sorted(set(owners))
+        if len(names) <= FEW:
+            owner = np.array([names.index(name) for name in owners], np.uint8)[
+                channel.to_physical().to_numpy()]
+            of = {name: ticks[owner == code] for code, name in enumerate(names)}
+            return {name: (int(own.min()), int(own.max())) for name, own in of.items() if own.size}
+    spans: dict[str, tuple[int, int]] = {}
+    for label, first, last in frame.group_by("channel").agg(
+        pl.col("utc").min().to_physical().alias("first"),
+        pl.col("utc").max().to_physical().alias("last"),
+    ).iter_rows():
+        name = (label or "").split("/", 1)[0]
+        low, high = spans.get(name, (first, last))
+        spans[name] = min(first, low), max(last, high)
+    return spans

@@ -7,7 +7,7 @@ from collections.abc import Iterable
 import numpy as np
 import polars as pl
 
-from pipelines.coded import QUANTITY, codes, names_type
+from pipelines.coded import QUANTITY, names_type
 from shared.keys import nearest, shown
 from shared.tables import QUANTITIES, SIGNALS
 from shared.venue import Venue
@@ -111,7 +111,8 @@ class Meaning:
         """Whether coded records are right without exception."""
         if records["fault"].null_count() < records.height:
             return False
-        channel, quantity = codes(records["channel"]), codes(records["quantity"])
+        channel, quantity = (records[name].to_physical().to_numpy()
+                             for name in ("channel", "quantity"))
         figure = records["value"].to_numpy()
         return bool(
             self.fits[channel, quantity].all() and (np.abs(figure) <= HIGHEST).all()

@@ -28,7 +28,7 @@ from pathlib import Path
 import numpy as np
 import polars as pl
 
-from pipelines.coded import coded, codes
+from pipelines.coded import coded
 from pipelines.store_days import (
     KEY,
     KINDS,
@@ -323,7 +323,7 @@ def _counted(files: pl.Series) -> dict[str, int]:
     """How often each file is named."""
     if not isinstance(files.dtype, pl.Enum):
         return dict(files.value_counts().iter_rows())
-    counts = np.bincount(codes(files)).tolist()
+    counts = np.bincount(files.to_physical().to_numpy()).tolist()
     return {name: n for name, n in zip(files.dtype.categories, counts, strict=False) if n}
 
 
@@ -339,7 +339,7 @@ def _still_good(batch: Batch) -> pl.Expr:
 def _by_day_and_kind(signals: pl.DataFrame) -> Iterator[tuple[date, str, pl.DataFrame]]:
     """Cut coded records into days and kinds, sorted, each record once: the first of those given."""
     kind_of = np.array([KINDS[name] == "edges" for name in signals["quantity"].dtype.categories])  # type: ignore[attr-defined]
-    edges = kind_of[codes(signals["quantity"])]
+    edges = kind_of[signals["quantity"].to_physical().to_numpy()]
     for kind, chosen in (("edges", edges), ("levels", ~edges)):
         if not chosen.any():
             continue
