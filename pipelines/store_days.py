@@ -34,8 +34,7 @@ ROW_GROUP = 262_144
 """Rows that a reader must take at a time; as many as Polars writes."""
 
 WRITES = {
-    "compression": "zstd", "compression_level": 1, "row_group_size": ROW_GROUP,
-    "store_schema": False,
+    "compression": "zstd", "compression_level": 1, "store_schema": False,
     "use_dictionary": ["channel", "quantity", "run", "file"],
     "column_encoding": {"line": "DELTA_BINARY_PACKED"},
 }
@@ -46,9 +45,11 @@ knows; the names are written from their numbers, and are plain text to whoever r
 def write_signals(frame: pl.DataFrame, folder: Path, path: str) -> None:
     """Write one immutable Parquet file of coded signals, on the disk when this returns."""
     table = frame.to_arrow(compat_level=pl.CompatLevel.oldest())
-    table = table.replace_schema_metadata(_notes(SIGNALS))
-    with _whole_file(folder / path) as file:
-        pq.write_table(table, file, **WRITES)
+    with _whole_file(folder / path) as file, pq.ParquetWriter(
+        file, table.schema, **WRITES
+    ) as writer:
+        writer.write_table(table, row_group_size=ROW_GROUP)
+        writer.add_key_value_metadata(_notes(SIGNALS))
 
 
 def _notes(table: Table) -> dict[str, str]:

@@ -48,9 +48,9 @@ LONG = [title for title, (log, _, _) in FORMS.items() if log.layout == "long"]
 def read_all(log, path, name):
     """What ingest does with a file, short of the store; checks that every line is counted."""
     source = Source(name, path)
-    layout = Layout(log, name)
-    clock = clock_for(VENUE_MODEL, log, source, layout, 0)
     meaning = Meaning(VENUE_MODEL)
+    layout = Layout(log, name, meaning.kinds)
+    clock = clock_for(VENUE_MODEL, log, source, layout, 0)
     if clock.two_passes:
         for piece in pieces(source, log, layout, 1 << 30, lambda _: None, lambda _: None):
             clock.survey(piece.records)

@@ -5,7 +5,8 @@ from __future__ import annotations
 import gzip
 import json
 import os
-from datetime import UTC, date, datetime
+import random
+from datetime import UTC, date, datetime, timedelta
 
 import polars as pl
 import pytest
@@ -13,6 +14,8 @@ import pytest
 from pipelines import ingest as ingest_module
 from pipelines.ingest import ingest
 from pipelines.ingest_progress import Silent
+from pipelines.meaning import Meaning
+from pipelines.readers import source
 from pipelines.store import Store
 from pipelines.venue_files import load_venue
 
@@ -409,3 +412,76 @@ def test_signals_equal_the_file_for_a_larger_log(house):
     assert by_line["value"].to_list() == frame["value"].to_list()
     expected = frame["time"].str.to_datetime("%Y-%m-%dT%H:%M:%S%.fZ", time_unit="us")
     assert by_line["time"].dt.replace_time_zone(None).to_list() == expected.to_list()
+
+
+def stepping_log(count):
+    """Volts once a second in local time, whose clock is an hour slow for ten minutes."""
+    lines = []
+    for i in range(count):
+        at = datetime(2026, 11, 2, 18, tzinfo=UTC) + timedelta(
+            seconds=i, hours=-1 if 1000 <= i < 1600 else 0)
+        lines.append(f"{at:%Y-%m-%dT%H:%M:%S},rail-a,volts,{12 + (i % 7) / 100:.2f}\n")
+    return HEADER + "".join(lines)
+
+
+def test_a_step_that_was_taken_back_is_mended_and_told(tmp_path):
+    house = House(tmp_path)
+    (tmp_path / "logs" / "a.csv").write_text(stepping_log(3000))
+    text = house.ingest().text()
+    assert ("logs/a.csv, line 1,002: the clock of rail-a jumped by -3,600.000 s (lines 1,002 to "
+            "1,601 shifted by +3,600.000 s") in text
+    kept = house.store.scan_signals().collect()
+    ticks = kept["time"].to_physical().diff().drop_nulls()
+    assert ticks.min() == ticks.max() == 1_000_000
+    event = house.store.clock_events().row(0, named=True)
+    # What was stamped can be had back: the lines, and by how much they were shifted.
+    assert (event["seconds"], event["mended"], event["line"]) == (-3600.0, True, 1002)
+
+
+@pytest.mark.parametrize("cuts", [(900, 1300, 3000), (1010, 1599, 1605, 3000), (2000, 2500)])
+def test_a_log_with_steps_that_grows_has_every_record_once(tmp_path, cuts):
+    house = House(tmp_path)
+    for count in cuts:
+        (tmp_path / "logs" / "a.csv").write_text(stepping_log(count))
+        summary = house.ingest()
+        assert summary.read == count
+        kept = house.store.scan_signals().collect()
+        assert kept.height == kept["line"].n_unique() == count
+    assert house.ingest(retry_rejects=True).taken == 0
+
+
+ODD = ["1", " 1", "1 ", "+1", "-0", ".5", "1e5", "inf", "nan", "1,5", "true", "", "0x1", "1_0", "x",
+       "1e400", "12.34", "0", "2"]
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_columns_read_in_their_types_give_what_text_gives(tmp_path, monkeypatch, seed):
+    """The quick way of well-formed stretches and the careful one come out the same."""
+    rng = random.Random(seed)
+    lines = []
+    for i in range(300):
+        fields = rng.choice([line.split(",") for line in GOOD])
+        fields[0] = fields[0].replace(":11.", f":{i % 60:02}.")
+        if rng.random() < (0.02 if seed % 2 else 0.0):
+            at = rng.randrange(4)
+            fields[at] = rng.choice([[*ODD, "2026-11-02"], ["north/q9", " north/q1", ""],
+                                     ["Command", "speed", ""], ODD][at])
+        elif rng.random() < 0.3:
+            fields[3] = rng.choice(["0", "1", "1.0", "0.0", "-0"])
+        lines.append(",".join(fields) + "\n")
+    if seed % 4 == 1:
+        lines.insert(100, HEADER)
+    found = []
+    for number, kinds in enumerate((True, False)):
+        folder = tmp_path / str(number)
+        folder.mkdir()
+        house = House(folder)
+        (folder / "logs" / "a.csv").write_text(HEADER + "".join(lines))
+        monkeypatch.setattr(source, "CHUNK_BYTES", 2_000)
+        if not kinds:
+            monkeypatch.setattr(Meaning, "kinds", {})
+        summary = house.ingest()
+        found.append((summary.read, summary.taken, summary.reasons, house.signals().rows(),
+                      house.store.rejects().rows()))
+    assert found[0] == found[1]
+    assert found[0][1] > 0

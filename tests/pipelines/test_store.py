@@ -8,11 +8,14 @@ import random
 from datetime import UTC, date, datetime, timedelta
 
 import polars as pl
+import pyarrow as pa
+import pyarrow.parquet as pq
 import pytest
 from polars.testing import assert_frame_equal
 
 from pipelines import store as store_module
 from pipelines import store_days, store_manifest
+from pipelines.coded import coded, plain
 from pipelines.store import Batch, Store
 from shared.errors import StoreError
 from shared.tables import CLOCK_EVENTS, FILES, REJECTS, SIGNALS
@@ -205,3 +208,34 @@ def test_signals_without_a_manifest_are_not_taken_for_an_empty_store(store):
     (store.folder / "manifest.json").unlink()
     with pytest.raises(StoreError, match=r"manifest\.json is missing"):
         store.days()
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_records_are_sorted_and_told_apart_as_the_obvious_way_does(seed):
+    """Against a plain sort by all four columns, over disorder, ties and records that come twice."""
+    rng = random.Random(seed)
+    count = rng.choice([1, 2, 50, 400])
+    rows = [(START + timedelta(milliseconds=rng.randrange(max(count // rng.choice([1, 4, 40]), 1))),
+             rng.choice(["rail-b", "rail-a", "a/1"]), rng.choice(["volts", "amps"]),
+             rng.choice([11.5, 12.0, -3.0, 1e-9])) for _ in range(count)]
+    if seed % 3 == 0:
+        rows.sort(key=lambda row: row[0])
+    if seed % 5 == 0:  # so far apart that one number cannot hold it all
+        rows.append((datetime(2099, 1, 1, tzinfo=UTC), *rows[0][1:]))
+        rows.append((datetime(2000, 1, 1, tzinfo=UTC), *rows[0][1:]))
+    frame = pl.DataFrame(
+        [(*row, 0, "a.csv", line) for line, row in enumerate(rows)], schema=SIGNALS.schema,
+        orient="row")
+    expected = frame.sort(store_days.KEY, maintain_order=True).unique(
+        store_days.KEY, keep="first", maintain_order=True)
+    assert_frame_equal(plain(store_days.in_order(coded(frame))), expected)
+
+
+def test_any_reader_finds_plain_text_and_utc_times(store):
+    store.commit(Batch(signals([1, 2])))
+    [path] = (store.folder / "signals").glob("*/*.parquet")
+    schema = pq.read_schema(path)
+    assert schema.metadata[b"remanence_table"] == b"signals"
+    assert schema.field("channel").type == pa.string()
+    assert schema.field("time").type == pa.timestamp("us", tz="UTC")
+    assert pl.read_parquet(path).schema == SIGNALS.schema
