@@ -9,7 +9,7 @@ records; :func:`read_rails` looks at all the volts of a day, in any order of day
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -78,6 +78,12 @@ def needed_from(tasks: RailTasks) -> int:
     return int(looked_at_from(tasks.start).min()) if tasks.start.size else NEVER
 
 
+def tasks_among(tasks: RailTasks, locks: Ints) -> RailTasks:
+    """The tasks of some locks."""
+    which = np.flatnonzero(np.isin(tasks.lock, locks))
+    return RailTasks(tasks.lock[which], tasks.start[which], tasks.end[which], tasks.recent)
+
+
 def tasks_of_days(days: Sequence[tuple[int, RailTasks]]) -> RailTasks:
     """Several days' tasks as one; ``days`` are (start of the day, its tasks), in order."""
     if len(days) == 1:
@@ -98,7 +104,7 @@ def tasks_of_days(days: Sequence[tuple[int, RailTasks]]) -> RailTasks:
 
 def read_rails(
     setup: Setup, tasks: RailTasks, releasing: Flags, days: Sequence[Levels],
-    before: Levels | None = None,
+    before: Levels | None = None, supplies: Collection[int] | None = None,
 ) -> tuple[Columns, list[Columns]]:
     """What the rails show of the tasks' commands, and columns of RAIL_HOURS.
 
@@ -114,6 +120,8 @@ def read_rails(
         Readings of whole UTC days, in order, one or more to a mapping.
     before : mapping of (channel, quantity) to Records, optional
         Readings before the first day, for the figures only.
+    supplies : collection of int, optional
+        Rails whose hours are wanted; default: all of them.
     """
     rails, amps = [], []
     for levels in ([before] if before is not None else []) + list(days):
@@ -123,7 +131,10 @@ def read_rails(
         amps.append({setup.command_of[channel]: one
                      for (channel, quantity), one in samples.items() if quantity == "amps"})
     figures = rail_figures(setup, tasks, rails, amps)
-    return figures, hours_of(setup, tasks.recent, releasing, rails[len(rails) - len(days):])
+    whole = [volts if supplies is None else {
+        place: rail for place, rail in volts.items() if place in supplies}
+        for volts in rails[len(rails) - len(days):]]
+    return figures, hours_of(setup, tasks.recent, releasing, whole)
 
 
 def finish(
@@ -221,9 +232,10 @@ def _pulses(lock: Ints, time: Ints, on: Flags, lasting: Ints) -> tuple[Ints, Int
 
 
 def activity_of(
-    setup: Setup, readings: Readings, days: Sequence[tuple[Readings, Levels]]
+    setup: Setup, readings: Readings, days: Sequence[tuple[Readings, Levels]],
+    owners: Collection[int] | None = None,
 ) -> list[Columns]:
-    """Columns of ACTIVITY of every controller.
+    """Columns of ACTIVITY of every controller, or of ``owners`` alone.
 
     Parameters
     ----------
@@ -233,12 +245,15 @@ def activity_of(
         Of all the days.
     days : sequence of (Readings, Levels)
         All records of whole UTC days, one or more to an entry.
+    owners : collection of int, optional
+        Controllers.
     """
-    owners = owners_of(setup, {key: one for _, levels in days for key, one in levels.items()})
-    others = set(range(len(setup.controllers))) - owners
-    heard = list(heard_of(setup, readings, {}, others))
-    for of_day, levels in days if owners else ():
-        heard += heard_of(setup, of_day, levels, owners)
+    asked = set(range(len(setup.controllers)) if owners is None else owners)
+    loud = asked & owners_of(
+        setup, {key: one for _, levels in days for key, one in levels.items()})
+    heard = list(heard_of(setup, readings, {}, asked - loud))
+    for of_day, levels in days if loud else ():
+        heard += heard_of(setup, of_day, levels, loud)
     return [activity(owner, times, edges, runs) for owner, times, runs, edges in heard]
 
 
@@ -300,6 +315,24 @@ def state_text(setup: Setup, state: DayState) -> str:
     }, separators=(",", ":"))
 
 
+def with_others(setup: Setup, state: DayState, text: str, locks: Collection[str]) -> DayState:
+    """``state`` with what only the rails tell of other locks than ``locks`` out of ``text``.
+
+    For a state that was made looking at the rails of ``locks`` alone, and the text of the
+    same day's state from before.
+    """
+    raw = json.loads(text)
+    place = {name: i for i, name in enumerate(setup.ids) if name not in locks}
+    others = _figures(place, [row for row in raw["figures"] if row[0] in place])
+    last = {lock: told for lock, told in state.supply_last.items() if setup.ids[lock] in locks}
+    last |= {place[name]: (told[0], told[1], told[2])
+             for name, told in raw["supply_last"].items() if name in place}
+    mine = np.isin(state.figures["lock"], [setup.ids.index(name) for name in locks
+                                           if name in setup.ids])
+    own = {name: column[mine] for name, column in state.figures.items()}
+    return replace(state, figures=made.joined([own, others]), supply_last=last)
+
+
 def state_from(setup: Setup, text: str) -> DayState:
     """Read what :func:`state_text` wrote."""
     raw: dict[str, Any] = json.loads(text)
@@ -332,17 +365,22 @@ def state_from(setup: Setup, text: str) -> DayState:
         last_run=last_run, last_time=last_time,
         breaks=Breaks(*(np.array([row[k] for row in breaks], np.int64) for k in range(3))),
     )
+    figures = _figures(place, raw["figures"])
+    polled = {(owners[name], day): resolution for name, day, resolution in raw["polled"]}
+    last = {place[name]: (t[0], t[1], t[2]) for name, t in raw["supply_last"].items()}
+    return DayState(carry, figures, polled, last, raw["until"])
+
+
+def _figures(place: Mapping[str, int], rows: Sequence[Sequence[Any]]) -> Columns:
     figures = no_figures()
-    if raw["figures"]:
-        values = zip(*raw["figures"], strict=True)
+    if rows:
+        values = zip(*rows, strict=True)
         figures["lock"] = np.array([place[name] for name in next(values)], np.int64)
         figures["start"] = np.array(next(values), np.int64)
         for name, column in zip(RAIL_COLUMNS, values, strict=True):
             figures[name] = np.array(
                 [np.nan if value is None else value for value in column], np.float64)
-    polled = {(owners[name], day): resolution for name, day, resolution in raw["polled"]}
-    last = {place[name]: (t[0], t[1], t[2]) for name, t in raw["supply_last"].items()}
-    return DayState(carry, figures, polled, last, raw["until"])
+    return figures
 
 
 def _dated(*times: Any) -> list[int | None]:

@@ -24,7 +24,13 @@ from pathlib import Path
 import numpy as np
 
 from analytics.actuations import polled_of
-from analytics.pairing_days import DayState, finish, state_from, state_text
+from analytics.pairing_days import (
+    DayState,
+    finish,
+    state_from,
+    state_text,
+    with_others,
+)
 from analytics.pairing_polarity import decide_votes
 from analytics.pairing_setup import Setup
 from pipelines.ahead import ahead
@@ -33,6 +39,7 @@ from pipelines.derived_days import (
     Block,
     Logged,
     RailPart,
+    Scope,
     day_end_us,
     day_votes,
     end_of,
@@ -41,7 +48,7 @@ from pipelines.derived_days import (
     read_days,
     unfinished,
 )
-from pipelines.derived_months import MonthWriter, kept_state, month_of
+from pipelines.derived_months import MonthWriter, kept_state, kept_states, month_of
 from pipelines.derived_records import DayReader
 from pipelines.derived_store import FOLDER, OPEN, Manifest, read_manifest, write_manifest
 from pipelines.store import Store
@@ -151,6 +158,8 @@ class _Run:
         self.only = None if self.concerned.everything or self.concerned.nothing \
             else self.concerned.locks
         self.whole_from = 0
+        self.scope: Scope | None = None
+        self.kept: tuple[str, dict[date, str]] = ("", {})
 
     def _learn(self) -> dict[str, str]:
         """Count the votes of the days that are new or changed, then all days' votes."""
@@ -172,6 +181,13 @@ class _Run:
                 have = total.setdefault(lock, [0, 0])
                 total[lock] = [have[0] + counts[0], have[1] + counts[1]]
         return decide_votes(total)
+
+    def _kept(self, day: date) -> str:
+        """What ``day`` left to the next before this run."""
+        month = month_of(day)
+        if month != self.kept[0]:
+            self.kept = month, kept_states(self.folder, self.held, month)
+        return self.kept[1][day]
 
     # Which days.
 
@@ -197,7 +213,10 @@ class _Run:
         # Where the venue file has changed, all days are gone through. From the first one
         # on whose records have changed too, no row of any lock can be relied on.
         self.whole_from = next((i for i, changed in enumerate(forced) if changed), len(forced))
-        if self.only is not None or self.concerned.activity:
+        if self.concerned.nothing or self.concerned.everything:
+            self.whole_from = 0
+        else:
+            self.scope = Scope.of(self.setup, self.venue, self.concerned)
             forced = [True] * len(forced)
         self.writer = MonthWriter(
             self.folder, self.held, self.concerned, self.setup, self.venue)
@@ -225,24 +244,31 @@ class _Run:
         carry, began, text, ended = state.carry, state.until, "", None
         index = start
         for logged in ahead(self._logged(start, stop), depth=1):
+            scope = self._scope(index)
             block = pair_days(
                 self.setup, logged, carry, began, self.days[index - 1] if index else None)
-            part = look_at_rails(self.setup, self.reader, block, ended)
-            carry, began = block.jobs[-1].step.carry, day_end_us(logged.days[-1])
-            ended = end_of(logged.levels[-1], began)
+            part = look_at_rails(self.setup, self.reader, block, ended, scope)
             state, text = self._finish(index, block, part, state)
+            carry, began = block.jobs[-1].step.carry, day_end_us(logged.days[-1])
             index += len(logged.days)
+            ended = end_of(logged.levels[-1], began) if scope == self._scope(index) else None
         return state, text
+
+    def _scope(self, index: int) -> Scope | None:
+        """What is to be looked at on a day; None: everything."""
+        return self.scope if index < self.whole_from else None
 
     def _logged(self, start: int, stop: int) -> Generator[Logged, None, None]:
         while start < stop:
             days = self._some_days(start, stop)
-            yield read_days(self.setup, self.reader, days)
+            yield read_days(self.setup, self.reader, days, self._scope(start))
             start += len(days)
 
     def _some_days(self, start: int, stop: int) -> list[date]:
         """Days of one month, so many that little is done per day and all fit into memory."""
         days, rows = [self.days[start]], self.reader.rows[self.days[start]]
+        if start < self.whole_from:
+            stop = min(stop, self.whole_from)
         for day in self.days[start + 1:min(stop, start + BLOCK_DAYS)]:
             rows += self.reader.rows[day]
             if month_of(day) != month_of(days[0]) or rows > BLOCK_ROWS:
@@ -260,6 +286,9 @@ class _Run:
             today = {key: told for key, told in polled.items() if key[1] == number}
             columns, state = finish(
                 self.setup, job.step, figures, today, state, day_end_us(job.day))
+            if index + place < self.whole_from:
+                state = with_others(
+                    self.setup, state, self._kept(job.day), self.concerned.locks)
             text = state_text(self.setup, state)
             self.writer.add_day(job.day, text, whole=index + place >= self.whole_from)
             self.writer.add_rows(columns, number)

@@ -7,9 +7,9 @@ import json
 from dataclasses import dataclass
 from typing import Any
 
-from shared.venue import Lock, Venue
+from shared.venue import Lock, Venue, controller_of
 
-VERSION = 3
+VERSION = 4
 """Raised whenever pairing itself gives other rows: everything is then derived anew."""
 
 
@@ -53,12 +53,13 @@ class Affected:
     everything: bool = False
     locks: frozenset[str] = frozenset()
     supplies: frozenset[str] = frozenset()
-    activity: bool = False
+    controllers: frozenset[str] = frozenset()
+    """Whose record of what was logged changes."""
 
     @property
     def nothing(self) -> bool:
         """Whether the rows stand as they are."""
-        return not (self.everything or self.locks or self.supplies or self.activity)
+        return not (self.everything or self.locks or self.supplies or self.controllers)
 
 
 def affected(before: dict[str, Any], now: dict[str, Any]) -> Affected:
@@ -67,7 +68,8 @@ def affected(before: dict[str, Any], now: dict[str, Any]) -> Affected:
     A lock's contact, its sense, and the waits concern that lock alone. Its command, its
     supply and how it is released load a rail: they concern every lock on the rails it
     is or was on, and those rails' own rows. So does a lock put in or taken out, and a
-    rail's channel. A new or lost channel concerns the record of what was logged.
+    rail's channel. A new or lost channel concerns the record of what its controller logged,
+    and with it how far the locks that report to that controller were watched.
     """
     if before.get("version") != now["version"]:
         return Affected(everything=True)
@@ -85,9 +87,13 @@ def affected(before: dict[str, Any], now: dict[str, Any]) -> Affected:
     rails |= {name for name in set(were) | set(channels) if were.get(name) != channels.get(name)}
     locks |= {name for known in (old, new) for name, lock in known.items()
               if lock["rail"][0] in rails}
-    return Affected(
-        locks=frozenset(locks), supplies=frozenset(rails),
-        activity=before["channels"] != now["channels"])
+    known, was = now["channels"], before["channels"]
+    controllers = {controller_of(name) for name in set(known) | set(was)
+                   if known.get(name) != was.get(name)}
+    locks |= {name for kind in (old, new) for name, lock in kind.items()
+              if controller_of(lock["own"][0] or lock["rail"][1]) in controllers}
+    return Affected(locks=frozenset(locks), supplies=frozenset(rails),
+                    controllers=frozenset(controllers))
 
 
 def fingerprint(known: dict[str, Any]) -> str:

@@ -19,6 +19,7 @@ from analytics.pairing_days import (
     pair_edges,
     rail_tasks,
     read_rails,
+    tasks_among,
     tasks_of_days,
 )
 from analytics.pairing_levels import NEVER, Columns, Flags
@@ -33,6 +34,7 @@ from analytics.pairing_readings import (
 from analytics.pairing_setup import Setup
 from analytics.pairing_state import RECENT_US, Carry, Readings, Step
 from analytics.pairing_tables import tables
+from pipelines.derived_changes import Affected
 from pipelines.derived_records import DayReader, Wanted
 from shared.venue import Venue, controller_of
 
@@ -93,15 +95,46 @@ class RailPart:
     polling: pl.DataFrame
 
 
-def wanted_of(setup: Setup) -> Wanted:
+@dataclass(frozen=True)
+class Scope:
+    """Of what the volts and amps are looked at; places in the setup."""
+
+    locks: frozenset[int]
+    supplies: frozenset[int]
+    """Whose hours are wanted."""
+    controllers: frozenset[int]
+    """Whose activity is wanted."""
+
+    @classmethod
+    def of(cls, setup: Setup, venue: Venue, concerned: Affected) -> Scope:
+        """What a change of the venue file concerns."""
+        supplies = [supply.id for supply in venue.supplies]
+        return cls(*(
+            frozenset(place for place, name in enumerate(names) if name in some)
+            for names, some in ((setup.ids, concerned.locks), (supplies, concerned.supplies),
+                                (setup.controllers, concerned.controllers))))
+
+
+def wanted_of(setup: Setup, scope: Scope | None = None) -> Wanted:
     """The levels that pairing looks at."""
-    return {"volts": setup.rail_of.keys(), "amps": setup.command_of.keys()}
+    if scope is None:
+        return {"volts": set(setup.rail_of), "amps": set(setup.command_of)}
+    rails = scope.supplies | set(setup.supply[sorted(scope.locks)].tolist())
+    controllers = {setup.controllers[place] for place in scope.controllers}
+    speak = controllers | _owners(setup)
+    return {
+        "volts": {name for name, place in setup.rail_of.items()
+                  if place in rails or controller_of(name) in speak},
+        "amps": set(setup.command_of),
+    }
 
 
-def read_days(setup: Setup, reader: DayReader, days: Sequence[date]) -> Logged:
+def read_days(
+    setup: Setup, reader: DayReader, days: Sequence[date], scope: Scope | None = None
+) -> Logged:
     """The records of neighbouring days."""
     return Logged(
-        tuple(days), *reader.edges(setup, days), reader.levels(days, wanted_of(setup)))
+        tuple(days), *reader.edges(setup, days), reader.levels(days, wanted_of(setup, scope)))
 
 
 def pair_days(
@@ -139,9 +172,13 @@ def pair_days(
 
 def _words(setup: Setup, levels: Levels) -> Levels:
     """Levels of controllers that drive or watch a lock: they show that it still logged."""
-    owners = {setup.controllers[place] for place in set(setup.controller.tolist())}
+    owners = _owners(setup)
     return {(channel, quantity): records for (channel, quantity), records in levels.items()
             if quantity == "amps" or controller_of(channel) in owners}
+
+
+def _owners(setup: Setup) -> set[str]:
+    return {setup.controllers[place] for place in set(setup.controller.tolist())}
 
 
 def end_of(levels: Levels, until: int) -> dict[tuple[str, str], Records]:
@@ -150,7 +187,8 @@ def end_of(levels: Levels, until: int) -> dict[tuple[str, str], Records]:
 
 
 def look_at_rails(
-    setup: Setup, reader: DayReader, block: Block, ended: Levels | None
+    setup: Setup, reader: DayReader, block: Block, ended: Levels | None,
+    scope: Scope | None = None,
 ) -> RailPart:
     """The figures that a block's rows rest on.
 
@@ -164,19 +202,26 @@ def look_at_rails(
         The days, paired.
     ended : mapping of (channel, quantity) to Records or None
         The end of the day before, if it is at hand; see :func:`end_of`.
+    scope : Scope, optional
+        Only these locks' commands, these rails' hours, these controllers' activity.
     """
     jobs = block.jobs
     if jobs[0].earlier is None:
         ended = None
     elif ended is None:
-        ended, = reader.levels([jobs[0].earlier], wanted_of(setup), needed_from(jobs[0].tasks))
-    tasks = tasks_of_days([(day_us(job.day), job.tasks) for job in jobs])
+        ended, = reader.levels(
+            [jobs[0].earlier], wanted_of(setup, scope), needed_from(jobs[0].tasks))
+    every = [job.tasks if scope is None else tasks_among(job.tasks, np.array(
+        sorted(scope.locks), np.int64)) for job in jobs]
+    tasks = tasks_of_days([(day_us(job.day), mine) for job, mine in zip(jobs, every, strict=True)])
     figures, hours = read_rails(
-        setup, tasks, block.releasing, [job.levels for job in jobs], ended)
-    ends = np.cumsum([0, *(job.tasks.lock.size for job in jobs)])
+        setup, tasks, block.releasing, [job.levels for job in jobs], ended,
+        scope.supplies if scope else None)
+    ends = np.cumsum([0, *(mine.lock.size for mine in every)])
     apart = tuple({name: column[low:high] for name, column in figures.items()}
                   for low, high in pairwise(ends))
-    heard = activity_of(setup, block.readings, [(job.readings, job.levels) for job in jobs])
+    heard = activity_of(setup, block.readings, [(job.readings, job.levels) for job in jobs],
+                        scope.controllers if scope else None)
     return RailPart(apart, hours, heard, polling_of(setup, block.readings))
 
 

@@ -22,13 +22,11 @@ STATES = "states"
 STATE_SCHEMA = pl.Schema({"derived_on": pl.Date(), "state": pl.String()})
 WHOSE = {
     "actuations": "lock", "energisings": "lock", "contact_changes": "lock",
-    "rail_hours": "supply",
+    "rail_hours": "supply", "activity": "controller", "polling": "controller",
 }
-"""Tables in which a change of the venue file may leave other locks' or rails' rows alone.
-
-Openings name other locks, and polling is of controllers: those are replaced whole,
-which costs nothing, as only edges are looked at for them.
-"""
+"""Tables in which a change of the venue file may leave other locks', rails' or controllers'
+rows alone. Openings name other locks: they are replaced whole, which costs nothing, as only
+edges are looked at for them."""
 
 
 def month_of(day: date) -> str:
@@ -38,11 +36,13 @@ def month_of(day: date) -> str:
 
 def kept_state(folder: Path, manifest: Manifest, day: date) -> str:
     """What ``day`` left to the next, as kept; empty where it is not known."""
-    path = manifest.parts.get(month_of(day), {}).get(STATES)
-    if path is None:
-        return ""
-    found = read_part(folder, path, pl.col("derived_on") == day)
-    return str(found["state"][0]) if found.height else ""
+    return kept_states(folder, manifest, month_of(day)).get(day, "")
+
+
+def kept_states(folder: Path, manifest: Manifest, month: str) -> dict[date, str]:
+    """What each day of a month left to the next, as kept."""
+    path = manifest.parts.get(month, {}).get(STATES)
+    return dict(read_part(folder, path).iter_rows()) if path is not None else {}
 
 
 class MonthWriter:
@@ -147,10 +147,9 @@ class MonthWriter:
         again = pl.col("derived_on").is_in(self.days)
         partly = pl.col("derived_on").is_in(self.partly)
         if name in WHOSE:
-            names = self.concerned.supplies if name == "rail_hours" else self.concerned.locks
+            names = {"lock": self.concerned.locks, "supply": self.concerned.supplies,
+                     "controller": self.concerned.controllers}[WHOSE[name]]
             other = partly & ~pl.col(WHOSE[name]).is_in(list(names))
-        elif name == "activity" and not self.concerned.activity:
-            other = partly
         else:
             other = pl.lit(False)
         return pl.concat([stays.filter(~again | other), fresh.filter(~other)])

@@ -14,8 +14,9 @@ from polars.testing import assert_frame_equal
 import pipelines.derived_store
 from analytics.actuations import pair
 from pipelines.derive import derive
+from pipelines.derived_months import kept_states
 from pipelines.derived_records import DayReader
-from pipelines.derived_store import TIME_OF
+from pipelines.derived_store import TIME_OF, read_manifest
 from pipelines.histories import load_table
 from pipelines.store import Batch, Store
 from shared.limits import Limits
@@ -213,6 +214,100 @@ def test_limits_pair_again_the_locks_they_concern(tmp_path, rng):
     # A limit that has nothing to do with pairing costs nothing.
     house.venue = replace(house.venue, limits=replace(limits, supply_low_percent=80.0))
     assert house.derive().days == 0
+
+
+def random_change(rng, venue, spare):
+    """A venue with one thing about it changed."""
+    locks = list(venue.locks)
+    place = int(rng.integers(len(locks)))
+    lock = locks[place]
+    kind = rng.choice(["contact", "command", "supply", "senses", "fitted", "out", "in", "limits"])
+    if kind in CHANGES and (kind != "contact" or lock.contact):
+        locks[place] = CHANGES[kind](lock)
+    elif kind == "senses":
+        locks[place] = replace(lock, contact_senses="door" if lock.contact_senses != "door"
+                               else "catch")
+    elif kind == "fitted":
+        locks[place] = replace(lock, contact=None if lock.contact else spare.contact)
+    elif kind == "out" and len(locks) > 3:
+        del locks[place]
+    elif kind == "in" and spare.id not in {lock.id for lock in locks} \
+            and not any(lock.contact == spare.contact for lock in locks):
+        locks.insert(place, spare)
+    elif kind == "limits":
+        return replace(venue, limits=replace(
+            venue.limits, coast_ms=float(rng.choice([300.0, 400.0, 600.0]))))
+    return replace(venue, locks=tuple(locks))
+
+
+@pytest.mark.parametrize("seed", [1, 3, 4])
+def test_any_change_of_the_venue_gives_what_deriving_anew_gives(tmp_path, seed):
+    rng = np.random.default_rng(3000 + seed)
+    whole = random_venue(rng, locks=7)
+    rails = (replace(whole.supplies[0]), replace(whole.supplies[1], channel="c0/v"))
+    whole = replace(whole, supplies=rails)
+    spare = replace(whole.locks[-1], contact="c1/i6")
+    house = House(tmp_path, replace(whole, locks=whole.locks[:-1]))
+    signals = several_days(rng, whole)
+    volts = signals.filter(pl.col("quantity") == "volts")
+    other = volts.with_columns(channel=pl.lit("c0/v"), value=pl.col("value") * 2)
+    late = signals.sample(12, seed=seed)
+    house.take(pl.concat([signals, other]).join(
+        late, on=["time", "channel", "quantity", "value"], how="anti"))
+    for turn in range(5):
+        house.venue = random_change(rng, house.venue, spare)
+        if turn == 2:
+            house.take(late)
+        house.derive()
+        house.check()
+    kept = states_of(house)
+    shutil.rmtree(house.store.folder / "derived")
+    house.derive()
+    assert kept == states_of(house)
+
+
+def states_of(house):
+    """What each day left to the next."""
+    manifest = read_manifest(house.store.folder)
+    return {day: text for month in manifest.parts
+            for day, text in kept_states(house.store.folder, manifest, month).items()}
+
+
+def test_a_change_of_one_lock_looks_at_its_rail_alone(tmp_path, rng, monkeypatch):
+    venue = random_venue(rng)
+    supplies = (venue.supplies[0], replace(venue.supplies[1], channel="dark"))
+    locks = [replace(lock, supply="dark" if place else "rail")
+             for place, lock in enumerate(venue.locks)]
+    house = House(tmp_path, settled(replace(venue, supplies=supplies, locks=tuple(locks))))
+    signals = several_days(rng, house.venue)
+    volts = signals.filter(pl.col("quantity") == "volts")
+    house.take(pl.concat([signals, volts.with_columns(channel=pl.lit("dark"))]))
+    looked = []
+    real = DayReader.levels
+
+    def watched(self, days, wanted, since=None):
+        if since is None:  # (the open end is always looked at as a whole)
+            looked.append(set(wanted["volts"]))
+        return real(self, days, wanted, since)
+
+    monkeypatch.setattr(DayReader, "levels", watched)
+    changed = list(house.venue.locks)
+    changed[0] = replace(changed[0], command_energised=1 - changed[0].command_energised)
+    house.venue = replace(house.venue, locks=tuple(changed))
+    assert house.derive().locks == {changed[0].id}
+    assert looked
+    assert all(rails == {"rail"} for rails in looked)
+    house.check()
+
+
+def test_a_day_without_volts_counts_no_samples(tmp_path, rng):
+    venue = random_venue(rng)
+    house = House(tmp_path, venue)
+    signals = several_days(rng, venue)
+    first = pl.col("time") < FIRST + timedelta(hours=12)
+    house.take(signals.filter((pl.col("quantity") != "volts") | first))
+    paired = house.check()
+    assert set(paired.actuations["volts_samples"].drop_nulls().unique()) > {0}
 
 
 def test_names_and_parts_pair_nothing_again(tmp_path, rng):
