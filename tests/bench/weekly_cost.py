@@ -1,0 +1,117 @@
+"""What a new week costs `remanence weekly` with one year stored, and with ten.
+
+    python -m tests.bench.weekly_cost --days 365 3653 --repeat 2
+
+Each store (built and derived once, see :mod:`tests.bench.build`) is taken over by hard
+links, which the store's way of writing leaves alone, and a week of new log is put
+beside it. Every run is a process of its own; the stores take turns. With ``--stages``
+the processor time of each stage is told as well.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import shutil
+import subprocess
+import sys
+import tempfile
+from datetime import timedelta
+from pathlib import Path
+
+import polars as pl
+
+from pipelines.derive import derive
+from pipelines.store import Store
+from pipelines.venue_files import load_venue
+from tests.bench.build import FIRST, YEAR, build, day_records
+
+ROOT = Path(__file__).parents[2]
+SCRIPT = """
+import json, resource, sys, time
+from pathlib import Path
+from pipelines.ready import take_in
+from pipelines.venue_files import load_venue
+import pipelines.weekly as weekly
+spent = {}
+def timed(where, name):
+    real = getattr(where, name)
+    def run(*given, **named):
+        began = time.process_time()
+        try:
+            return real(*given, **named)
+        finally:
+            spent[name] = spent.get(name, 0) + time.process_time() - began
+    setattr(where, name, run)
+import pipelines.parts, pipelines.ready, pipelines.timing
+timed(pipelines.ready, "ingest")
+timed(pipelines.ready, "derive")
+timed(weekly, "write_report")
+timed(pipelines.timing, "write_timing")
+timed(pipelines.parts, "write_parts")
+weekly.run_weekly(sys.argv[1])
+used = resource.getrusage(resource.RUSAGE_SELF)
+print(json.dumps({"processor_seconds": used.ru_utime + used.ru_stime,
+                  "peak_mb": used.ru_maxrss / 1024, **spent}))
+"""
+
+
+def new_week(days: int, path: Path) -> None:
+    """The log of the seven days after the first ``days``, as a controller's CSV file."""
+    parts = []
+    for number in range(days, days + 7):
+        day = FIRST + timedelta(days=number)
+        shift = timedelta(days=number - number % YEAR)
+        for frame in day_records(number % YEAR):
+            parts.append(frame.with_columns(pl.col("time") + shift).filter(
+                pl.col("time").dt.date() == day))
+    pl.concat(parts).sort("time").select(
+        pl.col("time").dt.strftime("%Y-%m-%dT%H:%M:%S%.6fZ"), "channel", "quantity", "value",
+    ).write_csv(path)
+
+
+def prepare(days: int, home: Path) -> Path:
+    """A venue with so many days stored, and a week of log not yet taken in."""
+    source = build(days)
+    venue, path = load_venue(source)
+    derive(venue, path, Store.open(venue, path))
+    shutil.copytree(source / "store", home / "store", copy_function=os.link)
+    text = (source / "venue.toml").read_text()
+    (home / "venue.toml").write_text(text.replace("none.csv", "week.csv"))
+    return home
+
+
+def run(home: Path) -> dict[str, float]:
+    """`remanence weekly` once."""
+    done = subprocess.run([sys.executable, "-c", SCRIPT, str(home)], cwd=ROOT, check=True,
+                          capture_output=True, text=True)
+    found: dict[str, float] = json.loads(done.stdout.splitlines()[-1])
+    return found
+
+
+def main() -> None:
+    """Measure, and print the ratios to the first store."""
+    words = argparse.ArgumentParser(description=__doc__)
+    words.add_argument("--days", type=int, nargs="+", default=[YEAR, 10 * YEAR + 3])
+    words.add_argument("--repeat", type=int, default=2)
+    words.add_argument("--stages", action="store_true")
+    given = words.parse_args()
+    best: dict[int, dict[str, float]] = {}
+    for _ in range(given.repeat):
+        for days in given.days:
+            with tempfile.TemporaryDirectory(dir=build(days).parent) as folder:
+                home = prepare(days, Path(folder))
+                new_week(days, home / "week.csv")
+                found = run(home)
+            have = best.setdefault(days, found)
+            best[days] = {name: min(have[name], found[name]) for name in found}
+    base = best[given.days[0]]
+    for days, found in best.items():
+        print(f"{days} days stored: " + ", ".join(
+            f"{name} {value:.2f} ({value / base[name]:.2f})" for name, value in found.items()
+            if given.stages or name in ("processor_seconds", "peak_mb")))
+
+
+if __name__ == "__main__":
+    main()
