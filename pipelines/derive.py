@@ -56,7 +56,7 @@ from pipelines.store_manifest import writer_lock
 from shared.errors import StoreError
 from shared.venue import Venue
 
-BLOCK_DAYS = 3
+BLOCK_DAYS = 4
 BLOCK_ROWS = 3_000_000
 """Days and records that are read together; memory grows with it, not with the history."""
 
