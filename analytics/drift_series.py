@@ -152,7 +152,8 @@ def lock_days(lock: Lock, rows: pl.DataFrame, epoch_day: int) -> LockDays | None
     ordinal = frame["day"].to_physical().to_numpy().astype(float) + 719163.0 - epoch_day
     latency = frame["latency_ms"].to_numpy().astype(float)
     resolution = frame["resolution_ms"].fill_null(0.0).to_numpy().astype(float)
-    resolution = np.clip(resolution, 0.0, None)
+    # A poll's period is a controller's and lasts: one odd day must not shift that day's latencies.
+    resolution = rolling_median(np.clip(resolution, 0.0, None), 60)
     middle = np.maximum(latency - resolution / 2, latency * 0.25)
     head = middle[: max(40, middle.size // 3)]
     reference = float(np.median(head))

@@ -1,5 +1,7 @@
 """The course that siblings share: a season is found, a leap is left in each of them."""
 
+from datetime import timedelta
+
 import numpy as np
 import polars as pl
 import pytest
@@ -72,3 +74,12 @@ def test_commands_at_a_rail_far_below_the_usual_are_marked():
     assert not marked[:600].any()
     unknown = rows.with_columns(volts_before=pl.lit(None, pl.Float64))
     assert not at_low_volts(unknown).any()
+
+
+def test_one_days_odd_poll_does_not_shift_its_latencies():
+    rows = rows_with(lambda day: 0.0 * day)
+    odd = rows["command_time"].dt.date() == FIRST_MONDAY + timedelta(days=60)
+    wrong = rows.with_columns(
+        resolution_ms=pl.when(odd).then(20.0).otherwise(pl.col("resolution_ms")))
+    for plain, told in zip(days_of(rows), days_of(wrong), strict=True):
+        np.testing.assert_allclose(told.level, plain.level, atol=1e-9)
