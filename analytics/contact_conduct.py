@@ -21,6 +21,8 @@ _MORE_EDGES = 1.5
 """Further edges a movement, over what it had, that are told."""
 _MORE_LOG = 0.45
 """And as a rise of ln(1 + edges)."""
+_MOST_EDGES = 30.0
+"""One wild movement counts for no more, when the beginning is dated."""
 _FLICKER_MS = 300.0
 """An opening shorter than this is the switch, not the door."""
 _A_DAY_MOST = 3
@@ -55,7 +57,9 @@ def contact_chatter(history: History) -> list[Finding]:
         # Still so after the last work on it?
         if np.log1p(now).mean() - np.log1p(before).mean() < _MORE_LOG:
             continue
-        since = _begun(days, level, np.bincount(np.unique(rows.day, return_inverse=True)[1]))
+        # In edges as they are: what wears adds edges, and adds them evenly.
+        _, further = _daily_mean(rows.day, np.minimum(edges, _MOST_EDGES))
+        since = _begun(days, further, np.bincount(np.unique(rows.day, return_inverse=True)[1]))
         found.append(_chatter_finding(rows, change, now, before, since))
     wired = [lock.id for lock in history.venue.locks if lock.contact]
     return _of_one_lock(found, wired, "Many contacts changed together: look at what they share, "
@@ -87,7 +91,7 @@ def _begun(days: Ints, level: Reals, movements: Ints) -> tuple[date, date, date]
     scatter = robust_deviation(np.diff(level)) / np.sqrt(2)
     each = max(scatter**2 * float(np.median(movements)), 0.02)
     memory = daily_covariance(number, each / movements, 0.3 * scatter, 3.0)
-    fit = fit_change(number, level, memory, hazard_per_day=1e-3, shift_prior=1.0)
+    fit = fit_change(number, level, memory, hazard_per_day=1e-3, shift_prior=5.0)
     if fit is None or fit.log_odds <= 0 or fit.shift <= 0:
         return None
     since, low, high = (

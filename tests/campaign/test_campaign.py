@@ -10,11 +10,12 @@ from analytics.history import History
 from shared import tables
 from shared.conditions import CONDITIONS
 from shared.weeks import Week
-from tests.campaign import mechanics, report
+from tests.campaign import heat, mechanics, report
 from tests.campaign.as_signals import paired_tables
 from tests.campaign.as_tables import tables_of
 from tests.campaign.faults import seen
 from tests.campaign.play import play
+from tests.campaign.rails import held_amps, rail_volts
 from tests.campaign.run import campaign
 from tests.campaign.scenario import Fault, draw
 from tests.campaign.score import Said, deadline_week, score
@@ -74,6 +75,28 @@ def test_the_tables_of_the_lock_are_those_printed():
     assert 23.0 * np.exp(mechanics.by_side_load(4.0)) == pytest.approx(36.0)
     # A1: a gap of 100 microns releases 38 % sooner.
     assert np.exp(mechanics.by_gap(100.0)) == pytest.approx(0.62)
+
+
+def test_a_coil_heats_and_cools_as_the_curves_say():
+    # Trade notes of the toolkit, A3: 12 V, 12 ohms reach 105 degrees from 25 in 3.6 minutes.
+    assert heat.held_for(12.0, 3.6 * 60) == pytest.approx(80.0)
+    assert heat.held_for(9.6, 240.0) > heat.held_for(7.2, 240.0)
+    spell = [(0.0, 216.0)]
+    after = [heat.warmed(12.0, spell, at) for at in (216.0, 300.0, 900.0, 7200.0)]
+    assert after[0] == pytest.approx(80.0)
+    assert after == sorted(after, reverse=True)
+    assert after[-1] < 1.0
+
+
+def test_a_softer_source_takes_volts_from_held_magnets():
+    scenario = next(s for s in (draw(seed) for seed in range(901, 960, 2)) if any(
+        f.condition == "supply-sag" and held_amps(s, s.rails[f.subject]) > 1 for f in s.faults))
+    fault = next(f for f in scenario.faults if f.condition == "supply-sag")
+    rail = scenario.rails[fault.subject]
+    before, after = rail_volts(
+        scenario, rail, [fault.since_day - 1, fault.since_day], wandering=False)
+    lost = held_amps(scenario, rail) * rail.source_ohms * fault.size
+    assert before - after == pytest.approx(lost, abs=rail.low_volts + 1e-9)
 
 
 def test_a_scan_never_shows_an_edge_before_it_happened():
