@@ -218,8 +218,15 @@ def zero_failure_scale(lives: Lives, shape: float, confidence: float = 0.95) -> 
 class LifePosterior:
     """What is known of a part's life: a grid of Weibull lives with their probabilities.
 
-    ``basis`` is ``"your data"`` from three failures on, else ``"rating and your data"`` or
-    ``"family assumption and your data"``.
+    Attributes
+    ----------
+    scale, shape, probability : numpy.ndarray
+        The grid, cell by cell; ``scale`` in cycles.
+    failures, units : float
+        Lives that ended, and all lives.
+    basis : str
+        ``your data`` from three failures on, else ``rating and your data`` or
+        ``family assumption and your data``.
     """
 
     scale: Reals
@@ -244,7 +251,7 @@ class LifePosterior:
         Returns
         -------
         tuple of float
-            Median of what is held, lower and upper bound. Only where :attr:`known`.
+            Median of what is held, lower and upper bound. [cycles]
         """
         values = self.scale * (-np.log1p(-share)) ** (1.0 / self.shape)
         order = np.argsort(values)

@@ -36,8 +36,24 @@ ASSUMED_LEAD_DAYS = 28.0
 class LockNeed:
     """One lock: its age, what drift says, and its chance of needing a new part.
 
-    ``chances`` by weeks ahead; ``failing`` where a finding says that a part is due now; ``ended``
-    how many units failed in this place so far.
+    Attributes
+    ----------
+    lock, room, part : str
+        As in the venue file; ``part`` None where none is named.
+    wear : LockWear
+        What drift says.
+    cycles : float
+        Done by the running part.
+    cycles_known_from_new : bool
+        Whether it was seen, or reckoned, from the day it was fitted.
+    cycles_per_week : float
+        Of late.
+    chances : mapping of int to float
+        Chance of needing its part, by weeks ahead.
+    failing : str or None
+        The condition, where a finding says that a part is due now.
+    ended : int
+        How many units failed in this place so far.
     """
 
     lock: str
@@ -78,7 +94,19 @@ class LockNeed:
 
 
     def games(self, coverage: float) -> tuple[float | None, float | None]:
-        """Games between which the limit is met; None where it may never be."""
+        """Games between which the limit is met, by drift alone.
+
+        Parameters
+        ----------
+        coverage : float
+            Between 0 and 1.
+
+        Returns
+        -------
+        tuple of float or None
+            None where it may never be, or not within ten years. Only for a lock whose ``wear`` has
+            weeks.
+        """
         low, high = (None if weeks >= OPEN_WEEKS else weeks * self.wear.games_per_week
                      for weeks in self.wear.interval(coverage))
         return low, high
@@ -162,8 +190,8 @@ class Orders:
         The venue's pace.
     weeks_seen : int
         How far back the log goes.
-    without_part : tuple of str
-        Locks that name no part: nothing is ordered for them.
+    planned_exchanges : tuple of (str, date)
+        Part and day of each exchange of many units at once, which says nothing of their life.
     """
 
     today: date
@@ -175,7 +203,18 @@ class Orders:
     planned_exchanges: tuple[tuple[str, date], ...] = field(default=())
 
     def budget(self, coverage: float = 0.9) -> tuple[float, float, float]:
-        """Expected cost of the year for the parts with a price, and its range."""
+        """Expected cost of the year for the parts with a price, and its range.
+
+        Parameters
+        ----------
+        coverage : float, default 0.9
+            Chance that the cost lies within the range.
+
+        Returns
+        -------
+        tuple of float
+            Mean, low and high, in ``currency``; parts without a price are left out.
+        """
         return cost_range([(order.year, order.part.unit_cost) for order in self.parts
                            if order.part.unit_cost is not None], coverage)
 
@@ -244,7 +283,18 @@ def _failing(findings: Sequence[Finding]) -> dict[str, Finding]:
 
 
 def cover_days(order: PartOrder) -> float:
-    """Days until a delivery ordered at the next look would arrive."""
+    """Days until a delivery ordered at the next look would arrive.
+
+    Parameters
+    ----------
+    order : PartOrder
+        The part's.
+
+    Returns
+    -------
+    float
+        Its lead time and the week until the next look.
+    """
     return order.lead_days + REVIEW_DAYS
 
 

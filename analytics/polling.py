@@ -86,12 +86,22 @@ ALIKE = 0.1
 
 
 def clock_step_ms(times: Ints) -> float | None:
-    """The coarsest step that 99 % of the stamps keep to; null without stamps. [ms]
+    """The coarsest step that 99 % of the stamps keep to.
 
     Parameters
     ----------
     times : array of int
-        Stamps, UTC microseconds.
+        Stamps, any order. [us, UTC]
+
+    Returns
+    -------
+    float or None
+        Milliseconds: one of 1000, 100, 10, 1, 0.1, 0.01 and 0.004, else 0.001. None without
+        stamps; with fewer than twelve that differ nothing coarser than 1 ms is claimed.
+
+    Notes
+    -----
+    Common practice, no source.
     """
     if not times.size:
         return None
@@ -107,14 +117,24 @@ def clock_step_ms(times: Ints) -> float | None:
 def polling_period_ms(
     contacts: Ints, commands: Ints, step_ms: float = 0.001
 ) -> float | None:
-    """The period at which contacts are polled; null if none shows, or too little is there. [ms]
+    """The period at which a controller's contacts are polled.
 
     Parameters
     ----------
     contacts, commands : array of int
-        One controller's stamps, UTC microseconds, each sorted.
+        One controller's stamps, each sorted. [us, UTC]
     step_ms : float, default 0.001
-        The step of its clock. Periods up to this are not looked for.
+        The step of its clock. Periods up to this are not looked for. [ms]
+
+    Returns
+    -------
+    float or None
+        Milliseconds; None where no period shows, or too few stamps are there.
+
+    Notes
+    -----
+    Share of differences that are multiples of a period, against chance (Chernoff's bound) and
+    against the same delays without polling; the test is this program's own.
     """
     contacts = np.unique(contacts)
     period = _from_contacts(contacts, commands, step_ms)
@@ -261,14 +281,19 @@ def _from_answers(contacts: Ints, commands: Ints, step_ms: float) -> float | Non
 
 
 def contact_differences(times: Ints, is_contact: Sequence[bool] | np.ndarray) -> Ints:
-    """From each edge to the next one of its controller, where that is a contact's. [us]
+    """From each edge to the next one of its controller, where that is a contact's.
 
     Parameters
     ----------
-    times : array of int
-        Edges of one controller (commands and contacts), in time order.
-    is_contact : array of bool
+    times : array of int, shape (n,)
+        Edges of one controller (commands and contacts), in time order. [us]
+    is_contact : array of bool, shape (n,)
         Which of them are a contact's.
+
+    Returns
+    -------
+    numpy.ndarray of int
+        Differences above 0 and up to one second; the others are left out. [us]
     """
     step = np.diff(times)
     good = np.asarray(is_contact, dtype=bool)[1:] & (step > 0) & (step <= REACH_US)
@@ -284,12 +309,18 @@ def polling_rows(
     ----------
     controllers : sequence of str
         Their names.
-    whose : array of int
-        Which controller stamped each edge.
-    times : array of int
-        UTC microseconds, any order, repeats allowed.
-    is_contact : array of bool
+    whose : array of int, shape (n,)
+        Which controller stamped each edge: its place in ``controllers``.
+    times : array of int, shape (n,)
+        Edges, any order, repeats allowed. [us, UTC]
+    is_contact : array of bool, shape (n,)
         Which edges are a contact's; the others are commands.
+
+    Returns
+    -------
+    polars.DataFrame
+        Columns ``controller``, ``day``, ``resolution_ms`` and ``edges`` of POLLING, by controller
+        and day. ``resolution_ms`` is the polling period where one shows, else the clock's step.
     """
     order = np.lexsort((is_contact, times, whose))
     whose, times, is_contact = whose[order], times[order], is_contact[order]

@@ -165,7 +165,10 @@ def weekly_levels(rows: pl.DataFrame, latch: bool = False) -> pl.DataFrame:
     Parameters
     ----------
     rows : polars.DataFrame
-        One lock's actuations with ``weeks_ago``.
+        One lock's actuations: columns ``attempt``, ``outcome``, ``latency_ms``,
+        ``resolution_ms``, ``volts_before`` and ``sag_volts`` of ACTUATIONS, and ``weeks_ago`` (0 in
+        the week that is judged). Retries are passed over; other outcomes than ``released`` and
+        ``no-release`` count as use alone.
     latch : bool, default False
         Whether volts act on the latency.
 
@@ -177,6 +180,10 @@ def weekly_levels(rows: pl.DataFrame, latch: bool = False) -> pl.DataFrame:
         releases), ``log_volts`` (of the rail under load against its usual; 0 where unknown or
         without effect), ``n``; rising in time. Weeks with fewer than three releases, or whose
         median was never reached, are left out.
+
+    Notes
+    -----
+    A latency counts at the middle of its resolution; the error of a median is 1.2533 s / root n.
     """
     first = rows.filter(pl.col("attempt") == 1)
     tried = first.filter(pl.col("outcome").is_in(["released", "no-release"])).with_columns(
@@ -257,6 +264,17 @@ def weeks_with_games(dated: pl.DataFrame) -> list[int]:
 
     A venue that was shut for a month goes on at its old pace; what the log has of a week that
     it began in the middle of is left out where there are others.
+
+    Parameters
+    ----------
+    dated : polars.DataFrame
+        Any table with ``day`` and ``weeks_ago``, as :func:`analytics.evidence.with_weeks` adds
+        them.
+
+    Returns
+    -------
+    list of int
+        Eight at most.
     """
     weeks = sorted(set(dated["weeks_ago"].to_list()))
     if len(weeks) > 1 and dated["day"].n_unique() > 7:
@@ -267,7 +285,22 @@ def weeks_with_games(dated: pl.DataFrame) -> list[int]:
 
 
 def games_per_week(history: History) -> float:
-    """Games a week of late: the middle of the locks' first attempts a week, while open."""
+    """Games a week of late: the middle of the locks' first attempts a week, while open.
+
+    Parameters
+    ----------
+    history : History
+        Up to the week asked for.
+
+    Returns
+    -------
+    float
+        Over the last eight weeks with games; 0 where nothing was commanded.
+
+    Notes
+    -----
+    Logs do not say when a game begins: common practice, no source.
+    """
     dated = with_weeks(history.actuations, "command_time", history)
     dated = dated.filter(pl.col("weeks_ago") >= 0)
     weeks = weeks_with_games(dated)

@@ -53,10 +53,17 @@ VOLTS_DEVIATION = 1.0
 
 @dataclass(frozen=True)
 class Path:
-    """A fitted path: draws of its level now, its drift per week, its walk and what it must meet.
+    """A fitted path: draws of where it stands, how it goes on and what it must meet.
 
-    ``moved`` is the probability that it left its flat stretch, ``upward`` that it goes on upward
-    if it did, ``since_weeks`` how long ago it began.
+    Attributes
+    ----------
+    level, drift, walk, end : numpy.ndarray
+        Draws of its level now, its drift per week, its random walk over one week and the level to
+        meet.
+    moved, upward : float
+        Probability that it left its flat stretch, and that it goes on upward if it did.
+    since_weeks : float
+        How long ago it began.
     """
 
     level: Reals
@@ -166,7 +173,7 @@ def fit_path(
         Standard deviation of each figure from the scatter of single releases.
     rng : numpy.random.Generator
         Source of chance for the draws.
-    limit : float
+    limit : float, default infinity
         The figure at which the path has arrived.
     latch : bool, default False
         Whether the path runs in the share of force margin used (see :func:`margin_used`)

@@ -220,9 +220,9 @@ PAGES = (
 >>> history = History.of(venue, Week.parse("2026-W47"), actuations=weeks)
 >>> for finding in diagnose(history):
 ...     print(finding.condition, finding.urgency, finding.since)
-...     print(finding.says)
+...     print(finding.says.split(":")[0])
 sticking-catch week 2026-11-02
-flour-bin lets go 37 % later than before: 89.9 ms against 65.6 ms.
+flour-bin lets go 37 % later than before
 ''',
         {
             "analytics.diagnosis": (),
@@ -358,10 +358,12 @@ flour-bin lets go 37 % later than before: 89.9 ms against 65.6 ms.
 ''',
         {
             "analytics.wear": (),
+            "analytics.wear_path": (),
             "analytics.life": (),
             "analytics.spares": (),
             "analytics.orders": (),
             "analytics.forecasts": (),
+            "analytics.unit_lives": ("replacements",),
         },
     ),
     Page(

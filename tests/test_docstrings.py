@@ -22,11 +22,13 @@ import pytest
 
 from analytics import coil, supply
 from analytics.forecasts import calibration
+from analytics.history import History
 from analytics.latency import release_latency
 from analytics.polling import polling_rows
 from analytics.pulses import pulse_histogram, pulse_lengths
 from analytics.release_fit import loaded
 from analytics.timing_together import groups_in_log, joint_spread
+from analytics.unit_lives import replacements
 from analytics.wear import weekly_levels
 from shared import errors
 from shared.result_tables import RESULTS
@@ -34,6 +36,7 @@ from shared.tables import TABLES
 from shared.venue import Lock, Part, Supply, Venue
 from shared.venue_file import parse_venue
 from shared.venue_keys import LOCK_KEYS, PART_KEYS, SUPPLY_KEYS, VENUE_KEYS
+from shared.weeks import Week
 
 ROOT = Path(__file__).parents[1]
 SECTIONS = ("Parameters", "Returns", "Raises", "Notes", "References", "Attributes", "Examples")
@@ -294,7 +297,8 @@ TABLES_GIVEN = [
     (groups_in_log, ("ACTUATIONS",), {"within_ms": 5.0, "least": 2.0}),
     (joint_spread, ("ACTUATIONS", ("a", "b")), {"more": {"moment": pl.Int64}}),
     (weekly_levels, ("ACTUATIONS",), {"more": {"weeks_ago": pl.Int64}}),
-    (calibration, ("FORECASTS", "SERVICE", date(2026, 11, 2)), {}),
+    (calibration, ("FORECASTS", replacements(History.of(VENUE, Week.parse("2026-W47"))),
+                   date(2026, 11, 2)), {}),
 ]
 
 
