@@ -49,7 +49,18 @@ class Futures:
     weeks: Reals
 
     def within(self, weeks: float) -> Demand:
-        """How many are wanted within so many weeks, up to the horizon they were drawn for."""
+        """How many are wanted within so many weeks, up to the horizon they were drawn for.
+
+        Parameters
+        ----------
+        weeks : float
+            How far ahead.
+
+        Returns
+        -------
+        Demand
+            The share of the draws in which so many were wanted.
+        """
         counts = np.bincount(self.future[self.weeks <= weeks], minlength=FUTURES)
         return Demand(np.bincount(counts) / FUTURES)
 

@@ -33,8 +33,8 @@ class JointSpread:
     times, all_opened : int
         Moments, and those in which all opened.
     median_ms, median_low_ms, median_high_ms : float or None
-        Median time from the first opening to the last, with its 95 % interval. None with fewer
-        than three moments; a high end is None where it is not reached.
+        Median time from the first opening to the last, with its 95 % interval. None where all
+        opened in fewer than three moments; a high end is None where it is not reached.
     most_ms, most_low_ms, most_high_ms : float or None
         The same for the 95 % quantile.
     commands_apart_ms : float or None

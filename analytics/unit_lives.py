@@ -29,8 +29,15 @@ a planned exchange: units that still worked went with those that did not (trade 
 class UnitLives:
     """One lock's units: the ended ones and the running one, which is last.
 
-    Each is (cycles at the end, whether it failed there, cycles when it came under observation).
-    ``known_from_new`` is whether the running unit's age is known, ``pace`` its cycles a week.
+    Attributes
+    ----------
+    lives : tuple of (float, bool, float)
+        Each unit's cycles at the end, whether it failed there, and cycles when it came under
+        observation.
+    known_from_new : bool
+        Whether the running unit's age is known.
+    pace : float
+        Its cycles a week.
     """
 
     lives: tuple[tuple[float, bool, float], ...]
@@ -132,6 +139,17 @@ def _of_lock(
 
 
 def lives_together(units: Sequence[UnitLives]) -> Lives:
-    """The lives of one kind of part."""
+    """The lives of one kind of part.
+
+    Parameters
+    ----------
+    units : sequence of UnitLives
+        Of the locks that hold the part.
+
+    Returns
+    -------
+    Lives
+        A unit without cycles carries nothing and is left out.
+    """
     flat = [life for unit in units for life in unit.lives]
     return Lives.of([u[0] for u in flat], [u[1] for u in flat], [u[2] for u in flat])

@@ -363,7 +363,8 @@ flour-bin lets go 37 % later than before
             "analytics.spares": (),
             "analytics.orders": (),
             "analytics.forecasts": (),
-            "analytics.unit_lives": ("replacements",),
+            "analytics.unit_lives": (),
+            "analytics.demand": (),
         },
     ),
     Page(
