@@ -123,6 +123,7 @@ def test_generator_fans_at_constant_rate():
     assert zero_failure_scale(none, 1.0) == pytest.approx(344_440 / 2.99573, rel=1e-5)
 
 
+@pytest.mark.filterwarnings("ignore:Approximating using")
 def test_late_entry_and_censoring_agree_with_a_reference_library():
     # lifelines (Davidson-Pilon, J. Open Source Software 4 (2019) 1317) with entry ages and weights.
     lifelines = pytest.importorskip("lifelines")
