@@ -143,25 +143,6 @@ def poisson_demand(mean: float) -> Demand:
     return Demand(np.asarray(stats.poisson.pmf(np.arange(top + 1), mean)))
 
 
-def together(*demands: Demand) -> Demand:
-    """The sum of independent demands.
-
-    Parameters
-    ----------
-    *demands : Demand
-        Of one part over one stretch of time.
-
-    Returns
-    -------
-    Demand
-        Exact, by convolution; without any demand surely 0.
-    """
-    probability = np.ones(1)
-    for demand in demands:
-        probability = np.convolve(probability, demand.probability)
-    return Demand(probability)
-
-
 def expected_renewals(scale: float, shape: float, until: float, steps: int = 2000) -> float:
     """Expected number of replacements of one place up to ``until``, new at 0, each part new.
 

@@ -263,3 +263,13 @@ def test_a_rating_speaks_only_while_failures_are_few():
     assert 50_000 < middle < 250_000
     chance = held.failure_probability([1000.0, 90_000.0], [1000.0, 1000.0])
     assert chance[0] < chance[1] < 0.05
+
+
+def test_drawn_futures_agree_with_the_exact_sum_of_trials():
+    # Places that only drift, or are due: each wants one at most, with a known chance.
+    life = LifePosterior(np.array([1e5]), np.array([1.0]), np.ones(1), 9.0, 9.0, "your data")
+    places = [Place(0.0, 0.0, np.array([5.0, 5.0, 50.0, np.inf])),
+              Place(0.0, 0.0, np.empty(0), 0.9), Place(0.0, 0.0, np.array([1.0, 20.0]), 0.2)]
+    exact = demand_of_units([0.5, 0.9, 0.2 + 0.8 * 0.5])
+    drawn = draw_futures(places, life, 52.0).within(10.0)
+    assert drawn.probability == pytest.approx(exact.probability, abs=0.02)
