@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from datetime import datetime, timedelta
 from pathlib import Path
 
@@ -86,7 +87,8 @@ def _between(
 
 
 def load_history(
-    venue: Venue, venue_path: str | Path, week: Week, *, weeks: int = 60
+    venue: Venue, venue_path: str | Path, week: Week, *, weeks: int = 60,
+    tables: Collection[str] = (*DERIVED, "clock_events"),
 ) -> History:
     """Everything that the analyses of one week look at.
 
@@ -100,6 +102,8 @@ def load_history(
         The week asked for; nothing later is loaded.
     weeks : int, default 60
         How far the tables reach back, the week itself included.
+    tables : collection of str, optional
+        Only these, and the service log; the others stay empty.
 
     Returns
     -------
@@ -109,7 +113,7 @@ def load_history(
     end = week.bounds(venue.zone)[1]
     frames = {
         name: load_table(venue, venue_path, name, start, end + timedelta(days=1))
-        for name in (*DERIVED, "clock_events")
+        for name in tables
     }
     frames["service"] = read_service(venue, Path(venue_path)).entries
     return History.of(venue, week, **frames)

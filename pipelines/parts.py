@@ -75,7 +75,7 @@ def write_parts(
 
     store = Store.open(venue, venue_path)
     week = newest_week(venue, store)
-    past = load_history(venue, venue_path, week, weeks=ALL_WEEKS)
+    past = load_history(venue, venue_path, week, weeks=ALL_WEEKS, tables=("actuations",))
     orders = plan_orders(past, diagnose(load_history(venue, venue_path, week)))
     kept = keep_forecasts(store.folder, forecasts_of(orders))
     judged = calibration(kept, replacements(past), orders.today)
