@@ -56,6 +56,9 @@ TAIL = 2_000
 BLOCK = 4_096
 """Records of a controller that are searched for a jump at a time."""
 
+MOST_CONTROLLERS = 64
+"""More clocks than that are not watched in one file: its names are hardly controllers."""
+
 HOPELESS = 50
 """After so many steps of one controller in one file the watch gives up: it is in no order."""
 
@@ -111,8 +114,7 @@ class StepWatch:
         marks = mark(every)
         base = self._tail.height if self._tail is not None else 0
         size = base + frame.height
-        places = {name: np.flatnonzero((window.owner == code) & (window.ticks != NO_TIME))
-                  for code, name in enumerate(names)}
+        places = _places(window, names)
         stamped = window.ticks.copy()
         for name, own in places.items():
             for step in self._steps:
@@ -341,6 +343,14 @@ class StepWatch:
                 rows.append((step.controller, _utc(step.before), "restart", None, True, self.file,
                              step.first, ""))
         return pl.DataFrame(rows, schema=CLOCK_EVENTS.schema, orient="row")
+
+
+def _places(window: Window, names: Sequence[str]) -> dict[str, Ints]:
+    """Where the records of each controller stand: of those that wrote most, if they are many."""
+    counts = np.bincount(window.owner[window.ticks != NO_TIME], minlength=len(names))
+    most = np.argsort(-counts, kind="stable")[:MOST_CONTROLLERS]
+    return {names[code]: np.flatnonzero((window.owner == code) & (window.ticks != NO_TIME))
+            for code in sorted(most.tolist()) if counts[code]}
 
 
 def _crept(ticks: Ints, at: int, back: int) -> bool:
