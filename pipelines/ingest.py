@@ -356,14 +356,21 @@ def _clock_notes(events: pl.DataFrame) -> list[str]:
 
 
 def _with_next(items: Iterator[Piece]) -> Iterator[tuple[Piece, Piece | None]]:
-    """Each stretch with the one that follows."""
+    """Each stretch with the one that follows; the last one also where reading on fails."""
     held: Piece | None = None
-    for item in items:
+    failed: UnreadableSourceError | None = None
+    while True:
+        try:
+            item = next(items, None)
+        except UnreadableSourceError as error:
+            item, failed = None, error
         if held is not None:
             yield held, item
+        if item is None:
+            break
         held = item
-    if held is not None:
-        yield held, None
+    if failed is not None:
+        raise failed
 
 
 def _hold_back(

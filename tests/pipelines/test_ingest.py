@@ -485,3 +485,14 @@ def test_columns_read_in_their_types_give_what_text_gives(tmp_path, monkeypatch,
                       house.store.rejects().rows()))
     assert found[0] == found[1]
     assert found[0][1] > 0
+
+
+def test_what_came_before_the_damage_is_taken(tmp_path, monkeypatch):
+    monkeypatch.setattr(source, "CHUNK_BYTES", 4_000)
+    house = House(tmp_path)
+    packed = gzip.compress(stepping_log(900).encode(), 0)  # not packed, so that it can be cut
+    (tmp_path / "logs" / "a.csv.gz").write_bytes(packed[: len(packed) // 2])
+    summary = house.ingest()
+    assert len(summary.faults) == 1
+    # All but the last stretch of 4,000 bytes, and the lines that it cuts through.
+    assert 450 - 2 * 4_000 // 38 < summary.taken <= 450
