@@ -240,7 +240,7 @@ def _without_polling(
 
     Each command is answered by the delay of another one, blurred by as much as the
     delays vary, at most by half a period either way: delays that only take values a
-    period apart vary by that. Edges that answer no command come at any time.
+    period apart vary by that.
     """
     blur = period_ms * 500.0
     if commands.size == 0:
@@ -248,15 +248,18 @@ def _without_polling(
     latest = np.searchsorted(commands, contacts, side="right") - 1
     delay = contacts - commands[np.clip(latest, 0, None)]
     answers = (latest >= 0) & (delay <= ANSWER_US)
-    made = contacts + rng.uniform(-blur, blur, contacts.size).astype(np.int64)
-    if answers.any():
-        own = delay[answers]
+    made = contacts.copy()
+    # Later edges too: a lock that is shut after a fixed time is not polled for that.
+    for some in (answers, ~answers):
+        if not some.any():
+            continue
+        own = delay[some]
         low, high = np.quantile(own, [0.25, 0.75])
         spread = (high - low) / 1.349 if own.size > 3 else 0.0
         # Delays that vary by far less than a period show no grid of it, whatever they are.
         width = min(blur, spread) if 12 * spread > 2 * blur else 0.0
         other = rng.permutation(own) + rng.uniform(-width, width, own.size)
-        made[answers] = (commands[latest[answers]] + other).astype(np.int64)
+        made[some] = (commands[np.clip(latest[some], 0, None)] + other).astype(np.int64)
     return made
 
 
