@@ -22,6 +22,8 @@ ALIKE_SHARE = 0.2
 LEAST_ALIKE = 0.05
 SHARED_SHARE = 0.7
 """Where so many of a rail's locks have become slower together, it is what they share."""
+ALIKE_OF_TYPICAL = 0.25
+"""Locks answer a failing rail each in its own way: so much of what is typical is the same."""
 ALL_BUT_CERTAIN = 8.0
 """Natural log odds."""
 TOGETHER_DAYS = 21
@@ -74,8 +76,8 @@ def beyond_rail(history: History, item: Finding, lock: Lock, rail: Finding) -> b
     return item.score > (UNANSWERED_SURE if item.condition == "no-release" else SLOW_SURE)
 
 
-def _slower_since(drift: LockDrift, began: float) -> bool:
-    """Whether a lock too has become slower about that day, though not by enough to be told."""
+def _slower_since(drift: LockDrift, began: float, typical: float) -> bool:
+    """Whether a lock too has become slower about that day, by a fair part of what is typical."""
     days = drift.days
     before, after = days.day < began - 7, days.day >= began
     if before.sum() < 3 or after.sum() < 2:
@@ -85,7 +87,7 @@ def _slower_since(drift: LockDrift, began: float) -> bool:
     )
     error = days.deviation * np.sqrt(
         1 / days.releases[before].sum() + 1 / days.releases[after].sum())
-    return bool(high - low > max(2 * error, 0.5 * LEAST_ALIKE))
+    return bool(high - low > max(2 * error, ALIKE_OF_TYPICAL * np.log1p(typical)))
 
 
 def shared_by_rail(found: Sequence[Finding], history: History) -> list[Finding]:
@@ -97,7 +99,10 @@ def shared_by_rail(found: Sequence[Finding], history: History) -> list[Finding]:
     told = {item.subject for item in found if item.subject_kind == "supply"}
     slow: dict[str, list[tuple[str, date]]] = defaultdict(list)
     for item in found:
-        if item.condition in SLOW and item.since is not None and item.subject_kind == "lock":
+        if (
+            item.condition in SLOW and item.since is not None and item.subject_kind == "lock"
+            and item.extra.get("course") in ("step", "gradual")
+        ):
             lock = history.venue.locks_by_id[item.subject]
             if not lock.is_magnet:
                 slow[lock.supply].append((item.subject, item.since))
@@ -113,7 +118,13 @@ def shared_by_rail(found: Sequence[Finding], history: History) -> list[Finding]:
         if rail in told or len(names) < 2 or len(tracked) < LEAST_MATES:
             continue
         began = float(np.median(dates)) - history.week.monday.toordinal()
-        alike = [name for name in tracked if name in names or _slower_since(judged[name], began)]
+        typical = float(np.median([judged[name].seen for name in names]))
+        # Rail volts that are logged have been allowed for: then each must show by itself.
+        told_volts = np.mean([judged[name].days.volts_known.mean() for name in tracked]) > 0.5
+        alike = [
+            name for name in tracked
+            if name in names or (not told_volts and _slower_since(judged[name], began, typical))
+        ]
         if len(alike) < LEAST_MATES or len(alike) < SHARED_SHARE * len(tracked):
             continue
         names = sorted(set(names) | set(alike))
