@@ -129,7 +129,7 @@ RESTS_ON: Mapping[str, RestsOn] = {
     ),
     "missing-suppression": RestsOn(
         ("switch-offs with a spike", "median of those spikes", "the same, other locks of the rail",
-         "median latency", "change since then"),
+         *_LATENCY),
         "Peaks at this lock's switch-offs, more often than at random instants and at the other "
         "locks'. A magnet lets go several times faster at the same time.",
         "Volts at 100 a second or more and some thirty switch-offs, or a peak-hold circuit.",
