@@ -21,6 +21,9 @@ NO_TIME = -(2**63)
 STEP_US = 2_000_000
 """A smaller jump is lines out of order, or what buffers and slow networks make."""
 
+SET_US = 946_684_800_000_000
+"""2000-01-01: before it no clock was set."""
+
 NEAR = 400
 """Lines before and after a jump that are looked at."""
 

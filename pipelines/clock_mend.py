@@ -6,16 +6,13 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from pipelines.clock_evidence import STEP_US, WITNESSES, Ints, Window, beat, beside
+from pipelines.clock_evidence import SET_US, STEP_US, WITNESSES, Ints, Window, beat, beside
 
 LEAP_US = 60_000_000
 """A smaller lead over others is what buffering and slow networks make."""
 
 FALSE_DATE_US = 86_400_000_000
 """A clock that goes back further, and is set right later, had lost its date."""
-
-SET_US = 946_684_800_000_000
-"""2000-01-01: before it no clock was set."""
 
 FALSE_DATE = "it ran with a false date until it was set"
 TAKEN_BACK = "it was taken back by the same amount, with a steady reading unbroken across both"

@@ -27,11 +27,13 @@ from typing import Any
 
 import numpy as np
 import polars as pl
+from numpy.typing import NDArray
 
-from pipelines.clock_evidence import NO_TIME, STEP_US, Ints, Window, beside
-from pipelines.clock_mend import FALSE_DATE, LEAP_US, SET_US, Known, Step, judge
+from pipelines.clock_evidence import NO_TIME, SET_US, STEP_US, Ints, Window, beside
+from pipelines.clock_mend import FALSE_DATE, LEAP_US, Known, Step, judge
 from pipelines.clock_window import (
     Marks,
+    Order,
     bare,
     mark,
     nearest_shift,
@@ -120,12 +122,14 @@ class StepWatch:
             for step in self._steps:
                 if step.controller == name:
                     _shift(window, own[own >= base], step)
+        order = Order(window)
         # What cannot be mended by itself may share its clock with one that can.
         for final in (False, True):
             for name, own in sorted(places.items(), key=lambda place: -place[1].size):
                 if own.size and name not in self._hopeless:
-                    self._mend_one(name, window, marks, own, base, size, final=final)
-                    self._share(name, window, stamped, places, base, size)
+                    self._mend_one(name, window, order, marks, own, base, size, final=final)
+                    if self._share(name, window, stamped, places, base, size):
+                        order.renew(window)
         for name, own in places.items():
             here = own[(own >= base) & (own < size)]
             if here.size:
@@ -186,15 +190,16 @@ class StepWatch:
     # One controller.
 
     def _mend_one(
-        self, name: str, window: Window, marks: Marks, own: Ints, base: int, size: int, *,
-        final: bool,
+        self, name: str, window: Window, order: Order, marks: Marks, own: Ints, base: int,
+        size: int, *, final: bool,
     ) -> None:
         """Judge its jumps one by one; what cannot be mended is only put down if ``final``."""
         judged = self._judged.setdefault(name, set())
         passed: set[int] = set()
         cursor: tuple[int, int] | None = None
+        silent = order.silences(window, own)
         while (jump := self._next_jump(
-            name, window, own, base, size, passed, cursor
+            name, window, own, silent, base, size, passed, cursor
         )) is not None:
             at, before = jump
             cursor = at, int(window.ticks[own[at]])
@@ -219,23 +224,27 @@ class StepWatch:
             if found.shift:
                 _shift(window, own[own >= base], found)
                 cursor = None
+                order.renew(window)
+                silent = order.silences(window, own)
             if sum(step.controller == name for step in self._steps) >= HOPELESS:
                 self._hopeless.add(name)
                 break
 
     def _next_jump(
-        self, name: str, window: Window, own: Ints, base: int, size: int, passed: set[int],
-        cursor: tuple[int, int] | None,
+        self, name: str, window: Window, own: Ints, silent: NDArray[np.bool_], base: int,
+        size: int, passed: set[int], cursor: tuple[int, int] | None,
     ) -> tuple[int, int] | None:
         """The next jump not judged yet: its place among ``own``, and the time before it.
 
         ``cursor`` is the last one, and the time after it: it is looked for from there on.
+        ``silent`` marks leaps ahead that nothing can show to be more than a silence.
         """
         ticks, lines = window.ticks[own], window.lines[own]
         judged = self._judged.get(name, set()) | passed
         leapt = bool((np.diff(ticks[own <= size]) > STEP_US).any())
         # Where a shift is going on, or each line tells when it was received, less tells.
-        leap = LEAP_US if window.receipt is None and not self._known(name).going else STEP_US
+        plain = window.receipt is None and not self._known(name).going
+        leap = LEAP_US if plain else STEP_US
         start = int(np.searchsorted(own, base))
         if start == ticks.size:
             return None
@@ -247,7 +256,10 @@ class StepWatch:
             block = ticks[start : start + BLOCK]
             level = np.maximum(np.maximum.accumulate(block), highest)
             prior = np.concatenate([[highest], level[:-1]])
-            jumps = (block < prior - STEP_US) | (block > prior + leap)
+            ahead = block > prior + leap
+            if plain:
+                ahead &= ~silent[start : start + BLOCK]
+            jumps = (block < prior - STEP_US) | ahead
             if unlike is not None:
                 jumps &= unlike[start : start + BLOCK]
             odd = np.flatnonzero(jumps)
@@ -289,16 +301,16 @@ class StepWatch:
     def _share(
         self, name: str, window: Window, stamped: Ints, places: Mapping[str, Ints], base: int,
         size: int,
-    ) -> None:
+    ) -> bool:
         """Shift what was stamped by the same clock under other controllers' names, too.
 
         Those are the lines that agree with what was stamped beside them, and not with
-        what that was mended to.
+        what that was mended to. Returns whether there was anything to share.
         """
         mine = places[name]
         shift = window.ticks[mine] - stamped[mine]
         if not shift[mine >= base].any():
-            return
+            return False
         why = [step for step in self._steps if step.controller == name and step.shift]
         for other, own in places.items():
             rows = own[(own >= base) & (own < size)]
@@ -321,6 +333,7 @@ class StepWatch:
                 self._judged.setdefault(other, set()).update(
                     int(window.lines[rows[k]]) for k in (start, min(stop, rows.size - 1)))
                 window.ticks[rows[start:stop]] -= jump
+        return True
 
     # What is kept, and told.
 

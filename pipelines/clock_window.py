@@ -6,7 +6,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from pipelines.clock_evidence import NO_TIME, STEP_US, Ints, Window
+from pipelines.clock_evidence import NO_TIME, SET_US, STEP_US, Ints, Window
 
 Marks = NDArray[np.uint64]
 
@@ -42,6 +42,36 @@ def window_of(both: pl.DataFrame) -> tuple[Window, list[str]]:
         receipt = both["receipt"].to_physical().fill_null(0).to_numpy()
     ticks = both["utc"].to_physical().fill_null(NO_TIME).to_numpy().copy()
     return Window(ticks, both["line"].to_numpy(), owner[codes], codes, receipt), names.to_list()
+
+
+class Order:
+    """For every line of a window: the latest time up to it, and the earliest from it on.
+
+    In a log that is in order the two tell at once that a leap ahead is a silence.
+    """
+
+    def __init__(self, window: Window) -> None:
+        self.renew(window)
+
+    def renew(self, window: Window) -> None:
+        """Take the times of the window as they are now."""
+        self._latest = np.maximum.accumulate(window.ticks)
+        known = np.where(window.ticks == NO_TIME, np.iinfo(np.int64).max, window.ticks)
+        self._earliest = np.minimum.accumulate(known[::-1])[::-1]
+
+    def silences(self, window: Window, own: Ints) -> NDArray[np.bool_]:
+        """Of a controller's records, those whose leap ahead nothing can show to be a step.
+
+        Nobody was ahead of its time before the leap, and nobody is behind it afterwards: then
+        no other controller went on across it as if nothing had happened.
+        """
+        silent = np.zeros(own.size, np.bool_)
+        ticks = window.ticks[own]
+        jump = np.diff(ticks)
+        after = np.append(self._earliest[1:], np.iinfo(np.int64).max)[own[1:]]
+        silent[1:] = (jump > 0) & (ticks[:-1] >= SET_US) & (
+            self._latest[own[:-1]] <= ticks[:-1] + jump // 2) & (after >= ticks[1:] - STEP_US)
+        return silent
 
 
 def unlike_receipts(window: Window, own: Ints) -> NDArray[np.bool_] | None:

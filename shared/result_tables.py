@@ -15,10 +15,7 @@ _INT = pl.Int64()
 _REAL = pl.Float64()
 _BOOL = pl.Boolean()
 _DAY = pl.Date()
-
-
-def _c(name: str, dtype: pl.DataType, unit: str, meaning: str) -> Column:
-    return Column(name, dtype, unit, meaning)
+_c = Column
 
 
 FINDINGS = Table(
