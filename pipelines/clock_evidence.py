@@ -27,6 +27,9 @@ SET_US = 946_684_800_000_000
 NEAR = 400
 """Lines before and after a jump that are looked at."""
 
+FAR = 4_000
+"""The same after a silence, when little is written."""
+
 WITNESSES = 5
 """Records beside it, on either side, that must agree."""
 
@@ -118,6 +121,25 @@ def _agreed(before: Ints, after: Ints, what: str) -> Beside | None:
                    int(np.ptp(before) + np.ptp(after)), what)
     steady = max(STEP_US, abs(found.after - found.before) // 4)
     return found if max(np.ptp(before), np.ptp(after)) <= steady else None
+
+
+def leads_after(window: Window, own: Ints, at: int) -> Ints:
+    """How far a controller is ahead of what others stamped beside it, from its ``at``-th record on.
+
+    Parameters
+    ----------
+    window, own, at
+        As for :func:`beside`.
+
+    Returns
+    -------
+    array of int
+        At most as many as there need to be witnesses [us]; none where nobody else wrote.
+    """
+    first = int(own[at])
+    near = np.arange(first, min(first + FAR, window.ticks.size))
+    others = near[(window.owner[near] != window.owner[first]) & (window.ticks[near] != NO_TIME)]
+    return _leads(window, own[at : at + NEAR], others)[:WITNESSES]
 
 
 def _leads(window: Window, rows: Ints, others: Ints) -> Ints:

@@ -6,7 +6,16 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from pipelines.clock_evidence import SET_US, STEP_US, WITNESSES, Ints, Window, beat, beside
+from pipelines.clock_evidence import (
+    SET_US,
+    STEP_US,
+    WITNESSES,
+    Ints,
+    Window,
+    beat,
+    beside,
+    leads_after,
+)
 
 LEAP_US = 60_000_000
 """A smaller lead over others is what buffering and slow networks make."""
@@ -80,10 +89,27 @@ def judge(plain: Step, window: Window, own: Ints, at: int, known: Known) -> Step
     if found is None and known.returns(plain.jump):
         return replace(plain, first=plain.line, shift=-known.going,
                        how="it went back by as much as it was off")
+    if found is None and _right_again(plain, window, own, at, known):
+        return replace(plain, jump=known.going, first=plain.line, shift=-known.going,
+                       how="after a silence it agrees again with the records beside it")
     mended = _false_date(plain, window, own, at, known)
     if mended is None and plain.jump < 0:
         mended = _taken_back(plain, window, own, at, known) or plain
     return mended or found  # None: a leap ahead is a silence, for all that can be told
+
+
+def _right_again(plain: Step, window: Window, own: Ints, at: int, known: Known) -> bool:
+    """Whether a shifted clock is ahead of all beside it by the shift, once a silence is over.
+
+    It was set right in the meantime, and what it stamps is to be left as it is.
+    """
+    if not known.going or window.receipt is not None or plain.jump <= max(
+        LEAP_US, known.going * 3 // 4
+    ):
+        return False  # no silence, or not one that could hold the way back
+    leads = leads_after(window, own, at)
+    slack = max(STEP_US, abs(known.going) // 4)
+    return bool(leads.size >= WITNESSES and (np.abs(leads - known.going) <= slack).all())
 
 
 def _by_what_ran_beside(

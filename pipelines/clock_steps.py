@@ -243,8 +243,8 @@ class StepWatch:
         judged = self._judged.get(name, set()) | passed
         leapt = bool((np.diff(ticks[own <= size]) > STEP_US).any())
         # Where a shift is going on, or each line tells when it was received, less tells.
-        plain = window.receipt is None and not self._known(name).going
-        leap = LEAP_US if plain else STEP_US
+        going = self._known(name).going
+        leap = LEAP_US if window.receipt is None and not going else STEP_US
         start = int(np.searchsorted(own, base))
         if start == ticks.size:
             return None
@@ -257,8 +257,11 @@ class StepWatch:
             level = np.maximum(np.maximum.accumulate(block), highest)
             prior = np.concatenate([[highest], level[:-1]])
             ahead = block > prior + leap
-            if plain:
-                ahead &= ~silent[start : start + BLOCK]
+            if window.receipt is None:
+                # What takes back a shift that is going on needs nobody else to tell it.
+                slack = max(STEP_US, abs(going) // 4)
+                back_again = bool(going) & (np.abs(block - prior - going) <= slack)
+                ahead &= ~silent[start : start + BLOCK] | back_again
             jumps = (block < prior - STEP_US) | ahead
             if unlike is not None:
                 jumps &= unlike[start : start + BLOCK]
@@ -327,6 +330,8 @@ class StepWatch:
                 first, last = (int(window.lines[rows[k]]) for k in (start, stop - 1))
                 how = next((s.how for s in reversed(why) if s.first <= last), "")
                 jump = -int(by[start])
+                if not _stepped(window, own, int(rows[start]), jump):
+                    continue  # it agrees by chance: its own clock did not step
                 self._steps.append(Step(
                     other, int(window.ticks[rows[start]]), jump, first, f"{how} for {name}, "
                     "whose clock it shares", first, last, -jump))
@@ -371,6 +376,15 @@ def _crept(ticks: Ints, at: int, back: int) -> bool:
     around = np.diff(ticks[max(at - CREPT, 0) : at]), np.diff(ticks[at : back + 1])
     return bool(min(step.size for step in around) >= CREPT - 1 and all(
         (np.abs(step) < STEP_US * 3 // 4).all() for step in around))
+
+
+def _stepped(window: Window, own: Ints, row: int, jump: int) -> bool:
+    """Whether a controller's own time jumps so at this line; at its first line nothing tells."""
+    at = int(np.searchsorted(own, row))
+    if at == 0:
+        return True
+    own_jump = int(window.ticks[row] - window.ticks[own[at - 1]])
+    return abs(own_jump - jump) <= max(STEP_US, abs(jump) // 4)
 
 
 def _utc(ticks: int) -> datetime:

@@ -11,6 +11,7 @@ import pytest
 
 from pipelines.clock_mend import FALSE_DATE, TAKEN_BACK
 from pipelines.clock_steps import StepWatch
+from pipelines.clock_window import Order, bare, window_of
 
 START = 1_793_642_591_000_000
 SECOND = 1_000_000
@@ -292,3 +293,32 @@ def test_random_steps_never_make_a_time_worse(seed):
     assert "rail-a" not in wrong - unmended  # never in silence
     assert not (wrong and witness)  # with one beside it everything is put right
     assert len(stretches) != 1 or not wrong  # and so it is by the beat, where it comes back
+
+
+@pytest.mark.parametrize("chunk", [10_000, 700])
+def test_a_step_that_was_set_right_overnight_ends_with_the_night(chunk):
+    night = 13 * HOUR
+    evening = merged(beating(SECOND, 900, "rail-a"), beating(7 * SECOND, 128, "south/i1", seed=2))
+    morning = merged(beating(SECOND, 900, "rail-a", start=START + night),
+                     beating(7 * SECOND, 128, "south/i1", seed=2, start=START + night + 300_000))
+    lines = off(evening, START + 200 * SECOND, START + HOUR, -3_000 * SECOND, ("south",)) + morning
+    times, events = mended(lines, chunk)
+    assert max(abs(a - b) for a, b in zip(times, true(lines), strict=True)) < 2 * SECOND
+    # The rail agrees with what the other's mended clock would be off by; its own did not step.
+    assert set(events["controller"]) == {"south"}
+
+
+def test_in_a_log_that_is_in_order_every_leap_is_a_silence():
+    # Readings every two minutes: without this each of them would be weighed as a step.
+    lines = merged(beating(120 * SECOND, 400, "a/x"), beating(120 * SECOND, 400, "b/x"),
+                   beating(3_600 * SECOND, 13, "c/x"))
+    window, names = window_of(bare(frame_of(lines)))
+    for code in range(len(names)):
+        own = np.flatnonzero(window.owner == code)
+        assert Order(window).silences(window, own)[1:].all()
+    # One whose time runs on while the others go on as before is none.
+    ahead = off(lines, START + 200 * 120 * SECOND, START + 99 * HOUR, 5_000 * SECOND, ("b",))
+    window, names = window_of(bare(frame_of(ahead)))
+    own = np.flatnonzero(window.owner == names.index("b"))
+    jump = int(np.argmax(np.diff(window.ticks[own]))) + 1
+    assert not Order(window).silences(window, own)[jump]
