@@ -19,7 +19,8 @@ def main() -> None:
     """Import, step down where root, run."""
     for module in pkgutil.walk_packages(pipelines.__path__, "pipelines."):
         importlib.import_module(module.name)
-    importlib.import_module("_strptime")  # what reads dates asks for it late
+    for late in ("_strptime", "pandas", "pyarrow.dataset", "pyarrow.parquet"):
+        importlib.import_module(late)  # older packages ask for these only when they need them
     for encoding in ("utf_8_sig", "idna", "cp1252", "latin_1", "utf_16"):
         importlib.import_module(f"encodings.{encoding}")
     from pipelines.commands import main as command
