@@ -61,7 +61,8 @@ def slow_at_times(history: History) -> list[Finding]:
         if mode.loaded > 0 and not lock.is_magnet:
             continue
         drift = drifts(history).current[name]
-        if drift.stands and drift.change < -history.venue.limits.drift_gate_percent / 100:
+        sooner = drift.change < -history.venue.limits.drift_gate_percent / 100
+        if sooner and drift.fit is not None and drift.fit.log_odds > 0:
             continue  # it has become sooner: what it was looks slow beside that
         if mode.unanswered > 0.7 * mode.count:
             continue  # it fails rather than lags: said as no-release

@@ -150,8 +150,9 @@ def _stuck_finding(seen: ContactCourse, stretch: Course, works: bool | None) -> 
     days = np.unique(seen.rows.day[stretch.live]).size
     long = stretch.standing[0] >= 15 and days >= 3
     score = 0.97 if sure else 0.96 if long else 0.75
-    if lock.is_magnet and works is None:
-        # A magnet that never lets go looks the same: that must be said first.
+    if lock.is_magnet and works is None and (lock.on_way_out or not long):
+        # A magnet that never lets go looks the same: that must be said first. After days of
+        # it somebody would have pulled it open, which moves a sound contact.
         score = 0.45
     coil = ("The rail shows its coil drawing current as ever." if works
             else "No volts are logged that could show whether its coil works.")

@@ -23,7 +23,8 @@ from analytics.drift_common import (
     usual_volts,
     wander_of,
 )
-from analytics.drift_levels import T_QUANTILE, Levels, daily_noise, two_levels
+from analytics.drift_levels import T_QUANTILE, DailyNoise, Levels, daily_noise, two_levels
+from analytics.drift_mates import MatesCourse, mates_courses
 from analytics.drift_model import ChangeFit, fit_change
 from analytics.drift_season import CommonWeeks, common_weeks
 from analytics.drift_series import LockDays, lock_days
@@ -198,6 +199,7 @@ def _drifts(history: History) -> Drifts:
     shared_past = {days.lock.id: days for days in share_scatter(list(earlier.values()))}
     common: dict[str, CommonWeeks] = {}
     wander: dict[str, Wander] = {}
+    mates: Mapping[str, MatesCourse] = {}
     for group in ("pulsed", "held"):
         members = [
             days for days in shared.values()
@@ -211,14 +213,33 @@ def _drifts(history: History) -> Drifts:
                 np.nan,
             )) for days in members
         ])
-    across = _across_clocks(history)
+        if group == "pulsed":
+            mates = mates_courses(members, common[group])
+    beside = _Beside(common, wander, mates, _across_clocks(history))
     return Drifts(
-        {name: _judge(days, history, common, wander, across, starts[name], 6.0)
+        {name: _judge(days, history, beside, starts[name], 6.0)
          for name, days in shared.items()},
-        {name: _judge(days, history, common, wander, across, None, float(days.day[-1]))
+        {name: _judge(days, history, beside, None, float(days.day[-1]))
          for name, days in shared_past.items()},
         wander, common,
     )
+
+
+@dataclass(frozen=True)
+class _Beside:
+    """What the other locks tell of one: season and wander by group, neighbours by lock."""
+
+    common: Mapping[str, CommonWeeks]
+    wander: Mapping[str, Wander]
+    mates: Mapping[str, MatesCourse]
+    across: set[str]
+
+    def noise(self, days: LockDays) -> DailyNoise:
+        group, name = group_of(days.lock), days.lock.id
+        return daily_noise(
+            days, self.common[group], self.wander[group], self.mates.get(name),
+            across_clocks=name in self.across,
+        )
 
 
 def _segment_before(history: History, lock: str, service: date) -> date | None:
@@ -238,13 +259,9 @@ def _across_clocks(history: History) -> set[str]:
 
 
 def _judge(
-    days: LockDays, history: History, common: Mapping[str, CommonWeeks],
-    wander: Mapping[str, Wander], across: set[str], start: date | None, last_day: float,
+    days: LockDays, history: History, beside: _Beside, start: date | None, last_day: float,
 ) -> LockDrift:
-    group = group_of(days.lock)
-    noise = daily_noise(
-        days, common[group], wander[group], across_clocks=days.lock.id in across
-    )
+    noise = beside.noise(days)
     fit = None
     if days.time_s.size >= LEAST_RELEASES:
         fit = fit_change(days.day, noise.level, noise.total, hazard_per_day=HAZARD_PER_DAY)
@@ -259,7 +276,7 @@ def _judge(
         early_end = min(early_end, max(fit.onset, days.day[0] + 1))
     early = np.flatnonzero(days.day < early_end)
     from_first = two_levels(noise, early, recent, scale)
-    detectable = _detectable(days, wander[group], scale)
+    detectable = _detectable(days, beside.wander[group_of(days.lock)], scale)
     releases_now = int(days.releases[recent].sum())
     if fit is None:
         return LockDrift(

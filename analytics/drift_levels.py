@@ -18,18 +18,15 @@ from scipy import linalg, stats
 
 from analytics.drift_common import (
     OTHERS_DEVIATION,
-    SEASON_GAIN_AT_LOW,
-    VOLTS_BEND_DEVIATION,
-    VOLTS_EXPONENT_DEVIATION,
-    VOLTS_STALL,
     WANDER_AT_LOW,
     WARMTH_DEVIATION,
     Wander,
     explained,
     group_of,
 )
+from analytics.drift_mates import MatesCourse, answer_to_volts
 from analytics.drift_model import daily_covariance
-from analytics.drift_season import CommonWeeks, season_uncertainty
+from analytics.drift_season import CommonWeeks, season_at_low, season_uncertainty
 from analytics.drift_series import LockDays
 from analytics.evidence import Reals, robust_deviation
 
@@ -74,7 +71,8 @@ class Levels:
 
 
 def daily_noise(
-    days: LockDays, common: CommonWeeks, wander: Wander, *, across_clocks: bool
+    days: LockDays, common: CommonWeeks, wander: Wander, mates: MatesCourse | None = None,
+    *, across_clocks: bool,
 ) -> DailyNoise:
     """Take out what is known of each day, and say how uncertain the rest is.
 
@@ -86,6 +84,8 @@ def daily_noise(
         What each week did to its group.
     wander : Wander
         How far days wander in its group.
+    mates : MatesCourse, optional
+        What its neighbours tell of a failing rail.
     across_clocks : bool
         Whether its command and its feedback are stamped by different clocks.
     """
@@ -103,13 +103,16 @@ def daily_noise(
     )
     louder = 1.0 + WANDER_AT_LOW * np.minimum(volts, 0.0) ** 2
     own *= np.outer(louder, louder)
-    total = own + unsure + season_uncertainty(common, effect, volts, SEASON_GAIN_AT_LOW)
+    total = own + unsure + season_uncertainty(common, effect)
     total[np.diag_indices_from(total)] += noise
     if group == "pulsed":
         warmth = days.warmth_kelvin - np.median(days.warmth_kelvin)
-        total += VOLTS_EXPONENT_DEVIATION**2 * np.outer(volts, volts)
-        total += VOLTS_BEND_DEVIATION**2 * np.outer(volts**2, volts**2)
-        total += VOLTS_STALL**2 * _any_bend(volts)
+        answer = answer_to_volts(volts) + season_at_low(effect, volts)
+        if mates is not None:
+            shared, left = mates.over(days.day)
+            level = level - shared
+            answer *= np.outer(left, left)
+        total += answer
         total += WARMTH_DEVIATION**2 * np.outer(warmth, warmth)
     if days.others.any():
         total += OTHERS_DEVIATION**2 * np.outer(days.others, days.others)
@@ -123,20 +126,6 @@ def _clock_wander(days: LockDays) -> float:
         return most
     own = robust_deviation(np.diff(days.level)) / np.sqrt(2)
     return float(np.clip(2 * own, least, most))
-
-
-def _any_bend(volts: Reals) -> Reals:
-    """Covariance of a smooth curve of unknown shape over the square of log volts, flat at rated.
-
-    An integrated Wiener process, which is what a smoothing spline of third degree assumes
-    (G. Wahba, Spline Models for Observational Data, 1990), either side of rated volts by itself.
-    """
-    far = volts**2
-    least = np.minimum.outer(far, far)
-    apart = np.abs(far[:, None] - far[None, :])
-    same = np.sign(volts)[:, None] == np.sign(volts)[None, :]
-    out: Reals = np.where(same, least**3 / 3 + apart * least**2 / 2, 0.0)
-    return out
 
 
 def two_levels(

@@ -14,6 +14,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from analytics.drift_common import (
+    SEASON_GAIN_AT_LOW,
     SEASON_GAIN_DEVIATION,
     VOLTS_BEND_DEVIATION,
     VOLTS_EXPONENT_DEVIATION,
@@ -40,6 +41,16 @@ WEEK_JITTER = {"pulsed": 0.012, "held": 0.006}
 RAILS_APART = 4.0
 """Standard errors between the weekly medians of two rails' locks that are no chance."""
 
+LEAST_WEEKS = 6
+"""Weeks that a lock's own answer to the season is taken from, at least."""
+
+GAIN_WEIGHT = 3.0
+"""Locks' worth of say that the assumed deviation of answers has beside what the locks show."""
+
+LEAST_GAIN_SHARE = 0.35
+"""However alike they answer, one lock may work nearer to its stall than all the others: the
+deviation stays this share of the assumed one at least."""
+
 LOCK_WEEK_DEVIATION = 0.03
 """What a lock's week strays by itself, beside the scatter of its releases. Assumption; it keeps
 locks that are used often from speaking for all."""
@@ -50,13 +61,15 @@ class CommonWeeks:
     """What each week did to all locks of a group, and how well that is known.
 
     ``week`` are week numbers, 0 the week asked for; ``effect`` is about 0, ``covariance`` that
-    of what remains uncertain of it. Empty where too few locks could tell.
+    of what remains uncertain of it. Empty where too few locks could tell. ``gain_deviation``
+    is how much more or less than its siblings one lock answers a season (share).
     """
 
     group: str
     week: Reals = field(default_factory=lambda: np.zeros(0))
     effect: Reals = field(default_factory=lambda: np.zeros(0))
     covariance: Reals = field(default_factory=lambda: np.zeros((0, 0)))
+    gain_deviation: float = 0.0
 
     def over(self, day: Reals) -> tuple[Reals, Reals]:
         """Effect on each day (day 0 is the last week's Monday) and its covariance."""
@@ -91,10 +104,10 @@ def common_weeks(group: str, every: Sequence[LockDays]) -> CommonWeeks:
     covariance = prior
     for _ in range(8):
         own = np.array([
-            _weighted_median(line - effect, heft) for line, heft in zip(table, weight, strict=True)
+            weighted_median(line - effect, heft) for line, heft in zip(table, weight, strict=True)
         ])
         apart = table - own[:, None]
-        seen = np.array([_weighted_median(apart[:, c], weight[:, c]) for c in range(weeks.size)])
+        seen = np.array([weighted_median(apart[:, c], weight[:, c]) for c in range(weeks.size)])
         variance = _median_variance(apart - seen, weight)
         if group == "pulsed":
             seen, variance = _without_failing_rails(
@@ -113,7 +126,32 @@ def common_weeks(group: str, every: Sequence[LockDays]) -> CommonWeeks:
         if step < 1e-5:
             break
     effect = effect - np.median(effect)
-    return CommonWeeks(group, weeks, effect, 0.5 * (covariance + covariance.T))
+    return CommonWeeks(group, weeks, effect, 0.5 * (covariance + covariance.T),
+                       _gain_deviation(group, effect, table, weight))
+
+
+def _gain_deviation(group: str, effect: Reals, table: Reals, weight: Reals) -> float:
+    """How far apart the locks' answers to the season lie, drawn towards what is expected.
+
+    Each lock's answer beyond the common one is the slope of its own weeks on the season; the
+    median of its square, less what chance gives, is not moved by a faulty minority.
+    """
+    squares, errors = [], []
+    for line, heft in zip(table - effect, weight, strict=True):
+        known = np.isfinite(line) & (heft > 0)
+        if known.sum() < LEAST_WEEKS:
+            continue
+        turned = effect[known] - np.average(effect[known], weights=heft[known])
+        error = 1.0 / max(float(heft[known] @ turned**2), 1e-12)
+        if error < SEASON_GAIN_DEVIATION[group] ** 2:
+            squares.append((error * float(heft[known] @ (turned * line[known]))) ** 2)
+            errors.append(error)
+    prior = SEASON_GAIN_DEVIATION[group] ** 2
+    if len(squares) < LEAST_SIBLINGS:
+        return SEASON_GAIN_DEVIATION[group]
+    found = max(float(np.median(squares)) / 0.4549 - float(np.median(errors)), 0.0)
+    drawn = (GAIN_WEIGHT * prior + len(squares) * found) / (GAIN_WEIGHT + len(squares))
+    return float(np.sqrt(np.clip(drawn, LEAST_GAIN_SHARE**2 * prior, prior)))
 
 
 def _season(group: str, weeks: Reals) -> Reals:
@@ -154,7 +192,7 @@ def _without_failing_rails(
         if rows.sum() < LEAST_SIBLINGS:
             continue
         course = np.array([
-            _weighted_median(apart[rows, c], weight[rows, c]) for c in range(apart.shape[1])])
+            weighted_median(apart[rows, c], weight[rows, c]) for c in range(apart.shape[1])])
         courses.append(course)
         errors.append(_median_variance(apart[rows] - course, weight[rows]))
     if len(courses) < 2:
@@ -170,7 +208,8 @@ def _without_failing_rails(
     return (np.where(plain, low, seen), np.where(plain, error[least, column], variance))
 
 
-def _weighted_median(values: Reals, weight: Reals) -> float:
+def weighted_median(values: Reals, weight: Reals) -> float:
+    """Median by weight of the finite ones with a positive weight; NaN where there is none."""
     known = np.isfinite(values) & (weight > 0)
     if not known.any():
         return float("nan")
@@ -196,12 +235,17 @@ def _median_variance(apart: Reals, weight: Reals) -> Reals:
     )
 
 
-def season_uncertainty(common: CommonWeeks, effect: Reals, volts: Reals, low_gain: float) -> Reals:
+def season_uncertainty(common: CommonWeeks, effect: Reals) -> Reals:
     """Covariance of how much more or less than its siblings a lock answers the season."""
-    turned = SEASON_GAIN_DEVIATION[common.group] * (effect - np.median(effect))
+    gain = common.gain_deviation if common.week.size else SEASON_GAIN_DEVIATION[common.group]
+    turned = gain * (effect - np.median(effect))
     out: Reals = np.outer(turned, turned)
-    if common.group == "pulsed":
-        steeper = low_gain * volts * (effect - np.median(effect))
-        out = out + np.outer(steeper, steeper)
+    return out
+
+
+def season_at_low(effect: Reals, volts: Reals) -> Reals:
+    """Covariance of how much more a latch answers the season at volts below rated ones."""
+    steeper = SEASON_GAIN_AT_LOW * volts * (effect - np.median(effect))
+    out: Reals = np.outer(steeper, steeper)
     return out
 

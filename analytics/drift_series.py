@@ -20,10 +20,6 @@ LINEAR_ABOVE = 0.25
 """Polled coarser than this share of the latency, values are averaged as they are: the mean of
 polled latencies is true to half a poll, the mean of their logarithms is not."""
 
-LOW_SHARE = 0.05
-"""So far below the volts it is used to, a sound catch straggles and fails when it is leant upon:
-each 2 N of side load costs about 1 V of stall voltage (calculated)."""
-
 REST_HOURS = 6.0
 """A release after so long a rest counts as the first of the day."""
 
@@ -56,7 +52,7 @@ class LockDays:
     value: Reals
     centre: Reals
     after_rest: np.ndarray
-    at_low_volts: np.ndarray
+    command_volts: Reals
     day: Reals
     level: Reals
     releases: Reals
@@ -140,7 +136,7 @@ def lock_days(lock: Lock, rows: pl.DataFrame, epoch_day: int) -> LockDays | None
         None where nothing was released.
     """
     kind = lock.latency_kind
-    rows = rows.with_columns(at_low_volts=pl.Series(at_low_volts(rows), dtype=pl.Boolean))
+    rows = rows.with_columns(command_volts=pl.Series(command_volts(rows), dtype=pl.Float64))
     frame = rows.filter(
         (pl.col("outcome") == "released") & (pl.col("latency_ms") > 0)
         & (pl.col("attempt").fill_null(1) == 1)
@@ -213,7 +209,7 @@ def lock_days(lock: Lock, rows: pl.DataFrame, epoch_day: int) -> LockDays | None
         lock=lock, reference_ms=reference, linear=linear, resolution_ms=typical,
         phase_tied=_phase_tied(latency, typical), deviation=deviation, first_of_day=first,
         time_s=time_s, release_day=ordinal, latency_ms=latency, value=value, centre=centre,
-        after_rest=after_rest, at_low_volts=frame["at_low_volts"].to_numpy(),
+        after_rest=after_rest, command_volts=frame["command_volts"].to_numpy(),
         day=day.astype(float), level=level,
         releases=releases.astype(float), log_volts=np.where(known, volts, fill),
         rated_log_volts=rated, volts_known=known.astype(float),
@@ -222,28 +218,22 @@ def lock_days(lock: Lock, rows: pl.DataFrame, epoch_day: int) -> LockDays | None
     )
 
 
-def at_low_volts(rows: pl.DataFrame) -> np.ndarray:
-    """Which commands met a rail far below what this lock is used to.
+def command_volts(rows: pl.DataFrame) -> Reals:
+    """Volts that each command had to pull with: the least of its pulse, or those before it.
 
     Parameters
     ----------
     rows : polars.DataFrame
-        One lock's actuations in order of time.
+        Actuations.
 
     Returns
     -------
-    array of bool, shape (n,)
-        False throughout where its volts are not known.
+    array, shape (n,)
+        NaN where neither is known.
     """
-    volts = rows.select(
+    out: Reals = rows.select(
         pl.coalesce(pl.col("volts_min"), pl.col("volts_before")).cast(pl.Float64)
     ).to_series().to_numpy().astype(float)
-    known = volts[np.isfinite(volts)]
-    if known.size < 10:
-        return np.zeros(volts.size, dtype=bool)
-    usual = float(np.median(known[: max(60, known.size // 3)]))
-    with np.errstate(invalid="ignore"):
-        out: np.ndarray = volts < (1.0 - LOW_SHARE) * usual
     return out
 
 

@@ -17,8 +17,10 @@ from shared.venue import Lock
 
 SLOW = ("sticking-catch", "no-release")
 LEAST_MATES = 3
-ALIKE_SHARE = 0.2
-"""Where this share of a rail's other locks shows the same, it is the rail's doing."""
+ALIKE_SHARE = 0.3
+"""Where this share of a rail's other locks shows the same, it is the rail's doing. (What most of
+them show is allowed for before: a part of them may be of a weaker kind.)"""
+LEAST_ALIKE_MATES = 2
 LEAST_ALIKE = 0.05
 SHARED_SHARE = 0.7
 """Where so many of a rail's locks have become slower together, it is what they share."""
@@ -46,9 +48,7 @@ def beyond_rail(history: History, item: Finding, lock: Lock, rail: Finding) -> b
     drifting = item.extra.get("course") in ("step", "gradual")
     if drifting and (own is None or float(own.days.volts_known.mean()) < 0.8):
         return False
-    together = item.since is None or rail.since is None or (
-        abs((item.since - rail.since).days) <= TOGETHER_DAYS
-    )
+    together = _together(item.since, rail)
     if not together and (drifting or rail.condition != "battery-decline"):
         # A rail that failed once, weeks ago, has shown by now what it does to this lock.
         return True
@@ -62,11 +62,12 @@ def beyond_rail(history: History, item: Finding, lock: Lock, rail: Finding) -> b
     slower = [
         mate for mate in mates
         if mate.fit is not None and mate.fit.log_odds > 0 and mate.change > LEAST_ALIKE
+        and _together(mate.since, rail)
     ]
     alike = {mate.lock for mate in slower}
     if not drifting:
         alike |= {mate.lock for mate in mates if mate.lock in modes}
-    if len(alike) >= ALIKE_SHARE * len(mates):
+    if len(alike) >= max(ALIKE_SHARE * len(mates), LEAST_ALIKE_MATES):
         if not drifting or own is None or not slower:
             return False
         typical = float(np.median([mate.change for mate in slower]))
@@ -74,6 +75,12 @@ def beyond_rail(history: History, item: Finding, lock: Lock, rail: Finding) -> b
     if drifting:
         return own is not None and own.fit is not None and own.fit.log_odds > ALL_BUT_CERTAIN
     return item.score > (UNANSWERED_SURE if item.condition == "no-release" else SLOW_SURE)
+
+
+def _together(since: date | None, rail: Finding) -> bool:
+    """Whether something began about when the rail failed; True where either is not known."""
+    return since is None or rail.since is None or (
+        abs((since - rail.since).days) <= TOGETHER_DAYS)
 
 
 def _slower_since(drift: LockDrift, began: float, typical: float) -> bool:

@@ -12,7 +12,7 @@ import numpy as np
 import polars as pl
 from scipy import special
 
-from analytics.drift_series import LockDays, at_low_volts
+from analytics.drift_series import LockDays, command_volts
 from analytics.evidence import Reals
 from analytics.rates import betabinomial, onset_of_rate
 
@@ -24,6 +24,11 @@ HEALTHY = (0.5, 60.0)
 """Rate of such releases of a sound lock before anything is known of it: people lean on things."""
 FAULTY = (1.5, 8.0)
 PRIOR = 1 / 600
+LIKE_VOLTS = 0.03
+"""Commands whose volts differ by less than this (natural log) are of one kind: at lower volts a
+sound catch straggles and fails when it is leant upon, as each 2 N of side load costs about 1 V of
+its stall voltage (calculated)."""
+LEAST_KNOWN_VOLTS = 10
 LEAST_AT_LOW = 80
 """Releases at a rail that has stayed low, before they are a past to hold others against."""
 COIL_DECAY_MS = 40.0
@@ -87,17 +92,14 @@ def slow_mode(days: LockDays, rows: pl.DataFrame, row_day: Reals) -> SlowMode | 
     excess = days.value - base
     size = np.log(SLOW_FACTOR) if not days.linear else SLOW_FACTOR - 1.0
     slow = excess > max(size, 4 * days.deviation)
-    # At a rail far below the usual a sound catch straggles too: those commands are another
+    # At a rail below the usual a sound catch straggles too: those commands are another
     # series. Where the rail has been so for long, that series has a past of its own.
-    row_low = at_low_volts(rows)
-    latest = days.at_low_volts[days.release_day > 6.0 - 14.0]
-    lasting = bool(
-        days.at_low_volts.sum() >= LEAST_AT_LOW and latest.size and latest.mean() > 0.5
-    )
-    first = (rows["attempt"].fill_null(1) == 1).to_numpy() & (row_low == lasting)
+    row_volts = command_volts(rows)
+    lasting, at = _rail_now(days, row_volts, row_day)
+    told, row_told = _like(days.command_volts, at), _like(row_volts, at)
+    first = (rows["attempt"].fill_null(1) == 1).to_numpy() & row_told
     missed = first & (rows["outcome"] == "no-release").to_numpy()
     missed_s = rows["command_time"].dt.epoch("us").to_numpy()[missed].astype(float) / 1e6
-    told = days.at_low_volts == lasting
     slow &= told
     time_s = np.concatenate([days.time_s[told], missed_s])
     if time_s.size < 20:
@@ -151,6 +153,32 @@ def slow_mode(days: LockDays, rows: pl.DataFrame, row_day: Reals) -> SlowMode | 
         int((hit & rested).sum()), int((after & rested).sum()),
         late, from_start,
     )
+
+
+def _rail_now(days: LockDays, row_volts: Reals, row_day: Reals) -> tuple[bool, float]:
+    """Whether the rail has stayed below its usual volts, and the volts that commands have now.
+
+    NaN where too few are known.
+    """
+    known = np.isfinite(row_volts)
+    if known.sum() < LEAST_KNOWN_VOLTS:
+        return False, float("nan")
+    first = row_volts[known]
+    usual = float(np.median(first[: max(60, first.size // 3)]))
+    recent = row_volts[known & (row_day > 6.0 - 14.0)]
+    now = float(np.median(recent)) if recent.size else usual
+    if now >= np.exp(-LIKE_VOLTS) * usual:
+        return False, max(now, usual) if now > np.exp(LIKE_VOLTS) * usual else usual
+    lasting = int((_like(days.command_volts, now) & np.isfinite(days.command_volts)).sum())
+    return (True, now) if lasting >= LEAST_AT_LOW else (False, usual)
+
+
+def _like(volts: Reals, at: float) -> np.ndarray:
+    """Which commands had about those volts; all of which nothing is known count as such."""
+    if not np.isfinite(at):
+        return np.ones(volts.size, dtype=bool)
+    out: np.ndarray = ~(np.abs(np.log(np.maximum(volts, 1e-3) / at)) > LIKE_VOLTS)
+    return out
 
 
 def _rolling_low(value: Reals, half_width: int = 20) -> Reals:

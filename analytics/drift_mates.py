@@ -1,0 +1,238 @@
+"""What a failing rail did to a lock's neighbours, and so, most likely, to the lock as well.
+
+How a latch answers to volts is known only about: with some power of them, ever more steeply
+towards its stall, and each latch stalls elsewhere (:func:`answer_to_volts`). A rail that fails
+puts the same question to all the latches on it, and what most of them answer narrows down
+what the one in question would have answered by itself. How far they answer alike is taken
+from them too, so that a rail with latches of many kinds says little, and one with latches of
+one kind a good deal.
+
+The common answer is a median over the neighbours, so that one that sticks at the same time
+does not speak for them; the shrinking of their scatter towards what is expected beforehand is
+empirical Bayes (textbook), the model of it is this program's own.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from analytics.drift_common import (
+    USUAL_VOLTS,
+    VOLTS_BEND_DEVIATION,
+    VOLTS_EXPONENT_DEVIATION,
+    VOLTS_STALL,
+    explained,
+)
+from analytics.drift_season import (
+    LOCK_WEEK_DEVIATION,
+    CommonWeeks,
+    season_at_low,
+    weighted_median,
+)
+from analytics.drift_series import LockDays
+from analytics.evidence import Reals
+
+LEAST_MATES = 3
+"""Fewer neighbours than this do not tell what their rail did to all of them."""
+
+OWN_SHARE = 0.1
+"""Share of the uncertainty that is each latch's own, before the neighbours are looked at: most of
+it is what the model leaves open for all of them alike, as it must do for latches of any kind.
+Assumption."""
+
+OWN_SHARE_WEIGHT = 1.0
+"""Neighbours' worth of say that this assumption has: one, as it is what they show that counts."""
+
+LEAST_OWN_SHARE = 0.005
+"""However alike the neighbours are, a latch may answer as no neighbour does."""
+
+TELLING = 0.02
+"""Uncertainty (natural log) of a week's answer to volts from which on that week tells something of
+how far the answers lie apart."""
+
+
+@dataclass(frozen=True)
+class MatesCourse:
+    """What neighbours say of a lock's weeks.
+
+    ``week`` are week numbers, 0 the week asked for; ``effect`` is what the rail did to the lock,
+    as far as the neighbours tell; ``left`` the share of the standard deviation of its answer
+    to volts that stays.
+    """
+
+    week: Reals
+    effect: Reals
+    left: Reals
+
+    def over(self, day: Reals) -> tuple[Reals, Reals]:
+        """Effect and share left on each day (day 0 is the last week's Monday)."""
+        number = np.floor_divide(day, 7)
+        place = np.clip(np.searchsorted(self.week, number), 0, self.week.size - 1)
+        told = self.week[place] == number
+        return np.where(told, self.effect[place], 0.0), np.where(told, self.left[place], 1.0)
+
+
+def answer_to_volts(log_volts: Reals) -> Reals:
+    """Covariance of what stays open of a latch's answer to volts.
+
+    Parameters
+    ----------
+    log_volts : array, shape (n,)
+        Natural log of its volts against rated ones.
+
+    Returns
+    -------
+    array, shape (n, n)
+        Of the natural log of its latency.
+
+    Notes
+    -----
+    The power of volts, how it steepens, and a smooth curve of unknown shape near the stall: an
+    integrated Wiener process over the square of log volts, flat at rated volts, either side of
+    them by itself, which is what a smoothing spline of third degree assumes (G. Wahba, Spline
+    Models for Observational Data, 1990).
+    """
+    far = log_volts**2
+    least = np.minimum.outer(far, far)
+    apart = np.abs(far[:, None] - far[None, :])
+    same = np.sign(log_volts)[:, None] == np.sign(log_volts)[None, :]
+    bend: Reals = np.where(same, least**3 / 3 + apart * least**2 / 2, 0.0)
+    out: Reals = (
+        VOLTS_EXPONENT_DEVIATION**2 * np.outer(log_volts, log_volts)
+        + VOLTS_BEND_DEVIATION**2 * np.outer(far, far) + VOLTS_STALL**2 * bend
+    )
+    return out
+
+
+@dataclass(frozen=True)
+class _Weeks:
+    """One latch: weekly levels, their own noise, and how open the answer to volts leaves them."""
+
+    lock: str
+    supply: str
+    week: Reals
+    level: Reals
+    noise: Reals
+    open_: Reals
+
+
+def mates_courses(
+    members: Sequence[LockDays], common: CommonWeeks
+) -> Mapping[str, MatesCourse]:
+    """What its neighbours on the rail say of each latch.
+
+    Parameters
+    ----------
+    members : sequence of LockDays
+        The latches, day 0 the same for all of them.
+    common : CommonWeeks
+        What each week did to all of them.
+
+    Returns
+    -------
+    dict of str to MatesCourse
+        By lock; a lock with fewer than three neighbours that can tell is missing.
+    """
+    rails: dict[str, list[_Weeks]] = {}
+    for days in members:
+        if days.day.size and float(days.volts_known.mean()) > 0.5:
+            rails.setdefault(days.lock.supply, []).append(_weekly(days, common))
+    out = {}
+    for mates in rails.values():
+        if len(mates) > LEAST_MATES:
+            out.update(_courses(mates))
+    return out
+
+
+def _weekly(days: LockDays, common: CommonWeeks) -> _Weeks:
+    volts = days.log_volts - days.rated_log_volts
+    effect = common.over(days.day)[0]
+    level = days.level - explained(days) - effect
+    week, start = np.unique(np.floor_divide(days.day, 7), return_index=True)
+    share = np.zeros((week.size, days.day.size))
+    ends = np.append(start[1:], days.day.size)
+    for row, (begin, end) in enumerate(zip(start, ends, strict=True)):
+        share[row, begin:end] = days.releases[begin:end] / days.releases[begin:end].sum()
+    covariance = share @ (answer_to_volts(volts) + season_at_low(effect, volts)) @ share.T
+    # Against the weeks at the volts it is used to, whose level is what others are held against.
+    weekly = share @ days.log_volts
+    usual = np.abs(weekly - np.median(days.log_volts)) < USUAL_VOLTS / 2
+    usual = usual if usual.any() else np.ones(week.size, dtype=bool)
+    open_ = (
+        np.diag(covariance) - 2 * covariance[:, usual].mean(axis=1)
+        + float(covariance[np.ix_(usual, usual)].mean())
+    )
+    noise = days.deviation**2 / np.add.reduceat(days.releases, start) + LOCK_WEEK_DEVIATION**2
+    return _Weeks(days.lock.id, days.lock.supply, week, share @ level, noise,
+                  np.maximum(open_, 0.0))
+
+
+def _courses(mates: Sequence[_Weeks]) -> dict[str, MatesCourse]:
+    """The common course of all but each one in turn."""
+    weeks = np.unique(np.concatenate([mate.week for mate in mates]))
+    shape = (len(mates), weeks.size)
+    level, noise, open_ = np.full(shape, np.nan), np.full(shape, np.nan), np.full(shape, np.nan)
+    for row, mate in enumerate(mates):
+        place = np.searchsorted(weeks, mate.week)
+        level[row, place], noise[row, place], open_[row, place] = (
+            mate.level, mate.noise, mate.open_)
+    if not np.nanmax(np.sqrt(open_)) > TELLING:
+        return {}
+    weight = 1.0 / (noise + open_)
+    course = np.zeros(weeks.size)
+    for _ in range(6):
+        own = np.array([weighted_median(line - course, heft)
+                        for line, heft in zip(level, weight, strict=True)])
+        apart = level - own[:, None]
+        course = np.array([weighted_median(apart[:, k], 1.0 / noise[:, k])
+                           for k in range(weeks.size)])
+        course = np.where(np.isfinite(course), course, 0.0)
+    out = {}
+    for row, mate in enumerate(mates):
+        others = np.arange(len(mates)) != row
+        out[mate.lock] = _without(weeks, apart[others], noise[others], open_[others], open_[row])
+    return out
+
+
+def _without(
+    weeks: Reals, apart: Reals, noise: Reals, open_: Reals, mine: Reals
+) -> MatesCourse:
+    """What the others (rows of the tables) say of one lock, whose weeks are ``mine``-open."""
+    count = np.isfinite(apart).sum(axis=0)
+    course = np.array([weighted_median(apart[:, k], 1.0 / noise[:, k])
+                       for k in range(weeks.size)])
+    share = _own_share(apart - course, noise, open_)
+    typical = np.nanmedian(np.where(np.isfinite(open_), open_, np.nan), axis=0) \
+        if np.isfinite(open_).any() else np.zeros(weeks.size)
+    error = 1.57 * (share * typical + np.nanmedian(noise, axis=0)) / np.maximum(count, 1)
+    common = (1.0 - share) * np.nan_to_num(mine)
+    gain = common / np.maximum(common + error, 1e-12)
+    gain = np.where((count >= LEAST_MATES) & np.isfinite(course) & np.isfinite(gain), gain, 0.0)
+    effect = gain * np.where(np.isfinite(course), course, 0.0)
+    left = np.sqrt(share + (1.0 - share) * (1.0 - gain))
+    return MatesCourse(weeks, effect, left)
+
+
+def _own_share(apart: Reals, noise: Reals, open_: Reals) -> float:
+    """Share of the uncertainty that is each latch's own: from how far apart they answer.
+
+    A latch answers all its weeks at low volts alike, so each counts once.
+    """
+    ratios = []
+    for line, own, wide in zip(apart, noise, open_, strict=True):
+        telling = np.isfinite(line) & (np.sqrt(np.nan_to_num(wide)) > TELLING)
+        if not telling.any():
+            continue
+        heft = wide[telling] / wide[telling].sum()
+        # A mate's noise of single weeks averages out; its stray does not.
+        stray = own[telling] @ heft**2
+        ratios.append((float(line[telling] @ heft) ** 2 - stray) / float(wide[telling] @ heft))
+    if len(ratios) < LEAST_MATES:
+        return 1.0
+    # Median of a squared normal deviate: 0.455 of its variance.
+    found = max(float(np.median(ratios)) / 0.4549, 0.0)
+    share = (OWN_SHARE_WEIGHT * OWN_SHARE + len(ratios) * found) / (OWN_SHARE_WEIGHT + len(ratios))
+    return float(np.clip(share, LEAST_OWN_SHARE, 1.0))
