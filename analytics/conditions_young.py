@@ -25,13 +25,13 @@ PRIOR = 1 / 60
 
 def slow_beside_siblings(history: History) -> list[Finding]:
     """Young locks that let go much later than their family does."""
-    judged = drifts(history).current
+    judged, predecessors = drifts(history).current, drifts(history).earlier
     found = []
     for name, drift in judged.items():
         days = drift.days
         if days.day[-1] - days.day[0] >= YOUNG_DAYS or drift.releases_now < 8:
             continue
-        if days.lock.latency_kind == "door":
+        if days.lock.latency_kind == "door" or _as_its_predecessor(drift, predecessors.get(name)):
             continue
         others = [
             np.log(other.now_ms if np.isfinite(other.now_ms) else other.before_ms)
@@ -46,6 +46,16 @@ def slow_beside_siblings(history: History) -> list[Finding]:
         if score is not None:
             found.append(_said(drift, np.array(others), score))
     return found
+
+
+def _as_its_predecessor(drift: LockDrift, earlier: LockDrift | None) -> bool:
+    """Whether what was in this place before, or before the work on it, took as long when sound.
+
+    Then the lock is of another size or wired otherwise than those that share its words.
+    """
+    if earlier is None or not np.isfinite(earlier.before_ms):
+        return False
+    return bool(drift.now_ms < earlier.before_ms * np.exp(2 * BETWEEN_LOCKS))
 
 
 def _score(drift: LockDrift, others: np.ndarray) -> float | None:

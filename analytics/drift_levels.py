@@ -96,7 +96,7 @@ def daily_noise(
     volts = days.log_volts - days.rated_log_volts if group == "pulsed" else np.zeros(level.size)
     # One release more or fewer on a straggling day: half a scatter more than the plain formula.
     noise = days.deviation**2 * 1.1 / days.releases
-    extra = _clock_wander(days) if across_clocks else 0.0
+    extra = _clock_wander(days, noise) if across_clocks else 0.0
     own = daily_covariance(
         days.day, np.zeros(days.day.size), float(np.hypot(wander.daily, extra)),
         wander.memory_days, wander.slow,
@@ -119,13 +119,15 @@ def daily_noise(
     return DailyNoise(level, total, own)
 
 
-def _clock_wander(days: LockDays) -> float:
-    """The same as a share of the latency: twice what this lock's own days show of it."""
+def _clock_wander(days: LockDays, noise: Reals) -> float:
+    """The same as a share of the latency: twice what this lock's own days show beyond ``noise``."""
     least, most = (bound / days.reference_ms for bound in CLOCK_WANDER_MS)
     if days.day.size < 20:
         return most
-    own = robust_deviation(np.diff(days.level)) / np.sqrt(2)
-    return float(np.clip(2 * own, least, most))
+    # Neighbouring days differ by both their noises and by both their clocks' wander.
+    apart = np.diff(days.level) / np.sqrt((noise[1:] + noise[:-1]) / 2)
+    beyond = max(robust_deviation(apart) ** 2 / 2 - 1.0, 0.0) * float(np.median(noise))
+    return float(np.clip(2 * np.sqrt(beyond), least, most))
 
 
 def two_levels(
