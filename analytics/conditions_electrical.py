@@ -11,7 +11,8 @@ from collections.abc import Callable
 from analytics.coil_circuit import coil_current_high, no_sag
 from analytics.history import History
 from analytics.over_long_condition import over_long_energising
-from analytics.switch_off import missing_suppression, self_cut_failed, stays_on
+from analytics.self_cut import self_cut_failed
+from analytics.switch_off import missing_suppression, stays_on
 from shared.findings import Finding
 
 

@@ -1,4 +1,4 @@
-"""What happens at switch-off: the coil stays on, cuts itself too late, or throws a spike."""
+"""What happens at switch-off: the coil stays on, or throws a spike."""
 
 from __future__ import annotations
 
@@ -68,85 +68,6 @@ def _rail_is_slow(
             total += int(rows.now.sum())
             count += int((stays & rows.now).sum())
     return total >= 5 and count > 0.3 * total
-
-
-# Self-cut.
-
-
-def self_cut_failed(history: History) -> list[Finding]:
-    """Self-cutting coils that stay on to the end of the pulse although the lock has opened.
-
-    Where no contact tells that it opened, a sag as long as the pulse may also be a catch
-    that did not move; then nobody would have gone on without trying again, so a string of
-    such commands, each left alone, speaks for the switch.
-    """
-    cutting = [lock.id for lock in history.venue.locks if lock.self_cut]
-    frame = history.actuations.filter(pl.col("lock").is_in(cutting) & (pl.col("sag_volts") > 0))
-    found = []
-    for name, rows in rows_by_lock(frame, "command_time", history).items():
-        told, failed = _not_cut(rows)
-        part = rows.take(told)
-        stretch = course(part, failed[told], history)
-        if stretch is None:
-            continue
-        count, total = stretch.now
-        share = stretch.share
-        seen = rows.lock.contact is not None
-        if seen and (count < 2 or share < 0.2):
-            continue
-        if not seen and not _left_alone(part, failed[told] & stretch.live, count, share, stretch):
-            continue
-        on = float(np.median(part.real("pulse_ms")[failed[told] & stretch.live]))
-        found.append(finding(
-            name, "self-cut-failed", "week",
-            (0.97 if count >= 3 else 0.85) if seen else 0.96 if count >= 10 else 0.85,
-            since=stretch.since, since_low=stretch.low, since_high=stretch.high,
-            says=f"{name} opens, but its own switch does not cut its coil: it stays on to the end "
-                 f"of the pulse ({on:.0f} ms) in {count} of {total} commands."
-                 + stretch.repair_words if seen else
-                 f"The coil of {name} stays on to the end of the pulse ({on:.0f} ms) in {count} of "
-                 f"{total} commands, and nobody tried again: its switch does not cut it any more."
-                 + stretch.repair_words,
-            evidence=[
-                share_evidence("commands that the switch did not cut", stretch.now,
-                               stretch.before),
-                Evidence("time the coil was on", on, "ms", n=total,
-                         before=_usual_cut(part, failed[told])),
-            ],
-            not_excluded=() if seen else ("no-release",),
-        ))
-    return found
-
-
-def _not_cut(rows: Rows) -> tuple[Flags, Flags]:
-    """Rows that tell whether the switch cut the coil, and those in which it did not."""
-    outcome, pulse = rows.text("outcome"), rows.real("pulse_ms")
-    sag_ms, latency = rows.real("sag_ms"), rows.real("latency_ms")
-    slack = np.maximum(2.5 * np.nan_to_num(rows.real("sample_ms"), nan=10.0), 10.0)
-    to_the_end = sag_ms >= pulse - slack
-    if rows.lock.contact is not None:
-        # The contact shows when it opened; the cut ought to have come then.
-        told = (outcome == "released") & np.isfinite(sag_ms) & (pulse > latency + 2 * slack)
-        return np.asarray(told, dtype=bool), np.asarray(told & to_the_end, dtype=bool)
-    told = np.isfinite(sag_ms) & np.isfinite(pulse)
-    return told, np.asarray(told & to_the_end & (outcome != "released"), dtype=bool)
-
-
-def _usual_cut(rows: Rows, failed: Flags) -> float | None:
-    good = rows.real("sag_ms")[~failed]
-    return float(np.median(good)) if good.size else None
-
-
-def _left_alone(
-    rows: Rows, failed: Flags, count: int, share: float, stretch: Course
-) -> bool:
-    """Whether commands that were not cut were, nearly all of them, not tried again."""
-    if count < 5 or share < 0.9 or stretch.before[1] < 5:
-        return False
-    if stretch.before[0] > 0.2 * stretch.before[1]:
-        return False
-    again = rows.real("attempt")[failed] > 1
-    return bool(again.mean() < 0.25)
 
 
 # Over-voltage.

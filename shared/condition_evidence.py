@@ -123,9 +123,13 @@ RESTS_ON: Mapping[str, RestsOn] = {
         "Volts before and during pulses, or amperes.",
     ),
     "self-cut-failed": RestsOn(
-        ("commands that the switch did not cut", "time the coil was on"),
+        ("commands that the switch did not cut", "time the coil was on",
+         "load in the last part of the pulse"),
         "The sag lasts as long as the command, again and again, where it used to end with the "
-        "release.", "Volts at 100 a second or more, the sag six times the noise.",
+        "release. Where one pulse's sag hides in the noise and no contact is wired, the mean of "
+        "many pulses tells, unless commands were tried again: then the catch did not move.",
+        "Volts at 100 a second or more, the sag six times the noise, or many pulses of a quarter "
+        "of a second or longer.",
     ),
     "missing-suppression": RestsOn(
         ("switch-offs with a spike", "median of those spikes", "the same, other locks of the rail",
