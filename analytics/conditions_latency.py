@@ -23,6 +23,7 @@ from analytics.evidence import (
     with_weeks,
 )
 from analytics.history import History
+from analytics.polled_means import least_change_ms
 from shared.findings import Evidence, Finding
 from shared.venue import Lock
 
@@ -37,6 +38,9 @@ FEEDBACK_ONLY = ("hot-coil", "low-supply", "supply-sag", "coil-current-high")
 SEEN_SHARE_OF_GATE = 0.75
 """This week's level must differ by so much of the gate by itself; the whole course by all of it."""
 
+CERTAIN, CERTAIN_DEVIATIONS = 8.0, 4.0
+"""Natural log odds, and standard deviations of the fitted change, of a course that needs no more
+proof."""
 
 def sticking_catch(history: History) -> list[Finding]:
     """Latches, bolts and strikes whose release has become slower."""
@@ -124,15 +128,26 @@ def _standing(history: History, *, slower: bool) -> list[tuple[Lock, LockDrift]]
             continue
         if (drift.change > 0) != slower or abs(drift.change) < gate:
             continue
-        nearest = drift.seen_low if slower else -drift.seen_high
-        if nearest <= 0 or abs(drift.seen) < SEEN_SHARE_OF_GATE * gate:
+        if not _borne_out(drift, slower) or abs(drift.seen) < SEEN_SHARE_OF_GATE * gate:
             continue  # this week's own level does not bear it out
-        if drift.days.phase_tied and _below_poll(drift):
+        if drift.days.phase_tied and _below_poll(history, drift):
             continue
         if drift.days.lock.latency_kind == "door" and _hump_only(drift):
             continue  # people have become slower, not the lock
         out.append((history.venue.locks_by_id[name], drift))
     return out
+
+
+def _borne_out(drift: LockDrift, slower: bool) -> bool:
+    """Whether this week's level differs from the one before beyond its interval.
+
+    A rail that failed before the change began leaves open how that level compares with the one
+    before either; the course since it failed can still be all but certain by itself.
+    """
+    fit = drift.fit
+    assert fit is not None
+    certain = fit.log_odds > CERTAIN and abs(fit.shift) > CERTAIN_DEVIATIONS * fit.shift_deviation
+    return certain or (drift.seen_low if slower else -drift.seen_high) > 0
 
 
 def _hump_only(drift: LockDrift) -> bool:
@@ -216,11 +231,16 @@ def _with_unhelped(
     return [item for item in found if item.subject not in told] + unhelped
 
 
-def _below_poll(drift: LockDrift) -> bool:
-    """A change too small for a poll whose phase follows the command."""
+def _below_poll(history: History, drift: LockDrift) -> bool:
+    """A change too small for a poll whose phase follows the command: less than half the gate
+    beyond what the place between two polls may feign.
+    """
     days = drift.days
-    narrow = days.deviation * days.reference_ms < 0.5 * days.resolution_ms
-    return narrow and abs(drift.change) * days.reference_ms < days.resolution_ms
+    if days.deviation * days.reference_ms >= 0.5 * days.resolution_ms:
+        return False
+    beyond = 0.5 * history.venue.limits.drift_gate_percent / 100 * days.reference_ms
+    least = least_change_ms(days.reference_ms, days.resolution_ms, beyond)
+    return abs(drift.change) * days.reference_ms < least
 
 
 def _raised(urgency: str, lock: Lock) -> str:

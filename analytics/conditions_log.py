@@ -226,19 +226,28 @@ def log_gap(history: History) -> list[Finding]:
     return found + _never_heard(history)
 
 
+_BUSY_ELSEWHERE = 100
+"""Commands and contact changes of other controllers meanwhile: no quiet hour, and no short one."""
+_NATS = 2.2
+"""A silence this much more surprising than its past is e times likelier to be a lost log. The
+habits are those of rooms that share their games, so a factor e in chance counts for less."""
+
+
 def _judge(silence: Silence) -> tuple[str, float] | None:
     """Urgency and score of one silence, or None where it is nothing unusual."""
     surprise, usual = silence.surprise, silence.usual
     if surprise < max(6.0, 2.0 * usual):
         return None
-    score = float(np.clip(1.0 - math.exp(-(surprise - usual) / 4.0), 0.5, 0.99))
+    score = float(np.clip(1.0 - math.exp(-(surprise - usual) / _NATS), 0.5, 0.99))
     if silence.controller is None:
         return _judge_venue(silence, score)
     if silence.steady:
         if silence.ongoing and silence.hours >= 12:
             return "week", score
         return ("plan" if silence.hours >= 0.5 else "watch"), score
-    if silence.weeks_known < 4 or surprise < max(12.0, 3.0 * usual):
+    # Silent while the others were as busy as ever: half the surprise will do.
+    least = 6.0 if silence.edges_elsewhere >= _BUSY_ELSEWHERE else 12.0
+    if silence.weeks_known < 4 or surprise < max(least, 3.0 * usual):
         return "watch", min(score, 0.6)
     if silence.ongoing and silence.hours >= 24:
         return "week", min(score, 0.97)

@@ -30,6 +30,7 @@ from analytics.drift_season import CommonWeeks, common_weeks
 from analytics.drift_series import LockDays, lock_days
 from analytics.evidence import Reals, baseline_start, last_service, per_lock, with_weeks
 from analytics.history import History
+from analytics.polled_means import least_change_ms
 from analytics.rail_load import rail_loads
 from shared.tables import BASELINE_ACTIONS
 
@@ -364,5 +365,7 @@ def _detectable(days: LockDays, wander: Wander, scale: float) -> float:
     variance = noise + wander.daily**2 / max(days_apart, 1.0) + wander.slow**2
     found = float(5 * np.sqrt(scale * variance))
     if days.phase_tied and days.deviation * days.reference_ms < days.resolution_ms:
-        found = max(found, days.resolution_ms / days.reference_ms)
+        reference = days.reference_ms
+        found = max(found, least_change_ms(reference, days.resolution_ms, found * reference)
+                    / reference)
     return found

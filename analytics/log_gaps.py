@@ -2,7 +2,8 @@
 
 A silence is judged by the controller's own habits. For every hour, how often did
 this controller log something at this time of day when the others were as busy as
-they were then? The surprise of a silent stretch is the sum of -ln(1 - p) over its
+they were then? Hours in which nobody else was played tell nothing of it, unless it logs
+night and day. The surprise of a silent stretch is the sum of -ln(1 - p) over its
 hours; it is held against the most surprising silence of each earlier week, so that a
 room that is often not booked, or a controller that is switched off at night, sets
 its own measure. A stretch in which no controller logged anything says nothing of any
@@ -137,6 +138,8 @@ def silences(history: History) -> list[Silence]:
         share = float(grid.present[row][heard].mean()) if heard.any() else 0.0
         if share >= _STEADY_SHARE:
             chance = np.maximum(chance, _smoothed(share * heard.sum(), float(heard.sum())))
+        elif others.any():
+            heard &= others > 0  # where nobody is played, the venue may be closed
         found += _runs(grid, row, controller, np.where(heard, chance, 0.0), others)
         found += _short(grid, row, controller, others)
     # The venue as a whole: by the hour of the week, or pooled where it logs round the clock.

@@ -26,8 +26,9 @@ SHARED_SHARE = 0.7
 """Where so many of a rail's locks have become slower together, it is what they share."""
 ALIKE_OF_TYPICAL = 0.25
 """Locks answer a failing rail each in its own way: so much of what is typical is the same."""
-ALL_BUT_CERTAIN = 8.0
-"""Natural log odds."""
+BESIDE_RAIL = 4.5
+"""Natural log odds of a change that began with its rail's fault: what the rail does to all locks on
+it is taken out, and still two faults at once are rarer than one."""
 TOGETHER_DAYS = 21
 UNANSWERED_SURE = 0.9
 SLOW_SURE = 0.998
@@ -40,7 +41,7 @@ def beyond_rail(history: History, item: Finding, lock: Lock, rail: Finding) -> b
 
     A drift has the rail's volts allowed for already, where they are known, with all
     the uncertainty of this lock's answer to them. What begins with the rail's fault
-    must still be all but certain; and where other locks on the rail show the same, it
+    must still be surer than another change; and where other locks on the rail show the same, it
     must be far larger than theirs.
     """
     judged = drifts(history).current
@@ -73,7 +74,7 @@ def beyond_rail(history: History, item: Finding, lock: Lock, rail: Finding) -> b
         typical = float(np.median([mate.change for mate in slower]))
         return own.seen_low > 2.0 * typical
     if drifting:
-        return own is not None and own.fit is not None and own.fit.log_odds > ALL_BUT_CERTAIN
+        return own is not None and own.fit is not None and own.fit.log_odds > BESIDE_RAIL
     return item.score > (UNANSWERED_SURE if item.condition == "no-release" else SLOW_SURE)
 
 

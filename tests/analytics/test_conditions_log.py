@@ -127,8 +127,11 @@ def test_restarts_again_and_again_are_said_even_where_mended():
 
 
 def activity(weeks, lost=lambda controller, local: False, closed=(), steady=("volts",),
-             share=0.97, stop=None):
-    """Hours of two controllers that log games from 10 to 22 h and one that logs always."""
+             share=0.97, stop=None, together=False):
+    """Hours of two controllers that log games from 10 to 22 h and one that logs always.
+
+    ``together``: they share their games, so that either is silent when the other is.
+    """
     rng = np.random.default_rng(5)
     end = WEEK.bounds(VENUE.zone)[1]
     hour = end - timedelta(weeks=weeks)
@@ -136,8 +139,11 @@ def activity(weeks, lost=lambda controller, local: False, closed=(), steady=("vo
     while hour < (stop or end):
         local = hour.astimezone(VENUE.zone)
         playing = 10 <= local.hour < 22 and local.date() not in closed
+        booked = rng.random() < share
         for controller in ("north", "south", "volts"):
-            edges = int(rng.poisson(25)) + 1 if playing and rng.random() < share else 0
+            if not together:
+                booked = rng.random() < share
+            edges = int(rng.poisson(70)) + 1 if playing and booked else 0
             records = 3600 if controller in steady else edges
             if records and not lost(controller, local):
                 rows.append((controller, hour, records, edges if controller != "volts" else 0,
@@ -173,6 +179,21 @@ def test_a_controller_that_is_silent_on_a_day_of_play():
     assert [(f.subject, f.subject_kind, f.since) for f in found] == [
         ("south", "controller", THURSDAY - timedelta(days=1))]
     assert "while other controllers logged" in found[0].says
+
+
+def two_hours(controller, local):
+    return controller == "south" and local.date() == THURSDAY and local.hour in (13, 14)
+
+
+def test_two_silent_hours_of_one_who_shares_its_games_with_a_busy_other_are_said():
+    frame = activity(6, share=0.9, together=True, lost=two_hours, steady=())
+    found = [f for f in log_gap(history(activity=frame)) if f.urgency != "watch"]
+    assert [(f.subject, f.since) for f in found] == [("south", THURSDAY)]
+
+
+def test_two_silent_hours_of_a_room_that_is_often_not_booked_are_not():
+    frame = activity(6, share=0.6, lost=two_hours, steady=())
+    assert [f for f in log_gap(history(activity=frame)) if f.urgency != "watch"] == []
 
 
 def test_a_controller_that_fell_silent_and_stays_so_is_for_this_week():
