@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from datetime import date
+
 import numpy as np
 import polars as pl
 
@@ -18,7 +20,11 @@ still on its way then (no catch that works takes longer than 100 ms)."""
 _SURE_Z = 5.0
 """Standard errors between the mean loads before and now: many locks, many weeks."""
 _CUT_SHARE = 0.35
-"""A coil that was cut left no more than this of the load it has when it is not."""
+"""A coil that was cut left no more than this of the load that it ought to be when it is not."""
+_UNCUT_SHARE = 0.6
+"""And one that is not cut is this much of it at least."""
+_LEAST_TELLERS = 2
+"""So many other locks of the rail must show what an ampere takes off it."""
 _LEFT_ALONE_SHARE = 0.25
 """Commands tried again: fewer than this, and nobody thought that the lock had not opened."""
 _RATE_PRIOR = 1e-4
@@ -123,7 +129,7 @@ def loaded_to_the_end(history: History) -> list[Finding]:
         level = np.bincount(where, weights=sag) / np.bincount(where)
         change = level_change(days, level, history.week.monday.toordinal(),
                               floor=_noise_of_a_day(alone))
-        if change is None or not _no_longer_cut(change):
+        if change is None or not _no_longer_cut(change, _expected(history, rows, change.since)):
             continue
         live = live_rows(alone, history) & (alone.day >= change.since.toordinal())
         if live.sum() < 5 or (alone.real("attempt")[live] > 1).mean() > _LEFT_ALONE_SHARE:
@@ -141,9 +147,43 @@ def _noise_of_a_day(rows: Rows) -> float:
     return 0.3 * usual / float(np.sqrt(max(per_day, 1.0)))
 
 
-def _no_longer_cut(change: LevelChange) -> bool:
-    return change.shift > 0 and change.z > _SURE_Z and (
-        abs(change.before) < _CUT_SHARE * change.now + 2 * change.error)
+def _expected(history: History, rows: Rows, since: date) -> tuple[float, float]:
+    """Sag that this coil ought to be if it is not cut, before and since: by the rail's others.
+
+    NaN where fewer than two of them tell.
+    """
+    others = [lock for lock in history.venue.locks_on(rows.lock.supply)
+              if lock.id != rows.lock.id and not lock.self_cut and lock.amps]
+    own = rows.lock.amps
+    if not own or len(others) < _LEAST_TELLERS:
+        return float("nan"), float("nan")
+    amps = {lock.id: lock.amps for lock in others}
+    frame = history.actuations.filter(
+        pl.col("lock").is_in(list(amps)) & pl.col("sag_volts").is_finite()
+    )
+    local = pl.col("command_time").dt.convert_time_zone(history.venue.time_zone)
+    frame = frame.with_columns(
+        later=local.dt.date() >= since,
+        per_ampere=pl.col("sag_volts") / pl.col("lock").replace_strict(
+            amps, default=None, return_dtype=pl.Float64),
+    ).group_by("lock", "later").agg(pl.col("per_ampere").median())
+    found = []
+    for later in (False, True):
+        part = frame.filter(pl.col("later") == later)["per_ampere"]
+        middle = part.median() if part.len() >= _LEAST_TELLERS else None
+        found.append(own * middle if isinstance(middle, float) else float("nan"))
+    return found[0], found[1]
+
+
+def _no_longer_cut(change: LevelChange, expected: tuple[float, float]) -> bool:
+    """Whether it was cut, and is not, by what a coil that is not cut would take off the rail.
+
+    A rail that softens makes more of what was there; so both are held against its others.
+    """
+    before, now = expected
+    return bool(
+        change.shift > 0 and change.z > _SURE_Z and change.before < _CUT_SHARE * before
+        and change.now > _UNCUT_SHARE * now)
 
 
 def _mean_finding(rows: Rows, live: Flags, change: LevelChange) -> Finding:
