@@ -34,6 +34,7 @@ from analytics.drift_season import (
 )
 from analytics.drift_series import LockDays
 from analytics.evidence import Reals
+from analytics.lock_rows import Ints
 
 LEAST_MATES = 3
 """Fewer neighbours than this do not tell what their rail did to all of them."""
@@ -49,29 +50,31 @@ OWN_SHARE_WEIGHT = 1.0
 LEAST_OWN_SHARE = 0.005
 """However alike the neighbours are, a latch may answer as no neighbour does."""
 
+SAME_VOLTS = 0.02
+"""Natural log: days of a week whose volts lie this near each other are one period."""
+
 TELLING = 0.02
-"""Uncertainty (natural log) of a week's answer to volts from which on that week tells something of
-how far the answers lie apart."""
+"""Uncertainty (natural log) of a period's answer to volts from which on that period tells something
+of how far the answers lie apart."""
 
 
 @dataclass(frozen=True)
 class MatesCourse:
-    """What neighbours say of a lock's weeks.
+    """What neighbours say of a lock's days.
 
-    ``week`` are week numbers, 0 the week asked for; ``effect`` is what the rail did to the lock,
-    as far as the neighbours tell; ``left`` the share of the standard deviation of its answer
-    to volts that stays.
+    ``day`` are day numbers, 0 the Monday of the week asked for; ``effect`` is what the rail did
+    to the lock on each, as far as the neighbours tell; ``left`` the share of the standard
+    deviation of its answer to volts that stays.
     """
 
-    week: Reals
+    day: Reals
     effect: Reals
     left: Reals
 
     def over(self, day: Reals) -> tuple[Reals, Reals]:
-        """Effect and share left on each day (day 0 is the last week's Monday)."""
-        number = np.floor_divide(day, 7)
-        place = np.clip(np.searchsorted(self.week, number), 0, self.week.size - 1)
-        told = self.week[place] == number
+        """Effect and share left on each day."""
+        place = np.clip(np.searchsorted(self.day, day), 0, self.day.size - 1)
+        told = self.day[place] == day
         return np.where(told, self.effect[place], 0.0), np.where(told, self.left[place], 1.0)
 
 
@@ -108,12 +111,11 @@ def answer_to_volts(log_volts: Reals) -> Reals:
 
 
 @dataclass(frozen=True)
-class _Weeks:
-    """One latch: weekly levels, their own noise, and how open the answer to volts leaves them."""
+class _Periods:
+    """One latch: levels by period, their own noise, how open the answer to volts leaves them."""
 
     lock: str
-    supply: str
-    week: Reals
+    period: Ints
     level: Reals
     noise: Reals
     open_: Reals
@@ -136,90 +138,111 @@ def mates_courses(
     dict of str to MatesCourse
         By lock; a lock with fewer than three neighbours that can tell is missing.
     """
-    rails: dict[str, list[_Weeks]] = {}
+    rails: dict[str, list[LockDays]] = {}
     for days in members:
         if days.day.size and float(days.volts_known.mean()) > 0.5:
-            rails.setdefault(days.lock.supply, []).append(_weekly(days, common))
+            rails.setdefault(days.lock.supply, []).append(days)
     out = {}
-    for mates in rails.values():
-        if len(mates) > LEAST_MATES:
-            out.update(_courses(mates))
+    for every in rails.values():
+        if len(every) <= LEAST_MATES:
+            continue
+        day, period = _rail_periods(every)
+        mates = [_by_period(days, common, period[np.searchsorted(day, days.day)])
+                 for days in every]
+        for lock, (effect, left) in _courses(mates, int(period.max()) + 1).items():
+            out[lock] = MatesCourse(day, effect[period], left[period])
     return out
 
 
-def _weekly(days: LockDays, common: CommonWeeks) -> _Weeks:
+def _rail_periods(mates: Sequence[LockDays]) -> tuple[Reals, Ints]:
+    """All days of a rail, and the period of each: days of one week with about the same volts."""
+    every = np.concatenate([mate.day for mate in mates])
+    volts = np.concatenate([mate.log_volts - mate.rated_log_volts for mate in mates])
+    order = np.argsort(every, kind="stable")
+    day, start = np.unique(every[order], return_index=True)
+    middle = np.array([np.median(part) for part in np.split(volts[order], start[1:])])
+    key = np.stack([np.floor_divide(day, 7), np.round(middle / SAME_VOLTS)])
+    _, period = np.unique(key, axis=1, return_inverse=True)
+    return day, period.astype(np.int64).ravel()
+
+
+def _by_period(days: LockDays, common: CommonWeeks, period: Ints) -> _Periods:
     volts = days.log_volts - days.rated_log_volts
     effect = common.over(days.day)[0]
     level = days.level - explained(days) - effect
-    week, start = np.unique(np.floor_divide(days.day, 7), return_index=True)
-    share = np.zeros((week.size, days.day.size))
-    ends = np.append(start[1:], days.day.size)
-    for row, (begin, end) in enumerate(zip(start, ends, strict=True)):
-        share[row, begin:end] = days.releases[begin:end] / days.releases[begin:end].sum()
+    own, place = np.unique(period, return_inverse=True)
+    share = np.zeros((own.size, days.day.size))
+    share[place, np.arange(days.day.size)] = days.releases
+    releases = share.sum(axis=1)
+    share /= releases[:, None]
     covariance = share @ (answer_to_volts(volts) + season_at_low(effect, volts)) @ share.T
-    # Against the weeks at the volts it is used to, whose level is what others are held against.
-    weekly = share @ days.log_volts
-    usual = np.abs(weekly - np.median(days.log_volts)) < USUAL_VOLTS / 2
-    usual = usual if usual.any() else np.ones(week.size, dtype=bool)
+    # Against the periods at the volts it is used to, whose level is what others are held against.
+    usual = np.abs(share @ days.log_volts - np.median(days.log_volts)) < USUAL_VOLTS / 2
+    usual = usual if usual.any() else np.ones(own.size, dtype=bool)
     open_ = (
         np.diag(covariance) - 2 * covariance[:, usual].mean(axis=1)
         + float(covariance[np.ix_(usual, usual)].mean())
     )
-    noise = days.deviation**2 / np.add.reduceat(days.releases, start) + LOCK_WEEK_DEVIATION**2
-    return _Weeks(days.lock.id, days.lock.supply, week, share @ level, noise,
-                  np.maximum(open_, 0.0))
+    noise = days.deviation**2 / releases + LOCK_WEEK_DEVIATION**2
+    return _Periods(days.lock.id, own, share @ level, noise, np.maximum(open_, 0.0))
 
 
-def _courses(mates: Sequence[_Weeks]) -> dict[str, MatesCourse]:
-    """The common course of all but each one in turn."""
-    weeks = np.unique(np.concatenate([mate.week for mate in mates]))
-    shape = (len(mates), weeks.size)
+def _courses(
+    mates: Sequence[_Periods], count: int
+) -> dict[str, tuple[Reals, Reals]]:
+    """The common course of all but each one in turn: effect and share left, by period."""
+    shape = (len(mates), count)
     level, noise, open_ = np.full(shape, np.nan), np.full(shape, np.nan), np.full(shape, np.nan)
     for row, mate in enumerate(mates):
-        place = np.searchsorted(weeks, mate.week)
-        level[row, place], noise[row, place], open_[row, place] = (
+        level[row, mate.period], noise[row, mate.period], open_[row, mate.period] = (
             mate.level, mate.noise, mate.open_)
     if not np.nanmax(np.sqrt(open_)) > TELLING:
         return {}
     weight = 1.0 / (noise + open_)
-    course = np.zeros(weeks.size)
+    course = np.zeros(count)
+    apart = level
     for _ in range(6):
         own = np.array([weighted_median(line - course, heft)
                         for line, heft in zip(level, weight, strict=True)])
         apart = level - own[:, None]
-        course = np.array([weighted_median(apart[:, k], 1.0 / noise[:, k])
-                           for k in range(weeks.size)])
+        course = _common(apart, noise)
         course = np.where(np.isfinite(course), course, 0.0)
     out = {}
     for row, mate in enumerate(mates):
         others = np.arange(len(mates)) != row
-        out[mate.lock] = _without(weeks, apart[others], noise[others], open_[others], open_[row])
+        out[mate.lock] = _without(apart[others], noise[others], open_[others], open_[row])
+    return out
+
+
+def _common(apart: Reals, noise: Reals) -> Reals:
+    """Median over locks (rows), period by period."""
+    out: Reals = np.array([
+        weighted_median(apart[:, k], 1.0 / noise[:, k]) for k in range(apart.shape[1])])
     return out
 
 
 def _without(
-    weeks: Reals, apart: Reals, noise: Reals, open_: Reals, mine: Reals
-) -> MatesCourse:
-    """What the others (rows of the tables) say of one lock, whose weeks are ``mine``-open."""
+    apart: Reals, noise: Reals, open_: Reals, mine: Reals
+) -> tuple[Reals, Reals]:
+    """What the others (rows of the tables) say of one lock, whose periods are ``mine``-open."""
     count = np.isfinite(apart).sum(axis=0)
-    course = np.array([weighted_median(apart[:, k], 1.0 / noise[:, k])
-                       for k in range(weeks.size)])
+    course = _common(apart, noise)
     share = _own_share(apart - course, noise, open_)
-    typical = np.nanmedian(np.where(np.isfinite(open_), open_, np.nan), axis=0) \
-        if np.isfinite(open_).any() else np.zeros(weeks.size)
-    error = 1.57 * (share * typical + np.nanmedian(noise, axis=0)) / np.maximum(count, 1)
-    common = (1.0 - share) * np.nan_to_num(mine)
-    gain = common / np.maximum(common + error, 1e-12)
-    gain = np.where((count >= LEAST_MATES) & np.isfinite(course) & np.isfinite(gain), gain, 0.0)
-    effect = gain * np.where(np.isfinite(course), course, 0.0)
-    left = np.sqrt(share + (1.0 - share) * (1.0 - gain))
-    return MatesCourse(weeks, effect, left)
+    told = (count >= LEAST_MATES) & np.isfinite(course) & np.isfinite(mine)
+    error = np.full(course.size, np.inf)
+    spread = share * open_[:, told] + noise[:, told]
+    error[told] = 1.57 * np.nanmedian(spread, axis=0) / count[told]
+    common = (1.0 - share) * np.where(told, mine, 0.0)
+    gain = common / (common + error + 1e-12)
+    effect = np.where(told, gain * course, 0.0)
+    left: Reals = np.sqrt(share + (1.0 - share) * (1.0 - gain))
+    return effect, np.where(told, left, 1.0)
 
 
 def _own_share(apart: Reals, noise: Reals, open_: Reals) -> float:
     """Share of the uncertainty that is each latch's own: from how far apart they answer.
 
-    A latch answers all its weeks at low volts alike, so each counts once.
+    A latch answers all its periods at low volts alike, so each counts once.
     """
     ratios = []
     for line, own, wide in zip(apart, noise, open_, strict=True):
@@ -227,7 +250,7 @@ def _own_share(apart: Reals, noise: Reals, open_: Reals) -> float:
         if not telling.any():
             continue
         heft = wide[telling] / wide[telling].sum()
-        # A mate's noise of single weeks averages out; its stray does not.
+        # A mate's noise of single periods averages out; its stray does not.
         stray = own[telling] @ heft**2
         ratios.append((float(line[telling] @ heft) ** 2 - stray) / float(wide[telling] @ heft))
     if len(ratios) < LEAST_MATES:

@@ -23,6 +23,9 @@ polled latencies is true to half a poll, the mean of their logarithms is not."""
 REST_HOURS = 6.0
 """A release after so long a rest counts as the first of the day."""
 
+LEAST_BELOW_NOISES = 2.0
+"""The least of some twenty readings lies about this many deviations below their level."""
+
 HEAT_MEMORY_S = 540.0
 """Slow thermal time constant of a small latch, calculated from a two-mass model."""
 
@@ -193,8 +196,7 @@ def lock_days(lock: Lock, rows: pl.DataFrame, epoch_day: int) -> LockDays | None
         if "rail_sag_factor" in frame.columns else np.ones(before.size)
     )
     sag = frame["sag_volts"].cast(pl.Float64).to_numpy().astype(float) / np.maximum(factor, 0.2)
-    sag = sag[: max(40, before.size // 3)]
-    own = float(np.nanmedian(sag)) if np.isfinite(sag).any() else 0.0
+    own = _own_sag(frame, sag, before)
     loaded = before - own * factor
     ratio = np.where(before > 0.3 * lock.rated_volts, loaded / lock.rated_volts, np.nan)
     ratio = np.clip(ratio, 0.2, 2.0)
@@ -216,6 +218,22 @@ def lock_days(lock: Lock, rows: pl.DataFrame, epoch_day: int) -> LockDays | None
         others=np.nan_to_num(daily(np.clip(others, -3, 3))),
         warmth_kelvin=np.zeros(day.size) if warmth is None else np.nan_to_num(daily(warmth)),
     )
+
+
+def _own_sag(frame: pl.DataFrame, sag: Reals, before: Reals) -> float:
+    """What the lock's own coil takes off its rail as the rail was at first. [V]
+
+    ``sag`` has what the rail alone did taken out. A coil that cuts itself soon leaves no level
+    to read; then it is the fall to the least reading, less what noise adds to that.
+    """
+    first = sag[: max(40, sag.size // 3)]
+    for told in (first, sag):
+        if np.isfinite(told).any():
+            return float(np.nanmedian(told))
+    least = frame["volts_min"].cast(pl.Float64).to_numpy().astype(float)
+    noise = frame["volts_noise"].cast(pl.Float64).to_numpy().astype(float)
+    fall = (before - least - LEAST_BELOW_NOISES * np.nan_to_num(noise))[: first.size]
+    return max(float(np.nanmedian(fall)), 0.0) if np.isfinite(fall).any() else 0.0
 
 
 def command_volts(rows: pl.DataFrame) -> Reals:

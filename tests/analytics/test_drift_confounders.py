@@ -7,6 +7,8 @@ import pytest
 from analytics.conditions_latency import sticking_catch
 from analytics.conditions_slow import slow_modes
 from analytics.conditions_young import slow_beside_siblings
+from analytics.drift_series import lock_days
+from analytics.evidence import with_weeks
 from shared.tables import SERVICE
 from tests.analytics.latency_rows import FIRST_MONDAY, actuations, history_at, lock, wander
 
@@ -67,3 +69,19 @@ def test_a_place_whose_lock_was_always_slow_is_of_another_size(before, told):
         "action": ["replaced"], "part": [None], "note": [None]}))
     found = slow_beside_siblings(history_at(LATCHES, rows, 10, service=entry))
     assert ([item.subject for item in found] == ["latch-5"]) is told
+
+
+@pytest.mark.parametrize("sag", [None, 0.2])
+def test_a_coil_that_leaves_no_level_to_read_still_meets_the_volts_of_a_rail_that_sags(sag):
+    """The rail sags four times as much from day 60 on; the coil takes 0.2 V at first."""
+    rows = with_weeks(actuations(LATCHES[:1], weeks=14, seed=3), "command_time",
+                      history_at(LATCHES[:1], actuations(LATCHES[:1], weeks=14, seed=3), 13))
+    later = (pl.col("command_time").dt.date() - FIRST_MONDAY).dt.total_days() >= 60
+    noise = 0.01
+    rows = rows.with_columns(
+        volts_before=12.0, volts_noise=noise, sag_volts=pl.lit(sag, pl.Float64),
+        rail_sag_factor=pl.when(later).then(4.0).otherwise(1.0),
+        volts_min=pl.when(later).then(11.2 - 2 * noise).otherwise(11.8 - 2 * noise))
+    days = lock_days(LATCHES[0], rows, FIRST_MONDAY.toordinal())
+    fallen = np.median(days.log_volts[days.day >= 60]) - np.median(days.log_volts[days.day < 60])
+    assert fallen == pytest.approx(np.log(11.2 / 11.8), abs=0.004)
