@@ -174,7 +174,8 @@ def _stuck_finding(
 
 
 def _volts(loads: Drawn, stretch: Course) -> str:
-    return f"{float(np.median(loads.sag_volts[loads.empty & stretch.live])):.2f} V"
+    # Of nothing, noise may be a little less than nothing.
+    return f"{max(float(np.median(loads.sag_volts[loads.empty & stretch.live])), 0.0):.2f} V"
 
 
 def _evidence(loads: Drawn, stretch: Course) -> list[Evidence]:

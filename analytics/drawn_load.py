@@ -87,12 +87,17 @@ def _one(rows: Rows, usual: float, borrowed: bool) -> Drawn:
     if rows.lock.self_cut and rows.lock.contact:
         told &= rows.text("outcome") != "already-open"
     if np.isfinite(usual):
-        # A coil that is cut after a few readings is seen only where each stands out.
+        level = sag
+        # A coil that is cut after a few readings is seen only where each stands out, or where
+        # those of a whole day do together.
         if rows.lock.self_cut:
-            told &= usual >= _RESOLVED_CUT * noise
+            each = usual >= _RESOLVED_CUT * noise
+            by_day, sure = _by_day(rows, sag, usual)
+            told &= each | sure
+            level = np.where(each, sag, by_day)
         else:
             told &= (0.5 - _EMPTY / 2) * usual >= _sureness(rows.lock) * _sag_error(rows, noise)
-        empty = told & (sag < _EMPTY * usual)
+        empty = told & (level < _EMPTY * usual)
         # Something did load the rail meanwhile, be it a neighbour: no word on this coil.
         deepest = rows.real("volts_before") - rows.real("volts_min")
         masked = empty & rows.lock.pulsed & (deepest > np.maximum(0.5 * usual, 6.0 * noise))
@@ -100,6 +105,22 @@ def _one(rows: Rows, usual: float, borrowed: bool) -> Drawn:
     else:
         told, empty = np.zeros(rows.size, dtype=bool), np.zeros(rows.size, dtype=bool)
     return Drawn(rows, sag, usual, told, empty, borrowed)
+
+
+def _by_day(rows: Rows, sag: Reals, usual: float) -> tuple[Reals, Flags]:
+    """Each row's day's median, and whether the day has rows enough to tell it from nothing."""
+    level, sure = np.full(sag.size, np.nan), np.zeros(sag.size, dtype=bool)
+    working = sag[sag > 0.5 * usual]
+    if working.size < _FEWEST:
+        return level, sure
+    scatter = robust_deviation(working)
+    for day in np.unique(rows.day):
+        of_day = (rows.day == day) & np.isfinite(sag)
+        count = int(of_day.sum())
+        error = 1.25 * scatter / np.sqrt(max(count, 1))
+        level[of_day] = np.median(sag[of_day]) if count else np.nan
+        sure[of_day] = count >= 3 and (0.5 - _EMPTY / 2) * usual >= _sureness(rows.lock) * error
+    return level, sure
 
 
 def _sureness(lock: Lock) -> float:

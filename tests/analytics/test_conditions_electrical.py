@@ -347,6 +347,27 @@ def test_a_coil_of_another_kind_from_the_first_day():
     assert found[0].urgency == "plan"
 
 
+def test_a_self_cutting_coil_whose_single_sags_hide_in_noise_is_told_by_its_days():
+    weak = 0.07
+
+    def faint(row, day):
+        rng = np.random.default_rng(int(row["command_time"].timestamp()))
+        row["volts_noise"] = weak / 5.6  # far from the nine that a single pulse asks for
+        row["sag_volts"] = weak + rng.normal(0, 0.012)
+
+    def open_coil(row, day):
+        faint(row, day)
+        if day >= 36:
+            no_current(row, day)
+            row["sag_volts"] -= 0.001
+
+    assert judged(house(6, {"f5s": faint})) == []
+    found = judged(house(6, {"f5s": open_coil}))
+    assert names(found) == [("f5s", "coil-open")]
+    assert abs((found[0].since - MONDAY).days - 36) <= 1
+    assert "-0.00" not in found[0].says
+
+
 # Self-cut.
 
 
