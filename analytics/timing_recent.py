@@ -10,7 +10,6 @@ makes none of them wrong.
 from __future__ import annotations
 
 import numpy as np
-import numpy.typing as npt
 
 from analytics.timing_tail import Flags, Reals, Whole, design_effect
 
@@ -82,13 +81,15 @@ def _strongest(day: Whole, silent: Flags, log: Reals, gate: float) -> int | None
     slow = np.zeros(day.size, dtype=bool)
     if answered.sum() >= FEWEST:
         slow = answered & (log > np.median(log[answered]) + np.log(SLOW))
+    # A cut lies between days, so no day's median hangs on it.
+    days, levels = _day_medians(log[answered], day[answered])
 
     def strength(cut: int) -> float:
         after = day >= cut
         if min(int(after.sum()), int((~after).sum())) < FEWEST:
             return 0.0
         shares = [_share_change(mark, after, day) / LIKELIHOOD for mark in (silent, slow)]
-        return max(*shares, _level_change(log, answered, after, day, gate))
+        return max(*shares, _level_change(levels[days >= cut], levels[days < cut], gate))
 
     best, cut = max((strength(c), c) for c in range(int(day[-1]) - 6, int(day[0]) - 7, -7))
     if best <= 1:
@@ -117,11 +118,8 @@ def _entropy(mark: Flags) -> float:
     return -count * (share * float(np.log(share)) + (1 - share) * float(np.log(1 - share)))
 
 
-def _level_change(
-    log: Reals, answered: Flags, after: Flags, day: Whole, gate: float
-) -> float:
+def _level_change(new: Reals, old: Reals, gate: float) -> float:
     """The smaller of shift over gate and shift over its error over what is asked for."""
-    new, old = _day_medians(log, answered & after, day), _day_medians(log, answered & ~after, day)
     if min(new.size, old.size) < 4:
         return 0.0
     shift = abs(float(np.median(new)) - float(np.median(old)))
@@ -129,8 +127,9 @@ def _level_change(
     return min(shift / gate, shift / max(error, 1e-9) / LEVEL_ERRORS)
 
 
-def _day_medians(log: Reals, use: Flags, day: Whole) -> npt.NDArray[np.float64]:
-    days, start = np.unique(day[use], return_index=True)
-    if not days.size:
-        return np.zeros(0)
-    return np.array([float(np.median(part)) for part in np.split(log[use], start[1:])])
+def _day_medians(log: Reals, day: Whole) -> tuple[Whole, Reals]:
+    """Each day, and the median of its values: of all days at once, sorted within each."""
+    log = log[np.lexsort((log, day))]
+    days, start, count = np.unique(day, return_index=True, return_counts=True)
+    middle: Reals = (log[start + (count - 1) // 2] + log[start + count // 2]) / 2
+    return days, middle

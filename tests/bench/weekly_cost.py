@@ -1,6 +1,7 @@
 """What a new week costs `remanence weekly` with one year stored, and with ten.
 
     python -m tests.bench.weekly_cost --days 365 3653 --repeat 2
+    python -m tests.bench.weekly_cost --idle-hz 0.01 --stages  # a fifth of the records
 
 Each store (built and derived once, see :mod:`tests.bench.build`) is taken over by hard
 links, which the store's way of writing leaves alone, and a week of new log is put
@@ -25,7 +26,7 @@ import polars as pl
 from pipelines.derive import derive
 from pipelines.store import Store
 from pipelines.venue_files import load_venue
-from tests.bench.build import FIRST, YEAR, build, day_records
+from tests.bench.build import DATA, FIRST, YEAR, build, day_records
 
 ROOT = Path(__file__).parents[2]
 SCRIPT = """
@@ -57,13 +58,23 @@ print(json.dumps({"processor_seconds": used.ru_utime + used.ru_stime,
 """
 
 
-def new_week(days: int, path: Path) -> None:
+PARTS = "".join(f"""
+[[part]]
+id = "{mechanism}-a"
+unit_cost = 20.0
+lead_time_days = 21
+in_stock = 2
+""" for mechanism in ("magnet", "latch"))
+"""The owner's sheet has something to order only where parts are named."""
+
+
+def new_week(days: int, path: Path, idle_hz: float) -> None:
     """The log of the seven days after the first ``days``, as a controller's CSV file."""
     parts = []
     for number in range(days, days + 7):
         day = FIRST + timedelta(days=number)
         shift = timedelta(days=number - number % YEAR)
-        for frame in day_records(number % YEAR):
+        for frame in day_records(number % YEAR, idle_hz):
             parts.append(frame.with_columns(pl.col("time") + shift).filter(
                 pl.col("time").dt.date() == day))
     pl.concat(parts).sort("time").select(
@@ -71,14 +82,17 @@ def new_week(days: int, path: Path) -> None:
     ).write_csv(path)
 
 
-def prepare(days: int, home: Path) -> Path:
+def prepare(days: int, home: Path, idle_hz: float) -> Path:
     """A venue with so many days stored, and a week of log not yet taken in."""
-    source = build(days)
+    source = build(days, idle_hz)
     venue, path = load_venue(source)
     derive(venue, path, Store.open(venue, path))
     shutil.copytree(source / "store", home / "store", copy_function=os.link)
-    text = (source / "venue.toml").read_text()
-    (home / "venue.toml").write_text(text.replace("none.csv", "week.csv"))
+    text = (source / "venue.toml").read_text().replace("none.csv", "week.csv")
+    for mechanism in ("magnet", "latch"):
+        text = text.replace(f'mechanism = "{mechanism}"',
+                            f'mechanism = "{mechanism}"\npart = "{mechanism}-a"')
+    (home / "venue.toml").write_text(text + PARTS)
     return home
 
 
@@ -96,13 +110,14 @@ def main() -> None:
     words.add_argument("--days", type=int, nargs="+", default=[YEAR, 10 * YEAR + 3])
     words.add_argument("--repeat", type=int, default=2)
     words.add_argument("--stages", action="store_true")
+    words.add_argument("--idle-hz", type=float, default=1.0, help="idle sampling rate [Hz]")
     given = words.parse_args()
     best: dict[int, dict[str, float]] = {}
     for _ in range(given.repeat):
         for days in given.days:
-            with tempfile.TemporaryDirectory(dir=build(days).parent) as folder:
-                home = prepare(days, Path(folder))
-                new_week(days, home / "week.csv")
+            with tempfile.TemporaryDirectory(dir=DATA) as folder:
+                home = prepare(days, Path(folder), given.idle_hz)
+                new_week(days, home / "week.csv", given.idle_hz)
                 found = run(home)
             have = best.setdefault(days, found)
             best[days] = {name: min(have[name], found[name]) for name in found}
