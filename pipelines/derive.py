@@ -121,7 +121,7 @@ def derive(
     """
     began = time.perf_counter()
     home = store.folder / FOLDER
-    if not DayReader(store.folder).marks:
+    if not store.days():
         return DeriveSummary(0, 0, 0, time.perf_counter() - began)
     try:
         with writer_lock(home):

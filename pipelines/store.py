@@ -18,6 +18,7 @@ from __future__ import annotations
 
 import contextlib
 import itertools
+import os
 import time
 import uuid
 from collections.abc import Iterator, Mapping, Sequence
@@ -196,7 +197,7 @@ class Store:
                 if read_manifest(self.folder) is None:
                     # A store without its manifest is refused, so it must have one before all.
                     write_manifest(self.folder, Manifest.new())
-                manifest = self._manifest()
+                manifest = self._manifest().copy()
                 before = manifest.named()
                 manifest.generation += 1
                 self._sweep(manifest)
@@ -309,11 +310,14 @@ class Store:
         named = manifest.named()
         keep = {p for p, since in manifest.retired if 0 <= now - since < KEEP_RETIRED_S} | named
         manifest.retired = [(p, since) for p, since in manifest.retired if p in keep - named]
+        # Names as plain text: there are two files a day, and years of days.
         for name in _OUR_FOLDERS:
-            for path in (self.folder / name).glob("**/*.parquet"):
-                if path.relative_to(self.folder).as_posix() not in keep:
-                    with contextlib.suppress(OSError):
-                        path.unlink()
+            for folder, _, files in os.walk(self.folder / name):
+                inside = folder[len(str(self.folder)) + 1:].replace(os.sep, "/")
+                for file in files:
+                    if file.endswith(".parquet") and f"{inside}/{file}" not in keep:
+                        with contextlib.suppress(OSError):
+                            Path(folder, file).unlink()
         for path in self.folder.glob(".manifest.json.*"):
             with contextlib.suppress(OSError):
                 path.unlink()
