@@ -37,6 +37,12 @@ def with_weeks(frame: pl.DataFrame, time: str, history: History) -> pl.DataFrame
     return frame.with_columns(day=day, weeks_ago=ago)
 
 
+@once_per_history
+def dated_actuations(history: History) -> pl.DataFrame:
+    """ACTUATIONS of a history with ``day`` and ``weeks_ago``, see :func:`with_weeks`."""
+    return with_weeks(history.actuations, "command_time", history)
+
+
 def per_lock(frame: pl.DataFrame) -> dict[str, pl.DataFrame]:
     """The rows of each lock, by lock id; a lock without rows is not in it."""
     return {

@@ -9,7 +9,7 @@ from datetime import date, timedelta
 import numpy as np
 
 from analytics.demand import Place, cost_range, draw_futures
-from analytics.evidence import with_weeks
+from analytics.evidence import dated_actuations
 from analytics.history import History
 from analytics.life import LifePosterior, Lives, life_posterior, zero_failure_scale
 from analytics.spares import Demand
@@ -18,6 +18,11 @@ from analytics.wear import LockWear, games_per_week, remaining_life
 from shared.findings import Finding
 from shared.venue import Lock, Part
 
+READS = (
+    "lock", "command_time", "pulse_ms", "outcome", "latency_ms", "resolution_ms", "volts_before",
+    "sag_volts", "attempt",
+)
+"""Columns of ACTUATIONS that orders rest on: the far past need not be loaded with any other."""
 HORIZONS = (4, 13, 26, 52)
 """Weeks ahead for which chances are told: a month, a quarter, half a year, a year."""
 ENDS_IN_A_NEW_PART = ("coil-open", "coil-current-high", "self-cut-failed")
@@ -227,7 +232,7 @@ def plan_orders(
     Parameters
     ----------
     history : History
-        As far back as the log goes.
+        As far back as the log goes; of its actuations only :data:`READS` are looked at.
     findings : sequence of Finding, default ()
         Of the same week; those that end in a new part count as certain as their score.
     service_level : float, default 0.95
@@ -265,7 +270,7 @@ def plan_orders(
                lives_of[part.id], today, service_level)
         for part in venue.parts
     )
-    dated = with_weeks(history.actuations, "command_time", history)
+    dated = dated_actuations(history)
     seen = int(dated["weeks_ago"].to_numpy().max()) + 1 if dated.height else 0
     exchanged = replacements(history).filter("planned").select("part", "date").unique().sort(
         "date", "part")

@@ -12,9 +12,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 
+import numpy as np
 import polars as pl
 
-from analytics.evidence import per_lock, with_weeks
+from analytics.evidence import dated_actuations, per_lock
 from analytics.history import History
 from analytics.life import Lives
 from analytics.wear import weeks_with_games
@@ -97,7 +98,7 @@ def unit_lives(history: History) -> dict[str, UnitLives]:
     dict
         A lock that was never commanded has one unit without cycles.
     """
-    dated = with_weeks(history.actuations, "command_time", history).sort("command_time")
+    dated = dated_actuations(history)
     open_weeks = weeks_with_games(dated)
     rows_of = per_lock(dated)
     fitted = replacements(history)
@@ -115,8 +116,8 @@ def _of_lock(
     lock: Lock, rows: pl.DataFrame | None, open_weeks: list[int],
     ends: Sequence[tuple[date, bool]], history: History,
 ) -> UnitLives:
-    days = rows["day"].to_list() if rows is not None else []
-    first = days[0] if days else history.week.sunday
+    days = np.sort(rows["day"].to_numpy()) if rows is not None else np.empty(0, "datetime64[D]")
+    first = days[0].item() if days.size else history.week.sunday
     pace = 0.0
     if rows is not None:
         oldest = int(rows["weeks_ago"].to_numpy().max())
@@ -130,11 +131,11 @@ def _of_lock(
     for cut, planned in ends:
         if cut <= first:
             continue
-        done = sum(day <= cut for day in days) - position
+        done = int(np.searchsorted(days, np.datetime64(cut), side="right")) - position
         lives.append((entry + done, not planned, entry))
         position += done
         entry, known = 0.0, True
-    lives.append((entry + len(days) - position, False, entry))
+    lives.append((entry + days.size - position, False, entry))
     return UnitLives(tuple(lives), known, pace)
 
 

@@ -16,8 +16,9 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
-from analytics.evidence import baseline_start, per_lock, with_weeks
+from analytics.evidence import baseline_start, dated_actuations, per_lock
 from analytics.history import History
+from analytics.memo import once_per_history
 from analytics.wear_path import DRAWS, MARGIN_EXPONENT, first_passage, fit_path
 from shared.venue import Lock
 
@@ -239,8 +240,7 @@ def remaining_life(history: History, *, seed: int = 20260301) -> list[LockWear]:
     First passage of the fitted path (:func:`fit_path`, :func:`first_passage`), or of the share of
     unanswered commands where that meets its limit sooner.
     """
-    dated = with_weeks(history.actuations, "command_time", history)
-    dated = dated.filter(pl.col("weeks_ago") >= 0)
+    dated = dated_actuations(history)
     games = games_per_week(history)
     open_weeks = weeks_with_games(dated)
     rows_of: dict[str, pl.DataFrame] = {}
@@ -276,7 +276,7 @@ def weeks_with_games(dated: pl.DataFrame) -> list[int]:
     list of int
         Eight at most.
     """
-    weeks = sorted(set(dated["weeks_ago"].to_list()))
+    weeks = dated["weeks_ago"].unique().sort().to_list()
     if len(weeks) > 1 and dated["day"].n_unique() > 7:
         oldest = dated.filter(pl.col("weeks_ago") == weeks[-1])["day"].n_unique()
         usual = dated.filter(pl.col("weeks_ago") == weeks[-2])["day"].n_unique()
@@ -284,6 +284,7 @@ def weeks_with_games(dated: pl.DataFrame) -> list[int]:
     return weeks[:PACE_WEEKS]
 
 
+@once_per_history
 def games_per_week(history: History) -> float:
     """Games a week of late: the middle of the locks' first attempts a week, while open.
 
@@ -301,8 +302,7 @@ def games_per_week(history: History) -> float:
     -----
     Logs do not say when a game begins: common practice, no source.
     """
-    dated = with_weeks(history.actuations, "command_time", history)
-    dated = dated.filter(pl.col("weeks_ago") >= 0)
+    dated = dated_actuations(history)
     weeks = weeks_with_games(dated)
     recent = dated.filter(pl.col("weeks_ago").is_in(weeks) & (pl.col("attempt") == 1))
     if recent.is_empty():

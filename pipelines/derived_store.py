@@ -19,7 +19,8 @@ import json
 import os
 import time
 import uuid
-from dataclasses import asdict, dataclass, field
+from collections.abc import Collection
+from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -94,7 +95,7 @@ def write_manifest(folder: Path, manifest: Manifest) -> None:
         if path not in named and 0 <= now - since < KEEP_RETIRED_S
     ]
     keep = named | {path for path, _ in manifest.retired}
-    text = json.dumps({"format": FORMAT, "version": VERSION, **asdict(manifest)},
+    text = json.dumps({"format": FORMAT, "version": VERSION, **vars(manifest)},
                       separators=(",", ":"))
     temporary = home / f".{NAME}.{os.getpid()}"
     with temporary.open("w", encoding="utf-8") as file:
@@ -125,8 +126,11 @@ def write_part(folder: Path, name: str, frame: pl.DataFrame) -> str:
     return path
 
 
-def read_part(folder: Path, path: str, which: pl.Expr | None = None) -> pl.DataFrame:
-    """Read one file, or its rows that ``which`` selects.
+def read_part(
+    folder: Path, path: str, which: pl.Expr | None = None,
+    columns: Collection[str] | None = None,
+) -> pl.DataFrame:
+    """Read one file, or its rows that ``which`` selects, or some columns.
 
     Raises
     ------
@@ -136,7 +140,8 @@ def read_part(folder: Path, path: str, which: pl.Expr | None = None) -> pl.DataF
     target = folder / FOLDER / path
     try:
         frame = pl.scan_parquet(target, hive_partitioning=False)
-        return (frame if which is None else frame.filter(which)).collect()
+        frame = frame if which is None else frame.filter(which)
+        return (frame if columns is None else frame.select(columns)).collect()
     except (OSError, pl.exceptions.PolarsError):
         raise StoreError(
             f"{target} cannot be read; delete the folder {folder / FOLDER} and run the command "
@@ -145,7 +150,8 @@ def read_part(folder: Path, path: str, which: pl.Expr | None = None) -> pl.DataF
 
 
 def read_derived(
-    folder: Path, name: str, start: datetime | None = None, end: datetime | None = None
+    folder: Path, name: str, start: datetime | None = None, end: datetime | None = None, *,
+    columns: Collection[str] | None = None, manifest: Manifest | None = None,
 ) -> pl.DataFrame:
     """A derived table: its rows from ``start`` (inclusive) to ``end`` (exclusive).
 
@@ -157,8 +163,12 @@ def read_derived(
         The table.
     start, end : datetime, optional
         UTC; on POLLING, whose time is a day, whole days.
+    columns : collection of str, optional
+        Only these, those that the table is sorted by among them; default: all.
+    manifest : Manifest, optional
+        The state of the tables to read; default: the one in force.
     """
-    manifest = read_manifest(folder)
+    manifest = manifest or read_manifest(folder)
     table = TABLES[name]
     when = TIME_OF[name]
     # A row is kept with the day on which it became final, never before its own day.
@@ -169,13 +179,16 @@ def read_derived(
         bounds &= pl.col(when) >= (start.date() if day else start)
     if end is not None:
         bounds &= (pl.col(when) <= end.date()) if day else (pl.col(when) < end)
-    frames = [table.empty()]
+    frames = [table.conform(table.empty(), columns)]
     for key, part in sorted(manifest.parts.items()):
         if name in part and (key == OPEN or key >= earliest):
-            frames.append(table.conform(read_part(folder, part[name], bounds)))
-    frame = table.conform(pl.concat(frames))
-    if name == "energisings":
-        return with_cuts(frame, read_derived(folder, "actuations", start, end))
+            frames.append(table.conform(
+                read_part(folder, part[name], bounds, columns), columns))
+    frame = table.conform(pl.concat(frames), columns)
+    if name == "energisings" and (columns is None or "cut_ms" in columns):
+        return with_cuts(frame, read_derived(
+            folder, "actuations", start, end, columns=("lock", "command_time", "cut_ms"),
+            manifest=manifest))
     return frame
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Collection, Mapping
 from datetime import datetime, timedelta
 from pathlib import Path
 
@@ -10,7 +10,7 @@ import polars as pl
 
 from analytics.history import History
 from pipelines.derived_store import TIME_OF as DERIVED
-from pipelines.derived_store import learned_contacts, read_derived
+from pipelines.derived_store import Manifest, learned_contacts, read_derived, read_manifest
 from pipelines.forecasts import read_forecasts
 from pipelines.service import read_service
 from pipelines.store import Store
@@ -27,7 +27,8 @@ TIME_OF = {
 
 def load_table(
     venue: Venue, venue_path: str | Path, name: str,
-    start: datetime | None = None, end: datetime | None = None,
+    start: datetime | None = None, end: datetime | None = None, *,
+    columns: Collection[str] | None = None, derived: Manifest | None = None,
 ) -> pl.DataFrame:
     """One table of a venue, as it is stored.
 
@@ -41,6 +42,10 @@ def load_table(
         A table of :mod:`shared.tables`.
     start, end : datetime, optional
         Only rows from ``start`` (inclusive) to ``end`` (exclusive), UTC.
+    columns : collection of str, optional
+        Of a derived table only these are read, the ones that it is sorted by among them.
+    derived : Manifest, optional
+        The state of the derived tables to read; default: the one in force.
 
     Returns
     -------
@@ -56,8 +61,8 @@ def load_table(
         raise RemanenceError(f"table: found {name!r}; there are {', '.join(sorted(TABLES))}")
     store = Store.open(venue, venue_path)
     if name in DERIVED:
-        frame = read_derived(store.folder, name, start, end)
-    elif name == "signals":
+        return read_derived(store.folder, name, start, end, columns=columns, manifest=derived)
+    if name == "signals":
         days = [
             day for day in store.days()
             if (start is None or day >= start.date()) and (end is None or day <= end.date())
@@ -89,6 +94,7 @@ def _between(
 def load_history(
     venue: Venue, venue_path: str | Path, week: Week, *, weeks: int = 60,
     tables: Collection[str] = (*DERIVED, "clock_events"),
+    columns: Mapping[str, Collection[str]] | None = None,
 ) -> History:
     """Everything that the analyses of one week look at.
 
@@ -104,15 +110,20 @@ def load_history(
         How far the tables reach back, the week itself included.
     tables : collection of str, optional
         Only these, and the service log; the others stay empty.
+    columns : mapping of str to collection of str, optional
+        Of these derived tables only so many columns; the others are null.
 
     Returns
     -------
     History
+        All derived tables are of one state, whatever is derived meanwhile.
     """
+    derived = read_manifest(Store.open(venue, venue_path).folder)
     start = week.plus(1 - weeks).bounds(venue.zone)[0]
     end = week.bounds(venue.zone)[1]
     frames = {
-        name: load_table(venue, venue_path, name, start, end + timedelta(days=1))
+        name: load_table(venue, venue_path, name, start, end + timedelta(days=1),
+                         columns=(columns or {}).get(name), derived=derived)
         for name in tables
     }
     frames["service"] = read_service(venue, Path(venue_path)).entries

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import json
+from collections.abc import Sequence
 from dataclasses import dataclass
 from importlib.metadata import version
 from pathlib import Path
@@ -12,7 +13,7 @@ from typing import Any
 
 from analytics.diagnosis import diagnose
 from analytics.forecasts import calibration, forecasts_of
-from analytics.orders import HORIZONS, LockNeed, Orders, PartOrder, plan_orders
+from analytics.orders import HORIZONS, READS, LockNeed, Orders, PartOrder, plan_orders
 from analytics.unit_lives import replacements
 from pipelines.files import write_files
 from pipelines.forecasts import keep_forecasts
@@ -20,7 +21,9 @@ from pipelines.histories import load_history
 from pipelines.ready import newest_week
 from pipelines.report import made_at
 from pipelines.store import Store
+from shared.findings import Finding
 from shared.venue import Venue
+from shared.weeks import Week
 
 ALL_WEEKS = 1040
 """Lives are counted from the beginning of the log: twenty years are enough."""
@@ -46,7 +49,8 @@ class PartsOutcome:
 
 
 def write_parts(
-    venue: Venue, venue_path: Path, out: Path, *, language: str = "en"
+    venue: Venue, venue_path: Path, out: Path, *, language: str = "en",
+    found: tuple[Week, Sequence[Finding]] | None = None,
 ) -> PartsOutcome:
     """Write ``index.html``, ``parts.csv``, ``parts.xlsx`` and ``parts.json`` into ``out``.
 
@@ -60,6 +64,9 @@ def write_parts(
         Folder to write.
     language : str, default "en"
         Language of the page.
+    found : (Week, sequence of Finding), optional
+        What :func:`analytics.diagnosis.diagnose` said of a week, where that is at hand. If it
+        is another week than the sheet's, the sheet's own is judged.
 
     Returns
     -------
@@ -75,8 +82,11 @@ def write_parts(
 
     store = Store.open(venue, venue_path)
     week = newest_week(venue, store)
-    past = load_history(venue, venue_path, week, weeks=ALL_WEEKS, tables=("actuations",))
-    orders = plan_orders(past, diagnose(load_history(venue, venue_path, week)))
+    findings = found[1] if found is not None and found[0] == week else diagnose(
+        load_history(venue, venue_path, week))
+    past = load_history(venue, venue_path, week, weeks=ALL_WEEKS, tables=("actuations",),
+                        columns={"actuations": READS})
+    orders = plan_orders(past, findings)
     kept = keep_forecasts(store.folder, forecasts_of(orders))
     judged = calibration(kept, replacements(past), orders.today)
     made = made_at()

@@ -66,7 +66,8 @@ def timing_of_log(venue: Venue, venue_path: Path) -> Timing:
             f"{venue_path}: its store holds no records; take logs in first with remanence ingest"
         )
     weeks = math.ceil(venue.limits.timing_weeks) + 1
-    return timing(load_history(venue, venue_path, Week.of(max(days)), weeks=weeks))
+    return timing(load_history(
+        venue, venue_path, Week.of(max(days)), weeks=weeks, tables=("actuations",)))
 
 
 def write_timing(

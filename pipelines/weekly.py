@@ -49,5 +49,6 @@ def run_weekly(
     report = write_report(given, week=week, language=language)
     venue, path = load_venue(given)
     timing = write_timing(venue, path, path.parent / "timing", language=language).text()
-    parts = write_parts(venue, path, path.parent / "parts", language=language).text()
+    parts = write_parts(venue, path, path.parent / "parts", language=language,
+                        found=(report.week, report.findings)).text()
     return WeeklyOutcome(taken, report, timing, parts)
