@@ -19,7 +19,7 @@ import polars as pl
 from analytics.evidence import baseline_start, dated_actuations, per_lock
 from analytics.history import History
 from analytics.memo import once_per_history
-from analytics.wear_path import DRAWS, MARGIN_EXPONENT, first_passage, fit_path
+from analytics.wear_path import DRAWS, MARGIN_EXPONENT, first_passage, fit_path, pass_over
 from shared.venue import Lock
 
 Reals = npt.NDArray[np.float64]
@@ -340,17 +340,22 @@ def _lock_wear(
     volts = path_weeks["log_volts"].to_numpy()
     seen = np.log(path_weeks["latency_ms"].to_numpy() / healthy) - VOLTS_EXPONENT * volts
     risen = float(np.median(seen[-3:])) >= np.log(LEAST_RISE)
-    path = fit_path(
-        use, seen, path_weeks["deviation"].to_numpy(), rng, limit=float(np.log(limit / healthy)),
-        latch=lock.pulsed, volts=volts if float(np.std(volts)) > 0.003 else None,
-    )
+    path = None
+    # A pulse cut short in the program meets a healthy latency too: that is no wear.
+    if risen and np.isfinite(limit):
+        path = fit_path(
+            use, seen, path_weeks["deviation"].to_numpy(), rng,
+            limit=float(np.log(limit / healthy)), latch=lock.pulsed,
+            volts=volts if float(np.std(volts)) > 0.003 else None,
+        )
+    else:
+        pass_over(rng, latch=lock.pulsed)
     # What was done since the middle of the last week that a median stands for has passed.
     passed = commands / pace - float(use[-1])
     missed = _unanswered_wear(rows, history.venue.limits.no_release_worn_percent / 100, pace, rng)
     weeks, sign = none, "no sign of wear"
     recent_level = float(np.median(latency[-2:]))
-    # A pulse cut short in the program meets a healthy latency too: that is no wear.
-    if path.rising and risen and np.isfinite(limit):
+    if path is not None and path.rising:
         sign = "wearing"
         weeks = first_passage(path.level, path.drift, path.walk, path.end, rng)
         weeks = np.maximum(weeks - passed, 0.0)
@@ -358,7 +363,7 @@ def _lock_wear(
             sign, weeks = "at its limit", np.zeros(DRAWS)
         elif np.median(weeks) > LONGEST_LOOK * (use[-1] - use[0]):
             sign, weeks = "no sign of wear", none
-    since = path.since_weeks if sign == "wearing" else None
+    since = path.since_weeks if path is not None and sign == "wearing" else None
     if missed is not None and sign != "at its limit":
         # Whichever limit is met first ends the life.
         earlier = np.minimum(weeks, missed[0]) if weeks.size else missed[0]

@@ -195,6 +195,7 @@ def fit_path(
     likelihood over the density they were drawn with (adaptive importance sampling, textbook).
     Half of the belief lies with no drift before any data is seen.
     """
+    luck = _Luck.drawn(rng, latch)
     answer = np.zeros(weeks.size) if volts is None else volts
     first, last = float(weeks[0]), float(weeks[-1])
 
@@ -212,7 +213,7 @@ def fit_path(
         tried = _figures(normal, first, last, moving)
         return _filter(weeks, deviation, answer, levels, tried)
 
-    prior = rng.standard_normal((CELLS, 6))
+    prior = luck.prior
     tried = try_out(prior, True)
     weight = np.exp(tried.log_likelihood - tried.log_likelihood.max())
     weight /= weight.sum()
@@ -220,9 +221,9 @@ def fit_path(
     away = prior - middle
     spread = 1.5 * (away.T * weight) @ away + 0.05 * np.eye(6)
     root = np.linalg.cholesky(spread)
-    near = middle + rng.standard_normal((CELLS, 6)) @ root.T
+    near = middle + luck.near @ root.T
     again = try_out(near, True)
-    still = try_out(rng.standard_normal((CELLS // 3, 6)), False)
+    still = try_out(luck.still, False)
     both = np.vstack([prior, near])
     log_prior = -0.5 * (both**2).sum(axis=1)
     scaled = np.linalg.solve(root, (both - middle).T)
@@ -235,10 +236,43 @@ def fit_path(
     chance = np.exp(log_weight - special.logsumexp(log_weight))
     # Evenly spaced through the running sum: the draws fall where the chance is, without more luck.
     running = np.cumsum(chance)
-    place = (np.arange(DRAWS) + rng.random()) / DRAWS * running[-1]
+    place = (np.arange(DRAWS) + luck.place) / DRAWS * running[-1]
     chosen = np.minimum(np.searchsorted(running, place), chance.size - 1)
     moves = chosen < 2 * CELLS
-    return _drawn(cells, chosen, moves, last, limit, latch, rng)
+    return _drawn(cells, chosen, moves, last, limit, luck)
+
+
+@dataclass(frozen=True)
+class _Luck:
+    """All the chance that one fit rests on; ``curve`` only where the path is a latch's."""
+
+    prior: Reals
+    near: Reals
+    still: Reals
+    place: float
+    ends: Reals
+    curve: Reals | None
+
+    @classmethod
+    def drawn(cls, rng: np.random.Generator, latch: bool) -> _Luck:
+        return cls(
+            rng.standard_normal((CELLS, 6)), rng.standard_normal((CELLS, 6)),
+            rng.standard_normal((CELLS // 3, 6)), rng.random(),
+            rng.standard_normal((2, DRAWS)), rng.standard_normal(DRAWS) if latch else None,
+        )
+
+
+def pass_over(rng: np.random.Generator, *, latch: bool = False) -> None:
+    """Leave ``rng`` as :func:`fit_path` does, for a path that nobody will look at.
+
+    Parameters
+    ----------
+    rng : numpy.random.Generator
+        Source of chance: what is drawn next does not hang on whether the path was fitted.
+    latch : bool, default False
+        As it would be fitted.
+    """
+    _Luck.drawn(rng, latch)
 
 
 def _smooth(seen: Reals) -> Reals:
@@ -324,11 +358,11 @@ def _joined(*parts: _Tried) -> _Tried:
 
 def _drawn(
     cells: _Tried, chosen: npt.NDArray[np.int64], moves: npt.NDArray[np.bool_], last: float,
-    limit: float, latch: bool, rng: np.random.Generator,
+    limit: float, luck: _Luck,
 ) -> Path:
     """Draws of level and drift now from the chosen sets."""
     mean, spread = cells.mean[:, chosen], cells.variance[:, :, chosen]
-    normal = rng.standard_normal((2, chosen.size))
+    normal = luck.ends
     first = np.sqrt(np.maximum(spread[0, 0], 1e-18))
     tie = spread[1, 0] / first
     rest = np.sqrt(np.maximum(spread[1, 1] - tie**2, 0.0))
@@ -337,9 +371,9 @@ def _drawn(
     rises = drift > 0
     since = last - cells.onset[chosen]
     end = np.full(chosen.size, limit)
-    if latch:
+    if luck.curve is not None:
         end = 1.0 - np.exp(-limit / cells.exponent[chosen])
-        end = level + (end - level) * np.exp(CURVE_SPREAD * rng.standard_normal(chosen.size))
+        end = level + (end - level) * np.exp(CURVE_SPREAD * luck.curve)
     return Path(
         level, drift, cells.walk[chosen], end, float(moves.mean()),
         float(rises.sum() / max(moves.sum(), 1)),
