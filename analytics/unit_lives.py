@@ -18,7 +18,7 @@ import polars as pl
 from analytics.evidence import dated_actuations, per_lock
 from analytics.history import History
 from analytics.life import Lives
-from analytics.wear import weeks_with_games
+from analytics.wear import open_weeks_of
 from shared.venue import Lock
 
 LEAST_EXCHANGED = 3
@@ -98,9 +98,8 @@ def unit_lives(history: History) -> dict[str, UnitLives]:
     dict
         A lock that was never commanded has one unit without cycles.
     """
-    dated = dated_actuations(history)
-    open_weeks = weeks_with_games(dated)
-    rows_of = per_lock(dated)
+    open_weeks = open_weeks_of(history)
+    rows_of = per_lock(dated_actuations(history))
     fitted = replacements(history)
     return {
         lock.id: _of_lock(

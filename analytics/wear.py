@@ -242,7 +242,7 @@ def remaining_life(history: History, *, seed: int = 20260301) -> list[LockWear]:
     """
     dated = dated_actuations(history)
     games = games_per_week(history)
-    open_weeks = weeks_with_games(dated)
+    open_weeks = open_weeks_of(history)
     rows_of: dict[str, pl.DataFrame] = {}
     for name, rows in per_lock(dated).items():
         start = baseline_start(history, name)
@@ -285,6 +285,12 @@ def weeks_with_games(dated: pl.DataFrame) -> list[int]:
 
 
 @once_per_history
+def open_weeks_of(history: History) -> list[int]:
+    """:func:`weeks_with_games` of the actuations of a history."""
+    return weeks_with_games(dated_actuations(history))
+
+
+@once_per_history
 def games_per_week(history: History) -> float:
     """Games a week of late: the middle of the locks' first attempts a week, while open.
 
@@ -303,7 +309,7 @@ def games_per_week(history: History) -> float:
     Logs do not say when a game begins: common practice, no source.
     """
     dated = dated_actuations(history)
-    weeks = weeks_with_games(dated)
+    weeks = open_weeks_of(history)
     recent = dated.filter(pl.col("weeks_ago").is_in(weeks) & (pl.col("attempt") == 1))
     if recent.is_empty():
         return 0.0

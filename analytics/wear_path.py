@@ -9,7 +9,7 @@ is known beforehand, so all are averaged over, each by how well it explains the 
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
 
 import numpy as np
 import numpy.typing as npt
@@ -93,6 +93,10 @@ class _Tried:
     log_likelihood: Reals = field(default_factory=lambda: np.empty(0))
     mean: Reals = field(default_factory=lambda: np.empty((2, 0)))
     variance: Reals = field(default_factory=lambda: np.empty((2, 2, 0)))
+
+    def part(self, which: slice) -> _Tried:
+        """Some of the sets."""
+        return _Tried(*(getattr(self, item.name)[..., which] for item in fields(self)))
 
 
 def margin_used(latency_ratio: npt.ArrayLike, exponent: npt.ArrayLike = MARGIN_EXPONENT) -> Reals:
@@ -209,12 +213,14 @@ def fit_path(
         slope = np.exp(-_smooth(seen)[:, None] / exponent[None, :]) / exponent[None, :]
         return 1.0 - left, slope, -seen[:, None] / exponent[None, :] - np.log(exponent)[None, :]
 
-    def try_out(normal: Reals, moving: bool) -> _Tried:
-        tried = _figures(normal, first, last, moving)
+    def try_out(tried: _Tried) -> _Tried:
         return _filter(weeks, deviation, answer, levels, tried)
 
     prior = luck.prior
-    tried = try_out(prior, True)
+    # In one go with the sets that do not move: small arrays cost as much as large ones.
+    every = try_out(_joined(_figures(prior, first, last, True),
+                            _figures(luck.still, first, last, False)))
+    tried, still = every.part(slice(CELLS)), every.part(slice(CELLS, None))
     weight = np.exp(tried.log_likelihood - tried.log_likelihood.max())
     weight /= weight.sum()
     middle = weight @ prior
@@ -222,8 +228,7 @@ def fit_path(
     spread = 1.5 * (away.T * weight) @ away + 0.05 * np.eye(6)
     root = np.linalg.cholesky(spread)
     near = middle + luck.near @ root.T
-    again = try_out(near, True)
-    still = try_out(luck.still, False)
+    again = try_out(_figures(near, first, last, True))
     both = np.vstack([prior, near])
     log_prior = -0.5 * (both**2).sum(axis=1)
     scaled = np.linalg.solve(root, (both - middle).T)
@@ -350,10 +355,10 @@ def _filter(
 
 
 def _joined(*parts: _Tried) -> _Tried:
-    return _Tried(**{
-        name: np.concatenate([getattr(part, name) for part in parts], axis=-1)
-        for name in _Tried.__dataclass_fields__
-    })
+    return _Tried(*(
+        np.concatenate([getattr(part, item.name) for part in parts], axis=-1)
+        for item in fields(_Tried)
+    ))
 
 
 def _drawn(

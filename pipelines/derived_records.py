@@ -40,7 +40,7 @@ class DayReader:
             self.marks[day] = f"{manifest.store}-{entry.changed}"  # type: ignore[union-attr]
             self.rows[day] = sum(segment.rows for segment in entry.segments)
             for segment in entry.segments:
-                self.paths.setdefault((day, segment.kind), []).append(str(folder / segment.path))
+                self.paths.setdefault((day, segment.kind), []).append(f"{folder}/{segment.path}")
 
     def edges(self, setup: Setup, days: Sequence[date]) -> tuple[EdgeRecords, EdgeRecords]:
         """Commands and contacts of some days."""

@@ -96,6 +96,7 @@ class Store:
 
     def __init__(self, folder: Path) -> None:
         self.folder = folder
+        self._swept = False
 
     @classmethod
     def open(cls, venue: Venue, venue_path: str | Path) -> Store:
@@ -200,7 +201,8 @@ class Store:
                 manifest = self._manifest().copy()
                 before = manifest.named()
                 manifest.generation += 1
-                self._sweep(manifest)
+                if not self._swept:
+                    self._sweep(manifest)
                 taken, days = self._add_signals(manifest, signals)
                 self._replace_rejects(manifest, batch)
                 self._replace_clock_events(manifest, batch)
@@ -305,7 +307,11 @@ class Store:
         return path
 
     def _sweep(self, manifest: Manifest) -> None:
-        """Delete what a killed writer left behind, and what no reader can still need."""
+        """Delete what a killed writer left behind, and what no reader can still need.
+
+        Once for each opening: it looks at every file there is.
+        """
+        self._swept = True
         now = time.time()
         named = manifest.named()
         keep = {p for p, since in manifest.retired if 0 <= now - since < KEEP_RETIRED_S} | named

@@ -138,6 +138,7 @@ def test_readers_keep_the_files_they_look_at_and_old_ones_go_later(store, monkey
     assert reader.collect().height == 2
     assert held(store).height == 3
     monkeypatch.setattr(store_module, "KEEP_RETIRED_S", 0.0)
+    store = Store(store.folder)
     store.commit(Batch(signals([9])))
     files = {p.relative_to(store.folder).as_posix() for p in store.folder.glob("signals/*/*")}
     assert files == store._manifest().named()
@@ -150,7 +151,7 @@ def test_leftovers_of_a_killed_writer_are_swept_and_others_files_are_not(store):
     other = store.folder / "derived" / "x.parquet"
     other.parent.mkdir()
     other.write_bytes(b"not ours")
-    store.commit(Batch(signals([2])))
+    Store(store.folder).commit(Batch(signals([2])))
     assert not left.exists()
     assert other.exists()
 
