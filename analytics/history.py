@@ -104,11 +104,11 @@ class History:
         for name, time in _TIME_OF.items():
             table = tables.TABLES[name]
             frame = table.conform(frames[name]) if name in frames else table.empty()
-            if frame.schema[time] == pl.Date:
-                frame = frame.filter(pl.col(time) <= week.sunday)
-            else:
-                frame = frame.filter(pl.col(time) < end)
-            clipped[name] = frame
+            day = frame.schema[time] == pl.Date
+            within = frame[time] <= week.sunday if day else frame[time] < end
+            # Years of rows are not copied for nothing.
+            whole = not within.null_count() and within.all()
+            clipped[name] = frame if whole else frame.filter(within)
         return cls(venue=venue, week=week, **clipped)
 
 

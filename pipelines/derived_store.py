@@ -19,7 +19,7 @@ import json
 import os
 import time
 import uuid
-from collections.abc import Collection
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
@@ -30,7 +30,7 @@ import polars as pl
 from analytics.pairing_tables import with_cuts
 from pipelines.store_manifest import sync_folder
 from shared.errors import StoreError
-from shared.tables import TABLES
+from shared.tables import TABLES, Table
 
 FORMAT = "remanence-derived"
 VERSION = 1
@@ -137,16 +137,43 @@ def read_part(
     StoreError
         It is missing or damaged.
     """
-    target = folder / FOLDER / path
     try:
-        frame = pl.scan_parquet(target, hive_partitioning=False)
-        frame = frame if which is None else frame.filter(which)
-        return (frame if columns is None else frame.select(columns)).collect()
+        return _read([folder / FOLDER / path], which, columns)
     except (OSError, pl.exceptions.PolarsError):
         raise StoreError(
-            f"{target} cannot be read; delete the folder {folder / FOLDER} and run the command "
-            "again: it is made anew from the records"
+            f"{folder / FOLDER / path} cannot be read; delete the folder {folder / FOLDER} and "
+            "run the command again: it is made anew from the records"
         ) from None
+
+
+def read_parts(
+    folder: Path, table: Table, paths: Sequence[str], which: pl.Expr,
+    columns: Collection[str] | None = None,
+) -> pl.DataFrame:
+    """The same of several files of a table, in the table's order.
+
+    Raises
+    ------
+    StoreError
+        One of them is missing or damaged.
+    """
+    if not paths:
+        return table.conform(table.empty(), columns)
+    try:
+        frame = _read([folder / FOLDER / path for path in paths], which, columns)
+    except (OSError, pl.exceptions.PolarsError):
+        # One by one, to name the one at fault, or because an older program wrote some.
+        frame = pl.concat([table.conform(read_part(folder, path, which), columns)
+                           for path in paths])
+    return table.conform(frame, columns)
+
+
+def _read(
+    targets: list[Path], which: pl.Expr | None, columns: Collection[str] | None
+) -> pl.DataFrame:
+    frame = pl.scan_parquet(targets, hive_partitioning=False)
+    frame = frame if which is None else frame.filter(which)
+    return (frame if columns is None else frame.select(columns)).collect()
 
 
 def read_derived(
@@ -179,12 +206,9 @@ def read_derived(
         bounds &= pl.col(when) >= (start.date() if day else start)
     if end is not None:
         bounds &= (pl.col(when) <= end.date()) if day else (pl.col(when) < end)
-    frames = [table.conform(table.empty(), columns)]
-    for key, part in sorted(manifest.parts.items()):
-        if name in part and (key == OPEN or key >= earliest):
-            frames.append(table.conform(
-                read_part(folder, part[name], bounds, columns), columns))
-    frame = table.conform(pl.concat(frames), columns)
+    paths = [part[name] for key, part in sorted(manifest.parts.items())
+             if name in part and (key == OPEN or key >= earliest)]
+    frame = read_parts(folder, table, paths, bounds, columns)
     if name == "energisings" and (columns is None or "cut_ms" in columns):
         return with_cuts(frame, read_derived(
             folder, "actuations", start, end, columns=("lock", "command_time", "cut_ms"),
