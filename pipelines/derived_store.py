@@ -163,7 +163,8 @@ def read_parts(
     if not paths:
         return table.conform(table.empty(), columns)
     try:
-        frame = _read([folder / FOLDER / path for path in paths], which, columns)
+        frame = _read([folder / FOLDER / path for path in paths], which,
+                      columns or table.schema.names())
     except (OSError, pl.exceptions.PolarsError):
         # One by one, to name the one at fault, or because an older program wrote some.
         frame = pl.concat([table.conform(read_part(folder, path, which), columns)
@@ -224,9 +225,12 @@ def read_derived(
         bounds &= pl.col(when) >= (start.date() if day else start)
     if end is not None:
         bounds &= (pl.col(when) <= end.date()) if day else (pl.col(when) < end)
-    paths = [part[name] for key, part in sorted(manifest.parts.items())
-             if name in part and (key == OPEN or key >= earliest)]
-    frame = read_parts(folder, table, paths, bounds, columns)
+    months = [part[name] for key, part in sorted(manifest.parts.items())
+              if name in part and key != OPEN and key >= earliest]
+    frame = read_parts(folder, table, months, bounds, columns)
+    if name in manifest.parts.get(OPEN, {}):
+        rest = read_parts(folder, table, [manifest.parts[OPEN][name]], bounds, columns)
+        frame = table.conform(pl.concat([frame, rest]), columns)
     if name == "energisings" and (columns is None or "cut_ms" in columns):
         return with_cuts(frame, read_derived(
             folder, "actuations", start, end, columns=("lock", "command_time", "cut_ms"),

@@ -10,7 +10,7 @@ import pytest
 
 from analytics.forecasts import calibration, forecasts_of
 from analytics.history import History
-from analytics.orders import HORIZONS, plan_orders
+from analytics.orders import HORIZONS, READS, plan_orders
 from shared.findings import Finding
 from shared.tables import ACTUATIONS, FORECASTS, SERVICE
 from shared.venue_file import parse_venue
@@ -175,6 +175,16 @@ def test_time_of_day_and_row_order_do_not_matter():
                           actuations=past.actuations.sample(fraction=1, shuffle=True, seed=3))
     a, b = plan_orders(past), plan_orders(shuffled)
     assert [n.chances for n in a.needs] == [n.chances for n in b.needs]
+
+
+def test_the_columns_that_orders_rest_on_are_all_they_look_at():
+    past = history(venue_text(), worn={2: 0.055})
+    bare = History.of(past.venue, past.week, service=past.service,
+                      actuations=past.actuations.select(READS))
+    whole, few = plan_orders(past), plan_orders(bare)
+    assert [(n.cycles, n.chances, n.wear.sign, n.wear.limit_ms) for n in whole.needs] == [
+        (n.cycles, n.chances, n.wear.sign, n.wear.limit_ms) for n in few.needs]
+    assert any(n.wear.weeks.size for n in whole.needs)
 
 
 def test_unanswered_commands_that_grow_more_are_a_life_that_ends():

@@ -9,7 +9,7 @@ from scipy import stats
 
 from analytics.history import History
 from analytics.wear import limit_of, remaining_life
-from analytics.wear_path import first_passage, fit_path, margin_used
+from analytics.wear_path import first_passage, fit_path, margin_used, pass_over
 from shared.venue_file import parse_venue
 from tests.analytics.test_orders import history as worn
 from tests.analytics.test_orders import venue_text
@@ -145,3 +145,12 @@ def test_a_sinking_rail_is_no_wear():
     # The same latencies without the volts to explain them do look like wear.
     blind = History.of(past.venue, past.week, actuations=rows.drop("volts_before"))
     assert "wearing" in {wear.sign for wear in remaining_life(blind)}
+
+
+@pytest.mark.parametrize("latch", [False, True])
+def test_a_path_passed_over_takes_as_much_luck_as_one_fitted(latch):
+    fitted, passed = np.random.default_rng(5), np.random.default_rng(5)
+    weeks = np.arange(-19, 1.0)
+    fit_path(weeks, 0.01 * np.sin(weeks), np.full(20, 0.02), fitted, limit=0.5, latch=latch)
+    pass_over(passed, latch=latch)
+    assert fitted.random() == passed.random()

@@ -1,11 +1,15 @@
 """Table schemas."""
 
+from datetime import UTC, datetime, timedelta
+
+import numpy as np
 import polars as pl
 import pytest
 
 from shared.errors import TableError
 from shared.tables import ACTUATIONS, TABLES, require
 
+START = datetime(2026, 3, 1, tzinfo=UTC)
 
 def test_every_column_has_a_meaning_and_a_unit_where_its_name_has_one():
     units = {"_ms": "ms", "_volts": "V", "_s": "s"}
@@ -32,3 +36,20 @@ def test_conform_orders_casts_and_fills():
     frame = ACTUATIONS.conform(pl.DataFrame({"outcome": ["released"], "lock": ["a"], "x": [1]}))
     assert frame.schema == ACTUATIONS.schema
     assert frame["outcome"].to_list() == ["released"]
+
+
+def test_what_is_in_order_stays_and_what_is_not_is_sorted():
+    rng = np.random.default_rng(1)
+    orders = set()
+    for _ in range(200):
+        count = int(rng.integers(0, 5))
+        hours = [START + timedelta(hours=int(h)) for h in rng.integers(0, 3, count)]
+        locks = [rng.choice(["a", "b", None], p=[0.45, 0.45, 0.1]) for _ in range(count)]
+        frame = pl.DataFrame({"lock": locks, "command_time": hours, "attempt": range(count)},
+                             schema={name: ACTUATIONS.schema[name] for name in
+                                     ("lock", "command_time", "attempt")})
+        found = ACTUATIONS.conform(frame)["attempt"].to_list()
+        assert found == frame.sort(
+            "lock", "command_time", maintain_order=True)["attempt"].to_list()
+        orders.add(found == list(range(count)))
+    assert orders == {True, False}
