@@ -286,7 +286,18 @@ def weeks_with_games(dated: pl.DataFrame) -> list[int]:
 
 @once_per_history
 def open_weeks_of(history: History) -> list[int]:
-    """:func:`weeks_with_games` of the actuations of a history."""
+    """:func:`weeks_with_games` of the actuations of a history.
+
+    Parameters
+    ----------
+    history : History
+        Up to the week asked for.
+
+    Returns
+    -------
+    list of int
+        Eight at most, as weeks ago.
+    """
     return weeks_with_games(dated_actuations(history))
 
 
