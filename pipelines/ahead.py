@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import queue
 import threading
-from collections.abc import Generator, Iterator
+from collections.abc import Generator
 from typing import TypeVar
 
 T = TypeVar("T")
@@ -12,7 +12,7 @@ T = TypeVar("T")
 _POLL_S = 0.2
 
 
-def ahead(items: Generator[T, None, None], depth: int = 2) -> Iterator[T]:
+def ahead(items: Generator[T, None, None], depth: int = 2) -> Generator[T, None, None]:
     """The items of a generator, in order, worked out up to ``depth`` ahead.
 
     An error of the generator comes up where its item would have; the generator is

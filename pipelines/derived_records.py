@@ -77,7 +77,7 @@ def _read(path: str, wanted: Wanted | None, since: int | None) -> list[dict[str,
     """The row groups of one file that may hold what is wanted: arrays by column."""
     found: list[dict[str, Any]] = []
     with pq.ParquetFile(path, read_dictionary=["channel", "quantity"], pre_buffer=False) as file:
-        alike: dict[tuple[Any, Any], list[int]] = {}
+        alike: dict[tuple[Any, Any, Any], list[int]] = {}
         columns = {file.schema.column(k).name: k for k in range(len(file.schema))}
         for number in range(file.num_row_groups):
             group = file.metadata.row_group(number)
@@ -85,16 +85,18 @@ def _read(path: str, wanted: Wanted | None, since: int | None) -> list[dict[str,
             if since is not None and latest is not None and latest.has_min_max \
                     and latest.max_raw < since:
                 continue
-            quantity = _only(group.column(columns["quantity"]).statistics)
-            if wanted is not None and quantity is not None and not wanted.get(quantity):
+            quantity, channel, run = (_only(group.column(columns[name]).statistics)
+                                      for name in ("quantity", "channel", "run"))
+            if wanted is not None and quantity is not None and (
+                    not wanted.get(quantity)
+                    or (channel is not None and channel not in wanted[quantity])):
                 continue
-            run = _only(group.column(columns["run"]).statistics)
-            alike.setdefault((quantity, run), []).append(number)
-        for (quantity, run), numbers in alike.items():
-            names = ["time", "value", "channel", *(["quantity"] if quantity is None else []),
-                     *(["run"] if run is None else [])]
+            alike.setdefault((quantity, channel, run), []).append(number)
+        for known, numbers in alike.items():
+            names = ["time", "value", *(name for name, only in zip(
+                ("quantity", "channel", "run"), known, strict=True) if only is None)]
             table = file.read_row_groups(numbers, names, use_threads=False)
-            found += [_arrays(batch, quantity, run) for batch in table.to_batches()]
+            found += [_arrays(batch, *known) for batch in table.to_batches()]
     return found
 
 
@@ -105,19 +107,24 @@ def _only(statistics: Any) -> Any:
     return statistics.min if statistics.min == statistics.max else None
 
 
-def _arrays(batch: pa.RecordBatch, quantity: str | None, run: int | None) -> dict[str, Any]:
-    channel = batch.column("channel")
-    arrays: dict[str, Any] = {
+def _arrays(
+    batch: pa.RecordBatch, quantity: str | None, channel: str | None, run: int | None
+) -> dict[str, Any]:
+    return {
         "time": _numbers(batch.column("time").view(pa.int64())),
         "value": _numbers(batch.column("value")),
-        "channel": (_numbers(channel.indices), channel.dictionary.to_pylist()),
-        "quantity": (None, [quantity]),
+        "channel": _names(batch, "channel", channel),
+        "quantity": _names(batch, "quantity", quantity),
         "run": np.array([run], np.int64) if run is not None else _numbers(batch.column("run")),
     }
-    if quantity is None:
-        kind = batch.column("quantity")
-        arrays["quantity"] = _numbers(kind.indices), kind.dictionary.to_pylist()
-    return arrays
+
+
+def _names(batch: pa.RecordBatch, name: str, only: str | None) -> tuple[Ints | None, list[str]]:
+    """A column of names as numbers and what they stand for; no numbers where there is one."""
+    if only is not None:
+        return None, [only]
+    column = batch.column(name)
+    return _numbers(column.indices), column.dictionary.to_pylist()
 
 
 def _numbers(column: pa.Array) -> np.ndarray:
@@ -136,7 +143,8 @@ def _numbers(column: pa.Array) -> np.ndarray:
 
 def _edge_records(batch: dict[str, Any], quantity: str, places: Mapping[str, int]) -> EdgeRecords:
     codes, names = batch["channel"]
-    lock = np.array([places.get(name, -1) for name in names], np.int64)[codes]
+    place = np.array([places.get(name, -1) for name in names], np.int64)
+    lock = place[codes] if codes is not None else np.repeat(place, batch["time"].size)
     kinds, quantities = batch["quantity"]
     if kinds is None:
         lock = lock if quantities == [quantity] else np.full_like(lock, -1)
@@ -171,40 +179,55 @@ def _by_channel(
     batches: Sequence[dict[str, Any]], wanted: Wanted, room: _Room
 ) -> dict[tuple[str, str], Records]:
     """The records of each channel and quantity."""
-    places: dict[tuple[str, str], list[tuple[int, Ints]]] = {}
-    for number, batch in enumerate(batches):
+    places: dict[tuple[str, str], list[tuple[dict[str, Any], Ints | None]]] = {}
+    for batch in batches:
         codes, channels = batch["channel"]
         kinds, quantities = batch["quantity"]
         for kind, quantity in enumerate(quantities):
             for code, channel in enumerate(channels):
-                if channel not in wanted.get(quantity, ()):
-                    continue
-                mine = codes == code
-                if kinds is not None:
-                    mine &= kinds == kind
-                at = np.flatnonzero(mine)
-                if at.size:
-                    places.setdefault((channel, quantity), []).append((number, at))
-    return {key: _records(batches, places[key], room) for key in sorted(places)}
+                if channel in wanted.get(quantity, ()):
+                    at = _where((codes, code), (kinds, kind))
+                    if at is None or at.size:
+                        places.setdefault((channel, quantity), []).append((batch, at))
+    return {key: _records(places[key], room) for key in sorted(places)}
 
 
-def _records(
-    batches: Sequence[dict[str, Any]], places: Sequence[tuple[int, Ints]], room: _Room
-) -> Records:
+def _where(*alike: tuple[Ints | None, int]) -> Ints | None:
+    """Where each column has its number; None: everywhere."""
+    flags = [codes == code for codes, code in alike if codes is not None]
+    return np.flatnonzero(np.logical_and.reduce(flags)) if flags else None
+
+
+def _records(places: Sequence[tuple[dict[str, Any], Ints | None]], room: _Room) -> Records:
     """The records at some places of some row groups, in time order."""
-    time, value = room.take(sum(at.size for _, at in places))
-    runs = [batches[number]["run"] for number, _ in places]
-    alike = all(run.size == 1 and run[0] == runs[0][0] for run in runs)
-    begin = 0
-    for number, at in places:
-        end = begin + at.size
-        batches[number]["time"].take(at, out=time[begin:end], mode="clip")
-        batches[number]["value"].take(at, out=value[begin:end], mode="clip")
-        begin = end
-    run = runs[0] if alike else np.concatenate([
-        run.take(at) if run.size > 1 else np.repeat(run, at.size)
-        for run, (_, at) in zip(runs, places, strict=True)])
+    sizes = [batch["time"].size if at is None else at.size for batch, at in places]
+    runs = [batch["run"] if at is None or batch["run"].size == 1 else batch["run"].take(at)
+            for batch, at in places]
+    time, value = _gathered(places, sizes, room)
+    if all(run.size == 1 and run[0] == runs[0][0] for run in runs):
+        run = runs[0]
+    else:
+        run = np.concatenate([
+            np.broadcast_to(run, (size,)) for run, size in zip(runs, sizes, strict=True)])
     if (time[1:] < time[:-1]).any():
         order = np.argsort(time, kind="stable")
         time, value, run = time[order], value[order], run if run.size == 1 else run[order]
     return Records(time, value, run)
+
+
+def _gathered(
+    places: Sequence[tuple[dict[str, Any], Ints | None]], sizes: Sequence[int], room: _Room
+) -> tuple[Ints, Reals]:
+    """Times and values, one row group after the other."""
+    if len(places) == 1 and places[0][1] is None:
+        return places[0][0]["time"], places[0][0]["value"]
+    time, value = room.take(sum(sizes))
+    begin = 0
+    for (batch, at), size in zip(places, sizes, strict=True):
+        for column, into in ((batch["time"], time), (batch["value"], value)):
+            if at is None:
+                into[begin:begin + size] = column
+            else:
+                column.take(at, out=into[begin:begin + size], mode="clip")
+        begin += size
+    return time, value

@@ -142,8 +142,8 @@ class Store:
         Returns
         -------
         polars.LazyFrame
-            SIGNALS, sorted by time, channel, quantity, value. One quantity alone, or
-            only commands and contacts, or only volts and amps, come without a sort.
+            SIGNALS, sorted by time, channel, quantity, value. Only commands and contacts
+            come without a sort.
         """
         manifest = self._manifest()
         wanted = manifest.days if days is None else {d.isoformat() for d in days}
@@ -159,7 +159,7 @@ class Store:
                 parts.append(pl.scan_parquet(paths, hive_partitioning=False))
         if not parts:
             return SIGNALS.empty().lazy()
-        frame = parts[0] if len(parts) == 1 else pl.concat(parts).sort(KEY, maintain_order=True)
+        frame = parts[0] if kinds == {"edges"} else pl.concat(parts).sort(KEY, maintain_order=True)
         if quantities is not None and {q for q, kind in KINDS.items() if kind in kinds} != set(
             quantities
         ):

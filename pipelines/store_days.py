@@ -1,12 +1,18 @@
-"""One day's signals: new records put beside those that are there, each once, sorted."""
+"""One day's signals: new records put beside those that are there, each once, sorted.
+
+In memory records lie in the order of KEY. On the disk edges do too; levels lie channel
+by channel, each in the order of time, a channel with row groups of its own: whoever
+wants one channel reads no other, and need not tell them apart.
+"""
 
 from __future__ import annotations
 
 import os
 import uuid
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from datetime import date
+from itertools import pairwise
 from pathlib import Path
 from typing import IO
 
@@ -14,7 +20,7 @@ import numpy as np
 import polars as pl
 import pyarrow.parquet as pq
 
-from pipelines.coded import coded, codes, plain
+from pipelines.coded import QUANTITY, coded, codes, plain
 from pipelines.store_manifest import Segment
 from shared.errors import StoreError
 from shared.tables import SIGNALS, Table
@@ -30,8 +36,12 @@ SMALL_ROWS = 250_000
 MANY_SEGMENTS = 12
 
 
-ROW_GROUP = 262_144
-"""Rows that a reader must take at a time; as many as Polars writes."""
+ROW_GROUP = 131_072
+"""Rows that a reader must take at a time: a day of a rail read once a second and at commands."""
+
+OWN_GROUP = 2_048
+"""A channel with fewer records in a segment shares a row group with its neighbours: each
+group costs every reader about as much as so many records."""
 
 WRITES = {
     "compression": "zstd", "compression_level": 1, "store_schema": False,
@@ -42,14 +52,38 @@ WRITES = {
 knows; the names are written from their numbers, and are plain text to whoever reads them."""
 
 
-def write_signals(frame: pl.DataFrame, folder: Path, path: str) -> None:
-    """Write one immutable Parquet file of coded signals, on the disk when this returns."""
+def write_signals(
+    frame: pl.DataFrame, folder: Path, path: str, groups: Sequence[int] = ()
+) -> None:
+    """Write one immutable Parquet file of coded signals, on the disk when this returns.
+
+    ``groups``: rows before which a new row group must begin.
+    """
     table = frame.to_arrow(compat_level=pl.CompatLevel.oldest())
     with _whole_file(folder / path) as file, pq.ParquetWriter(
         file, table.schema, **WRITES
     ) as writer:
-        writer.write_table(table, row_group_size=ROW_GROUP)
+        for start, stop in pairwise([0, *groups, frame.height]):
+            writer.write_table(table.slice(start, stop - start), row_group_size=ROW_GROUP)
         writer.add_key_value_metadata(_notes(SIGNALS))
+
+
+def channel_by_channel(frame: pl.DataFrame) -> tuple[pl.DataFrame, list[int]]:
+    """Coded signals by channel and quantity, else as they were, and where row groups begin."""
+    key = codes(frame["channel"])
+    key *= len(QUANTITY.categories)
+    key += codes(frame["quantity"])
+    if (key[1:] < key[:-1]).any():
+        # (Of numbers this short numpy sorts in one pass over their digits.)
+        short = key.astype(np.uint16) if key.max() < 2**16 else key
+        order = np.argsort(short, kind="stable")
+        frame, key = frame[order], key[order]
+    ends = [*(np.flatnonzero(key[1:] != key[:-1]) + 1).tolist(), frame.height]
+    groups: list[int] = []
+    for start, stop in pairwise([0, *ends]):
+        if stop - start >= OWN_GROUP:
+            groups += [start, stop]
+    return frame, sorted({*groups} - {0, frame.height})
 
 
 def _notes(table: Table) -> dict[str, str]:
@@ -99,9 +133,15 @@ def segment_path(day: date, kind: str) -> str:
 
 def _write_segment(frame: pl.DataFrame, folder: Path, day: date, kind: str) -> Segment:
     path = segment_path(day, kind)
-    write_signals(coded(frame), folder, path)
-    ticks = frame["time"].to_physical()
-    return Segment(path, kind, frame.height, int(ticks[0]), int(ticks[-1]))
+    frame, groups = channel_by_channel(coded(frame)) if kind == "levels" else (coded(frame), [])
+    write_signals(frame, folder, path, groups)
+    return Segment(path, kind, frame.height, *_ends(frame))
+
+
+def _ends(frame: pl.DataFrame) -> tuple[int, int]:
+    """The first and last time of some records, in any order. [UTC, microseconds]"""
+    ticks = frame["time"].to_physical().to_numpy()
+    return int(ticks.min()), int(ticks.max())
 
 
 def _pieces(frame: pl.DataFrame) -> Iterator[pl.DataFrame]:
@@ -142,13 +182,13 @@ def add_to_day(
     fresh : polars.DataFrame
         The records that it did not hold before.
     """
-    first, last = (int(new["time"].to_physical()[i]) for i in (0, -1))
+    first, last = _ends(new)
     touched = [s for s in segments if s.first <= last and s.last >= first]
     if not touched:
         written = [_write_segment(piece, folder, day, kind) for piece in _pieces(new)]
         return sorted([*segments, *written], key=lambda s: s.first), [], new
     held = pl.concat([read_table(folder, s.path) for s in touched])
-    within = pl.col("time").is_between(held["time"][0], held["time"][-1])
+    within = pl.col("time").is_between(held["time"].min(), held["time"].max())
     beside = plain(new)
     fresh = pl.concat([
         beside.filter(within).join(held, on=KEY, how="anti", maintain_order="left"),

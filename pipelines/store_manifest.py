@@ -26,14 +26,14 @@ from shared.errors import StoreError
 
 NAME = "manifest.json"
 FORMAT = "remanence-store"
-VERSION = 2
+VERSION = 3
 LOCK_WAIT_S = 600.0
 """How long a writer waits for another one before it gives up."""
 
 
 @dataclass
 class Segment:
-    """One Parquet file of signals: its rows are sorted, no other segment of its day overlaps it.
+    """One Parquet file of signals; no other one of its day and kind overlaps it in time.
 
     ``kind`` is ``edges`` (command, contact) or ``levels`` (volts, amps), ``first``
     and ``last`` are UTC microseconds.
@@ -139,7 +139,13 @@ def _with_lines_of_rejects(raw: dict[str, Any]) -> dict[str, Any]:
     return raw | {"rejects": rejects}
 
 
-UPGRADES: dict[int, Callable[[dict[str, Any]], dict[str, Any]]] = {1: _with_lines_of_rejects}
+def _channel_by_channel(raw: dict[str, Any]) -> dict[str, Any]:
+    """Version 3 writes levels channel by channel, and reads them in the order of time too."""
+    return raw
+
+
+UPGRADES: dict[int, Callable[[dict[str, Any]], dict[str, Any]]] = {
+    1: _with_lines_of_rejects, 2: _channel_by_channel}
 """From a version to the step that makes the next one out of it."""
 
 

@@ -13,6 +13,7 @@ from polars.testing import assert_frame_equal
 
 import pipelines.derived_store
 from analytics.actuations import pair
+from pipelines import store_days
 from pipelines.derive import derive
 from pipelines.derived_months import kept_states
 from pipelines.derived_records import DayReader
@@ -92,6 +93,23 @@ def test_order_of_arrival_changes_nothing(tmp_path, seed):
     for number in rng.permutation(4):
         house.take(signals.filter(pl.Series(part == number)))
         house.check()
+
+
+@pytest.mark.parametrize(("own", "rows"), [(1, 700), (300, 65_536), (10**9, 700)])
+def test_how_the_store_cuts_its_files_changes_nothing(tmp_path, rng, monkeypatch, own, rows):
+    """Channels alone, together and in turn; row groups of one channel one after the other."""
+    monkeypatch.setattr(store_days, "OWN_GROUP", own)
+    monkeypatch.setattr(store_days, "ROW_GROUP", rows)
+    venue = random_venue(rng)
+    house = House(tmp_path, venue)
+    signals = several_days(rng, venue)
+    first = pl.Series(rng.random(signals.height) < 0.5)
+    with monkeypatch.context() as older:
+        older.setattr(store_days, "channel_by_channel", lambda frame: (frame, []))
+        house.take(signals.filter(first & (pl.col("time") < FIRST + timedelta(hours=12))))
+    house.check()
+    house.take(signals)
+    house.check()
 
 
 def test_a_new_day_pairs_only_that_day(tmp_path, rng):

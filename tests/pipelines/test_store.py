@@ -240,3 +240,63 @@ def test_any_reader_finds_plain_text_and_utc_times(store):
     assert schema.field("channel").type == pa.string()
     assert schema.field("time").type == pa.timestamp("us", tz="UTC")
     assert pl.read_parquet(path).schema == SIGNALS.schema
+
+
+def levels_of_a_day(count=300):
+    """Three channels read in turn, one of them seldom."""
+    return pl.concat([
+        signals(range(0, 60 * count, 60), "rail-b", "volts"),
+        signals(range(1, 60 * count, 60), "rail-a", "volts"),
+        signals(range(2, 60 * count, 60), "rail-a", "amps"),
+        signals([30, 90], "rail-c", "volts"),
+    ])
+
+
+def test_levels_lie_channel_by_channel_in_row_groups_of_their_own(store, monkeypatch):
+    monkeypatch.setattr(store_days, "OWN_GROUP", 100)
+    monkeypatch.setattr(store_days, "ROW_GROUP", 250)
+    new = levels_of_a_day()
+    store.commit(Batch(pl.concat([new, signals([1, 2])])))
+    [path] = (store.folder / "signals").glob("*/levels-*.parquet")
+    file = pq.ParquetFile(path)
+    groups = [file.read_row_group(n).select(["channel", "quantity"]).to_pylist()
+              for n in range(file.num_row_groups)]
+    whose = [{(row["channel"], row["quantity"]) for row in group} for group in groups]
+    assert [len(group) for group in groups] == [250, 50, 250, 50, 250, 50, 2]
+    assert whose == [{("rail-a", "amps")}] * 2 + [{("rail-a", "volts")}] * 2 + [
+        {("rail-b", "volts")}] * 2 + [{("rail-c", "volts")}]
+    stored = pl.read_parquet(path)
+    assert_frame_equal(stored, stored.sort("channel", "quantity", "time", "value"))
+    [edges] = (store.folder / "signals").glob("*/edges-*.parquet")
+    assert pl.read_parquet(edges)["time"].is_sorted()
+    expected = new.sort(*store_days.KEY)
+    assert_frame_equal(held(store, quantities=["volts", "amps"]), expected)
+    assert_frame_equal(held(store, quantities=["amps"]), expected.filter(
+        pl.col("quantity") == "amps"))
+
+
+def test_channels_with_few_records_share_a_row_group(store, monkeypatch):
+    monkeypatch.setattr(store_days, "OWN_GROUP", 50)
+    store.commit(Batch(pl.concat([
+        signals(range(40), "a", "volts"), signals(range(40), "b", "volts"),
+        signals(range(60), "c", "volts"), signals(range(40), "d", "volts")])))
+    [path] = (store.folder / "signals").glob("*/levels-*.parquet")
+    file = pq.ParquetFile(path)
+    assert [file.metadata.row_group(n).num_rows for n in range(3)] == [80, 60, 40]
+
+
+def test_a_store_whose_levels_lie_in_time_order_goes_on(store, monkeypatch):
+    """Stores of version 2: what is there is read and joined with what comes."""
+    new = levels_of_a_day()
+    early, late = new[::2], new[1::2]
+    with monkeypatch.context() as older:
+        older.setattr(store_days, "channel_by_channel", lambda frame: (frame, []))
+        store.commit(Batch(early))
+    path = store.folder / "manifest.json"
+    raw = json.loads(path.read_text())
+    raw["version"] = 2
+    path.write_text(json.dumps(raw))
+    assert_frame_equal(held(store), early.sort(*store_days.KEY))
+    assert store.commit(Batch(new)).taken == {"a.csv": late.height}
+    assert json.loads(path.read_text())["version"] == store_manifest.VERSION
+    assert_frame_equal(held(store), new.sort(*store_days.KEY))
