@@ -15,15 +15,17 @@ step (:mod:`pipelines.derived_store`). Whatever is lost on the way, the records 
 
 from __future__ import annotations
 
+import contextlib
 import time
 from collections.abc import Callable, Generator
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, field
 from datetime import date
 from pathlib import Path
 
 import numpy as np
 
-from analytics.actuations import polled_of
+from analytics.actuations import polled_of, polling_of
 from analytics.pairing_days import (
     DayState,
     finish,
@@ -240,18 +242,31 @@ class _Run:
         self._commit()
 
     def _stretch(self, start: int, stop: int, state: DayState) -> tuple[DayState, str]:
-        """Pair neighbouring days, some at a time; the next ones are read meanwhile."""
+        """Pair neighbouring days, some at a time.
+
+        While the days of one block are put together, the rails of the next one are looked
+        at and those after it are read: three threads, two of them nearly always in code that
+        lets others run.
+        """
         carry, began, text, ended = state.carry, state.until, "", None
         index = start
-        for logged in ahead(self._logged(start, stop), depth=1):
-            scope = self._scope(index)
-            block = pair_days(
-                self.setup, logged, carry, began, self.days[index - 1] if index else None)
-            part = look_at_rails(self.setup, self.reader, block, ended, scope)
-            state, text = self._finish(index, block, part, state)
-            carry, began = block.jobs[-1].step.carry, day_end_us(logged.days[-1])
-            index += len(logged.days)
-            ended = end_of(logged.levels[-1], began) if scope == self._scope(index) else None
+        with ThreadPoolExecutor(1, "rails") as beside, \
+                contextlib.closing(ahead(self._logged(start, stop), depth=1)) as blocks:
+            last: tuple[int, Block, Future[RailPart]] | None = None
+            for logged in blocks:
+                scope = self._scope(index)
+                block = pair_days(
+                    self.setup, logged, carry, began, self.days[index - 1] if index else None)
+                part = beside.submit(
+                    look_at_rails, self.setup, self.reader, block, ended, scope)
+                if last:
+                    state, text = self._finish(*last, state)
+                last = index, block, part
+                carry, began = block.jobs[-1].step.carry, day_end_us(logged.days[-1])
+                index += len(logged.days)
+                ended = end_of(logged.levels[-1], began) if scope == self._scope(index) else None
+            if last:
+                state, text = self._finish(*last, state)
         return state, text
 
     def _scope(self, index: int) -> Scope | None:
@@ -277,9 +292,11 @@ class _Run:
         return days
 
     def _finish(
-        self, index: int, block: Block, part: RailPart, state: DayState
+        self, index: int, block: Block, looked: Future[RailPart], state: DayState
     ) -> tuple[DayState, str]:
-        polled = polled_of(self.setup, part.polling)
+        polling = polling_of(self.setup, block.readings)
+        polled = polled_of(self.setup, polling)
+        part = looked.result()
         text = ""
         for place, (job, figures) in enumerate(zip(block.jobs, part.figures, strict=True)):
             number = job.day.toordinal() - EPOCH_ORDINAL
@@ -305,7 +322,7 @@ class _Run:
             self.rows += mine.size if self.only is None else int(np.isin(
                 mine, [self.setup.ids.index(name) for name in self.only
                        if name in self.setup.ids]).sum())
-        self.writer.add_hours(part.rail_hours, part.activity, part.polling)
+        self.writer.add_hours(part.rail_hours, part.activity, polling)
         return state, text
 
     # The end.

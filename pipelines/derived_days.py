@@ -10,7 +10,6 @@ from itertools import pairwise
 import numpy as np
 import polars as pl
 
-from analytics.actuations import polling_of
 from analytics.pairing_days import (
     DayState,
     activity_of,
@@ -92,7 +91,6 @@ class RailPart:
     figures: tuple[Columns, ...]
     rail_hours: list[Columns]
     activity: list[Columns]
-    polling: pl.DataFrame
 
 
 @dataclass(frozen=True)
@@ -222,7 +220,7 @@ def look_at_rails(
                   for low, high in pairwise(ends))
     heard = activity_of(setup, block.readings, [(job.readings, job.levels) for job in jobs],
                         scope.controllers if scope else None)
-    return RailPart(apart, hours, heard, polling_of(setup, block.readings))
+    return RailPart(apart, hours, heard)
 
 
 def unfinished(
