@@ -19,6 +19,7 @@ from typing import IO
 import numpy as np
 import polars as pl
 import pyarrow.parquet as pq
+from numpy.typing import NDArray
 
 from pipelines.coded import QUANTITY, coded, codes, plain
 from pipelines.store_manifest import Segment
@@ -46,7 +47,7 @@ group costs every reader about as much as so many records."""
 WRITES = {
     "compression": "zstd", "compression_level": 1, "store_schema": False,
     "use_dictionary": ["channel", "quantity", "run", "file"],
-    "column_encoding": {"line": "DELTA_BINARY_PACKED"},
+    "column_encoding": {"time": "DELTA_BINARY_PACKED", "line": "DELTA_BINARY_PACKED"},
 }
 """How signals are written. The encodings are those of Parquet 1.0 and 2.0 that every reader
 knows; the names are written from their numbers, and are plain text to whoever reads them."""
@@ -70,14 +71,13 @@ def write_signals(
 
 def channel_by_channel(frame: pl.DataFrame) -> tuple[pl.DataFrame, list[int]]:
     """Coded signals by channel and quantity, else as they were, and where row groups begin."""
-    key = codes(frame["channel"])
-    key *= len(QUANTITY.categories)
-    key += codes(frame["quantity"])
+    key = frame["channel"].to_physical().to_numpy() * np.uint32(len(QUANTITY.categories))
+    key += frame["quantity"].to_physical().to_numpy()
     if (key[1:] < key[:-1]).any():
-        # (Of numbers this short numpy sorts in one pass over their digits.)
+        # (Numbers this short numpy sorts in one pass over their digits.)
         short = key.astype(np.uint16) if key.max() < 2**16 else key
         order = np.argsort(short, kind="stable")
-        frame, key = frame[order], key[order]
+        frame, key = _taken(frame, order), key[order]
     ends = [*(np.flatnonzero(key[1:] != key[:-1]) + 1).tolist(), frame.height]
     groups: list[int] = []
     for start, stop in pairwise([0, *ends]):
@@ -268,4 +268,13 @@ def in_order(signals: pl.DataFrame) -> pl.DataFrame:
         kept = np.ones(key.size, np.bool_)
         kept[1:] = ~(same & (value[1:] == value[:-1]))
         order = order[kept]
-    return signals[order]
+    return _taken(signals, order)
+
+
+def _taken(signals: pl.DataFrame, order: NDArray[np.int64]) -> pl.DataFrame:
+    """Some rows of coded signals; columns that say the same throughout need no moving."""
+    alike = [name for name in ("channel", "quantity", "run", "file")
+             if (told := signals[name].to_physical()).min() == told.max()
+             and not told.null_count()]
+    return signals[:order.size].with_columns(
+        signals.select(pl.exclude(alike))[order])

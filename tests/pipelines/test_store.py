@@ -224,12 +224,16 @@ def test_records_are_sorted_and_told_apart_as_the_obvious_way_does(seed):
     if seed % 5 == 0:  # so far apart that one number cannot hold it all
         rows.append((datetime(2099, 1, 1, tzinfo=UTC), *rows[0][1:]))
         rows.append((datetime(2000, 1, 1, tzinfo=UTC), *rows[0][1:]))
+    runs = rng.choice([[0], [0, None], [0, 1, 2]])
     frame = pl.DataFrame(
-        [(*row, 0, "a.csv", line) for line, row in enumerate(rows)], schema=SIGNALS.schema,
-        orient="row")
+        [(*row, rng.choice(runs), rng.choice(["a.csv", "b.csv"]), line)
+         for line, row in enumerate(rows)], schema=SIGNALS.schema, orient="row")
     expected = frame.sort(store_days.KEY, maintain_order=True).unique(
         store_days.KEY, keep="first", maintain_order=True)
     assert_frame_equal(plain(store_days.in_order(coded(frame))), expected)
+    by_channel, _ = store_days.channel_by_channel(coded(expected))
+    assert_frame_equal(plain(by_channel), expected.sort(
+        "channel", "quantity", maintain_order=True))
 
 
 def test_any_reader_finds_plain_text_and_utc_times(store):
