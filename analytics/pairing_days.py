@@ -16,7 +16,7 @@ from typing import Any
 import numpy as np
 
 from analytics import pairing_tables as made
-from analytics.pairing_hours import activity, rail_hours
+from analytics.pairing_hours import Hours, activity, rail_hours
 from analytics.pairing_levels import EARLY, NEVER, Columns, Edges, Flags, Ints, Samples
 from analytics.pairing_rails import RAIL_COLUMNS, RailTasks, rail_figures
 from analytics.pairing_readings import Levels, heard_of, owners_of
@@ -134,7 +134,9 @@ def read_rails(
     whole = [volts if supplies is None else {
         place: rail for place, rail in volts.items() if place in supplies}
         for volts in rails[len(rails) - len(days):]]
-    return figures, hours_of(setup, tasks.recent, releasing, whole)
+    known = [{setup.rail_of[channel]: records.quiet for (channel, quantity), records
+              in levels.items() if quantity == "volts"} for levels in days]
+    return figures, hours_of(setup, tasks.recent, releasing, list(zip(whole, known, strict=True)))
 
 
 def finish(
@@ -195,21 +197,23 @@ def finish(
 
 
 def hours_of(
-    setup: Setup, recent: Edges, releasing: Flags, days: Sequence[Mapping[int, Samples]]
+    setup: Setup, recent: Edges, releasing: Flags,
+    days: Sequence[tuple[Mapping[int, Samples], Mapping[int, Hours]]],
 ) -> list[Columns]:
     """Columns of RAIL_HOURS of the supplies' volts on whole days.
 
-    ``releasing`` is each lock's command before ``recent``.
+    ``releasing`` is each lock's command before ``recent``; of each day its volts, and what
+    is known of its hours already.
     """
     rows = []
-    for place in sorted({place for volts in days for place in volts}):
+    for place in sorted({place for volts, _ in days for place in volts}):
         mine = setup.pulsed[recent.lock] & (setup.supply[recent.lock] == place)
         lock, time, on = recent.lock[mine], recent.time[mine], recent.on[mine]
         order = np.lexsort((time, lock))
         lasting = np.flatnonzero(releasing & setup.pulsed & (setup.supply == place))
         starts, stops = _pulses(lock[order], time[order], on[order], lasting)
-        rows += [rail_hours(place, volts[place], starts, stops)
-                 for volts in days if place in volts]
+        rows += [rail_hours(place, volts[place], starts, stops, known.get(place))
+                 for volts, known in days if place in volts]
     return rows
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from bisect import bisect_right
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from itertools import pairwise
 
 import numpy as np
@@ -19,7 +19,20 @@ MARGIN_US = 2_000_000
 """Readings this close to a pulse are not idle."""
 
 
-def rail_hours(supply: int, rail: Samples, on: Ints, off: Ints) -> Columns:
+Hours = Mapping[int, Sequence[float]]
+"""What :func:`quiet_hours` tells, by the hour's number since 1970."""
+
+
+def quiet_hours(rail: Samples) -> Hours:
+    """What a rail's readings tell of each of their hours while no latch is on."""
+    hour, at = _hours(rail.time)
+    return {number: _hour(rail.value, low, high, []) for number, (low, high) in zip(
+        hour.tolist(), pairwise(at.tolist()), strict=True)}
+
+
+def rail_hours(
+    supply: int, rail: Samples, on: Ints, off: Ints, quiet: Hours | None = None
+) -> Columns:
     """Level of one rail, hour by hour: the columns of RAIL_HOURS, NaN for null.
 
     Parameters
@@ -32,12 +45,18 @@ def rail_hours(supply: int, rail: Samples, on: Ints, off: Ints) -> Columns:
         Pulses of latches on the rail; EARLY and NEVER where they began before or end
         after what is known. The margin before a pulse does not reach into the UTC day
         before, so that a day's hours never wait for the next day.
+    quiet : mapping of int to sequence of float, optional
+        :func:`quiet_hours` of as many of the hours as it is known of: they need no work
+        unless there was a pulse.
     """
     time, volts = rail.time, rail.value
     hour, at = _hours(time)
     busy = _covered(time, np.where(on == EARLY, EARLY, np.maximum(
         on - MARGIN_US, on // DAY_US * DAY_US)), np.where(off >= NEVER, NEVER, off + MARGIN_US))
-    rows = [_hour(volts, low, high, busy) for low, high in pairwise(at.tolist())]
+    known = quiet or {}
+    rows = [known[number] if number in known and not _any_of(busy, low, high)
+            else _hour(volts, low, high, busy)
+            for number, (low, high) in zip(hour.tolist(), pairwise(at.tolist()), strict=True)]
     columns = np.array(rows, np.float64).reshape(hour.size, len(_OF_HOUR)).T
     found = dict(zip(_OF_HOUR, columns, strict=True))
     return {
@@ -68,6 +87,12 @@ def _hour(
     whole = calm if size == high - low else np.sort(volts[low:high])
     median = (whole.item((high - low - 1) // 2) + whole.item((high - low) // 2)) / 2.0
     return (median, whole.item(0), whole.item(-1), size, *known)
+
+
+def _any_of(busy: Sequence[tuple[int, int]], low: int, high: int) -> bool:
+    """Whether any of the readings from ``low`` up to ``high`` lies in one of ``busy``."""
+    last = bisect_right(busy, (high - 1, high)) - 1
+    return last >= 0 and busy[last][1] > low
 
 
 def _idle(volts: Reals, low: int, high: int, busy: Sequence[tuple[int, int]]) -> Reals:

@@ -7,12 +7,13 @@ quantities that such a channel may carry.
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from itertools import pairwise
 
 import numpy as np
 import polars as pl
 
+from analytics.pairing_hours import Hours
 from analytics.pairing_levels import Flags, Ints, Reals, Samples, segment_starts
 from analytics.pairing_setup import Setup
 from analytics.pairing_state import Readings
@@ -27,6 +28,8 @@ class Records:
     value: Reals
     run: Ints
     """One number if it is the same throughout."""
+    quiet: Hours = field(default_factory=dict)
+    """What is known already of whole hours of volts."""
 
     def since(self, begin: int) -> Records:
         """Those from ``begin`` on."""

@@ -10,6 +10,7 @@ from itertools import pairwise
 import numpy as np
 import polars as pl
 
+from analytics.actuations import polling_of
 from analytics.pairing_days import (
     DayState,
     activity_of,
@@ -91,6 +92,7 @@ class RailPart:
     figures: tuple[Columns, ...]
     rail_hours: list[Columns]
     activity: list[Columns]
+    polling: pl.DataFrame
 
 
 @dataclass(frozen=True)
@@ -220,7 +222,7 @@ def look_at_rails(
                   for low, high in pairwise(ends))
     heard = activity_of(setup, block.readings, [(job.readings, job.levels) for job in jobs],
                         scope.controllers if scope else None)
-    return RailPart(apart, hours, heard)
+    return RailPart(apart, hours, heard, polling_of(setup, block.readings))
 
 
 def unfinished(

@@ -8,6 +8,7 @@ quantity and one run, these columns are not looked at.
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping, Sequence
+from dataclasses import replace
 from datetime import date
 from pathlib import Path
 from typing import Any
@@ -20,6 +21,8 @@ from analytics.pairing_levels import Ints, Reals
 from analytics.pairing_readings import EdgeRecords, Records
 from analytics.pairing_setup import Setup
 from pipelines import store_manifest
+from pipelines.quiet_hours import kept_hours
+from pipelines.store_manifest import Segment
 from shared.errors import StoreError
 
 Wanted = Mapping[str, Collection[str]]
@@ -32,7 +35,7 @@ class DayReader:
     def __init__(self, folder: Path) -> None:
         manifest = store_manifest.read_manifest(folder)
         self.folder = folder
-        self.paths: dict[tuple[date, str], list[str]] = {}
+        self.segments: dict[tuple[date, str], list[Segment]] = {}
         self.rows: dict[date, int] = {}
         self.marks: dict[date, str] = {}
         for name, entry in sorted(manifest.days.items()) if manifest else []:
@@ -40,7 +43,7 @@ class DayReader:
             self.marks[day] = f"{manifest.store}-{entry.changed}"  # type: ignore[union-attr]
             self.rows[day] = sum(segment.rows for segment in entry.segments)
             for segment in entry.segments:
-                self.paths.setdefault((day, segment.kind), []).append(f"{folder}/{segment.path}")
+                self.segments.setdefault((day, segment.kind), []).append(segment)
 
     def edges(self, setup: Setup, days: Sequence[date]) -> tuple[EdgeRecords, EdgeRecords]:
         """Commands and contacts of some days."""
@@ -55,17 +58,30 @@ class DayReader:
         room = _Room(sum(self.rows[day] for day in days))
         found = []
         for day in days:
-            records = _by_channel(self._batches([day], "levels", wanted, since), wanted, room)
-            found.append(records if since is None else {
+            batches = self._batches([day], "levels", wanted, since)
+            records = _by_channel(batches, wanted, room)
+            found.append(self._with_hours(day, batches, records) if since is None else {
                 key: every.since(since) for key, every in records.items()})
         return tuple(found)
+
+    def _with_hours(
+        self, day: date, batches: Sequence[dict[str, Any]],
+        records: dict[tuple[str, str], Records],
+    ) -> dict[tuple[str, str], Records]:
+        """All records of a day, with what its files keep of the rails' hours."""
+        notes = {batch["file"]: batch["notes"] for batch in batches}
+        quiet = kept_hours(notes.values(), [
+            (segment.first, segment.last) for segment in self.segments.get((day, "levels"), [])])
+        return {(channel, quantity): replace(every, quiet=quiet[channel])
+                if quantity == "volts" and channel in quiet else every
+                for (channel, quantity), every in records.items()}
 
     def _batches(
         self, days: Sequence[date], kind: str, wanted: Wanted | None, since: int | None
     ) -> list[dict[str, Any]]:
         try:
-            return [batch for day in days for path in self.paths.get((day, kind), [])
-                    for batch in _read(path, wanted, since)]
+            return [batch for day in days for segment in self.segments.get((day, kind), [])
+                    for batch in _read(str(self.folder / segment.path), wanted, since)]
         except (OSError, pa.ArrowException) as error:
             raise StoreError(
                 f"{self.folder}: the records of {days[0]} to {days[-1]} cannot be read "
@@ -96,7 +112,8 @@ def _read(path: str, wanted: Wanted | None, since: int | None) -> list[dict[str,
             names = ["time", "value", *(name for name, only in zip(
                 ("quantity", "channel", "run"), known, strict=True) if only is None)]
             table = file.read_row_groups(numbers, names, use_threads=False)
-            found += [_arrays(batch, *known) for batch in table.to_batches()]
+            found += [_arrays(batch, *known) | {"file": path, "notes": file.metadata.metadata}
+                      for batch in table.to_batches()]
     return found
 
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import os
 import uuid
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from datetime import date
 from itertools import pairwise
@@ -22,6 +22,7 @@ import pyarrow.parquet as pq
 from numpy.typing import NDArray
 
 from pipelines.coded import QUANTITY, coded, codes, plain
+from pipelines.quiet_hours import hours_to_keep, note_of
 from pipelines.store_manifest import Segment
 from shared.errors import StoreError
 from shared.tables import SIGNALS, Table
@@ -54,7 +55,8 @@ knows; the names are written from their numbers, and are plain text to whoever r
 
 
 def write_signals(
-    frame: pl.DataFrame, folder: Path, path: str, groups: Sequence[int] = ()
+    frame: pl.DataFrame, folder: Path, path: str, groups: Sequence[int] = (),
+    notes: Mapping[str, str] | None = None,
 ) -> None:
     """Write one immutable Parquet file of coded signals, on the disk when this returns.
 
@@ -66,24 +68,37 @@ def write_signals(
     ) as writer:
         for start, stop in pairwise([0, *groups, frame.height]):
             writer.write_table(table.slice(start, stop - start), row_group_size=ROW_GROUP)
-        writer.add_key_value_metadata(_notes(SIGNALS))
+        writer.add_key_value_metadata(_notes(SIGNALS) | dict(notes or {}))
 
 
-def channel_by_channel(frame: pl.DataFrame) -> tuple[pl.DataFrame, list[int]]:
-    """Coded signals by channel and quantity, else as they were, and where row groups begin."""
-    key = frame["channel"].to_physical().to_numpy() * np.uint32(len(QUANTITY.categories))
-    key += frame["quantity"].to_physical().to_numpy()
-    if (key[1:] < key[:-1]).any():
-        # (Numbers this short numpy sorts in one pass over their digits.)
-        short = key.astype(np.uint16) if key.max() < 2**16 else key
-        order = np.argsort(short, kind="stable")
-        frame, key = _taken(frame, order), key[order]
+def channel_by_channel(frame: pl.DataFrame) -> pl.DataFrame:
+    """Coded signals by channel and quantity, else in the order they were in."""
+    key = _whose(frame)
+    if (key[1:] >= key[:-1]).all():
+        return frame
+    # (Numbers this short numpy sorts in one pass over their digits.)
+    short = key.astype(np.uint16) if key.max() < 2**16 else key
+    return _taken(frame, np.argsort(short, kind="stable"))
+
+
+def row_groups(frame: pl.DataFrame) -> tuple[list[int], dict[str, str]]:
+    """Where row groups begin in signals that lie channel by channel, and the file's notes."""
+    key = _whose(frame)
     ends = [*(np.flatnonzero(key[1:] != key[:-1]) + 1).tolist(), frame.height]
-    groups: list[int] = []
+    groups, kept = {0, frame.height}, {}
     for start, stop in pairwise([0, *ends]):
         if stop - start >= OWN_GROUP:
-            groups += [start, stop]
-    return frame, sorted({*groups} - {0, frame.height})
+            groups |= {start, stop}
+            if frame["quantity"][start] == "volts":
+                kept[frame["channel"][start]] = hours_to_keep(frame[start:stop])
+    return sorted(groups)[1:-1], note_of(kept)
+
+
+def _whose(frame: pl.DataFrame) -> NDArray[np.uint32]:
+    """Channel and quantity of each record as one number."""
+    key = frame["channel"].to_physical().to_numpy() * np.uint32(len(QUANTITY.categories))
+    key += frame["quantity"].to_physical().to_numpy()
+    return key
 
 
 def _notes(table: Table) -> dict[str, str]:
@@ -133,8 +148,12 @@ def segment_path(day: date, kind: str) -> str:
 
 def _write_segment(frame: pl.DataFrame, folder: Path, day: date, kind: str) -> Segment:
     path = segment_path(day, kind)
-    frame, groups = channel_by_channel(coded(frame)) if kind == "levels" else (coded(frame), [])
-    write_signals(frame, folder, path, groups)
+    frame = coded(frame)
+    if kind == "levels":
+        frame = channel_by_channel(frame)
+        write_signals(frame, folder, path, *row_groups(frame))
+    else:
+        write_signals(frame, folder, path)
     return Segment(path, kind, frame.height, *_ends(frame))
 
 

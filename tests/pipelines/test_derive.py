@@ -12,6 +12,7 @@ import pytest
 from polars.testing import assert_frame_equal
 
 import pipelines.derived_store
+from analytics import pairing_hours
 from analytics.actuations import pair
 from pipelines import store_days
 from pipelines.derive import derive
@@ -105,10 +106,63 @@ def test_how_the_store_cuts_its_files_changes_nothing(tmp_path, rng, monkeypatch
     signals = several_days(rng, venue)
     first = pl.Series(rng.random(signals.height) < 0.5)
     with monkeypatch.context() as older:
-        older.setattr(store_days, "channel_by_channel", lambda frame: (frame, []))
+        older.setattr(store_days, "channel_by_channel", lambda frame: frame)
+        older.setattr(store_days, "row_groups", lambda frame: ([], {}))
         house.take(signals.filter(first & (pl.col("time") < FIRST + timedelta(hours=12))))
     house.check()
     house.take(signals)
+    house.check()
+
+
+def test_hours_without_pulses_are_taken_from_the_files(tmp_path, rng, monkeypatch):
+    """They are not worked out again, unless another file holds readings of the same hour."""
+    monkeypatch.setattr(store_days, "OWN_GROUP", 1)
+    venue = settled(random_venue(rng))
+    venue = replace(venue, supplies=venue.supplies[:1], locks=tuple(
+        replace(lock, supply="rail") for lock in venue.locks))
+    house = House(tmp_path, venue)
+    log = random_log(
+        rng, venue, minutes=4.0, games=5, begin=FIRST.replace(hour=12, minute=10))
+    volts = log.filter(pl.col("quantity") == "volts").sort("time")
+    shifts = [timedelta(hours=hours) for hours in (2, 3, 5)]
+    quiet = pl.concat([volts.with_columns(pl.col("time") + shift) for shift in shifts])
+    worked = []
+    real = pairing_hours._hour
+
+    def watched(values, low, high, busy):
+        worked.append((len(values), low, high))
+        return real(values, low, high, busy)
+
+    house.store.commit(Batch(pl.concat([log, quiet])))
+    with monkeypatch.context() as watching:
+        watching.setattr(pairing_hours, "_hour", watched)
+        house.derive()
+    assert len(worked) == 1, "only the hour in which latches were on"
+    hours = house.check().rail_hours
+    assert hours["hour"].dt.hour().to_list() == [12, 14, 15, 17]
+    # More readings, in a file of their own: in an hour with others, and in one without.
+    worked.clear()
+    last = quiet["time"].max()
+    more = volts.head(500).with_columns(pl.col("value") - 0.5)
+    begin = more["time"].min()
+    house.store.commit(Batch(pl.concat([
+        more.with_columns(pl.col("time") - begin + last + timedelta(seconds=1)),
+        more.with_columns(pl.col("time") + timedelta(hours=7))])))
+    with monkeypatch.context() as watching:
+        watching.setattr(pairing_hours, "_hour", watched)
+        house.derive()
+    house.check()
+    assert len(worked) == 2, "that hour, and the one in two files"
+
+
+def test_readings_that_are_no_numbers_are_in_no_hour(tmp_path, rng, monkeypatch):
+    monkeypatch.setattr(store_days, "OWN_GROUP", 1)
+    venue = settled(random_venue(rng))
+    house = House(tmp_path, venue)
+    log = several_days(rng, venue)
+    volts = pl.col("quantity") == "volts"
+    odd = pl.Series(rng.random(log.height) < 0.1)
+    house.take(log.with_columns(value=pl.when(volts & odd).then(float("inf")).otherwise("value")))
     house.check()
 
 

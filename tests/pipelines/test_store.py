@@ -231,7 +231,7 @@ def test_records_are_sorted_and_told_apart_as_the_obvious_way_does(seed):
     expected = frame.sort(store_days.KEY, maintain_order=True).unique(
         store_days.KEY, keep="first", maintain_order=True)
     assert_frame_equal(plain(store_days.in_order(coded(frame))), expected)
-    by_channel, _ = store_days.channel_by_channel(coded(expected))
+    by_channel = store_days.channel_by_channel(coded(expected))
     assert_frame_equal(plain(by_channel), expected.sort(
         "channel", "quantity", maintain_order=True))
 
@@ -294,7 +294,8 @@ def test_a_store_whose_levels_lie_in_time_order_goes_on(store, monkeypatch):
     new = levels_of_a_day()
     early, late = new[::2], new[1::2]
     with monkeypatch.context() as older:
-        older.setattr(store_days, "channel_by_channel", lambda frame: (frame, []))
+        older.setattr(store_days, "channel_by_channel", lambda frame: frame)
+        older.setattr(store_days, "row_groups", lambda frame: ([], {}))
         store.commit(Batch(early))
     path = store.folder / "manifest.json"
     raw = json.loads(path.read_text())
