@@ -108,19 +108,26 @@ def _one(rows: Rows, usual: float, borrowed: bool) -> Drawn:
 
 
 def _by_day(rows: Rows, sag: Reals, usual: float) -> tuple[Reals, Flags]:
-    """Each row's day's median, and whether the day has rows enough to tell it from nothing."""
+    """Each row's day's median, and whether the day has rows enough to tell it from nothing.
+
+    Only of a coil whose days showed its sag at first: one that is cut too soon for a level to
+    be read leaves nothing on a sound day either.
+    """
     level, sure = np.full(sag.size, np.nan), np.zeros(sag.size, dtype=bool)
     working = sag[sag > 0.5 * usual]
     if working.size < _FEWEST:
         return level, sure
     scatter = robust_deviation(working)
-    for day in np.unique(rows.day):
+    days = np.unique(rows.day)
+    for day in days:
         of_day = (rows.day == day) & np.isfinite(sag)
         count = int(of_day.sum())
         error = 1.25 * scatter / np.sqrt(max(count, 1))
         level[of_day] = np.median(sag[of_day]) if count else np.nan
         sure[of_day] = count >= 3 and (0.5 - _EMPTY / 2) * usual >= _sureness(rows.lock) * error
-    return level, sure
+    first = sure & (rows.day <= days[days.size // 3])
+    shown = bool(first.any() and np.mean(level[first] > 0.5 * usual) > 0.9)
+    return level, sure & shown
 
 
 def _sureness(lock: Lock) -> float:

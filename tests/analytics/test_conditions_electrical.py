@@ -361,7 +361,13 @@ def test_a_self_cutting_coil_whose_single_sags_hide_in_noise_is_told_by_its_days
             no_current(row, day)
             row["sag_volts"] -= 0.001
 
+    def cut_at_once(row, day):
+        faint(row, day)
+        if int(row["command_time"].timestamp()) % 10:  # a level was left in one pulse of ten
+            row["sag_volts"] -= weak
+
     assert judged(house(6, {"f5s": faint})) == []
+    assert judged(house(6, {"f5s": cut_at_once})) == []
     found = judged(house(6, {"f5s": open_coil}))
     assert names(found) == [("f5s", "coil-open")]
     assert abs((found[0].since - MONDAY).days - 36) <= 1
