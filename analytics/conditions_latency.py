@@ -38,7 +38,7 @@ FEEDBACK_ONLY = ("hot-coil", "low-supply", "supply-sag", "coil-current-high")
 SEEN_SHARE_OF_GATE = 0.75
 """This week's level must differ by so much of the gate by itself; the whole course by all of it."""
 
-CERTAIN, CERTAIN_DEVIATIONS = 8.0, 4.0
+CERTAIN, CERTAIN_DEVIATIONS = 6.0, 3.0
 """Natural log odds, and standard deviations of the fitted change, of a course that needs no more
 proof."""
 

@@ -50,6 +50,10 @@ OWN_SHARE_WEIGHT = 1.0
 LEAST_OWN_SHARE = 0.005
 """However alike the neighbours are, a latch may answer as no neighbour does."""
 
+OWN_STRAY = 0.02
+"""Natural log: however little volts leave open and however alike the neighbours are, a lock's own
+answer to a failing rail differs by this much (as long as so much was open). Assumption."""
+
 SAME_VOLTS = 0.02
 """Natural log: days of a week whose volts lie this near each other are one period."""
 
@@ -235,7 +239,8 @@ def _without(
     common = (1.0 - share) * np.where(told, mine, 0.0)
     gain = common / (common + error + 1e-12)
     effect = np.where(told, gain * course, 0.0)
-    left: Reals = np.sqrt(share + (1.0 - share) * (1.0 - gain))
+    stray = OWN_STRAY**2 / np.maximum(np.where(told, mine, 1.0), OWN_STRAY**2)
+    left: Reals = np.sqrt(np.maximum(share + (1.0 - share) * (1.0 - gain), stray))
     return effect, np.where(told, left, 1.0)
 
 

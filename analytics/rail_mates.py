@@ -26,7 +26,7 @@ SHARED_SHARE = 0.7
 """Where so many of a rail's locks have become slower together, it is what they share."""
 ALIKE_OF_TYPICAL = 0.25
 """Locks answer a failing rail each in its own way: so much of what is typical is the same."""
-BESIDE_RAIL = 4.5
+BESIDE_RAIL = 3.0
 """Natural log odds of a change that began with its rail's fault: what the rail does to all locks on
 it is taken out, and still two faults at once are rarer than one."""
 TOGETHER_DAYS = 21
