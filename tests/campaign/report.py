@@ -219,9 +219,9 @@ way, players who load the catch, scatter of 3 to 12 %, scan periods of 1 to 20 m
 days, staff who forget to close, openings by hand, retries, a changed pulse, a low rail that slows
 everything. Rails obey Ohm's law: a source that softens takes volts from what is held, and a
 magnet that is cut gives them back. Coils that are held on warm up by curves of their own. Seeds
-below 1000 are for tuning, from 1000 on they are held out. Seeds 1000 to 1029 and 2000 to 2029 are
-used up, because the analysis was mended after looking at them; once these figures are acted upon,
-so are theirs.
+below 1000 are for tuning, from 1000 on they are held out. The first thirty of each thousand up to
+6000 are used up, because the analysis was mended after looking at them; once these figures are
+acted upon, so are theirs.
 
 These seeds are {kind}. Level: {level}.
 
