@@ -103,7 +103,9 @@ RESTS_ON: Mapping[str, RestsOn] = {
     "contact-stuck": RestsOn(
         ("commands without any change of the contact", "changes of the contact since then",
          "median sag"),
-        "The rail sags as ever, so the coil works; without a sag it is coil-open.",
+        "The rail sags as ever, so the coil works; without a sag it is coil-open. A magnet whose "
+        "volts tell nothing: for days nobody had to pull it open, which moves a sound contact; on "
+        "a way out no-release is said first all the same.",
         "A contact, and volts during the pulse.",
     ),
     "contact-inverted": RestsOn(
@@ -177,8 +179,8 @@ RESTS_ON: Mapping[str, RestsOn] = {
     ),
     "log-gap": RestsOn(
         ("hours without a record", "surprise of the silence", "records ever seen"),
-        "Silent hours in which this controller was busy in earlier weeks, while the venue was "
-        "open: closed days and quiet hours are none.", "Some weeks of log.",
+        "Silent hours in which this controller was busy in earlier weeks, while others were "
+        "played: closed days and quiet hours are none.", "Some weeks of log.",
     ),
     "unsafe-fitting": RestsOn(
         ("rail's rated volts over the coil's", "current of all held locks of the rail"),
