@@ -42,6 +42,7 @@ CERTAIN, CERTAIN_DEVIATIONS = 6.0, 3.0
 """Natural log odds, and standard deviations of the fitted change, of a course that needs no more
 proof."""
 
+
 def sticking_catch(history: History) -> list[Finding]:
     """Latches, bolts and strikes whose release has become slower."""
     found = []
@@ -232,8 +233,9 @@ def _with_unhelped(
 
 
 def _below_poll(history: History, drift: LockDrift) -> bool:
-    """A change too small for a poll whose phase follows the command: less than half the gate
-    beyond what the place between two polls may feign.
+    """A change too small for a poll whose phase follows the command.
+
+    Beyond what the place between two polls may feign, half the gate must be left.
     """
     days = drift.days
     if days.deviation * days.reference_ms >= 0.5 * days.resolution_ms:

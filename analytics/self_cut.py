@@ -115,6 +115,8 @@ def loaded_to_the_end(history: History) -> list[Finding]:
     looked at, and only while nobody tries again: else the catch has not moved.
     """
     blind = [lock.id for lock in history.venue.locks if lock.self_cut and lock.contact is None]
+    if not blind:
+        return []
     pulses = _pulses(history)
     frame = history.actuations.filter(
         pl.col("lock").is_in(blind) & pl.col("sag_volts").is_finite()

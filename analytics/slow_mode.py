@@ -168,7 +168,7 @@ def _rail_now(days: LockDays, row_volts: Reals, row_day: Reals) -> tuple[bool, f
     recent = row_volts[known & (row_day > 6.0 - 14.0)]
     now = float(np.median(recent)) if recent.size else usual
     if now >= np.exp(-LIKE_VOLTS) * usual:
-        return False, max(now, usual) if now > np.exp(LIKE_VOLTS) * usual else usual
+        return False, now if now > np.exp(LIKE_VOLTS) * usual else usual
     lasting = int((_like(days.command_volts, now) & np.isfinite(days.command_volts)).sum())
     return (True, now) if lasting >= LEAST_AT_LOW else (False, usual)
 
