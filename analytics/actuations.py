@@ -44,7 +44,14 @@ import numpy as np
 import polars as pl
 
 from analytics import pairing_tables as tables_of
-from analytics.pairing_days import DayState, activity_of, finish, rail_tasks, read_rails
+from analytics.pairing_days import (
+    DayState,
+    activity_of,
+    finish,
+    pulses_of,
+    rail_tasks,
+    read_rails,
+)
 from analytics.pairing_hours import activity_table, rail_hours_table
 from analytics.pairing_levels import EARLY, NEVER
 from analytics.pairing_polarity import decide, votes
@@ -131,8 +138,9 @@ def pair(
         setup = Setup.of(venue, sense)
     nothing = Carry.nothing(setup)
     step = advance(setup, readings, nothing, NEVER)
+    tasks = rail_tasks(setup, step, EARLY, 2 * NEVER)
     figures, hours = read_rails(
-        setup, rail_tasks(setup, step, EARLY, 2 * NEVER), nothing.releasing, [levels])
+        setup, tasks, pulses_of(setup, tasks.recent, nothing.releasing), [levels])
     polling = polling_of(setup, readings)
     columns, _ = finish(
         setup, step, figures, polled_of(setup, polling), DayState.nothing(setup), NEVER)

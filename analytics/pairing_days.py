@@ -16,10 +16,10 @@ from typing import Any
 import numpy as np
 
 from analytics import pairing_tables as made
-from analytics.pairing_hours import Hours, activity, rail_hours
+from analytics.pairing_hours import KnownHours, activity, rail_hours
 from analytics.pairing_levels import EARLY, NEVER, Columns, Edges, Flags, Ints, Samples
 from analytics.pairing_rails import RAIL_COLUMNS, RailTasks, rail_figures
-from analytics.pairing_readings import Levels, heard_of, owners_of
+from analytics.pairing_readings import Levels, calm_hours, heard_of, owner_of, owners_of
 from analytics.pairing_setup import Setup
 from analytics.pairing_state import Carry, Readings, Step, advance
 from analytics.pairing_windows import Before, Breaks
@@ -103,8 +103,9 @@ def tasks_of_days(days: Sequence[tuple[int, RailTasks]]) -> RailTasks:
 
 
 def read_rails(
-    setup: Setup, tasks: RailTasks, releasing: Flags, days: Sequence[Levels],
-    before: Levels | None = None, supplies: Collection[int] | None = None,
+    setup: Setup, tasks: RailTasks, pulses: Mapping[int, Pulses], days: Sequence[Levels],
+    known: Sequence[KnownHours] = (), before: Levels | None = None,
+    supplies: Collection[int] | None = None,
 ) -> tuple[Columns, list[Columns]]:
     """What the rails show of the tasks' commands, and columns of RAIL_HOURS.
 
@@ -114,10 +115,13 @@ def read_rails(
         The locks.
     tasks : RailTasks
         The commands.
-    releasing : array of bool
-        Each lock's command before the first day.
+    pulses : mapping of int to Pulses
+        Of the latches on each supply: :func:`pulses_of`.
     days : sequence of mappings of (channel, quantity) to Records
-        Readings of whole UTC days, in order, one or more to a mapping.
+        Readings of whole UTC days, in order, one or more to a mapping. What no window of a
+        task takes, of hours that are known and in which there was no pulse, may be missing.
+    known : sequence of KnownHours, optional
+        Of each of the days.
     before : mapping of (channel, quantity) to Records, optional
         Readings before the first day, for the figures only.
     supplies : collection of int, optional
@@ -131,12 +135,15 @@ def read_rails(
         amps.append({setup.command_of[channel]: one
                      for (channel, quantity), one in samples.items() if quantity == "amps"})
     figures = rail_figures(setup, tasks, rails, amps)
-    whole = [volts if supplies is None else {
-        place: rail for place, rail in volts.items() if place in supplies}
-        for volts in rails[len(rails) - len(days):]]
-    known = [{setup.rail_of[channel]: records.quiet for (channel, quantity), records
-              in levels.items() if quantity == "volts"} for levels in days]
-    return figures, hours_of(setup, tasks.recent, releasing, list(zip(whole, known, strict=True)))
+    hours = []
+    told = known or [KnownHours()] * len(days)
+    for volts, of_day in zip(rails[len(rails) - len(days):], told, strict=True):
+        kept = {setup.rail_of[channel]: some for channel, some in of_day.rails.items()}
+        for place in sorted(volts.keys() | kept.keys()):
+            if supplies is None or place in supplies:
+                hours.append(rail_hours(place, volts.get(place, Samples.none()),
+                                        *pulses.get(place, NO_PULSES), kept.get(place)))
+    return figures, hours
 
 
 def finish(
@@ -196,28 +203,35 @@ def finish(
         {key: told for key, told in polled.items() if key[1] in days}, supply_last, until)
 
 
-def hours_of(
-    setup: Setup, recent: Edges, releasing: Flags,
-    days: Sequence[tuple[Mapping[int, Samples], Mapping[int, Hours]]],
-) -> list[Columns]:
-    """Columns of RAIL_HOURS of the supplies' volts on whole days.
+Pulses = tuple[Ints, Ints]
+"""From when to when, in any order; EARLY and NEVER where that is not known."""
 
-    ``releasing`` is each lock's command before ``recent``; of each day its volts, and what
-    is known of its hours already.
+NO_PULSES: Pulses = (np.empty(0, np.int64), np.empty(0, np.int64))
+
+
+def pulses_of(setup: Setup, recent: Edges, releasing: Flags) -> dict[int, Pulses]:
+    """Pulses of the latches, by supply.
+
+    Parameters
+    ----------
+    setup : Setup
+        The locks.
+    recent : Edges
+        Command edges, by time.
+    releasing : array of bool
+        Each lock's command before ``recent``.
     """
-    rows = []
-    for place in sorted({place for volts, _ in days for place in volts}):
+    found = {}
+    for place in sorted(set(setup.supply[setup.pulsed].tolist())):
         mine = setup.pulsed[recent.lock] & (setup.supply[recent.lock] == place)
         lock, time, on = recent.lock[mine], recent.time[mine], recent.on[mine]
         order = np.lexsort((time, lock))
         lasting = np.flatnonzero(releasing & setup.pulsed & (setup.supply == place))
-        starts, stops = _pulses(lock[order], time[order], on[order], lasting)
-        rows += [rail_hours(place, volts[place], starts, stops, known.get(place))
-                 for volts, known in days if place in volts]
-    return rows
+        found[place] = _pulses(lock[order], time[order], on[order], lasting)
+    return found
 
 
-def _pulses(lock: Ints, time: Ints, on: Flags, lasting: Ints) -> tuple[Ints, Ints]:
+def _pulses(lock: Ints, time: Ints, on: Flags, lasting: Ints) -> Pulses:
     """Pulses out of edges, by lock and time; open where the beginning or end is not among them.
 
     ``lasting``: locks that were on before; one without an edge has been on throughout.
@@ -237,7 +251,7 @@ def _pulses(lock: Ints, time: Ints, on: Flags, lasting: Ints) -> tuple[Ints, Int
 
 def activity_of(
     setup: Setup, readings: Readings, days: Sequence[tuple[Readings, Levels]],
-    owners: Collection[int] | None = None,
+    known: Sequence[KnownHours] = (), owners: Collection[int] | None = None,
 ) -> list[Columns]:
     """Columns of ACTIVITY of every controller, or of ``owners`` alone.
 
@@ -248,17 +262,30 @@ def activity_of(
     readings : Readings
         Of all the days.
     days : sequence of (Readings, Levels)
-        All records of whole UTC days, one or more to an entry.
+        Records of whole UTC days, one or more to an entry. Levels of hours that are known
+        and in which there was no edge of their controller may be missing.
+    known : sequence of KnownHours, optional
+        Of each of the days.
     owners : collection of int, optional
         Controllers.
     """
     asked = set(range(len(setup.controllers)) if owners is None else owners)
-    loud = asked & owners_of(
-        setup, {key: one for _, levels in days for key, one in levels.items()})
-    heard = list(heard_of(setup, readings, {}, asked - loud))
-    for of_day, levels in days if loud else ():
-        heard += heard_of(setup, of_day, levels, loud)
-    return [activity(owner, times, edges, runs) for owner, times, runs, edges in heard]
+    told = known or [KnownHours()] * len(days)
+    calm = [calm_hours(setup, of_day, some)
+            for (of_day, _), some in zip(days, told, strict=True)]
+    heard = owners_of(setup, {key: one for _, levels in days for key, one in levels.items()})
+    loud = asked & heard.union(*calm)
+    rows = [activity(owner, times, edges, runs)
+            for owner, times, runs, edges in heard_of(setup, readings, {}, asked - loud)]
+    nothing = np.empty(0, np.int64)
+    for (of_day, levels), hours in zip(days, calm, strict=True) if loud else ():
+        left = {owner: some for owner, some in hours.items() if some and owner in loud}
+        rest = {key: records.without(hours.get(owner_of(setup, key[0]), {}))
+                for key, records in levels.items()}
+        for owner, times, runs, edges in heard_of(setup, of_day, rest, loud):
+            rows.append(activity(owner, times, edges, runs, left.pop(owner, None)))
+        rows += [activity(owner, nothing, nothing, nothing, some) for owner, some in left.items()]
+    return rows
 
 
 # The state as text: locks and controllers by name, so that it outlives a change of the file.

@@ -1,10 +1,16 @@
-"""Hour by hour: a rail's level, and what each controller logged."""
+"""Hour by hour: a rail's level, and what each controller logged.
+
+Much of it depends on the readings of levels alone, so that whoever has them at hand can
+keep it (:func:`quiet_hours`, :func:`heard_hours`). Of an hour in which nothing else happened,
+no latch on and no edge, that is all, and nobody needs to look at its readings again.
+"""
 
 from __future__ import annotations
 
 import math
 from bisect import bisect_right
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
 from itertools import pairwise
 
 import numpy as np
@@ -20,18 +26,51 @@ MARGIN_US = 2_000_000
 
 
 Hours = Mapping[int, Sequence[float]]
-"""What :func:`quiet_hours` tells, by the hour's number since 1970."""
+"""Figures by the hour's number since 1970."""
+
+
+@dataclass(frozen=True)
+class KnownHours:
+    """What is known already of some hours; each with all of its readings."""
+
+    rails: Mapping[str, Hours] = field(default_factory=dict)
+    """:func:`quiet_hours` by the rail's channel."""
+    controllers: Mapping[str, Hours] = field(default_factory=dict)
+    """:func:`heard_hours` by the controller's name, of all its levels that are looked at."""
 
 
 def quiet_hours(rail: Samples) -> Hours:
-    """What a rail's readings tell of each of their hours while no latch is on."""
+    """What a rail's readings tell of each of their hours while no latch is on: _OF_HOUR."""
     hour, at = _hours(rail.time)
     return {number: _hour(rail.value, low, high, []) for number, (low, high) in zip(
         hour.tolist(), pairwise(at.tolist()), strict=True)}
 
 
+def pulse_margins(on: Ints, off: Ints) -> tuple[Ints, Ints]:
+    """From when to when readings are not idle for some pulses; both ends belong to it.
+
+    The margin before a pulse does not reach into the UTC day before, so that a day's
+    hours never wait for the next day. EARLY and NEVER stay.
+    """
+    return (np.where(on == EARLY, EARLY, np.maximum(on - MARGIN_US, on // DAY_US * DAY_US)),
+            np.where(off >= NEVER, NEVER, off + MARGIN_US))
+
+
+def untouched(hours: Iterable[int], begin: Ints, end: Ints) -> frozenset[int]:
+    """Those of some hours (by number) in which none of the closed stretches of time lies."""
+    some = frozenset(hours)
+    if not some or not begin.size:
+        return some
+    lowest, count = min(some), max(some) - min(some) + 1
+    first = np.clip(begin // HOUR_US - lowest, 0, count)
+    after = np.maximum(np.clip(end // HOUR_US - lowest + 1, 0, count), first)
+    turns = np.bincount(first, minlength=count + 1) - np.bincount(after, minlength=count + 1)
+    touched = np.flatnonzero(np.cumsum(turns)[:count]) + lowest
+    return some.difference(touched.tolist())
+
+
 def rail_hours(
-    supply: int, rail: Samples, on: Ints, off: Ints, quiet: Hours | None = None
+    supply: int, rail: Samples, on: Ints, off: Ints, known: Hours | None = None
 ) -> Columns:
     """Level of one rail, hour by hour: the columns of RAIL_HOURS, NaN for null.
 
@@ -40,41 +79,46 @@ def rail_hours(
     supply : int
         Its place.
     rail : Samples
-        Its volts.
+        Its volts. Those of hours that are known and in which no pulse lies may be missing.
     on, off : arrays of int
         Pulses of latches on the rail; EARLY and NEVER where they began before or end
-        after what is known. The margin before a pulse does not reach into the UTC day
-        before, so that a day's hours never wait for the next day.
-    quiet : mapping of int to sequence of float, optional
-        :func:`quiet_hours` of as many of the hours as it is known of: they need no work
-        unless there was a pulse.
+        after what is known (see :func:`pulse_margins`).
+    known : mapping of int to sequence of float, optional
+        :func:`quiet_hours` of as many of the hours as it is known of.
     """
     time, volts = rail.time, rail.value
+    told, (begin, end) = known or {}, pulse_margins(on, off)
+    still = untouched(told, begin, end)
+    busy = _covered(time, begin, end)
+    rows = {number: (told[number][_SAMPLES], *told[number]) for number in still}
     hour, at = _hours(time)
-    busy = _covered(time, np.where(on == EARLY, EARLY, np.maximum(
-        on - MARGIN_US, on // DAY_US * DAY_US)), np.where(off >= NEVER, NEVER, off + MARGIN_US))
-    known = quiet or {}
-    rows = [known[number] if number in known and not _any_of(busy, low, high)
-            else _hour(volts, low, high, busy)
-            for number, (low, high) in zip(hour.tolist(), pairwise(at.tolist()), strict=True)]
-    columns = np.array(rows, np.float64).reshape(hour.size, len(_OF_HOUR)).T
-    found = dict(zip(_OF_HOUR, columns, strict=True))
+    for number, (low, high) in zip(hour.tolist(), pairwise(at.tolist()), strict=True):
+        if number not in still:
+            rows[number] = (high - low, *_hour(volts, low, high, busy, told.get(number)))
+    numbers = sorted(rows)
+    columns = np.array([rows[number] for number in numbers], np.float64)
+    columns = columns.reshape(len(numbers), len(_OF_HOUR) + 1).T
+    found = dict(zip(_OF_HOUR, columns[1:], strict=True))
     return {
-        "supply": np.full(hour.size, supply), "hour": hour * HOUR_US, "samples": np.diff(at),
+        "supply": np.full(len(numbers), supply), "hour": np.array(numbers, np.int64) * HOUR_US,
+        "samples": columns[0].astype(np.int64),
         **found, "idle_samples": found["idle_samples"].astype(np.int64),
     }
 
 
 _OF_HOUR = ("volts_median", "volts_low", "volts_high", "idle_samples", "idle_median", "idle_low",
             "idle_high", "idle_deviation")
+_SAMPLES = _OF_HOUR.index("idle_samples")
 
 
 def _hour(
-    volts: Reals, low: int, high: int, busy: Sequence[tuple[int, int]]
+    volts: Reals, low: int, high: int, busy: Sequence[tuple[int, int]],
+    quiet: Sequence[float] | None = None,
 ) -> tuple[float, ...]:
     """_OF_HOUR of the readings from ``low`` up to ``high``.
 
-    (Hour by hour, as an hour's readings stay in the processor's nearest memory.)
+    ``quiet``: the same as it would be without pulses, if that is known. (Hour by hour, as
+    an hour's readings stay in the processor's nearest memory.)
     """
     calm, known = _idle(volts, low, high, busy), (np.nan,) * 4
     calm.sort()
@@ -84,15 +128,11 @@ def _hour(
         off *= off
         known = (_quantile(calm, 0.5), _quantile(calm, 0.05), _quantile(calm, 0.95),
                  math.sqrt(float(np.add.reduce(off)) / (size - 1)) if size > 1 else np.nan)
+    if quiet is not None:
+        return (*quiet[:_SAMPLES], size, *known)
     whole = calm if size == high - low else np.sort(volts[low:high])
     median = (whole.item((high - low - 1) // 2) + whole.item((high - low) // 2)) / 2.0
     return (median, whole.item(0), whole.item(-1), size, *known)
-
-
-def _any_of(busy: Sequence[tuple[int, int]], low: int, high: int) -> bool:
-    """Whether any of the readings from ``low`` up to ``high`` lies in one of ``busy``."""
-    last = bisect_right(busy, (high - 1, high)) - 1
-    return last >= 0 and busy[last][1] > low
 
 
 def _idle(volts: Reals, low: int, high: int, busy: Sequence[tuple[int, int]]) -> Reals:
@@ -162,7 +202,29 @@ def _covered(time: Ints, low: Ints, high: Ints) -> list[tuple[int, int]]:
     return list(zip(begin[apart].tolist(), end[np.append(apart[1:], True)].tolist(), strict=True))
 
 
-def activity(controller: int, times: Ints, edges: Ints, run: Ints) -> Columns:
+def heard_hours(times: Ints) -> Hours:
+    """Of each hour of some records in order: how many, first, last, longest silence [s]."""
+    hour, at = _hours(times)
+    silence = _silences(times, at)
+    return {number: (high - low, int(times[low]), int(times[high - 1]), longest)
+            for number, (low, high), longest in zip(
+                hour.tolist(), pairwise(at.tolist()), silence.tolist(), strict=True)}
+
+
+def _silences(times: Ints, at: Ints) -> Reals:
+    """The longest gap within each stretch of records, NaN where there is one record. [s]"""
+    low, size = at[:-1], np.diff(at)
+    if not size.size:
+        return np.empty(0)
+    gaps = np.empty_like(times)
+    np.subtract(times[1:], times[:-1], out=gaps[1:])
+    gaps[low] = 0
+    return np.where(size > 1, np.maximum.reduceat(gaps, low) / 1e6, np.nan)
+
+
+def activity(
+    controller: int, times: Ints, edges: Ints, run: Ints, known: Hours | None = None
+) -> Columns:
     """What one controller logged, hour by hour: the columns of ACTIVITY, NaN for null.
 
     Parameters
@@ -170,11 +232,13 @@ def activity(controller: int, times: Ints, edges: Ints, run: Ints) -> Columns:
     controller : int
         Its place.
     times : array of int
-        All its records, in order.
+        All its records, in order, but for those of hours that are ``known``.
     edges : array of int
         Those that are commands or contacts, in order.
     run : array of int
         The run of each record, or one number for all of them.
+    known : mapping of int to sequence of float, optional
+        :func:`heard_hours` of hours without edges, of one run each.
 
     Notes
     -----
@@ -183,22 +247,27 @@ def activity(controller: int, times: Ints, edges: Ints, run: Ints) -> Columns:
     """
     hour, at = _hours(times)
     low, size = at[:-1], np.diff(at)
-    silence = np.full(hour.size, np.nan)
-    if hour.size:
-        gaps = np.empty_like(times)
-        np.subtract(times[1:], times[:-1], out=gaps[1:])
-        gaps[low] = 0
-        silence = np.where(size > 1, np.maximum.reduceat(gaps, low) / 1e6, np.nan)
     edge_at = np.searchsorted(edges, np.stack([hour, hour + 1]) * HOUR_US)
     runs = np.ones(hour.size, np.int64)
     if run.size > 1:
         runs[:] = [np.unique(run[start:stop]).size
                    for start, stop in zip(low.tolist(), at[1:].tolist(), strict=True)]
-    return {
+    found = {
         "controller": np.full(hour.size, controller), "hour": hour * HOUR_US, "records": size,
         "edges": edge_at[1] - edge_at[0], "first": times[low], "last": times[at[1:] - 1],
-        "longest_silence_s": silence, "runs": runs,
+        "longest_silence_s": _silences(times, at), "runs": runs,
     }
+    if not known:
+        return found
+    records, first, last, silence = zip(*known.values(), strict=True)
+    some = len(known)
+    kept = {
+        "controller": np.full(some, controller), "hour": np.array(list(known)) * HOUR_US,
+        "records": np.array(records), "edges": np.zeros(some, np.int64),
+        "first": np.array(first), "last": np.array(last),
+        "longest_silence_s": np.array(silence, np.float64), "runs": np.ones(some, np.int64),
+    }
+    return {name: np.concatenate([kept[name], column]) for name, column in found.items()}
 
 
 def activity_table(controllers: Sequence[str], rows: Sequence[Columns]) -> pl.DataFrame:

@@ -6,14 +6,14 @@ quantities that such a channel may carry.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
+from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
 import polars as pl
 
-from analytics.pairing_hours import Hours
+from analytics.pairing_hours import HOUR_US, Hours, KnownHours, untouched
 from analytics.pairing_levels import Flags, Ints, Reals, Samples, segment_starts
 from analytics.pairing_setup import Setup
 from analytics.pairing_state import Readings
@@ -28,8 +28,6 @@ class Records:
     value: Reals
     run: Ints
     """One number if it is the same throughout."""
-    quiet: Hours = field(default_factory=dict)
-    """What is known already of whole hours of volts."""
 
     def since(self, begin: int) -> Records:
         """Those from ``begin`` on."""
@@ -37,21 +35,20 @@ class Records:
         return Records(self.time[at:], self.value[at:],
                        self.run if self.run.size == 1 else self.run[at:])
 
-    def before(self, end: int) -> Records:
-        """Those before ``end``."""
-        at = int(np.searchsorted(self.time, end, "left"))
-        return Records(self.time[:at], self.value[:at],
-                       self.run if self.run.size == 1 else self.run[:at])
-
-    def followed_by(self, later: Records) -> Records:
-        """These and ``later`` ones."""
-        return Records(np.concatenate([self.time, later.time]),
-                       np.concatenate([self.value, later.value]),
-                       np.concatenate([self.runs(), later.runs()]))
-
-    def copy(self) -> Records:
-        """The same in memory of its own: a part of a long row no longer holds the whole."""
-        return Records(self.time.copy(), self.value.copy(), self.run.copy())
+    def without(self, hours: Collection[int]) -> Records:
+        """Those outside some hours, by number since 1970."""
+        if not hours or not self.time.size:
+            return self
+        first, last = int(self.time[0]) // HOUR_US, int(self.time[-1]) // HOUR_US
+        kept = [number for number in range(first, last + 1) if number not in hours]
+        if len(kept) == last + 1 - first:
+            return self
+        bounds = np.searchsorted(self.time, np.array([kept, kept], np.int64).T * HOUR_US
+                                 + np.array([0, HOUR_US]))
+        which = np.concatenate([np.arange(low, high) for low, high in bounds.tolist()]) \
+            if kept else np.empty(0, np.int64)
+        return Records(self.time[which], self.value[which],
+                       self.run if self.run.size == 1 else self.run[which])
 
     def runs(self) -> Ints:
         """The run of every record."""
@@ -159,17 +156,23 @@ def readings_of(setup: Setup, signals: pl.DataFrame, levels: Levels | None = Non
 
 
 def readings_from(
-    setup: Setup, commands: EdgeRecords, contacts: EdgeRecords, levels: Levels
+    setup: Setup, commands: EdgeRecords, contacts: EdgeRecords, levels: Levels,
+    every: Callable[[], Levels] | None = None,
 ) -> Readings:
-    """The same from records of commands and contacts."""
+    """The same from records of commands and contacts.
+
+    Of a row of levels of one run its first and last record are enough, unless ``every``
+    one is asked for.
+    """
     r, c = commands, contacts
     return Readings(
         r.lock, r.time, r.value == setup.energised_value[r.lock], r.run,
-        c.lock, c.time, c.value, c.run, *_segments_of(setup, r, c, levels))
+        c.lock, c.time, c.value, c.run, *_segments_of(setup, r, c, levels, every))
 
 
 def _segments_of(
-    setup: Setup, commands: EdgeRecords, contacts: EdgeRecords, levels: Levels
+    setup: Setup, commands: EdgeRecords, contacts: EdgeRecords, levels: Levels,
+    every: Callable[[], Levels] | None,
 ) -> tuple[Ints, Ints, Ints, Ints]:
     """:func:`segments` of all records.
 
@@ -179,7 +182,7 @@ def _segments_of(
     """
     edges = [(setup.command_owner[commands.lock], commands.time, commands.run),
              (setup.contact_owner[contacts.lock], contacts.time, contacts.run)]
-    parts, whole = list(edges), True
+    parts, whole = list(edges), every is None
     for (channel, _), records in levels.items():
         if not records.time.size:
             continue
@@ -193,7 +196,8 @@ def _segments_of(
         return found
     parts = edges + [
         (np.full(records.time.size, setup.controllers.index(controller_of(channel))),
-         records.time, records.runs()) for (channel, _), records in levels.items()]
+         records.time, records.runs())
+        for (channel, _), records in (every() if every else levels).items()]
     return segments(*_joined(parts))
 
 
@@ -242,9 +246,27 @@ def segments(owner: Ints, time: Ints, run: Ints) -> tuple[Ints, Ints, Ints, Ints
     return owner[at], run[at], time[at], time[np.append(at, owner.size)[1:] - 1]
 
 
+def calm_hours(setup: Setup, readings: Readings, known: KnownHours) -> dict[int, Hours]:
+    """By controller's place: of the hours of a day that are known those without an edge of its."""
+    found: dict[int, Hours] = {}
+    for name, hours in known.controllers.items():
+        owner = setup.controllers.index(name)
+        times = np.concatenate([
+            readings.command_time[setup.command_owner[readings.command_lock] == owner],
+            readings.contact_time[setup.contact_owner[readings.contact_lock] == owner]])
+        calm = untouched(hours, times, times)
+        found[owner] = {number: told for number, told in hours.items() if number in calm}
+    return found
+
+
+def owner_of(setup: Setup, channel: str) -> int:
+    """The place of a channel's controller."""
+    return setup.controllers.index(controller_of(channel))
+
+
 def owners_of(setup: Setup, levels: Levels) -> set[int]:
     """Controllers that logged any of the levels."""
-    return {setup.controllers.index(controller_of(channel)) for channel, _ in levels}
+    return {owner_of(setup, channel) for channel, _ in levels}
 
 
 def heard_of(

@@ -40,7 +40,6 @@ from pipelines.derived_days import (
     Scope,
     day_end_us,
     day_votes,
-    end_of,
     look_at_rails,
     pair_days,
     read_days,
@@ -244,18 +243,17 @@ class _Run:
         the other to let go of the interpreter, took a fourth more processor time, and a tenth
         less time at best.
         """
-        carry, began, text, ended = state.carry, state.until, "", None
+        carry, began, text = state.carry, state.until, ""
         index = start
         while index < stop:
             scope = self._scope(index)
-            logged = read_days(self.setup, self.reader, self._some_days(index, stop), scope)
-            block = pair_days(
-                self.setup, logged, carry, began, self.days[index - 1] if index else None)
-            part = look_at_rails(self.setup, self.reader, block, ended, scope)
+            logged = read_days(self.setup, self.reader, self._some_days(index, stop))
+            block = pair_days(self.setup, self.reader, logged, carry, began,
+                              self.days[index - 1] if index else None)
+            part = look_at_rails(self.setup, self.reader, block, scope)
             state, text = self._finish(index, block, part, state)
             carry, began = block.jobs[-1].step.carry, day_end_us(logged.days[-1])
             index += len(logged.days)
-            ended = end_of(logged.levels[-1], began) if scope == self._scope(index) else None
         return state, text
 
     def _scope(self, index: int) -> Scope | None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from itertools import pairwise
@@ -17,6 +17,7 @@ from analytics.pairing_days import (
     finish,
     needed_from,
     pair_edges,
+    pulses_of,
     rail_tasks,
     read_rails,
     tasks_among,
@@ -28,13 +29,13 @@ from analytics.pairing_rails import RailTasks
 from analytics.pairing_readings import (
     EdgeRecords,
     Levels,
-    Records,
     readings_from,
 )
 from analytics.pairing_setup import Setup
-from analytics.pairing_state import RECENT_US, Carry, Readings, Step
+from analytics.pairing_state import Carry, Readings, Step
 from analytics.pairing_tables import tables
 from pipelines.derived_changes import Affected
+from pipelines.derived_needs import Needs
 from pipelines.derived_records import DayReader, Wanted
 from shared.venue import Venue, controller_of
 
@@ -51,13 +52,11 @@ def day_end_us(day: date) -> int:
 
 @dataclass(frozen=True)
 class Logged:
-    """The records of neighbouring days of one month."""
+    """The commands and contacts of neighbouring days of one month."""
 
     days: tuple[date, ...]
     commands: EdgeRecords
     contacts: EdgeRecords
-    levels: tuple[Levels, ...]
-    """Day by day."""
 
 
 @dataclass(frozen=True)
@@ -66,7 +65,6 @@ class Job:
 
     day: date
     readings: Readings
-    levels: Levels
     step: Step
     tasks: RailTasks
     earlier: date | None
@@ -129,16 +127,14 @@ def wanted_of(setup: Setup, scope: Scope | None = None) -> Wanted:
     }
 
 
-def read_days(
-    setup: Setup, reader: DayReader, days: Sequence[date], scope: Scope | None = None
-) -> Logged:
-    """The records of neighbouring days."""
-    return Logged(
-        tuple(days), *reader.edges(setup, days), reader.levels(days, wanted_of(setup, scope)))
+def read_days(setup: Setup, reader: DayReader, days: Sequence[date]) -> Logged:
+    """The commands and contacts of neighbouring days."""
+    return Logged(tuple(days), *reader.edges(setup, days))
 
 
 def pair_days(
-    setup: Setup, logged: Logged, carry: Carry, began: int, earlier: date | None
+    setup: Setup, reader: DayReader, logged: Logged, carry: Carry, began: int,
+    earlier: date | None,
 ) -> Block:
     """Pair the edges of neighbouring days.
 
@@ -146,8 +142,10 @@ def pair_days(
     ----------
     setup : Setup
         The locks.
+    reader : DayReader
+        The store.
     logged : Logged
-        The days' records.
+        The days' commands and contacts.
     carry : Carry
         What the day before left.
     began : int
@@ -157,38 +155,49 @@ def pair_days(
     """
     r, c = logged.commands, logged.contacts
     jobs, releasing = [], carry.releasing
-    for day, levels in zip(logged.days, logged.levels, strict=True):
+    words = _words(setup)
+    for day in logged.days:
         start, until = day_us(day), day_end_us(day)
-        readings = readings_from(
-            setup, r.between(start, until), c.between(start, until), _words(setup, levels))
+        readings = readings_from(setup, r.between(start, until), c.between(start, until),
+                                 *_heard(reader, day, words))
         step = pair_edges(setup, readings, carry, until)
         tasks = rail_tasks(setup, step, began, until)
         reaches_back = needed_from(tasks) < start
-        jobs.append(Job(day, readings, levels, step, tasks, earlier if reaches_back else None,
+        jobs.append(Job(day, readings, step, tasks, earlier if reaches_back else None,
                         reaches_back))
         carry, began, earlier = step.carry, until, day
     return Block(tuple(jobs), readings_from(setup, r, c, {}), releasing)
 
 
-def _words(setup: Setup, levels: Levels) -> Levels:
+def _words(setup: Setup) -> Wanted:
     """Levels of controllers that drive or watch a lock: they show that it still logged."""
     owners = _owners(setup)
-    return {(channel, quantity): records for (channel, quantity), records in levels.items()
-            if quantity == "amps" or controller_of(channel) in owners}
+    return {"volts": {channel for channel in setup.rail_of if controller_of(channel) in owners},
+            "amps": set(setup.command_of)}
+
+
+def _heard(
+    reader: DayReader, day: date, words: Wanted
+) -> tuple[Levels, Callable[[], Levels] | None]:
+    """The ends of a day's levels and what gives all of them, or all of them and nothing."""
+    if not any(words.values()):
+        return {}, None
+    outline = reader.outline(day, words)
+
+    def every() -> Levels:
+        levels, = reader.read([(outline, [True] * len(outline.groups))])
+        return levels
+
+    ends = outline.ends()
+    return (every(), None) if ends is None else (ends, every)
 
 
 def _owners(setup: Setup) -> set[str]:
     return {setup.controllers[place] for place in set(setup.controller.tolist())}
 
 
-def end_of(levels: Levels, until: int) -> dict[tuple[str, str], Records]:
-    """The last readings before ``until``: all that a command of the next day may look back on."""
-    return {key: records.since(until - RECENT_US).copy() for key, records in levels.items()}
-
-
 def look_at_rails(
-    setup: Setup, reader: DayReader, block: Block, ended: Levels | None,
-    scope: Scope | None = None,
+    setup: Setup, reader: DayReader, block: Block, scope: Scope | None = None
 ) -> RailPart:
     """The figures that a block's rows rest on.
 
@@ -200,28 +209,33 @@ def look_at_rails(
         The store.
     block : Block
         The days, paired.
-    ended : mapping of (channel, quantity) to Records or None
-        The end of the day before, if it is at hand; see :func:`end_of`.
     scope : Scope, optional
         Only these locks' commands, these rails' hours, these controllers' activity.
     """
-    jobs = block.jobs
-    if jobs[0].earlier is None:
-        ended = None
-    elif ended is None:
-        ended, = reader.levels(
-            [jobs[0].earlier], wanted_of(setup, scope), needed_from(jobs[0].tasks))
+    jobs, wanted = block.jobs, wanted_of(setup, scope)
+    before = None
+    if jobs[0].earlier is not None:
+        before, = reader.levels([jobs[0].earlier], wanted, needed_from(jobs[0].tasks))
     every = [job.tasks if scope is None else tasks_among(job.tasks, np.array(
         sorted(scope.locks), np.int64)) for job in jobs]
     tasks = tasks_of_days([(day_us(job.day), mine) for job, mine in zip(jobs, every, strict=True)])
-    figures, hours = read_rails(
-        setup, tasks, block.releasing, [job.levels for job in jobs], ended,
-        scope.supplies if scope else None)
+    supplies = scope.supplies if scope else None
+    controllers = scope.controllers if scope else None
+    pulses = pulses_of(setup, tasks.recent, block.releasing)
+    needs = Needs.of(setup, tasks, pulses, supplies, controllers)
+    outlines = [reader.outline(job.day, wanted) for job in jobs]
+    levels = reader.read([
+        (outline, needs.of_day(setup, outline, job.readings))
+        for outline, job in zip(outlines, jobs, strict=True)])
+    known = [outline.known for outline in outlines]
+    figures, hours = read_rails(setup, tasks, pulses, levels, known, before, supplies)
     ends = np.cumsum([0, *(mine.lock.size for mine in every)])
     apart = tuple({name: column[low:high] for name, column in figures.items()}
                   for low, high in pairwise(ends))
-    heard = activity_of(setup, block.readings, [(job.readings, job.levels) for job in jobs],
-                        scope.controllers if scope else None)
+    heard = activity_of(
+        setup, block.readings,
+        [(job.readings, of_day) for job, of_day in zip(jobs, levels, strict=True)],
+        known, controllers)
     return RailPart(apart, hours, heard, polling_of(setup, block.readings))
 
 
@@ -249,7 +263,7 @@ def unfinished(
     since = needed_from(tasks)
     levels = reader.levels(
         [day for day in days if day_end_us(day) > since], wanted_of(setup), since)
-    figures, _ = read_rails(setup, tasks, state.carry.releasing, levels)
+    figures, _ = read_rails(setup, tasks, {}, levels, supplies=())
     columns, _ = finish(setup, step, figures, {}, state, NEVER, all_rows=True)
     return tables(setup, venue, columns)
 

@@ -1,14 +1,17 @@
 """The store's records as arrays, taken straight from its Parquet files.
 
-Of levels, which are nearly all there is, only times, values and the numbers that
-stand for the channels are read; where a row group's statistics say that it holds one
-quantity and one run, these columns are not looked at.
+Of levels, which are nearly all there is, an outline is made first, out of what the files
+say of their row groups; then those row groups are read that are needed, times and values.
+Where a row group's statistics say that it holds one channel, one quantity and one run, these
+columns are not looked at.
 """
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping, Sequence
-from dataclasses import replace
+import itertools
+from collections.abc import Collection, Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
 from typing import Any
@@ -17,13 +20,17 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
 
+from analytics.pairing_hours import KnownHours
 from analytics.pairing_levels import Ints, Reals
 from analytics.pairing_readings import EdgeRecords, Records
 from analytics.pairing_setup import Setup
 from pipelines import store_manifest
-from pipelines.quiet_hours import kept_hours
+from pipelines.known_hours import known_hours
 from pipelines.store_manifest import Segment
 from shared.errors import StoreError
+
+REMEMBERED = 16
+"""Files whose footers are kept at hand: an outline may be made twice."""
 
 Wanted = Mapping[str, Collection[str]]
 """Channels by quantity (``volts`` or ``amps``)."""
@@ -38,6 +45,7 @@ class DayReader:
         self.segments: dict[tuple[date, str], list[Segment]] = {}
         self.rows: dict[date, int] = {}
         self.marks: dict[date, str] = {}
+        self.footers: dict[str, Any] = {}
         for name, entry in sorted(manifest.days.items()) if manifest else []:
             day = date.fromisoformat(name)
             self.marks[day] = f"{manifest.store}-{entry.changed}"  # type: ignore[union-attr]
@@ -47,73 +55,153 @@ class DayReader:
 
     def edges(self, setup: Setup, days: Sequence[date]) -> tuple[EdgeRecords, EdgeRecords]:
         """Commands and contacts of some days."""
-        batches = self._batches(days, "edges", None, None)
+        batches = [batch for day in days for batch in self._edge_batches(day)]
         return (_joined([_edge_records(batch, "command", setup.command_of) for batch in batches]),
                 _joined([_edge_records(batch, "contact", setup.contact_of) for batch in batches]))
 
     def levels(
-        self, days: Sequence[date], wanted: Wanted, since: int | None = None
+        self, days: Sequence[date], wanted: Wanted, since: int
     ) -> tuple[dict[tuple[str, str], Records], ...]:
         """Volts and amps of some channels, day by day, from ``since`` (microseconds) on."""
-        room = _Room(sum(self.rows[day] for day in days))
         found = []
         for day in days:
-            batches = self._batches([day], "levels", wanted, since)
-            records = _by_channel(batches, wanted, room)
-            found.append(self._with_hours(day, batches, records) if since is None else {
-                key: every.since(since) for key, every in records.items()})
+            outline = self.outline(day, wanted)
+            records = self.read([(outline, [
+                group.last is None or group.last >= since for group in outline.groups])])
+            found.append({key: every.since(since) for key, every in records[0].items()})
         return tuple(found)
 
-    def _with_hours(
-        self, day: date, batches: Sequence[dict[str, Any]],
-        records: dict[tuple[str, str], Records],
-    ) -> dict[tuple[str, str], Records]:
-        """All records of a day, with what its files keep of the rails' hours."""
-        notes = {batch["file"]: batch["notes"] for batch in batches}
-        quiet = kept_hours(notes.values(), [
-            (segment.first, segment.last) for segment in self.segments.get((day, "levels"), [])])
-        return {(channel, quantity): replace(every, quiet=quiet[channel])
-                if quantity == "volts" and channel in quiet else every
-                for (channel, quantity), every in records.items()}
+    def outline(self, day: date, wanted: Wanted) -> Outline:
+        """What there is of a day's volts and amps of some channels, without reading them."""
+        segments = self.segments.get((day, "levels"), [])
+        with self._told_of(day):
+            files = [self._footer(segment) for segment in segments]
+        groups = [group for path, metadata in files
+                  for group in _groups_of(path, metadata, wanted)]
+        return Outline(day, wanted, tuple(groups), dict(files), known_hours(
+            [metadata.metadata for _, metadata in files],
+            [(segment.first, segment.last) for segment in segments], wanted))
 
-    def _batches(
-        self, days: Sequence[date], kind: str, wanted: Wanted | None, since: int | None
-    ) -> list[dict[str, Any]]:
+    def read(
+        self, asked: Sequence[tuple[Outline, Sequence[bool]]]
+    ) -> tuple[dict[tuple[str, str], Records], ...]:
+        """The records of those row groups of some days that are chosen."""
+        room = _Room(sum(group.rows for outline, chosen in asked
+                         for group in itertools.compress(outline.groups, chosen)))
+        found = []
+        for outline, chosen in asked:
+            with self._told_of(outline.day):
+                groups = list(itertools.compress(outline.groups, chosen))
+                batches = [batch for path, metadata in outline.files.items()
+                           for batch in _arrays_of(path, metadata, [
+                               group for group in groups if group.path == path])]
+            found.append(_by_channel(batches, outline.wanted, room))
+        return tuple(found)
+
+    def _edge_batches(self, day: date) -> list[dict[str, Any]]:
+        with self._told_of(day):
+            files = [self._footer(segment)
+                     for segment in self.segments.get((day, "edges"), [])]
+            return [batch for path, metadata in files for batch in _arrays_of(
+                path, metadata, _groups_of(path, metadata, None))]
+
+    def _footer(self, segment: Segment) -> tuple[str, Any]:
+        """A file's path and metadata; of a few files it is remembered."""
+        path = str(self.folder / segment.path)
+        if path not in self.footers:
+            while len(self.footers) >= REMEMBERED:
+                self.footers.pop(next(iter(self.footers)))
+            self.footers[path] = pq.read_metadata(path)
+        return path, self.footers[path]
+
+    @contextmanager
+    def _told_of(self, day: date) -> Iterator[None]:
+        """Words for a file that is missing or damaged."""
         try:
-            return [batch for day in days for segment in self.segments.get((day, kind), [])
-                    for batch in _read(str(self.folder / segment.path), wanted, since)]
+            yield
         except (OSError, pa.ArrowException) as error:
             raise StoreError(
-                f"{self.folder}: the records of {days[0]} to {days[-1]} cannot be read "
+                f"{self.folder}: the records of {day} cannot be read "
                 f"({str(error).splitlines()[0]}); restore the store from a copy, or delete its "
                 "folder and ingest again") from None
 
 
-def _read(path: str, wanted: Wanted | None, since: int | None) -> list[dict[str, Any]]:
-    """The row groups of one file that may hold what is wanted: arrays by column."""
+@dataclass(frozen=True)
+class Group:
+    """A row group; None where its statistics do not say one thing, or do not say it."""
+
+    path: str
+    number: int
+    rows: int
+    quantity: str | None
+    channel: str | None
+    run: int | None
+    first: int | None
+    last: int | None
+
+
+@dataclass(frozen=True)
+class Outline:
+    """What there is of one day's levels."""
+
+    day: date
+    wanted: Wanted
+    groups: tuple[Group, ...]
+    files: Mapping[str, Any]
+    """Each file's metadata."""
+    known: KnownHours
+
+    def ends(self) -> dict[tuple[str, str], Records] | None:
+        """First and last record of each row group by channel; None where it cannot be told."""
+        found: dict[tuple[str, str], list[tuple[int, int]]] = {}
+        for group in self.groups:
+            if group.channel is None or group.quantity is None or group.run is None \
+                    or group.first is None or group.last is None:
+                return None
+            found.setdefault((group.channel, group.quantity), []).extend(
+                [(group.first, group.run), (group.last, group.run)])
+        return {key: _of_ends(sorted(ends)) for key, ends in found.items()}
+
+
+def _of_ends(ends: Sequence[tuple[int, int]]) -> Records:
+    time, run = np.array(ends, np.int64).T
+    return Records(time, np.zeros(time.size), run[:1] if (run == run[0]).all() else run)
+
+
+def _groups_of(path: str, metadata: Any, wanted: Wanted | None) -> list[Group]:
+    """The row groups of one file that may hold what is wanted."""
+    found = []
+    columns = {metadata.schema.column(k).name: k for k in range(len(metadata.schema))}
+    for number in range(metadata.num_row_groups):
+        group = metadata.row_group(number)
+        quantity, channel, run = (_only(group.column(columns[name]).statistics)
+                                  for name in ("quantity", "channel", "run"))
+        if wanted is not None and quantity is not None and (
+                not wanted.get(quantity)
+                or (channel is not None and channel not in wanted[quantity])):
+            continue
+        times = group.column(columns["time"]).statistics
+        first, last = (times.min_raw, times.max_raw) \
+            if times is not None and times.has_min_max else (None, None)
+        found.append(Group(path, number, group.num_rows, quantity, channel, run, first, last))
+    return found
+
+
+def _arrays_of(path: str, metadata: Any, groups: Sequence[Group]) -> list[dict[str, Any]]:
+    """Row groups of one file: arrays by column."""
     found: list[dict[str, Any]] = []
-    with pq.ParquetFile(path, read_dictionary=["channel", "quantity"], pre_buffer=False) as file:
-        alike: dict[tuple[Any, Any, Any], list[int]] = {}
-        columns = {file.schema.column(k).name: k for k in range(len(file.schema))}
-        for number in range(file.num_row_groups):
-            group = file.metadata.row_group(number)
-            latest = group.column(columns["time"]).statistics
-            if since is not None and latest is not None and latest.has_min_max \
-                    and latest.max_raw < since:
-                continue
-            quantity, channel, run = (_only(group.column(columns[name]).statistics)
-                                      for name in ("quantity", "channel", "run"))
-            if wanted is not None and quantity is not None and (
-                    not wanted.get(quantity)
-                    or (channel is not None and channel not in wanted[quantity])):
-                continue
-            alike.setdefault((quantity, channel, run), []).append(number)
+    alike: dict[tuple[str | None, str | None, int | None], list[int]] = {}
+    for group in groups:
+        alike.setdefault((group.quantity, group.channel, group.run), []).append(group.number)
+    if not alike:
+        return found
+    with pq.ParquetFile(path, metadata=metadata, read_dictionary=["channel", "quantity"],
+                        pre_buffer=False) as file:
         for known, numbers in alike.items():
             names = ["time", "value", *(name for name, only in zip(
                 ("quantity", "channel", "run"), known, strict=True) if only is None)]
             table = file.read_row_groups(numbers, names, use_threads=False)
-            found += [_arrays(batch, *known) | {"file": path, "notes": file.metadata.metadata}
-                      for batch in table.to_batches()]
+            found += [_arrays(batch, *known) for batch in table.to_batches()]
     return found
 
 

@@ -34,6 +34,7 @@ from pipelines.store_days import (
     KEY,
     KINDS,
     add_to_day,
+    command_times,
     compact,
     in_order,
     read_table,
@@ -230,8 +231,10 @@ class Store:
             entry = manifest.days.setdefault(day.isoformat(), Day(manifest.generation))
             held = [s for s in entry.segments if s.kind == of_kind]
             rest = [s for s in entry.segments if s.kind != of_kind]
-            held, _, fresh = add_to_day(self.folder, day, of_kind, held, new)
-            held, _ = compact(self.folder, day, of_kind, held)
+            # (Edges come first, so that those of this very batch are among them.)
+            commands = command_times(self.folder, rest) if of_kind == "levels" else None
+            held, _, fresh = add_to_day(self.folder, day, of_kind, held, new, commands)
+            held, _ = compact(self.folder, day, of_kind, held, commands)
             entry.segments = rest + held
             if not fresh.is_empty():
                 entry.changed = manifest.generation

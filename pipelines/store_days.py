@@ -21,8 +21,10 @@ import polars as pl
 import pyarrow.parquet as pq
 from numpy.typing import NDArray
 
+from analytics.pairing_hours import HOUR_US
+from analytics.pairing_levels import Ints
 from pipelines.coded import QUANTITY, coded, codes, plain
-from pipelines.quiet_hours import hours_to_keep, note_of
+from pipelines.known_hours import heard_to_keep, hours_to_keep, notes_of
 from pipelines.store_manifest import Segment
 from shared.errors import StoreError
 from shared.tables import SIGNALS, Table
@@ -44,6 +46,13 @@ ROW_GROUP = 131_072
 OWN_GROUP = 2_048
 """A channel with fewer records in a segment shares a row group with its neighbours: each
 group costs every reader about as much as so many records."""
+
+CALM_GROUP = 8_192
+"""So many records of a channel in hours without a command have row groups of their own, which
+pairing need not read."""
+
+COMMAND_REACH_US = 62_000_000
+"""How far from a command readings are looked at (:mod:`analytics.rail_windows`)."""
 
 WRITES = {
     "compression": "zstd", "compression_level": 1, "store_schema": False,
@@ -81,17 +90,48 @@ def channel_by_channel(frame: pl.DataFrame) -> pl.DataFrame:
     return _taken(frame, np.argsort(short, kind="stable"))
 
 
-def row_groups(frame: pl.DataFrame) -> tuple[list[int], dict[str, str]]:
-    """Where row groups begin in signals that lie channel by channel, and the file's notes."""
+def row_groups(
+    frame: pl.DataFrame, commands: Ints | None = None
+) -> tuple[list[int], dict[str, str]]:
+    """Where row groups begin in signals that lie channel by channel, and the file's notes.
+
+    ``commands``: times of the day's commands, as far as they are known. [us, UTC]
+    """
     key = _whose(frame)
     ends = [*(np.flatnonzero(key[1:] != key[:-1]) + 1).tolist(), frame.height]
-    groups, kept = {0, frame.height}, {}
+    busy = _busy_hours(commands) if commands is not None else frozenset()
+    ticks = frame["time"].to_physical().to_numpy()
+    groups, kept, parts = {0, frame.height}, {}, []
     for start, stop in pairwise([0, *ends]):
+        channel, quantity = frame["channel"][start], frame["quantity"][start]
+        parts.append((channel, quantity, frame[start:stop]))
         if stop - start >= OWN_GROUP:
             groups |= {start, stop}
-            if frame["quantity"][start] == "volts":
-                kept[frame["channel"][start]] = hours_to_keep(frame[start:stop])
-    return sorted(groups)[1:-1], note_of(kept)
+            groups |= {start + at for at in _calm_ends(ticks[start:stop], busy)}
+            if quantity == "volts":
+                kept[channel] = hours_to_keep(parts[-1][2])
+    return sorted(groups)[1:-1], notes_of(kept, heard_to_keep(parts))
+
+
+def _busy_hours(commands: Ints) -> frozenset[int]:
+    """Hours since 1970 whose readings are looked at for some commands."""
+    reach = np.array([-COMMAND_REACH_US, 0, COMMAND_REACH_US])
+    return frozenset(np.unique((commands[:, None] + reach) // HOUR_US).tolist())
+
+
+def _calm_ends(ticks: Ints, busy: frozenset[int]) -> list[int]:
+    """Where long stretches of hours that are not ``busy`` begin and end."""
+    if not busy:
+        return []
+    first, last = int(ticks[0]) // HOUR_US, int(ticks[-1]) // HOUR_US
+    calm = [number not in busy for number in range(first, last + 1)]
+    turns = [0, *(k for k in range(1, len(calm)) if calm[k] != calm[k - 1]), len(calm)]
+    ends: list[int] = []
+    for begin, end in pairwise(turns):
+        low, high = np.searchsorted(ticks, [(first + begin) * HOUR_US, (first + end) * HOUR_US])
+        if calm[begin] and high - low >= CALM_GROUP:
+            ends += [int(low), int(high)]
+    return ends
 
 
 def _whose(frame: pl.DataFrame) -> NDArray[np.uint32]:
@@ -126,8 +166,8 @@ def write_table(frame: pl.DataFrame, folder: Path, path: str, table: Table) -> N
         frame.write_parquet(file, compression="zstd", compression_level=1, metadata=_notes(table))
 
 
-def read_table(folder: Path, path: str) -> pl.DataFrame:
-    """Read one of the store's Parquet files.
+def read_table(folder: Path, path: str, columns: list[str] | None = None) -> pl.DataFrame:
+    """Read one of the store's Parquet files, or some columns of it.
 
     Raises
     ------
@@ -135,7 +175,7 @@ def read_table(folder: Path, path: str) -> pl.DataFrame:
         It is missing or damaged.
     """
     try:
-        return pl.read_parquet(folder / path, hive_partitioning=False)
+        return pl.read_parquet(folder / path, columns=columns, hive_partitioning=False)
     except (OSError, pl.exceptions.PolarsError) as error:
         raise StoreError(f"{folder / path} cannot be read ({str(error).splitlines()[0]}); restore "
                          "the store from a copy, or delete its folder and ingest again") from None
@@ -146,12 +186,14 @@ def segment_path(day: date, kind: str) -> str:
     return f"signals/{day.isoformat()}/{kind}-{uuid.uuid4().hex[:16]}.parquet"
 
 
-def _write_segment(frame: pl.DataFrame, folder: Path, day: date, kind: str) -> Segment:
+def _write_segment(
+    frame: pl.DataFrame, folder: Path, day: date, kind: str, commands: Ints | None
+) -> Segment:
     path = segment_path(day, kind)
     frame = coded(frame)
     if kind == "levels":
         frame = channel_by_channel(frame)
-        write_signals(frame, folder, path, *row_groups(frame))
+        write_signals(frame, folder, path, *row_groups(frame, commands))
     else:
         write_signals(frame, folder, path)
     return Segment(path, kind, frame.height, *_ends(frame))
@@ -177,7 +219,8 @@ def _pieces(frame: pl.DataFrame) -> Iterator[pl.DataFrame]:
 
 
 def add_to_day(
-    folder: Path, day: date, kind: str, segments: list[Segment], new: pl.DataFrame
+    folder: Path, day: date, kind: str, segments: list[Segment], new: pl.DataFrame,
+    commands: Ints | None = None,
 ) -> tuple[list[Segment], list[str], pl.DataFrame]:
     """Put records of one day and kind beside those already there.
 
@@ -191,6 +234,9 @@ def add_to_day(
         What the day holds of this kind, disjoint in time.
     new : polars.DataFrame
         SIGNALS, sorted, no record twice.
+    commands : array of int, optional
+        Times of the day's commands, as far as they are known (:func:`command_times`). How
+        levels are cut into row groups goes by it, and nothing else.
 
     Returns
     -------
@@ -204,7 +250,7 @@ def add_to_day(
     first, last = _ends(new)
     touched = [s for s in segments if s.first <= last and s.last >= first]
     if not touched:
-        written = [_write_segment(piece, folder, day, kind) for piece in _pieces(new)]
+        written = [_write_segment(piece, folder, day, kind, commands) for piece in _pieces(new)]
         return sorted([*segments, *written], key=lambda s: s.first), [], new
     held = pl.concat([read_table(folder, s.path) for s in touched])
     within = pl.col("time").is_between(held["time"].min(), held["time"].max())
@@ -216,13 +262,22 @@ def add_to_day(
     if fresh.is_empty():
         return segments, [], fresh
     merged = in_order(coded(pl.concat([held, fresh])))
-    written = [_write_segment(piece, folder, day, kind) for piece in _pieces(merged)]
+    written = [_write_segment(piece, folder, day, kind, commands) for piece in _pieces(merged)]
     rest = [s for s in segments if s not in touched]
     return (sorted([*rest, *written], key=lambda s: s.first), [s.path for s in touched], fresh)
 
 
+def command_times(folder: Path, segments: Sequence[Segment]) -> Ints:
+    """When a day's commands were logged, out of its edges. [us, UTC]"""
+    frames = [read_table(folder, segment.path, ["time", "quantity"])
+              for segment in segments if segment.kind == "edges"]
+    times = [frame.filter(pl.col("quantity") == "command")["time"].to_physical().to_numpy()
+             for frame in frames]
+    return np.concatenate([np.empty(0, np.int64), *times])
+
+
 def compact(
-    folder: Path, day: date, kind: str, segments: list[Segment]
+    folder: Path, day: date, kind: str, segments: list[Segment], commands: Ints | None = None
 ) -> tuple[list[Segment], list[str]]:
     """Join neighbouring small segments once a day holds many; (segments, retired files)."""
     if len(segments) <= MANY_SEGMENTS:
@@ -234,7 +289,7 @@ def compact(
     def close() -> None:
         if len(group) > 1:
             frame = pl.concat([read_table(folder, s.path) for s in group])
-            kept.append(_write_segment(frame, folder, day, kind))
+            kept.append(_write_segment(frame, folder, day, kind, commands))
             retired.extend(s.path for s in group)
         else:
             kept.extend(group)

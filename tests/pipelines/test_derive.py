@@ -17,6 +17,7 @@ from analytics.actuations import pair
 from pipelines import store_days
 from pipelines.derive import derive
 from pipelines.derived_months import kept_states
+from pipelines.derived_needs import Needs
 from pipelines.derived_records import DayReader
 from pipelines.derived_store import TIME_OF, read_manifest
 from pipelines.histories import load_table
@@ -107,7 +108,7 @@ def test_how_the_store_cuts_its_files_changes_nothing(tmp_path, rng, monkeypatch
     first = pl.Series(rng.random(signals.height) < 0.5)
     with monkeypatch.context() as older:
         older.setattr(store_days, "channel_by_channel", lambda frame: frame)
-        older.setattr(store_days, "row_groups", lambda frame: ([], {}))
+        older.setattr(store_days, "row_groups", lambda frame, commands: ([], {}))
         house.take(signals.filter(first & (pl.col("time") < FIRST + timedelta(hours=12))))
     house.check()
     house.take(signals)
@@ -129,9 +130,9 @@ def test_hours_without_pulses_are_taken_from_the_files(tmp_path, rng, monkeypatc
     worked = []
     real = pairing_hours._hour
 
-    def watched(values, low, high, busy):
+    def watched(values, low, high, busy, quiet=None):
         worked.append((len(values), low, high))
-        return real(values, low, high, busy)
+        return real(values, low, high, busy, quiet)
 
     house.store.commit(Batch(pl.concat([log, quiet])))
     with monkeypatch.context() as watching:
@@ -355,14 +356,13 @@ def test_a_change_of_one_lock_looks_at_its_rail_alone(tmp_path, rng, monkeypatch
     volts = signals.filter(pl.col("quantity") == "volts")
     house.take(pl.concat([signals, volts.with_columns(channel=pl.lit("dark"))]))
     looked = []
-    real = DayReader.levels
+    real = Needs.of_day
 
-    def watched(self, days, wanted, since=None):
-        if since is None:  # (the open end is always looked at as a whole)
-            looked.append(set(wanted["volts"]))
-        return real(self, days, wanted, since)
+    def watched(self, setup, outline, readings):
+        looked.append(set(outline.wanted["volts"]))
+        return real(self, setup, outline, readings)
 
-    monkeypatch.setattr(DayReader, "levels", watched)
+    monkeypatch.setattr(Needs, "of_day", watched)  # (the open end is always looked at as a whole)
     changed = list(house.venue.locks)
     changed[0] = replace(changed[0], command_energised=1 - changed[0].command_energised)
     house.venue = replace(house.venue, locks=tuple(changed))
@@ -411,18 +411,19 @@ def test_a_new_day_reads_no_other_day(tmp_path, rng, monkeypatch):
         house.take(random_log(rng, venue, minutes=4.0, games=5,
                               begin=noon + timedelta(days=20 * day)))
     read = []
-    real = DayReader._batches
+    real = DayReader._footer
 
-    def watched(self, days, kind, *rest):
-        read.extend(days)
-        return real(self, days, kind, *rest)
+    def watched(self, segment):
+        read.append(segment.path.split("/")[1])
+        return real(self, segment)
 
-    monkeypatch.setattr(DayReader, "_batches", watched)
+    monkeypatch.setattr(DayReader, "_footer", watched)
     last = noon + timedelta(days=80)
     house.take(random_log(rng, venue, minutes=4.0, games=5, begin=last))
     # What the end of the records leaves is read off the last two days, at most.
-    assert set(read) <= {last.date(), (last - timedelta(days=20)).date()}
-    assert read.count((last - timedelta(days=20)).date()) <= 1
+    before = (last - timedelta(days=20)).date().isoformat()
+    assert set(read) - {before} == {last.date().isoformat()}
+    assert read.count(before) <= 1
 
 
 def test_a_span_reads_only_its_own_months(tmp_path, rng, monkeypatch):
