@@ -23,6 +23,7 @@ stamps themselves; the coarser of the two is what a latency can be trusted to.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import lru_cache
 
 import numpy as np
 import polars as pl
@@ -73,6 +74,8 @@ REACHES_US = (1_000_000, 10_000_000, 100_000_000, 1_000_000_000)
 """Longest differences used, one after the other. A resonator that is 0.5 % off blurs all beyond the
 first, a crystal that is 50 ppm off those beyond the second or third."""
 
+_REACHES_MS = np.array(REACHES_US) / 1000.0
+
 ANSWER_US = 2_000_000
 """A contact edge within this after a command may be its answer."""
 
@@ -103,9 +106,13 @@ def clock_step_ms(times: Ints) -> float | None:
     -----
     Common practice, no source.
     """
+    return _step_of(np.unique(times))  # states announced together are one stamp
+
+
+def _step_of(times: Ints) -> float | None:
+    """:func:`clock_step_ms` of stamps in order, each once."""
     if not times.size:
         return None
-    times = np.unique(times)  # states announced together are one stamp
     for step in STEPS_US:
         if np.count_nonzero(times % step == 0) >= 0.99 * times.size and (
             times.size >= FEWEST or step <= 1_000
@@ -136,9 +143,16 @@ def polling_period_ms(
     Share of differences that are multiples of a period, against chance (Chernoff's bound) and
     against the same delays without polling; the test is this program's own.
     """
-    contacts = np.unique(contacts)
+    contacts = _each_once(contacts)
     period = _from_contacts(contacts, commands, step_ms)
     return period if period is not None else _from_answers(contacts, commands, step_ms)
+
+
+def _each_once(times: Ints) -> Ints:
+    """Sorted stamps without repeats."""
+    new = np.ones(times.size, np.bool_)
+    np.not_equal(times[1:], times[:-1], out=new[1:])
+    return times[new]
 
 
 def _from_contacts(contacts: Ints, commands: Ints, step_ms: float) -> float | None:
@@ -162,9 +176,10 @@ def _from_contacts(contacts: Ints, commands: Ints, step_ms: float) -> float | No
 
 def _likeliest(shares: Reals, counts: Reals, step_ms: float) -> int | None:
     """The longest period that explains nearly as much as any; of near ones the closest fit."""
-    chance = _by_chance(step_ms)[:, : shares.shape[1]]
-    good = (shares >= SHARE) & (_tail(shares, counts, chance) <= CHANCE)
-    good &= (step_ms < _PERIODS)[:, None, None]
+    good = (shares >= SHARE) & (step_ms < _PERIODS)[:, None, None]
+    if not good.any():
+        return None
+    good &= _tail(shares, counts, _by_chance(step_ms)[:, : shares.shape[1]]) <= CHANCE
     if not good.any():
         return None
     clearest = np.unravel_index(np.argmax(np.where(good, shares, 0.0)), shares.shape)
@@ -183,20 +198,26 @@ def _steps(times: Ints) -> Ints:
 
 def _some(values: Ints) -> Ints:
     """At most MOST of them, from all over."""
+    if values.size <= MOST:
+        return values
     some: Ints = values[np.linspace(0, values.size - 1, min(MOST, values.size)).astype(int)]
     return some
 
 
 def _tolerances(apart: Reals, step_ms: float, periods: Reals) -> list[Reals]:
-    """How far from a multiple still counts: the clock's step, with drift, with a scan's jitter."""
-    shape = (periods.size, apart.size)
+    """How far from a multiple still counts: the clock's step, with drift, with a scan's jitter.
+
+    Each of shape (periods, apart) or (periods, 1).
+    """
+    of = periods[:, None]
     return [
-        np.broadcast_to(np.minimum(0.51 * step_ms, periods / 5)[:, None], shape),
-        np.minimum(1.01 * step_ms + 0.005 * np.minimum(apart, 200.0), periods[:, None] / 5),
-        np.broadcast_to(periods[:, None] / 8, shape),
+        np.minimum(0.51 * step_ms, of / 5),
+        np.minimum(1.01 * step_ms + 0.005 * np.minimum(apart, 200.0), of / 5),
+        of / 8,
     ]
 
 
+@lru_cache(maxsize=16)
 def _by_chance(step_ms: float) -> Reals:
     """Share of differences that are multiples by chance: periods, tolerances, reaches."""
     tolerances = _tolerances(np.array([200.0]), step_ms, _PERIODS)
@@ -215,10 +236,13 @@ def _shares(
     turns = np.round(apart / periods[:, None])
     # Less than a period apart is no multiple of it, however near to none.
     off = np.where(turns > 0, np.abs(apart - turns * periods[:, None]), np.inf)
-    within = (apart[:, None] <= np.array(REACHES_US) / 1000.0).astype(float)
-    counts = within.sum(axis=0)
-    shares = np.stack([(off <= tolerance) @ within for tolerance in _tolerances(
-        apart, step_ms, periods)], axis=1) / np.maximum(counts, 1)
+    within = (apart[:, None] <= _REACHES_MS).astype(np.float32)
+    counts = within.sum(axis=0, dtype=np.float64)
+    # (Counts up to MOST are whole numbers in half the room as well.)
+    near = np.empty((periods.size, 3, apart.size), np.float32)
+    for k, tolerance in enumerate(_tolerances(apart, step_ms, periods)):
+        np.less_equal(off, tolerance, out=near[:, k], casting="unsafe")
+    shares = (near @ within).astype(np.float64) / np.maximum(counts, 1)
     return shares, np.where(counts >= FEWEST, counts, 0.0), turns
 
 
@@ -266,7 +290,7 @@ def _without_polling(
 def _from_answers(contacts: Ints, commands: Ints, step_ms: float) -> float | None:
     """Of controllers that stamp commands and contacts in one scan: from command to answer."""
     times = np.concatenate([commands, contacts])
-    order = np.lexsort((np.arange(times.size) >= commands.size, times))
+    order = np.argsort(times, kind="stable")  # of one stamp the commands come first
     differences = contact_differences(times[order], order >= commands.size)
     if differences.size < FEWEST:
         return None
@@ -334,11 +358,12 @@ def polling_rows(
     rows: list[tuple[str, int, float | None, int]] = []
     for low, high in zip(at, np.append(at, whose.size)[1:], strict=True):
         stamps = times[low:high]
-        step = clock_step_ms(stamps)
+        once = _each_once(stamps)
+        step = _step_of(once)
         ours = is_contact[low:high]
         period = polling_period_ms(stamps[ours], stamps[~ours], step or 0.001)
         rows.append((
-            controllers[whose[low]], int(day[low]), period or step, int(np.unique(stamps).size)))
+            controllers[whose[low]], int(day[low]), period or step, once.size))
     return pl.DataFrame(
         rows, schema={"controller": pl.String, "day": pl.Int32, "resolution_ms": pl.Float64,
                       "edges": pl.Int64}, orient="row",
