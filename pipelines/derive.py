@@ -17,6 +17,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable
+from contextlib import closing
 from dataclasses import dataclass, field
 from datetime import date
 from pathlib import Path
@@ -123,7 +124,8 @@ def derive(
     try:
         with writer_lock(home):
             run = _Run(venue, store.folder, progress)
-            run.run()
+            with closing(run.reader):
+                run.run()
     except OSError as error:
         raise StoreError(
             f"{home} cannot be written: {error.strerror or error}; the tables are as they were. "

@@ -13,6 +13,7 @@ from collections.abc import Collection, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import date
+from functools import cached_property
 from pathlib import Path
 from typing import Any
 
@@ -29,8 +30,8 @@ from pipelines.known_hours import known_hours
 from pipelines.store_manifest import Segment
 from shared.errors import StoreError
 
-REMEMBERED = 16
-"""Files whose footers are kept at hand: an outline may be made twice."""
+FILES_OPEN = 16
+"""How many files stay open: some days' outlines are made first, then they are read."""
 
 Wanted = Mapping[str, Collection[str]]
 """Channels by quantity (``volts`` or ``amps``)."""
@@ -45,7 +46,7 @@ class DayReader:
         self.segments: dict[tuple[date, str], list[Segment]] = {}
         self.rows: dict[date, int] = {}
         self.marks: dict[date, str] = {}
-        self.footers: dict[str, Any] = {}
+        self.files: dict[str, pq.ParquetFile] = {}
         for name, entry in sorted(manifest.days.items()) if manifest else []:
             day = date.fromisoformat(name)
             self.marks[day] = f"{manifest.store}-{entry.changed}"  # type: ignore[union-attr]
@@ -75,12 +76,10 @@ class DayReader:
         """What there is of a day's volts and amps of some channels, without reading them."""
         segments = self.segments.get((day, "levels"), [])
         with self._told_of(day):
-            files = [self._footer(segment) for segment in segments]
-        groups = [group for path, metadata in files
-                  for group in _groups_of(path, metadata, wanted)]
-        return Outline(day, wanted, tuple(groups), dict(files), known_hours(
-            [metadata.metadata for _, metadata in files],
-            [(segment.first, segment.last) for segment in segments], wanted))
+            metadata = [self._file(segment.path).metadata for segment in segments]
+        return Outline(day, wanted, tuple(segments), tuple(metadata), tuple(
+            group for segment, footer in zip(segments, metadata, strict=True)
+            for group in _groups_of(segment.path, footer, wanted)))
 
     def read(
         self, asked: Sequence[tuple[Outline, Sequence[bool]]]
@@ -91,28 +90,44 @@ class DayReader:
         found = []
         for outline, chosen in asked:
             with self._told_of(outline.day):
-                groups = list(itertools.compress(outline.groups, chosen))
-                batches = [batch for path, metadata in outline.files.items()
-                           for batch in _arrays_of(path, metadata, [
-                               group for group in groups if group.path == path])]
+                batches = self._arrays_of(list(itertools.compress(outline.groups, chosen)))
             found.append(_by_channel(batches, outline.wanted, room))
         return tuple(found)
 
     def _edge_batches(self, day: date) -> list[dict[str, Any]]:
         with self._told_of(day):
-            files = [self._footer(segment)
-                     for segment in self.segments.get((day, "edges"), [])]
-            return [batch for path, metadata in files for batch in _arrays_of(
-                path, metadata, _groups_of(path, metadata, None))]
+            return self._arrays_of([
+                group for segment in self.segments.get((day, "edges"), [])
+                for group in _groups_of(segment.path, self._file(segment.path).metadata, None)])
 
-    def _footer(self, segment: Segment) -> tuple[str, Any]:
-        """A file's path and metadata; of a few files it is remembered."""
-        path = str(self.folder / segment.path)
-        if path not in self.footers:
-            while len(self.footers) >= REMEMBERED:
-                self.footers.pop(next(iter(self.footers)))
-            self.footers[path] = pq.read_metadata(path)
-        return path, self.footers[path]
+    def _arrays_of(self, groups: Sequence[Group]) -> list[dict[str, Any]]:
+        """Row groups: arrays by column."""
+        found: list[dict[str, Any]] = []
+        alike: dict[tuple[str, str | None, str | None, int | None], list[int]] = {}
+        for group in groups:
+            alike.setdefault((group.path, group.quantity, group.channel, group.run), []).append(
+                group.number)
+        for (path, quantity, channel, run), numbers in alike.items():
+            names = ["time", "value", *(name for name, only in (
+                ("quantity", quantity), ("channel", channel), ("run", run)) if only is None)]
+            table = self._file(path).read_row_groups(numbers, names, use_threads=False)
+            found += [_arrays(batch, quantity, channel, run) for batch in table.to_batches()]
+        return found
+
+    def _file(self, path: str) -> pq.ParquetFile:
+        """One of the store's files, open; the last few stay so."""
+        if path not in self.files:
+            while len(self.files) >= FILES_OPEN:
+                self.files.pop(next(iter(self.files))).close()
+            self.files[path] = pq.ParquetFile(
+                str(self.folder / path), read_dictionary=["channel", "quantity"],
+                pre_buffer=False)
+        return self.files[path]
+
+    def close(self) -> None:
+        """Let go of the files."""
+        while self.files:
+            self.files.popitem()[1].close()
 
     @contextmanager
     def _told_of(self, day: date) -> Iterator[None]:
@@ -146,10 +161,17 @@ class Outline:
 
     day: date
     wanted: Wanted
+    segments: tuple[Segment, ...]
+    metadata: tuple[Any, ...]
+    """Of each of their files."""
     groups: tuple[Group, ...]
-    files: Mapping[str, Any]
-    """Each file's metadata."""
-    known: KnownHours
+
+    @cached_property
+    def known(self) -> KnownHours:
+        """What the files keep of the day's hours."""
+        return known_hours([footer.metadata for footer in self.metadata],
+                           [(segment.first, segment.last) for segment in self.segments],
+                           self.wanted)
 
     def ends(self) -> dict[tuple[str, str], Records] | None:
         """First and last record of each row group by channel; None where it cannot be told."""
@@ -184,24 +206,6 @@ def _groups_of(path: str, metadata: Any, wanted: Wanted | None) -> list[Group]:
         first, last = (times.min_raw, times.max_raw) \
             if times is not None and times.has_min_max else (None, None)
         found.append(Group(path, number, group.num_rows, quantity, channel, run, first, last))
-    return found
-
-
-def _arrays_of(path: str, metadata: Any, groups: Sequence[Group]) -> list[dict[str, Any]]:
-    """Row groups of one file: arrays by column."""
-    found: list[dict[str, Any]] = []
-    alike: dict[tuple[str | None, str | None, int | None], list[int]] = {}
-    for group in groups:
-        alike.setdefault((group.quantity, group.channel, group.run), []).append(group.number)
-    if not alike:
-        return found
-    with pq.ParquetFile(path, metadata=metadata, read_dictionary=["channel", "quantity"],
-                        pre_buffer=False) as file:
-        for known, numbers in alike.items():
-            names = ["time", "value", *(name for name, only in zip(
-                ("quantity", "channel", "run"), known, strict=True) if only is None)]
-            table = file.read_row_groups(numbers, names, use_threads=False)
-            found += [_arrays(batch, *known) for batch in table.to_batches()]
     return found
 
 

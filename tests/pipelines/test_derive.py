@@ -411,13 +411,13 @@ def test_a_new_day_reads_no_other_day(tmp_path, rng, monkeypatch):
         house.take(random_log(rng, venue, minutes=4.0, games=5,
                               begin=noon + timedelta(days=20 * day)))
     read = []
-    real = DayReader._footer
+    real = DayReader._arrays_of
 
-    def watched(self, segment):
-        read.append(segment.path.split("/")[1])
-        return real(self, segment)
+    def watched(self, groups):
+        read.extend({group.path.split("/")[1] for group in groups})
+        return real(self, groups)
 
-    monkeypatch.setattr(DayReader, "_footer", watched)
+    monkeypatch.setattr(DayReader, "_arrays_of", watched)
     last = noon + timedelta(days=80)
     house.take(random_log(rng, venue, minutes=4.0, games=5, begin=last))
     # What the end of the records leaves is read off the last two days, at most.
