@@ -62,8 +62,8 @@ def untouched(hours: Iterable[int], begin: Ints, end: Ints) -> frozenset[int]:
     if not some or not begin.size:
         return some
     lowest, count = min(some), max(some) - min(some) + 1
-    first = np.clip(begin // HOUR_US - lowest, 0, count)
-    after = np.maximum(np.clip(end // HOUR_US - lowest + 1, 0, count), first)
+    first = np.minimum(np.maximum(begin // HOUR_US - lowest, 0), count)
+    after = np.maximum(np.minimum(end // HOUR_US - lowest + 1, count), first)
     turns = np.bincount(first, minlength=count + 1) - np.bincount(after, minlength=count + 1)
     touched = np.flatnonzero(np.cumsum(turns)[:count]) + lowest
     return some.difference(touched.tolist())

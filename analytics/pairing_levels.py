@@ -42,7 +42,7 @@ class Keys:
 
     def of(self, lock: Ints, time: Ints) -> Ints:
         """The key of each (lock, time); times outside are taken to the nearest end."""
-        return lock * self.span + np.clip(time - self.origin, 0, self.span - 1)
+        return lock * self.span + np.minimum(np.maximum(time - self.origin, 0), self.span - 1)
 
 
 @dataclass(frozen=True)

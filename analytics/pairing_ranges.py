@@ -89,6 +89,18 @@ def _trimmed_mean(cells: Reals, count: Ints) -> Reals:
     return np.asarray(np.where(inside, cells, 0.0).sum(axis=1) / kept)
 
 
+def _cells(values: Reals, low: Ints, width: int) -> Reals:
+    """``width`` values from each ``low`` on, in rows; what lies past the end is anything."""
+    found = np.empty((low.size, width))
+    inside = low <= values.size - width
+    if values.size >= width:
+        # (Rows that lie in one piece are copied as such.)
+        found[inside] = np.lib.stride_tricks.sliding_window_view(values, width)[low[inside]]
+    rest = np.flatnonzero(~inside)
+    found[rest] = values.take(low[rest][:, None] + np.arange(width), mode="clip")
+    return found
+
+
 def _of_sorted(
     values: Reals, low: Ints, high: Ints, what: Callable[[Reals, Ints], Reals]
 ) -> Reals:
@@ -105,8 +117,7 @@ def _of_sorted(
         stop = min(stop, start + max(_CELLS // most, 1))
         rows = order[start:stop]
         width = int(count[rows[-1]])
-        index = low[rows][:, None] + np.arange(width)
-        cells = values.take(index, mode="clip")
+        cells = _cells(values, low[rows], width)
         np.copyto(cells, np.inf, where=np.arange(width) >= count[rows][:, None])
         cells.sort(axis=1)
         found[rows] = what(cells, count[rows])

@@ -247,10 +247,12 @@ def _latches(
     reach = np.maximum(np.searchsorted(time, after, "left"), low)
     index, owner = flatten(low, reach)
     depth = before[owner] - volts[index]
-    loaded = (depth > LOADED * deepest[owner]) & seen[owner]
-    back = (depth < BACK * deepest[owner]) & seen[owner]
-    first = first_true(loaded & (index < high[owner]), index, owner, size)
-    over = first_true(back & (index > first[owner]) & (first[owner] >= 0), index, owner, size)
+    loaded = depth > np.where(seen, LOADED * deepest, np.inf)[owner]
+    back = depth < np.where(seen, BACK * deepest, -np.inf)[owner]
+    inside = index < high[owner]
+    first = first_true(loaded & inside, index, owner, size)
+    over = first_true(
+        back & (index > np.where(first >= 0, first, time.size)[owner]), index, owner, size)
     bound = np.where(over >= 0, over, np.maximum(reach, 1))
     final = last_true(loaded & (index < bound[owner]), index, owner, size)
 
@@ -281,7 +283,7 @@ def _latches(
     found.cut_gap_ms[rows] = np.where(cut, gap / 1000.0, np.nan)
     held = sagged & ~cut & whole & (clear > last) & (last - last_loaded <= 2 * FINE_US)
     found.held[rows] = np.where(told, held.astype(np.float64), np.nan)
-    buzz = _pulses(loaded, back, index, owner, high, size)
+    buzz = _pulses(loaded, back, inside, owner, size)
     fine = sagged & (spacing <= FINE_US)
     found.sag_pulses[rows] = np.where(fine, buzz, np.where(told & ~seen & (spacing <= FINE_US),
                                                             0.0, np.nan))
@@ -289,10 +291,10 @@ def _latches(
 
 
 def _pulses(
-    loaded: Flags, back: Flags, index: Ints, owner: Ints, high: Ints, size: int
+    loaded: Flags, back: Flags, inside: Flags, owner: Ints, size: int
 ) -> Reals:
     """How often each stretch turns from unloaded to loaded."""
-    told = np.flatnonzero((loaded | back) & (index < high[owner]))
+    told = np.flatnonzero((loaded | back) & inside)
     state, whose = loaded[told], owner[told]
     previous = np.zeros(told.size, np.bool_)
     previous[1:] = state[:-1] & (whose[1:] == whose[:-1])

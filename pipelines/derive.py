@@ -24,7 +24,7 @@ from pathlib import Path
 
 import numpy as np
 
-from analytics.actuations import polled_of
+from analytics.actuations import polled_of, polling_of
 from analytics.pairing_days import (
     DayState,
     finish,
@@ -41,12 +41,12 @@ from pipelines.derived_days import (
     Scope,
     day_end_us,
     day_votes,
-    look_at_rails,
     pair_days,
     read_days,
     unfinished,
 )
 from pipelines.derived_months import MonthWriter, kept_state, kept_states, month_of
+from pipelines.derived_rails import RailLooker
 from pipelines.derived_records import DayReader
 from pipelines.derived_store import FOLDER, OPEN, Manifest, read_manifest, write_manifest
 from pipelines.store import Store
@@ -93,7 +93,7 @@ class DeriveSummary:
 
 def derive(
     venue: Venue, venue_path: str | Path, store: Store,
-    *, progress: Callable[[int, int], None] | None = None,
+    *, progress: Callable[[int, int], None] | None = None, beside: bool | None = None,
 ) -> DeriveSummary:
     """Pair what is new or changed.
 
@@ -107,6 +107,9 @@ def derive(
         Its records.
     progress : callable, optional
         Called with (days done, days to do).
+    beside : bool, optional
+        Whether a second process helps; default: where there is enough to do, and a second
+        processor.
 
     Returns
     -------
@@ -123,7 +126,7 @@ def derive(
         return DeriveSummary(0, 0, 0, time.perf_counter() - began)
     try:
         with writer_lock(home):
-            run = _Run(venue, store.folder, progress)
+            run = _Run(venue, store.folder, progress, beside)
             with closing(run.reader):
                 run.run()
     except OSError as error:
@@ -137,9 +140,10 @@ def derive(
 
 class _Run:
     def __init__(
-        self, venue: Venue, folder: Path, progress: Callable[[int, int], None] | None
+        self, venue: Venue, folder: Path, progress: Callable[[int, int], None] | None,
+        beside: bool | None,
     ) -> None:
-        self.venue, self.folder, self.progress = venue, folder, progress
+        self.venue, self.folder, self.progress, self.beside = venue, folder, progress, beside
         self.reader = DayReader(folder)
         self.days = list(self.reader.marks)
         held = read_manifest(folder)
@@ -241,21 +245,24 @@ class _Run:
     def _stretch(self, start: int, stop: int, state: DayState) -> tuple[DayState, str]:
         """Pair neighbouring days, some at a time.
 
-        In one thread: what is done at a time is so short that two of them, each waiting for
-        the other to let go of the interpreter, took a fourth more processor time, and a tenth
-        less time at best.
+        Commands and contacts go from day to day. Meanwhile the rails of days that are
+        paired are looked at (:class:`pipelines.derived_rails.RailLooker`).
         """
         carry, began, text = state.carry, state.until, ""
         index = start
-        while index < stop:
-            scope = self._scope(index)
-            logged = read_days(self.setup, self.reader, self._some_days(index, stop))
-            block = pair_days(self.setup, self.reader, logged, carry, began,
-                              self.days[index - 1] if index else None)
-            part = look_at_rails(self.setup, self.reader, block, scope)
-            state, text = self._finish(index, block, part, state)
-            carry, began = block.jobs[-1].step.carry, day_end_us(logged.days[-1])
-            index += len(logged.days)
+        rows = sum(self.reader.rows[day] for day in self.days[start:stop])
+        with closing(RailLooker(self.setup, self.reader, rows, self.beside)) as looker:
+            while index < stop or looker.waiting:
+                if index < stop and not looker.full:
+                    block = pair_days(
+                        self.setup, self.reader,
+                        read_days(self.setup, self.reader, self._some_days(index, stop)),
+                        carry, began, self.days[index - 1] if index else None)
+                    looker.add(index, block, self._scope(index))
+                    carry, began = block.steps[-1].carry, day_end_us(block.jobs[-1].day)
+                    index += len(block.jobs)
+                else:
+                    state, text = self._finish(*looker.take(), state)
         return state, text
 
     def _scope(self, index: int) -> Scope | None:
@@ -277,13 +284,15 @@ class _Run:
     def _finish(
         self, index: int, block: Block, part: RailPart, state: DayState
     ) -> tuple[DayState, str]:
-        polled = polled_of(self.setup, part.polling)
+        polling = polling_of(self.setup, block.readings)
+        polled = polled_of(self.setup, polling)
         text = ""
-        for place, (job, figures) in enumerate(zip(block.jobs, part.figures, strict=True)):
+        for place, (job, step, figures) in enumerate(zip(
+                block.jobs, block.steps, part.figures, strict=True)):
             number = job.day.toordinal() - EPOCH_ORDINAL
             today = {key: told for key, told in polled.items() if key[1] == number}
             columns, state = finish(
-                self.setup, job.step, figures, today, state, day_end_us(job.day))
+                self.setup, step, figures, today, state, day_end_us(job.day))
             if index + place < self.whole_from:
                 state = with_others(
                     self.setup, state, self._kept(job.day), self.concerned.locks)
@@ -303,7 +312,7 @@ class _Run:
             self.rows += mine.size if self.only is None else int(np.isin(
                 mine, [self.setup.ids.index(name) for name in self.only
                        if name in self.setup.ids]).sum())
-        self.writer.add_hours(part.rail_hours, part.activity, part.polling)
+        self.writer.add_hours(part.rail_hours, part.activity, polling)
         return state, text
 
     # The end.
@@ -320,4 +329,5 @@ class _Run:
         manifest.parts[OPEN] = self.writer.write_open(rest)
         now = time.time()
         manifest.retired += [(path, now) for path in self.held.named() - manifest.named()]
+        self.writer.finish()
         write_manifest(self.folder, manifest)

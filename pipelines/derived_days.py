@@ -10,7 +10,6 @@ from itertools import pairwise
 import numpy as np
 import polars as pl
 
-from analytics.actuations import polling_of
 from analytics.pairing_days import (
     DayState,
     activity_of,
@@ -61,11 +60,10 @@ class Logged:
 
 @dataclass(frozen=True)
 class Job:
-    """A day whose edges are paired, and what is to be read of its rails."""
+    """A day whose edges are paired: what its rails are to be looked at for."""
 
     day: date
     readings: Readings
-    step: Step
     tasks: RailTasks
     earlier: date | None
     """The day before that has records, if readings of its end are needed."""
@@ -81,16 +79,17 @@ class Block:
     readings: Readings
     releasing: Flags
     """Each lock's command before the first day."""
+    steps: tuple[Step, ...] = ()
+    """Each day's pairing; looking at the rails does not need it."""
 
 
 @dataclass(frozen=True)
 class RailPart:
-    """What the volts and amps of a block show; the figures day by day, the rest as columns."""
+    """What the rails of a block show; the figures day by day, the rest as columns."""
 
     figures: tuple[Columns, ...]
     rail_hours: list[Columns]
     activity: list[Columns]
-    polling: pl.DataFrame
 
 
 @dataclass(frozen=True)
@@ -154,7 +153,7 @@ def pair_days(
         The day before that has records.
     """
     r, c = logged.commands, logged.contacts
-    jobs, releasing = [], carry.releasing
+    jobs, steps, releasing = [], [], carry.releasing
     words = _words(setup)
     for day in logged.days:
         start, until = day_us(day), day_end_us(day)
@@ -163,10 +162,10 @@ def pair_days(
         step = pair_edges(setup, readings, carry, until)
         tasks = rail_tasks(setup, step, began, until)
         reaches_back = needed_from(tasks) < start
-        jobs.append(Job(day, readings, step, tasks, earlier if reaches_back else None,
-                        reaches_back))
+        jobs.append(Job(day, readings, tasks, earlier if reaches_back else None, reaches_back))
+        steps.append(step)
         carry, began, earlier = step.carry, until, day
-    return Block(tuple(jobs), readings_from(setup, r, c, {}), releasing)
+    return Block(tuple(jobs), readings_from(setup, r, c, {}), releasing, tuple(steps))
 
 
 def _words(setup: Setup) -> Wanted:
@@ -236,7 +235,7 @@ def look_at_rails(
         setup, block.readings,
         [(job.readings, of_day) for job, of_day in zip(jobs, levels, strict=True)],
         known, controllers)
-    return RailPart(apart, hours, heard, polling_of(setup, block.readings))
+    return RailPart(apart, hours, heard)
 
 
 def unfinished(

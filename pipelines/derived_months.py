@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
 from datetime import date
 from pathlib import Path
 
@@ -14,7 +15,7 @@ from analytics.pairing_levels import Columns
 from analytics.pairing_setup import Setup
 from analytics.pairing_tables import joined, tables
 from pipelines.derived_changes import Affected
-from pipelines.derived_store import OPEN, Manifest, read_part, write_part
+from pipelines.derived_store import OPEN, Manifest, read_part, sync_part, write_part
 from shared.tables import TABLES
 from shared.venue import Venue
 
@@ -58,6 +59,9 @@ class MonthWriter:
         if concerned.everything:
             self.done = {}
         self.month = ""
+        # (Waiting for the disk takes as long as writing, and nobody need stand by.)
+        self.syncing = ThreadPoolExecutor(1, "derived")
+        self.synced: list[Future[None]] = []
         self.last: tuple[date, str] | None = None
 
     def _empty(self) -> None:
@@ -108,8 +112,25 @@ class MonthWriter:
 
     def write_open(self, tables: dict[str, pl.DataFrame]) -> dict[str, str]:
         """Write what the end of the records leaves unfinished."""
-        return {name: write_part(self.folder, name, frame)
+        return {name: self._write(name, frame)
                 for name, frame in tables.items() if frame.height}
+
+    def finish(self) -> None:
+        """Wait until all that was written is on the disk.
+
+        Raises
+        ------
+        OSError
+            It cannot be put there.
+        """
+        with self.syncing:
+            for synced in self.synced:
+                synced.result()
+
+    def _write(self, name: str, frame: pl.DataFrame) -> str:
+        path = write_part(self.folder, name, frame)
+        self.synced.append(self.syncing.submit(sync_part, self.folder, path))
+        return path
 
     def _flush(self) -> None:
         if not self.days:
@@ -121,7 +142,7 @@ class MonthWriter:
                 stays = read_part(self.folder, part[name])
                 fresh = self._beside(name, stays, fresh).sort(by, maintain_order=True)
             if fresh.height:
-                part[name] = write_part(self.folder, name, fresh)
+                part[name] = self._write(name, fresh)
             else:
                 part.pop(name, None)
         self._empty()

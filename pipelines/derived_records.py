@@ -30,8 +30,8 @@ from pipelines.known_hours import known_hours
 from pipelines.store_manifest import Segment
 from shared.errors import StoreError
 
-FILES_OPEN = 16
-"""How many files stay open: some days' outlines are made first, then they are read."""
+FILES_OPEN = 64
+"""How many files stay open: the outlines of some days are made first, then they are read."""
 
 Wanted = Mapping[str, Collection[str]]
 """Channels by quantity (``volts`` or ``amps``)."""
@@ -46,7 +46,7 @@ class DayReader:
         self.segments: dict[tuple[date, str], list[Segment]] = {}
         self.rows: dict[date, int] = {}
         self.marks: dict[date, str] = {}
-        self.files: dict[str, pq.ParquetFile] = {}
+        self.files: dict[str, _Opened] = {}
         for name, entry in sorted(manifest.days.items()) if manifest else []:
             day = date.fromisoformat(name)
             self.marks[day] = f"{manifest.store}-{entry.changed}"  # type: ignore[union-attr]
@@ -76,10 +76,11 @@ class DayReader:
         """What there is of a day's volts and amps of some channels, without reading them."""
         segments = self.segments.get((day, "levels"), [])
         with self._told_of(day):
-            metadata = [self._file(segment.path).metadata for segment in segments]
-        return Outline(day, wanted, tuple(segments), tuple(metadata), tuple(
-            group for segment, footer in zip(segments, metadata, strict=True)
-            for group in _groups_of(segment.path, footer, wanted)))
+            files = [self._file(segment.path) for segment in segments]
+        return Outline(
+            day, wanted, tuple(segments), tuple(opened.file.metadata for opened in files),
+            tuple(group for opened in files for group in opened.groups
+                  if _may_hold(group, wanted)))
 
     def read(
         self, asked: Sequence[tuple[Outline, Sequence[bool]]]
@@ -98,7 +99,7 @@ class DayReader:
         with self._told_of(day):
             return self._arrays_of([
                 group for segment in self.segments.get((day, "edges"), [])
-                for group in _groups_of(segment.path, self._file(segment.path).metadata, None)])
+                for group in self._file(segment.path).groups])
 
     def _arrays_of(self, groups: Sequence[Group]) -> list[dict[str, Any]]:
         """Row groups: arrays by column."""
@@ -110,24 +111,27 @@ class DayReader:
         for (path, quantity, channel, run), numbers in alike.items():
             names = ["time", "value", *(name for name, only in (
                 ("quantity", quantity), ("channel", channel), ("run", run)) if only is None)]
-            table = self._file(path).read_row_groups(numbers, names, use_threads=False)
+            table = self._file(path).file.read_row_groups(numbers, names, use_threads=False)
             found += [_arrays(batch, quantity, channel, run) for batch in table.to_batches()]
         return found
 
-    def _file(self, path: str) -> pq.ParquetFile:
+    def _file(self, path: str) -> _Opened:
         """One of the store's files, open; the last few stay so."""
         if path not in self.files:
             while len(self.files) >= FILES_OPEN:
-                self.files.pop(next(iter(self.files))).close()
-            self.files[path] = pq.ParquetFile(
-                str(self.folder / path), read_dictionary=["channel", "quantity"],
-                pre_buffer=False)
+                self.files.pop(next(iter(self.files))).file.close()
+            file = pq.ParquetFile(str(self.folder / path), pre_buffer=False,
+                                  read_dictionary=["channel", "quantity"])
+            self.files[path] = _Opened(file, _groups_of(path, file.metadata))
         return self.files[path]
+
+    def __getstate__(self) -> dict[str, Any]:
+        return self.__dict__ | {"files": {}}
 
     def close(self) -> None:
         """Let go of the files."""
         while self.files:
-            self.files.popitem()[1].close()
+            self.files.popitem()[1].file.close()
 
     @contextmanager
     def _told_of(self, day: date) -> Iterator[None]:
@@ -153,6 +157,20 @@ class Group:
     run: int | None
     first: int | None
     last: int | None
+
+
+@dataclass(frozen=True)
+class _Opened:
+    file: pq.ParquetFile
+    groups: tuple[Group, ...]
+
+
+def _may_hold(group: Group, wanted: Wanted) -> bool:
+    """Whether a row group may hold records of what is wanted."""
+    if group.quantity is None:
+        return True
+    channels = wanted.get(group.quantity, ())
+    return bool(channels) if group.channel is None else group.channel in channels
 
 
 @dataclass(frozen=True)
@@ -190,23 +208,19 @@ def _of_ends(ends: Sequence[tuple[int, int]]) -> Records:
     return Records(time, np.zeros(time.size), run[:1] if (run == run[0]).all() else run)
 
 
-def _groups_of(path: str, metadata: Any, wanted: Wanted | None) -> list[Group]:
-    """The row groups of one file that may hold what is wanted."""
+def _groups_of(path: str, metadata: Any) -> tuple[Group, ...]:
+    """The row groups of one file."""
     found = []
     columns = {metadata.schema.column(k).name: k for k in range(len(metadata.schema))}
     for number in range(metadata.num_row_groups):
         group = metadata.row_group(number)
         quantity, channel, run = (_only(group.column(columns[name]).statistics)
                                   for name in ("quantity", "channel", "run"))
-        if wanted is not None and quantity is not None and (
-                not wanted.get(quantity)
-                or (channel is not None and channel not in wanted[quantity])):
-            continue
         times = group.column(columns["time"]).statistics
         first, last = (times.min_raw, times.max_raw) \
             if times is not None and times.has_min_max else (None, None)
         found.append(Group(path, number, group.num_rows, quantity, channel, run, first, last))
-    return found
+    return tuple(found)
 
 
 def _only(statistics: Any) -> Any:

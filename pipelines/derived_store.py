@@ -114,7 +114,10 @@ def write_manifest(folder: Path, manifest: Manifest) -> None:
 
 
 def write_part(folder: Path, name: str, frame: pl.DataFrame) -> str:
-    """Write one immutable file; returns its path relative to the derived folder."""
+    """Write one immutable file; returns its path relative to the derived folder.
+
+    It is on the disk for certain once :func:`sync_part` has returned.
+    """
     path = f"{name}/{uuid.uuid4().hex[:16]}.parquet"
     target = folder / FOLDER / path
     target.parent.mkdir(parents=True, exist_ok=True)
@@ -124,9 +127,13 @@ def write_part(folder: Path, name: str, frame: pl.DataFrame) -> str:
         notes |= {f"remanence_unit_{c.name}": c.unit for c in TABLES[name].columns if c.unit}
     with target.open("wb") as file:
         frame.write_parquet(file, compression="zstd", compression_level=1, metadata=notes)
-        file.flush()
-        os.fsync(file.fileno())
     return path
+
+
+def sync_part(folder: Path, path: str) -> None:
+    """See to it that a file is on the disk."""
+    with (folder / FOLDER / path).open("r+b") as file:
+        os.fsync(file.fileno())
 
 
 def read_part(

@@ -168,6 +168,20 @@ def notebook(folder: Path, days: int | None) -> int:
     return len(pd.DataFrame(rows))
 
 
+WHO = (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN)
+
+
+def used() -> float:
+    """Processor seconds of this process and of those that it has started and that have ended."""
+    told = [resource.getrusage(who) for who in WHO]
+    return sum(of.ru_utime + of.ru_stime for of in told)
+
+
+def peak_mb() -> float:
+    """The most memory that this process has had, and the most that one of those had. [MB]"""
+    return sum(resource.getrusage(who).ru_maxrss for who in WHO) / 1024
+
+
 CONTESTANTS: dict[str, Callable[[Path, int | None], int]] = {
     "scan": scan, "this": this, "duckdb": duckdb, "notebook": notebook}
 
@@ -180,12 +194,10 @@ if __name__ == "__main__":
     arguments = parser.parse_args()
     if arguments.name in ("scan", "this"):
         import pipelines.derive  # noqa: F401  (what is loaded once is no part of the work)
-    before = resource.getrusage(resource.RUSAGE_SELF)
+    before = used()
     wall = time.perf_counter()
     rows = CONTESTANTS[arguments.name](arguments.folder, arguments.days)
     wall = time.perf_counter() - wall
-    used = resource.getrusage(resource.RUSAGE_SELF)
     print(json.dumps({
-        "name": arguments.name, "seconds": wall,
-        "processor_seconds": used.ru_utime + used.ru_stime - before.ru_utime - before.ru_stime,
-        "peak_mb": used.ru_maxrss / 1024, "rows": rows}))
+        "name": arguments.name, "seconds": wall, "processor_seconds": used() - before,
+        "peak_mb": peak_mb(), "rows": rows}))
