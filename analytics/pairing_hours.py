@@ -267,6 +267,8 @@ def activity(
         "first": np.array(first), "last": np.array(last),
         "longest_silence_s": np.array(silence, np.float64), "runs": np.ones(some, np.int64),
     }
+    if not hour.size:
+        return kept
     return {name: np.concatenate([kept[name], column]) for name, column in found.items()}
 
 

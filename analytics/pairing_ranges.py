@@ -13,6 +13,7 @@ import numpy as np
 from analytics.pairing_levels import Flags, Ints, Reals, segment_starts
 
 _CELLS = 4_000_000
+_SOON = 6
 
 
 def flatten(low: Ints, high: Ints) -> tuple[Ints, Ints]:
@@ -20,18 +21,17 @@ def flatten(low: Ints, high: Ints) -> tuple[Ints, Ints]:
     count = np.maximum(high - low, 0)
     owner = np.repeat(np.arange(low.size), count)
     begin = np.cumsum(count) - count
-    return np.arange(int(count.sum())) - begin[owner] + low[owner], owner
+    return np.arange(owner.size) + np.repeat(low - begin, count), owner
 
 
 def _reduced(ufunc: np.ufunc, values: Reals, low: Ints, high: Ints) -> Reals:
     found = np.full(low.size, np.nan)
     some = np.flatnonzero(high > low)
     if some.size:
-        # From low to high, from there to the next low (which is not wanted), and so on.
-        bounds = np.stack([low[some], high[some]], axis=1).ravel()
-        if bounds.max() >= values.size:
-            values = np.append(values, np.nan)
-        found[some] = ufunc.reduceat(values, bounds)[::2]
+        count = high[some] - low[some]
+        begin = np.cumsum(count) - count
+        index = np.arange(int(count.sum())) + np.repeat(low[some] - begin, count)
+        found[some] = ufunc.reduceat(values.take(index), begin)
     return found
 
 
@@ -43,6 +43,31 @@ def lowest(values: Reals, low: Ints, high: Ints) -> Reals:
 def highest(values: Reals, low: Ints, high: Ints) -> Reals:
     """The largest value of each stretch."""
     return _reduced(np.maximum, values, low, high)
+
+
+def first_where(
+    holds: Callable[[Ints, Ints], Flags], low: Ints, high: Ints
+) -> Ints:
+    """The first index of each stretch at which ``holds``, or -1.
+
+    ``holds`` is asked for some indices and the stretches (by number) that they are in.
+    Where it soon holds, little is looked at.
+    """
+    found = np.full(low.size, -1)
+    left, at = np.flatnonzero(high > low), low
+    for _ in range(_SOON):
+        if not left.size:
+            return found
+        here = at[left]
+        good = holds(here, left)
+        found[left[good]] = here[good]
+        at = at + 1
+        left = left[~good]
+        left = left[at[left] < high[left]]
+    index, owner = flatten(at[left], high[left])
+    rest = first_true(holds(index, left[owner]), index, owner, left.size)
+    found[left] = rest
+    return found
 
 
 def first_true(flags: Flags, index: Ints, owner: Ints, size: int) -> Ints:
@@ -89,18 +114,6 @@ def _trimmed_mean(cells: Reals, count: Ints) -> Reals:
     return np.asarray(np.where(inside, cells, 0.0).sum(axis=1) / kept)
 
 
-def _cells(values: Reals, low: Ints, width: int) -> Reals:
-    """``width`` values from each ``low`` on, in rows; what lies past the end is anything."""
-    found = np.empty((low.size, width))
-    inside = low <= values.size - width
-    if values.size >= width:
-        # (Rows that lie in one piece are copied as such.)
-        found[inside] = np.lib.stride_tricks.sliding_window_view(values, width)[low[inside]]
-    rest = np.flatnonzero(~inside)
-    found[rest] = values.take(low[rest][:, None] + np.arange(width), mode="clip")
-    return found
-
-
 def _of_sorted(
     values: Reals, low: Ints, high: Ints, what: Callable[[Reals, Ints], Reals]
 ) -> Reals:
@@ -117,8 +130,9 @@ def _of_sorted(
         stop = min(stop, start + max(_CELLS // most, 1))
         rows = order[start:stop]
         width = int(count[rows[-1]])
-        cells = _cells(values, low[rows], width)
-        np.copyto(cells, np.inf, where=np.arange(width) >= count[rows][:, None])
+        cells = values.take(low[rows][:, None] + np.arange(width), mode="clip")
+        if count[rows[0]] < width:
+            np.copyto(cells, np.inf, where=np.arange(width) >= count[rows][:, None])
         cells.sort(axis=1)
         found[rows] = what(cells, count[rows])
         start = stop

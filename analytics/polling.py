@@ -79,6 +79,9 @@ _REACHES_MS = np.array(REACHES_US) / 1000.0
 ANSWER_US = 2_000_000
 """A contact edge within this after a command may be its answer."""
 
+WIDEST = 0.2
+"""No difference counts as a multiple that is further off than this share of the period."""
+
 SHUFFLES = 4
 
 NEARLY = 0.9
@@ -211,8 +214,8 @@ def _tolerances(apart: Reals, step_ms: float, periods: Reals) -> list[Reals]:
     """
     of = periods[:, None]
     return [
-        np.minimum(0.51 * step_ms, of / 5),
-        np.minimum(1.01 * step_ms + 0.005 * np.minimum(apart, 200.0), of / 5),
+        np.minimum(0.51 * step_ms, of * WIDEST),
+        np.minimum(1.01 * step_ms + 0.005 * np.minimum(apart, 200.0), of * WIDEST),
         of / 8,
     ]
 
@@ -231,19 +234,29 @@ def _by_chance(step_ms: float) -> Reals:
 def _shares(
     apart: Reals, step_ms: float, only: int | None = None
 ) -> tuple[Reals, Reals, Reals]:
-    """Share of differences that are multiples, by period, tolerance and reach; and how many."""
+    """Share of differences that are multiples, by period, tolerance and reach; and how many.
+
+    All shares are 0 where no period could be claimed (:func:`_likeliest`).
+    """
     periods = _PERIODS if only is None else _PERIODS[only : only + 1]
     turns = np.round(apart / periods[:, None])
     # Less than a period apart is no multiple of it, however near to none.
     off = np.where(turns > 0, np.abs(apart - turns * periods[:, None]), np.inf)
     within = (apart[:, None] <= _REACHES_MS).astype(np.float32)
     counts = within.sum(axis=0, dtype=np.float64)
+    counted = np.where(counts >= FEWEST, counts, 0.0)
     # (Counts up to MOST are whole numbers in half the room as well.)
     near = np.empty((periods.size, 3, apart.size), np.float32)
+    if only is None:
+        # Mostly none fits even as far off as the widest of all tolerances would have it.
+        widest = (off <= WIDEST * periods[:, None]).astype(np.float32) @ within
+        fits = widest.astype(np.float64) / np.maximum(counts, 1) >= SHARE
+        if not (fits & (counted > 0) & (step_ms < periods)[:, None]).any():
+            return np.zeros((periods.size, 3, counts.size)), counted, turns
     for k, tolerance in enumerate(_tolerances(apart, step_ms, periods)):
         np.less_equal(off, tolerance, out=near[:, k], casting="unsafe")
     shares = (near @ within).astype(np.float64) / np.maximum(counts, 1)
-    return shares, np.where(counts >= FEWEST, counts, 0.0), turns
+    return shares, counted, turns
 
 
 def _tail(share: Reals, count: Reals, chance: Reals) -> Reals:

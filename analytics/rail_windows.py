@@ -35,6 +35,7 @@ import numpy as np
 from analytics.pairing_levels import EARLY, NEVER, Flags, Ints, Reals, Samples
 from analytics.pairing_ranges import (
     first_true,
+    first_where,
     flatten,
     highest,
     last_true,
@@ -310,13 +311,11 @@ def _afterwards(
     before, noise = found.volts_before[rows], found.volts_noise[rows]
     off = np.where(cut, last_loaded, last)
     usable = (whole | cut) & sagged & (clear > off)
-    size = rows.size
     low = np.searchsorted(time, off, "right")
     stop = np.minimum(off + REACH_US, clear)
     high = np.maximum(np.searchsorted(time, stop, "left"), low)
-    index, owner = flatten(low, high)
-    margin = np.maximum(0.1 * sag, 2.0 * np.maximum(noise, NOISE_FLOOR))
-    recovered = first_true(volts[index] >= (before - margin)[owner], index, owner, size)
+    level = before - np.maximum(0.1 * sag, 2.0 * np.maximum(noise, NOISE_FLOOR))
+    recovered = first_where(lambda at, of: volts[at] >= level[of], low, high)
     good = usable & (recovered >= 0)
     when = time[np.maximum(recovered, 0)]
     spaced = when - time[np.maximum(recovered - 1, 0)] <= 2 * FINE_US
@@ -327,9 +326,8 @@ def _afterwards(
     # Still loaded after the command ended? Only where it was loaded at all.
     low = np.searchsorted(time, last, "right")
     high = np.maximum(np.searchsorted(time, np.minimum(last + REACH_US, clear), "left"), low)
-    index, owner = flatten(low, high)
-    returned = first_true(
-        volts[index] > (before - LOADED * sag)[owner], index, owner, size)
+    half = before - LOADED * sag
+    returned = first_where(lambda at, of: volts[at] > half[of], low, high)
     end_index = np.where(returned >= 0, returned, np.maximum(high - 1, 0))
     outlasts = np.where(returned == low, 0, time[np.maximum(end_index, 0)] - last)
     some = usable & (high > low) & (clear > last) & np.isfinite(sag)

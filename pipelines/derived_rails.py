@@ -15,7 +15,7 @@ from pipelines.derived_records import DayReader
 
 WORTH_ROWS = 20_000_000
 """So many records are worth a second process: it takes a third of a second to start."""
-AHEAD = 8
+AHEAD = 10
 """Blocks that are paired before the first of them is finished."""
 HANDED_OVER = 3
 """Blocks that the second process has at a time: one in hand, and the next ones."""
