@@ -37,7 +37,7 @@ What decides, in the words of the tables:
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -58,8 +58,8 @@ from analytics.pairing_polarity import decide, votes
 from analytics.pairing_readings import levels_of, readings_of
 from analytics.pairing_setup import UNLEARNED, Setup
 from analytics.pairing_state import Carry, Readings, advance
-from analytics.polling import polling_rows
-from shared.tables import POLLING, SIGNALS, require
+from analytics.polling import Resolution, polling_table, resolutions
+from shared.tables import SIGNALS, require
 from shared.venue import Venue
 
 
@@ -143,7 +143,7 @@ def pair(
         setup, tasks, pulses_of(setup, tasks.recent, nothing.releasing), [levels])
     polling = polling_of(setup, readings)
     columns, _ = finish(
-        setup, step, figures, polled_of(setup, polling), DayState.nothing(setup), NEVER)
+        setup, step, figures, polled_of(polling), DayState.nothing(setup), NEVER)
     still_on = tables_of.stretch_columns(step, ~step.stretches.final)
     columns["energisings"] = tables_of.joined([columns["energisings"], still_on])
     tables = tables_of.tables(setup, venue, columns)
@@ -152,7 +152,7 @@ def pair(
         **tables, rail_hours=rail_hours_table([supply.id for supply in venue.supplies], hours),
         activity=activity_table(
             setup.controllers, activity_of(setup, readings, [(readings, levels)])),
-        polling=polling, learned=sense,
+        polling=polling_table(setup.controllers, polling), learned=sense,
     )
 
 
@@ -161,20 +161,16 @@ def learn(setup: Setup, readings: Readings) -> dict[str, str]:
     return decide(setup, votes(setup, readings))
 
 
-def polling_of(setup: Setup, readings: Readings) -> pl.DataFrame:
-    """POLLING of the controllers over the days that ``readings`` cover."""
+def polling_of(setup: Setup, readings: Readings) -> list[Resolution]:
+    """How finely the controllers stamp, on the days of ``readings``."""
     time = np.concatenate([readings.command_time, readings.contact_time])
     whose = np.concatenate([
         setup.command_owner[readings.command_lock], setup.contact_owner[readings.contact_lock]])
     is_contact = np.arange(time.size) >= readings.command_time.size
-    return POLLING.conform(polling_rows(setup.controllers, whose, time, is_contact))
+    return resolutions(whose, time, is_contact)
 
 
-def polled_of(setup: Setup, polling: pl.DataFrame) -> dict[tuple[int, int], float]:
-    """POLLING by controller's place and day's number; what is not known is left out."""
-    return {
-        (setup.controllers.index(controller), day): resolution
-        for controller, day, resolution in polling.select(
-            "controller", pl.col("day").to_physical(), "resolution_ms").iter_rows()
-        if resolution is not None
-    }
+def polled_of(polling: Sequence[Resolution]) -> dict[tuple[int, int], float]:
+    """Resolutions by controller's place and day's number; what is not known is left out."""
+    return {(controller, day): resolution
+            for controller, day, resolution, _ in polling if resolution is not None}

@@ -71,6 +71,8 @@ TRIMMED_NORMAL = 0.5586
 """Mean of the smallest four fifths of |Z|, Z standard normal: the integral of 2 z phi(z) from 0
 to 1.2816 (its 90 % point), over 0.8."""
 LOADED, BACK = 0.5, 0.35
+SOON = 16
+"""Readings after a command within which its sag has mostly ended."""
 
 
 @dataclass(frozen=True)
@@ -230,7 +232,6 @@ def _latches(
     start, end, clear = task.start[rows], task.end[rows], clear_all[rows]
     before, noise = found.volts_before[rows], found.volts_noise[rows]
     spacing = spacing_all[rows]
-    size = rows.size
     last = np.minimum(end, start + LONGEST_US)
     whole = end <= start + LONGEST_US
     # Loaded readings are looked for while the command lasts and no neighbour switches.
@@ -246,16 +247,15 @@ def _latches(
     # From the command to 2 s past its end, up to a neighbour's switching.
     after = np.minimum(np.minimum(last + REACH_US, NEVER), np.where(clear > start, clear, start))
     reach = np.maximum(np.searchsorted(time, after, "left"), low)
-    index, owner = flatten(low, reach)
-    depth = before[owner] - volts[index]
-    loaded = depth > np.where(seen, LOADED * deepest, np.inf)[owner]
-    back = depth < np.where(seen, BACK * deepest, -np.inf)[owner]
-    inside = index < high[owner]
-    first = first_true(loaded & inside, index, owner, size)
-    over = first_true(
-        back & (index > np.where(first >= 0, first, time.size)[owner]), index, owner, size)
-    bound = np.where(over >= 0, over, np.maximum(reach, 1))
-    final = last_true(loaded & (index < bound[owner]), index, owner, size)
+    loaded_from = np.where(seen, LOADED * deepest, np.inf)
+    back_from = np.where(seen, BACK * deepest, -np.inf)
+    # Mostly the sag ends with the command: only where it does not is it looked for further on.
+    first, over, final, buzz = _sags(
+        volts, before, loaded_from, back_from, low, high, np.minimum(reach, high + SOON))
+    on = np.flatnonzero((first >= 0) & (over < 0) & (reach > high + SOON))
+    if on.size:
+        _, over[on], final[on], _ = _sags(
+            volts, before[on], loaded_from[on], back_from[on], low[on], high[on], reach[on])
 
     sagged = (first >= 0) & seen
     first_time = time[np.maximum(first, 0)]
@@ -284,22 +284,39 @@ def _latches(
     found.cut_gap_ms[rows] = np.where(cut, gap / 1000.0, np.nan)
     held = sagged & ~cut & whole & (clear > last) & (last - last_loaded <= 2 * FINE_US)
     found.held[rows] = np.where(told, held.astype(np.float64), np.nan)
-    buzz = _pulses(loaded, back, inside, owner, size)
     fine = sagged & (spacing <= FINE_US)
     found.sag_pulses[rows] = np.where(fine, buzz, np.where(told & ~seen & (spacing <= FINE_US),
                                                             0.0, np.nan))
     _afterwards(rail, gaps, found, rows, last, whole, sagged, cut, last_loaded, clear, sag)
 
 
-def _pulses(
-    loaded: Flags, back: Flags, inside: Flags, owner: Ints, size: int
-) -> Reals:
-    """How often each stretch turns from unloaded to loaded."""
+def _sags(
+    volts: Reals, before: Reals, loaded_from: Reals, back_from: Reals,
+    low: Ints, high: Ints, reach: Ints,
+) -> tuple[Ints, Ints, Ints, Reals]:
+    """Where sags begin and end, in stretches from ``low`` to ``reach``.
+
+    A reading is loaded where it lies deeper under ``before`` than ``loaded_from``, and has come
+    back where it lies less deep than ``back_from``. Indices, or -1, of the first loaded
+    reading while the command lasts (up to ``high``), the first after it that has come
+    back, and the last loaded one before that; and how often it turned to loaded by ``high``.
+    """
+    size = low.size
+    index, owner = flatten(low, reach)
+    depth = before[owner] - volts[index]
+    loaded, back = depth > loaded_from[owner], depth < back_from[owner]
+    inside = index < high[owner]
+    first = first_true(loaded & inside, index, owner, size)
+    over = first_true(
+        back & (index > np.where(first >= 0, first, volts.size)[owner]), index, owner, size)
+    bound = np.where(over >= 0, over, np.maximum(reach, 1))
+    final = last_true(loaded & (index < bound[owner]), index, owner, size)
     told = np.flatnonzero((loaded | back) & inside)
     state, whose = loaded[told], owner[told]
     previous = np.zeros(told.size, np.bool_)
     previous[1:] = state[:-1] & (whose[1:] == whose[:-1])
-    return np.bincount(whose[state & ~previous], minlength=size).astype(np.float64)
+    return first, over, final, np.bincount(
+        whose[state & ~previous], minlength=size).astype(np.float64)
 
 
 def _afterwards(

@@ -20,6 +20,7 @@ from collections.abc import Callable
 from contextlib import closing
 from dataclasses import dataclass, field
 from datetime import date
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -285,10 +286,11 @@ class _Run:
         self, index: int, block: Block, part: RailPart, state: DayState
     ) -> tuple[DayState, str]:
         polling = polling_of(self.setup, block.readings)
-        polled = polled_of(self.setup, polling)
+        polled = polled_of(polling)
         text = ""
-        for place, (job, step, figures) in enumerate(zip(
-                block.jobs, block.steps, part.figures, strict=True)):
+        for place, (job, step, (low, high)) in enumerate(zip(
+                block.jobs, block.steps, pairwise((0, *part.ends)), strict=True)):
+            figures = {name: column[low:high] for name, column in part.figures.items()}
             number = job.day.toordinal() - EPOCH_ORDINAL
             today = {key: told for key, told in polled.items() if key[1] == number}
             columns, state = finish(

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
-from itertools import pairwise
+from itertools import accumulate
 
 import numpy as np
 import polars as pl
@@ -32,7 +32,7 @@ from analytics.pairing_readings import (
 )
 from analytics.pairing_setup import Setup
 from analytics.pairing_state import Carry, Readings, Step
-from analytics.pairing_tables import tables
+from analytics.pairing_tables import joined, tables
 from pipelines.derived_changes import Affected
 from pipelines.derived_needs import Needs
 from pipelines.derived_records import DayReader, Wanted
@@ -85,11 +85,15 @@ class Block:
 
 @dataclass(frozen=True)
 class RailPart:
-    """What the rails of a block show; the figures day by day, the rest as columns."""
+    """What the rails of a block show."""
 
-    figures: tuple[Columns, ...]
-    rail_hours: list[Columns]
-    activity: list[Columns]
+    figures: Columns
+    """Of all days' tasks, one day after the other."""
+    ends: tuple[int, ...]
+    """Where each day's figures end."""
+    rail_hours: Columns
+    activity: Columns
+    """(These two have no columns where there is nothing to tell.)"""
 
 
 @dataclass(frozen=True)
@@ -228,14 +232,12 @@ def look_at_rails(
         for outline, job in zip(outlines, jobs, strict=True)])
     known = [outline.known for outline in outlines]
     figures, hours = read_rails(setup, tasks, pulses, levels, known, before, supplies)
-    ends = np.cumsum([0, *(mine.lock.size for mine in every)])
-    apart = tuple({name: column[low:high] for name, column in figures.items()}
-                  for low, high in pairwise(ends))
     heard = activity_of(
         setup, block.readings,
         [(job.readings, of_day) for job, of_day in zip(jobs, levels, strict=True)],
         known, controllers)
-    return RailPart(apart, hours, heard)
+    return RailPart(figures, tuple(accumulate(mine.lock.size for mine in every)),
+                    joined(hours) if hours else {}, joined(heard) if heard else {})
 
 
 def unfinished(

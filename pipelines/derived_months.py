@@ -14,6 +14,7 @@ from analytics.pairing_hours import activity_table, rail_hours_table
 from analytics.pairing_levels import Columns
 from analytics.pairing_setup import Setup
 from analytics.pairing_tables import joined, tables
+from analytics.polling import Resolution, polling_table
 from pipelines.derived_changes import Affected
 from pipelines.derived_store import OPEN, Manifest, read_part, sync_part, write_part
 from shared.tables import TABLES
@@ -69,7 +70,7 @@ class MonthWriter:
         self.rows: list[dict[str, Columns]] = []
         self.rail_hours: list[Columns] = []
         self.activity: list[Columns] = []
-        self.polling: list[pl.DataFrame] = []
+        self.polling: list[Resolution] = []
         self.days: list[date] = []
         self.partly: list[date] = []
 
@@ -94,12 +95,13 @@ class MonthWriter:
             columns["lock"].size, number, np.int32)} for name, columns in rows.items()})
 
     def add_hours(
-        self, rail_hours: Sequence[Columns], activity: Sequence[Columns], polling: pl.DataFrame
+        self, rail_hours: Columns, activity: Columns,
+        polling: Sequence[Resolution],
     ) -> None:
         """What else there is to say of days of one month that were added."""
-        self.rail_hours += rail_hours
-        self.activity += activity
-        self.polling.append(polling)
+        self.rail_hours += [rail_hours] if rail_hours else []
+        self.activity += [activity] if activity else []
+        self.polling += polling
 
     def state_of(self, day: date) -> str:
         """The state added for ``day``; empty if none was."""
@@ -158,7 +160,7 @@ class MonthWriter:
                 derived_on=hour),
             "activity": activity_table(self.setup.controllers, self.activity).with_columns(
                 derived_on=hour),
-            "polling": TABLES["polling"].conform(pl.concat(self.polling)).with_columns(
+            "polling": polling_table(self.setup.controllers, self.polling).with_columns(
                 derived_on="day"),
             STATES: pl.DataFrame(self.states, schema=STATE_SCHEMA, orient="row"),
         }
