@@ -17,8 +17,7 @@ def quoted(text: str) -> str:
 
 
 def _key(name: str) -> str:
-    return name if re.fullmatch(r"[A-Za-z0-9_-]+", name) else quoted(name).replace("'", '"') if (
-        "\\" not in name) else '"' + name.replace("\\", "\\\\").replace('"', '\\"') + '"'
+    return name if re.fullmatch(r"[A-Za-z0-9_-]+", name) else quoted(name)
 
 
 def _value(value: object) -> str:

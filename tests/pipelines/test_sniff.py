@@ -9,6 +9,8 @@ from datetime import UTC, datetime, timedelta
 
 import polars as pl
 import pytest
+from hypothesis import example, given
+from hypothesis import strategies as st
 
 from pipelines.ingest import ingest
 from pipelines.ingest_progress import Silent
@@ -108,7 +110,10 @@ def test_files_that_are_not_there(tmp_path):
         sniff([tmp_path])
 
 
-@pytest.mark.parametrize("text", ['a"b', "a\\b", "a'b\\c", "tab\t", "ü\u0000", "\U0001f511"])
+@example("a'b\\c")
+@example("it's")
+@example("ü\u0000\U0001f511\t")
+@given(st.text(st.characters(exclude_categories=["Cs"]) | st.sampled_from("\"'\\ .#=\n")))
 def test_quoted_text_comes_back(text):
     assert tomllib.loads(f"a = {quoted(text)}")["a"] == text
     back = tomllib.loads(block_text({"files": [text], "channels": {text: "x/y"}}))["log"][0]
