@@ -217,7 +217,9 @@ def _table(lines: list[str], delimiter: str) -> Proposal:
         raise UnreadableSourceError(f"its lines have {width + 1:,} fields; that is no log")
     keys: dict[str, object] = {} if delimiter == "," else {
         "delimiter": "tab" if delimiter == "\t" else delimiter}
-    comments = [c for c in ("#", "//", "%", "'") if any(line.startswith(c) for line in lines)]
+    records = [line for line in lines if line.count(delimiter) == width]
+    comments = [c for c in ("#", "//", "%", "'") if any(line.startswith(c) for line in lines)
+                and not all(line.startswith(c) for line in records)]
     if comments:
         keys["comment"] = comments[0]
         lines = ["" if line.startswith(comments[0]) else line for line in lines]

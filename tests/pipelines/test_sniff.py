@@ -103,6 +103,15 @@ def test_rubbish_gives_words_and_no_traceback(tmp_path, data):
     assert "a.log" in text
 
 
+def test_what_every_record_begins_with_marks_no_comment(tmp_path):
+    rows = [f"'2026-11-02T18:03:{second:02d}Z,north/q1,command,{second % 2}" for second in range(9)]
+    assert "comment" not in sniff([write(tmp_path, "a.csv", "\n".join(rows).encode())])
+    rows.insert(0, "' made by hand")
+    assert "comment" not in sniff([write(tmp_path, "a.csv", "\n".join(rows).encode())])
+    rows = ["' made by hand", *(row[1:] for row in rows[1:])]
+    assert 'comment = "\'"' in sniff([write(tmp_path, "a.csv", "\n".join(rows).encode())])
+
+
 def test_files_that_are_not_there(tmp_path):
     with pytest.raises(RemanenceError, match=r"none\.csv: does not exist"):
         sniff([tmp_path / "none.csv"])
