@@ -90,7 +90,7 @@ def rail_hours(
     told, (begin, end) = known or {}, pulse_margins(on, off)
     still = untouched(told, begin, end)
     busy = _covered(time, begin, end)
-    rows = {number: (told[number][_SAMPLES], *told[number]) for number in still}
+    rows = {number: (told[number][SAMPLES], *told[number]) for number in still}
     hour, at = _hours(time)
     for number, (low, high) in zip(hour.tolist(), pairwise(at.tolist()), strict=True):
         if number not in still:
@@ -108,7 +108,8 @@ def rail_hours(
 
 _OF_HOUR = ("volts_median", "volts_low", "volts_high", "idle_samples", "idle_median", "idle_low",
             "idle_high", "idle_deviation")
-_SAMPLES = _OF_HOUR.index("idle_samples")
+SAMPLES = _OF_HOUR.index("idle_samples")
+"""Where an hour's figures say how many readings they are of."""
 
 
 def _hour(
@@ -129,7 +130,7 @@ def _hour(
         known = (_quantile(calm, 0.5), _quantile(calm, 0.05), _quantile(calm, 0.95),
                  math.sqrt(float(np.add.reduce(off)) / (size - 1)) if size > 1 else np.nan)
     if quiet is not None:
-        return (*quiet[:_SAMPLES], size, *known)
+        return (*quiet[:SAMPLES], size, *known)
     whole = calm if size == high - low else np.sort(volts[low:high])
     median = (whole.item((high - low - 1) // 2) + whole.item((high - low) // 2)) / 2.0
     return (median, whole.item(0), whole.item(-1), size, *known)

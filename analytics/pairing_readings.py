@@ -28,6 +28,8 @@ class Records:
     value: Reals
     run: Ints
     """One number if it is the same throughout."""
+    clean: bool = False
+    """Whether it is known that they are :meth:`samples` as they are."""
 
     def since(self, begin: int) -> Records:
         """Those from ``begin`` on."""
@@ -57,6 +59,8 @@ class Records:
     def samples(self) -> Samples:
         """Each (time, value) once; of one instant, the lower first. Only finite values."""
         time, value = self.time, self.value
+        if self.clean:
+            return Samples(time, value)
         good = np.isfinite(value)
         if not good.all():
             time, value = time[good], value[good]
@@ -153,6 +157,13 @@ def readings_of(setup: Setup, signals: pl.DataFrame, levels: Levels | None = Non
     """
     return readings_from(setup, _of(signals, "command", setup.command_of),
                          _of(signals, "contact", setup.contact_of), levels or {})
+
+
+def edges_alone(setup: Setup, commands: EdgeRecords, contacts: EdgeRecords) -> Readings:
+    """The commands and contacts, without the running segments."""
+    r, c, none = commands, contacts, np.empty(0, np.int64)
+    return Readings(r.lock, r.time, r.value == setup.energised_value[r.lock], r.run,
+                    c.lock, c.time, c.value, c.run, none, none, none, none)
 
 
 def readings_from(
@@ -280,6 +291,11 @@ def heard_of(
         setup.command_owner[readings.command_lock], setup.contact_owner[readings.contact_lock]])
     edge_time = np.concatenate([readings.command_time, readings.contact_time])
     edge_run = np.concatenate([readings.command_run, readings.contact_run])
+    if owners is not None:
+        asked = np.zeros(len(setup.controllers), np.bool_)
+        asked[list(owners)] = True
+        mine = asked[whose]
+        whose, edge_time, edge_run = whose[mine], edge_time[mine], edge_run[mine]
     order = np.lexsort((edge_run, edge_time, whose))
     whose, edge_time, edge_run = whose[order], edge_time[order], edge_run[order]
     bounds = np.searchsorted(whose, np.arange(len(setup.controllers) + 1)).tolist()

@@ -28,6 +28,7 @@ from analytics.pairing_rails import RailTasks
 from analytics.pairing_readings import (
     EdgeRecords,
     Levels,
+    edges_alone,
     readings_from,
 )
 from analytics.pairing_setup import Setup
@@ -77,6 +78,7 @@ class Block:
 
     jobs: tuple[Job, ...]
     readings: Readings
+    """Of all the days, without running segments."""
     releasing: Flags
     """Each lock's command before the first day."""
     steps: tuple[Step, ...] = ()
@@ -169,7 +171,7 @@ def pair_days(
         jobs.append(Job(day, readings, tasks, earlier if reaches_back else None, reaches_back))
         steps.append(step)
         carry, began, earlier = step.carry, until, day
-    return Block(tuple(jobs), readings_from(setup, r, c, {}), releasing, tuple(steps))
+    return Block(tuple(jobs), edges_alone(setup, r, c), releasing, tuple(steps))
 
 
 def _words(setup: Setup) -> Wanted:

@@ -21,7 +21,7 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from analytics.pairing_hours import KnownHours
+from analytics.pairing_hours import SAMPLES, KnownHours
 from analytics.pairing_levels import Ints, Reals
 from analytics.pairing_readings import EdgeRecords, Records
 from analytics.pairing_setup import Setup
@@ -92,7 +92,7 @@ class DayReader:
         for outline, chosen in asked:
             with self._told_of(outline.day):
                 batches = self._arrays_of(list(itertools.compress(outline.groups, chosen)))
-            found.append(_by_channel(batches, outline.wanted, room))
+            found.append(_by_channel(batches, outline.wanted, room, outline.clean))
         return tuple(found)
 
     def _edge_batches(self, day: date) -> list[dict[str, Any]]:
@@ -190,6 +190,22 @@ class Outline:
         return known_hours([footer.metadata for footer in self.metadata],
                            [(segment.first, segment.last) for segment in self.segments],
                            self.wanted)
+
+    @cached_property
+    def clean(self) -> frozenset[str]:
+        """Rails of which every record in the files is a reading, each once, one after the other.
+
+        So many readings were there when their hours were looked at as the file has records.
+        """
+        rows: dict[str | None, int] = {}
+        for group in self.groups:
+            if group.quantity != "amps":
+                rows[group.channel] = rows.get(group.channel, 0) + group.rows
+        if None in rows or len(self.segments) > 1:
+            return frozenset()
+        return frozenset(
+            channel for channel, hours in self.known.rails.items()
+            if sum(told[SAMPLES] for told in hours.values()) == rows.get(channel))
 
     def ends(self) -> dict[tuple[str, str], Records] | None:
         """First and last record of each row group by channel; None where it cannot be told."""
@@ -299,9 +315,9 @@ class _Room:
 
 
 def _by_channel(
-    batches: Sequence[dict[str, Any]], wanted: Wanted, room: _Room
+    batches: Sequence[dict[str, Any]], wanted: Wanted, room: _Room, clean: Collection[str]
 ) -> dict[tuple[str, str], Records]:
-    """The records of each channel and quantity."""
+    """The records of each channel and quantity; of ``clean`` ones that much is known of volts."""
     places: dict[tuple[str, str], list[tuple[dict[str, Any], Ints | None]]] = {}
     for batch in batches:
         codes, channels = batch["channel"]
@@ -312,7 +328,8 @@ def _by_channel(
                     at = _where((codes, code), (kinds, kind))
                     if at is None or at.size:
                         places.setdefault((channel, quantity), []).append((batch, at))
-    return {key: _records(places[key], room) for key in sorted(places)}
+    return {key: _records(places[key], room, key[0] in clean and key[1] == "volts")
+            for key in sorted(places)}
 
 
 def _where(*alike: tuple[Ints | None, int]) -> Ints | None:
@@ -321,7 +338,9 @@ def _where(*alike: tuple[Ints | None, int]) -> Ints | None:
     return np.flatnonzero(np.logical_and.reduce(flags)) if flags else None
 
 
-def _records(places: Sequence[tuple[dict[str, Any], Ints | None]], room: _Room) -> Records:
+def _records(
+    places: Sequence[tuple[dict[str, Any], Ints | None]], room: _Room, clean: bool
+) -> Records:
     """The records at some places of some row groups, in time order."""
     sizes = [batch["time"].size if at is None else at.size for batch, at in places]
     runs = [batch["run"] if at is None or batch["run"].size == 1 else batch["run"].take(at)
@@ -332,10 +351,11 @@ def _records(places: Sequence[tuple[dict[str, Any], Ints | None]], room: _Room) 
     else:
         run = np.concatenate([
             np.broadcast_to(run, (size,)) for run, size in zip(runs, sizes, strict=True)])
-    if (time[1:] < time[:-1]).any():
+    # (Row groups of one run are read together, so several parts need not be in order.)
+    if not (clean and len(places) == 1) and (time[1:] < time[:-1]).any():
         order = np.argsort(time, kind="stable")
         time, value, run = time[order], value[order], run if run.size == 1 else run[order]
-    return Records(time, value, run)
+    return Records(time, value, run, clean)
 
 
 def _gathered(

@@ -163,6 +163,26 @@ def test_runs_that_change_within_a_day_are_told_as_ever(tmp_path, rng_of, chosen
     assert paired.activity["runs"].max() == 2
 
 
+def test_a_run_that_comes_back_is_put_in_its_place(tmp_path, rng_of, monkeypatch):
+    """Row groups of one run are read together, whatever lies between them."""
+    monkeypatch.setattr(Needs, "of_day", lambda self, setup, outline, readings: [
+        True] * len(outline.groups))
+    house = house_of(tmp_path, rng_of)
+    lock = next(lock for lock in house.venue.locks if lock.pulsed and lock.supply == "rail")
+    on = SIGNALS.conform(pl.DataFrame({
+        "time": [MIDNIGHT + timedelta(hours=9.5), MIDNIGHT + timedelta(hours=11.5)],
+        "channel": lock.command, "quantity": "command",
+        "value": [float(lock.command_energised), 1.0 - lock.command_energised],
+        "run": 7, "file": "e.csv", "line": [2, 3]}))
+    volts = [levels(rng_of, "rail", MIDNIGHT + timedelta(hours=begin), hours, 60.0, run=run)
+             for begin, hours, run in ((0, 9, 0), (9, 3, 7), (12, 12, 0))]
+    house.take(pl.concat([on, *volts]))
+    outline = DayReader(house.store.folder).outline(MIDNIGHT.date(), {"volts": ["rail"]})
+    assert [group.run for group in outline.groups] == [0, 7, 7, 7, 0]
+    assert outline.clean == {"rail"}
+    house.check()
+
+
 @pytest.mark.parametrize("calm", [30, 10**9])
 @pytest.mark.parametrize("seed", range(3))
 def test_records_of_another_run_between_those_of_one(tmp_path, monkeypatch, seed, calm):
