@@ -27,6 +27,7 @@ _START = ("import json, sys; sys.path[:] = json.loads(sys.argv[1]); "
           "from pipelines.beside import serve; serve()")
 _SIZE = 8
 """Bytes before each message that tell how long it is."""
+_PIPE = 1 << 20
 _WAIT_S = 5.0
 
 
@@ -64,6 +65,8 @@ class Beside(Generic[Task, Result]):
         assert self._process.stdin is not None
         assert self._process.stdout is not None
         self._into, self._outof = self._process.stdin, self._process.stdout
+        for pipe in (self._into, self._outof):
+            _widen(pipe)
         self._answers: queue.Queue[bytes | None] = queue.Queue()
         self._thread = threading.Thread(
             target=_receive, args=(self._outof, self._answers), name="beside", daemon=True)
@@ -145,6 +148,17 @@ def serve() -> None:
             _send(answers, answer)
         except OSError:
             return
+
+
+def _widen(pipe: IO[bytes]) -> None:
+    """Let a pipe hold a whole message, where the system has a way to ask for that.
+
+    Who writes more than it holds waits for the reader, who may be busy for a while.
+    """
+    with contextlib.suppress(ImportError, AttributeError, OSError):
+        import fcntl
+
+        fcntl.fcntl(pipe.fileno(), fcntl.F_SETPIPE_SZ, _PIPE)
 
 
 def _send(into: IO[bytes], thing: object) -> None:

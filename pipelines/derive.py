@@ -285,7 +285,7 @@ class _Run:
     def _finish(
         self, index: int, block: Block, part: RailPart, state: DayState
     ) -> tuple[DayState, str]:
-        polling = polling_of(self.setup, block.readings)
+        polling = polling_of(self.setup, block.edges(self.setup))
         polled = polled_of(polling)
         text = ""
         for place, (job, step, (low, high)) in enumerate(zip(

@@ -64,7 +64,6 @@ class Job:
     """A day whose edges are paired: what its rails are to be looked at for."""
 
     day: date
-    readings: Readings
     tasks: RailTasks
     earlier: date | None
     """The day before that has records, if readings of its end are needed."""
@@ -77,12 +76,20 @@ class Block:
     """Some neighbouring days of one month, paired."""
 
     jobs: tuple[Job, ...]
-    readings: Readings
-    """Of all the days, without running segments."""
+    commands: EdgeRecords
+    contacts: EdgeRecords
     releasing: Flags
     """Each lock's command before the first day."""
     steps: tuple[Step, ...] = ()
     """Each day's pairing; looking at the rails does not need it."""
+
+    def edges(self, setup: Setup, day: date | None = None) -> Readings:
+        """The commands and contacts of all its days, or of one."""
+        if day is None:
+            return edges_alone(setup, self.commands, self.contacts)
+        start, until = day_us(day), day_end_us(day)
+        return edges_alone(setup, self.commands.between(start, until),
+                           self.contacts.between(start, until))
 
 
 @dataclass(frozen=True)
@@ -168,10 +175,10 @@ def pair_days(
         step = pair_edges(setup, readings, carry, until)
         tasks = rail_tasks(setup, step, began, until)
         reaches_back = needed_from(tasks) < start
-        jobs.append(Job(day, readings, tasks, earlier if reaches_back else None, reaches_back))
+        jobs.append(Job(day, tasks, earlier if reaches_back else None, reaches_back))
         steps.append(step)
         carry, began, earlier = step.carry, until, day
-    return Block(tuple(jobs), edges_alone(setup, r, c), releasing, tuple(steps))
+    return Block(tuple(jobs), r, c, releasing, tuple(steps))
 
 
 def _words(setup: Setup) -> Wanted:
@@ -228,16 +235,15 @@ def look_at_rails(
     controllers = scope.controllers if scope else None
     pulses = pulses_of(setup, tasks.recent, block.releasing)
     needs = Needs.of(setup, tasks, pulses, supplies, controllers)
+    edges = [block.edges(setup, job.day) for job in jobs]
     outlines = [reader.outline(job.day, wanted) for job in jobs]
     levels = reader.read([
-        (outline, needs.of_day(setup, outline, job.readings))
-        for outline, job in zip(outlines, jobs, strict=True)])
+        (outline, needs.of_day(setup, outline, of_day))
+        for outline, of_day in zip(outlines, edges, strict=True)])
     known = [outline.known for outline in outlines]
     figures, hours = read_rails(setup, tasks, pulses, levels, known, before, supplies)
     heard = activity_of(
-        setup, block.readings,
-        [(job.readings, of_day) for job, of_day in zip(jobs, levels, strict=True)],
-        known, controllers)
+        setup, block.edges(setup), list(zip(edges, levels, strict=True)), known, controllers)
     return RailPart(figures, tuple(accumulate(mine.lock.size for mine in every)),
                     joined(hours) if hours else {}, joined(heard) if heard else {})
 
