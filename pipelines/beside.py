@@ -2,8 +2,9 @@
 
 It is started by its command line and spoken to over its two pipes. (The standard library's
 pools load the program that started them a second time, which nobody who calls this
-from a script of theirs expects.) It ends when this process does, however that ends, and if it
-is lost on the way its tasks are still here to be done.
+from a script of theirs expects.) It ends when this process does, however that ends. If it
+is lost on the way, or cannot be started, its tasks are still here to be done: what it
+would have to say of that is of no use to anybody.
 """
 
 from __future__ import annotations
@@ -58,8 +59,8 @@ class Beside(Generic[Task, Result]):
             raise LostError
         try:
             self._process = subprocess.Popen(
-                [sys.executable, "-c", _START, json.dumps(sys.path)],
-                stdin=subprocess.PIPE, stdout=subprocess.PIPE)
+                [sys.executable, "-P", "-c", _START, json.dumps(sys.path)],
+                stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL)
         except OSError as error:
             raise LostError from error
         assert self._process.stdin is not None
@@ -146,8 +147,8 @@ def serve() -> None:
             answer = False, None
         try:
             _send(answers, answer)
-        except OSError:
-            return
+        except OSError:  # nobody waits for it any more
+            os._exit(1)
 
 
 def _widen(pipe: IO[bytes]) -> None:
