@@ -45,13 +45,13 @@ import polars as pl
 
 from analytics import pairing_tables as tables_of
 from analytics.pairing_days import (
-    DayState,
     activity_of,
     finish,
     pulses_of,
     rail_tasks,
     read_rails,
 )
+from analytics.pairing_handed_on import DayState
 from analytics.pairing_hours import activity_table, rail_hours_table
 from analytics.pairing_levels import EARLY, NEVER
 from analytics.pairing_polarity import decide, votes

@@ -26,13 +26,8 @@ from pathlib import Path
 import numpy as np
 
 from analytics.actuations import polled_of, polling_of
-from analytics.pairing_days import (
-    DayState,
-    finish,
-    state_from,
-    state_text,
-    with_others,
-)
+from analytics.pairing_days import finish
+from analytics.pairing_handed_on import DayState, state_from, state_text, with_others
 from analytics.pairing_polarity import decide_votes
 from analytics.pairing_setup import Setup
 from pipelines.derived_changes import Affected, affected, made_for, senses_to_learn

@@ -11,7 +11,6 @@ import numpy as np
 import polars as pl
 
 from analytics.pairing_days import (
-    DayState,
     activity_of,
     finish,
     needed_from,
@@ -22,6 +21,7 @@ from analytics.pairing_days import (
     tasks_among,
     tasks_of_days,
 )
+from analytics.pairing_handed_on import DayState
 from analytics.pairing_levels import NEVER, Columns, Flags
 from analytics.pairing_polarity import votes
 from analytics.pairing_rails import RailTasks

@@ -52,9 +52,9 @@ timed(weekly, "write_report")
 timed(pipelines.timing, "write_timing")
 timed(pipelines.parts, "write_parts")
 weekly.run_weekly(sys.argv[1])
-used = resource.getrusage(resource.RUSAGE_SELF)
-print(json.dumps({"processor_seconds": used.ru_utime + used.ru_stime,
-                  "peak_mb": used.ru_maxrss / 1024, **spent}))
+told = [resource.getrusage(who) for who in (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN)]
+print(json.dumps({"processor_seconds": sum(of.ru_utime + of.ru_stime for of in told),
+                  "peak_mb": sum(of.ru_maxrss for of in told) / 1024, **spent}))
 """
 
 
