@@ -46,8 +46,8 @@ import polars as pl
 from analytics import pairing_tables as tables_of
 from analytics.pairing_days import (
     activity_of,
+    busy_rails,
     finish,
-    pulses_of,
     rail_tasks,
     read_rails,
 )
@@ -140,7 +140,7 @@ def pair(
     step = advance(setup, readings, nothing, NEVER)
     tasks = rail_tasks(setup, step, EARLY, 2 * NEVER)
     figures, hours = read_rails(
-        setup, tasks, pulses_of(setup, tasks.recent, nothing.releasing), [levels])
+        setup, tasks, busy_rails(setup, tasks.recent, nothing.releasing), [levels])
     polling = polling_of(setup, readings)
     columns, _ = finish(
         setup, step, figures, polled_of(polling), DayState.nothing(setup), NEVER)

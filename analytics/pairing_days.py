@@ -14,7 +14,14 @@ import numpy as np
 
 from analytics import pairing_tables as made
 from analytics.pairing_handed_on import DayState, no_figures
-from analytics.pairing_hours import KnownHours, activity, rail_hours
+from analytics.pairing_hours import (
+    NO_STRETCHES,
+    KnownHours,
+    Stretches,
+    activity,
+    busy_stretches,
+    rail_hours,
+)
 from analytics.pairing_levels import EARLY, NEVER, Columns, Edges, Flags, Ints, Samples
 from analytics.pairing_rails import RailTasks, rail_figures
 from analytics.pairing_readings import Levels, calm_hours, heard_of, owner_of, owners_of
@@ -76,7 +83,7 @@ def tasks_of_days(days: Sequence[tuple[int, RailTasks]]) -> RailTasks:
 
 
 def read_rails(
-    setup: Setup, tasks: RailTasks, pulses: Mapping[int, Pulses], days: Sequence[Levels],
+    setup: Setup, tasks: RailTasks, busy: Mapping[int, Stretches], days: Sequence[Levels],
     known: Sequence[KnownHours] = (), before: Levels | None = None,
     supplies: Collection[int] | None = None,
 ) -> tuple[Columns, list[Columns]]:
@@ -88,11 +95,11 @@ def read_rails(
         The locks.
     tasks : RailTasks
         The commands.
-    pulses : mapping of int to Pulses
-        Of the latches on each supply: :func:`pulses_of`.
+    busy : mapping of int to Stretches
+        When a latch was on, by supply: :func:`busy_rails`.
     days : sequence of mappings of (channel, quantity) to Records
         Readings of whole UTC days, in order, one or more to a mapping. What no window of a
-        task takes, of hours that are known and in which there was no pulse, may be missing.
+        task takes, of hours that are known and in which no latch was on, may be missing.
     known : sequence of KnownHours, optional
         Of each of the days.
     before : mapping of (channel, quantity) to Records, optional
@@ -115,7 +122,7 @@ def read_rails(
         for place in sorted(volts.keys() | kept.keys()):
             if supplies is None or place in supplies:
                 hours.append(rail_hours(place, volts.get(place, Samples.none()),
-                                        *pulses.get(place, NO_PULSES), kept.get(place)))
+                                        busy.get(place, NO_STRETCHES), kept.get(place)))
     return figures, hours
 
 
@@ -176,14 +183,8 @@ def finish(
         {key: told for key, told in polled.items() if key[1] in days}, supply_last, until)
 
 
-Pulses = tuple[Ints, Ints]
-"""From when to when, in any order; EARLY and NEVER where that is not known."""
-
-NO_PULSES: Pulses = (np.empty(0, np.int64), np.empty(0, np.int64))
-
-
-def pulses_of(setup: Setup, recent: Edges, releasing: Flags) -> dict[int, Pulses]:
-    """Pulses of the latches, by supply.
+def busy_rails(setup: Setup, recent: Edges, releasing: Flags) -> dict[int, Stretches]:
+    """When any latch was on, by supply: :func:`analytics.pairing_hours.busy_stretches`.
 
     Parameters
     ----------
@@ -200,11 +201,11 @@ def pulses_of(setup: Setup, recent: Edges, releasing: Flags) -> dict[int, Pulses
         lock, time, on = recent.lock[mine], recent.time[mine], recent.on[mine]
         order = np.lexsort((time, lock))
         lasting = np.flatnonzero(releasing & setup.pulsed & (setup.supply == place))
-        found[place] = _pulses(lock[order], time[order], on[order], lasting)
+        found[place] = busy_stretches(*_pulses(lock[order], time[order], on[order], lasting))
     return found
 
 
-def _pulses(lock: Ints, time: Ints, on: Flags, lasting: Ints) -> Pulses:
+def _pulses(lock: Ints, time: Ints, on: Flags, lasting: Ints) -> tuple[Ints, Ints]:
     """Pulses out of edges, by lock and time; open where the beginning or end is not among them.
 
     ``lasting``: locks that were on before; one without an edge has been on throughout.

@@ -46,14 +46,23 @@ def quiet_hours(rail: Samples) -> Hours:
         hour.tolist(), pairwise(at.tolist()), strict=True)}
 
 
-def pulse_margins(on: Ints, off: Ints) -> tuple[Ints, Ints]:
-    """From when to when readings are not idle for some pulses; both ends belong to it.
+Stretches = tuple[Ints, Ints]
+"""Closed stretches of time, from and to, both in order."""
+
+NO_STRETCHES: Stretches = (np.empty(0, np.int64), np.empty(0, np.int64))
+
+
+def busy_stretches(on: Ints, off: Ints) -> Stretches:
+    """From when to when readings are not idle for some pulses, in any order.
 
     The margin before a pulse does not reach into the UTC day before, so that a day's
-    hours never wait for the next day. EARLY and NEVER stay.
+    hours never wait for the next day. EARLY and NEVER stay. Of stretches that begin one
+    within the other the later ends no sooner.
     """
-    return (np.where(on == EARLY, EARLY, np.maximum(on - MARGIN_US, on // DAY_US * DAY_US)),
-            np.where(off >= NEVER, NEVER, off + MARGIN_US))
+    begin = np.where(on == EARLY, EARLY, np.maximum(on - MARGIN_US, on // DAY_US * DAY_US))
+    order = np.argsort(begin)
+    end = np.where(off >= NEVER, NEVER, off + MARGIN_US)[order]
+    return begin[order], np.maximum.accumulate(end) if end.size else end
 
 
 def untouched(hours: Iterable[int], begin: Ints, end: Ints) -> frozenset[int]:
@@ -70,7 +79,7 @@ def untouched(hours: Iterable[int], begin: Ints, end: Ints) -> frozenset[int]:
 
 
 def rail_hours(
-    supply: int, rail: Samples, on: Ints, off: Ints, known: Hours | None = None
+    supply: int, rail: Samples, busy: Stretches, known: Hours | None = None
 ) -> Columns:
     """Level of one rail, hour by hour: the columns of RAIL_HOURS, NaN for null.
 
@@ -79,22 +88,22 @@ def rail_hours(
     supply : int
         Its place.
     rail : Samples
-        Its volts. Those of hours that are known and in which no pulse lies may be missing.
-    on, off : arrays of int
-        Pulses of latches on the rail; EARLY and NEVER where they began before or end
-        after what is known (see :func:`pulse_margins`).
+        Its volts. Those of hours that are known and that no busy stretch touches may be
+        missing.
+    busy : pair of arrays of int
+        When a latch on the rail was on: :func:`busy_stretches`.
     known : mapping of int to sequence of float, optional
         :func:`quiet_hours` of as many of the hours as it is known of.
     """
     time, volts = rail.time, rail.value
-    told, (begin, end) = known or {}, pulse_margins(on, off)
-    still = untouched(told, begin, end)
-    busy = _covered(time, begin, end)
+    told = known or {}
+    still = untouched(told, *busy)
+    covered = _covered(time, *busy)
     rows = {number: (told[number][SAMPLES], *told[number]) for number in still}
     hour, at = _hours(time)
     for number, (low, high) in zip(hour.tolist(), pairwise(at.tolist()), strict=True):
         if number not in still:
-            rows[number] = (high - low, *_hour(volts, low, high, busy, told.get(number)))
+            rows[number] = (high - low, *_hour(volts, low, high, covered, told.get(number)))
     numbers = sorted(rows)
     columns = np.array([rows[number] for number in numbers], np.float64)
     columns = columns.reshape(len(numbers), len(_OF_HOUR) + 1).T
@@ -192,9 +201,8 @@ def _hours(time: Ints) -> tuple[Ints, Ints]:
 
 def _covered(time: Ints, low: Ints, high: Ints) -> list[tuple[int, int]]:
     """Which instants lie in any of the closed intervals: stretches [from, to), apart, in order."""
-    order = np.argsort(low)
-    begin = np.searchsorted(time, low[order], "left")
-    end = np.maximum.accumulate(np.searchsorted(time, high[order], "right"))
+    begin = np.searchsorted(time, low, "left")
+    end = np.searchsorted(time, high, "right")
     some = np.flatnonzero(end > begin)
     if not some.size:
         return []

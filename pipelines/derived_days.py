@@ -12,10 +12,10 @@ import polars as pl
 
 from analytics.pairing_days import (
     activity_of,
+    busy_rails,
     finish,
     needed_from,
     pair_edges,
-    pulses_of,
     rail_tasks,
     read_rails,
     tasks_among,
@@ -233,15 +233,15 @@ def look_at_rails(
     tasks = tasks_of_days([(day_us(job.day), mine) for job, mine in zip(jobs, every, strict=True)])
     supplies = scope.supplies if scope else None
     controllers = scope.controllers if scope else None
-    pulses = pulses_of(setup, tasks.recent, block.releasing)
-    needs = Needs.of(setup, tasks, pulses, supplies, controllers)
+    busy = busy_rails(setup, tasks.recent, block.releasing)
+    needs = Needs.of(setup, tasks, busy, supplies, controllers)
     edges = [block.edges(setup, job.day) for job in jobs]
     outlines = [reader.outline(job.day, wanted) for job in jobs]
     levels = reader.read([
         (outline, needs.of_day(setup, outline, of_day))
         for outline, of_day in zip(outlines, edges, strict=True)])
     known = [outline.known for outline in outlines]
-    figures, hours = read_rails(setup, tasks, pulses, levels, known, before, supplies)
+    figures, hours = read_rails(setup, tasks, busy, levels, known, before, supplies)
     heard = activity_of(
         setup, block.edges(setup), list(zip(edges, levels, strict=True)), known, controllers)
     return RailPart(figures, tuple(accumulate(mine.lock.size for mine in every)),

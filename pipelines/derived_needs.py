@@ -19,8 +19,7 @@ from itertools import pairwise
 
 import numpy as np
 
-from analytics.pairing_days import NO_PULSES, Pulses
-from analytics.pairing_hours import HOUR_US, pulse_margins, untouched
+from analytics.pairing_hours import HOUR_US, NO_STRETCHES, Stretches, untouched
 from analytics.pairing_levels import Ints
 from analytics.pairing_rails import RailTasks
 from analytics.pairing_readings import calm_hours, owner_of
@@ -29,20 +28,17 @@ from analytics.pairing_state import Readings
 from analytics.rail_windows import done_at, looked_at_from
 from pipelines.derived_records import Group, Outline
 
-Windows = tuple[Ints, Ints]
-"""Stretches of time that are looked at: from and to, in the order of ``from``, and of ``to``."""
-
 
 @dataclass(frozen=True)
 class Needs:
     """What is looked at of some days."""
 
-    volts: Mapping[int, Windows]
+    volts: Mapping[int, Stretches]
     """By supply."""
-    amps: Mapping[int, Windows]
+    amps: Mapping[int, Stretches]
     """By lock."""
-    pulses: Mapping[int, Pulses]
-    """By supply."""
+    busy: Mapping[int, Stretches]
+    """When a latch was on, by supply."""
     supplies: Collection[int] | None
     """Whose hours are wanted; None: all of them."""
     controllers: Collection[int] | None
@@ -50,7 +46,7 @@ class Needs:
 
     @classmethod
     def of(
-        cls, setup: Setup, tasks: RailTasks, pulses: Mapping[int, Pulses],
+        cls, setup: Setup, tasks: RailTasks, busy: Mapping[int, Stretches],
         supplies: Collection[int] | None, controllers: Collection[int] | None,
     ) -> Needs:
         """What some commands, hours and activity need.
@@ -61,21 +57,20 @@ class Needs:
             The locks.
         tasks : RailTasks
             The commands whose rails are looked at.
-        pulses : mapping of int to Pulses
-            See :func:`analytics.pairing_days.pulses_of`.
+        busy : mapping of int to Stretches
+            See :func:`analytics.pairing_days.busy_rails`.
         supplies, controllers : collection of int or None
             Whose hours and activity are wanted; None: of all.
         """
         begin = looked_at_from(tasks.start)
         end = done_at(tasks.start, tasks.end, setup.pulsed[tasks.lock])
         return cls(_apart(setup.supply[tasks.lock], begin, end), _apart(tasks.lock, begin, end),
-                   pulses, supplies, controllers)
+                   busy, supplies, controllers)
 
     def of_day(self, setup: Setup, outline: Outline, readings: Readings) -> list[bool]:
         """Which of a day's row groups are needed, given the day's edges."""
         still = {
-            channel: untouched(hours, *pulse_margins(
-                *self.pulses.get(setup.rail_of[channel], NO_PULSES)))
+            channel: untouched(hours, *self.busy.get(setup.rail_of[channel], NO_STRETCHES))
             for channel, hours in outline.known.rails.items()}
         calm = calm_hours(setup, readings, outline.known)
         return [self._needed(setup, group, still, calm) for group in outline.groups]
@@ -111,7 +106,7 @@ def _all_in(hours: range, some: Collection[int]) -> bool:
     return all(number in some for number in hours)
 
 
-def _apart(whose: Ints, begin: Ints, end: Ints) -> dict[int, Windows]:
+def _apart(whose: Ints, begin: Ints, end: Ints) -> dict[int, Stretches]:
     """Stretches of time by whose they are, each running from the first begin to the last end."""
     order = np.lexsort((begin, whose))
     whose, begin, end = whose[order], begin[order], end[order]
