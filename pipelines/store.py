@@ -34,7 +34,7 @@ from pipelines.store_days import (
     KEY,
     KINDS,
     add_to_day,
-    command_times,
+    busy_hours,
     compact,
     in_order,
     read_table,
@@ -232,9 +232,9 @@ class Store:
             held = [s for s in entry.segments if s.kind == of_kind]
             rest = [s for s in entry.segments if s.kind != of_kind]
             # (Edges come first, so that those of this very batch are among them.)
-            commands = command_times(self.folder, rest) if of_kind == "levels" else None
-            held, _, fresh = add_to_day(self.folder, day, of_kind, held, new, commands)
-            held, _ = compact(self.folder, day, of_kind, held, commands)
+            busy = busy_hours(self.folder, rest)
+            held, _, fresh = add_to_day(self.folder, day, of_kind, held, new, busy)
+            held, _ = compact(self.folder, day, of_kind, held, busy)
             entry.segments = rest + held
             if not fresh.is_empty():
                 entry.changed = manifest.generation

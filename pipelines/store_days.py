@@ -35,6 +35,9 @@ KEY = ("time", "channel", "quantity", "value")
 KINDS = {"command": "edges", "contact": "edges", "volts": "levels", "amps": "levels"}
 """Edges are read without wading through volts."""
 
+Hours = frozenset[int]
+"""Hours, by their number since 1970."""
+
 SEGMENT_ROWS = 2_000_000
 SMALL_ROWS = 250_000
 MANY_SEGMENTS = 12
@@ -48,10 +51,10 @@ OWN_GROUP = 2_048
 group costs every reader about as much as so many records."""
 
 CALM_GROUP = 8_192
-"""So many records of a channel in hours without a command have row groups of their own, which
-pairing need not read."""
+"""So many records of a channel in hours without commands and contacts have row groups of their
+own, which pairing need not read."""
 
-COMMAND_REACH_US = 62_000_000
+REACH_US = 62_000_000
 """How far from a command readings are looked at (:mod:`analytics.rail_windows`)."""
 
 WRITES = {
@@ -91,15 +94,14 @@ def channel_by_channel(frame: pl.DataFrame) -> pl.DataFrame:
 
 
 def row_groups(
-    frame: pl.DataFrame, commands: Ints | None = None
+    frame: pl.DataFrame, busy: Hours = frozenset()
 ) -> tuple[list[int], dict[str, str]]:
     """Where row groups begin in signals that lie channel by channel, and the file's notes.
 
-    ``commands``: times of the day's commands, as far as they are known. [us, UTC]
+    ``busy``: see :func:`busy_hours`.
     """
     key = _whose(frame)
     ends = [*(np.flatnonzero(key[1:] != key[:-1]) + 1).tolist(), frame.height]
-    busy = _busy_hours(commands) if commands is not None else frozenset()
     ticks = frame["time"].to_physical().to_numpy()
     groups, kept, parts = {0, frame.height}, {}, []
     for start, stop in pairwise([0, *ends]):
@@ -113,13 +115,7 @@ def row_groups(
     return sorted(groups)[1:-1], notes_of(kept, heard_to_keep(parts))
 
 
-def _busy_hours(commands: Ints) -> frozenset[int]:
-    """Hours since 1970 whose readings are looked at for some commands."""
-    reach = np.array([-COMMAND_REACH_US, 0, COMMAND_REACH_US])
-    return frozenset(np.unique((commands[:, None] + reach) // HOUR_US).tolist())
-
-
-def _calm_ends(ticks: Ints, busy: frozenset[int]) -> list[int]:
+def _calm_ends(ticks: Ints, busy: Hours) -> list[int]:
     """Where long stretches of hours that are not ``busy`` begin and end."""
     if not busy:
         return []
@@ -187,13 +183,13 @@ def segment_path(day: date, kind: str) -> str:
 
 
 def _write_segment(
-    frame: pl.DataFrame, folder: Path, day: date, kind: str, commands: Ints | None
+    frame: pl.DataFrame, folder: Path, day: date, kind: str, busy: Hours
 ) -> Segment:
     path = segment_path(day, kind)
     frame = coded(frame)
     if kind == "levels":
         frame = channel_by_channel(frame)
-        write_signals(frame, folder, path, *row_groups(frame, commands))
+        write_signals(frame, folder, path, *row_groups(frame, busy))
     else:
         write_signals(frame, folder, path)
     return Segment(path, kind, frame.height, *_ends(frame))
@@ -220,7 +216,7 @@ def _pieces(frame: pl.DataFrame) -> Iterator[pl.DataFrame]:
 
 def add_to_day(
     folder: Path, day: date, kind: str, segments: list[Segment], new: pl.DataFrame,
-    commands: Ints | None = None,
+    busy: Hours = frozenset(),
 ) -> tuple[list[Segment], list[str], pl.DataFrame]:
     """Put records of one day and kind beside those already there.
 
@@ -234,9 +230,9 @@ def add_to_day(
         What the day holds of this kind, disjoint in time.
     new : polars.DataFrame
         SIGNALS, sorted, no record twice.
-    commands : array of int, optional
-        Times of the day's commands, as far as they are known (:func:`command_times`). How
-        levels are cut into row groups goes by it, and nothing else.
+    busy : frozenset of int, optional
+        :func:`busy_hours` of the day. How levels are cut into row groups goes by it, and
+        nothing else.
 
     Returns
     -------
@@ -250,7 +246,7 @@ def add_to_day(
     first, last = _ends(new)
     touched = [s for s in segments if s.first <= last and s.last >= first]
     if not touched:
-        written = [_write_segment(piece, folder, day, kind, commands) for piece in _pieces(new)]
+        written = [_write_segment(piece, folder, day, kind, busy) for piece in _pieces(new)]
         return sorted([*segments, *written], key=lambda s: s.first), [], new
     held = pl.concat([read_table(folder, s.path) for s in touched])
     within = pl.col("time").is_between(held["time"].min(), held["time"].max())
@@ -262,22 +258,26 @@ def add_to_day(
     if fresh.is_empty():
         return segments, [], fresh
     merged = in_order(coded(pl.concat([held, fresh])))
-    written = [_write_segment(piece, folder, day, kind, commands) for piece in _pieces(merged)]
+    written = [_write_segment(piece, folder, day, kind, busy) for piece in _pieces(merged)]
     rest = [s for s in segments if s not in touched]
     return (sorted([*rest, *written], key=lambda s: s.first), [s.path for s in touched], fresh)
 
 
-def command_times(folder: Path, segments: Sequence[Segment]) -> Ints:
-    """When a day's commands were logged, out of its edges. [us, UTC]"""
-    frames = [read_table(folder, segment.path, ["time", "quantity"])
-              for segment in segments if segment.kind == "edges"]
-    times = [frame.filter(pl.col("quantity") == "command")["time"].to_physical().to_numpy()
-             for frame in frames]
-    return np.concatenate([np.empty(0, np.int64), *times])
+def busy_hours(folder: Path, segments: Sequence[Segment]) -> Hours:
+    """Hours since 1970 in which a day's commands or contacts were logged, or nearly so."""
+    found: set[int] = set()
+    for segment in segments:
+        if segment.kind == "edges":
+            times = read_table(folder, segment.path, ["time"])["time"].to_physical().to_numpy()
+            for reach in (-REACH_US, 0, REACH_US):
+                hours = (times + reach) // HOUR_US
+                first = int(hours[0])  # edges lie in the order of time
+                found.update((np.flatnonzero(np.bincount(hours - first)) + first).tolist())
+    return frozenset(found)
 
 
 def compact(
-    folder: Path, day: date, kind: str, segments: list[Segment], commands: Ints | None = None
+    folder: Path, day: date, kind: str, segments: list[Segment], busy: Hours = frozenset()
 ) -> tuple[list[Segment], list[str]]:
     """Join neighbouring small segments once a day holds many; (segments, retired files)."""
     if len(segments) <= MANY_SEGMENTS:
@@ -289,7 +289,7 @@ def compact(
     def close() -> None:
         if len(group) > 1:
             frame = pl.concat([read_table(folder, s.path) for s in group])
-            kept.append(_write_segment(frame, folder, day, kind, commands))
+            kept.append(_write_segment(frame, folder, day, kind, busy))
             retired.extend(s.path for s in group)
         else:
             kept.extend(group)

@@ -21,7 +21,7 @@ import numpy as np
 import polars as pl
 
 from pipelines.store import Store
-from pipelines.store_days import add_to_day, command_times, read_table
+from pipelines.store_days import add_to_day, busy_hours, read_table
 from pipelines.store_manifest import Day, Manifest, write_manifest
 from pipelines.venue_files import load_venue
 from shared.tables import SIGNALS
@@ -163,8 +163,8 @@ def build(days: int, idle_hz: float = 1.0) -> Path:
         day = FIRST + timedelta(days=number)
         entry = manifest.days[day.isoformat()] = Day(1)
         for kind, frame in _of_day(folder, manifest, number, idle_hz).items():
-            commands = command_times(folder, entry.segments) if kind == "levels" else None
-            segments, _, _ = add_to_day(folder, day, kind, [], frame, commands)
+            busy = busy_hours(folder, entry.segments)
+            segments, _, _ = add_to_day(folder, day, kind, [], frame, busy)
             entry.segments += segments
             records += frame.height
         if number % 50 == 49:

@@ -108,7 +108,7 @@ def test_how_the_store_cuts_its_files_changes_nothing(tmp_path, rng, monkeypatch
     first = pl.Series(rng.random(signals.height) < 0.5)
     with monkeypatch.context() as older:
         older.setattr(store_days, "channel_by_channel", lambda frame: frame)
-        older.setattr(store_days, "row_groups", lambda frame, commands: ([], {}))
+        older.setattr(store_days, "row_groups", lambda frame, busy: ([], {}))
         house.take(signals.filter(first & (pl.col("time") < FIRST + timedelta(hours=12))))
     house.check()
     house.take(signals)

@@ -137,7 +137,7 @@ def test_a_latch_left_on_overnight_has_its_hours_read(tmp_path, rng_of, chosen):
 
 def test_a_command_just_after_quiet_hours_has_their_end_read(tmp_path, rng_of, chosen, monkeypatch):
     """The noise of the rail is taken from the minute before a command."""
-    monkeypatch.setattr(store_days, "COMMAND_REACH_US", 0)
+    monkeypatch.setattr(store_days, "REACH_US", 0)
     house = house_of(tmp_path, rng_of)
     lock = next(lock for lock in house.venue.locks if lock.pulsed and lock.supply == "rail")
     on = pl.DataFrame({
