@@ -12,6 +12,7 @@ import uuid
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from datetime import date
+from functools import lru_cache
 from itertools import pairwise
 from pathlib import Path
 from typing import IO
@@ -265,14 +266,19 @@ def add_to_day(
 
 def busy_hours(folder: Path, segments: Sequence[Segment]) -> Hours:
     """Hours since 1970 in which a day's commands or contacts were logged, or nearly so."""
+    return frozenset[int]().union(*(
+        _hours_near(folder, segment.path) for segment in segments if segment.kind == "edges"))
+
+
+@lru_cache(maxsize=256)
+def _hours_near(folder: Path, path: str) -> Hours:
+    """Those of one file of edges. (It never changes, and a long log is taken in bit by bit.)"""
+    times = read_table(folder, path, ["time"])["time"].to_physical().to_numpy()
     found: set[int] = set()
-    for segment in segments:
-        if segment.kind == "edges":
-            times = read_table(folder, segment.path, ["time"])["time"].to_physical().to_numpy()
-            for reach in (-REACH_US, 0, REACH_US):
-                hours = (times + reach) // HOUR_US
-                first = int(hours[0])  # edges lie in the order of time
-                found.update((np.flatnonzero(np.bincount(hours - first)) + first).tolist())
+    for reach in (-REACH_US, 0, REACH_US):
+        hours = (times + reach) // HOUR_US
+        first = int(hours[0])  # edges lie in the order of time
+        found.update((np.flatnonzero(np.bincount(hours - first)) + first).tolist())
     return frozenset(found)
 
 
