@@ -62,9 +62,11 @@ WRITES = {
     "compression": "zstd", "compression_level": 1, "store_schema": False,
     "use_dictionary": ["channel", "quantity", "run", "file"],
     "column_encoding": {"time": "DELTA_BINARY_PACKED", "line": "DELTA_BINARY_PACKED"},
+    "write_statistics": ["time", "channel", "quantity", "run"], "write_batch_size": 16_384,
 }
 """How signals are written. The encodings are those of Parquet 1.0 and 2.0 that every reader
-knows; the names are written from their numbers, and are plain text to whoever reads them."""
+knows; the names are written from their numbers, and are plain text to whoever reads them.
+Nobody looks for records by their value or line, so there are no statistics of these."""
 
 
 def write_signals(
