@@ -322,6 +322,7 @@ def _filter(
     if states == 4:
         spread[3, 3] = VOLTS_DEVIATION**2
     log_likelihood = np.zeros(size)
+    room = np.empty_like(spread)  # asking for new memory each week takes as long as the sums
     before = weeks[0]
     for i, now in enumerate(weeks):
         if i:
@@ -346,7 +347,7 @@ def _filter(
         off = level[i] - expected
         log_likelihood += -0.5 * (off**2 / total + np.log(total)) + log_slope[i]
         mean += gain * (off / total)
-        spread -= gain[:, None] * (gain / total)[None, :]
+        spread -= np.multiply(gain[:, None], (gain / total)[None, :], out=room)
         before = now
     return _Tried(
         tried.onset, tried.walk, tried.drift_prior, tried.mood, tried.mood_weeks, tried.exponent,
