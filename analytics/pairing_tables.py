@@ -159,9 +159,6 @@ def actuations(setup: Setup, venue: Venue, rows: Columns) -> pl.DataFrame:
         COMMAND_COLUMNS, RAIL_COLUMNS and ``polled``, after :func:`supply_outcomes`;
         also ``derived_on`` (a date's number), if the table is to have it.
     """
-    def ms(expression: pl.Expr) -> pl.Expr:
-        return expression / 1000.0
-
     def told(name: str) -> pl.Expr:
         return pl.when(pl.col(name) < NEVER).then(pl.col(name))
 
@@ -174,12 +171,12 @@ def actuations(setup: Setup, venue: Venue, rows: Columns) -> pl.DataFrame:
         *_kept(rows),
         lock="id",
         command_time=start.cast(TIMESTAMP),
-        pulse_ms=ms(told("end") - start),
+        pulse_ms=_ms(told("end") - start),
         outcome=pl.col("outcome").replace_strict(
             list(range(len(names))), names, return_dtype=pl.String),
-        latency_ms=pl.when(released).then(ms(pl.col("release") - start)),
-        waited_ms=pl.when(released).then(ms(pl.col("release") - start))
-        .otherwise(ms(pl.col("wait_end") - start)),
+        latency_ms=pl.when(released).then(_ms(pl.col("release") - start)),
+        waited_ms=pl.when(released).then(_ms(pl.col("release") - start))
+        .otherwise(_ms(pl.col("wait_end") - start)),
         latency_from="kind",
         resolution_ms=pl.when(pl.col("by_supply")).then("cut_gap_ms").otherwise("polled"),
         bounces=pl.when(pl.col("bounces") >= 0).then("bounces"),
@@ -188,11 +185,18 @@ def actuations(setup: Setup, venue: Venue, rows: Columns) -> pl.DataFrame:
         sag_ms="sag_ms", sag_pulses="sag_pulses", sag_outlasts_ms="sag_outlasts_ms",
         volts_noise="volts_noise", volts_samples="volts_samples", sample_ms="sample_ms",
         recovery_ms="recovery_ms", amps="amps",
-        relock_ms=ms(told("relock") - pl.col("release")),
+        relock_ms=_ms(told("relock") - pl.col("release")),
         contact_edges=pl.when(pl.col("has_contact")).then("contact_edges"),
         across_clocks="across_clocks", cut_ms="cut_ms",
     )
     return _conformed(frame.collect(), ACTUATIONS)
+
+
+def _ms(microseconds: pl.Expr) -> pl.Expr:
+    """Milliseconds. (Divided by 1000, a table of one row would differ in the last digit: of many,
+    Polars takes the product with the inverse.)
+    """
+    return microseconds * 0.001
 
 
 def _kept(rows: Columns) -> list[pl.Expr]:
@@ -246,7 +250,7 @@ def openings(setup: Setup, rows: Columns) -> pl.DataFrame:
     time = pl.col("time")
 
     def since(name: str) -> pl.Expr:
-        return pl.when(pl.col(name) > EARLY).then((time - pl.col(name)) / 1000.0)
+        return pl.when(pl.col(name) > EARLY).then(_ms(time - pl.col(name)))
 
     frame = pl.DataFrame(rows).with_columns(energised=~setup.pulsed[rows["lock"]]).select(
         *_kept(rows),
@@ -256,7 +260,7 @@ def openings(setup: Setup, rows: Columns) -> pl.DataFrame:
         last_outcome=pl.when(pl.col("command") > EARLY).then(pl.col("outcome").replace_strict(
             list(range(len(OUTCOMES))), list(OUTCOMES), return_dtype=pl.String)),
         bounces="bounces",
-        open_ms=pl.when(pl.col("closed") < NEVER).then((pl.col("closed") - time) / 1000.0),
+        open_ms=pl.when(pl.col("closed") < NEVER).then(_ms(pl.col("closed") - time)),
         other_lock=_name(setup, "near_lock"),
         other_ms=since("near_time"),
         time=time.cast(TIMESTAMP),
@@ -279,7 +283,7 @@ def contact_changes(setup: Setup, rows: Columns) -> pl.DataFrame:
     """CONTACT_CHANGES from such columns."""
     return _conformed(pl.DataFrame(rows).select(
         *_kept(rows), lock=_name(setup, "lock"), time=pl.col("time").cast(TIMESTAMP),
-        open="open", bounces="bounces", settle_ms=pl.col("settle") / 1000.0,
+        open="open", bounces="bounces", settle_ms=_ms(pl.col("settle")),
         commanded="commanded",
     ), CONTACT_CHANGES)
 
@@ -295,7 +299,7 @@ def energisings(setup: Setup, rows: Columns) -> pl.DataFrame:
     end = pl.when(pl.col("end") < NEVER).then(pl.col("end"))
     return _conformed(pl.DataFrame(rows).select(
         *_kept(rows), lock=_name(setup, "lock"), start=pl.col("start").cast(TIMESTAMP),
-        end=end.cast(TIMESTAMP), on_ms=(end - pl.col("start")) / 1000.0,
+        end=end.cast(TIMESTAMP), on_ms=_ms(end - pl.col("start")),
         cut_ms=pl.lit(None, pl.Float64),
     ), ENERGISINGS)
 

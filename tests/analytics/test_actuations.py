@@ -5,11 +5,14 @@ from __future__ import annotations
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
+import numpy as np
 import polars as pl
 import pytest
 from polars.testing import assert_frame_equal
 
 from analytics.actuations import pair
+from analytics.pairing_setup import Setup
+from analytics.pairing_tables import contact_changes
 from shared.errors import TableError
 from shared.limits import Limits
 from shared.tables import SIGNALS, TABLES
@@ -242,3 +245,14 @@ def test_each_lock_alone_gives_its_own_rows():
         alone = pair(log(*records), venue(lock, SPARE)).actuations
         assert_frame_equal(alone.drop("others_on"), both.filter(
             pl.col("lock") == lock.id).drop("others_on"))
+
+
+def test_a_row_s_milliseconds_do_not_hang_on_how_many_rows_there_are():
+    """The open end of the records is a table of a few rows, or of one."""
+    setup = Setup.of(venue(LATCH), {})
+    rows = {"lock": np.zeros(2, np.int64), "time": np.array([1, 10**15]),
+            "open": np.array([True, False]), "bounces": np.zeros(2, np.int64),
+            "settle": np.array([50_053, 50_053]), "commanded": np.array([True, True])}
+    alone = contact_changes(setup, {name: column[:1] for name, column in rows.items()})
+    together = contact_changes(setup, rows)
+    assert together["settle_ms"].unique().to_list() == alone["settle_ms"].to_list()
