@@ -33,7 +33,7 @@ def hours_to_keep(volts: pl.DataFrame) -> Hours:
 
 
 def heard_to_keep(parts: Sequence[tuple[str, str, pl.DataFrame]]) -> dict[str, list[object]]:
-    """Controller by controller what its levels were logged, where all are of one run.
+    """What each controller logged of its levels, hour by hour, where all are of one run.
 
     ``parts``: channel, quantity, and its records in the order of time.
     """
