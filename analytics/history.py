@@ -1,23 +1,39 @@
-"""What the analyses of one week look at: the venue and its tables up to the week's end."""
+"""The week's tables, with days and weeks, baselines, siblings and what is worked out once.
+
+A :class:`History` is what every judge is given: all tables of a venue up to the end of the
+week asked for. What several of them ask of it stands here and is worked out once.
+"""
 
 from __future__ import annotations
 
+import weakref
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import date, datetime, timedelta
+from functools import wraps
+from typing import TypeVar
 
+import numpy as np
 import polars as pl
+from numpy.typing import NDArray
 
-from shared import tables
-from shared.venue import Venue
-from shared.weeks import Week
+from remanence.shared import tables
+from remanence.shared.tables import BASELINE_ACTIONS
+from remanence.shared.venue import Lock, Venue
+from remanence.shared.weeks import Week
+
+Reals = NDArray[np.float64]
+Ints = NDArray[np.int64]
+Flags = NDArray[np.bool_]
+Result = TypeVar("Result")
 
 
 @dataclass(frozen=True)
 class History:
     """A venue's tables as they stood at the end of ``week``; nothing later is in them.
 
-    Every table follows its schema in :mod:`shared.tables`. They reach back as far as the caller
-    loaded (a year and more for baselines).
+    Every table follows its schema in :mod:`remanence.shared.tables`. They reach back as far as the
+    caller loaded (a year and more for baselines).
 
     Attributes
     ----------
@@ -117,3 +133,182 @@ _TIME_OF = {
     "contact_changes": "time", "rail_hours": "hour", "activity": "hour", "polling": "day",
     "clock_events": "time", "service": "date",
 }
+
+
+def once_per_history(function: Callable[[History], Result]) -> Callable[[History], Result]:
+    """Keep the answer of a pure function of a history for as long as that history lives.
+
+    Only the latest history's answer is kept, and only while something else holds
+    that history: a history does not change, so the answer cannot grow stale.
+    """
+    latest: list[tuple[weakref.ref[History], Result]] = []
+
+    @wraps(function)
+    def asked(history: History) -> Result:
+        if latest and latest[0][0]() is history:
+            return latest[0][1]
+        answer = function(history)
+        latest[:] = [(weakref.ref(history, lambda _: latest.clear()), answer)]
+        return answer
+
+    return asked
+
+
+def with_weeks(frame: pl.DataFrame, time: str, history: History) -> pl.DataFrame:
+    """``frame`` with two more columns, by the venue's own calendar.
+
+    Returns
+    -------
+    polars.DataFrame
+        - ``day`` (Date): the calendar day of ``time`` in the venue's zone
+        - ``weeks_ago`` (Int64): 0 in the week asked for, 1 in the one before, ...
+    """
+    zone = history.venue.time_zone
+    day = pl.col(time).dt.convert_time_zone(zone).dt.date()
+    ago = (pl.lit(history.week.sunday) - day).dt.total_days() // 7
+    return frame.with_columns(day=day, weeks_ago=ago)
+
+
+
+@once_per_history
+def dated_actuations(history: History) -> pl.DataFrame:
+    """ACTUATIONS of a history with ``day`` and ``weeks_ago``, see :func:`with_weeks`."""
+    return with_weeks(history.actuations, "command_time", history)
+
+
+
+def per_lock(frame: pl.DataFrame) -> dict[str, pl.DataFrame]:
+    """The rows of each lock, by lock id; a lock without rows is not in it."""
+    return {
+        str(key[0]): part
+        for key, part in frame.partition_by(
+            "lock", as_dict=True, maintain_order=True
+        ).items()
+    }
+
+
+
+@once_per_history
+def service_of(history: History) -> dict[str, list[tuple[date, str]]]:
+    """Day and action of every service entry, by lock, in order of time."""
+    found: dict[str, list[tuple[date, str]]] = {}
+    for lock, day, action in history.service.select("lock", "date", "action").sort(
+            "date", maintain_order=True).iter_rows():
+        found.setdefault(lock, []).append((day, action))
+    return found
+
+
+
+def last_service(
+    history: History, lock: str, actions: Sequence[str] = BASELINE_ACTIONS
+) -> tuple[date, str] | None:
+    """Day and action of the lock's last service entry of these kinds; None where there is none."""
+    chosen = [entry for entry in service_of(history).get(lock, ()) if entry[1] in actions]
+    return chosen[-1] if chosen else None
+
+
+
+def baseline_start(history: History, lock: str) -> date | None:
+    """First day that counts as this lock's own past.
+
+    The day after the last entry of the service log that changes the lock, or
+    the day after it was installed, whichever is later; None where neither is
+    known, so that everything counts. The day of the work itself is left out:
+    the log does not say which of its actuations came before the work.
+    """
+    serviced = last_service(history, lock)
+    installed = history.venue.locks_by_id[lock].installed
+    if installed is not None and installed > history.week.sunday:
+        installed = None
+    days = [day for day in (serviced[0] if serviced else None, installed) if day is not None]
+    return max(days) + timedelta(days=1) if days else None
+
+
+
+def since_baseline(frame: pl.DataFrame, history: History, lock: str) -> pl.DataFrame:
+    """The rows (with their ``day``, see :func:`with_weeks`) from the baseline's start on."""
+    start = baseline_start(history, lock)
+    return frame if start is None else frame.filter(pl.col("day") >= start)
+
+
+
+def family(lock: Lock) -> str:
+    """Locks of the same word are siblings: built and released alike, measured alike.
+
+    A magnet's release depends on its suppression, so that is part of it; a
+    latch's does not to any extent. Different kinds of feedback are never mixed.
+    """
+    kind = lock.latency_kind or "none"
+    if lock.is_magnet:
+        return f"magnet/{lock.suppression}/{kind}"
+    return f"{lock.mechanism}/{lock.released_by}/{'self-cut' if lock.self_cut else 'plain'}/{kind}"
+
+
+
+def siblings(venue: Venue, lock: Lock) -> tuple[Lock, ...]:
+    """The other locks of the same :func:`family`, in the venue file's order."""
+    own = family(lock)
+    return tuple(other for other in venue.locks if other.id != lock.id and family(other) == own)
+
+
+@dataclass(frozen=True)
+class Rows:
+    """Rows of one lock, oldest first.
+
+    ``time_us`` are UTC microseconds, ``day`` proleptic ordinals of the venue's own
+    calendar, ``ago`` weeks before the week asked for (0 is that week).
+    """
+
+    lock: Lock
+    frame: pl.DataFrame
+    time_us: Ints
+    day: Ints
+    ago: Ints
+
+    @property
+    def size(self) -> int:
+        """How many."""
+        return self.frame.height
+
+    def real(self, column: str) -> Reals:
+        """A column of numbers; NaN where null."""
+        out: Reals = self.frame[column].cast(pl.Float64).fill_null(float("nan")).to_numpy()
+        return out
+
+    def text(self, column: str) -> NDArray[np.object_]:
+        """A column of text; None where null."""
+        return np.array(self.frame[column].to_list(), dtype=object)
+
+    def flag(self, column: str) -> Flags:
+        """A column of truths; false where null."""
+        out: Flags = np.array(self.frame[column].fill_null(False).to_list(), dtype=np.bool_)
+        return out
+
+    @property
+    def now(self) -> Flags:
+        """Which rows fall into the week asked for."""
+        out: Flags = self.ago == 0
+        return out
+
+    def take(self, which: Flags) -> Rows:
+        """Those rows that ``which`` selects."""
+        return Rows(self.lock, self.frame.filter(pl.Series(which)), self.time_us[which],
+                    self.day[which], self.ago[which])
+
+
+def rows_by_lock(frame: pl.DataFrame, time: str, history: History) -> dict[str, Rows]:
+    """Each lock's rows of ``frame``, oldest first; unknown locks are left out."""
+    known = history.venue.locks_by_id
+    dated = with_weeks(frame, time, history).sort("lock", time)
+    return {
+        name: Rows(
+            known[name], part,
+            part[time].dt.epoch("us").to_numpy(),
+            (part["day"].dt.epoch("d") + _EPOCH).to_numpy().astype(np.int64),
+            part["weeks_ago"].to_numpy(),
+        )
+        for name, part in per_lock(dated).items() if name in known
+    }
+
+
+_EPOCH = date(1970, 1, 1).toordinal()

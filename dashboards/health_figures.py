@@ -7,9 +7,9 @@ from typing import Any
 
 from markupsafe import Markup
 
-from analytics.health_model import LockHealth, SupplyHealth, Trace
-from dashboards.figures import BAND, BLUE, INK, MUTED, PAPER, figure_block, figure_text
-from dashboards.health_words import LONG_MS, Speaker
+from remanence.analytics.health.model import LockHealth, SupplyHealth, Trace
+from remanence.dashboards.figures import BAND, BLUE, INK, MUTED, PAPER, figure_block, figure_text
+from remanence.dashboards.health_words import LONG_MS, Speaker
 
 _LINE = {"color": INK, "width": 2}
 _THIN = {"color": MUTED, "width": 1, "dash": "dot"}

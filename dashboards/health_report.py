@@ -8,11 +8,19 @@ from typing import Any
 
 from markupsafe import Markup
 
-from analytics.health_model import Health, Job
-from dashboards.health_figures import lock_figures, supply_figures, trace_figures
-from dashboards.health_words import Speaker
-from dashboards.page import Language, Link, assets, environment, file_names, language, page
-from dashboards.physics_section import lock_section, supply_section
+from remanence.analytics.health.model import Health, Job
+from remanence.dashboards.health_figures import lock_figures, supply_figures, trace_figures
+from remanence.dashboards.health_words import Speaker
+from remanence.dashboards.page import (
+    Language,
+    Link,
+    assets,
+    environment,
+    file_names,
+    language,
+    page,
+)
+from remanence.dashboards.physics_section import lock_section, supply_section
 
 SHEET_JOBS = 16
 """Jobs that fit on one printed page of the work sheet; what is left out is said."""
@@ -54,7 +62,7 @@ def render_health(health: Health, language: str = "en") -> dict[str, bytes]:
     Parameters
     ----------
     health : Health
-        All numbers, gathered by :func:`analytics.health.health`.
+        All numbers, gathered by :func:`remanence.analytics.health.gather.health`.
     language : str, default "en"
         Language of the pages.
 

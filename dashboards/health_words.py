@@ -6,12 +6,12 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
-from analytics.health_model import DeepSag, LockHealth, SupplyHealth
-from dashboards.health_words_figures import LONG_MS
-from dashboards.health_words_findings import slug
-from dashboards.health_words_front import FrontWords
-from dashboards.page import EN_DASH
-from shared.venue import Lock
+from remanence.analytics.health.model import DeepSag, LockHealth, SupplyHealth
+from remanence.dashboards.health_words_figures import LONG_MS
+from remanence.dashboards.health_words_findings import slug
+from remanence.dashboards.health_words_front import FrontWords
+from remanence.dashboards.page import EN_DASH
+from remanence.shared.venue import Lock
 
 __all__ = ["LONG_MS", "PastEntry", "Speaker", "slug"]
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from analytics.health_model import Estimate, Health
-from dashboards.page import EN_DASH, NBSP, Language, decimals_for
+from remanence.analytics.health.model import Estimate, Health
+from remanence.dashboards.page import EN_DASH, NBSP, Language, decimals_for
 
 UNITS = {"ohm": "Ω", "ohms": "Ω", "percent": "%", "degC": "°C", "celsius": "°C", "": ""}
 LONG_MS = 10_000.0

@@ -7,8 +7,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 
-from dashboards.health_words_figures import LONG_MS, FigureWords
-from shared.findings import STATE_OF_URGENCY, Evidence, Finding
+from remanence.dashboards.health_words_figures import LONG_MS, FigureWords
+from remanence.shared.findings import STATE_OF_URGENCY, Evidence, Finding
 
 _UNTOLD_UNITS = ("nat", "standard deviations")
 """Figures in these units serve programs, and stand in findings.json only."""

@@ -6,9 +6,9 @@ from dataclasses import dataclass
 
 from markupsafe import Markup
 
-from analytics.health_model import ControllerHealth, Job, LockHealth, Mended, SupplyHealth
-from dashboards.health_words_findings import FindingWords
-from shared.findings import STATE_OF_URGENCY, STATES
+from remanence.analytics.health.model import ControllerHealth, Job, LockHealth, Mended, SupplyHealth
+from remanence.dashboards.health_words_findings import FindingWords
+from remanence.shared.findings import STATE_OF_URGENCY, STATES
 
 SPARK_WEEKS = 26
 _SPARK_WIDTH, _SPARK_HEIGHT = 84, 22

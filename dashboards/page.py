@@ -20,8 +20,8 @@ from typing import Any
 import jinja2
 from markupsafe import Markup
 
-from shared.errors import RemanenceError
-from shared.weeks import Week
+from remanence.shared.errors import RemanenceError
+from remanence.shared.weeks import Week
 
 NBSP = "\N{NO-BREAK SPACE}"
 MINUS = "\N{MINUS SIGN}"
@@ -239,7 +239,7 @@ def language(code: str = "en") -> Language:
     LanguageError
         There is no such language; those there are, are named.
     """
-    folder = resources.files("dashboards") / "words"
+    folder = resources.files("remanence.dashboards") / "words"
     words: dict[str, str] = {}
     for entry in sorted(folder.iterdir(), key=lambda item: item.name):
         if entry.name == f"{code}.toml" or (
@@ -286,7 +286,7 @@ def environment() -> jinja2.Environment:
 @lru_cache(maxsize=16)
 def resource(name: str) -> str:
     """The text of a file of this package, such as ``style.css``."""
-    return (resources.files("dashboards") / name).read_text(encoding="utf-8")
+    return (resources.files("remanence.dashboards") / name).read_text(encoding="utf-8")
 
 
 @dataclass(frozen=True)
@@ -326,7 +326,9 @@ def page(
     bytes
         UTF-8.
     """
-    from dashboards.figures import plotly_script_inline  # Costs a package; only if inline.
+    from remanence.dashboards.figures import (
+        plotly_script_inline,  # Costs a package; only if inline.
+    )
 
     text = environment().get_template(template).render(
         lang=lang, title=title, root=root, nav=nav, inline=inline,
@@ -341,7 +343,7 @@ def page(
 
 def assets() -> dict[str, bytes]:
     """What lies beside the pages in ``assets``: style and scripts, shared by all of them."""
-    from dashboards.figures import plotly_script
+    from remanence.dashboards.figures import plotly_script
 
     return {
         "assets/style.css": resource("style.css").encode(),

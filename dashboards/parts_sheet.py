@@ -7,9 +7,8 @@ from collections.abc import Sequence
 from datetime import timedelta
 from typing import Any
 
-from analytics.forecasts import Calibration
-from analytics.life import FAMILY_CYCLES, FAMILY_FACTOR
-from analytics.orders import (
+from remanence.analytics.parts.forecasts import Calibration
+from remanence.analytics.parts.orders import (
     HORIZONS,
     OPEN_WEEKS,
     LockNeed,
@@ -18,8 +17,9 @@ from analytics.orders import (
     chance_within,
     cover_days,
 )
-from dashboards.figures import BLUE, INK, figure_block, figure_text
-from dashboards.page import EN_DASH, Language, assets, language, page
+from remanence.analytics.statistics.life import FAMILY_CYCLES, FAMILY_FACTOR
+from remanence.dashboards.figures import BLUE, INK, figure_block, figure_text
+from remanence.dashboards.page import EN_DASH, Language, assets, language, page
 
 _NAMED = 0.1
 """Chance from which a lock is named among those an order is for."""

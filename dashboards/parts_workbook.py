@@ -9,9 +9,9 @@ from typing import Any
 
 import xlsxwriter
 
-from analytics.orders import HORIZONS, Orders
-from dashboards.page import language
-from dashboards.parts_sheet import assumptions, reason
+from remanence.analytics.parts.orders import HORIZONS, Orders
+from remanence.dashboards.page import language
+from remanence.dashboards.parts_sheet import assumptions, reason
 
 _MONEY, _SHARE, _DATE, _ONE = "#,##0.00", "0.0%", "yyyy-mm-dd", "0.0"
 

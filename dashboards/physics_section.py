@@ -10,11 +10,18 @@ from zoneinfo import ZoneInfo
 
 from markupsafe import Markup
 
-from analytics.health_model import Health
-from analytics.physics_model import CHANGE, Curve, LockPhysics, Quantity, Said, SupplyPhysics
-from dashboards.figures import BAND, INK, MUTED, PAPER, figure_block
-from dashboards.page import Language
-from shared.weeks import Week
+from remanence.analytics.health.model import Health
+from remanence.analytics.health.physics_model import (
+    CHANGE,
+    Curve,
+    LockPhysics,
+    Quantity,
+    Said,
+    SupplyPhysics,
+)
+from remanence.dashboards.figures import BAND, INK, MUTED, PAPER, figure_block
+from remanence.dashboards.page import Language
+from remanence.shared.weeks import Week
 
 _DECIMALS = {
     "×": 1, "K": 0, "N": 0, "°C": 0, "%": 0, "mV": 0, "min": 1, "V": 2, "A": 1, "mm²": 2, "": 0,

@@ -6,9 +6,9 @@ import json
 import re
 from collections.abc import Iterator
 
-from analytics.timing import Timing
-from analytics.timing_answer import LockAnswer
-from analytics.timing_model import LockModel, Settings
+from remanence.analytics.timing.answer import LockAnswer
+from remanence.analytics.timing.gather import Timing
+from remanence.analytics.timing.model import LockModel, Settings
 
 _NO_PULSE = {
     "none": "no pulse does both: it needs {shortest:.0f} ms, its rating allows {longest:.0f} ms",

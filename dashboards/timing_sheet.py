@@ -9,14 +9,30 @@ from typing import Any
 
 from markupsafe import Markup
 
-from analytics.timing import Timing
-from analytics.timing_answer import CueAnswer, LockAnswer
-from analytics.timing_curve import lower_curve, release_curve
-from analytics.timing_model import RISKS, TARGETS, LockModel, Quantile, RailModel, Settings, key
-from analytics.timing_together import GroupAnswer, RailAnswer
-from dashboards.figures import BLUE, INK, MUTED, figure_block
-from dashboards.page import EN_DASH, MINUS, Language, assets, file_names, language, page, resource
-from shared.limits import Limits
+from remanence.analytics.timing.answer import CueAnswer, LockAnswer, lower_curve, release_curve
+from remanence.analytics.timing.gather import Timing
+from remanence.analytics.timing.model import (
+    RISKS,
+    TARGETS,
+    LockModel,
+    Quantile,
+    RailModel,
+    Settings,
+    key,
+)
+from remanence.analytics.timing.together import GroupAnswer, RailAnswer
+from remanence.dashboards.figures import BLUE, INK, MUTED, figure_block
+from remanence.dashboards.page import (
+    EN_DASH,
+    MINUS,
+    Language,
+    assets,
+    file_names,
+    language,
+    page,
+    resource,
+)
+from remanence.shared.limits import Limits
 
 SCRIPTS = ("timing.js", "timing_page.js")
 

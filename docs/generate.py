@@ -9,16 +9,15 @@ from pathlib import Path
 
 from reference import PAGES, Page
 
-from dashboards.page import language
-from pipelines.commands import build_parser
-from shared.condition_evidence import RESTS_ON
-from shared.conditions import CATALOGUE
-from shared.keys import Key
-from shared.limits import limit_fields
-from shared.log_format import LOG_KEYS
-from shared.result_tables import FINDINGS, RESULTS
-from shared.tables import TABLES
-from shared.venue_keys import LOCK_KEYS, PART_KEYS, SUPPLY_KEYS, VENUE_KEYS
+from remanence.dashboards.page import language
+from remanence.pipelines.commands import build_parser
+from remanence.shared.condition_evidence import RESTS_ON
+from remanence.shared.conditions import CATALOGUE
+from remanence.shared.keys import Key
+from remanence.shared.limits import limit_fields
+from remanence.shared.log_format import LOG_KEYS
+from remanence.shared.tables import FINDINGS, RESULTS, TABLES
+from remanence.shared.venue_keys import LOCK_KEYS, PART_KEYS, SUPPLY_KEYS, VENUE_KEYS
 
 
 def _cell(text: object) -> str:

@@ -27,10 +27,10 @@ PAGES = (
         "the pulses?",
         '''>>> from datetime import UTC, datetime, timedelta
 >>> import polars as pl
->>> from analytics.actuations import pair
->>> from analytics.pulses import pulse_lengths
->>> from shared.tables import SIGNALS
->>> from shared.venue_file import parse_venue
+>>> from remanence.analytics.pairing.rules import pair
+>>> from remanence.analytics.physics.latency import pulse_lengths
+>>> from remanence.shared.tables import SIGNALS
+>>> from remanence.shared.venue_file import parse_venue
 >>> venue = parse_venue("""
 ... [venue]
 ... id = "mill"
@@ -70,10 +70,9 @@ PAGES = (
 [('flour-bin', 500.0, 0)]
 ''',
         {
-            "analytics.actuations": ("Paired", "pair"),
-            "analytics.polling": (),
-            "analytics.pulses": (),
-            "analytics.history": (),
+            "remanence.analytics.pairing.rules": ("Paired", "pair"),
+            "remanence.analytics.pairing.polling": (),
+            "remanence.analytics.history": ("History",),
         },
     ),
     Page(
@@ -81,8 +80,8 @@ PAGES = (
         "How long does a release take, has it changed, and do commands fail more often than they "
         "did?",
         '''>>> import polars as pl
->>> from analytics.latency import release_latency
->>> from analytics.trend import trend
+>>> from remanence.analytics.physics.latency import release_latency
+>>> from remanence.analytics.statistics.trend import trend
 >>> actuations = pl.DataFrame({
 ...     "lock": ["flour-bin"] * 8,
 ...     "outcome": ["released"] * 6 + ["no-release", "unobserved"],
@@ -98,13 +97,15 @@ PAGES = (
 (1.0, True)
 ''',
         {
-            "analytics.latency": (
-                "placed_within_resolution", "quantile_name", "release_latency", "with_week"),
-            "analytics.survival": ("ProductLimit", "product_limit", "bound_of_quantile"),
-            "analytics.drift": (),
-            "analytics.trend": (),
-            "analytics.charts": (),
-            "analytics.rates": (),
+            "remanence.analytics.physics.latency": (
+                "placed_within_resolution", "pulse_histogram", "pulse_lengths", "quantile_name",
+                "release_latency", "with_week"),
+            "remanence.analytics.statistics.survival": (
+                "ProductLimit", "product_limit", "bound_of_quantile"),
+            "remanence.analytics.drift.judge": ("Drifts", "LockDrift", "drifts"),
+            "remanence.analytics.statistics.trend": (),
+            "remanence.analytics.statistics.control_charts": (),
+            "remanence.analytics.statistics.rates": (),
         },
     ),
     Page(
@@ -112,11 +113,11 @@ PAGES = (
         "What do volts, heat and wire do to a lock, and what did they do?",
         '''>>> from datetime import UTC, datetime, timedelta
 >>> import polars as pl
->>> from analytics.cable import branch, cable_needed
->>> from analytics.release import Solenoid
->>> from analytics.supply import source_resistance
->>> from shared.tables import ACTUATIONS
->>> from shared.venue_file import parse_venue
+>>> from remanence.analytics.physics.cable import branch, cable_needed
+>>> from remanence.analytics.physics.release import Solenoid
+>>> from remanence.analytics.physics.supply import source_resistance
+>>> from remanence.shared.tables import ACTUATIONS
+>>> from remanence.shared.venue_file import parse_venue
 >>> venue = parse_venue("""
 ... [venue]
 ... id = "mill"
@@ -163,17 +164,17 @@ PAGES = (
 [('rail', 0.3, 6, True)]
 ''',
         {
-            "analytics.cable": (),
-            "analytics.coil_thermal": (),
-            "analytics.coil": (),
-            "analytics.magnet": (),
-            "analytics.release": (),
-            "analytics.release_fit": (),
-            "analytics.off_voltage": (),
-            "analytics.sag_release": (),
-            "analytics.supply": (),
-            "analytics.rail": (),
-            "analytics.battery": (),
+            "remanence.analytics.physics.cable": (),
+            "remanence.analytics.physics.coil_thermal": (),
+            "remanence.analytics.physics.coil_heat": (),
+            "remanence.analytics.physics.magnet": (),
+            "remanence.analytics.physics.release": (),
+            "remanence.analytics.physics.release_fit": (),
+            "remanence.analytics.physics.off_voltage": (),
+            "remanence.analytics.physics.sag_release": (),
+            "remanence.analytics.physics.supply": (),
+            "remanence.analytics.physics.rail_model": (),
+            "remanence.analytics.physics.battery": (),
         },
     ),
     Page(
@@ -181,11 +182,11 @@ PAGES = (
         "What is to be said of a week: which lock, rail or controller needs hands?",
         '''>>> from datetime import UTC, datetime
 >>> import polars as pl
->>> from analytics.diagnosis import diagnose
->>> from analytics.history import History
->>> from shared.tables import ACTUATIONS
->>> from shared.venue_file import parse_venue
->>> from shared.weeks import Week
+>>> from remanence.analytics.conditions.diagnosis import diagnose
+>>> from remanence.analytics.history import History
+>>> from remanence.shared.tables import ACTUATIONS
+>>> from remanence.shared.venue_file import parse_venue
+>>> from remanence.shared.weeks import Week
 >>> venue = parse_venue("""
 ... [venue]
 ... id = "mill"
@@ -225,10 +226,10 @@ sticking-catch week 2026-11-02
 flour-bin lets go 37 % later than before
 ''',
         {
-            "analytics.diagnosis": (),
-            "analytics.fitting": (),
-            "analytics.coil_circuit": (),
-            "shared.findings": (),
+            "remanence.analytics.conditions.diagnosis": (),
+            "remanence.analytics.conditions.fitting": (),
+            "remanence.analytics.conditions.coil_circuit": (),
+            "remanence.shared.findings": (),
         },
     ),
     Page(
@@ -236,12 +237,12 @@ flour-bin lets go 37 % later than before
         "Which pulse, wait and cue to programme, and what happens when locks fire together?",
         '''>>> from datetime import UTC, datetime
 >>> import polars as pl
->>> from analytics.history import History
->>> from analytics.timing import timing
->>> from analytics.timing_together import groups_in_log
->>> from shared.tables import ACTUATIONS
->>> from shared.venue_file import parse_venue
->>> from shared.weeks import Week
+>>> from remanence.analytics.history import History
+>>> from remanence.analytics.timing.gather import timing
+>>> from remanence.analytics.timing.together import groups_in_log
+>>> from remanence.shared.tables import ACTUATIONS
+>>> from remanence.shared.venue_file import parse_venue
+>>> from remanence.shared.weeks import Week
 >>> venue = parse_venue("""
 ... [venue]
 ... id = "mill"
@@ -283,20 +284,20 @@ flour-bin lets go 37 % later than before
 [('flour-bin', 'meal-chest')]
 ''',
         {
-            "analytics.timing": ("Timing", "settings_of", "timing"),
-            "analytics.timing_answer": (
+            "remanence.analytics.timing.gather": ("Timing", "settings_of", "timing"),
+            "remanence.analytics.timing.answer": (
                 "CueAnswer", "LockAnswer", "PulseAnswer", "WaitAnswer", "cue_answer",
                 "lock_answer", "nearest_offered", "pulse_answer", "stated_share", "wait_answer"),
-            "analytics.timing_together": (
+            "remanence.analytics.timing.together": (
                 "GroupAnswer", "JointSpread", "RailAnswer", "groups_in_log", "joint_spread",
                 "range_quantile", "share_within", "together"),
-            "analytics.timing_volts": (),
-            "analytics.timing_tail": (),
-            "analytics.timing_recent": (),
-            "analytics.timing_misses": (),
-            "analytics.timing_sample": ("Sample", "lock_sample"),
-            "analytics.timing_fit": ("fit_lock",),
-            "analytics.timing_model": (
+            "remanence.analytics.timing.volts": (),
+            "remanence.analytics.timing.tail": (),
+            "remanence.analytics.timing.recent": (),
+            "remanence.analytics.timing.misses": (),
+            "remanence.analytics.timing.sample": ("Sample", "lock_sample"),
+            "remanence.analytics.timing.fit": ("fit_lock",),
+            "remanence.analytics.timing.model": (
                 "LockModel", "PulseGroup", "Quantile", "RailModel", "SeenPoint", "Settings"),
         },
     ),
@@ -305,13 +306,13 @@ flour-bin lets go 37 % later than before
         "How long has each lock left, and which parts are to be ordered by when?",
         '''>>> from datetime import UTC, datetime
 >>> import polars as pl
->>> from analytics.history import History
->>> from analytics.life import Lives, life_posterior
->>> from analytics.spares import demand_of_units
->>> from analytics.wear import remaining_life
->>> from shared.tables import ACTUATIONS
->>> from shared.venue_file import parse_venue
->>> from shared.weeks import Week
+>>> from remanence.analytics.history import History
+>>> from remanence.analytics.statistics.life import Lives, life_posterior
+>>> from remanence.analytics.parts.demand import demand_of_units
+>>> from remanence.analytics.parts.wear import remaining_life
+>>> from remanence.shared.tables import ACTUATIONS
+>>> from remanence.shared.venue_file import parse_venue
+>>> from remanence.shared.weeks import Week
 >>> venue = parse_venue("""
 ... [venue]
 ... id = "mill"
@@ -357,14 +358,13 @@ flour-bin lets go 37 % later than before
 2
 ''',
         {
-            "analytics.wear": (),
-            "analytics.wear_path": (),
-            "analytics.life": (),
-            "analytics.spares": (),
-            "analytics.orders": (),
-            "analytics.forecasts": (),
-            "analytics.unit_lives": (),
-            "analytics.demand": (),
+            "remanence.analytics.parts.wear": (),
+            "remanence.analytics.parts.wear_path": (),
+            "remanence.analytics.statistics.life": (),
+            "remanence.analytics.parts.demand": (),
+            "remanence.analytics.parts.orders": (),
+            "remanence.analytics.parts.forecasts": (),
+            "remanence.analytics.parts.unit_lives": (),
         },
     ),
     Page(
@@ -373,8 +373,8 @@ flour-bin lets go 37 % later than before
         '''>>> import tempfile
 >>> from datetime import date
 >>> from pathlib import Path
->>> from pipelines.ready import take_in
->>> from pipelines.toolkit import open_venue
+>>> from remanence.pipelines.sheets.refresh import take_in
+>>> from remanence.pipelines.toolkit import open_venue
 >>> home = tempfile.TemporaryDirectory()
 >>> folder = Path(home.name)
 >>> _ = (folder / "venue.toml").write_text("""
@@ -412,8 +412,8 @@ flour-bin lets go 37 % later than before
 >>> home.cleanup()
 ''',
         {
-            "pipelines.toolkit": (),
-            "analytics.result_rows": (),
+            "remanence.pipelines.toolkit": (),
+            "remanence.analytics.health.result_rows": (),
         },
     ),
     Page(
@@ -422,10 +422,10 @@ flour-bin lets go 37 % later than before
         "say?",
         r'''>>> from datetime import UTC, date, datetime
 >>> import polars as pl
->>> from shared.errors import TableError, VenueFileError
->>> from shared.tables import ACTUATIONS, require
->>> from shared.venue_file import parse_venue
->>> from shared.weeks import Week
+>>> from remanence.shared.errors import TableError, VenueFileError
+>>> from remanence.shared.tables import ACTUATIONS, require
+>>> from remanence.shared.venue_file import parse_venue
+>>> from remanence.shared.weeks import Week
 >>> mine = pl.DataFrame({"lock": ["flour-bin"], "latency_ms": [62]})
 >>> ACTUATIONS.conform(mine).select("lock", "latency_ms", "waited_ms").rows()
 [('flour-bin', 62.0, None)]
@@ -443,12 +443,11 @@ actuations: column latency_ms is Int64, Float64 expected
 True
 ''',
         {
-            "shared.tables": (),
-            "shared.result_tables": (),
-            "shared.weeks": (),
-            "shared.limits": (),
-            "shared.venue_file": ("parse_venue",),
-            "shared.venue": (),
+            "remanence.shared.tables": (),
+            "remanence.shared.weeks": (),
+            "remanence.shared.limits": (),
+            "remanence.shared.venue_file": ("parse_venue",),
+            "remanence.shared.venue": (),
         },
     ),
 )

@@ -15,7 +15,7 @@ from collections.abc import Sequence
 from datetime import date
 from pathlib import Path
 
-from shared.errors import RemanenceError
+from remanence.shared.errors import RemanenceError
 
 DONE, AT_FAULT, USAGE, URGENT = 0, 1, 2, 3
 
@@ -118,16 +118,16 @@ def build_parser() -> argparse.ArgumentParser:
 
 
 def _demo(words: argparse.Namespace) -> int:
-    from pipelines.demo import run_demo
+    from remanence.pipelines.sheets.demo import run_demo
 
     print(run_demo(words.out, seed=words.seed))
     return DONE
 
 
 def _check(words: argparse.Namespace) -> int:
-    from analytics.fitting import unsafe_fittings
-    from pipelines.check import report_text
-    from pipelines.venue_files import load_venue
+    from remanence.analytics.conditions.fitting import unsafe_fittings
+    from remanence.pipelines.sheets.check import report_text
+    from remanence.pipelines.sheets.refresh import load_venue
 
     venue, _ = load_venue(words.venue)
     print(report_text(venue, unsafe_fittings(venue)))
@@ -135,7 +135,7 @@ def _check(words: argparse.Namespace) -> int:
 
 
 def _ingest(words: argparse.Namespace) -> int:
-    from pipelines.ready import take_in
+    from remanence.pipelines.sheets.refresh import take_in
 
     text, whole = take_in(words.venue, words.files or None, retry_rejects=words.retry_rejects)
     print(text)
@@ -143,14 +143,14 @@ def _ingest(words: argparse.Namespace) -> int:
 
 
 def _sniff(words: argparse.Namespace) -> int:
-    from pipelines.sniff import sniff
+    from remanence.pipelines.sniff.sniff import sniff
 
     print(sniff(words.files))
     return DONE
 
 
 def _report(words: argparse.Namespace) -> int:
-    from pipelines.report import write_report
+    from remanence.pipelines.sheets.health import write_report
 
     outcome = write_report(
         words.venue, week=words.week, out=words.out, language=words.language,
@@ -161,10 +161,10 @@ def _report(words: argparse.Namespace) -> int:
 
 
 def _timing(words: argparse.Namespace) -> int:
-    from pipelines.ready import prepare
+    from remanence.pipelines.sheets.refresh import prepare
 
     ready = prepare(words.venue)
-    from pipelines.timing import write_timing
+    from remanence.pipelines.sheets.timing import write_timing
 
     out = words.out or ready.path.parent / "timing"
     outcome = write_timing(
@@ -176,10 +176,10 @@ def _timing(words: argparse.Namespace) -> int:
 
 
 def _parts(words: argparse.Namespace) -> int:
-    from pipelines.ready import prepare
+    from remanence.pipelines.sheets.refresh import prepare
 
     ready = prepare(words.venue)
-    from pipelines.parts import write_parts
+    from remanence.pipelines.sheets.parts import write_parts
 
     out = words.out or ready.path.parent / "parts"
     print(write_parts(ready.venue, ready.path, out, language=words.language).text())
@@ -189,8 +189,8 @@ def _parts(words: argparse.Namespace) -> int:
 def _service(words: argparse.Namespace) -> int:
     from datetime import datetime
 
-    from pipelines.service import add_service, service_path
-    from pipelines.venue_files import load_venue
+    from remanence.pipelines.sheets.refresh import load_venue
+    from remanence.pipelines.store.service_log import add_service, service_path
 
     venue, path = load_venue(words.venue)
     day = words.date or datetime.now(venue.zone).date()
@@ -202,7 +202,7 @@ def _service(words: argparse.Namespace) -> int:
 
 
 def _weekly(words: argparse.Namespace) -> int:
-    from pipelines.weekly import run_weekly
+    from remanence.pipelines.sheets.weekly import run_weekly
 
     outcome = run_weekly(words.venue, week=words.week, language=words.language)
     print(outcome.text())
@@ -210,7 +210,7 @@ def _weekly(words: argparse.Namespace) -> int:
 
 
 def _export(words: argparse.Namespace) -> int:
-    from pipelines.export import export
+    from remanence.pipelines.sheets.export import export
 
     print(export(words.venue, words.table, words.file))
     return DONE
@@ -244,7 +244,7 @@ def main(words: Sequence[str] | None = None) -> int:
     if given.version:
         from importlib.metadata import version
 
-        print(f"remanence {version('remanence')}")
+        print(f"remanence {version('remanence-locks')}")
         return DONE
     if given.command is None:
         parser.print_help()

@@ -1,6 +1,6 @@
 """A venue from Python: its tables as Polars or pandas, and every analysis on them.
 
->>> from pipelines.toolkit import open_venue  # doctest: +SKIP
+>>> from remanence.pipelines.toolkit import open_venue  # doctest: +SKIP
 >>> house = open_venue("demo")  # doctest: +SKIP
 >>> house.actuations(lock="bench-drawer").select("command_time", "latency_ms")  # doctest: +SKIP
 """
@@ -13,24 +13,23 @@ from typing import TYPE_CHECKING, Literal, overload
 
 import polars as pl
 
-from analytics.diagnosis import diagnose
-from analytics.history import History
-from analytics.wear import LockWear, remaining_life
-from pipelines.histories import load_history, load_table
-from pipelines.ready import newest_week, prepare
-from pipelines.store import Store
-from shared.errors import RemanenceError
-from shared.findings import Finding
-from shared.keys import nearest
-from shared.result_tables import RESULTS
-from shared.tables import TABLES
-from shared.venue import Venue
-from shared.weeks import Week, day_start
+from remanence.analytics.conditions.diagnosis import diagnose
+from remanence.analytics.history import History
+from remanence.analytics.parts.wear import LockWear, remaining_life
+from remanence.pipelines.sheets.load import load_history, load_table
+from remanence.pipelines.sheets.refresh import newest_week, prepare
+from remanence.pipelines.store.store import Store
+from remanence.shared.errors import RemanenceError
+from remanence.shared.findings import Finding
+from remanence.shared.keys import nearest
+from remanence.shared.tables import RESULTS, TABLES
+from remanence.shared.venue import Venue
+from remanence.shared.weeks import Week, day_start
 
 if TYPE_CHECKING:
     import pandas as pd
 
-    from analytics.timing import Timing
+    from remanence.analytics.timing.gather import Timing
 
 Moment = datetime | date | None
 """A span's end: an aware datetime, or a day in the venue's calendar."""
@@ -73,8 +72,8 @@ class OpenVenue:
         Parameters
         ----------
         name : str
-            A name of :data:`shared.tables.TABLES` (kept) or of
-            :data:`shared.result_tables.RESULTS` (``findings``, ``wear``, ``timing``: worked
+            A name of :data:`remanence.shared.tables.TABLES` (kept) or of
+            :data:`remanence.shared.tables.RESULTS` (``findings``, ``wear``, ``timing``: worked
             out week by week), which tell its columns and units.
         start, end : datetime or date, optional
             Only rows from ``start`` (inclusive) to ``end`` (exclusive). A day begins at the
@@ -151,7 +150,7 @@ class OpenVenue:
         return weeks
 
     def _result(self, name: str, week: Week) -> pl.DataFrame:
-        from analytics.result_rows import findings_rows, timing_rows, wear_rows
+        from remanence.analytics.health.result_rows import findings_rows, timing_rows, wear_rows
 
         if name == "findings":
             return findings_rows(self.findings(week), week)
@@ -174,7 +173,7 @@ class OpenVenue:
         Returns
         -------
         polars.DataFrame
-            Schema :data:`shared.tables.ACTUATIONS`.
+            Schema :data:`remanence.shared.tables.ACTUATIONS`.
 
         Raises
         ------
@@ -198,7 +197,7 @@ class OpenVenue:
         Returns
         -------
         polars.DataFrame
-            Schema :data:`shared.tables.OPENINGS`.
+            Schema :data:`remanence.shared.tables.OPENINGS`.
 
         Raises
         ------
@@ -218,7 +217,7 @@ class OpenVenue:
         Returns
         -------
         polars.LazyFrame
-            Schema :data:`shared.tables.SIGNALS`, sorted by time.
+            Schema :data:`remanence.shared.tables.SIGNALS`, sorted by time.
 
         Raises
         ------
@@ -273,7 +272,8 @@ class OpenVenue:
         Returns
         -------
         list of Finding
-            Most urgent first, then surest (:func:`analytics.diagnosis.diagnose`).
+            Most urgent first, then surest
+            (:func:`remanence.analytics.conditions.diagnosis.diagnose`).
 
         Raises
         ------
@@ -293,7 +293,7 @@ class OpenVenue:
         Returns
         -------
         list of LockWear
-            One a lock (:func:`analytics.wear.remaining_life`).
+            One a lock (:func:`remanence.analytics.parts.wear.remaining_life`).
 
         Raises
         ------
@@ -313,14 +313,14 @@ class OpenVenue:
         Returns
         -------
         Timing
-            Models and answers (:func:`analytics.timing.timing`).
+            Models and answers (:func:`remanence.analytics.timing.gather.timing`).
 
         Raises
         ------
         RemanenceError
             ``week`` is not of that form.
         """
-        from analytics.timing import timing
+        from remanence.analytics.timing.gather import timing
 
         return timing(self.history(week))
 

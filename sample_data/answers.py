@@ -1,7 +1,7 @@
 """What each command did: released when, held how long, current for how long.
 
 Faults act here on friction, gap, residual field, resistance and on what people do;
-:mod:`sample_data.physics` turns that into latencies.
+:mod:`remanence.sample_data.physics` turns that into latencies.
 """
 
 from __future__ import annotations
@@ -11,10 +11,10 @@ from dataclasses import dataclass, fields, replace
 import numpy as np
 import numpy.typing as npt
 
-from sample_data import physics
-from sample_data.faults import amount
-from sample_data.games import SECOND, Commands
-from shared.venue import Lock, Venue
+from remanence.sample_data import physics
+from remanence.sample_data.faults import amount
+from remanence.sample_data.games import SECOND, Commands
+from remanence.shared.venue import Lock, Venue
 
 Reals = npt.NDArray[np.float64]
 Whole = npt.NDArray[np.int64]

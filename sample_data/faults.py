@@ -1,7 +1,7 @@
 """The faults of the demo venue, told by how long before the log's last day they began.
 
 Each acts on one quantity of the physics (friction, gap, residual field, coil
-resistance, joint resistance, ...); :mod:`sample_data.physics` makes of it what a
+resistance, joint resistance, ...); :mod:`remanence.sample_data.physics` makes of it what a
 log shows. ``severity`` runs from 0 at the start of a slow fault to 1 on the last day.
 """
 
@@ -13,7 +13,7 @@ from datetime import date, timedelta
 import numpy as np
 import numpy.typing as npt
 
-from sample_data.truth import Fault
+from remanence.sample_data.truth import Fault
 
 Reals = npt.NDArray[np.float64]
 

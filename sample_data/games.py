@@ -8,7 +8,7 @@ from datetime import date, datetime, time, timedelta
 import numpy as np
 import numpy.typing as npt
 
-from shared.venue import Venue
+from remanence.shared.venue import Venue
 
 Reals = npt.NDArray[np.float64]
 Whole = npt.NDArray[np.int64]

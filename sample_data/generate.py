@@ -11,13 +11,13 @@ from pathlib import Path
 import numpy as np
 import polars as pl
 
-from sample_data import physics, records
-from sample_data.answers import SET_VOLTS, Surroundings, answer
-from sample_data.faults import DEMO_FAULTS
-from sample_data.games import SECOND, commands, moment
-from sample_data.truth import Truth
-from shared.venue import Venue
-from shared.venue_file import parse_venue
+from remanence.sample_data import physics, records
+from remanence.sample_data.answers import SET_VOLTS, Surroundings, answer
+from remanence.sample_data.faults import DEMO_FAULTS
+from remanence.sample_data.games import SECOND, commands, moment
+from remanence.sample_data.truth import Truth
+from remanence.shared.venue import Venue
+from remanence.shared.venue_file import parse_venue
 
 DEFAULT_SEED = 20261122
 DEFAULT_END = date(2026, 11, 22)

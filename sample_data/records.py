@@ -6,10 +6,10 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
-from sample_data.answers import POLL_US, Rows, Surroundings, idle_volts, source_ohms
-from sample_data.faults import amount
-from sample_data.games import SECOND
-from shared.venue import Lock, Venue
+from remanence.sample_data.answers import POLL_US, Rows, Surroundings, idle_volts, source_ohms
+from remanence.sample_data.faults import amount
+from remanence.sample_data.games import SECOND
+from remanence.shared.venue import Lock, Venue
 
 Reals = npt.NDArray[np.float64]
 Whole = npt.NDArray[np.int64]

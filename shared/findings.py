@@ -74,7 +74,7 @@ class Finding:
         Of what it is said, and whether that is a ``lock``, ``supply``, ``controller`` or
         ``venue``.
     condition : str
-        A name of :mod:`shared.conditions`.
+        A name of :mod:`remanence.shared.conditions`.
     urgency : str
         ``now``, ``week``, ``plan`` or ``watch``.
     score : float

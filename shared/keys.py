@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Any
 
-from shared.errors import Problem
+from remanence.shared.errors import Problem
 
 LineOf = Callable[[str], int]
 """From a key of the block to the line it stands on (the block's own line if it is missing)."""

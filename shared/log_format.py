@@ -12,10 +12,10 @@ from zoneinfo import ZoneInfo
 
 import polars as pl
 
-from shared.errors import Problem
-from shared.keys import Key, nearest, read_block, shown
-from shared.tables import QUANTITIES
-from shared.time_forms import lacks
+from remanence.shared.errors import Problem
+from remanence.shared.keys import Key, nearest, read_block, shown
+from remanence.shared.tables import QUANTITIES
+from remanence.shared.time_forms import lacks
 
 FORMATS = ("csv", "jsonl", "text", "parquet")
 LAYOUTS = ("long", "wide")

@@ -1,7 +1,7 @@
 """The checked model of a venue: what is wired where, and what it is rated for.
 
 These classes hold what ``venue.toml`` said once it has been found free of
-faults (:mod:`shared.venue_file`). Units are in the names.
+faults (:mod:`remanence.shared.venue_file`). Units are in the names.
 """
 
 from __future__ import annotations
@@ -12,8 +12,8 @@ from datetime import date
 from functools import cached_property
 from zoneinfo import ZoneInfo
 
-from shared.limits import Limits
-from shared.log_format import LogFormat
+from remanence.shared.limits import Limits
+from remanence.shared.log_format import LogFormat
 
 DEFAULT_RELEASED_BY = {"magnet": "power-off", "latch": "power-on"}
 

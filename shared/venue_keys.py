@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from shared.keys import Key
-from shared.limits import limit_fields
+from remanence.shared.keys import Key
+from remanence.shared.limits import limit_fields
 
 MECHANISMS = ("magnet", "latch", "bolt", "strike")
 

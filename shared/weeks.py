@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
 from zoneinfo import ZoneInfo
 
-from shared.errors import RemanenceError
+from remanence.shared.errors import RemanenceError
 
 _WEEK = re.compile(r"(\d{4})-W(\d{2})")
 

@@ -10,12 +10,11 @@ from pathlib import Path
 
 import pytest
 
-from pipelines.commands import build_parser
-from shared.condition_evidence import RESTS_ON
-from shared.conditions import CONDITIONS
-from shared.result_tables import RESULTS
-from shared.tables import TABLES
-from shared.venue_file import parse_venue
+from remanence.pipelines.commands import build_parser
+from remanence.shared.condition_evidence import RESTS_ON
+from remanence.shared.conditions import CONDITIONS
+from remanence.shared.tables import RESULTS, TABLES
+from remanence.shared.venue_file import parse_venue
 
 ROOT = Path(__file__).parents[1]
 PAGES = [ROOT / "README.md", ROOT / "DEVELOPERS.md", *sorted((ROOT / "docs").glob("*.md"))]
@@ -109,7 +108,7 @@ def test_every_condition_says_what_it_rests_on():
 
 
 def test_every_figure_of_a_condition_is_one_that_the_analysis_gives():
-    code = "".join(path.read_text(encoding="utf-8") for path in (ROOT / "analytics").glob("*.py"))
+    code = "".join(path.read_text(encoding="utf-8") for path in (ROOT / "analytics").rglob("*.py"))
     # A long text may be broken over two lines of code.
     code = re.sub(r"[\"']\s*\n\s*f?[\"']", "", code)
     for name, rests in RESTS_ON.items():

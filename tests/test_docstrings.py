@@ -20,23 +20,22 @@ import numpy as np
 import polars as pl
 import pytest
 
-from analytics import coil, supply
-from analytics.forecasts import calibration
-from analytics.history import History
-from analytics.latency import release_latency
-from analytics.polling import polling_rows
-from analytics.pulses import pulse_histogram, pulse_lengths
-from analytics.release_fit import loaded
-from analytics.timing_together import groups_in_log, joint_spread
-from analytics.unit_lives import replacements
-from analytics.wear import weekly_levels
-from shared import errors
-from shared.result_tables import RESULTS
-from shared.tables import TABLES
-from shared.venue import Lock, Part, Supply, Venue
-from shared.venue_file import parse_venue
-from shared.venue_keys import LOCK_KEYS, PART_KEYS, SUPPLY_KEYS, VENUE_KEYS
-from shared.weeks import Week
+from remanence.analytics.history import History
+from remanence.analytics.pairing.polling import polling_rows
+from remanence.analytics.parts.forecasts import calibration
+from remanence.analytics.parts.unit_lives import replacements
+from remanence.analytics.parts.wear import weekly_levels
+from remanence.analytics.physics import coil_heat as coil
+from remanence.analytics.physics import supply
+from remanence.analytics.physics.latency import pulse_histogram, pulse_lengths, release_latency
+from remanence.analytics.physics.release_fit import loaded
+from remanence.analytics.timing.together import groups_in_log, joint_spread
+from remanence.shared import errors
+from remanence.shared.tables import RESULTS, TABLES
+from remanence.shared.venue import Lock, Part, Supply, Venue
+from remanence.shared.venue_file import parse_venue
+from remanence.shared.venue_keys import LOCK_KEYS, PART_KEYS, SUPPLY_KEYS, VENUE_KEYS
+from remanence.shared.weeks import Week
 
 ROOT = Path(__file__).parents[1]
 SECTIONS = ("Parameters", "Returns", "Raises", "Notes", "References", "Attributes", "Examples")

@@ -18,10 +18,10 @@ from typing import Literal
 import numpy as np
 import polars as pl
 
-from pipelines.readers.raw import ChunkText, Fields, Parsed, decoded, reject_frame
-from pipelines.readers.source import Chunk, UnreadableSourceError
-from shared.keys import shown
-from shared.log_format import LogFormat
+from remanence.pipelines.readers.raw import ChunkText, Fields, Parsed, decoded, reject_frame
+from remanence.pipelines.readers.source import Chunk, UnreadableSourceError
+from remanence.shared.keys import shown
+from remanence.shared.log_format import LogFormat
 
 MISFITS = 3
 """After so many chunks that did not fit the columns' types no further one is tried."""

@@ -8,9 +8,9 @@ from __future__ import annotations
 
 import polars as pl
 
-from pipelines.readers.raw import KEPT_TEXT, ChunkText, Fields, Parsed, reject_frame
-from pipelines.readers.source import Chunk
-from shared.log_format import LogFormat, group_names
+from remanence.pipelines.readers.raw import KEPT_TEXT, ChunkText, Fields, Parsed, reject_frame
+from remanence.pipelines.readers.source import Chunk
+from remanence.shared.log_format import LogFormat, group_names
 
 NO_MATCH = "line does not fit the pattern of the [[log]] block"
 

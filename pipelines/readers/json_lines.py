@@ -12,10 +12,10 @@ from typing import Any
 
 import polars as pl
 
-from pipelines.readers.delimited import NOT_TEXT
-from pipelines.readers.raw import ChunkText, Fields, Parsed, decoded, reject_frame
-from pipelines.readers.source import Chunk
-from shared.log_format import LogFormat
+from remanence.pipelines.readers.delimited import NOT_TEXT
+from remanence.pipelines.readers.raw import ChunkText, Fields, Parsed, decoded, reject_frame
+from remanence.pipelines.readers.source import Chunk
+from remanence.shared.log_format import LogFormat
 
 _DEFAULT = {"time": pl.String, "channel": pl.String, "quantity": pl.String, "value": pl.Float64}
 

@@ -12,9 +12,9 @@ from dataclasses import dataclass
 
 import polars as pl
 
-from pipelines.readers.raw import Fields
-from pipelines.readers.source import UnreadableSourceError
-from shared.log_format import LogChannel, LogFormat, group_names
+from remanence.pipelines.readers.raw import Fields
+from remanence.pipelines.readers.source import UnreadableSourceError
+from remanence.shared.log_format import LogChannel, LogFormat, group_names
 
 _EXTRA = ("boot", "wall")
 

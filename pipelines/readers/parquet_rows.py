@@ -10,8 +10,8 @@ import polars as pl
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from pipelines.readers.raw import KEPT_TEXT, Fields, Parsed, reject_frame
-from pipelines.readers.source import UnreadableSourceError
+from remanence.pipelines.readers.raw import KEPT_TEXT, Fields, Parsed, reject_frame
+from remanence.pipelines.readers.source import UnreadableSourceError
 
 ROWS = 250_000
 

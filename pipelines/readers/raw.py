@@ -8,7 +8,7 @@ from typing import Protocol
 
 import polars as pl
 
-from pipelines.readers.source import Chunk
+from remanence.pipelines.readers.source import Chunk
 
 REJECT_LINES = pl.Schema({"line": pl.Int64, "text": pl.String, "reason": pl.String})
 """Lines set aside by a reader or later: number, text as it stood, reason."""

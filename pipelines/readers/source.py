@@ -17,7 +17,7 @@ import numpy as np
 import polars as pl
 import pyarrow as pa
 
-from shared.errors import RemanenceError
+from remanence.shared.errors import RemanenceError
 
 CHUNK_BYTES = 8 << 20
 """How much text is worked on at once."""

@@ -20,11 +20,11 @@ from pathlib import Path
 import numpy as np
 import polars as pl
 
-from pipelines.store import Store
-from pipelines.store_days import add_to_day, busy_hours, read_table
-from pipelines.store_manifest import Day, Manifest, write_manifest
-from pipelines.venue_files import load_venue
-from shared.tables import SIGNALS
+from remanence.pipelines.sheets.refresh import load_venue
+from remanence.pipelines.store.days import add_to_day, busy_hours, read_table
+from remanence.pipelines.store.manifest import Day, Manifest, write_manifest
+from remanence.pipelines.store.store import Store
+from remanence.shared.tables import SIGNALS
 
 DATA = Path(__file__).parent / "data"
 FIRST = date(2024, 1, 1)

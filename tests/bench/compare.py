@@ -24,9 +24,9 @@ ROOT = Path(__file__).parents[2]
 SCRIPT = """
 import json, resource as r, shutil, sys, time
 from pathlib import Path
-from pipelines.derive import derive
-from pipelines.store import Store
-from pipelines.venue_files import load_venue
+from remanence.pipelines.derive.derive import derive
+from remanence.pipelines.store.store import Store
+from remanence.pipelines.sheets.refresh import load_venue
 venue, path = load_venue(sys.argv[1])
 store = Store.open(venue, path)
 shutil.rmtree(store.folder / "derived", ignore_errors=True)

@@ -41,9 +41,9 @@ def scan(folder: Path, days: int | None) -> int:
 
 def this(folder: Path, days: int | None) -> int:
     """`derive` from nothing: all seven derived tables and the states, written to disk."""
-    from pipelines.derive import derive
-    from pipelines.store import Store
-    from pipelines.venue_files import load_venue
+    from remanence.pipelines.derive.derive import derive
+    from remanence.pipelines.sheets.refresh import load_venue
+    from remanence.pipelines.store.store import Store
 
     assert days is None, "derive takes the whole store"
     venue, path = load_venue(folder)
@@ -56,7 +56,7 @@ def duckdb(folder: Path, days: int | None) -> int:
     """The actuations of contract columns in SQL, with ASOF joins; no bounce, retry or overlap."""
     import duckdb as database
 
-    from pipelines.venue_files import load_venue
+    from remanence.pipelines.sheets.refresh import load_venue
 
     venue, _ = load_venue(folder)
     connection = database.connect()
@@ -130,7 +130,7 @@ def notebook(folder: Path, days: int | None) -> int:
     """What a notebook user writes in pandas: day by day, a mask for every command."""
     import pandas as pd
 
-    from pipelines.venue_files import load_venue
+    from remanence.pipelines.sheets.refresh import load_venue
 
     venue, _ = load_venue(folder)
     rows = []
@@ -193,7 +193,7 @@ if __name__ == "__main__":
     parser.add_argument("--days", type=int, default=None, help="only the first N days")
     arguments = parser.parse_args()
     if arguments.name in ("scan", "this"):
-        import pipelines.derive  # noqa: F401  (what is loaded once is no part of the work)
+        import remanence.pipelines.derive.derive  # noqa: F401 - not counted
     before = used()
     wall = time.perf_counter()
     rows = CONTESTANTS[arguments.name](arguments.folder, arguments.days)

@@ -110,9 +110,9 @@ def one(what: str, folder: Path) -> None:
     """Do the work once, in this process, and print seconds and memory."""
     log = folder / "log.csv"
     if what == "ingest":
-        from pipelines.ingest import ingest
-        from pipelines.ingest_progress import Silent
-        from pipelines.venue_files import load_venue
+        from remanence.pipelines.ingest.ingest import ingest
+        from remanence.pipelines.ingest.progress import Silent
+        from remanence.pipelines.sheets.refresh import load_venue
 
         venue, path = load_venue(folder)
     wall, busy = time.perf_counter(), time.process_time()

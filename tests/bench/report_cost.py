@@ -10,10 +10,10 @@ from __future__ import annotations
 import time
 from dataclasses import replace
 
-from analytics.diagnosis import diagnose
-from analytics.health import health, telling_actuations
-from dashboards.health_report import render_health
-from shared.venue import Venue
+from remanence.analytics.conditions.diagnosis import diagnose
+from remanence.analytics.health.gather import health, telling_actuations
+from remanence.dashboards.health_report import render_health
+from remanence.shared.venue import Venue
 from tests.dashboards import small_venue
 
 GAMES_A_DAY = 5

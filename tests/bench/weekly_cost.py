@@ -23,18 +23,18 @@ from pathlib import Path
 
 import polars as pl
 
-from pipelines.derive import derive
-from pipelines.store import Store
-from pipelines.venue_files import load_venue
+from remanence.pipelines.derive.derive import derive
+from remanence.pipelines.sheets.refresh import load_venue
+from remanence.pipelines.store.store import Store
 from tests.bench.build import DATA, FIRST, YEAR, build, day_records
 
 ROOT = Path(__file__).parents[2]
 SCRIPT = """
 import json, resource, sys, time
 from pathlib import Path
-from pipelines.ready import take_in
-from pipelines.venue_files import load_venue
-import pipelines.weekly as weekly
+from remanence.pipelines.sheets.refresh import take_in
+from remanence.pipelines.sheets.refresh import load_venue
+import remanence.pipelines.sheets.weekly as weekly
 spent = {}
 def timed(where, name):
     real = getattr(where, name)
@@ -45,12 +45,14 @@ def timed(where, name):
         finally:
             spent[name] = spent.get(name, 0) + time.process_time() - began
     setattr(where, name, run)
-import pipelines.parts, pipelines.ready, pipelines.timing
-timed(pipelines.ready, "ingest")
-timed(pipelines.ready, "derive")
+import remanence.pipelines.sheets.parts
+import remanence.pipelines.sheets.refresh
+import remanence.pipelines.sheets.timing
+timed(remanence.pipelines.sheets.refresh, "ingest")
+timed(remanence.pipelines.sheets.refresh, "derive")
 timed(weekly, "write_report")
-timed(pipelines.timing, "write_timing")
-timed(pipelines.parts, "write_parts")
+timed(remanence.pipelines.sheets.timing, "write_timing")
+timed(remanence.pipelines.sheets.parts, "write_parts")
 weekly.run_weekly(sys.argv[1])
 told = [resource.getrusage(who) for who in (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN)]
 print(json.dumps({"processor_seconds": sum(of.ru_utime + of.ru_stime for of in told),

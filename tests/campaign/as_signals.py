@@ -7,8 +7,8 @@ polling, real bounce and a sampled rail.
 import numpy as np
 import polars as pl
 
-from shared.tables import SIGNALS
-from shared.venue import controller_of
+from remanence.shared.tables import SIGNALS
+from remanence.shared.venue import controller_of
 from tests.campaign.as_tables import gaps_of, tables_of
 from tests.campaign.play import US
 from tests.campaign.rails import rail_volts, source_ohms
@@ -21,7 +21,7 @@ LONG_US = 1_500_000
 
 def paired_tables(past):
     """Tables that the program's own pairing makes of the venue's records."""
-    from analytics.actuations import pair
+    from remanence.analytics.pairing.rules import pair
 
     found = pair(signals_of(past), past.scenario.venue).tables()
     straight = tables_of(past)

@@ -1,6 +1,6 @@
 """What a pairing would make of a played venue: the tables, straight, without raw records.
 
-The fast level of the campaign. It follows the words of :mod:`shared.tables`, not
+The fast level of the campaign. It follows the words of :mod:`remanence.shared.tables`, not
 the pairing's code.
 """
 
@@ -9,8 +9,8 @@ import itertools
 import numpy as np
 import polars as pl
 
-from shared import tables
-from shared.venue import controller_of
+from remanence.shared import tables
+from remanence.shared.venue import controller_of
 from tests.campaign.play import US
 from tests.campaign.rails import rail_volts, source_ohms
 
@@ -24,7 +24,7 @@ def tables_of(past):
     Returns
     -------
     dict of str to polars.DataFrame
-        As :meth:`analytics.history.History.of` takes them.
+        As :meth:`remanence.analytics.history.History.of` takes them.
     """
     scenario = past.scenario
     gaps = gaps_of(past)

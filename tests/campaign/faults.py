@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from shared.venue import Lock
+from remanence.shared.venue import Lock
 from tests.campaign import mechanics
 from tests.campaign.scenario import FIRST_SCORED_WEEK, Fault
 

@@ -10,10 +10,10 @@ from tests.campaign.scenario import FIRST_SCORED_WEEK, draw
 
 def judge(scenario, frames, weeks=None):
     """What the program says of each scored week, and the seconds a week took."""
-    from analytics.diagnosis import diagnose
-    from analytics.history import History
-    from shared.findings import rank
-    from shared.weeks import Week
+    from remanence.analytics.conditions.diagnosis import diagnose
+    from remanence.analytics.history import History
+    from remanence.shared.findings import rank
+    from remanence.shared.weeks import Week
     from tests.campaign.score import Said
 
     first = Week.of(scenario.start)

@@ -12,7 +12,7 @@ from datetime import date, timedelta
 
 import numpy as np
 
-from shared.venue import Lock, Part, Supply, Venue
+from remanence.shared.venue import Lock, Part, Supply, Venue
 
 ZONES = ("Europe/Lisbon", "Europe/Helsinki", "America/Denver", "Asia/Tokyo", "Australia/Perth")
 

@@ -5,7 +5,7 @@ from datetime import date, timedelta
 
 import numpy as np
 
-from shared.venue import controller_of
+from remanence.shared.venue import controller_of
 from tests.campaign.as_tables import gaps_of
 from tests.campaign.faults import change_of_median
 from tests.campaign.rails import rail_volts

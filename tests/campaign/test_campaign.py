@@ -6,10 +6,10 @@ import numpy as np
 import polars as pl
 import pytest
 
-from analytics.history import History
-from shared import tables
-from shared.conditions import CONDITIONS
-from shared.weeks import Week
+from remanence.analytics.history import History
+from remanence.shared import tables
+from remanence.shared.conditions import CONDITIONS
+from remanence.shared.weeks import Week
 from tests.campaign import heat, mechanics, report
 from tests.campaign.as_signals import paired_tables
 from tests.campaign.as_tables import tables_of

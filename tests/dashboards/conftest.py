@@ -8,9 +8,9 @@ from pathlib import Path
 
 import pytest
 
-from analytics.health import health, telling_actuations
-from analytics.health_model import Health
-from dashboards.health_report import render_health, render_single_file
+from remanence.analytics.health.gather import health, telling_actuations
+from remanence.analytics.health.model import Health
+from remanence.dashboards.health_report import render_health, render_single_file
 from tests.dashboards import small_venue
 
 CHROMIUM = ("chromium", "chromium-browser", "google-chrome", "chrome")

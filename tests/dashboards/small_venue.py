@@ -11,11 +11,11 @@ from datetime import UTC, date, datetime, timedelta
 import numpy as np
 import polars as pl
 
-from analytics.history import History
-from shared.findings import Evidence, Finding
-from shared.tables import TIMESTAMP
-from shared.venue import Lock, Part, Supply, Venue
-from shared.weeks import Week
+from remanence.analytics.history import History
+from remanence.shared.findings import Evidence, Finding
+from remanence.shared.tables import TIMESTAMP
+from remanence.shared.venue import Lock, Part, Supply, Venue
+from remanence.shared.weeks import Week
 
 WEEK = Week(2026, 47)
 NASTY = '<b onmouseover="x()">C & D</b>'

@@ -8,9 +8,9 @@ from pathlib import Path
 import pytest
 from axe_playwright_python.sync_playwright import Axe
 
-from analytics.health import health
-from dashboards.health_report import SHEET_JOBS, render_health
-from dashboards.page import LANGUAGES
+from remanence.analytics.health.gather import health
+from remanence.dashboards.health_report import SHEET_JOBS, render_health
+from remanence.dashboards.page import LANGUAGES
 from tests.bench.report_cost import house_of
 from tests.dashboards import small_venue
 from tests.dashboards.conftest import write
@@ -165,7 +165,7 @@ def _page_count(pdf: bytes) -> int:
 def test_the_work_sheet_is_one_printed_page(browser, busy, tmp_path, paper, many):
     if many:
         # As many jobs as fit, with every kind of word on them, and one too many.
-        from shared.findings import Finding
+        from remanence.shared.findings import Finding
 
         house = house_of(15)
         names = ["no-release", "hot-coil", "coil-open", "contact-stuck", "sticking-catch"]

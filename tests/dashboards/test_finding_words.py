@@ -7,10 +7,10 @@ from pathlib import Path
 
 import pytest
 
-import analytics
-from dashboards.health_words import slug
-from dashboards.page import LANGUAGES, language
-from shared.conditions import CONDITIONS
+import remanence.analytics as analytics
+from remanence.dashboards.health_words import slug
+from remanence.dashboards.page import LANGUAGES, language
+from remanence.shared.conditions import CONDITIONS
 
 CALLS = ("Evidence", "share_evidence")
 
@@ -28,7 +28,7 @@ def _constants(node: ast.AST) -> set[str]:
 
 def _named() -> tuple[set[str], set[str]]:
     figures, causes = set(), set()
-    for path in Path(analytics.__file__).parent.glob("*.py"):
+    for path in Path(analytics.__file__).parent.rglob("*.py"):
         for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
             if not isinstance(node, ast.Call):
                 continue

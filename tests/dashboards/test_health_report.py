@@ -9,11 +9,11 @@ from urllib.parse import unquote
 
 import pytest
 
-from analytics.health import health
-from dashboards.health_report import render_health, render_single_file, work_sheet
-from dashboards.health_words import Speaker
-from dashboards.page import language
-from shared.conditions import CATALOGUE
+from remanence.analytics.health.gather import health
+from remanence.dashboards.health_report import render_health, render_single_file, work_sheet
+from remanence.dashboards.health_words import Speaker
+from remanence.dashboards.page import language
+from remanence.shared.conditions import CATALOGUE
 from tests.dashboards import small_venue
 
 EMPTY = {"area", "base", "br", "col", "embed", "hr", "img", "input", "link", "meta", "source",

@@ -7,9 +7,9 @@ from datetime import date
 
 import pytest
 
-from dashboards.figures import figure_block, figure_json
-from dashboards.page import LANGUAGES, NBSP, decimals_for, file_names, language, resource
-from shared.weeks import Week
+from remanence.dashboards.figures import figure_block, figure_json
+from remanence.dashboards.page import LANGUAGES, NBSP, decimals_for, file_names, language, resource
+from remanence.shared.weeks import Week
 
 
 def test_every_language_has_the_same_words_with_the_same_blanks():

@@ -9,14 +9,14 @@ from datetime import UTC, date, datetime, timedelta
 import openpyxl
 import pytest
 
-from analytics.history import History
-from analytics.orders import plan_orders
-from dashboards.page import language
-from dashboards.parts_sheet import reason, render_parts
-from dashboards.parts_workbook import parts_workbook
-from shared.venue import Part
-from shared.venue_file import parse_venue
-from tests.analytics.test_orders import WEEK, history, service_log, venue_text
+from remanence.analytics.history import History
+from remanence.analytics.parts.orders import plan_orders
+from remanence.dashboards.page import language
+from remanence.dashboards.parts_sheet import reason, render_parts
+from remanence.dashboards.parts_workbook import parts_workbook
+from remanence.shared.venue import Part
+from remanence.shared.venue_file import parse_venue
+from tests.analytics.parts.test_orders import WEEK, history, service_log, venue_text
 
 MADE = datetime(2026, 10, 5, 6, 0, tzinfo=UTC)
 

@@ -9,25 +9,33 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from analytics import physics_locks, physics_supplies
-from analytics.physics_model import CHANGE, Curve, LockPhysics, Quantity, Said, SupplyPhysics
-from analytics.physics_summary import physics_of
-from dashboards.page import LANGUAGES, language
-from dashboards.physics_section import (
+from remanence.analytics.health import physics_locks, physics_supplies
+from remanence.analytics.health.physics_locks import physics_of
+from remanence.analytics.health.physics_model import (
+    CHANGE,
+    Curve,
+    LockPhysics,
+    Quantity,
+    Said,
+    SupplyPhysics,
+)
+from remanence.dashboards.page import LANGUAGES, language
+from remanence.dashboards.physics_section import (
     lock_physics_figures,
     sentence,
     shown,
     supply_physics_figures,
     topics,
 )
-from shared.weeks import Week
+from remanence.shared.weeks import Week
 from tests.dashboards import small_venue
 
 ZONE = ZoneInfo("Europe/Lisbon")
 
 
 def words(code):
-    text = (resources.files("dashboards") / "words" / f"{code}.physics.toml").read_text("utf-8")
+    folder = resources.files("remanence.dashboards") / "words"
+    text = (folder / f"{code}.physics.toml").read_text("utf-8")
     return tomllib.loads(text)["physics"]
 
 

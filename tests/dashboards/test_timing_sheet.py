@@ -13,17 +13,17 @@ import numpy as np
 import polars as pl
 import pytest
 
-from analytics.timing import answer_json, group_json, timing
-from analytics.timing_answer import lock_answer
-from analytics.timing_model import RISKS, TARGETS, key
-from analytics.timing_together import together
-from dashboards.page import language
-from dashboards.timing_code import c_header, stems, yaml_text
-from dashboards.timing_sheet import render_timing
-from shared.limits import Limits
-from shared.tables import ACTUATIONS
-from shared.venue import Supply
-from tests.analytics.timing_venue import Truth, commands, history_of, latch, venue_of
+from remanence.analytics.timing.answer import lock_answer
+from remanence.analytics.timing.gather import answer_json, group_json, timing
+from remanence.analytics.timing.model import RISKS, TARGETS, key
+from remanence.analytics.timing.together import together
+from remanence.dashboards.page import language
+from remanence.dashboards.timing_code import c_header, stems, yaml_text
+from remanence.dashboards.timing_sheet import render_timing
+from remanence.shared.limits import Limits
+from remanence.shared.tables import ACTUATIONS
+from remanence.shared.venue import Supply
+from tests.analytics.timing.timing_venue import Truth, commands, history_of, latch, venue_of
 
 WIDTHS = {"phone": (390, 844), "desk": (1280, 900)}
 
@@ -263,7 +263,7 @@ def test_sixty_locks_stay_light(sheet):
 
 
 def test_an_empty_venue_still_makes_a_page():
-    from shared.weeks import Week
+    from remanence.shared.weeks import Week
 
     empty = timing(history_of(venue_of(), week=Week(2026, 20)))
     page = _Text(render_timing(empty, Limits())["index.html"])
@@ -345,7 +345,7 @@ def test_every_word_that_the_script_uses_is_in_the_page(sheet):
     body = render_timing(sheet, Limits())["index.html"].decode()
     held = json.loads(re.search(
         r'id="timing-data">(.*?)</script>', body, flags=re.S)[1])["words"]
-    from dashboards.page import resource
+    from remanence.dashboards.page import resource
 
     script = resource("timing_page.js")
     used = set(re.findall(r'words\["([^"]+)"\]', script))

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analytics.wear import remaining_life
+from remanence.analytics.parts.wear import remaining_life
 from tests.forecasts.worlds import World, play
 
 

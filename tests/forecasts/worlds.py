@@ -13,10 +13,10 @@ import numpy as np
 import polars as pl
 from scipy.interpolate import PchipInterpolator
 
-from analytics.history import History
-from sample_data import physics
-from shared.venue_file import parse_venue
-from shared.weeks import Week
+from remanence.analytics.history import History
+from remanence.sample_data import physics
+from remanence.shared.venue_file import parse_venue
+from remanence.shared.weeks import Week
 from tests.campaign import mechanics
 
 WEEK = Week.parse("2026-W40")

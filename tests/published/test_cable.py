@@ -4,7 +4,7 @@ import math
 
 import pytest
 
-from analytics.cable import (
+from remanence.analytics.physics.cable import (
     COPPER_OHM_MM2_PER_METRE,
     COPPER_PER_KELVIN,
     IEC_60228_OHM_PER_KM,
@@ -18,7 +18,7 @@ from analytics.cable import (
     copper_ohms,
     wire_ohms,
 )
-from shared.venue import Lock
+from remanence.shared.venue import Lock
 
 
 # ASTM B258, diameters in inches by its formula, as public tables print them.

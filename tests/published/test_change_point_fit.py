@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from analytics.drift_model import daily_covariance, fit_change
+from remanence.analytics.drift.change_model import daily_covariance, fit_change
 
 
 def nile() -> np.ndarray:

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.integrate import solve_ivp
 
-from analytics.coil_thermal import (
+from remanence.analytics.physics.coil_thermal import (
     CLASS_CELSIUS,
     SMALL_COIL,
     Thermal,
@@ -15,8 +15,8 @@ from analytics.coil_thermal import (
     pulse_heat,
     thermal_of,
 )
-from shared.limits import Limits
-from shared.venue import Lock
+from remanence.shared.limits import Limits
+from remanence.shared.venue import Lock
 
 
 def lock(**changes):

@@ -3,7 +3,11 @@
 import numpy as np
 import pytest
 
-from analytics.charts import cusum, cusum_run_length, individuals_limits
+from remanence.analytics.statistics.control_charts import (
+    cusum,
+    cusum_run_length,
+    individuals_limits,
+)
 
 # NIST/SEMATECH e-Handbook of Statistical Methods (doi:10.18434/M32189), sec. 6.3.2.3: group means,
 # target 325, k 0.3175, h 4.1959, and the printed upper and lower sums.

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from analytics.charts import ewma_chart
+from remanence.analytics.statistics.control_charts import ewma_chart
 
 # NIST/SEMATECH e-Handbook of Statistical Methods (doi:10.18434/M32189), sec. 6.3.2.4: target 50,
 # s 2.0539, weight 0.3, width 3, and the printed averages.

@@ -6,8 +6,8 @@ from zoneinfo import ZoneInfo
 import polars as pl
 import pytest
 
-from analytics.latency import with_week
-from shared.weeks import Week
+from remanence.analytics.physics.latency import with_week
+from remanence.shared.weeks import Week
 
 # Public descriptions of ISO 8601 week numbering (2026 and 2027 rows derived from its rule).
 DATES = {

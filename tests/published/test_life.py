@@ -5,15 +5,20 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from analytics.demand import Place, draw_futures
-from analytics.life import (
+from remanence.analytics.parts.demand import (
+    Place,
+    demand_of_units,
+    draw_futures,
+    expected_renewals,
+    poisson_demand,
+)
+from remanence.analytics.statistics.life import (
     LifePosterior,
     Lives,
     life_posterior,
     weibull_maximum_likelihood,
     zero_failure_scale,
 )
-from analytics.spares import demand_of_units, expected_renewals, poisson_demand
 
 
 def fit(failures, censored=(), weights=None):

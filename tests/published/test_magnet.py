@@ -2,8 +2,15 @@
 
 import pytest
 
-from analytics.magnet import MU0, gap_tesla, hold_share, holding_force, pull_newtons, pull_pascal
-from shared.venue import Lock
+from remanence.analytics.physics.magnet import (
+    MU0,
+    gap_tesla,
+    hold_share,
+    holding_force,
+    pull_newtons,
+    pull_pascal,
+)
+from remanence.shared.venue import Lock
 
 
 # Maxwell's pull: several textbooks; about 1000 kPa at 1.6 T.

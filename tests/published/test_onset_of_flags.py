@@ -4,7 +4,7 @@ from datetime import date
 
 import numpy as np
 
-from analytics.onset import onset_of_flags, onset_of_level
+from remanence.analytics.statistics.onset import onset_of_flags, onset_of_level
 
 
 def test_the_coal_mine_disasters_grew_rarer():

@@ -8,7 +8,7 @@ Data: statsmodels.datasets.nile.
 import numpy as np
 import statsmodels.api as sm
 
-from analytics.onset import onset_of_level
+from remanence.analytics.statistics.onset import onset_of_level
 
 
 def test_the_nile_fell_after_1898():

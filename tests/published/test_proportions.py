@@ -3,7 +3,12 @@
 import numpy as np
 import pytest
 
-from analytics.evidence import median_interval, poisson_limits, robust_deviation, wilson
+from remanence.analytics.statistics.intervals import (
+    median_interval,
+    poisson_limits,
+    robust_deviation,
+    wilson,
+)
 
 # Newcombe, Statist. Med. 17 (1998), 857-872, Table I, method 3 (Wilson), 95 %.
 NEWCOMBE = [

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.integrate import solve_ivp
 
-from analytics.release import Magnet, Solenoid, decay_ms, drop_fraction, rise_ms
+from remanence.analytics.physics.release import Magnet, Solenoid, decay_ms, drop_fraction, rise_ms
 
 # OpenStax, College Physics 2e, sec. 23.10 and University Physics vol. 2, sec. 14.4: worked
 # examples and exercises, figures as printed.

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from analytics.robust import huber_line
+from remanence.analytics.statistics.robust import huber_line
 
 # NIST Statistical Reference Datasets, linear least squares, Norris (certified values at
 # www.itl.nist.gov/div898/strd/lls/data/Norris.shtml): y, x.

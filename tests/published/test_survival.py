@@ -5,7 +5,7 @@ import pytest
 from scipy import stats
 from scipy.stats import binomtest
 
-from analytics.survival import bound_of_quantile, product_limit
+from remanence.analytics.statistics.survival import bound_of_quantile, product_limit
 
 # NIST/SEMATECH e-Handbook of Statistical Methods, sec. 8.2.1.5, "Empirical model fitting -
 # distribution free (Kaplan-Meier) approach": 20 units, six failures, four removed unfailed,

@@ -6,12 +6,17 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from analytics.timing_answer import _wilson_low
-from analytics.timing_borrow import dersimonian_laird
-from analytics.timing_misses import exact_upper, miss_rate
-from analytics.timing_model import Settings
-from analytics.timing_tail import design_effect, quantile_points, tail_factor, upper_quantile
-from analytics.timing_together import range_quantile, share_within
+from remanence.analytics.timing.answer import _wilson_low
+from remanence.analytics.timing.borrow import dersimonian_laird
+from remanence.analytics.timing.misses import exact_upper, miss_rate
+from remanence.analytics.timing.model import Settings
+from remanence.analytics.timing.tail import (
+    design_effect,
+    quantile_points,
+    tail_factor,
+    upper_quantile,
+)
+from remanence.analytics.timing.together import range_quantile, share_within
 
 
 @pytest.mark.parametrize(("events", "factor"), [(2, 5.6281)])

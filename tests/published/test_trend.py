@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from analytics.trend import mann_kendall, trend
+from remanence.analytics.statistics.trend import mann_kendall, trend
 
 # US EPA, Statistical Analysis of Groundwater Monitoring Data at RCRA Facilities: Unified Guidance
 # (EPA 530/R-09-007, 2009), Example 17-6, p. 17-33: sulfate, ppm, unevenly spaced, with ties.

@@ -7,8 +7,8 @@ from pathlib import Path
 import polars as pl
 import pytest
 
-import sample_data
-from pipelines.commands import main
+import remanence.sample_data as sample_data
+from remanence.pipelines.commands import main
 
 SOURCE = Path(sample_data.__file__).parent / "by_hand"
 

@@ -5,13 +5,13 @@ import gzip
 import polars as pl
 import pytest
 
-from analytics.actuations import pair
-from analytics.diagnosis import diagnose
-from analytics.history import History
-from sample_data.generate import write_demo
-from shared.tables import SIGNALS
-from shared.venue_file import parse_venue
-from shared.weeks import Week
+from remanence.analytics.conditions.diagnosis import diagnose
+from remanence.analytics.history import History
+from remanence.analytics.pairing.rules import pair
+from remanence.sample_data.generate import write_demo
+from remanence.shared.tables import SIGNALS
+from remanence.shared.venue_file import parse_venue
+from remanence.shared.weeks import Week
 
 ASKS_FOR_HANDS = ("now", "week", "plan")
 

@@ -9,12 +9,12 @@ import numpy as np
 import polars as pl
 import pytest
 
-from sample_data import physics
-from sample_data.faults import DEMO_FAULTS
-from sample_data.generate import VENUE_FILE, write_demo
-from shared.conditions import CONDITIONS
-from shared.tables import QUANTITIES
-from shared.venue_file import parse_venue
+from remanence.sample_data import physics
+from remanence.sample_data.faults import DEMO_FAULTS
+from remanence.sample_data.generate import VENUE_FILE, write_demo
+from remanence.shared.conditions import CONDITIONS
+from remanence.shared.tables import QUANTITIES
+from remanence.shared.venue_file import parse_venue
 
 END = date(2026, 11, 22)
 

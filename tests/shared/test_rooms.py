@@ -1,4 +1,4 @@
-"""Who may import whom."""
+"""Who may import whom: between the rooms, and between the packages of ``analytics``."""
 
 from __future__ import annotations
 
@@ -15,28 +15,61 @@ MAY = {
     "sample_data": {"shared"},
     "pipelines": {"shared", "analytics", "dashboards", "sample_data"},
 }
+ORDER = (
+    {"statistics"}, {"history"}, {"pairing", "physics"}, {"drift"},
+    {"conditions", "timing", "parts"}, {"health"},
+)
+"""Packages of ``analytics``: each imports only what stands before it, or itself."""
 
 
 def imported(path: Path) -> set[str]:
-    """The first names of everything that a file imports."""
+    """Every module that a file imports, by its full name."""
     names: set[str] = set()
     for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
         if isinstance(node, ast.Import):
-            names |= {alias.name.split(".")[0] for alias in node.names}
+            names |= {alias.name for alias in node.names}
         elif isinstance(node, ast.ImportFrom) and node.module and node.level == 0:
-            names.add(node.module.split(".")[0])
+            names |= {f"{node.module}.{alias.name}" for alias in node.names}
     return names
+
+
+def ours(path: Path, depth: int) -> set[str]:
+    """The words at that depth of what a file imports of ``remanence``."""
+    split = [name.split(".") for name in imported(path)]
+    return {words[depth] for words in split if words[0] == "remanence" and len(words) > depth}
 
 
 @pytest.mark.parametrize("room", MAY)
 def test_a_room_imports_only_whom_it_may(room):
     files = sorted((ROOT / room).rglob("*.py"))
     assert files
+    assert any(ours(path, 1) for path in files)
     wrong = {
         str(path.relative_to(ROOT)): sorted(found)
         for path in files
-        if (found := imported(path) & (set(MAY) - MAY[room] - {room}))
+        if (found := (ours(path, 1) & set(MAY)) - MAY[room] - {room})
     }
+    assert not wrong
+
+
+def test_every_package_of_analytics_has_its_place():
+    found = {path.stem for path in (ROOT / "analytics").iterdir()
+             if path.suffix == ".py" or (path / "__init__.py").exists()}
+    assert found - {"__init__"} == set().union(*ORDER)
+
+
+@pytest.mark.parametrize("package", sorted(set().union(*ORDER)))
+def test_a_package_of_analytics_imports_only_what_stands_before_it(package):
+    place = next(number for number, names in enumerate(ORDER) if package in names)
+    may = {package}.union(*ORDER[:place])
+    folder = ROOT / "analytics" / package
+    files = sorted(folder.rglob("*.py")) if folder.is_dir() else [folder.with_suffix(".py")]
+    wrong = {}
+    for path in files:
+        words = [name.split(".") for name in imported(path)]
+        found = {name[2] for name in words if name[:2] == ["remanence", "analytics"]} - may
+        if found:
+            wrong[str(path.relative_to(ROOT))] = sorted(found)
     assert not wrong
 
 
@@ -49,7 +82,7 @@ def test_analytics_touches_no_disk_no_clock_no_screen():
             for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
             if isinstance(node, ast.Call) and isinstance(node.func, ast.Name | ast.Attribute)
         }
-        found = (imported(path) & forbidden) | (
+        found = ({name.split(".")[0] for name in imported(path)} & forbidden) | (
             calls & {"open", "print", "read_csv", "read_parquet", "scan_parquet", "now", "today"}
         )
         if found:

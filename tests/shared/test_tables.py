@@ -6,8 +6,8 @@ import numpy as np
 import polars as pl
 import pytest
 
-from shared.errors import TableError
-from shared.tables import ACTUATIONS, TABLES, require
+from remanence.shared.errors import TableError
+from remanence.shared.tables import ACTUATIONS, TABLES, require
 
 START = datetime(2026, 3, 1, tzinfo=UTC)
 

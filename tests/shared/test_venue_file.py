@@ -4,8 +4,8 @@ from datetime import date
 
 import pytest
 
-from shared.errors import VenueFileError
-from shared.venue_file import parse_venue
+from remanence.shared.errors import VenueFileError
+from remanence.shared.venue_file import parse_venue
 
 
 def faults(text: str) -> dict[str, str]:

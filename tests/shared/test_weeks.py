@@ -5,8 +5,8 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from shared.errors import RemanenceError
-from shared.weeks import Week, day_start
+from remanence.shared.errors import RemanenceError
+from remanence.shared.weeks import Week, day_start
 
 # Dates around the turn of the year, as public descriptions of ISO 8601 week numbering give
 # them; the rows of 2026 and 2027 follow from the rule (week 1 holds the first Thursday).

@@ -1,0 +1,316 @@
+"""Is the feedback what it says it is? contact-inverted, contact-stuck, crossed-channels."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import polars as pl
+
+from remanence.analytics.conditions.drawn_load import Drawn, drawn_loads
+from remanence.analytics.conditions.evidence import finding, raised_on_way_out, share_evidence
+from remanence.analytics.conditions.fault_course import Course, course
+from remanence.analytics.history import (
+    Flags,
+    History,
+    Ints,
+    Reals,
+    Rows,
+    once_per_history,
+    rows_by_lock,
+)
+from remanence.analytics.statistics.intervals import median_interval, robust_deviation
+from remanence.shared.findings import Evidence, Finding
+from remanence.shared.venue import Lock
+
+NEVER = np.iinfo(np.int64).max
+
+
+@dataclass(frozen=True)
+class ContactCourse:
+    """Commands of one lock with feedback, and its contact's settled changes.
+
+    ``opens_ms`` and ``shuts_ms`` are the times from each command to the first change to
+    open and to locked before the next command; NaN where there was none. ``moves``
+    counts the changes of either kind before the next command.
+    """
+
+    rows: Rows
+    change_us: Ints
+    opens_ms: Reals
+    shuts_ms: Reals
+    moves: Ints
+
+
+@once_per_history
+def contact_courses(history: History) -> dict[str, ContactCourse]:
+    """Every lock with feedback that was commanded, by lock.
+
+    Commands whose outcome could not be observed are left out.
+    """
+    wired = [lock.id for lock in history.venue.locks if lock.contact]
+    frame = history.actuations.filter(
+        pl.col("lock").is_in(wired) & (pl.col("outcome") != "unobserved"))
+    changes = rows_by_lock(history.contact_changes, "time", history)
+    found = {}
+    for name, rows in rows_by_lock(frame, "command_time", history).items():
+        change = changes.get(name)
+        times = change.time_us if change is not None else np.array([], dtype=np.int64)
+        opens = change.flag("open") if change is not None else np.array([], dtype=bool)
+        following = np.append(rows.time_us[1:], NEVER)
+        found[name] = ContactCourse(
+            rows, times, _first_ms(rows.time_us, following, times[opens]),
+            _first_ms(rows.time_us, following, times[~opens]),
+            np.searchsorted(times, following) - np.searchsorted(times, rows.time_us),
+        )
+    return found
+
+
+def _first_ms(start: Ints, until: Ints, times: Ints) -> Reals:
+    if not times.size:
+        return np.full(start.size, np.nan)
+    place = np.searchsorted(times, start)
+    first = times[np.minimum(place, times.size - 1)]
+    inside = (place < times.size) & (first < until)
+    out: Reals = np.where(inside, (first - start) / 1000.0, np.nan)
+    return out
+
+
+_AT_LEAST_MS = 250.0
+"""A contact that answers within this answers the command, not a person."""
+_FLICKER_MS = 300.0
+"""An opening shorter than this is the switch, not the lock."""
+_WHOLE = 0.7
+"""Share of commands that a fault of the wiring shows at; the rest found the lock open."""
+
+
+# Inverted.
+
+
+def contact_inverted(history: History) -> list[Finding]:
+    """Contacts that show open at rest and turn to locked when the lock is released.
+
+    A lock that was left open shows open too, but nobody shuts it just as long after
+    its command as it takes to let go.
+    """
+    found = []
+    for name, seen in contact_courses(history).items():
+        outcome = seen.rows.text("outcome")
+        within = _answer_within_ms(seen, outcome)
+        turned = (outcome == "already-open") & (seen.shuts_ms <= within)
+        stretch = course(seen.rows, np.asarray(turned, dtype=bool), history)
+        if stretch is None:
+            continue
+        count, total = stretch.now
+        if count < 3 or stretch.share < _WHOLE:
+            continue
+        answer = float(np.median(seen.shuts_ms[turned & stretch.live]))
+        usual = seen.rows.real("latency_ms")
+        before = float(np.nanmedian(usual)) if np.isfinite(usual).any() else None
+        found.append(finding(
+            name, "contact-inverted", "week", 0.98 if count >= 5 else 0.96,
+            since=stretch.since, since_low=stretch.low, since_high=stretch.high,
+            says=f"The feedback of {name} is the wrong way round: it shows open at rest and turns "
+                 f"to locked {answer:.0f} ms after the command, in {count} of {total} commands. "
+                 "Nothing else that is said of this lock's releases holds until it is put right."
+                 + stretch.repair_words,
+            evidence=[
+                share_evidence("commands answered by a change to locked", stretch.now,
+                               stretch.before),
+                Evidence("median time to that change", answer, "ms", n=count, before=before),
+            ],
+        ))
+    return found
+
+
+def _answer_within_ms(seen: ContactCourse, outcome: np.ndarray) -> float:
+    latency = seen.rows.real("latency_ms")
+    latency = latency[(outcome == "released") & np.isfinite(latency)]
+    usual = float(np.quantile(latency, 0.9)) if latency.size >= 10 else 0.0
+    if not usual and seen.rows.lock.is_magnet:
+        usual = 1000.0
+    return max(_AT_LEAST_MS, 2.0 * usual)
+
+
+# Stuck.
+
+
+def contact_stuck(history: History) -> list[Finding]:
+    """Contacts that do not move at all any more, although the coil draws its current.
+
+    A catch that is jammed would be opened by hand, and that moves a sound contact; so a
+    contact without a single change over many commands, on several days, is itself at
+    fault. Where the volts show that the coil draws nothing, it is the coil.
+    """
+    drawn = drawn_loads(history)
+    found = []
+    for name, seen in contact_courses(history).items():
+        # A release that the contact told is a movement, also where its changes are not at hand.
+        told = (seen.rows.text("outcome") == "released") & (
+            seen.rows.text("latency_from") != "supply")
+        still = np.asarray((seen.moves == 0) & ~told, dtype=bool)
+        stretch = course(seen.rows, still, history)
+        if stretch is None or not _frozen(seen, still, stretch):
+            continue
+        if not _contact_controller_heard(history, seen.rows, stretch.live):
+            continue
+        works = _coil_works(drawn.get(name), stretch)
+        if works is False:
+            continue
+        found.append(_stuck_finding(seen, stretch, works))
+    return found
+
+
+def _frozen(seen: ContactCourse, still: Flags, stretch: Course) -> bool:
+    """Whether the latest commands, to the last, moved nothing; and whether they are enough."""
+    moved = np.flatnonzero(~still)
+    run = np.arange(still.size) > (moved[-1] if moved.size else -1)
+    run &= stretch.live
+    days = np.unique(seen.rows.day[run]).size
+    count = int(run.sum())
+    if count < 5 or (count < 10 and days < 2):
+        return False
+    # A door that is often released and not opened stays still of itself.
+    doubt = 0.8 if seen.rows.lock.contact_senses == "door" else 0.4
+    rate = (stretch.before[0] + doubt) / (stretch.before[1] + 1.0)
+    return bool(rate**count < 1e-4)
+
+
+def _coil_works(drawn: Drawn | None, stretch: Course) -> bool | None:
+    """Whether the volts show the coil working since the onset; None where they cannot tell."""
+    if drawn is None:
+        return None
+    part = drawn.told & drawn.rows.now & (drawn.rows.day >= stretch.since.toordinal())
+    if part.sum() < 2:
+        return None
+    return bool(drawn.empty[part].mean() < 0.5)
+
+
+def _contact_controller_heard(history: History, rows: Rows, live: Flags) -> bool:
+    """Whether the controller that reads the contact logged anything while it was commanded."""
+    lock = rows.lock
+    if lock.contact_controller == lock.command_controller or history.activity.is_empty():
+        return True
+    hours = history.activity.filter(pl.col("controller") == lock.contact_controller)
+    spoken = set((hours["hour"].dt.epoch("us") // 3_600_000_000).to_list())
+    asked = rows.time_us[live] // 3_600_000_000
+    return float(np.mean([hour in spoken for hour in asked])) > 0.5
+
+
+def _stuck_finding(seen: ContactCourse, stretch: Course, works: bool | None) -> Finding:
+    lock = seen.rows.lock
+    outcome = seen.rows.text("outcome")[stretch.live]
+    state = "open" if np.mean(outcome == "already-open") > 0.5 else "locked"
+    sure = works is True and (state == "locked" or lock.self_cut)
+    # Nobody would leave a lock shut, or open, for so many games: it is the feedback.
+    days = np.unique(seen.rows.day[stretch.live]).size
+    long = stretch.standing[0] >= 15 and days >= 3
+    score = 0.97 if sure else 0.96 if long else 0.75
+    if lock.is_magnet and works is None and (lock.on_way_out or not long):
+        # A magnet that never lets go looks the same: that must be said first. After days of
+        # it somebody would have pulled it open, which moves a sound contact.
+        score = 0.45
+    coil = ("The rail shows its coil drawing current as ever." if works
+            else "No volts are logged that could show whether its coil works.")
+    return finding(
+        lock.id, "contact-stuck", raised_on_way_out("week", lock),
+        score,
+        since=stretch.since, since_low=stretch.low, since_high=stretch.high,
+        says=f"The feedback of {lock.id} has not moved in {stretch.standing[0]} commands; it shows "
+             f"{state} all the time. {coil}" + stretch.repair_words,
+        evidence=[
+            share_evidence("commands without any change of the contact", stretch.now,
+                           stretch.before),
+            Evidence("changes of the contact since then", 0.0, "changes",
+                     n=stretch.standing[1]),
+        ],
+        not_excluded=("not-reclosed",) if state == "open" and not sure else
+        ("no-release",) if works else ("no-release", "coil-open"),
+    )
+
+
+# Crossed.
+
+
+def crossed_channels(history: History) -> list[Finding]:
+    """Locks that open on another's command, at a lock's own pace and again and again.
+
+    Said of both: of the one whose command goes astray and of the one that opens by it.
+    """
+    openings = history.openings.filter(
+        pl.col("other_lock").is_not_null() & (pl.col("other_lock") != pl.col("lock"))
+        # A flicker of the contact at another coil's switching is interference.
+        & ~(pl.col("open_ms") < _FLICKER_MS).fill_null(False))
+    if openings.is_empty():
+        return []
+    commands = rows_by_lock(history.actuations, "command_time", history)
+    found: dict[str, Finding] = {}
+    pairs = openings.group_by("lock", "other_lock").len().filter(pl.col("len") >= 3)
+    for opens, commanded, _ in pairs.sort("lock", "other_lock").iter_rows():
+        rows = commands.get(commanded)
+        if rows is None or opens not in history.venue.locks_by_id:
+            continue
+        part = openings.filter((pl.col("lock") == opens) & (pl.col("other_lock") == commanded))
+        for item in _crossed_pair(history, rows, history.venue.locks_by_id[opens], part):
+            if item.subject not in found or item.score > found[item.subject].score:
+                found[item.subject] = item
+    return list(found.values())
+
+
+def _crossed_pair(
+    history: History, rows: Rows, opens: Lock, openings: pl.DataFrame
+) -> list[Finding]:
+    after_ms = openings["other_ms"].cast(pl.Float64).to_numpy()
+    caused = openings["time"].dt.epoch("us").to_numpy() - np.round(after_ms * 1000).astype(np.int64)
+    place = np.searchsorted(rows.time_us, caused + 500, "right") - 1
+    good = (place >= 0) & (np.abs(rows.time_us[np.maximum(place, 0)] - caused) <= 1000)
+    answered = np.zeros(rows.size, dtype=bool)
+    answered[place[good]] = True
+    delay = np.full(rows.size, np.nan)
+    delay[place[good]] = after_ms[good]
+    stretch = course(rows, answered, history)
+    if stretch is None:
+        return []
+    hits = answered & stretch.live
+    count, share = stretch.standing[0], stretch.share
+    own = rows.text("outcome")[hits] == "released"
+    if not _at_a_lock_s_pace(delay[hits], opens):
+        return []
+    swapped = count >= 3 and share >= 0.5 and float(own.mean()) <= 0.2
+    also = count >= 5 and share >= 0.8 and opens.contact_senses != "door" and opens.pulsed
+    if not (swapped or also):
+        return []
+    return [
+        _crossed_finding(subject, rows.lock, opens, stretch, delay[hits], swapped)
+        for subject in (rows.lock, opens)
+    ]
+
+
+def _at_a_lock_s_pace(delay_ms: Reals, opens: Lock) -> bool:
+    middle = float(np.median(delay_ms))
+    if opens.contact_senses == "door":
+        return True
+    return middle <= 1500.0 and robust_deviation(delay_ms) <= max(0.35 * middle, 15.0)
+
+
+def _crossed_finding(
+    subject: Lock, commanded: Lock, opens: Lock, stretch: Course, delay_ms: Reals, swapped: bool
+) -> Finding:
+    count, total = stretch.standing
+    itself = f", and {commanded.id} itself does not" if swapped else ""
+    middle, low, high = median_interval(delay_ms)
+    return finding(
+        subject.id, "crossed-channels", raised_on_way_out("week", subject),
+        0.97 if count >= 5 else 0.9,
+        since=stretch.since, since_low=stretch.low, since_high=stretch.high,
+        says=f"{commanded.id}'s command opens {opens.id}, {middle:.0f} ms "
+             f"later, in {count} of {total} commands{itself}.",
+        evidence=[
+            share_evidence("commands that open the other lock",
+                           stretch.standing, stretch.before),
+            Evidence("median time from the one's command to the other's opening",
+                     middle, "ms", n=int(delay_ms.size), now_low=low, now_high=high),
+        ],
+        not_excluded=("contacts crossed instead of commands",),
+        extra={"other": opens.id if subject is commanded else commanded.id},
+    )

@@ -1,0 +1,136 @@
+"""Does a fault that shows row by row still stand, since when, and did the last work help?"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date
+
+import numpy as np
+
+from remanence.analytics.history import Flags, History, Rows, baseline_start, last_service
+from remanence.analytics.statistics.onset import Onset, onset_of_flags
+
+_LOOK_BACK = 30
+"""Rows before a piece of work that show whether the fault was there already."""
+
+
+@dataclass(frozen=True)
+class Course:
+    """How a flagged fault runs: ``now`` and ``before`` are (flagged, of).
+
+    ``live`` marks the rows of the week that count: those after the last work on the lock.
+    ``standing`` counts those of them since the onset, ``all_since`` all rows since it and
+    ``before`` the rows before it. ``unhelped`` is the work that did not help.
+    """
+
+    live: Flags
+    since: date
+    low: date | None
+    high: date | None
+    onset: Onset | None
+    now: tuple[int, int]
+    standing: tuple[int, int]
+    all_since: tuple[int, int]
+    before: tuple[int, int]
+    unhelped: tuple[date, str] | None
+
+    @property
+    def share(self) -> float:
+        """Share of the week's rows since the onset that show it."""
+        return self.standing[0] / max(self.standing[1], 1)
+
+    @property
+    def repair_words(self) -> str:
+        """A sentence on work that did not help, or nothing."""
+        if self.unhelped is None:
+            return ""
+        day, action = self.unhelped
+        return (f" The service log's entry of {day.day} {day:%B} ({action}) did not put an end "
+                "to it.")
+
+
+def live_rows(rows: Rows, history: History) -> Flags:
+    """Which rows of the week count: those after the last work on the lock, if there was any."""
+    start = baseline_start(history, rows.lock.id)
+    if start is None:
+        return rows.now
+    return np.asarray(rows.now & (rows.day >= start.toordinal()))
+
+
+def is_over(flags: Flags) -> bool:
+    """Whether a fault that showed at most rows has plainly stopped showing.
+
+    At the rate it had until its last row, so long a run of clear rows would come by
+    chance less than once in a thousand times. What shows now and then is never said to
+    be over: its absence proves nothing within a week.
+    """
+    if flags.sum() < 5:
+        return False
+    first, last = int(np.argmax(flags)), int(np.flatnonzero(flags)[-1])
+    rate = float((flags.sum() - 0.5) / (last - first + 1))
+    clear = flags.size - 1 - last
+    return rate >= 0.5 and clear >= 5 and (1.0 - min(rate, 0.9)) ** clear < 0.001
+
+
+def course(
+    rows: Rows, flags: Flags, history: History, *, event: bool = False
+) -> Course | None:
+    """The course of a fault, or None where no live row of the week shows it or it is over.
+
+    Parameters
+    ----------
+    rows : Rows
+        The lock's rows, oldest first.
+    flags : array of bool, shape (rows.size,)
+        Which rows show the fault.
+    history : History
+        Its service log.
+    event : bool, default False
+        Each flagged row is harm done in itself: it is said of its week even where
+        the rows after it are clear.
+    """
+    live = live_rows(rows, history)
+    if not (flags & live).any():
+        return None
+    begin, unhelped = _stretch(rows, flags, history)
+    days, own = rows.day[begin:], flags[begin:]
+    onset = onset_of_flags(days, own)
+    if onset is not None and onset.log_odds > 0:
+        if not event and is_over(own[onset.index:]):
+            return None
+        since, low, high = onset.since, onset.low, onset.high
+        start = onset.index
+    else:
+        onset = None
+        # Present from the first row on, or too seldom for a change to be seen.
+        start = int(np.argmax(own)) if own.mean() <= 0.5 else 0
+        if not event and is_over(own[start:]):
+            return None
+        # A handful of rows in a long past is dated by the first of the week's own.
+        recent = np.argmax(own & live[begin:]) if own.mean() <= 0.5 else np.argmax(own)
+        since = high = date.fromordinal(int(days[recent]))
+        low = date.fromordinal(int(days[0]))
+    return Course(
+        live=live, since=since, low=low, high=high, onset=onset,
+        now=(int((flags & live).sum()), int(live.sum())),
+        standing=(int((flags & live)[begin + start:].sum()), int(live[begin + start:].sum())),
+        all_since=(int(own[start:].sum()), own.size - start),
+        before=(int(own[:start].sum()), start),
+        unhelped=unhelped,
+    )
+
+
+def _stretch(rows: Rows, flags: Flags, history: History) -> tuple[int, tuple[date, str] | None]:
+    """Where the lock's own past begins for these flags, and the work that did not help."""
+    start = baseline_start(history, rows.lock.id)
+    if start is None:
+        return 0, None
+    begin = int(np.searchsorted(rows.day, start.toordinal(), "left"))
+    serviced = last_service(history, rows.lock.id)
+    before, after = flags[max(0, begin - _LOOK_BACK):begin], flags[begin:]
+    if serviced is None or not before.size or not after.size:
+        return begin, None
+    alike = 0.5 * after.mean() <= before.mean() and after.mean() >= 0.5 * before.mean()
+    if alike and before.sum() >= 2:
+        return 0, serviced
+    return begin, None

@@ -1,0 +1,382 @@
+"""Conditions that show in when a lock lets go: sticking, slow drop, weakening hold."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+from datetime import date, datetime, timedelta
+
+import polars as pl
+
+from remanence.analytics.conditions.drift_weekly import weekly_course
+from remanence.analytics.conditions.evidence import finding
+from remanence.analytics.conditions.slow_mode import slow_modes
+from remanence.analytics.drift.common import group_of
+from remanence.analytics.drift.daily_series import least_change_ms
+from remanence.analytics.drift.judge import LockDrift, drifts
+from remanence.analytics.history import History, last_service, per_lock, with_weeks
+from remanence.analytics.statistics.intervals import median_interval, poisson_limits, probability
+from remanence.shared.findings import Evidence, Finding
+from remanence.shared.venue import Lock
+
+LOST_DIODE = -0.7
+"""A magnet that lets go by more than this sooner has lost the path of its current: calculated, a
+gap of 0.2 mm a face makes it 66 % sooner, half the current 43 %, a hard cut some 95 %."""
+
+FEEDBACK_ONLY = ("hot-coil", "low-supply", "supply-sag", "coil-current-high")
+"""What makes a latch slow as well, and only the rail's volts can tell (trade knowledge)."""
+
+
+SEEN_SHARE_OF_GATE = 0.75
+"""This week's level must differ by so much of the gate by itself; the whole course by all of it."""
+
+CERTAIN, CERTAIN_DEVIATIONS = 6.0, 3.0
+"""Natural log odds, and standard deviations of the fitted change, of a course that needs no more
+proof."""
+
+
+def sticking_catch(history: History) -> list[Finding]:
+    """Latches, bolts and strikes whose release has become slower."""
+    found = []
+    modes = slow_modes(history)
+    for lock, drift in _standing(history, slower=True):
+        mode = modes.get(lock.id)
+        if lock.is_magnet or (mode is not None and mode.loaded > 0 and _hump_only(drift)):
+            continue
+        large = 100 * drift.change >= history.venue.limits.drift_week_percent
+        urgency = "week" if large else "plan"
+        found.append(_drift_finding(
+            history, lock, drift, "sticking-catch", _raised(urgency, lock),
+            _not_excluded(drift, lock),
+        ))
+    return _with_unhelped(found, history, "sticking-catch", slower=True)
+
+
+def slow_drop(history: History) -> list[Finding]:
+    """Magnets that let go later after the current is cut."""
+    found = []
+    for lock, drift in _standing(history, slower=True):
+        if not lock.is_magnet:
+            continue
+        large = 100 * drift.change >= history.venue.limits.drift_week_percent
+        urgency = "week" if large else "plan"
+        found.append(_drift_finding(
+            history, lock, drift, "slow-drop", _raised(urgency, lock),
+            ("driver leakage", "suppression changed") if drift.fit and drift.fit.step_share > 0.5
+            else ("driver leakage",),
+        ))
+    return _with_unhelped(found, history, "slow-drop", slower=True)
+
+
+def weakening_hold(history: History) -> list[Finding]:
+    """Magnets that let go ever sooner, or open while they are energised."""
+    found: dict[str, Finding] = {}
+    for lock, drift in _standing(history, slower=False):
+        if lock.is_magnet:
+            step = drift.fit is not None and drift.fit.step_share > 0.5
+            if step and _diode_lost(lock, drift):
+                continue
+            found[lock.id] = _drift_finding(
+                history, lock, drift, "weakening-hold",
+                "week" if drift.change < -0.3 else "plan",
+                ("missing-suppression", "one winding open") if step else ("low-supply",),
+            )
+    for item in _unhelped_findings(history, "weakening-hold", slower=False):
+        found[item.subject] = item
+    for name, forced in _forced_openings(history).items():
+        if name not in found or forced.score > found[name].score:
+            found[name] = forced
+    return list(found.values())
+
+
+def lost_diode(history: History) -> list[Finding]:
+    """Magnets that let go so much sooner at one step that only a lost diode explains it.
+
+    The peaks on the rail tell it more surely, where it is sampled finely enough to catch them:
+    a clamp fitted in the diode's place makes a magnet as quick.
+    """
+    found = [
+        _drift_finding(history, lock, drift, "missing-suppression", "week", ("weakening-hold",))
+        for lock, drift in _standing(history, slower=False)
+        if drift.fit is not None and drift.fit.step_share > 0.5 and _diode_lost(lock, drift)
+    ]
+    return [replace(item, score=min(item.score, 0.95)) for item in found]
+
+
+def _diode_lost(lock: Lock, drift: LockDrift) -> bool:
+    return (
+        lock.is_magnet and lock.suppression != "none" and lock.latency_kind != "door"
+        and drift.seen_high < LOST_DIODE
+    )
+
+
+def _standing(history: History, *, slower: bool) -> list[tuple[Lock, LockDrift]]:
+    """Drifts that stand this week, beyond the gate, in the direction asked for."""
+    gate = history.venue.limits.drift_gate_percent / 100
+    out = []
+    for name, drift in drifts(history).current.items():
+        if drift.fit is None or not drift.stands or drift.since is None:
+            continue
+        if drift.fit.log_odds <= 0.0:
+            continue
+        if (drift.change > 0) != slower or abs(drift.change) < gate:
+            continue
+        if not _borne_out(drift, slower) or abs(drift.seen) < SEEN_SHARE_OF_GATE * gate:
+            continue  # this week's own level does not bear it out
+        if drift.days.phase_tied and _below_poll(history, drift):
+            continue
+        if drift.days.lock.latency_kind == "door" and _hump_only(drift):
+            continue  # people have become slower, not the lock
+        out.append((history.venue.locks_by_id[name], drift))
+    return out
+
+
+def _borne_out(drift: LockDrift, slower: bool) -> bool:
+    """Whether this week's level differs from the one before beyond its interval.
+
+    A rail that failed before the change began leaves open how that level compares with the one
+    before either; the course since it failed can still be all but certain by itself.
+    """
+    fit = drift.fit
+    assert fit is not None
+    certain = fit.log_odds > CERTAIN and abs(fit.shift) > CERTAIN_DEVIATIONS * fit.shift_deviation
+    return certain or (drift.seen_low if slower else -drift.seen_high) > 0
+
+
+def _hump_only(drift: LockDrift) -> bool:
+    """Whether the quick releases are as quick as before: a second hump has come, nothing moved.
+
+    On a door the quick ones are those that a person waited for, so they are the lock's own.
+    """
+    days = drift.days
+    onset = drift.fit.onset if drift.fit else 0.0
+    before, after = days.value[days.release_day < onset], days.value[days.release_day >= onset]
+    if before.size < 10 or after.size < 10:
+        return False
+    moved = days.moved(0.15, before, after)
+    return abs(moved) < 0.5 * abs(drift.change) or moved * drift.change < 0
+
+
+def _unhelped(history: History) -> dict[str, tuple[LockDrift, LockDrift, date, str]]:
+    """Locks that let go as late (or as soon) after their last service as before it.
+
+    Returns
+    -------
+    dict
+        By lock: the drift up to the service, the one since, day and action.
+    """
+    gate = history.venue.limits.drift_gate_percent / 100
+    out = {}
+    judged = drifts(history)
+    for name, earlier in judged.earlier.items():
+        current = judged.current.get(name)
+        serviced = last_service(history, name)
+        if (
+            current is None or serviced is None or earlier.fit is None or not earlier.stands
+            or earlier.fit.log_odds <= 0.0 or abs(earlier.change) < gate
+            or current.releases_now < 5 or current.days.resolution_ms != earlier.days.resolution_ms
+        ):
+            continue
+        full = math.log(earlier.now_ms / earlier.before_ms)
+        left = math.log(current.now_ms / earlier.before_ms)
+        unsure = math.log(current.now_high_ms / current.now_low_ms) / 4
+        if serviced[1] == "replaced" and abs(left - full) > 0.3 * abs(full):
+            continue  # another lock has its own latency
+        sign = math.copysign(1.0, full)
+        if sign * left > 0.6 * abs(full) and sign * left - 2 * unsure > 0.3 * abs(full):
+            out[name] = (earlier, current, *serviced)
+    return out
+
+
+def _unhelped_findings(history: History, condition: str, *, slower: bool) -> list[Finding]:
+    """A repair that did not help is said to be one that did not help."""
+    out = []
+    for name, (earlier, current, day, action) in _unhelped(history).items():
+        lock = history.venue.locks_by_id[name]
+        if (earlier.change > 0) != slower or lock.is_magnet != (condition != "sticking-catch"):
+            continue
+        change = current.now_ms / earlier.before_ms - 1.0
+        joined = replace(
+            earlier, change=change, now_ms=current.now_ms, now_low_ms=current.now_low_ms,
+            now_high_ms=current.now_high_ms, releases_now=current.releases_now,
+            seen=change, seen_low=current.now_low_ms / earlier.before_high_ms - 1.0,
+            seen_high=current.now_high_ms / earlier.before_low_ms - 1.0,
+        )
+        large = 100 * abs(change) >= history.venue.limits.drift_week_percent
+        found = _drift_finding(
+            history, lock, joined, condition, _raised("week" if large else "plan", lock),
+            _not_excluded(earlier, lock) if not lock.is_magnet else (),
+        )
+        out.append(replace(
+            found, says=f"{found.says} It was {action} on {day.isoformat()}, which did not help.",
+            extra={**found.extra, "service": {
+                "date": day.isoformat(), "action": action, "helped": False}},
+        ))
+    return out
+
+
+def _with_unhelped(
+    found: list[Finding], history: History, condition: str, *, slower: bool
+) -> list[Finding]:
+    """Add repairs that did not help; where both speak of a lock, the older story stands."""
+    unhelped = _unhelped_findings(history, condition, slower=slower)
+    told = {item.subject for item in unhelped}
+    return [item for item in found if item.subject not in told] + unhelped
+
+
+def _below_poll(history: History, drift: LockDrift) -> bool:
+    """A change too small for a poll whose phase follows the command.
+
+    Beyond what the place between two polls may feign, half the gate must be left.
+    """
+    days = drift.days
+    if days.deviation * days.reference_ms >= 0.5 * days.resolution_ms:
+        return False
+    beyond = 0.5 * history.venue.limits.drift_gate_percent / 100 * days.reference_ms
+    least = least_change_ms(days.reference_ms, days.resolution_ms, beyond)
+    return abs(drift.change) * days.reference_ms < least
+
+
+def _raised(urgency: str, lock: Lock) -> str:
+    """One step more urgent on a way out."""
+    if not lock.on_way_out:
+        return urgency
+    return {"watch": "plan", "plan": "week", "week": "now", "now": "now"}[urgency]
+
+
+def _not_excluded(drift: LockDrift, lock: Lock) -> tuple[str, ...]:
+    if not drift.days.volts_known.any():
+        return FEEDBACK_ONLY
+    return ("hot-coil", "loaded-catch")
+
+
+def _drift_finding(
+    history: History, lock: Lock, drift: LockDrift, condition: str, urgency: str,
+    not_excluded: Sequence[str],
+) -> Finding:
+    assert drift.fit is not None
+    days = drift.days
+    percent, low, high = 100 * drift.seen, 100 * drift.seen_low, 100 * drift.seen_high
+    at = "" if not lock.pulsed or not days.volts_known.any() else " at rated volts"
+    word = "later" if drift.change > 0 else "sooner"
+    kind = {"door": " (with the time a person takes)", "supply": " (read off the supply)"}.get(
+        lock.latency_kind or "", ""
+    )
+    says = (
+        f"{lock.id} lets go {abs(percent):.0f} % {word} than before: {drift.now_ms:.3g} ms "
+        f"against {drift.before_ms:.3g} ms{at}{kind}."
+    )
+    if days.resolution_ms >= 2 and days.resolution_ms > 0.04 * days.reference_ms:
+        says += (
+            f" Its feedback is polled every {days.resolution_ms:.3g} ms; changes below "
+            f"{drift.detectable * days.reference_ms:.2g} ms cannot be seen."
+        )
+    return finding(
+        lock.id, condition, urgency, probability(drift.fit.log_odds),
+        says=says, since=drift.since, since_low=drift.since_low, since_high=drift.since_high,
+        not_excluded=not_excluded,
+        evidence=[
+            *_as_logged(drift, history),
+            Evidence(
+                f"median latency{at or ' beside its siblings'}", drift.now_ms, "ms",
+                n=drift.releases_now,
+                now_low=drift.now_low_ms, now_high=drift.now_high_ms, before=drift.before_ms,
+                before_low=drift.before_low_ms, before_high=drift.before_high_ms,
+            ),
+            Evidence("change since then", percent, "%", n=int(days.releases.sum()),
+                     now_low=low, now_high=high, before=0.0),
+            Evidence("smallest change two weeks would show", 100 * drift.detectable, "%"),
+            *_by_week(history, drift),
+        ],
+        extra={"course": "step" if drift.fit.step_share > 0.5 else "gradual"},
+    )
+
+
+def _by_week(history: History, drift: LockDrift) -> list[Evidence]:
+    """The CUSUM of weekly levels, and the slope where weeks enough have passed since the start."""
+    course = weekly_course(drift, drifts(history).wander[group_of(drift.days.lock)])
+    out = [Evidence(
+        "CUSUM of weekly levels, alarm at 5", course.sum_high if drift.change > 0
+        else course.sum_low, "standard deviations", n=course.week.size,
+    )]
+    if course.slope is not None and drift.fit is not None and drift.fit.step_share < 0.5:
+        slope = course.slope
+        out.append(Evidence(
+            "slope since then", 100 * slope.slope, "% a week", now_low=100 * slope.slope_low,
+            now_high=100 * slope.slope_high,
+        ))
+    return out
+
+
+def _as_logged(drift: LockDrift, history: History) -> list[Evidence]:
+    """Median of this week's releases as they stand in the log, with nothing allowed for."""
+    days = drift.days
+    ends = (days.release_day >= 0) & (days.release_day < 7)
+    if not ends.any():
+        return []
+    middle, low, high = median_interval(days.latency_ms[ends])
+    until = (drift.since - history.week.monday).days if drift.since else 0
+    past = days.latency_ms[days.release_day < until]
+    before, before_low, before_high = median_interval(past)
+    known = past.size > 0
+    return [Evidence(
+        "median latency", middle, "ms", n=int(ends.sum()), now_low=low, now_high=high,
+        before=before if known else None, before_low=before_low if known else None,
+        before_high=before_high if known else None,
+    )]
+
+
+def _forced_openings(history: History) -> dict[str, Finding]:
+    """Magnets pulled open while energised, oftener than chance and than before."""
+    opened = with_weeks(history.openings.filter(pl.col("energised")), "time", history)
+    out: dict[str, Finding] = {}
+    for name, rows in per_lock(opened).items():
+        lock = history.venue.locks_by_id.get(name)
+        if lock is None or not lock.is_magnet:
+            continue
+        serviced = last_service(history, name)
+        if serviced is not None:
+            rows = rows.filter(pl.col("day") > serviced[0])
+        now = rows.filter(pl.col("weeks_ago") == 0).height
+        past = rows.filter(pl.col("weeks_ago").is_between(1, 12))
+        weeks = _weeks_known(history)
+        before = past.height / max(min(weeks - 1, 12), 1)
+        low, high = poisson_limits(now)
+        limit = history.venue.limits.forced_openings_week
+        if now < limit or low <= 1.5 * before:
+            continue
+        since = _first_busy_week(rows, before, history)
+        out[name] = finding(
+            name, "weakening-hold", "week", min(0.6 + 0.1 * now, 0.98),
+            says=f"{name} came open {now} times this week while it was energised, "
+                 f"{before:.1f} a week before.",
+            since=since, not_excluded=("forced by players", "low-supply"),
+            evidence=[Evidence("openings while energised", float(now), "a week", n=now,
+                               now_low=low, now_high=high, before=before)],
+        )
+    return out
+
+
+def _weeks_known(history: History) -> int:
+    if history.actuations.is_empty():
+        return 1
+    first = history.actuations["command_time"].min()
+    if not isinstance(first, datetime):
+        return 1
+    return max((history.end - first).days // 7, 1)
+
+
+def _first_busy_week(rows: pl.DataFrame, before: float, history: History) -> date:
+    """First day of the unbroken run of weeks, up to this one, with more than the usual number."""
+    counts = dict(rows.group_by("weeks_ago").len().rows())
+    ago = 0
+    while counts.get(ago + 1, 0) > max(2 * before, 1):
+        ago += 1
+    first = rows.filter(pl.col("weeks_ago") == ago)["day"].min()
+    return first if isinstance(first, date) else history.week.monday - timedelta(weeks=ago)
+
+
+CANDIDATES: tuple[Callable[[History], list[Finding]], ...] = (
+    sticking_catch, slow_drop, weakening_hold, lost_diode,
+)

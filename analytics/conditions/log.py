@@ -1,0 +1,323 @@
+"""Conditions of the log and the papers: clock-fault, log-gap, release-test-due."""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Callable
+from datetime import date, datetime, timedelta
+from zoneinfo import ZoneInfo
+
+import numpy as np
+import polars as pl
+
+from remanence.analytics.conditions.evidence import finding
+from remanence.analytics.conditions.log_gaps import Silence, silences
+from remanence.analytics.history import History
+from remanence.shared.findings import Evidence, Finding
+from remanence.shared.venue import Lock
+
+_FAILED = re.compile(
+    r"(?<!no )(?<!without )\bfail(?:ed|s|ure)?\b"
+    r"|\b(?:did|does|do|would|could) ?n[o']t (?:let|release|open|drop|come|fall|move)"
+    r"|\bnot (?:released|let go|opened)\b|\bno release\b"
+    r"|\bstuck\b|\bstayed (?:shut|locked|held|closed)\b|\bheld on\b",
+    re.IGNORECASE,
+)
+
+
+# Release tests.
+
+
+def release_test_failed(note: str | None) -> bool:
+    """Whether the note of a ``release-tested`` entry says that the lock did not let go."""
+    return bool(note) and _FAILED.search(str(note)) is not None
+
+
+def release_test_due(history: History) -> list[Finding]:
+    """Locks on a way out without a release test in the venue's interval, or whose last failed.
+
+    The interval ends with the week's Sunday. A failed test is ``now``; one that is
+    overdue is ``week``: it takes two minutes and nobody is locked in by its absence.
+    """
+    found = []
+    tests = history.service.filter(pl.col("action") == "release-tested").sort("date")
+    for lock in history.venue.locks:
+        if not lock.on_way_out:
+            continue
+        rows = tests.filter(
+            (pl.col("lock") == lock.id) & (pl.col("date") <= history.week.sunday)
+        )
+        if rows.height and release_test_failed(rows["note"][-1]):
+            found.append(_failed_test(history, lock, rows))
+        else:
+            last = rows["date"][-1] if rows.height else None
+            found += _overdue_test(history, lock, last)
+    return found
+
+
+def _failed_test(history: History, lock: Lock, rows: pl.DataFrame) -> Finding:
+    last = rows["date"][-1]
+    failed = [release_test_failed(note) for note in rows["note"]]
+    streak = len(failed) - (failed[::-1].index(False) if False in failed else len(failed))
+    return finding(
+        lock.id, "release-test-due", "now", 0.99, since=rows["date"][streak],
+        since_low=rows["date"][streak - 1] if streak else None, since_high=rows["date"][streak],
+        says=f"{lock.id} failed its last release test, on {_day(last)}. Nobody may be behind it "
+             "until a test is passed.",
+        evidence=[Evidence("failed release tests in a row", len(failed) - streak, "tests",
+                           n=len(failed))],
+    )
+
+
+def _overdue_test(history: History, lock: Lock, last: date | None) -> list[Finding]:
+    interval = history.venue.release_test_days
+    since: date | None
+    if last is not None:
+        age = (history.week.sunday - last).days
+        if age <= interval:
+            return []
+        since = last + timedelta(days=math.floor(interval) + 1)
+        words = (f"{lock.id} is on a way out and was last release-tested {age} days ago, on "
+                 f"{_day(last)}; the venue asks for every {interval:g} days.")
+    else:
+        age = None
+        first = lock.installed or _first_day(history)
+        if first is not None and first > history.week.sunday:
+            return []
+        since = first
+        words = (f"{lock.id} is on a way out and the service log holds no release test of it; "
+                 f"the venue asks for one every {interval:g} days.")
+    return [finding(
+        lock.id, "release-test-due", "week", 0.99, since=since, since_low=since, since_high=since,
+        says=words,
+        evidence=[Evidence("days since the last release test", age, "days", n=int(last is not None),
+                           before=interval)],
+    )]
+
+
+def _first_day(history: History) -> date | None:
+    firsts = [
+        frame[column].min() for frame, column in
+        ((history.actuations, "command_time"), (history.activity, "hour")) if frame.height
+    ]
+    moments = [moment for moment in firsts if isinstance(moment, datetime)]
+    return min(moments).astimezone(history.venue.zone).date() if moments else None
+
+
+def _day(day: date) -> str:
+    return f"{day.day} {day:%B %Y}"
+
+
+def _minute(moment: datetime, zone: ZoneInfo) -> str:
+    local = moment.astimezone(zone)
+    return f"{local:%A} {local.day} {local:%B %H:%M}"
+
+
+# Clocks.
+
+
+def clock_fault(history: History) -> list[Finding]:
+    """Controllers whose clock did this week what could not be mended, or restart again and again.
+
+    Jumps that were mended are said beside those that were not, with what was done.
+    Unmended events make ``plan``; a doubled or missing hour that could not be
+    resolved is ``watch``. Restarts on two days or more, three in all, are said even
+    where the times were mended: a unit that restarts has a supply fault or a bad
+    program, and forgets which locks it holds.
+    """
+    found = []
+    week = history.this_week(history.clock_events, "time")
+    for (controller,), rows in week.group_by("controller", maintain_order=True):
+        zone = history.venue.zone
+        days = rows["time"].dt.convert_time_zone(history.venue.time_zone).dt.date()
+        rows = rows.with_columns(day=days)
+        broken = rows.filter(~pl.col("mended").fill_null(False) & (pl.col("kind") != "restart"))
+        restarts = rows.filter(pl.col("kind") == "restart")
+        lost = restarts.filter(~pl.col("mended").fill_null(False))
+        many = restarts.height >= 3 and restarts["day"].n_unique() >= 2
+        if broken.is_empty() and lost.is_empty() and not many:
+            continue
+        past = history.clock_events.filter(
+            (pl.col("controller") == controller) & (pl.col("time") < history.start)
+        )
+        seconds = broken["seconds"].abs().max()
+        kinds = ", ".join(_counted(broken, lost, restarts if many else lost))
+        grave = many or lost.height or broken.filter(pl.col("kind") != "missing-hour").height
+        first = rows["day"].min()
+        found.append(finding(
+            str(controller), "clock-fault", "plan" if grave else "watch",
+            0.97 if broken.height or lost.height else 0.96,
+            since=first if isinstance(first, date) else None,
+            says=f"{controller}'s times cannot all be trusted this week: {kinds}. First on "
+                 f"{_minute(rows['time'].min(), zone)}."  # type: ignore[arg-type]
+                 + (" A unit that restarts forgets which locks it holds." if many else "")
+                 + _mended(rows),
+            evidence=[
+                Evidence("clock events that could not be mended", broken.height + lost.height,
+                         "events", n=rows.height, before=_weekly(past.filter(
+                             ~pl.col("mended").fill_null(False)), history)),
+                Evidence("restarts", restarts.height, "restarts", n=restarts.height,
+                         before=_weekly(past.filter(pl.col("kind") == "restart"), history)),
+                *([Evidence("largest jump", float(seconds), "s", n=broken.height)]
+                  if isinstance(seconds, int | float) else []),
+                *_mended_jumps(rows),
+            ],
+            not_excluded=("log-gap",) if lost.height or many else (),
+            subject_kind="controller",
+        ))
+    return found
+
+
+def _mended_jumps(rows: pl.DataFrame) -> list[Evidence]:
+    jumps = rows.filter(pl.col("mended").fill_null(False) & (pl.col("kind") == "step"))
+    return [Evidence("jumps that were mended", jumps.height, "events", n=jumps.height)] if (
+        jumps.height) else []
+
+
+def _mended(rows: pl.DataFrame) -> str:
+    """What was mended of the week's jumps, by how much and why: the first few."""
+    jumps = rows.filter(pl.col("mended").fill_null(False) & (pl.col("kind") == "step"))
+    if "how" not in jumps.columns:
+        jumps = jumps.with_columns(how=pl.lit(None, pl.String))
+    said = [f" Mended: {seconds:+.3f} s at {file}, line {line} ({how or 'set to true time'})."
+            for seconds, file, line, how in jumps.head(3).select(
+                "seconds", "file", "line", "how").iter_rows()]
+    return "".join(said) + (f" {jumps.height - 3} more were mended." if jumps.height > 3 else "")
+
+
+def _counted(broken: pl.DataFrame, lost: pl.DataFrame, restarts: pl.DataFrame) -> list[str]:
+    words = {"step": "jumps", "wrap": "counter wraps", "missing-hour": "times in an hour that "
+             "the clock change leaves out", "unanchored": "stretches without any wall time"}
+    counts = broken.group_by("kind", maintain_order=True).len()
+    said = [f"{count} {words.get(kind, kind)}" if count != 1 or kind == "missing-hour"
+            else f"1 {words.get(kind, kind).replace('jumps', 'jump').replace('wraps', 'wrap')}"
+            for kind, count in counts.rows()]
+    if restarts.height:
+        said.append(f"{restarts.height} restart{'s' if restarts.height > 1 else ''}")
+    return said
+
+
+def _weekly(past: pl.DataFrame, history: History) -> float | None:
+    if history.activity.is_empty():
+        return None
+    first = history.activity["hour"].min()
+    assert isinstance(first, datetime)
+    weeks = (history.start - first).total_seconds() / (7 * 86_400)
+    return past.height / weeks if weeks >= 1 else None
+
+
+# Gaps.
+
+
+def log_gap(history: History) -> list[Finding]:
+    """Controllers, or the whole venue, that were silent when they ought not to have been.
+
+    One finding for each subject, about its longest silence of the week. A day on
+    which the whole venue logged nothing may have been a closed one; it is said as
+    ``watch``, unless the venue otherwise logs day and night.
+    """
+    by_subject: dict[str | None, list[tuple[Silence, str, float]]] = {}
+    for silence in silences(history):
+        judged = _judge(silence)
+        if judged:
+            by_subject.setdefault(silence.controller, []).append((silence, *judged))
+    found = [_gap_finding(history, subject, gaps) for subject, gaps in by_subject.items()]
+    return found + _never_heard(history)
+
+
+_BUSY_ELSEWHERE = 100
+"""Commands and contact changes of other controllers meanwhile: no quiet hour, and no short one."""
+_NATS = 2.2
+"""A silence this much more surprising than its past is e times likelier to be a lost log. The
+habits are those of rooms that share their games, so a factor e in chance counts for less."""
+
+
+def _judge(silence: Silence) -> tuple[str, float] | None:
+    """Urgency and score of one silence, or None where it is nothing unusual."""
+    surprise, usual = silence.surprise, silence.usual
+    if surprise < max(6.0, 2.0 * usual):
+        return None
+    score = float(np.clip(1.0 - math.exp(-(surprise - usual) / _NATS), 0.5, 0.99))
+    if silence.controller is None:
+        return _judge_venue(silence, score)
+    if silence.steady:
+        if silence.ongoing and silence.hours >= 12:
+            return "week", score
+        return ("plan" if silence.hours >= 0.5 else "watch"), score
+    # Silent while the others were as busy as ever: half the surprise will do.
+    least = 6.0 if silence.edges_elsewhere >= _BUSY_ELSEWHERE else 12.0
+    if silence.weeks_known < 4 or surprise < max(least, 3.0 * usual):
+        return "watch", min(score, 0.6)
+    if silence.ongoing and silence.hours >= 24:
+        return "week", min(score, 0.97)
+    return "plan", min(score, 0.97)
+
+
+def _judge_venue(silence: Silence, score: float) -> tuple[str, float] | None:
+    if silence.ongoing:
+        return None
+    if silence.steady:
+        return ("plan" if silence.hours >= 0.5 else "watch"), score
+    if silence.weeks_known < 4:
+        return None
+    # Closed, or not logged? Nothing in the log can tell the two apart.
+    return "watch", 0.5 if silence.whole_days else min(score, 0.7)
+
+
+def _gap_finding(
+    history: History, subject: str | None, gaps: list[tuple[Silence, str, float]]
+) -> Finding:
+    zone = history.venue.zone
+    order = ("week", "plan", "watch")
+    gaps.sort(key=lambda gap: (order.index(gap[1]), -gap[0].hours))
+    silence, urgency, score = gaps[0]
+    hours = sum(gap[0].hours for gap in gaps)
+    name = subject if subject is not None else "the whole venue"
+    span = (f"since {_minute(silence.start, zone)}" if silence.ongoing else
+            f"between {_minute(silence.start, zone)} and {_minute(silence.end, zone)}")
+    meanwhile = (f" while other controllers logged {silence.edges_elsewhere} commands and "
+                 "contact changes" if silence.edges_elsewhere else "")
+    more = f" {len(gaps) - 1} more such silences this week." if len(gaps) > 1 else ""
+    closed = (" The log cannot tell a closed day from a lost one."
+              if subject is None and not silence.steady else "")
+    lost = max(0.0, hours)
+    return finding(
+        subject if subject is not None else history.venue.id, "log-gap", urgency, score,
+        since=silence.start.astimezone(zone).date(),
+        since_low=silence.start.astimezone(zone).date(),
+        since_high=(silence.start + timedelta(hours=1)).astimezone(zone).date(),
+        says=f"Nothing was logged by {name} {span}{meanwhile}.{more}{closed}",
+        evidence=[
+            Evidence("hours without a record that usually have some", lost, "h", n=len(gaps),
+                     before=0.0 if silence.usual == 0 else None),
+            Evidence("surprise of the silence, against that of earlier weeks",
+                     silence.surprise, "nat", n=max(1, silence.weeks_known),
+                     before=silence.usual),
+        ],
+        not_excluded=("closed",) if subject is None and not silence.steady else
+                     ("room not played",) if not silence.steady else (),
+        subject_kind="venue" if subject is None else "controller",
+    )
+
+
+def _never_heard(history: History) -> list[Finding]:
+    """Controllers of the venue file from which there is no record at all."""
+    heard = set(history.activity["controller"].to_list())
+    first = _first_day(history)
+    if not heard or first is None or (history.week.sunday - first).days < 7:
+        return []
+    return [
+        finding(
+            controller, "log-gap", "watch", 0.6, since=first, subject_kind="controller",
+            says=f"The venue file names {controller}, but no log holds a record of it.",
+            evidence=[Evidence("records ever seen", 0.0, "records", n=len(heard))],
+            not_excluded=("log files not named in the venue file",),
+        )
+        for controller in history.venue.controllers if controller not in heard
+    ]
+
+
+CANDIDATES: tuple[Callable[[History], list[Finding]], ...] = (
+    release_test_due, clock_fault, log_gap,
+)

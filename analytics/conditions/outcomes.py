@@ -1,0 +1,296 @@
+"""Conditions that show in whether a lock lets go: no release, pulse too short, left open."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from datetime import date, timedelta
+
+import numpy as np
+import polars as pl
+
+from remanence.analytics.conditions.evidence import finding, raised_on_way_out, share_evidence
+from remanence.analytics.drift.judge import drifts
+from remanence.analytics.history import History, baseline_start, last_service, per_lock, with_weeks
+from remanence.analytics.statistics.intervals import Reals, probability
+from remanence.analytics.statistics.rates import Rate, rate_that_matters
+from remanence.shared.findings import Evidence, Finding
+from remanence.shared.venue import Lock
+
+HEALTHY_NO_RELEASE = (0.4, 250.0)
+"""Rate of unanswered commands of a sound lock, as a Beta prior: mean 0.16 %, seldom above 1 %
+(a base rate of 0.01 to 0.1 % is usual; the rest is for what people do)."""
+FAULTY_NO_RELEASE = (1.0, 5.0)
+HEALTHY_LEFT_OPEN = (1.0, 100.0)
+"""The same for commands that find the lock open: 0.5 to 2 % is people."""
+FAULTY_LEFT_OPEN = (2.0, 8.0)
+PRIOR = 1 / 100
+"""Chance, before any data, that one lock has one of these faults in a given week. Assumption."""
+
+PULSE_MARGIN = 1.05
+"""A pulse ends too soon for a release whose latency is above pulse / margin."""
+
+
+def _rows(history: History) -> Iterator[tuple[Lock, pl.DataFrame, Reals]]:
+    """Each lock's rows since its baseline's start, with the day counted from the week's Monday."""
+    dated = with_weeks(history.actuations, "command_time", history)
+    by_lock = per_lock(dated)
+    epoch = history.week.monday.toordinal()
+    for lock in history.venue.locks:
+        rows = by_lock.get(lock.id)
+        if rows is None:
+            continue
+        start = baseline_start(history, lock.id)
+        if start is not None:
+            rows = rows.filter(pl.col("day") >= start)
+        if rows.height:
+            day = rows["day"].to_physical().to_numpy().astype(float) + 719163.0 - epoch
+            yield lock, rows, day
+
+
+def _date(history: History, day: float) -> date:
+    return history.week.monday + timedelta(days=int(np.floor(day)))
+
+
+def no_release(history: History) -> list[Finding]:
+    """Commands that ought to release and do not, at a rate that matters."""
+    found = []
+    for lock, rows, day in _rows(history):
+        first = (rows["attempt"].fill_null(1) == 1).to_numpy()
+        told = rows["outcome"].is_in(["released", "no-release"]).to_numpy()
+        use = first & told
+        event = (rows["outcome"] == "no-release").to_numpy()[use]
+        healthy, faulty = _usual_failures(lock, day[use], event)
+        rate = rate_that_matters(day[use], event, healthy=healthy, faulty=faulty, prior=PRIOR)
+        if rate is None or rate.log_odds <= 0:
+            continue
+        short = _too_short(lock, rows, history)
+        if short is not None and short[0] > 0.5:
+            continue
+        since, low, high = (
+            _date(history, moment) for moment in (rate.since, rate.since_low, rate.since_high)
+        )
+        unhelped = _before_service(history, lock.id)
+        words, extra = "", {}
+        if unhelped is not None:
+            earlier, done, action = unhelped
+            since, low, high = (_date(history, moment) for moment in (
+                earlier.since, earlier.since_low, earlier.since_high))
+            words = f" It was {action} on {done.isoformat()}, which did not help."
+            extra = {"service": {"date": done.isoformat(), "action": action, "helped": False}}
+        share = rate.count / rate.total
+        serious = 100 * share >= history.venue.limits.no_release_now_percent
+        urgency = raised_on_way_out("now" if serious else "week", lock)
+        retries = int((rows["attempt"].fill_null(1) > 1).to_numpy()[day > 6 - rate.window_days]
+                      .sum())
+        found.append(finding(
+            lock.id, "no-release", urgency, probability(rate.log_odds),
+            since=since, since_low=low, since_high=high,
+            says=f"{lock.id} did not release on {rate.count} of {rate.total} commands in the last "
+                 f"{rate.window_days} days" + (f"; {retries} retries." if retries else ".") + words,
+            evidence=[
+                share_evidence("commands without release", (rate.count, rate.total),
+                               (rate.count_before, rate.total_before)),
+                Evidence("retries", float(retries), "commands", n=rate.total),
+            ],
+            not_excluded=_unseen(rows, lock),
+            extra={"share": round(share, 4), **extra},
+        ))
+    return found
+
+
+def _usual_failures(
+    lock: Lock, day: Reals, event: np.ndarray
+) -> tuple[tuple[float, float], tuple[float, float]]:
+    """Beta priors of a sound and a faulty lock's rate of unanswered commands.
+
+    A contact on a door stays silent too when nobody opens the door in time: its
+    own past says how often that is, and only far more than that is the lock.
+    """
+    if lock.latency_kind != "door":
+        return HEALTHY_NO_RELEASE, FAULTY_NO_RELEASE
+    past = day <= -21
+    weight = min(1.0, 60.0 / max(int(past.sum()), 1))
+    missed = float(event[past].sum()) * weight
+    return (1.0 + missed, 8.0 + weight * float(past.sum()) - missed), (8.0, 2.0)
+
+
+def _before_service(history: History, name: str) -> tuple[Rate, date, str] | None:
+    """What the lock's failures were like just before its last service, if they mattered then."""
+    serviced = last_service(history, name)
+    if serviced is None or (history.week.sunday - serviced[0]).days > 90:
+        return None
+    rows = with_weeks(
+        history.actuations.filter(pl.col("lock") == name), "command_time", history
+    ).filter(
+        (pl.col("day") < serviced[0]) & (pl.col("attempt").fill_null(1) == 1)
+        & pl.col("outcome").is_in(["released", "no-release"])
+    )
+    if rows.is_empty():
+        return None
+    monday = history.week.monday
+    day = rows["day"].to_physical().to_numpy().astype(float) + 719163.0 - monday.toordinal()
+    rate = rate_that_matters(
+        day, (rows["outcome"] == "no-release").to_numpy(), healthy=HEALTHY_NO_RELEASE,
+        faulty=FAULTY_NO_RELEASE, prior=PRIOR, last_day=float((serviced[0] - monday).days - 1),
+        fresh_days=14.0,
+    )
+    return (rate, *serviced) if rate is not None and rate.log_odds > 0 else None
+
+
+def _unseen(rows: pl.DataFrame, lock: Lock) -> tuple[str, ...]:
+    """What the log cannot tell from a lock that does not release."""
+    if lock.is_magnet:
+        return ("stuck-energised", "contact-stuck")
+    if rows["sag_volts"].null_count() == rows.height:
+        return ("coil-open", "contact-stuck", "low-supply")
+    return ("contact-stuck",)
+
+
+def _too_short(
+    lock: Lock, rows: pl.DataFrame, history: History
+) -> tuple[float, int, int, float, float] | None:
+    """Share of this week's failures that the pulse explains; None where nothing can be said.
+
+    Returns
+    -------
+    (explained, failures, total, needed_ms, pulse_ms) or None
+        ``needed_ms`` is the 95 % quantile of the lock's latency while its
+        pulses were long enough, ``pulse_ms`` the median of this week's pulses.
+    """
+    if lock.latency_kind == "door":
+        return None
+    answered = rows.filter(
+        (pl.col("outcome") == "released") & pl.col("latency_ms").is_not_null()
+        & (pl.col("attempt").fill_null(1) == 1)
+    )
+    ample = answered.filter(
+        pl.col("pulse_ms").is_null() | (pl.col("pulse_ms") > 1.3 * pl.col("latency_ms"))
+    )
+    now = rows.filter((pl.col("weeks_ago") == 0) & pl.col("pulse_ms").is_not_null()
+                      & pl.col("outcome").is_in(["released", "no-release"]))
+    reference = ample.head(400) if ample.height >= 15 else answered.head(400)
+    if reference.height < 8 or now.height < 3:
+        return None
+    latency = reference["latency_ms"].to_numpy()
+    middle = float(np.median(latency))
+    spread = 1.4826 * float(np.median(np.abs(np.log(latency / middle))))
+    needed = middle * float(np.exp(1.645 * max(spread, 0.05)))
+    pulse = now["pulse_ms"].to_numpy()
+    late = (now["outcome"] == "no-release").to_numpy() | (
+        now["latency_ms"].fill_null(np.inf).to_numpy() > pulse * PULSE_MARGIN
+    )
+    short = pulse < needed * PULSE_MARGIN
+    failures = int(late.sum())
+    explained = float((late & short).sum() / failures) if failures else 0.0
+    return explained, int((late & short).sum()), now.height, needed, float(np.median(pulse))
+
+
+def short_pulse(history: History) -> list[Finding]:
+    """Pulses that end before the lock's own latency allows."""
+    found = []
+    for lock, rows, day in _rows(history):
+        told = _too_short(lock, rows, history)
+        if told is None or told[0] <= 0.5 or told[1] < 2:
+            continue
+        explained, failures, total, needed, _ = told
+        recent = rows.filter(pl.col("weeks_ago") == 0)
+        pulse = recent["pulse_ms"].drop_nulls().to_numpy()
+        short = pulse < needed * PULSE_MARGIN
+        every = rows["pulse_ms"].fill_null(np.inf).to_numpy() < needed * PULSE_MARGIN
+        since = _run_start(day, every)
+        before = rows.filter(~pl.lit(True) if since is None else pl.col("day") < _date(
+            history, since))
+        found.append(finding(
+            lock.id, "short-pulse", raised_on_way_out("week", lock),
+            float(np.clip(0.5 + 0.1 * failures, 0, 0.98)),
+            since=_date(history, since) if since is not None else None,
+            says=f"{int(short.sum())} of {pulse.size} pulses of {lock.id} this week ended before "
+                 f"the {needed:.3g} ms that 95 % of its releases need; {failures} of {total} "
+                 "commands failed or came late for that.",
+            evidence=[
+                Evidence("median pulse", float(np.median(pulse)), "ms", n=pulse.size,
+                         before=_median(before["pulse_ms"])),
+                Evidence("latency that 95 % of releases need", needed, "ms"),
+                share_evidence("commands that failed for it", (failures, total)),
+            ],
+            not_excluded=("sticking-catch",) if not lock.is_magnet else ("slow-drop",),
+            extra={"explained": round(explained, 3),
+                   "pulse_cut": _pulse_cut(float(np.median(pulse)), before)},
+        ))
+    return found
+
+
+def _pulse_cut(now_ms: float, before: pl.DataFrame) -> bool:
+    """Whether the program's pulses have become shorter: then no rail is to blame."""
+    earlier = _median(before["pulse_ms"])
+    return earlier is not None and now_ms < 0.85 * earlier
+
+
+def _median(values: pl.Series) -> float | None:
+    known = values.drop_nulls()
+    return float(np.median(known.to_numpy())) if known.len() else None
+
+
+def _run_start(day: Reals, flag: np.ndarray) -> float | None:
+    """Day from which most commands are flagged, up to the end."""
+    if not flag.any():
+        return None
+    # Flags score +1, others -1: the best start of a run that reaches the end.
+    score = np.cumsum(np.where(flag, 1.0, -1.0)[::-1])[::-1]
+    return float(day[int(np.argmax(score))])
+
+
+def not_reclosed(history: History) -> list[Finding]:
+    """Found open when next commanded, again and again."""
+    found = []
+    for lock, rows, day in _rows(history):
+        told = rows["outcome"].is_in(["released", "no-release", "already-open"]).to_numpy()
+        first = (rows["attempt"].fill_null(1) == 1).to_numpy()
+        use = told & first
+        event = (rows["outcome"] == "already-open").to_numpy()[use]
+        this_week = rows.filter(pl.col("weeks_ago") == 0)
+        open_now = this_week.filter(pl.col("outcome") == "already-open")
+        if open_now.height < history.venue.limits.not_reclosed_week:
+            continue
+        if not _feedback_moves(this_week, open_now):
+            continue
+        rate = rate_that_matters(
+            day[use], event, healthy=HEALTHY_LEFT_OPEN, faulty=FAULTY_LEFT_OPEN, prior=PRIOR
+        )
+        if rate is None or rate.log_odds <= 0:
+            continue
+        found.append(_left_open(history, lock, rate))
+    return found
+
+
+def _feedback_moves(this_week: pl.DataFrame, open_now: pl.DataFrame) -> bool:
+    """Whether the feedback shows this lock locked at times; else it is the feedback's own fault.
+
+    A contact wired or set the wrong way round shows open at rest and moves at
+    the command; one that is stuck never moves.
+    """
+    moving = int((open_now["contact_edges"].fill_null(0) > 0).sum())
+    if moving > 0.5 * open_now.height:
+        return False
+    return (this_week["outcome"] == "released").any()
+
+
+def _left_open(history: History, lock: Lock, rate: Rate) -> Finding:
+    drift = drifts(history).current.get(lock.id)
+    unsure = ("catch spring weak",) if not lock.is_magnet else ("weakening-hold",)
+    return finding(
+        lock.id, "not-reclosed", "week" if lock.on_way_out is False else "plan",
+        probability(rate.log_odds),
+        since=_date(history, rate.since), since_low=_date(history, rate.since_low),
+        since_high=_date(history, rate.since_high),
+        says=f"{lock.id} stood open on {rate.count} of {rate.total} commands in the last "
+             f"{rate.window_days} days: it was not closed at the reset, or does not catch.",
+        evidence=[share_evidence("commands that found it open", (rate.count, rate.total),
+                                 (rate.count_before, rate.total_before))],
+        not_excluded=unsure if drift is not None else (*unsure, "contact-stuck"),
+    )
+
+
+CANDIDATES: tuple[Callable[[History], list[Finding]], ...] = (
+    no_release, short_pulse, not_reclosed,
+)

@@ -1,0 +1,151 @@
+"""What the locks of one rail show together, and what one of them shows beyond the others."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Sequence
+from datetime import date
+
+import numpy as np
+
+from remanence.analytics.conditions.evidence import finding
+from remanence.analytics.conditions.slow_mode import slow_modes
+from remanence.analytics.drift.judge import LockDrift, drifts
+from remanence.analytics.history import History
+from remanence.shared.findings import Evidence, Finding
+from remanence.shared.venue import Lock
+
+SLOW = ("sticking-catch", "no-release")
+LEAST_MATES = 3
+ALIKE_SHARE = 0.3
+"""Where this share of a rail's other locks shows the same, it is the rail's doing. (What most of
+them show is allowed for before: a part of them may be of a weaker kind.)"""
+LEAST_ALIKE_MATES = 2
+LEAST_ALIKE = 0.05
+SHARED_SHARE = 0.7
+"""Where so many of a rail's locks have become slower together, it is what they share."""
+ALIKE_OF_TYPICAL = 0.25
+"""Locks answer a failing rail each in its own way: so much of what is typical is the same."""
+BESIDE_RAIL = 3.0
+"""Natural log odds of a change that began with its rail's fault: what the rail does to all locks on
+it is taken out, and still two faults at once are rarer than one."""
+TOGETHER_DAYS = 21
+UNANSWERED_SURE = 0.9
+SLOW_SURE = 0.998
+"""A low rail makes releases straggle before it makes them fail: where none of the others fails,
+failures need less proof of being the lock's own."""
+
+
+def beyond_rail(history: History, item: Finding, lock: Lock, rail: Finding) -> bool:
+    """Whether what is said of the lock goes beyond what its rail at fault does to all locks on it.
+
+    A drift has the rail's volts allowed for already, where they are known, with all
+    the uncertainty of this lock's answer to them. What begins with the rail's fault
+    must still be surer than another change; and where other locks on the rail show the same, it
+    must be far larger than theirs.
+    """
+    judged = drifts(history).current
+    own = judged.get(lock.id)
+    drifting = item.extra.get("course") in ("step", "gradual")
+    if drifting and (own is None or float(own.days.volts_known.mean()) < 0.8):
+        return False
+    together = _together(item.since, rail)
+    if not together and (drifting or rail.condition != "battery-decline"):
+        # A rail that failed once, weeks ago, has shown by now what it does to this lock.
+        return True
+    modes = slow_modes(history)
+    mates = [
+        judged[other.id] for other in history.venue.locks_on(lock.supply)
+        if other.id != lock.id and not other.is_magnet and other.id in judged
+    ]
+    if len(mates) < LEAST_MATES:
+        return False
+    slower = [
+        mate for mate in mates
+        if mate.fit is not None and mate.fit.log_odds > 0 and mate.change > LEAST_ALIKE
+        and _together(mate.since, rail)
+    ]
+    alike = {mate.lock for mate in slower}
+    if not drifting:
+        alike |= {mate.lock for mate in mates if mate.lock in modes}
+    if len(alike) >= max(ALIKE_SHARE * len(mates), LEAST_ALIKE_MATES):
+        if not drifting or own is None or not slower:
+            return False
+        typical = float(np.median([mate.change for mate in slower]))
+        return own.seen_low > 2.0 * typical
+    if drifting:
+        return own is not None and own.fit is not None and own.fit.log_odds > BESIDE_RAIL
+    return item.score > (UNANSWERED_SURE if item.condition == "no-release" else SLOW_SURE)
+
+
+def _together(since: date | None, rail: Finding) -> bool:
+    """Whether something began about when the rail failed; True where either is not known."""
+    return since is None or rail.since is None or (
+        abs((since - rail.since).days) <= TOGETHER_DAYS)
+
+
+def _slower_since(drift: LockDrift, began: float, typical: float) -> bool:
+    """Whether a lock too has become slower about that day, by a fair part of what is typical."""
+    days = drift.days
+    before, after = days.day < began - 7, days.day >= began
+    if before.sum() < 3 or after.sum() < 2:
+        return False
+    low, high = (
+        np.average(drift.residual[part], weights=days.releases[part]) for part in (before, after)
+    )
+    error = days.deviation * np.sqrt(
+        1 / days.releases[before].sum() + 1 / days.releases[after].sum())
+    return bool(high - low > max(2 * error, ALIKE_OF_TYPICAL * np.log1p(typical)))
+
+
+def shared_by_rail(found: Sequence[Finding], history: History) -> list[Finding]:
+    """A rail whose locks have become slow together, where no finding of the rail says why.
+
+    Its volts may not be logged, or be taken at the supply while the bad joint
+    is in the feed.
+    """
+    told = {item.subject for item in found if item.subject_kind == "supply"}
+    slow: dict[str, list[tuple[str, date]]] = defaultdict(list)
+    for item in found:
+        if (
+            item.condition in SLOW and item.since is not None and item.subject_kind == "lock"
+            and item.extra.get("course") in ("step", "gradual")
+        ):
+            lock = history.venue.locks_by_id[item.subject]
+            if not lock.is_magnet:
+                slow[lock.supply].append((item.subject, item.since))
+    out = []
+    judged = drifts(history).current
+    for rail, entries in slow.items():
+        tracked = [
+            lock.id for lock in history.venue.locks_on(rail)
+            if not lock.is_magnet and lock.id in judged and judged[lock.id].fit is not None
+        ]
+        names = sorted({name for name, _ in entries})
+        dates = sorted(when.toordinal() for _, when in entries)
+        if rail in told or len(names) < 2 or len(tracked) < LEAST_MATES:
+            continue
+        began = float(np.median(dates)) - history.week.monday.toordinal()
+        typical = float(np.median([judged[name].seen for name in names]))
+        # Rail volts that are logged have been allowed for: then each must show by itself.
+        told_volts = np.mean([judged[name].days.volts_known.mean() for name in tracked]) > 0.5
+        alike = [
+            name for name in tracked
+            if name in names or (not told_volts and _slower_since(judged[name], began, typical))
+        ]
+        if len(alike) < LEAST_MATES or len(alike) < SHARED_SHARE * len(tracked):
+            continue
+        names = sorted(set(names) | set(alike))
+        changes = [100 * judged[name].change for name in names if name in judged]
+        since = date.fromordinal(int(np.median(dates)))
+        out.append(finding(
+            rail, "supply-sag", "week", 0.9 + 0.02 * min(len(names) - LEAST_MATES, 4), since=since,
+            subject_kind="supply",
+            since_low=date.fromordinal(dates[0]), since_high=date.fromordinal(dates[-1]),
+            says=f"{len(names)} of the {len(tracked)} pulsed locks on {rail} have become slow "
+                 "together; what they share is the rail and its feed.",
+            evidence=[Evidence("median change of their latency", float(np.median(changes)), "%",
+                               n=len(changes))] if changes else [],
+            not_excluded=("low-supply", "a warm room"),
+        ))
+    return out

@@ -1,0 +1,244 @@
+"""Does a coil that ought to cut itself stay on? Pulse by pulse, or in the mean of many."""
+
+from __future__ import annotations
+
+from datetime import date
+
+import numpy as np
+import polars as pl
+
+from remanence.analytics.conditions.evidence import finding, share_evidence
+from remanence.analytics.conditions.fault_course import Course, course, live_rows
+from remanence.analytics.history import Flags, History, Ints, Reals, Rows, rows_by_lock
+from remanence.analytics.statistics.intervals import probability
+from remanence.analytics.statistics.level_change import LevelChange, level_change
+from remanence.shared.findings import Evidence, Finding
+
+_LEAST_PULSE_MS = 250.0
+"""The sag is read in the last 60 % of a pulse; in a shorter one than this a sound latch may be
+still on its way then (no catch that works takes longer than 100 ms)."""
+_SURE_Z = 5.0
+"""Standard errors between the mean loads before and now: many locks, many weeks."""
+_CUT_SHARE = 0.35
+"""A coil that was cut left no more than this of the load that it ought to be when it is not."""
+_UNCUT_SHARE = 0.6
+"""And one that is not cut is this much of it at least."""
+_LEAST_TELLERS = 2
+"""So many other locks of the rail must show what an ampere takes off it."""
+_LEFT_ALONE_SHARE = 0.25
+"""Commands tried again: fewer than this, and nobody thought that the lock had not opened."""
+_RATE_PRIOR = 1e-4
+"""Chance that this begins in a given week. Assumption."""
+
+
+def not_cut(history: History) -> list[Finding]:
+    """Self-cutting coils that stay on to the end of the pulse although the lock has opened.
+
+    Where no contact tells that it opened, a sag as long as the pulse may also be a catch
+    that did not move; then nobody would have gone on without trying again, so a string of
+    such commands, each left alone, speaks for the switch.
+    """
+    cutting = [lock.id for lock in history.venue.locks if lock.self_cut]
+    frame = history.actuations.filter(pl.col("lock").is_in(cutting) & (pl.col("sag_volts") > 0))
+    found = []
+    for name, rows in rows_by_lock(frame, "command_time", history).items():
+        told, failed = _not_cut(rows)
+        part = rows.take(told)
+        stretch = course(part, failed[told], history)
+        if stretch is None:
+            continue
+        count, total = stretch.now
+        share = stretch.share
+        seen = rows.lock.contact is not None
+        if seen and (count < 2 or share < 0.2):
+            continue
+        if not seen and not _left_alone(part, failed[told] & stretch.live, count, share, stretch):
+            continue
+        on = float(np.median(part.real("pulse_ms")[failed[told] & stretch.live]))
+        found.append(finding(
+            name, "self-cut-failed", "week",
+            (0.97 if count >= 3 else 0.85) if seen else 0.96 if count >= 10 else 0.85,
+            since=stretch.since, since_low=stretch.low, since_high=stretch.high,
+            says=f"{name} opens, but its own switch does not cut its coil: it stays on to the end "
+                 f"of the pulse ({on:.0f} ms) in {count} of {total} commands."
+                 + stretch.repair_words if seen else
+                 f"The coil of {name} stays on to the end of the pulse ({on:.0f} ms) in {count} of "
+                 f"{total} commands, and nobody tried again: its switch does not cut it any more."
+                 + stretch.repair_words,
+            evidence=[
+                share_evidence("commands that the switch did not cut", stretch.now,
+                               stretch.before),
+                Evidence("time the coil was on", on, "ms", n=total,
+                         before=_usual_cut(part, failed[told])),
+            ],
+            not_excluded=() if seen else ("no-release",),
+        ))
+    return found
+
+
+def _not_cut(rows: Rows) -> tuple[Flags, Flags]:
+    """Rows that tell whether the switch cut the coil, and those in which it did not."""
+    outcome, pulse = rows.text("outcome"), rows.real("pulse_ms")
+    sag_ms, latency = rows.real("sag_ms"), rows.real("latency_ms")
+    slack = np.maximum(2.5 * np.nan_to_num(rows.real("sample_ms"), nan=10.0), 10.0)
+    to_the_end = sag_ms >= pulse - slack
+    if rows.lock.contact is not None:
+        # The contact shows when it opened; the cut ought to have come then.
+        told = (outcome == "released") & np.isfinite(sag_ms) & (pulse > latency + 2 * slack)
+        return np.asarray(told, dtype=bool), np.asarray(told & to_the_end, dtype=bool)
+    told = np.isfinite(sag_ms) & np.isfinite(pulse)
+    return told, np.asarray(told & to_the_end & (outcome != "released"), dtype=bool)
+
+
+def _usual_cut(rows: Rows, failed: Flags) -> float | None:
+    good = rows.real("sag_ms")[~failed]
+    return float(np.median(good)) if good.size else None
+
+
+def _left_alone(
+    rows: Rows, failed: Flags, count: int, share: float, stretch: Course
+) -> bool:
+    """Whether commands that were not cut were, nearly all of them, not tried again."""
+    if count < 5 or share < 0.9 or stretch.before[1] < 5:
+        return False
+    if stretch.before[0] > 0.2 * stretch.before[1]:
+        return False
+    again = rows.real("attempt")[failed] > 1
+    return bool(again.mean() < _LEFT_ALONE_SHARE)
+
+
+def loaded_to_the_end(history: History) -> list[Finding]:
+    """The same where one pulse's load hides in the rail's noise: by the mean of many pulses.
+
+    The mean sag of the last part of the pulse is nought while the switch cuts the coil, and
+    the coil's whole load from the day on that it does not. Only locks without a contact are
+    looked at, and only while nobody tries again: else the catch has not moved.
+    """
+    blind = [lock.id for lock in history.venue.locks if lock.self_cut and lock.contact is None]
+    if not blind:
+        return []
+    pulses = _pulses(history)
+    frame = history.actuations.filter(
+        pl.col("lock").is_in(blind) & pl.col("sag_volts").is_finite()
+        & (pl.col("pulse_ms") >= _LEAST_PULSE_MS))
+    found = []
+    for rows in rows_by_lock(frame, "command_time", history).values():
+        alone = rows.take(~_among_others(rows, *pulses.get(rows.lock.supply, _NO_PULSES)))
+        days, where = np.unique(alone.day, return_inverse=True)
+        if days.size < 10:
+            continue
+        sag = alone.real("sag_volts")
+        level = np.bincount(where, weights=sag) / np.bincount(where)
+        change = level_change(days, level, history.week.monday.toordinal(),
+                              floor=_noise_of_a_day(alone))
+        if change is None or not _no_longer_cut(change, _expected(history, rows, change.since)):
+            continue
+        live = live_rows(alone, history) & (alone.day >= change.since.toordinal())
+        if live.sum() < 5 or (alone.real("attempt")[live] > 1).mean() > _LEFT_ALONE_SHARE:
+            continue
+        found.append(_mean_finding(alone, live, change))
+    return found
+
+
+def _noise_of_a_day(rows: Rows) -> float:
+    """Deviation of a day's mean that the rail's own noise leaves, for a typical day. [V]"""
+    noise = rows.real("volts_noise")
+    per_day = rows.size / max(np.unique(rows.day).size, 1)
+    usual = float(np.nanmedian(noise)) if np.isfinite(noise).any() else 0.0
+    # A pulse's sag is a median of some ten readings less one of those before.
+    return 0.3 * usual / float(np.sqrt(max(per_day, 1.0)))
+
+
+def _expected(history: History, rows: Rows, since: date) -> tuple[float, float]:
+    """Sag that this coil ought to be if it is not cut, before and since: by the rail's others.
+
+    NaN where fewer than two of them tell.
+    """
+    others = [lock for lock in history.venue.locks_on(rows.lock.supply)
+              if lock.id != rows.lock.id and not lock.self_cut and lock.amps]
+    own = rows.lock.amps
+    if not own or len(others) < _LEAST_TELLERS:
+        return float("nan"), float("nan")
+    amps = {lock.id: lock.amps for lock in others}
+    frame = history.actuations.filter(
+        pl.col("lock").is_in(list(amps)) & pl.col("sag_volts").is_finite()
+    )
+    local = pl.col("command_time").dt.convert_time_zone(history.venue.time_zone)
+    frame = frame.with_columns(
+        later=local.dt.date() >= since,
+        per_ampere=pl.col("sag_volts") / pl.col("lock").replace_strict(
+            amps, default=None, return_dtype=pl.Float64),
+    ).group_by("lock", "later").agg(pl.col("per_ampere").median())
+    found = []
+    for later in (False, True):
+        part = frame.filter(pl.col("later") == later)["per_ampere"]
+        middle = part.median() if part.len() >= _LEAST_TELLERS else None
+        found.append(own * middle if isinstance(middle, float) else float("nan"))
+    return found[0], found[1]
+
+
+def _no_longer_cut(change: LevelChange, expected: tuple[float, float]) -> bool:
+    """Whether it was cut, and is not, by what a coil that is not cut would take off the rail.
+
+    A rail that softens makes more of what was there; so both are held against its others.
+    """
+    before, now = expected
+    return bool(
+        change.shift > 0 and change.z > _SURE_Z and change.before < _CUT_SHARE * before
+        and change.now > _UNCUT_SHARE * now)
+
+
+def _mean_finding(rows: Rows, live: Flags, change: LevelChange) -> Finding:
+    name, low_high = rows.lock.id, change.limits
+    odds = 0.5 * change.z**2 + np.log(_RATE_PRIOR)
+    return finding(
+        name, "self-cut-failed", "week", min(probability(float(odds)), 0.95),
+        since=change.since, since_low=change.low, since_high=change.high,
+        says=f"{name} loads the rail to the end of its pulses, by {1000 * change.now:.0f} mV in "
+             f"the mean of {int(live.sum())} commands (before: {1000 * change.before:.0f} mV). "
+             "Nobody tried again: its switch does not cut its coil any more.",
+        evidence=[Evidence(
+            "load in the last part of the pulse", change.now, "V", n=int(live.sum()),
+            now_low=change.before + low_high[0], now_high=change.before + low_high[1],
+            before=change.before,
+        )],
+        not_excluded=("no-release",),
+    )
+
+
+_NO_PULSES = np.array([], dtype=np.int64), np.array([], dtype=np.int64), np.array([], dtype=object)
+
+
+def _pulses(history: History) -> dict[str, tuple[Ints, Ints, Reals]]:
+    """Begin and end of every pulse of each rail's latches, in order of their begin, and whose."""
+    supply = {lock.id: lock.supply for lock in history.venue.locks if lock.pulsed}
+    frame = history.actuations.filter(
+        pl.col("lock").is_in(list(supply)) & pl.col("pulse_ms").is_finite()
+    ).select("lock", "command_time", "pulse_ms").sort("command_time")
+    out = {}
+    for rail in set(supply.values()):
+        part = frame.filter(pl.col("lock").replace_strict(supply, default=None) == rail)
+        begin = part["command_time"].dt.epoch("us").to_numpy()
+        end = begin + (part["pulse_ms"].to_numpy() * 1000).astype(np.int64)
+        out[rail] = begin, end, np.array(part["lock"].to_list(), dtype=object)
+    return out
+
+
+def _among_others(rows: Rows, begin: Ints, end: Ints, whose: Reals) -> Flags:
+    """Commands while another latch of the rail was pulsed as well."""
+    own = whose == rows.lock.id
+    begin, end = begin[~own], np.sort(end[~own])
+    stop = rows.time_us + (rows.real("pulse_ms") * 1000).astype(np.int64)
+    begun = np.searchsorted(np.sort(begin), stop, "right")
+    over = np.searchsorted(end, rows.time_us, "left")
+    out: Flags = begun > over
+    return out
+
+
+def self_cut_failed(history: History) -> list[Finding]:
+    """Self-cutting coils that stay on to the end of the pulse although the lock has opened."""
+    single = not_cut(history)
+    told = {item.subject for item in single}
+    return single + [item for item in loaded_to_the_end(history) if item.subject not in told]
+
+

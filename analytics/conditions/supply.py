@@ -1,0 +1,374 @@
+"""Conditions of a rail: low-supply, supply-sag, battery-decline. Each is said once, of the rail."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import date, timedelta
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+from scipy import stats
+
+from remanence.analytics.conditions.evidence import finding, share_evidence
+from remanence.analytics.history import History, with_weeks
+from remanence.analytics.physics.cable import COPPER_PER_KELVIN
+from remanence.analytics.physics.rail_load import RailLoad, measured_sags, rail_loads
+from remanence.analytics.statistics.intervals import robust_deviation
+from remanence.analytics.statistics.level_change import LevelChange, level_change, level_of_days
+from remanence.analytics.statistics.onset import onset_of_flags
+from remanence.shared.findings import Evidence, Finding
+from remanence.shared.venue import Supply
+
+Reals = NDArray[np.float64]
+
+_OFF_SHARE = 0.5
+"""Below this share of rated volts a rail is switched off, not low."""
+_SWITCHED = 0.08
+_DIVIDER = 0.012
+"""Standard deviation of a rail reading's scale: dividers of 1 to 5 % (trade practice)."""
+_DROP = 0.04
+"""A lasting fall of the idle volts, as a share of rated, that is told as a matter to watch though
+the rail is inside its window."""
+_ROOM_KELVIN, _ROOM_DAYS = 5.0, 60.0
+"""Standard deviation of a room's temperature over the year (seasons of 8 K either way), and the
+days over which it remembers: common practice, no source."""
+_STIFF_WATCH, _STIFF_PLAN = 0.12, 0.20
+"""Rises of the sag per ampere that are told, as natural logarithms."""
+
+
+@dataclass(frozen=True)
+class IdleVolts:
+    """Idle volts of one rail hour by hour, the hours in which it was switched off left out."""
+
+    day: NDArray[np.int64]
+    ago: NDArray[np.int64]
+    volts: Reals
+
+    def daily(self) -> tuple[NDArray[np.int64], Reals]:
+        """Median of each day."""
+        if not self.day.size:
+            return self.day, self.volts
+        days, place = np.unique(self.day, return_inverse=True)
+        order = np.argsort(place, kind="stable")
+        parts = np.split(self.volts[order], np.cumsum(np.bincount(place))[:-1])
+        return days, np.array([float(np.median(part)) for part in parts])
+
+
+def idle_volts(history: History, supply: Supply) -> IdleVolts:
+    """Idle volts of a rail by the hour: from its own record, else from before each command."""
+    hours = history.rail_hours.filter(
+        (pl.col("supply") == supply.id) & (pl.col("idle_samples") >= 10)
+        & pl.col("idle_median").is_finite()
+        # An hour in which it was switched on or off has no level.
+        & ~(pl.col("idle_deviation") > _SWITCHED * supply.rated_volts).fill_null(False)
+    ).select("hour", volts="idle_median")
+    if hours.is_empty():
+        locks = [lock.id for lock in history.venue.locks_on(supply.id)]
+        hours = history.actuations.filter(
+            pl.col("lock").is_in(locks) & pl.col("volts_before").is_finite()
+        ).group_by(pl.col("command_time").dt.truncate("1h").alias("hour")).agg(
+            pl.col("volts_before").median().alias("volts")
+        )
+    hours = with_weeks(hours, "hour", history).sort("hour").filter(
+        pl.col("volts") >= _OFF_SHARE * supply.rated_volts
+    )
+    return IdleVolts(
+        (hours["day"].dt.epoch("d") + date(1970, 1, 1).toordinal()).to_numpy().astype(np.int64),
+        hours["weeks_ago"].to_numpy(), hours["volts"].to_numpy(),
+    )
+
+
+# Low.
+
+
+def low_supply(history: History) -> list[Finding]:
+    """Rails whose idle volts are under the rated window, or have fallen for good inside it."""
+    found = []
+    monday = history.week.monday.toordinal()
+    for supply in history.venue.supplies:
+        idle = idle_volts(history, supply)
+        now = idle.ago == 0
+        if now.sum() < 3:
+            continue
+        floor = history.venue.limits.supply_low_percent / 100 * supply.rated_volts
+        days, medians = idle.daily()
+        change = level_change(days, medians, monday, floor=0.002 * supply.rated_volts)
+        low = idle.volts < floor
+        if (low & now).sum() >= 3:
+            found.append(_under_window(supply, idle, low, floor, change))
+        elif change and supply.source != "battery":
+            found += _fallen(supply, idle, change, floor)
+    return found
+
+
+def _under_window(
+    supply: Supply, idle: IdleVolts, low: NDArray[np.bool_], floor: float,
+    change: LevelChange | None,
+) -> Finding:
+    now = idle.ago == 0
+    share = float(low[now].mean())
+    level = float(np.median(idle.volts[low & now]))
+    # How far the reading's own scale could be off decides how sure this is, unless the
+    # rail's own past, read by the same meter, was well inside the window.
+    past = float(np.median(idle.volts[~low])) if (~low).any() else float("nan")
+    fell = np.isfinite(past) and past - level > 0.03 * supply.rated_volts
+    score = stats.norm.cdf((floor - level) / (_DIVIDER * supply.rated_volts))
+    score = max(float(score), 0.97) if fell else float(score)
+    onset = onset_of_flags(idle.day, low)
+    dated = onset is not None and onset.log_odds > 0
+    first = date.fromordinal(int(idle.day[np.argmax(low)]))
+    always = "" if share > 0.9 else f" in {int((low & now).sum())} of {int(now.sum())} hours"
+    return finding(
+        supply.id, "low-supply", "week" if share >= 0.5 and score > 0.7 else "plan", score,
+        since=onset.since if dated and onset else first,
+        since_low=onset.low if dated and onset else None,
+        since_high=onset.high if dated and onset else None,
+        says=f"{supply.id} stands at {level:.2f} V idle{always}; its window begins at "
+             f"{floor:.1f} V ({supply.rated_volts:g} V rated). All its locks are slower and "
+             "weaker for it.",
+        evidence=[
+            _volts_evidence(supply, idle, change, floor),
+            share_evidence("hours under the window", (int((low & now).sum()), int(now.sum())),
+                           (int((low & ~now).sum()), int((~now).sum()))),
+        ],
+        not_excluded=("the meter's own scale",) if not fell else (),
+        subject_kind="supply",
+    )
+
+
+def _fallen(
+    supply: Supply, idle: IdleVolts, change: LevelChange, floor: float
+) -> list[Finding]:
+    drop = -change.shift / supply.rated_volts
+    if drop < _DROP or change.z > -6 or change.days_now < 3:
+        return []
+    return [finding(
+        supply.id, "low-supply", "watch", change.score(-_DROP * supply.rated_volts),
+        since=change.since, since_low=change.low, since_high=change.high,
+        says=f"{supply.id} has fallen from {change.before:.2f} to {change.now:.2f} V idle. It is "
+             "still inside its window, but all its locks are slower for it.",
+        evidence=[_volts_evidence(supply, idle, change, floor)],
+        not_excluded=("more held magnets on this rail than before",),
+        subject_kind="supply",
+    )]
+
+
+def _volts_evidence(
+    supply: Supply, idle: IdleVolts, change: LevelChange | None, floor: float
+) -> Evidence:
+    """The rail's level this week (where it was low in it: while it was), over its days' moods."""
+    week = idle.volts[idle.ago == 0]
+    days, medians = idle.daily()
+    now = days > idle.day.max() - 7
+    low = now & (medians < floor)
+    if low.any():
+        now &= (days >= days[low][0]) & (days <= days[low][-1])
+    elif change is not None:
+        since = now & (days >= change.since.toordinal())
+        now = since if since.any() else now
+    past = medians[days < days[now][0]][-90:]
+    middle, deviation = level_of_days(medians[now], past, 0.001 * supply.rated_volts)
+    half = 2.1 * deviation
+    return Evidence(
+        "idle volts, median of the hours", middle, "V", n=int(week.size),
+        now_low=middle - half, now_high=middle + half, before=change.before if change else None,
+    )
+
+
+# Sag.
+
+
+def supply_sag(history: History) -> list[Finding]:
+    """Rails that sag more per ampere than they did, or below what their locks need."""
+    found = []
+    monday = history.week.monday.toordinal()
+    sags = measured_sags(history)
+    loads = rail_loads(history)
+    for supply in history.venue.supplies:
+        if supply.id not in loads:
+            continue
+        stiff = _softer(loads[supply.id], monday)
+        low = _loaded_low(history, supply, sags)
+        if stiff is not None or low is not None:
+            found += _sag_finding(history, loads[supply.id], stiff, low)
+    return found
+
+
+def _softer(load: RailLoad, monday: int) -> LevelChange | None:
+    """The change of the rail's share, where it rose by enough to be told."""
+    if (load.tellers >= 2).sum() < 5:
+        return None
+    told = np.where(load.tellers >= 2, load.rail, np.nan)
+    change = level_change(load.days, told, monday, floor=max(0.02, float(np.median(load.floor))))
+    if change is None or change.shift < _STIFF_WATCH or change.z < 5:
+        return None
+    return change
+
+
+@dataclass(frozen=True)
+class _Low:
+    now: tuple[int, int]
+    before: tuple[int, int]
+    deepest: float
+    since: date
+    low: date | None
+    high: date | None
+
+
+def _loaded_low(history: History, supply: Supply, sags: pl.DataFrame) -> _Low | None:
+    """Pulsed locks whose loaded volts are under what locks are tested at."""
+    limits = history.venue.limits
+    limit = limits.supply_loaded_percent / 100
+    rated = {lock.id: min(lock.rated_volts, supply.rated_volts)
+             for lock in history.venue.locks_on(supply.id) if lock.pulsed}
+    # A rail that is low before any load is another matter, and said as such.
+    idle_floor = limits.supply_low_percent / 100 * supply.rated_volts
+    rows = sags.filter(
+        pl.col("lock").is_in(list(rated)) & (pl.col("loaded") + pl.col("sag") >= idle_floor)
+    ).sort("command_time")
+    if rows.is_empty():
+        return None
+    share = (rows["loaded"] / rows["lock"].replace_strict(rated, return_dtype=pl.Float64)
+             ).to_numpy()
+    low, now = share < limit, (rows["weeks_ago"] == 0).to_numpy()
+    hits, total = int((low & now).sum()), int(now.sum())
+    if hits < 5 or hits < 0.2 * total:
+        return None
+    day = np.array([item.toordinal() for item in rows["day"]], dtype=np.int64)
+    onset = onset_of_flags(day, low)
+    dated = onset is not None and onset.log_odds > 2
+    return _Low(
+        (hits, total), (int((low & ~now).sum()), int((~now).sum())),
+        float(rows["loaded"].to_numpy()[now].min()),
+        onset.since if dated and onset else date.fromordinal(int(day[np.argmax(low)])),
+        onset.low if dated and onset else None, onset.high if dated and onset else None,
+    )
+
+
+def _room_error(load: RailLoad, stiff: LevelChange, monday: int) -> float:
+    """How far the rooms' season may have moved all coils' currents alike since before.
+
+    Copper draws less when it is warm. The room is not in the log, and on one rail its warmth
+    looks like a change of the source, so that it belongs into the interval.
+    """
+    before = load.days[load.days < stiff.since.toordinal()]
+    apart = monday + 3 - float(before.mean()) if before.size else 0.0
+    kelvin = _ROOM_KELVIN * np.sqrt(2 * (1 - np.exp(-((apart / _ROOM_DAYS) ** 2))))
+    return float(COPPER_PER_KELVIN * kelvin)
+
+
+def _sag_finding(
+    history: History, load: RailLoad, stiff: LevelChange | None, low: _Low | None
+) -> list[Finding]:
+    supply, evidence, says = load.supply, [], []
+    if stiff is not None:
+        room = _room_error(load, stiff, history.week.monday.toordinal())
+        half = np.hypot(stiff.limits[1] - stiff.shift, 1.96 * room)
+        ratio, bounds = np.exp(stiff.shift), np.exp([stiff.shift - half, stiff.shift + half])
+        evidence.append(Evidence(
+            "sag per ampere, against before", 100 * float(ratio), "%", n=stiff.days_now,
+            now_low=100 * float(bounds[0]), now_high=100 * float(bounds[1]), before=100.0))
+        says.append(
+            f"{supply.id} sags {100 * (ratio - 1):.0f} % more per ampere than it did, with every "
+            "lock on it alike: a joint in its feed, or the supply itself.")
+    newly = low is not None and low.before[1] >= 20 and low.before[0] <= 0.05 * low.before[1]
+    if low is not None:
+        limit = history.venue.limits.supply_loaded_percent
+        evidence.append(share_evidence("commands loaded below what locks are tested at",
+                                       low.now, low.before))
+        evidence.append(Evidence("deepest loaded volts", low.deepest, "V", n=low.now[1]))
+        says.append(
+            f"Under load {supply.id} falls below {limit:g} % of the coils' rated volts in "
+            f"{low.now[0]} of {low.now[1]} commands, down to {low.deepest:.2f} V.")
+    if stiff is None and not newly:
+        # It has always been like this: the design's matter, told but not pressed.
+        urgency, score = "watch", 0.7
+    elif stiff is None:
+        urgency, score = "week", 0.96
+    else:
+        score = stiff.score(_STIFF_WATCH)
+        urgency = "plan" if stiff.shift >= _STIFF_PLAN else "watch"
+        if low is not None:
+            urgency = "week"
+    dated = stiff if stiff is not None else low
+    assert dated is not None
+    return [finding(
+        supply.id, "supply-sag", urgency, score,
+        since=dated.since, since_low=dated.low, since_high=dated.high,
+        says=" ".join(says), evidence=evidence,
+        not_excluded=() if supply.measured_at == "branch" else ("battery-decline",)
+        if supply.source == "battery" else (),
+        subject_kind="supply",
+    )]
+
+
+# Batteries.
+
+
+def battery_decline(history: History) -> list[Finding]:
+    """Batteries whose idle volts run down towards what the locks need, with the day they reach it.
+
+    The slope is Theil and Sen's over the days since the battery was last charged or
+    changed (its volts jumped up), at most four weeks, with its distribution-free interval.
+    """
+    found = []
+    for supply in history.venue.supplies:
+        if supply.source != "battery":
+            continue
+        days, volts = idle_volts(history, supply).daily()
+        recent = days > history.week.sunday.toordinal() - 28
+        days, volts = days[recent], volts[recent]
+        jumps = np.flatnonzero(np.diff(volts) > 0.02 * supply.rated_volts)
+        if jumps.size:
+            days, volts = days[jumps[-1] + 1:], volts[jumps[-1] + 1:]
+        if days.size < 5 or days[-1] < history.week.monday.toordinal():
+            continue
+        found += _running_down(history, supply, days, volts)
+    return found
+
+
+def _running_down(
+    history: History, supply: Supply, days: NDArray[np.int64], volts: Reals
+) -> list[Finding]:
+    slope, _, low, high = (float(item) for item in stats.theilslopes(volts, days, 0.99))
+    lost = float(-slope * (days[-1] - days[0]))
+    # Half of what was lost at once is a step, not a running down.
+    falls = -np.diff(volts)
+    stepped = falls.size > 0 and falls.max() > 0.5 * max(lost, 1e-9)
+    if high >= 0 or lost < 0.015 * supply.rated_volts or (stepped and days.size >= 6):
+        return []
+    limits = history.venue.limits
+    need = limits.supply_low_percent / 100 * supply.rated_volts
+    # The line's height at the last day, from the median of all points brought to that day.
+    carried = volts + slope * (days[-1] - days)
+    level = float(np.median(carried))
+    unsure = 1.96 * 1.25 * 2 * robust_deviation(carried) / np.sqrt(days.size)
+    left = max(0.0, (level - need) / -slope)
+    soonest = float(max(0.0, (level - unsure - need) / -low))
+    latest = float(max(0.0, (level + unsure - need) / -high))
+    empty = date.fromordinal(int(days[-1])) + timedelta(days=min(int(left), 3650))
+    urgency = "week" if left <= 10 else "plan" if left <= 35 else "watch"
+    by = (f"it reaches {need:.1f} V about {empty.day} {empty:%B}" if left > 0
+          else f"it is already under {need:.1f} V")
+    first = date.fromordinal(int(days[0]))
+    return [finding(
+        supply.id, "battery-decline", urgency, 0.97 if left < 35 else 0.85,
+        since=first, since_low=None, since_high=date.fromordinal(int(days[days.size // 2])),
+        says=f"The battery of {supply.id} runs down by {-1000 * slope:.0f} mV a day and stands at "
+             f"{level:.2f} V; {by}.",
+        evidence=[
+            Evidence("idle volts", level, "V", n=int(days.size), before=float(volts[0])),
+            Evidence("fall of the idle volts", float(-1000 * slope), "mV per day",
+                     n=int(days.size), now_low=float(-1000 * high), now_high=float(-1000 * low)),
+            Evidence("days until the window's lower end", left, "days", n=int(days.size),
+                     now_low=soonest, now_high=latest),
+        ],
+        not_excluded=("low-supply",), subject_kind="supply",
+    )]
+
+
+CANDIDATES: tuple[Callable[[History], list[Finding]], ...] = (
+    low_supply, supply_sag, battery_decline,
+)

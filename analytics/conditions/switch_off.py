@@ -1,0 +1,215 @@
+"""What happens at switch-off: the coil stays on, or throws a spike."""
+
+from __future__ import annotations
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+from scipy import stats
+
+from remanence.analytics.conditions.evidence import finding, share_evidence
+from remanence.analytics.conditions.fault_course import Course, course
+from remanence.analytics.history import Flags, History, Ints, Reals, Rows, rows_by_lock
+from remanence.analytics.statistics.intervals import robust_deviation
+from remanence.shared.findings import Evidence, Finding
+from remanence.shared.venue import Lock
+
+_STAYS_MS = 200.0
+"""A load that stays this long after its command is no arc and no slow supply."""
+_TOGETHER_US = 25_000
+"""Switch-offs this close together cannot be told apart on a rail."""
+
+
+def stays_on(history: History) -> list[Finding]:
+    """Coils whose load outlasts the command, again and again: a tack-welded relay or a driver."""
+    frame = history.actuations.filter(pl.col("sag_outlasts_ms").is_finite())
+    flagged: dict[str, tuple[Rows, Flags]] = {}
+    for name, rows in rows_by_lock(frame, "command_time", history).items():
+        step = np.nan_to_num(rows.real("sample_ms"), nan=20.0)
+        outlasts = rows.real("sag_outlasts_ms")
+        flagged[name] = rows, outlasts > np.maximum(_STAYS_MS, 4 * step)
+    found = []
+    for name, (rows, stays) in flagged.items():
+        stretch = course(rows, stays, history)
+        if stretch is None or _rail_is_slow(history, flagged, rows.lock):
+            continue
+        count, total = stretch.now
+        rate = (stretch.before[0] + 0.5) / (stretch.before[1] + 20.0)
+        if count < 2 or stats.binom.sf(count - 1, total, rate) > 1e-3:
+            continue
+        outlasts = rows.real("sag_outlasts_ms")[stays & stretch.live]
+        longest = float(outlasts.max())
+        # As it has been from the first day on: a supply that comes back slowly, unless long.
+        if stretch.before[1] < 10 and float(np.median(outlasts)) < 1000.0:
+            continue
+        at_least = "at least " if longest > 1500 else ""
+        found.append(finding(
+            name, "stuck-energised", "now", 0.97 if count >= 3 else 0.85,
+            since=stretch.since, since_low=stretch.low, since_high=stretch.high,
+            says=f"The coil of {name} stayed on after its command had ended in {count} of {total} "
+                 f"commands this week, by {at_least}{longest / 1000:.1f} s: a relay that sticks "
+                 "or a driver that fails." + stretch.repair_words,
+            evidence=[
+                share_evidence("commands that the load outlasts", stretch.now, stretch.before),
+                Evidence("longest load after the command's end", longest, "ms", n=total),
+            ],
+        ))
+    return found
+
+
+def _rail_is_slow(
+    history: History, flagged: dict[str, tuple[Rows, Flags]], lock: Lock
+) -> bool:
+    """Whether the rail's other locks show the same: then the supply comes back slowly."""
+    count = total = 0
+    for other in history.venue.locks_on(lock.supply):
+        if other.id != lock.id and other.id in flagged:
+            rows, stays = flagged[other.id]
+            total += int(rows.now.sum())
+            count += int((stays & rows.now).sum())
+    return total >= 5 and count > 0.3 * total
+
+
+# Over-voltage.
+
+
+def missing_suppression(history: History) -> list[Finding]:
+    """Locks with an over-voltage at switch-off that the rail does not show otherwise.
+
+    A spike is much shorter than the time between two readings, so only some are caught;
+    what is judged is how often, against the switch-offs of the rail's other locks and of
+    this lock's own past. A lock that is stated to have no suppression is as it was meant.
+    """
+    held = [lock.id for lock in history.venue.locks if not lock.pulsed]
+    # Cutting a magnet unloads its rail: what the rail rises to by that is no spike.
+    relief = pl.when(pl.col("lock").is_in(held)).then(pl.col("sag_volts")).otherwise(0.0)
+    frame = history.actuations.with_columns(
+        off_spike_volts=pl.col("off_spike_volts") - relief
+    ).filter(pl.col("off_spike_volts").is_finite())
+    ends = _switch_offs(history)
+    by_lock = {
+        name: rows.take(~_coincident(rows, *ends.get(rows.lock.supply, _NO_ENDS)))
+        for name, rows in rows_by_lock(frame, "command_time", history).items()
+    }
+    found = []
+    for rows in by_lock.values():
+        lock = rows.lock
+        if lock.suppression == "none" or rows.size < 5:
+            continue
+        height, others = _height(history, by_lock, lock)
+        spikes = rows.real("off_spike_volts") > height
+        stretch = course(rows, spikes, history)
+        if stretch is None:
+            continue
+        meanwhile = _others_meanwhile(history, by_lock, lock, height, stretch)
+        item = _spike_finding(rows, spikes, stretch, height, others, meanwhile)
+        if item is not None:
+            found.append(item)
+    return found
+
+
+def _height(
+    history: History, by_lock: dict[str, Rows], lock: Lock
+) -> tuple[float, tuple[int, int]]:
+    """Volts above which a reading is a spike, and how often others of the rail are above."""
+    quiet = [
+        by_lock[other.id].real("off_spike_volts")
+        for other in history.venue.locks_on(lock.supply)
+        if other.id in by_lock and other.id != lock.id and other.suppression != "none"
+    ]
+    own = by_lock[lock.id]
+    values = np.concatenate([*quiet, own.real("off_spike_volts")])
+    noise = float(np.nanmedian(own.real("volts_noise"))) if np.isfinite(
+        own.real("volts_noise")).any() else 0.03
+    # The lower half is free of spikes even if this lock alone makes up the data.
+    base = float(np.quantile(values, 0.25 if not quiet else 0.5))
+    spread = robust_deviation(values[values <= 2 * max(base, 3 * noise)])
+    rated = history.venue.supplies_by_id[lock.supply].rated_volts
+    height = max(base + 8 * (spread if np.isfinite(spread) else 0.0), base + 6 * noise,
+                 0.02 * rated)
+    rest = np.concatenate(quiet) if quiet else np.array([])
+    return height, (int((rest > height).sum()), int(rest.size))
+
+
+def _others_meanwhile(
+    history: History, by_lock: dict[str, Rows], lock: Lock, height: float, stretch: Course
+) -> float:
+    """Share of spikes at the switch-offs of the rail's other locks since this lock's began."""
+    count = total = 0
+    for other in history.venue.locks_on(lock.supply):
+        if other.id == lock.id or other.id not in by_lock or other.suppression == "none":
+            continue
+        rows = by_lock[other.id]
+        since = rows.day >= stretch.since.toordinal()
+        total += int(since.sum())
+        count += int((rows.real("off_spike_volts")[since] > height).sum())
+    return count / total if total >= 10 else 0.0
+
+
+def _spike_finding(
+    rows: Rows, spikes: Flags, stretch: Course, height: float, others: tuple[int, int],
+    meanwhile: float,
+) -> Finding | None:
+    # All rows since the onset count, as few are caught at each look.
+    since = rows.day >= stretch.since.toordinal()
+    count, total = int((spikes & since).sum()), int(since.sum())
+    rate = (others[0] + stretch.before[0] + 0.5) / (others[1] + stretch.before[1] + 1.0)
+    if stretch.before[1] + others[1] < 30:
+        rate = max(rate, 0.02)
+    if meanwhile > 0.5 * count / max(total, 1):
+        # All locks of the rail show it: the supply overshoots, whatever is switched off.
+        return None
+    chance = float(stats.binom.sf(count - 1, total, min(rate, 1.0)))
+    # Where to begin was chosen from the same rows: as many chances as there are rows.
+    chance = min(1.0, chance * max(rows.size, 1))
+    if count < 2 or chance > 1e-3:
+        return None
+    sure = chance < 1e-5 and count >= 3
+    tall = float(np.median(rows.real("off_spike_volts")[spikes & since]))
+    lock = rows.lock
+    stated = {"diode": "a diode is stated", "tvs": "a clamp is stated",
+              "unknown": "the venue file does not say what suppresses it"}[lock.suppression]
+    return finding(
+        lock.id, "missing-suppression", "week" if sure else "watch", 0.97 if sure else 0.7,
+        since=stretch.since, since_low=stretch.low, since_high=stretch.high,
+        says=f"Switching {lock.id} off throws {tall:.1f} V over the rail's volts: caught {count} "
+             f"times in {total}, and as short as a spike is, most go unseen. {stated[0].upper()}"
+             f"{stated[1:]}; it is open or missing." + stretch.repair_words,
+        evidence=[
+            share_evidence("switch-offs with a spike", (count, total),
+                           (stretch.before[0], stretch.before[1])),
+            Evidence("median of those spikes, as caught", tall, "V", n=count),
+            share_evidence("the same, other locks of the rail", others),
+        ],
+    )
+
+
+def _coincident(rows: Rows, ends: Ints, whose: NDArray[np.object_]) -> Flags:
+    """Rows whose switch-off falls together with that of another lock on the rail."""
+    off = rows.time_us.astype(np.float64)
+    if rows.lock.pulsed:
+        off = off + 1000.0 * np.nan_to_num(rows.real("pulse_ms"), nan=1e12)
+    ends = ends[whose != rows.lock.id]
+    if not ends.size:
+        return np.zeros(rows.size, dtype=bool)
+    place = np.searchsorted(ends, off)
+    left: Reals = np.abs(off - ends[np.maximum(place - 1, 0)])
+    right: Reals = np.abs(ends[np.minimum(place, ends.size - 1)] - off)
+    out: Flags = np.minimum(left, right) <= _TOGETHER_US
+    return out
+
+
+_NO_ENDS = np.array([], dtype=np.int64), np.array([], dtype=object)
+
+
+def _switch_offs(history: History) -> dict[str, tuple[Ints, NDArray[np.object_]]]:
+    """Times at which coils of each rail were switched off, in order, and whose they were."""
+    supply = {lock.id: lock.supply for lock in history.venue.locks}
+    frame = history.energisings.filter(
+        pl.col("end").is_not_null() & pl.col("lock").is_in(list(supply))
+    ).select("lock", "end", rail=pl.col("lock").replace_strict(supply, default=None)).sort("end")
+    return {
+        str(key[0]): (part["end"].dt.epoch("us").to_numpy(),
+                      np.array(part["lock"].to_list(), dtype=object))
+        for key, part in frame.partition_by("rail", as_dict=True).items()
+    }

@@ -1,0 +1,165 @@
+"""Has a level changed, since when, by how much: one series against days that have a memory.
+
+The series is a lock's daily mean of log latency. Under the null hypothesis it
+is a constant plus noise with the covariance that the caller states: the
+scatter of single releases, a daily wander with memory, the lock's uncertain
+answer to rail volts and season. Against it stand changes that begin on any one
+day: a step, a straight rise, and a rise that gathers pace. Each is fitted by
+generalised least squares, and the evidence of all of them is added up with the
+weight that such a change has before any data (Bayesian model averaging); the
+same weights date the change.
+
+The sum runs over every possible onset, so looking at many days is paid for.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import linalg
+
+from remanence.analytics.statistics.intervals import Reals
+
+SHAPES = ("step", "rise", "hastening rise")
+_POWER = (0.0, 1.0, 2.0)
+
+
+@dataclass(frozen=True)
+class ChangeFit:
+    """What a series says of a change that stands at its end.
+
+    ``log_odds`` are the odds for a change against none; ``onset`` is the day
+    (in the caller's count) with its 95 % interval; ``shift`` is the change at
+    the end of the series, with its standard deviation, in the series' unit.
+    """
+
+    log_odds: float
+    onset: float
+    onset_low: float
+    onset_high: float
+    shift: float
+    shift_deviation: float
+    before: float
+    before_deviation: float
+    step_share: float
+    scale: float
+
+
+def daily_covariance(
+    days: Reals, variance: Reals, wander: float, memory_days: float,
+    slow_wander: float = 0.0, slow_memory_days: float = 45.0,
+) -> Reals:
+    """Covariance of daily means: own scatter, wander with memory, slower wander.
+
+    Parameters
+    ----------
+    days : array, shape (n,)
+        Day numbers.
+    variance : array, shape (n,)
+        Variance of each day's mean from the scatter of single releases.
+    wander, slow_wander : float
+        Standard deviations of the two components.
+    memory_days, slow_memory_days : float
+        Days after which their correlation has fallen to 1/e.
+    """
+    lag = np.abs(days[:, None] - days[None, :])
+    covariance: Reals = (
+        wander**2 * np.exp(-lag / max(memory_days, 1e-3))
+        + slow_wander**2 * np.exp(-lag / slow_memory_days)
+    )
+    covariance[np.diag_indices_from(covariance)] += variance
+    return covariance
+
+
+def _shapes(days: Reals, onsets: Reals, end: float) -> Reals:
+    """Columns for every shape and onset, shape (n, 3, n_onsets): 0 before, 1 at the end."""
+    elapsed = np.clip(
+        (days[:, None] - onsets[None, :] + 1.0) / (end - onsets[None, :] + 1.0), 0.0, None
+    )
+    after = days[:, None] >= onsets[None, :]
+    return np.stack([np.where(after, elapsed**power, 0.0) for power in _POWER], axis=1)
+
+
+def fit_change(
+    days: Reals, level: Reals, covariance: Reals, *,
+    hazard_per_day: float, shift_prior: float = 0.3, least_days_before: int = 3,
+    least_days_after: int = 2, prior_days: float = 40.0,
+) -> ChangeFit | None:
+    """Weigh a change that still stands at the end of the series against none.
+
+    Parameters
+    ----------
+    days : array, shape (n,)
+        Day numbers, rising.
+    level : array, shape (n,)
+        The series.
+    covariance : array, shape (n, n)
+        Its covariance if nothing changed; the constant itself is free.
+    hazard_per_day : float
+        Probability of a change beginning on a given day, before any data.
+    shift_prior : float
+        Standard deviation of changes to be expected, in the series' unit.
+    least_days_before, least_days_after : int
+        Days with data that a change needs on either side.
+    prior_days : float
+        The weight, in days, of the stated covariance against the series' own
+        scatter about the best fit: the covariance is scaled up where the series
+        scatters more than it says.
+
+    Returns
+    -------
+    ChangeFit or None
+        None where there are too few days to tell.
+    """
+    count = days.size
+    if count < least_days_before + least_days_after:
+        return None
+    factor = linalg.cholesky(covariance, lower=True, check_finite=False)
+    onsets = days[least_days_before : count - least_days_after + 1]
+    columns = _shapes(days, onsets, float(days[-1])).reshape(count, -1)
+    stacked = np.column_stack([np.ones(count), level, columns])
+    white = linalg.solve_triangular(factor, stacked, lower=True, check_finite=False)
+    constant = white[:, 0] / np.linalg.norm(white[:, 0])
+    series = white[:, 1] - constant * (constant @ white[:, 1])
+    shapes = white[:, 2:] - np.outer(constant, constant @ white[:, 2:])
+    cross = shapes.T @ series
+    power = np.maximum(np.einsum("ij,ij->j", shapes, shapes), 1e-12)
+    gain = cross**2 / power
+    best = int(np.argmax(gain))
+    residual = float(series @ series - gain[best])
+    scale = max((residual + prior_days) / (count - 2 + prior_days), 0.8)
+    cross, power = cross / scale, power / scale
+    log_factor = 0.5 * cross**2 / (power + shift_prior**-2) - 0.5 * np.log1p(
+        power * shift_prior**2
+    )
+    # An onset on a day without data is told by the next day with data; it carries their weight.
+    spans = np.diff(days, prepend=days[0] - 1.0)[least_days_before : count - least_days_after + 1]
+    spans = np.minimum(spans, 14.0)
+    log_prior = np.log(hazard_per_day * spans / len(SHAPES))
+    log_weight = (log_factor.reshape(len(SHAPES), -1) + log_prior).ravel()
+    top = log_weight.max()
+    weight = np.exp(log_weight - top)
+    log_odds = float(top + np.log(weight.sum()))
+    weight /= weight.sum()
+    shift = cross / (power + shift_prior**-2)
+    deviation = np.sqrt(1.0 / (power + shift_prior**-2))
+    mean = float(weight @ shift)
+    spread = float(np.sqrt(weight @ (deviation**2 + (shift - mean) ** 2)))
+    by_shape = weight.reshape(len(SHAPES), -1)
+    by_onset = by_shape.sum(axis=0)
+    running = np.cumsum(by_onset)
+    onset = float(onsets[np.searchsorted(running, 0.5)])
+    last = onsets.size - 1
+    first = min(int(np.searchsorted(running, 0.025)), last)
+    low = float(onsets[first] - spans[first] + 1.0)
+    high = float(onsets[min(int(np.searchsorted(running, 0.975)), last)])
+    total = white[:, 2:] @ (weight * shift)
+    norm = float(np.linalg.norm(white[:, 0]))
+    before = float(constant @ (white[:, 1] - total)) / norm
+    return ChangeFit(
+        log_odds=log_odds, onset=onset, onset_low=low, onset_high=high,
+        shift=mean, shift_deviation=spread, before=before,
+        before_deviation=float(np.sqrt(scale)) / norm,
+        step_share=float(by_shape[0].sum()), scale=scale,
+    )

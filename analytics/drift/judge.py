@@ -1,0 +1,439 @@
+"""Is a lock's release other than it was, once volts, warmth, season and chance are allowed for?
+
+Every lock's daily latency at rated volts and reference temperature is held
+against its own past since it was installed or last serviced, with the common
+part of its siblings taken out. See :mod:`remanence.analytics.drift.change_model` for the test.
+"""
+
+from __future__ import annotations
+
+import weakref
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import date, timedelta
+
+import numpy as np
+import polars as pl
+
+from remanence.analytics.drift.change_model import ChangeFit, fit_change
+from remanence.analytics.drift.common import (
+    Wander,
+    explained,
+    group_of,
+    share_scatter,
+    usual_volts,
+    wander_of,
+)
+from remanence.analytics.drift.daily_series import LockDays, least_change_ms, lock_days
+from remanence.analytics.drift.levels import T_QUANTILE, DailyNoise, Levels, daily_noise, two_levels
+from remanence.analytics.drift.neighbours import MatesCourse, mates_courses
+from remanence.analytics.drift.season import CommonWeeks, common_weeks
+from remanence.analytics.history import History, baseline_start, last_service, per_lock, with_weeks
+from remanence.analytics.physics.rail_load import rail_loads
+from remanence.analytics.statistics.intervals import Reals
+from remanence.shared.tables import BASELINE_ACTIONS
+
+SIGHT_SCHEMA = pl.Schema({
+    "lock": pl.String(), "releases": pl.Int64(), "detectable_percent": pl.Float64(),
+    "detectable_ms": pl.Float64(), "volts_known": pl.Boolean(), "why": pl.String(),
+})
+
+
+def drift_sight(history: History) -> pl.DataFrame:
+    """What could be seen of each lock's latency in the week of ``history``.
+
+    Returns
+    -------
+    polars.DataFrame
+        One row per lock of the venue, in the venue file's order.
+
+        - ``lock``
+        - ``releases`` : answered first attempts since the baseline's start
+        - ``detectable_percent``, ``detectable_ms`` : smallest lasting change that two weeks at
+          this lock's pace would show at five standard deviations; null where none would
+        - ``volts_known`` : whether rail volts could be allowed for
+        - ``why`` : what stands in the way; empty where nothing does
+    """
+    judged = drifts(history).current
+    rows: list[tuple[str, int, float | None, float | None, bool, str]] = []
+    for lock in history.venue.locks:
+        drift = judged.get(lock.id)
+        if lock.latency_kind is None:
+            rows.append((lock.id, 0, None, None, False,
+                         "no feedback: nothing in the log tells when it lets go"))
+            continue
+        if drift is None:
+            rows.append((lock.id, 0, None, None, False, "no release in the log"))
+            continue
+        days = drift.days
+        count = int(days.releases.sum())
+        volts = bool(days.volts_known.mean() > 0.5)
+        if count < LEAST_RELEASES:
+            rows.append((lock.id, count, None, None, volts,
+                         f"only {count} releases since its baseline began"))
+            continue
+        rows.append((
+            lock.id, count, 100 * drift.detectable, drift.detectable * days.reference_ms, volts,
+            _why(drift.detectable, days.resolution_ms, days.reference_ms, days.phase_tied,
+                 lock.latency_kind == "door", volts or not lock.pulsed),
+        ))
+    return pl.DataFrame(rows, schema=SIGHT_SCHEMA, orient="row")
+
+
+def _why(
+    detectable: float, resolution_ms: float, reference_ms: float, tied: bool, door: bool,
+    volts: bool,
+) -> str:
+    reasons = []
+    if door:
+        reasons.append("the contact is on the door: the time a person takes is in the latency")
+    if tied and resolution_ms > 0.1 * reference_ms:
+        reasons.append(
+            f"polled every {resolution_ms:.3g} ms in step with the command: what lies between "
+            "two polls cannot be told"
+        )
+    elif resolution_ms > 0.25 * reference_ms:
+        reasons.append(f"polled every {resolution_ms:.3g} ms")
+    if not volts:
+        reasons.append("rail volts are not logged: a low rail looks like a slow lock")
+    if detectable > 0.3 and not reasons:
+        reasons.append("few or widely scattered releases")
+    return "; ".join(reasons)
+
+
+HAZARD_PER_DAY = 1e-3
+"""Chance that a lock's release begins to change on a given day: one change in three lock-years.
+An assumption; it sets how much evidence is asked for."""
+
+EARLY_WEEKS = 8
+"""The first weeks of a baseline, which a lasting change must differ from too."""
+
+LEAST_RELEASES = 12
+"""Fewer releases than this since the baseline's start say nothing of a change."""
+
+
+@dataclass(frozen=True)
+class LockDrift:
+    """What is known of the course of one lock's latency; levels at rated volts, in ms.
+
+    Attributes
+    ----------
+    lock : str
+        Its id.
+    days : LockDays
+        Its daily levels.
+    fit : ChangeFit or None
+        The fitted change; None with fewer than twelve releases.
+    change : float
+        The fitted change relative to before (+0.12: 12 % slower).
+    seen, seen_low, seen_high : float
+        The same from this week's level alone, whatever the course in between, with its 95 %
+        interval.
+    before_ms, before_low_ms, before_high_ms : float
+        Level before, with its 95 % interval.
+    now_ms, now_low_ms, now_high_ms : float
+        Level of this week (two, where it had few releases), likewise.
+    since, since_low, since_high : date or None
+        Onset of the change, likewise.
+    stands : bool
+        This week's releases agree with the change, and it differs from the first weeks too.
+    detectable : float
+        Smallest relative change that two weeks of this lock would have shown.
+    releases_now : int
+        Releases that this week's level rests on.
+    residual : numpy.ndarray
+        Daily levels less the level before, on the log scale.
+    segment_start : date or None
+        When the baseline began; None where nothing marks it.
+    """
+
+    lock: str
+    days: LockDays
+    fit: ChangeFit | None
+    change: float
+    seen: float
+    seen_low: float
+    seen_high: float
+    before_ms: float
+    before_low_ms: float
+    before_high_ms: float
+    now_ms: float
+    now_low_ms: float
+    now_high_ms: float
+    since: date | None
+    since_low: date | None
+    since_high: date | None
+    stands: bool
+    detectable: float
+    releases_now: int
+    residual: Reals
+    segment_start: date | None
+
+
+@dataclass(frozen=True)
+class Drifts:
+    """All locks' drifts of one week.
+
+    Attributes
+    ----------
+    current, earlier : mapping of str to LockDrift
+        By lock: since its baseline began, and in the past up to its last service.
+    wander, common : mapping of str to Wander, mapping of str to CommonWeeks
+        By group (``pulsed``, ``held``): what healthy locks wander, and what they share.
+    """
+
+    current: Mapping[str, LockDrift]
+    earlier: Mapping[str, LockDrift]
+    wander: Mapping[str, Wander]
+    common: Mapping[str, CommonWeeks]
+
+
+_LAST: list[tuple[weakref.ref[History], Drifts]] = []
+
+
+def drifts(history: History) -> Drifts:
+    """Judge every lock's latency as of the week of ``history``; computed once per history.
+
+    Parameters
+    ----------
+    history : History
+        The venue's tables up to the end of the week; a baseline of some months is of use.
+
+    Returns
+    -------
+    Drifts
+        Locks without a release since their baseline's start are missing.
+
+    Notes
+    -----
+    Marginal likelihood of steps and rises that begin on any day, against none
+    (:mod:`remanence.analytics.drift.change_model`); textbook, the noise with its memory is this
+    program's own.
+    """
+    if _LAST and _LAST[0][0]() is history:
+        return _LAST[0][1]
+    result = _drifts(history)
+    _LAST[:] = [(weakref.ref(history), result)]
+    return result
+
+
+def _with_rail_factor(rows: pl.DataFrame, history: History) -> pl.DataFrame:
+    """Add by how much more or less than usual each rail sags under the same loads, day by day."""
+    supply = {lock.id: lock.supply for lock in history.venue.locks}
+    parts = [
+        pl.DataFrame({
+            "supply": [name] * int(told.sum()),
+            "day": [date.fromordinal(int(day)) for day in load.days[told]],
+            "rail_sag_factor": np.exp(load.rail[told]),
+        }, schema={"supply": pl.String, "day": pl.Date, "rail_sag_factor": pl.Float64})
+        for name, load in rail_loads(history).items() if (told := load.tellers >= 2).any()
+    ]
+    rows = rows.with_columns(
+        supply=pl.col("lock").replace_strict(supply, default=None, return_dtype=pl.String)
+    )
+    if not parts:
+        return rows.with_columns(rail_sag_factor=pl.lit(None, dtype=pl.Float64))
+    return rows.join(
+        pl.concat(parts), on=["supply", "day"], how="left", maintain_order="left"
+    ).with_columns(pl.col("rail_sag_factor").forward_fill().over("lock"))
+
+
+def _drifts(history: History) -> Drifts:
+    dated = with_weeks(history.actuations, "command_time", history)
+    rows = per_lock(_with_rail_factor(dated, history))
+    epoch = history.week.monday.toordinal()
+    current: dict[str, LockDays] = {}
+    starts: dict[str, date | None] = {}
+    earlier: dict[str, LockDays] = {}
+    for lock in history.venue.locks:
+        own = rows.get(lock.id)
+        if own is None:
+            continue
+        start = baseline_start(history, lock.id)
+        starts[lock.id] = start
+        fresh = own if start is None else own.filter(pl.col("day") >= start)
+        days = lock_days(lock, fresh, epoch)
+        if days is not None:
+            current[lock.id] = days
+        serviced = last_service(history, lock.id)
+        if serviced is not None:
+            past = own.filter(pl.col("day") < serviced[0])
+            begun = _segment_before(history, lock.id, serviced[0])
+            if begun is not None:
+                past = past.filter(pl.col("day") >= begun)
+            before = lock_days(lock, past, epoch)
+            if before is not None:
+                earlier[lock.id] = before
+    shared = {days.lock.id: days for days in share_scatter(list(current.values()))}
+    shared_past = {days.lock.id: days for days in share_scatter(list(earlier.values()))}
+    common: dict[str, CommonWeeks] = {}
+    wander: dict[str, Wander] = {}
+    mates: Mapping[str, MatesCourse] = {}
+    for group in ("pulsed", "held"):
+        members = [
+            days for days in shared.values()
+            if group_of(days.lock) == group and days.lock.latency_kind != "door"
+            and days.time_s.size >= LEAST_RELEASES
+        ]
+        common[group] = common_weeks(group, members)
+        wander[group] = wander_of([
+            (days, np.where(
+                usual_volts(days), days.level - explained(days) - common[group].over(days.day)[0],
+                np.nan,
+            )) for days in members
+        ])
+        if group == "pulsed":
+            mates = mates_courses(members, common[group])
+    beside = _Beside(common, wander, mates, _across_clocks(history))
+    return Drifts(
+        {name: _judge(days, history, beside, starts[name], 6.0)
+         for name, days in shared.items()},
+        {name: _judge(days, history, beside, None, float(days.day[-1]))
+         for name, days in shared_past.items()},
+        wander, common,
+    )
+
+
+@dataclass(frozen=True)
+class _Beside:
+    """What the other locks tell of one: season and wander by group, neighbours by lock."""
+
+    common: Mapping[str, CommonWeeks]
+    wander: Mapping[str, Wander]
+    mates: Mapping[str, MatesCourse]
+    across: set[str]
+
+    def noise(self, days: LockDays) -> DailyNoise:
+        group, name = group_of(days.lock), days.lock.id
+        return daily_noise(
+            days, self.common[group], self.wander[group], self.mates.get(name),
+            across_clocks=name in self.across,
+        )
+
+
+def _segment_before(history: History, lock: str, service: date) -> date | None:
+    """Start of the baseline that the service on this day ended."""
+    rows = history.service.filter(
+        (pl.col("lock") == lock) & pl.col("action").is_in(list(BASELINE_ACTIONS))
+        & (pl.col("date") < service)
+    )
+    installed = history.venue.locks_by_id[lock].installed
+    days = [d for d in (rows["date"].max(), installed) if isinstance(d, date) and d < service]
+    return max(days) + timedelta(days=1) if days else None
+
+
+def _across_clocks(history: History) -> set[str]:
+    frame = history.actuations.filter(pl.col("across_clocks").fill_null(False))
+    return set(frame["lock"].unique().to_list())
+
+
+def _judge(
+    days: LockDays, history: History, beside: _Beside, start: date | None, last_day: float,
+) -> LockDrift:
+    noise = beside.noise(days)
+    fit = None
+    if days.time_s.size >= LEAST_RELEASES:
+        fit = fit_change(days.day, noise.level, noise.total, hazard_per_day=HAZARD_PER_DAY)
+    scale = fit.scale if fit else 1.0
+    recent = np.flatnonzero(days.day > last_day - 7)
+    if recent.size and days.releases[recent].sum() < 5:
+        recent = np.flatnonzero(days.day > last_day - 14)
+    if fit is not None and recent.size:
+        recent = _since_onset(days, fit, recent)
+    early_end = days.day[0] + 7 * EARLY_WEEKS
+    if fit is not None:
+        early_end = min(early_end, max(fit.onset, days.day[0] + 1))
+    early = np.flatnonzero(days.day < early_end)
+    from_first = two_levels(noise, early, recent, scale)
+    detectable = _detectable(days, beside.wander[group_of(days.lock)], scale)
+    releases_now = int(days.releases[recent].sum())
+    if fit is None:
+        return LockDrift(
+            days.lock.id, days, None, 0.0, np.nan, np.nan, np.nan,
+            *_spans(days, from_first), None, None, None, False, detectable, releases_now,
+            noise.level - (from_first.before if from_first else float(np.median(noise.level))),
+            start,
+        )
+    shift = fit.shift
+    levels = two_levels(noise, _before_onset(days, fit, recent), recent, scale) or from_first
+    stands = bool(
+        levels is not None and from_first is not None
+        and shift * levels.change > 0.5 * shift**2
+        # As far as the first weeks can be told from now: their rail may have been another.
+        and shift * from_first.change + abs(shift) * from_first.change_deviation > 0.6 * shift**2
+    )
+    seen, half = (levels.change, T_QUANTILE * levels.change_deviation) if levels else (np.nan,) * 2
+    moment = history.week.monday
+    return LockDrift(
+        days.lock.id, days, fit, days.as_share(shift),
+        days.as_share(seen), days.as_share(seen - half),
+        days.as_share(seen + half), *_spans(days, levels),
+        moment + timedelta(days=int(fit.onset)),
+        moment + timedelta(days=int(np.floor(fit.onset_low))),
+        moment + timedelta(days=int(np.ceil(fit.onset_high))),
+        stands, detectable, releases_now, noise.level - fit.before, start,
+    )
+
+
+def _before_onset(days: LockDays, fit: ChangeFit, recent: np.ndarray) -> np.ndarray:
+    """Days that the change had not begun on, as surely as can be told."""
+    for until in (fit.onset_low, fit.onset):
+        before = np.flatnonzero(days.day < until)
+        if before.size >= 3:
+            return np.setdiff1d(before, recent)
+    return np.setdiff1d(np.arange(days.day.size), recent)[:3]
+
+
+def _since_onset(days: LockDays, fit: ChangeFit, recent: np.ndarray) -> np.ndarray:
+    """The week's days since a change that came in it, where there are enough of them."""
+    since = recent[days.day[recent] >= fit.onset]
+    return since if since.size and days.releases[since].sum() >= 5 else recent
+
+
+def _spans(
+    days: LockDays, levels: Levels | None
+) -> tuple[float, float, float, float, float, float]:
+    """Before and now, each with its 95 % interval, in ms."""
+    if levels is None:
+        return np.nan, np.nan, np.nan, np.nan, np.nan, np.nan
+    return (*_span(days, levels.before, levels.before_deviation),
+            *_span(days, levels.now, levels.now_deviation))
+
+
+def _span(days: LockDays, level: float, deviation: float) -> tuple[float, float, float]:
+    """Level and its 95 % interval in ms, as the log shows it: half a poll later than it was."""
+    late = days.resolution_ms / 2
+    half = T_QUANTILE * deviation
+    hidden = _between_polls(days)
+    return (
+        days.as_ms(level) + late, max(days.as_ms(level - half) + late - hidden, 0.0),
+        days.as_ms(level + half) + late + hidden,
+    )
+
+
+def _between_polls(days: LockDays) -> float:
+    """How far polls in step with the command may shift a mean latency, either way. [ms]
+
+    The mean of values rounded up to whole polls is half a poll late, give or take the first
+    harmonic of the rounding, which the scatter of releases smooths out (common theory of
+    quantisation).
+    """
+    if not days.phase_tied:
+        return 0.0
+    spread = days.deviation * days.reference_ms / max(days.resolution_ms, 1e-9)
+    return float(days.resolution_ms / np.pi * np.exp(-2 * np.pi**2 * spread**2))
+
+
+def _detectable(days: LockDays, wander: Wander, scale: float) -> float:
+    """Smallest change that two weeks at this lock's pace would show at five standard deviations."""
+    span = max(float(days.day[-1] - days.day[0] + 1), 7.0)
+    per_week = days.releases.sum() / span * 7
+    noise = days.deviation**2 / max(2 * per_week, 1.0)
+    days_apart = 14.0 / (2 * wander.memory_days + 1)
+    variance = noise + wander.daily**2 / max(days_apart, 1.0) + wander.slow**2
+    found = float(5 * np.sqrt(scale * variance))
+    if days.phase_tied and days.deviation * days.reference_ms < days.resolution_ms:
+        reference = days.reference_ms
+        found = max(found, least_change_ms(reference, days.resolution_ms, found * reference)
+                    / reference)
+    return found

@@ -1,0 +1,189 @@
+"""How high a lock's level stands now, how high it stood before, and how far apart the two are.
+
+The daily levels are the sum of two levels (before a change, and now), of effects whose size
+is known only about (rail volts, warmth, season, company on the rail), of a wander with
+memory, and of the scatter of single releases. All days speak at once of what they share: a
+past in which the volts rose and fell tells how this lock answers to them, and so narrows
+down what of the difference is theirs (generalised least squares; the levels themselves are
+the best linear predictions that go with it, see any text on kriging or mixed models).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import linalg, stats
+
+from remanence.analytics.drift.change_model import daily_covariance
+from remanence.analytics.drift.common import (
+    OTHERS_DEVIATION,
+    WANDER_AT_LOW,
+    WARMTH_DEVIATION,
+    Wander,
+    explained,
+    group_of,
+)
+from remanence.analytics.drift.daily_series import LockDays
+from remanence.analytics.drift.neighbours import MatesCourse, answer_to_volts
+from remanence.analytics.drift.season import CommonWeeks, season_at_low, season_uncertainty
+from remanence.analytics.statistics.intervals import Reals, robust_deviation
+
+CLOCK_WANDER_MS = (1.0, 10.0)
+"""How far two controllers' clocks wander against each other from day to day, where a latency is
+across them: at least, and where too few days show it. Assumption (a time daemon lets stand what
+is under its step, and network stamps jitter by some milliseconds)."""
+
+T_QUANTILE = float(stats.t.ppf(0.975, 12))
+"""Half width of 95 % intervals in standard deviations: Student's t with twelve degrees of freedom,
+the weight that a family's scatter and wander are shared with."""
+
+
+@dataclass(frozen=True)
+class DailyNoise:
+    """A lock's daily levels with what is known taken out, and the covariance of what is left.
+
+    ``level`` has one entry a day; ``total`` is the whole covariance, ``wander`` the part of it
+    that is the lock's own doing and stays in what a level means: it is how the lock was on
+    those days.
+    """
+
+    level: Reals
+    total: Reals
+    wander: Reals
+
+
+@dataclass(frozen=True)
+class Levels:
+    """Levels and their standard deviations, in the series' unit; ``change`` is now less before.
+
+    ``now`` and ``before`` are the levels as they were on those days, with the wander that
+    they had; ``change`` is what is lasting in their difference, so that the wander is noise.
+    """
+
+    before: float
+    before_deviation: float
+    now: float
+    now_deviation: float
+    change: float
+    change_deviation: float
+
+
+def daily_noise(
+    days: LockDays, common: CommonWeeks, wander: Wander, mates: MatesCourse | None = None,
+    *, across_clocks: bool,
+) -> DailyNoise:
+    """Take out what is known of each day, and say how uncertain the rest is.
+
+    Parameters
+    ----------
+    days : LockDays
+        The lock's days.
+    common : CommonWeeks
+        What each week did to its group.
+    wander : Wander
+        How far days wander in its group.
+    mates : MatesCourse, optional
+        What its neighbours tell of a failing rail.
+    across_clocks : bool
+        Whether its command and its feedback are stamped by different clocks.
+    """
+    group = group_of(days.lock)
+    effect, unsure = common.over(days.day)
+    level = days.level - explained(days) - effect
+    # From rated volts on: what stands at other volts is told at rated ones the less surely.
+    volts = days.log_volts - days.rated_log_volts if group == "pulsed" else np.zeros(level.size)
+    # One release more or fewer on a straggling day: half a scatter more than the plain formula.
+    noise = days.deviation**2 * 1.1 / days.releases
+    extra = _clock_wander(days, noise) if across_clocks else 0.0
+    own = daily_covariance(
+        days.day, np.zeros(days.day.size), float(np.hypot(wander.daily, extra)),
+        wander.memory_days, wander.slow,
+    )
+    louder = 1.0 + WANDER_AT_LOW * np.minimum(volts, 0.0) ** 2
+    own *= np.outer(louder, louder)
+    total = own + unsure + season_uncertainty(common, effect)
+    total[np.diag_indices_from(total)] += noise
+    if group == "pulsed":
+        warmth = days.warmth_kelvin - np.median(days.warmth_kelvin)
+        answer = answer_to_volts(volts) + season_at_low(effect, volts)
+        if mates is not None:
+            shared, left = mates.over(days.day)
+            level = level - shared
+            answer *= np.outer(left, left)
+        total += answer
+        total += WARMTH_DEVIATION**2 * np.outer(warmth, warmth)
+    if days.others.any():
+        total += OTHERS_DEVIATION**2 * np.outer(days.others, days.others)
+    return DailyNoise(level, total, own)
+
+
+def _clock_wander(days: LockDays, noise: Reals) -> float:
+    """The same as a share of the latency: twice what this lock's own days show beyond ``noise``."""
+    least, most = (bound / days.reference_ms for bound in CLOCK_WANDER_MS)
+    if days.day.size < 20:
+        return most
+    # Neighbouring days differ by both their noises and by both their clocks' wander.
+    apart = np.diff(days.level) / np.sqrt((noise[1:] + noise[:-1]) / 2)
+    beyond = max(robust_deviation(apart) ** 2 / 2 - 1.0, 0.0) * float(np.median(noise))
+    return float(np.clip(2 * np.sqrt(beyond), least, most))
+
+
+def two_levels(
+    noise: DailyNoise, before: np.ndarray, now: np.ndarray, scale: float = 1.0
+) -> Levels | None:
+    """The two levels that one series has on two sets of its days.
+
+    Parameters
+    ----------
+    noise : DailyNoise
+        The series and its covariance.
+    before, now : array of int
+        Places of the days of either level; days in between are left out.
+    scale : float, default 1.0
+        By how much more than its covariance the series scatters (variance).
+
+    Returns
+    -------
+    Levels or None
+        None where either has no day.
+    """
+    if not before.size or not now.size:
+        return None
+    rows = np.concatenate([before, now])
+    design = np.zeros((rows.size, 2))
+    design[:before.size, 0] = 1.0
+    design[before.size:, 1] = 1.0
+    part = noise.total[np.ix_(rows, rows)]
+    part = part + 1e-9 * np.eye(rows.size)
+    solve = _solver(part)
+    whitened = solve(np.column_stack([design, noise.level[rows]]))
+    covariance = np.linalg.pinv(design.T @ whitened[:, :2])
+    level = covariance @ (design.T @ whitened[:, 2])
+    left = noise.level[rows] - design @ level
+    found = []
+    for column, chosen in enumerate((before, now)):
+        # The wander of just these days, predicted from all of them.
+        reach = noise.wander[np.ix_(rows, chosen)].mean(axis=1)
+        own = float(noise.wander[np.ix_(chosen, chosen)].mean())
+        weights = solve(reach)
+        wandered = float(weights @ left)
+        off = np.eye(2)[column] - design.T @ weights
+        variance = own - float(reach @ weights) + float(off @ covariance @ off)
+        found.append((float(level[column]) + wandered, np.sqrt(scale * max(variance, 0.0))))
+    between = np.array([-1.0, 1.0])
+    return Levels(
+        found[0][0], float(found[0][1]), found[1][0], float(found[1][1]),
+        float(level[1] - level[0]), float(np.sqrt(scale * (between @ covariance @ between))),
+    )
+
+
+def _solver(matrix: Reals) -> Callable[[Reals], Reals]:
+    factor = linalg.cho_factor(matrix, lower=True, check_finite=False)
+
+    def solve(right: Reals) -> Reals:
+        out: Reals = linalg.cho_solve(factor, right, check_finite=False)
+        return out
+
+    return solve

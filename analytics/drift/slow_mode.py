@@ -1,0 +1,252 @@
+"""A slow mode beside the normal one: a catch that sticks one time in ten, a drawer leant upon.
+
+The median stays where it is while one release in ten takes twice as long, or
+never comes. So the slow ones are counted, and their rate is judged.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import polars as pl
+from scipy import special
+
+from remanence.analytics.drift.daily_series import LockDays, command_volts
+from remanence.analytics.statistics.intervals import Reals
+from remanence.analytics.statistics.rates import betabinomial, onset_of_rate
+
+SLOW_FACTOR = 1.45
+"""A release this much slower than its neighbours is of another kind, if it is also beyond four
+standard deviations: on a catch, the work of about 4 N of side load (calculated)."""
+
+HEALTHY = (0.5, 60.0)
+"""Rate of such releases of a sound lock before anything is known of it: people lean on things."""
+FAULTY = (1.5, 8.0)
+PRIOR = 1 / 600
+LIKE_VOLTS = 0.03
+"""Commands whose volts differ by less than this (natural log) are of one kind: at lower volts a
+sound catch straggles and fails when it is leant upon, as each 2 N of side load costs about 1 V of
+its stall voltage (calculated)."""
+LEAST_KNOWN_VOLTS = 10
+LEAST_AT_LOW = 80
+"""Releases at a rail that has stayed low, before they are a past to hold others against."""
+COIL_DECAY_MS = 40.0
+"""How long after a pulse's end a latch's coil may still pull: a few times L/R of 5 to 15 ms
+(calculated), and a poll."""
+LATE_LOADED, LATE_STICKING = 0.4, 0.05
+"""Share of slow releases that come only after the pulse has ended. Assumptions: pushes last about
+as long as pulses do; a catch without current is freed by chance alone."""
+STANDING_SHARE = 0.12
+"""A lock that was slow this often from the start is leant upon, or has never been right."""
+
+
+@dataclass(frozen=True)
+class SlowMode:
+    """Counts of slow (or unanswered) first attempts now and before, and what they look like.
+
+    ``log_odds`` are for a raised rate that stands now. ``loaded`` is the
+    natural log of how much likelier they are from people leaning on the lock
+    than from a catch that sticks.
+    """
+
+    log_odds: float
+    count: int
+    total: int
+    unanswered: int
+    count_before: int
+    total_before: int
+    since: float
+    since_low: float
+    since_high: float
+    loaded: float
+    slow_ms: float
+    usual_ms: float
+    first_count: int
+    first_total: int
+    after_pulse: int
+    from_start: bool
+
+
+def slow_mode(days: LockDays, rows: pl.DataFrame, row_day: Reals) -> SlowMode | None:
+    """Look for a slow mode that stands in the week asked for.
+
+    Parameters
+    ----------
+    days : LockDays
+        The lock's releases.
+    rows : polars.DataFrame
+        The same lock's actuations since its baseline's start, in order of time.
+    row_day : array
+        Day of each row, 0 the week's Monday.
+
+    Returns
+    -------
+    SlowMode or None
+        None where fewer than three slow or unanswered commands are recent.
+    """
+    if days.time_s.size < 20:
+        return None
+    # Where nothing is slow this is the median; a second hump of half the releases leaves it there.
+    base = _rolling_low(days.value) + 0.674 * days.deviation
+    excess = days.value - base
+    size = np.log(SLOW_FACTOR) if not days.linear else SLOW_FACTOR - 1.0
+    slow = excess > max(size, 4 * days.deviation)
+    # At a rail below the usual a sound catch straggles too: those commands are another
+    # series. Where the rail has been so for long, that series has a past of its own.
+    row_volts = command_volts(rows)
+    lasting, at = _rail_now(days, row_volts, row_day)
+    told, row_told = _like(days.command_volts, at), _like(row_volts, at)
+    first = (rows["attempt"].fill_null(1) == 1).to_numpy() & row_told
+    missed = first & (rows["outcome"] == "no-release").to_numpy()
+    missed_s = rows["command_time"].dt.epoch("us").to_numpy()[missed].astype(float) / 1e6
+    slow &= told
+    time_s = np.concatenate([days.time_s[told], missed_s])
+    if time_s.size < 20:
+        return None
+    order = np.argsort(time_s, kind="stable")
+    day = np.concatenate([days.release_day[told], row_day[missed]])[order]
+    event = np.concatenate([slow[told], np.ones(missed_s.size, dtype=bool)])[order]
+    unanswered = np.concatenate([
+        np.zeros(int(told.sum()), dtype=bool), np.ones(missed_s.size, bool)
+    ])[order]
+    rested = np.concatenate([days.after_rest[told], _rested(rows)[missed]])[order]
+    recent = day > 6.0 - 14.0
+    fresh = day > 6.0 - 7.0
+    if event[recent].sum() < 3 or not event[fresh].any():
+        return None
+    onset, low, high, log_change = onset_of_rate(day, event, HEALTHY, FAULTY)
+    before, after = day < onset, day >= onset
+    share = event[after].mean() if after.any() else 0.0
+    share_before = (event[before].sum() + 0.5) / (before.sum() + 30.0)
+    whole = float(event.mean())
+    if lasting and before.sum() < LEAST_AT_LOW / 2:
+        return None
+    from_start = bool(
+        not lasting and whole > STANDING_SHARE and event[recent].mean() > 0.6 * STANDING_SHARE
+        and share < 1.8 * max(whole, share_before)
+    )
+    log_odds = log_change + float(np.log(PRIOR))
+    if from_start:
+        onset, low, high = float(day[0]), float(day[0]), float(day[0])
+        before, after = day < onset, day >= onset
+        log_odds = float(
+            betabinomial(int(event.sum()), event.size, *FAULTY)
+            - betabinomial(int(event.sum()), event.size, 0.5, 30.0) + np.log(PRIOR)
+        )
+    elif share < 2.0 * share_before or share < 0.03:
+        return None
+    # What happens now must agree with the raised rate: mended faults are not findings.
+    rate_now = (event[fresh].sum() + 0.5) / (fresh.sum() + 1.0)
+    if rate_now < 0.35 * share:
+        return None
+    if event[fresh].sum() == 0:
+        return None
+    hit = after & event
+    late = _after_pulse(days, rows, slow, onset)
+    return SlowMode(
+        log_odds, int(hit.sum()), int(after.sum()), int((after & unanswered).sum()),
+        int(event[before].sum()), int(before.sum()), onset, low, high,
+        _loaded(days, slow, onset, event, rested, after, late),
+        _typical(days.latency_ms[slow & (days.release_day >= onset)]),
+        _typical(days.latency_ms[~slow & (days.release_day >= onset)]),
+        int((hit & rested).sum()), int((after & rested).sum()),
+        late, from_start,
+    )
+
+
+def _rail_now(days: LockDays, row_volts: Reals, row_day: Reals) -> tuple[bool, float]:
+    """Whether the rail has stayed below its usual volts, and the volts that commands have now.
+
+    NaN where too few are known.
+    """
+    known = np.isfinite(row_volts)
+    if known.sum() < LEAST_KNOWN_VOLTS:
+        return False, float("nan")
+    first = row_volts[known]
+    usual = float(np.median(first[: max(60, first.size // 3)]))
+    recent = row_volts[known & (row_day > 6.0 - 14.0)]
+    now = float(np.median(recent)) if recent.size else usual
+    if now >= np.exp(-LIKE_VOLTS) * usual:
+        return False, now if now > np.exp(LIKE_VOLTS) * usual else usual
+    lasting = int((_like(days.command_volts, now) & np.isfinite(days.command_volts)).sum())
+    return (True, now) if lasting >= LEAST_AT_LOW else (False, usual)
+
+
+def _like(volts: Reals, at: float) -> np.ndarray:
+    """Which commands had about those volts; all of which nothing is known count as such."""
+    if not np.isfinite(at):
+        return np.ones(volts.size, dtype=bool)
+    out: np.ndarray = ~(np.abs(np.log(np.maximum(volts, 1e-3) / at)) > LIKE_VOLTS)
+    return out
+
+
+def _rolling_low(value: Reals, half_width: int = 20) -> Reals:
+    """The lower quartile of the neighbours: out of a second hump's reach."""
+    window = min(2 * half_width + 1, value.size)
+    views = np.lib.stride_tricks.sliding_window_view(value, window)
+    place = int(0.25 * (window - 1))
+    low = np.partition(views, place, axis=1)[:, place]
+    starts = np.clip(np.arange(value.size) - window // 2, 0, value.size - window)
+    out: Reals = low[starts]
+    return out
+
+
+def _rested(rows: pl.DataFrame) -> np.ndarray:
+    time_s = rows["command_time"].dt.epoch("us").to_numpy().astype(float) / 1e6
+    return np.diff(time_s, prepend=-np.inf) > 6 * 3600.0
+
+
+def _typical(values: Reals) -> float:
+    return float(np.median(values)) if values.size else float("nan")
+
+
+def _after_pulse(days: LockDays, rows: pl.DataFrame, slow: np.ndarray, onset: float) -> int:
+    """Slow releases that came only when the pulse had ended: the push ended, the catch let go."""
+    answered = rows.filter(pl.col("latency_ms") > pl.col("pulse_ms") + COIL_DECAY_MS)
+    late = set((answered["command_time"].dt.epoch("us").to_numpy() / 1e6).tolist())
+    chosen = days.time_s[slow & (days.release_day >= onset)]
+    return sum(1 for moment in chosen.tolist() if moment in late)
+
+
+def _log_chance(count: int, total: int, rate: float) -> float:
+    """Log of the chance of so many in so many, up to what all rates share."""
+    p = min(rate + 0.002, 0.9)
+    return float(count * np.log(p) + (total - count) * np.log1p(-p))
+
+
+def _loaded(
+    days: LockDays, slow: np.ndarray, onset: float, event: np.ndarray, rested: np.ndarray,
+    after: np.ndarray, late: int,
+) -> float:
+    """Log odds that the slow ones come from people leaning, by what tells the two apart.
+
+    After a rest (often the empty room's first test) few lean, and a sticking
+    catch is at its worst. People lean often and for any length of time; a catch
+    sticks now and then. Without current a catch that sticks does not open any
+    more; one that is leant on opens when the push ends (``late`` of them).
+    """
+    first_k, first_n = int((after & event & rested).sum()), int((after & rested).sum())
+    later = after & ~rested
+    later_k, later_n = int((later & event).sum()), int(later.sum())
+    rate = (later_k + 0.5) / (later_n + 5.0)
+    # After a rest as a share of the later rate. Whether the day's first command is a test in an
+    # empty room or a game's, no log says: both are possible.
+    loaded, sticking = (
+        special.logsumexp([_log_chance(first_k, first_n, share * rate) for share in shares])
+        - np.log(len(shares)) for shares in ((0.2, 1.0), (1.0, 1.5, 3.0))
+    )
+    by_first = float(loaded - sticking)
+    by_share = 2.0 * np.tanh((rate - 0.18) / 0.08)
+    chosen = days.latency_ms[slow & (days.release_day >= onset)]
+    by_width = 0.0
+    if chosen.size >= 6:
+        spread = np.subtract(*np.percentile(np.log(chosen), [80, 20]))
+        by_width = 1.0 * np.tanh((spread - 0.8) / 0.4)
+    within = int((slow & (days.release_day >= onset)).sum()) - late
+    by_end = (
+        late * np.log(LATE_LOADED / LATE_STICKING)
+        + within * np.log((1 - LATE_LOADED) / (1 - LATE_STICKING))
+    )
+    # A pulse longer than any push lets none come late: little is read from that.
+    return float(np.clip(by_first, -6, 6) + by_share + by_width + np.clip(by_end, -1, 6))

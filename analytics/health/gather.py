@@ -1,0 +1,114 @@
+"""All numbers of the weekly health report, gathered before a page is written."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from datetime import datetime
+
+import polars as pl
+
+from remanence.analytics.health import front as health_venue
+from remanence.analytics.health.locks import history_of, lock_health, lock_tables
+from remanence.analytics.health.model import Health
+from remanence.analytics.health.physics_locks import physics_of
+from remanence.analytics.health.physics_supplies import heat_by_lock, resistances, sags_by_supply
+from remanence.analytics.health.supplies import supply_health, supply_tables
+from remanence.analytics.health.traces import telling_actuations, traces_of
+from remanence.analytics.history import History
+from remanence.shared.findings import Finding, rank
+from remanence.shared.weeks import Week
+
+__all__ = ["Health", "health", "telling_actuations"]
+
+
+def health(
+    history: History,
+    findings: Sequence[Finding],
+    *,
+    traces: Mapping[str, pl.DataFrame] | None = None,
+    earlier: Sequence[tuple[Week, Sequence[tuple[str, str]]]] = (),
+    rejects: pl.DataFrame | None = None,
+    service_set_aside: Sequence[str] = (),
+    version: str = "",
+) -> Health:
+    """Gather one venue's week.
+
+    Parameters
+    ----------
+    history : History
+        The venue's tables up to the end of the week.
+    findings : sequence of Finding
+        What was concluded from them, in any order.
+    traces : mapping of str to polars.DataFrame, optional
+        SIGNALS rows for the requests of :func:`telling_actuations`, by their key.
+    earlier : sequence of (Week, sequence of (subject, condition)), optional
+        What the reports of earlier weeks found.
+    rejects : polars.DataFrame, optional
+        REJECTS rows of the log files, to be counted by reason.
+    service_set_aside : sequence of str
+        Lines of the service log that could not be taken up.
+    version : str
+        Of the program.
+
+    Returns
+    -------
+    Health
+    """
+    ordered = tuple(sorted(findings, key=rank))
+    by_subject: dict[tuple[str, str], tuple[Finding, ...]] = {}
+    for found in ordered:
+        key = (found.subject_kind, found.subject)
+        by_subject[key] = (*by_subject.get(key, ()), found)
+    controllers = health_venue.controllers(
+        history,
+        {who: said for (kind, who), said in by_subject.items() if kind == "controller"},
+    )
+    logging = {item.controller for item in controllers if item.records}
+    made = lock_tables(history, ordered)
+    week_rows = made.rows.filter(pl.col("weeks_ago") == 0)
+    if not history.activity.height and week_rows.height:
+        logging = set(history.venue.controllers)
+    raw = traces_of(history, telling_actuations(history, ordered), traces or {})
+    heat = heat_by_lock(history)
+    locks = tuple(
+        lock_health(
+            lock, history, made, by_subject.get(("lock", lock.id), ()),
+            raw.get(lock.id, ()), heat.get(lock.id), history_of(lock.id, earlier),
+            heard=lock.command_controller in logging
+            and (lock.contact_controller in logging or lock.contact is None),
+        )
+        for lock in history.venue.locks
+    )
+    hours, rows = supply_tables(history)
+    now_ohms, before_ohms = resistances(history)
+    sags = sags_by_supply(history)
+    supplies = tuple(
+        supply_health(
+            supply, history, hours, rows, by_subject.get(("supply", supply.id), ()),
+            now_ohms, before_ohms, sags.get(supply.id, ()),
+        )
+        for supply in history.venue.supplies
+    )
+    all_jobs = health_venue.jobs(ordered, history)
+    counted, unanswered = health_venue.numbers(history, locks)
+    return Health(
+        venue=history.venue, week=history.week, version=version,
+        heard=bool(logging), last_record=_last_record(history),
+        jobs=tuple(job for job in all_jobs if job.lead.urgency in ("now", "week")),
+        plans=tuple(job for job in all_jobs if job.lead.urgency == "plan"),
+        watch=tuple(found for found in ordered if found.urgency == "watch"),
+        locks=locks, supplies=supplies, controllers=controllers,
+        mended=health_venue.mended(history, made.rows),
+        untold=health_venue.untold(history, locks, controllers, ordered, rejects),
+        numbers=counted, unanswered=unanswered,
+        venue_findings=by_subject.get(("venue", history.venue.id), ()),
+        service_set_aside=tuple(service_set_aside), physics=physics_of(history),
+    )
+
+
+def _last_record(history: History) -> datetime | None:
+    for frame, column in ((history.activity, "last"), (history.actuations, "command_time")):
+        last = frame[column].max()
+        if isinstance(last, datetime):
+            return last.astimezone(history.venue.zone)
+    return None

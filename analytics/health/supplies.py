@@ -1,0 +1,158 @@
+"""The numbers of every supply's page."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from datetime import timedelta
+
+import polars as pl
+
+from remanence.analytics.health.model import (
+    DeepSag,
+    Estimate,
+    Margin,
+    RailWeek,
+    SagPoint,
+    SupplyHealth,
+    state_of,
+)
+from remanence.analytics.history import History, with_weeks
+from remanence.analytics.statistics.intervals import median_interval
+from remanence.shared.findings import Finding
+from remanence.shared.venue import Supply
+
+BASELINE_WEEKS = 8
+_DEEPEST = 8
+_ONE_MOMENT = timedelta(seconds=2)
+_MAGNET_MS = 2000.0
+"""The rail is read for at most so long after a command (see ``volts_min``)."""
+
+
+
+def supply_tables(history: History) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """Rail hours and actuations with their supply, both with ``weeks_ago``; once per venue."""
+    hours = with_weeks(history.rail_hours, "hour", history)
+    rails = pl.DataFrame(
+        [(lock.id, lock.supply, lock.amps) for lock in history.venue.locks],
+        schema={"lock": pl.String, "supply": pl.String, "rated_amps": pl.Float64}, orient="row",
+    )
+    rows = with_weeks(history.actuations, "command_time", history).join(
+        rails, on="lock", how="inner"
+    )
+    return hours, rows
+
+
+def supply_health(
+    supply: Supply, history: History, hours: pl.DataFrame, rows: pl.DataFrame,
+    findings: tuple[Finding, ...], resistance: Mapping[str, Estimate],
+    resistance_before: Mapping[str, Estimate], sags: tuple[SagPoint, ...],
+) -> SupplyHealth:
+    """Everything one supply's page says.
+
+    Parameters
+    ----------
+    supply, history
+        Which supply.
+    hours, rows : polars.DataFrame
+        From :func:`supply_tables`.
+    findings : tuple of Finding
+        Of this supply, most urgent first.
+    resistance, resistance_before : mapping of str to Estimate
+        Source resistance in ohms by supply, this week and in the baseline.
+    sags : tuple of SagPoint
+        The week's sag of each lock on it.
+    """
+    venue = history.venue
+    hours = hours.filter(pl.col("supply") == supply.id)
+    rows = rows.filter(pl.col("supply") == supply.id)
+    recent, now = hours.filter(pl.col("weeks_ago") == 0), rows.filter(pl.col("weeks_ago") == 0)
+    oldest = hours["weeks_ago"].max()
+    first = oldest if isinstance(oldest, int) else 0
+    base = hours.filter(
+        (pl.col("weeks_ago") >= 1) & (pl.col("weeks_ago") > first - BASELINE_WEEKS)
+    )
+    silence = "" if recent.height else "no-log" if supply.channel else "no-feedback"
+    loaded_limit = supply.rated_volts * venue.limits.supply_loaded_percent / 100
+    return SupplyHealth(
+        supply=supply, state=state_of(findings, silence), findings=findings, silence=silence,
+        idle=_idle(recent), idle_before=_idle(base),
+        loaded_low=_lowest(now), ripple_volts=_ripple(recent),
+        resistance_ohms=resistance.get(supply.id, Estimate()),
+        resistance_before_ohms=resistance_before.get(supply.id, Estimate()),
+        weeks=_weeks(history, hours, rows), sags=sags, deepest=_deepest(now, history),
+        margins=_margins(now, loaded_limit),
+        low_limit_volts=supply.rated_volts * venue.limits.supply_low_percent / 100,
+        high_limit_volts=supply.rated_volts * venue.limits.supply_high_percent / 100,
+        loaded_limit_volts=loaded_limit,
+        locks=tuple(lock.id for lock in venue.locks_on(supply.id)),
+    )
+
+
+def _idle(hours: pl.DataFrame) -> Estimate:
+    medians = hours["idle_median"].drop_nulls().to_numpy()
+    if not medians.size:
+        return Estimate()
+    middle, low, high = median_interval(medians)
+    return Estimate(middle, low, high, int(medians.size))
+
+
+def _lowest(rows: pl.DataFrame) -> float | None:
+    values = rows["volts_min"].drop_nulls()
+    return float(values.min()) if values.len() else None  # type: ignore[arg-type]
+
+
+def _ripple(hours: pl.DataFrame) -> float | None:
+    values = hours["idle_deviation"].drop_nulls()
+    return float(values.median()) if values.len() else None  # type: ignore[arg-type]
+
+
+def _weeks(history: History, hours: pl.DataFrame, rows: pl.DataFrame) -> tuple[RailWeek, ...]:
+    idle = hours.group_by("weeks_ago").agg(
+        idle=pl.col("idle_median").median(), low=pl.col("idle_low").quantile(0.05),
+        high=pl.col("idle_high").quantile(0.95), ripple=pl.col("idle_deviation").median(),
+    )
+    loaded = rows.group_by("weeks_ago").agg(loaded=pl.col("volts_min").quantile(0.05))
+    both = idle.join(loaded, on="weeks_ago", how="full", coalesce=True).sort(
+        "weeks_ago", descending=True
+    )
+    return tuple(
+        RailWeek(history.week.plus(-row["weeks_ago"]), row["idle"], row["low"], row["high"],
+                 row["loaded"], row["ripple"])
+        for row in both.to_dicts()
+    )
+
+
+def _deepest(rows: pl.DataFrame, history: History) -> tuple[DeepSag, ...]:
+    lowest = rows.filter(pl.col("volts_min").is_not_null()).sort(
+        "volts_min", "command_time", "lock"
+    ).head(8 * _DEEPEST)
+    pulsed = {lock.id for lock in history.venue.locks if lock.pulsed}
+    on = history.this_week(history.energisings, "start").filter(
+        pl.col("lock").is_in(sorted(pulsed & set(rows["lock"].unique())))
+    )
+    found: list[DeepSag] = []
+    for row in lowest.to_dicts():
+        at = row["command_time"]
+        # Two commands in one sag are one moment.
+        if len(found) == _DEEPEST or any(abs(at - sag.at) < _ONE_MOMENT for sag in found):
+            continue
+        until = at + timedelta(milliseconds=min(row["pulse_ms"] or _MAGNET_MS, _MAGNET_MS))
+        beside = on.filter(
+            (pl.col("start") <= until) & (pl.col("end").fill_null(until) >= at)
+            & (pl.col("lock") != row["lock"])
+        )["lock"].unique().sort()
+        found.append(DeepSag(
+            at.astimezone(history.venue.zone), row["lock"], row["volts_before"],
+            row["volts_min"], int(row["others_on"] or 0), tuple(beside),
+        ))
+    return tuple(found)
+
+
+def _margins(rows: pl.DataFrame, limit_volts: float) -> tuple[Margin, ...]:
+    lowest = rows.filter(pl.col("volts_min").is_not_null()).group_by("lock").agg(
+        low=pl.col("volts_min").quantile(0.02), n=pl.len()
+    ).sort("low", "lock")
+    return tuple(
+        Margin(row["lock"], row["low"], limit_volts, row["low"] - limit_volts, row["n"])
+        for row in lowest.to_dicts()
+    )

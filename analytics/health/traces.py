@@ -1,0 +1,200 @@
+"""Which actuations tell most, and their raw signals brought into the shape of a figure."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from itertools import pairwise
+
+import polars as pl
+
+from remanence.analytics.health.model import Trace
+from remanence.analytics.history import History
+from remanence.shared.findings import Finding
+from remanence.shared.venue import Lock
+
+WORST = 3
+_BEFORE_MS = 150.0
+_AFTER_MS = 200.0
+_LONGEST_MS = 30_000.0
+_MUCH_SLOWER = 1.25
+"""A second slow one is shown only if it took this many times the median."""
+_POINTS = 160
+
+
+@dataclass(frozen=True)
+class TraceRequest:
+    """The signals that one trace needs: ``channels`` from ``start`` to ``end`` (UTC)."""
+
+    key: str
+    lock: str
+    role: str
+    """worst, unanswered, longest or typical."""
+    command_time: datetime
+    outcome: str
+    latency_ms: float | None
+    start: datetime
+    end: datetime
+    channels: tuple[str, ...]
+
+
+def telling_actuations(
+    history: History, findings: Sequence[Finding]
+) -> tuple[TraceRequest, ...]:
+    """The week's actuations whose raw trace says most: a few of the worst and one typical.
+
+    Parameters
+    ----------
+    history : History
+        Its actuations of the week are looked at.
+    findings : sequence of Finding
+        Locks with a finding get up to three of the worst, the others one.
+
+    Returns
+    -------
+    tuple of TraceRequest
+        In the venue file's order of locks; the caller hands back
+        ``{request.key: signals}`` with the SIGNALS rows of each.
+    """
+    week = history.this_week(history.actuations, "command_time")
+    by_lock = {
+        str(key[0]): part
+        for key, part in week.partition_by("lock", as_dict=True, maintain_order=True).items()
+    }
+    ailing = {item.subject for item in findings
+              if item.subject_kind == "lock" and item.condition not in ("release-test-due",)}
+    said: dict[str, set[str]] = {}
+    for item in findings:
+        said.setdefault(item.subject, set()).add(item.condition)
+    requests: list[TraceRequest] = []
+    for lock in history.venue.locks:
+        rows = by_lock.get(lock.id)
+        if rows is None or (lock.latency_kind is None and lock.id not in ailing):
+            continue
+        held = ("over-long-energising" in said.get(lock.id, ()))
+        requests += _of_lock(lock, rows, history, WORST if lock.id in ailing else 1, held=held)
+    return tuple(requests)
+
+
+def _of_lock(
+    lock: Lock, rows: pl.DataFrame, history: History, worst: int, *, held: bool
+) -> list[TraceRequest]:
+    missed = rows.filter(pl.col("outcome") == "no-release").sort("command_time")
+    answered = rows.filter(pl.col("latency_ms").is_not_null()).sort(
+        ["latency_ms", "command_time"], descending=[True, False]
+    )
+    chosen: list[tuple[str, dict[str, object]]] = [
+        ("unanswered", row) for row in missed.tail(max(1, worst - 1) if worst > 1 else 1).to_dicts()
+    ]
+    room = max(1, worst - len(chosen)) if answered.height > 1 else 0
+    usual = answered["latency_ms"].median()
+    slow = answered.head(room).with_row_index("place").filter(
+        (pl.col("place") == 0)
+        | (pl.col("latency_ms") > _MUCH_SLOWER * (usual if isinstance(usual, float) else 0.0))
+    ).drop("place")
+    chosen += [("worst", row) for row in slow.to_dicts()]
+    if held:
+        longest = rows.drop_nulls("pulse_ms").sort("pulse_ms", "command_time").tail(1)
+        chosen = [*(("longest", row) for row in longest.to_dicts()), *chosen[:WORST]]
+    if answered.height:
+        chosen.append(("typical", answered.row(answered.height // 2, named=True)))
+    seen: set[object] = set()
+    requests = []
+    for role, row in chosen:
+        at = row["command_time"]
+        assert isinstance(at, datetime)
+        if at in seen:
+            continue
+        seen.add(at)
+        spans = [row[name] for name in ("latency_ms", "pulse_ms")]
+        if row["latency_ms"] is None:
+            spans.append(row["waited_ms"])
+        longest_ms = max([span for span in spans if isinstance(span, float)] or [0.0])
+        shown_ms = min(longest_ms, _LONGEST_MS)
+        after = shown_ms + max(_AFTER_MS, 0.25 * shown_ms)
+        latency = row["latency_ms"]
+        channel = history.venue.supplies_by_id[lock.supply].channel
+        requests.append(TraceRequest(
+            key=f"{lock.id}@{at:%Y%m%dT%H%M%S%f}", lock=lock.id, role=role, command_time=at,
+            outcome=str(row["outcome"]),
+            latency_ms=latency if isinstance(latency, float) else None,
+            start=at - timedelta(milliseconds=_BEFORE_MS),
+            end=at + timedelta(milliseconds=after),
+            channels=tuple(name for name in (lock.command, lock.contact, channel) if name),
+        ))
+    return requests
+
+
+def trace(
+    request: TraceRequest, signals: pl.DataFrame, lock: Lock, history: History
+) -> Trace:
+    """The signals of a request as steps and lines, thinned without losing a dip.
+
+    Parameters
+    ----------
+    request : TraceRequest
+        Which command, and from when to when.
+    signals : polars.DataFrame
+        SIGNALS rows; rows of other channels or times are left out.
+    lock, history
+        Whose trace it is.
+    """
+    used = signals.filter(
+        pl.col("time").is_between(request.start, request.end)
+    ).with_columns(
+        ms=(pl.col("time") - request.command_time).dt.total_microseconds() / 1000.0
+    ).sort("ms")
+    first, last = -_BEFORE_MS, (request.end - request.command_time) / timedelta(milliseconds=1)
+    rest = float(lock.command_energised if lock.fail_safe else 1 - lock.command_energised)
+    closed = 0.0 if lock.contact_closed_when == "open" else 1.0
+    supply = history.venue.supplies_by_id[lock.supply].channel
+    volts = used.filter((pl.col("channel") == supply) & (pl.col("quantity") == "volts"))
+    line = _thinned(volts)
+    steps = sorted(later[0] - sooner[0] for sooner, later in pairwise(line))
+    return Trace(
+        key=request.key, role=request.role,
+        at=request.command_time.astimezone(history.venue.zone),
+        outcome=request.outcome, latency_ms=request.latency_ms,
+        command=_steps(used, lock.command, "command", rest, first, last),
+        contact=_steps(used, lock.contact, "contact", closed, first, last) if lock.contact else (),
+        volts=line, volts_step_ms=steps[len(steps) // 2] if steps else None,
+    )
+
+
+def _steps(
+    used: pl.DataFrame, channel: str | None, quantity: str, rest: float, first: float, last: float,
+) -> tuple[tuple[float, float], ...]:
+    own = used.filter((pl.col("channel") == channel) & (pl.col("quantity") == quantity))
+    points = [(float(ms), float(value)) for ms, value in own.select("ms", "value").iter_rows()]
+    # What it showed before the first record here: the other state, since changes are logged.
+    start = 1.0 - points[0][1] if points else rest
+    end = points[-1][1] if points else rest
+    return ((first, start), *points[:_POINTS], (last, end))
+
+
+def _thinned(volts: pl.DataFrame) -> tuple[tuple[float, float], ...]:
+    """At most some 160 points: of each stretch the lowest and the highest reading."""
+    pairs = [(float(ms), float(value)) for ms, value in volts.select("ms", "value").iter_rows()]
+    if len(pairs) <= _POINTS:
+        return tuple(pairs)
+    size = -(-len(pairs) // (_POINTS // 2))
+    kept: list[tuple[float, float]] = []
+    for start in range(0, len(pairs), size):
+        stretch = pairs[start:start + size]
+        kept += sorted({min(stretch, key=lambda p: p[1]), max(stretch, key=lambda p: p[1])})
+    return tuple(kept)
+
+
+def traces_of(
+    history: History, requests: Sequence[TraceRequest], signals: Mapping[str, pl.DataFrame]
+) -> dict[str, tuple[Trace, ...]]:
+    """The traces of every lock, from the slices at hand; a missing slice is left out."""
+    found: dict[str, list[Trace]] = {}
+    for request in requests:
+        frame = signals.get(request.key)
+        if frame is None or frame.is_empty():
+            continue
+        lock = history.venue.locks_by_id[request.lock]
+        found.setdefault(request.lock, []).append(trace(request, frame, lock, history))
+    return {lock: tuple(items) for lock, items in found.items()}

@@ -1,0 +1,426 @@
+"""How finely a controller stamps its contacts: the period it polls at, or the step of its clock.
+
+A polled input is an interval, not an instant: the contact moved at some time in
+the period before the stamp. What limits a latency is the grid on which the contacts
+are stamped; commands may lie on it (one scan reads and writes), or anywhere (software
+that runs beside it), or on whole seconds (a show program). So the grid is looked for
+in two ways:
+
+- from contact edge to contact edge, over a second up to a quarter of an hour: whatever
+  the commands do, these are whole multiples of the period. Commands on a grid of their
+  own, answered after nearly the same time, could look like that; so the same is asked of
+  stamps as they would be without polling: the commands as they were, each answered by
+  another one's delay, blurred as far as the delays themselves vary
+  (:func:`_without_polling`). The grid must show far more clearly than there.
+- from command to the contact edge just after it, for controllers that stamp both in
+  one scan and whose clock drifts against it too fast for the first way.
+
+A share of stamps may be off the grid, scans may jitter, and the clock may drift. Where the
+stamps are too few to tell, no period is claimed. The step of the clock shows in the
+stamps themselves; the coarser of the two is what a latency can be trusted to.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from functools import lru_cache
+
+import numpy as np
+import polars as pl
+
+from remanence.analytics.pairing.edges import Ints, Reals
+from remanence.shared.tables import POLLING
+
+DAY_US = 86_400_000_000
+
+PERIODS_MS = (
+    1.0, 2.0, 3.0, 4.0, 5.0, 6.0, 8.0, 10.0, 12.0, 12.5, 15.0, 15.625, 16.0, 1000 / 60, 20.0, 24.0,
+    25.0, 30.0, 32.0, 100 / 3, 40.0, 50.0, 60.0, 64.0, 75.0, 80.0, 100.0, 120.0, 125.0, 150.0,
+    200.0, 250.0, 300.0, 400.0, 500.0, 1000.0,
+)
+"""Periods that controllers are programmed to. [ms] From memory of common scan times."""
+
+_PERIODS = np.array(sorted(PERIODS_MS, reverse=True))
+
+STEPS_US = (1_000_000, 100_000, 10_000, 1_000, 100, 10, 4)
+"""Steps that clocks count in, coarsest first. [us]"""
+
+REACH_US = 1_000_000
+"""Differences longer than this are left out: a resonator 0.5 % off blurs them."""
+
+FEWEST = 12
+"""Differences below which no period is claimed."""
+
+MOST = 256
+"""Differences looked at; more tell nothing new."""
+
+OFTEN = 3
+"""How often a multiple must be seen to count."""
+
+SHARE = 0.7
+"""Least share of the differences that must be multiples; a tenth of the stamps off the grid leaves
+four fifths of the differences on it."""
+
+ANSWERS_SHARE = 0.85
+"""The same for delays: a mixture of commands in the scan and beside it is not for them to tell."""
+
+CHANCE = 1e-7
+"""How likely so many may be by chance: some 500 periods, tolerances and reaches are tried, on
+every day of every controller."""
+
+LEAD = 0.25
+"""By so much the share must be above the one of the same delays without polling."""
+
+REACHES_US = (1_000_000, 10_000_000, 100_000_000, 1_000_000_000)
+"""Longest differences used, one after the other. A resonator that is 0.5 % off blurs all beyond the
+first, a crystal that is 50 ppm off those beyond the second or third."""
+
+_REACHES_MS = np.array(REACHES_US) / 1000.0
+
+ANSWER_US = 2_000_000
+"""A contact edge within this after a command may be its answer."""
+
+WIDEST = 0.2
+"""No difference counts as a multiple that is further off than this share of the period."""
+
+SHUFFLES = 4
+
+NEARLY = 0.9
+"""A period is taken before its own divisors if it explains so much of what the best does."""
+
+ALIKE = 0.1
+"""Periods that differ by less than this are told apart by the closest fit."""
+
+
+def clock_step_ms(times: Ints) -> float | None:
+    """The coarsest step that 99 % of the stamps keep to.
+
+    Parameters
+    ----------
+    times : array of int
+        Stamps, any order. [us, UTC]
+
+    Returns
+    -------
+    float or None
+        Milliseconds: one of 1000, 100, 10, 1, 0.1, 0.01 and 0.004, else 0.001. None without
+        stamps; with fewer than twelve that differ nothing coarser than 1 ms is claimed.
+
+    Notes
+    -----
+    Common practice, no source.
+    """
+    return _step_of(np.unique(times))  # states announced together are one stamp
+
+
+def _step_of(times: Ints) -> float | None:
+    """:func:`clock_step_ms` of stamps in order, each once."""
+    if not times.size:
+        return None
+    for step in STEPS_US:
+        if np.count_nonzero(times % step == 0) >= 0.99 * times.size and (
+            times.size >= FEWEST or step <= 1_000
+        ):
+            return step / 1000.0
+    return 0.001
+
+
+def polling_period_ms(
+    contacts: Ints, commands: Ints, step_ms: float = 0.001
+) -> float | None:
+    """The period at which a controller's contacts are polled.
+
+    Parameters
+    ----------
+    contacts, commands : array of int
+        One controller's stamps, each sorted. [us, UTC]
+    step_ms : float, default 0.001
+        The step of its clock. Periods up to this are not looked for. [ms]
+
+    Returns
+    -------
+    float or None
+        Milliseconds; None where no period shows, or too few stamps are there.
+
+    Notes
+    -----
+    Share of differences that are multiples of a period, against chance (Chernoff's bound) and
+    against the same delays without polling; the test is this program's own.
+    """
+    contacts = _each_once(contacts)
+    period = _from_contacts(contacts, commands, step_ms)
+    return period if period is not None else _from_answers(contacts, commands, step_ms)
+
+
+def _each_once(times: Ints) -> Ints:
+    """Sorted stamps without repeats."""
+    new = np.ones(times.size, np.bool_)
+    np.not_equal(times[1:], times[:-1], out=new[1:])
+    return times[new]
+
+
+def _from_contacts(contacts: Ints, commands: Ints, step_ms: float) -> float | None:
+    apart = _steps(contacts)
+    used = np.flatnonzero(apart <= REACHES_US[-1])
+    if used.size < FEWEST:
+        return None
+    shares, counts, _ = _shares(_some(apart[used]) / 1000.0, step_ms)
+    place = _likeliest(shares, counts, step_ms)
+    if place is None:
+        return None
+    period = float(_PERIODS[place])
+    rng = np.random.default_rng(0)
+    null = np.zeros(shares[place].shape)
+    for _ in range(SHUFFLES):
+        made = _steps(np.sort(_without_polling(contacts, commands, period, rng)))[used]
+        null += _shares(_some(made) / 1000.0, step_ms, place)[0][0] / SHUFFLES
+    clear = (shares[place] >= null + LEAD) & (_tail(shares[place], counts, null) <= CHANCE)
+    return period if (clear & (shares[place] >= SHARE)).any() else None
+
+
+def _likeliest(shares: Reals, counts: Reals, step_ms: float) -> int | None:
+    """The longest period that explains nearly as much as any; of near ones the closest fit."""
+    good = (shares >= SHARE) & (step_ms < _PERIODS)[:, None, None]
+    if not good.any():
+        return None
+    good &= _tail(shares, counts, _by_chance(step_ms)[:, : shares.shape[1]]) <= CHANCE
+    if not good.any():
+        return None
+    clearest = np.unravel_index(np.argmax(np.where(good, shares, 0.0)), shares.shape)
+    beside = shares[:, clearest[1], clearest[2]]
+    longest = int(np.flatnonzero(beside >= NEARLY * shares[clearest])[0])
+    if not good[longest].any():
+        return None  # a divisor of it could be claimed, but it may be the period as well
+    alike = np.flatnonzero(good.any(axis=(1, 2))
+                           & (np.abs(_PERIODS / _PERIODS[longest] - 1) < ALIKE))
+    return int(alike[np.argmax(np.where(counts > 0, shares[alike], 0.0).sum(axis=(1, 2)))])
+
+
+def _steps(times: Ints) -> Ints:
+    return times[1:] - times[:-1]
+
+
+def _some(values: Ints) -> Ints:
+    """At most MOST of them, from all over."""
+    if values.size <= MOST:
+        return values
+    some: Ints = values[np.linspace(0, values.size - 1, min(MOST, values.size)).astype(int)]
+    return some
+
+
+def _tolerances(apart: Reals, step_ms: float, periods: Reals) -> list[Reals]:
+    """How far from a multiple still counts: the clock's step, with drift, with a scan's jitter.
+
+    Each of shape (periods, apart) or (periods, 1).
+    """
+    of = periods[:, None]
+    return [
+        np.minimum(0.51 * step_ms, of * WIDEST),
+        np.minimum(1.01 * step_ms + 0.005 * np.minimum(apart, 200.0), of * WIDEST),
+        of / 8,
+    ]
+
+
+@lru_cache(maxsize=16)
+def _by_chance(step_ms: float) -> Reals:
+    """Share of differences that are multiples by chance: periods, tolerances, reaches."""
+    tolerances = _tolerances(np.array([200.0]), step_ms, _PERIODS)
+    wide = np.stack([tolerance[:, 0] for tolerance in tolerances], axis=1)
+    share = (2 * wide + step_ms) / _PERIODS[:, None]
+    share[:, 0] = step_ms / _PERIODS  # of stamps on the clock's own grid, just the one that fits
+    chance: Reals = np.clip(share, 0.0, 1.0)[:, :, None]
+    return chance
+
+
+def _shares(
+    apart: Reals, step_ms: float, only: int | None = None
+) -> tuple[Reals, Reals, Reals]:
+    """Share of differences that are multiples, by period, tolerance and reach; and how many.
+
+    All shares are 0 where no period could be claimed (:func:`_likeliest`).
+    """
+    periods = _PERIODS if only is None else _PERIODS[only : only + 1]
+    turns = np.round(apart / periods[:, None])
+    # Less than a period apart is no multiple of it, however near to none.
+    off = np.where(turns > 0, np.abs(apart - turns * periods[:, None]), np.inf)
+    within = (apart[:, None] <= _REACHES_MS).astype(np.float32)
+    counts = within.sum(axis=0, dtype=np.float64)
+    counted = np.where(counts >= FEWEST, counts, 0.0)
+    # (Counts up to MOST are whole numbers in half the room as well.)
+    near = np.empty((periods.size, 3, apart.size), np.float32)
+    if only is None:
+        # Mostly none fits even as far off as the widest of all tolerances would have it.
+        widest = (off <= WIDEST * periods[:, None]).astype(np.float32) @ within
+        fits = widest.astype(np.float64) / np.maximum(counts, 1) >= SHARE
+        if not (fits & (counted > 0) & (step_ms < periods)[:, None]).any():
+            return np.zeros((periods.size, 3, counts.size)), counted, turns
+    for k, tolerance in enumerate(_tolerances(apart, step_ms, periods)):
+        np.less_equal(off, tolerance, out=near[:, k], casting="unsafe")
+    shares = (near @ within).astype(np.float64) / np.maximum(counts, 1)
+    return shares, counted, turns
+
+
+def _tail(share: Reals, count: Reals, chance: Reals) -> Reals:
+    """Bound on the chance of such a share, of half as many differences: neighbours share a stamp.
+
+    Chernoff's bound for the binomial tail, exp(-n D(share || chance)).
+    """
+    above = np.clip(share, 1e-9, 1 - 1e-9)
+    p = np.clip(chance, 1e-9, 1 - 1e-9)
+    distance = above * np.log(above / p) + (1 - above) * np.log((1 - above) / (1 - p))
+    return np.where(share > chance, np.exp(-count / 2 * distance), 1.0)
+
+
+def _without_polling(
+    contacts: Ints, commands: Ints, period_ms: float, rng: np.random.Generator
+) -> Ints:
+    """Contact stamps as they might be if nothing polled them.
+
+    Each command is answered by the delay of another one, blurred by as much as the
+    delays vary, at most by half a period either way: delays that only take values a
+    period apart vary by that.
+    """
+    blur = period_ms * 500.0
+    if commands.size == 0:
+        return contacts + rng.uniform(-blur, blur, contacts.size).astype(np.int64)
+    latest = np.searchsorted(commands, contacts, side="right") - 1
+    delay = contacts - commands[np.clip(latest, 0, None)]
+    answers = (latest >= 0) & (delay <= ANSWER_US)
+    made = contacts.copy()
+    # Later edges too: a lock that is shut after a fixed time is not polled for that.
+    for some in (answers, ~answers):
+        if not some.any():
+            continue
+        own = delay[some]
+        low, high = np.quantile(own, [0.25, 0.75])
+        spread = (high - low) / 1.349 if own.size > 3 else 0.0
+        # Delays that vary by far less than a period show no grid of it, whatever they are.
+        width = min(blur, spread) if 12 * spread > 2 * blur else 0.0
+        other = rng.permutation(own) + rng.uniform(-width, width, own.size)
+        made[some] = (commands[np.clip(latest[some], 0, None)] + other).astype(np.int64)
+    return made
+
+
+def _from_answers(contacts: Ints, commands: Ints, step_ms: float) -> float | None:
+    """Of controllers that stamp commands and contacts in one scan: from command to answer."""
+    times = np.concatenate([commands, contacts])
+    order = np.argsort(times, kind="stable")  # of one stamp the commands come first
+    differences = contact_differences(times[order], order >= commands.size)
+    if differences.size < FEWEST:
+        return None
+    apart = _some(differences) / 1000.0
+    shares, counts, turns = _shares(apart, step_ms)
+    place = _likeliest(shares[:, :2, :1], counts[:1], step_ms)
+    if place is None or shares[place, :2, 0].max() < ANSWERS_SHARE:
+        return None
+    near = np.abs(apart - turns[place] * _PERIODS[place]) <= 1.01 * step_ms + 0.005 * apart
+    # Two neighbouring multiples at least, each seen often: one value alone is a multiple of
+    # anything, and every other one is what commands at the scan's half time make.
+    multiples, seen = np.unique(turns[place][near], return_counts=True)
+    often = np.diff(multiples[seen >= OFTEN])
+    return float(_PERIODS[place]) if (often == 1).any() else None
+
+
+def contact_differences(times: Ints, is_contact: Sequence[bool] | np.ndarray) -> Ints:
+    """From each edge to the next one of its controller, where that is a contact's.
+
+    Parameters
+    ----------
+    times : array of int, shape (n,)
+        Edges of one controller (commands and contacts), in time order. [us]
+    is_contact : array of bool, shape (n,)
+        Which of them are a contact's.
+
+    Returns
+    -------
+    numpy.ndarray of int
+        Differences above 0 and up to one second; the others are left out. [us]
+    """
+    step = np.diff(times)
+    good = np.asarray(is_contact, dtype=bool)[1:] & (step > 0) & (step <= REACH_US)
+    return step[good]
+
+
+def polling_rows(
+    controllers: Sequence[str], whose: Ints, times: Ints, is_contact: np.ndarray
+) -> pl.DataFrame:
+    """POLLING of each controller and UTC day that has edges.
+
+    Parameters
+    ----------
+    controllers : sequence of str
+        Their names.
+    whose : array of int, shape (n,)
+        Which controller stamped each edge: its place in ``controllers``.
+    times : array of int, shape (n,)
+        Edges, any order, repeats allowed. [us, UTC]
+    is_contact : array of bool, shape (n,)
+        Which edges are a contact's; the others are commands.
+
+    Returns
+    -------
+    polars.DataFrame
+        Columns ``controller``, ``day``, ``resolution_ms`` and ``edges`` of POLLING, by controller
+        and day. ``resolution_ms`` is the polling period where one shows, else the clock's step.
+    """
+    return polling_table(controllers, resolutions(whose, times, is_contact))
+
+
+Resolution = tuple[int, int, float | None, int]
+"""A controller's place, the day since 1970, ``resolution_ms`` and ``edges``."""
+
+
+def resolutions(whose: Ints, times: Ints, is_contact: np.ndarray) -> list[Resolution]:
+    """What :func:`polling_rows` tells, before it is a table.
+
+    Parameters
+    ----------
+    whose : array of int, shape (n,)
+        Which controller stamped each edge.
+    times : array of int, shape (n,)
+        Edges, any order, repeats allowed. [us, UTC]
+    is_contact : array of bool, shape (n,)
+        Which edges are a contact's; the others are commands.
+
+    Returns
+    -------
+    list of Resolution
+        By controller and day.
+    """
+    order = np.lexsort((is_contact, times, whose))
+    whose, times, is_contact = whose[order], times[order], is_contact[order]
+    day = times // DAY_US
+    new = np.ones(whose.size, np.bool_)
+    new[1:] = (whose[1:] != whose[:-1]) | (day[1:] != day[:-1])
+    at = np.flatnonzero(new)
+    rows: list[Resolution] = []
+    for low, high in zip(at, np.append(at, whose.size)[1:], strict=True):
+        stamps = times[low:high]
+        once = _each_once(stamps)
+        step = _step_of(once)
+        ours = is_contact[low:high]
+        period = polling_period_ms(stamps[ours], stamps[~ours], step or 0.001)
+        rows.append((int(whose[low]), int(day[low]), period or step, once.size))
+    return rows
+
+
+def polling_table(controllers: Sequence[str], rows: Sequence[Resolution]) -> pl.DataFrame:
+    """POLLING of what :func:`resolutions` tells.
+
+    Parameters
+    ----------
+    controllers : sequence of str
+        Their names by place.
+    rows : sequence of Resolution
+        In any order.
+
+    Returns
+    -------
+    polars.DataFrame
+        Columns ``controller``, ``day``, ``resolution_ms`` and ``edges`` of POLLING, by controller
+        and day.
+    """
+    return POLLING.conform(pl.DataFrame(
+        [(controllers[controller], *rest) for controller, *rest in rows],
+        schema={"controller": pl.String, "day": pl.Int32, "resolution_ms": pl.Float64,
+                "edges": pl.Int64}, orient="row"))

@@ -1,0 +1,170 @@
+"""Commands, contact edges and rail volts paired into one row per actuation.
+
+What decides, in the words of the tables:
+
+- A lock's command *releases* when it is energised (power-on) or de-energised
+  (power-off). Before its first record a lock is taken to rest locked, and its
+  contact to show locked. Repeated states carry nothing; two values of one channel
+  at one instant are put in that order which leaves the state changed.
+- The wait for a release begins at the releasing edge and ends at the earliest of:
+  the lock's next releasing edge (exclusive); the command's end plus ``coast_ms``,
+  or ``door_wait_ms`` for a contact on the door (power-on); the command's end
+  (power-off); the last record of the contact's controller, if its log breaks off
+  there (another ``run`` follows, or nothing at all). A contact edge stamped at the
+  command's own instant counts as after it.
+- A contact *movement* is a chain of edges, each within ``settle_ms`` of the one
+  before; a releasing command between two edges parts the chain, so that what
+  bounced before a command is never taken for its answer. A movement says what its
+  last edge says. The release is the first movement in the wait that settles open;
+  the latency is its first edge. ``bounces`` is null where nothing was released.
+- Where the contact showed open just before the command: ``already-open``. Where the
+  wait is over and nothing was released: ``no-release``, censored at ``waited_ms``.
+  Where nothing could tell, or the log breaks off at the very command: ``unobserved``.
+- ``relock_ms`` looks no further than the lock's next command.
+- An opening is a movement from locked to open that is no release, begins while the
+  command is not releasing, and outside the coast of a command that was not answered.
+- A lock without contact that cuts its own coil is read off its rail
+  (:mod:`remanence.analytics.pairing.rail_windows`). Its wait ends with its pulse, as nothing can be
+  seen after it; without a sag of 6 x noise it is unobserved.
+- A contact of unknown sense is learned (:mod:`remanence.analytics.pairing.polarity`); until it
+  is, and before its very first record (it may have been fitted later), its lock is
+  unobserved. A contact of stated sense is believed, even where it looks inverted.
+- ``resolution_ms`` is the polling period or clock step of the contact's controller on
+  that UTC day; off the supply, the gap from the last loaded reading to ``latency_ms``.
+- The tables do not depend on the order of the records, nor on how they are cut into
+  files or steps: what a later record may still change is paired again with it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+import polars as pl
+
+from remanence.analytics.pairing import tables as tables_of
+from remanence.analytics.pairing.carry_over import DayState
+from remanence.analytics.pairing.days import activity_of, busy_rails, finish, rail_tasks, read_rails
+from remanence.analytics.pairing.edges import EARLY, NEVER
+from remanence.analytics.pairing.hours import activity_table, rail_hours_table
+from remanence.analytics.pairing.polarity import decide, votes
+from remanence.analytics.pairing.polling import Resolution, polling_table, resolutions
+from remanence.analytics.pairing.readings import levels_of, readings_of
+from remanence.analytics.pairing.setup import UNLEARNED, Setup
+from remanence.analytics.pairing.step import Carry, Readings, advance
+from remanence.shared.tables import SIGNALS, require
+from remanence.shared.venue import Venue
+
+
+@dataclass(frozen=True)
+class Paired:
+    """Tables of :mod:`remanence.shared.tables`, made from one span of signals.
+
+    Attributes
+    ----------
+    actuations, openings, energisings, contact_changes : polars.DataFrame
+        What the locks did.
+    rail_hours, activity, polling : polars.DataFrame
+        What rails and controllers did.
+    """
+
+    actuations: pl.DataFrame
+    openings: pl.DataFrame
+    energisings: pl.DataFrame
+    contact_changes: pl.DataFrame
+    rail_hours: pl.DataFrame
+    activity: pl.DataFrame
+    polling: pl.DataFrame
+    learned: dict[str, str] = field(default_factory=dict)
+    """Contacts of unknown sense: closed when ``locked`` or ``open``, by lock."""
+
+    def tables(self) -> dict[str, pl.DataFrame]:
+        """The tables by name.
+
+        Returns
+        -------
+        dict of str to polars.DataFrame
+            The seven tables, by the names of :data:`remanence.shared.tables.TABLES`.
+        """
+        return {name: getattr(self, name) for name in (
+            "actuations", "openings", "energisings", "contact_changes", "rail_hours",
+            "activity", "polling")}
+
+
+def pair(
+    signals: pl.DataFrame, venue: Venue, *, learned: Mapping[str, str] | None = None
+) -> Paired:
+    """Pair a span of signals that is held in memory.
+
+    Parameters
+    ----------
+    signals : polars.DataFrame
+        Columns ``time``, ``channel``, ``quantity``, ``value`` and ``run`` of SIGNALS, any order,
+        repeats allowed. Records of channels that the venue does not name are passed over.
+    venue : Venue
+        What is wired where.
+    learned : mapping of str to str, optional
+        What contacts of unknown sense are to be taken for (``locked`` or ``open``: when
+        they are closed), by lock. Default: learned from ``signals``.
+
+    Returns
+    -------
+    Paired
+        What ends with the records (a command that lasts, a wait that the log breaks off)
+        is given as it stands there.
+
+    Raises
+    ------
+    TableError
+        A column of ``signals`` is missing or has another type.
+
+    Notes
+    -----
+    The rules stand at the head of this module; they are this program's own.
+    """
+    require(signals, SIGNALS, ("time", "channel", "quantity", "value", "run"))
+    setup = Setup.of(venue, {})
+    levels = levels_of(setup, signals)
+    readings = readings_of(setup, signals, levels)
+    sense = learn(setup, readings) if learned is None else dict(learned)
+    if (setup.contact_kind == UNLEARNED).any():
+        setup = Setup.of(venue, sense)
+    nothing = Carry.nothing(setup)
+    step = advance(setup, readings, nothing, NEVER)
+    tasks = rail_tasks(setup, step, EARLY, 2 * NEVER)
+    figures, hours = read_rails(
+        setup, tasks, busy_rails(setup, tasks.recent, nothing.releasing), [levels])
+    polling = polling_of(setup, readings)
+    columns, _ = finish(
+        setup, step, figures, polled_of(polling), DayState.nothing(setup), NEVER)
+    still_on = tables_of.stretch_columns(step, ~step.stretches.final)
+    columns["energisings"] = tables_of.joined([columns["energisings"], still_on])
+    tables = tables_of.tables(setup, venue, columns)
+    tables["energisings"] = tables_of.with_cuts(tables["energisings"], tables["actuations"])
+    return Paired(
+        **tables, rail_hours=rail_hours_table([supply.id for supply in venue.supplies], hours),
+        activity=activity_table(
+            setup.controllers, activity_of(setup, readings, [(readings, levels)])),
+        polling=polling_table(setup.controllers, polling), learned=sense,
+    )
+
+
+def learn(setup: Setup, readings: Readings) -> dict[str, str]:
+    """What the contacts of unknown sense turn out to be, from the records of a whole span."""
+    return decide(setup, votes(setup, readings))
+
+
+def polling_of(setup: Setup, readings: Readings) -> list[Resolution]:
+    """How finely the controllers stamp, on the days of ``readings``."""
+    time = np.concatenate([readings.command_time, readings.contact_time])
+    whose = np.concatenate([
+        setup.command_owner[readings.command_lock], setup.contact_owner[readings.contact_lock]])
+    is_contact = np.arange(time.size) >= readings.command_time.size
+    return resolutions(whose, time, is_contact)
+
+
+def polled_of(polling: Sequence[Resolution]) -> dict[tuple[int, int], float]:
+    """Resolutions by controller's place and day's number; what is not known is left out."""
+    return {(controller, day): resolution
+            for controller, day, resolution, _ in polling if resolution is not None}

@@ -1,0 +1,372 @@
+"""What to order: each lock's chance of needing its part, and the stock that meets them all."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import date, timedelta
+
+import numpy as np
+
+from remanence.analytics.history import History, dated_actuations
+from remanence.analytics.parts.demand import Demand, Place, cost_range, draw_futures
+from remanence.analytics.parts.unit_lives import UnitLives, lives_together, replacements, unit_lives
+from remanence.analytics.parts.wear import LockWear, games_per_week, remaining_life
+from remanence.analytics.statistics.life import (
+    LifePosterior,
+    Lives,
+    life_posterior,
+    zero_failure_scale,
+)
+from remanence.shared.findings import Finding
+from remanence.shared.venue import Lock, Part
+
+READS = (
+    "lock", "command_time", "pulse_ms", "outcome", "latency_ms", "resolution_ms", "volts_before",
+    "sag_volts", "attempt",
+)
+"""Columns of ACTUATIONS that orders rest on: the far past need not be loaded with any other."""
+HORIZONS = (4, 13, 26, 52)
+"""Weeks ahead for which chances are told: a month, a quarter, half a year, a year."""
+ENDS_IN_A_NEW_PART = ("coil-open", "coil-current-high", "self-cut-failed")
+"""Conditions that the bench mends by fitting a new part (trade practice)."""
+OPEN_WEEKS = 520
+"""Weeks beyond which no date is told."""
+LEAST_EATEN = 3
+"""Units that one place used up from which something in the place is suspected (trade practice)."""
+REVIEW_DAYS = 7.0
+"""The sheet is read once a week: what is not ordered today waits so long."""
+ASSUMED_LEAD_DAYS = 28.0
+"""Delivery time where the venue file gives none (common practice, no source)."""
+
+
+@dataclass(frozen=True)
+class LockNeed:
+    """One lock: its age, what drift says, and its chance of needing a new part.
+
+    Attributes
+    ----------
+    lock, room, part : str
+        As in the venue file; ``part`` None where none is named.
+    wear : LockWear
+        What drift says.
+    cycles : float
+        Done by the running part.
+    cycles_known_from_new : bool
+        Whether it was seen, or reckoned, from the day it was fitted.
+    cycles_per_week : float
+        Of late.
+    chances : mapping of int to float
+        Chance of needing its part, by weeks ahead.
+    failing : str or None
+        The condition, where a finding says that a part is due now.
+    ended : int
+        How many units failed in this place so far.
+    """
+
+    lock: str
+    room: str
+    part: str | None
+    wear: LockWear
+    cycles: float
+    cycles_known_from_new: bool
+    cycles_per_week: float
+    chances: Mapping[int, float]
+    failing: str | None = None
+    ended: int = 0
+
+    @property
+    def can_be_told(self) -> bool:
+        """Whether the chances rest on anything: age and pace, drift, or a finding."""
+        by_age = self.part is not None and self.cycles_per_week > 0
+        return by_age or self.failing is not None or self.wear.weeks.size > 0
+
+    def window(self, coverage: float, today: date) -> tuple[date | None, date | None]:
+        """Dates between which the limit is met, by drift alone.
+
+        Parameters
+        ----------
+        coverage : float
+            Between 0 and 1.
+        today : date
+            The day that the weeks ahead count from.
+
+        Returns
+        -------
+        tuple of date or None
+            None where it may never be, or not within ten years. Only for a lock whose ``wear`` has
+            weeks.
+        """
+        low, high = self.wear.interval(coverage)
+        return _ahead(today, low), _ahead(today, high)
+
+
+    def games(self, coverage: float) -> tuple[float | None, float | None]:
+        """Games between which the limit is met, by drift alone.
+
+        Parameters
+        ----------
+        coverage : float
+            Between 0 and 1.
+
+        Returns
+        -------
+        tuple of float or None
+            None where it may never be, or not within ten years. Only for a lock whose ``wear`` has
+            weeks.
+        """
+        low, high = (None if weeks >= OPEN_WEEKS else weeks * self.wear.games_per_week
+                     for weeks in self.wear.interval(coverage))
+        return low, high
+
+
+def _ahead(today: date, weeks: float) -> date | None:
+    return today + timedelta(days=round(7 * weeks)) if weeks < OPEN_WEEKS else None
+
+
+@dataclass(frozen=True)
+class PartOrder:
+    """One part: demand, stock and what to order.
+
+    Attributes
+    ----------
+    part : Part
+        As in the venue file.
+    needs : tuple of LockNeed
+        Of the locks that hold it.
+    life, lives : LifePosterior, Lives
+        What is known of its life, and what that rests on.
+    lead, year : Demand
+        Wanted over the lead time and the week until the next look; over a year.
+    stock_level, order_now : int
+        Pieces to have, and to order today.
+    order_by : date or None
+        When; None: not within a year.
+    lead_days, lead_known : float, bool
+        Days from order to delivery, 28 where the venue file does not say (``lead_known``).
+    service_level : float
+        Chance of not running out that was asked for.
+    """
+
+    part: Part
+    needs: tuple[LockNeed, ...]
+    life: LifePosterior
+    lives: Lives
+    lead: Demand
+    year: Demand
+    stock_level: int
+    order_now: int
+    order_by: date | None
+    lead_days: float
+    lead_known: bool
+    service_level: float
+
+    @property
+    def cost_now(self) -> float | None:
+        """Cost of what to order now; None where no price is known."""
+        return None if self.part.unit_cost is None else self.order_now * self.part.unit_cost
+
+    @property
+    def eater(self) -> LockNeed | None:
+        """The lock that alone used up three units or more, and more than all others together."""
+        most = max(self.needs, key=lambda need: need.ended, default=None)
+        if most is None or most.ended < LEAST_EATEN or 2 * most.ended <= self.lives.failures:
+            return None
+        return most
+
+    @property
+    def zero_failure_b10(self) -> float | None:
+        """Cycles that 90 % outlive with 95 % confidence where nothing has failed; shape 2."""
+        if self.lives.failures or not self.lives.cycles.size:
+            return None
+        return float(zero_failure_scale(self.lives, 2.0) * (-np.log(0.9)) ** 0.5)
+
+
+@dataclass(frozen=True)
+class Orders:
+    """Everything the owner's sheet shows, before a page is written.
+
+    Attributes
+    ----------
+    today : date
+        Last day of the week asked for.
+    currency : str
+        Of the prices.
+    parts, needs : tuple of PartOrder, tuple of LockNeed
+        In the venue file's order.
+    games_per_week : float
+        The venue's pace.
+    weeks_seen : int
+        How far back the log goes.
+    planned_exchanges : tuple of (str, date)
+        Part and day of each exchange of many units at once, which says nothing of their life.
+    """
+
+    today: date
+    currency: str
+    parts: tuple[PartOrder, ...]
+    needs: tuple[LockNeed, ...]
+    games_per_week: float
+    weeks_seen: int
+    planned_exchanges: tuple[tuple[str, date], ...] = field(default=())
+
+    def budget(self, coverage: float = 0.9) -> tuple[float, float, float]:
+        """Expected cost of the year for the parts with a price, and its range.
+
+        Parameters
+        ----------
+        coverage : float, default 0.9
+            Chance that the cost lies within the range.
+
+        Returns
+        -------
+        tuple of float
+            Mean, low and high, in ``currency``; parts without a price are left out.
+        """
+        return cost_range([(order.year, order.part.unit_cost) for order in self.parts
+                           if order.part.unit_cost is not None], coverage)
+
+
+def plan_orders(
+    history: History, findings: Sequence[Finding] = (), *, service_level: float = 0.95
+) -> Orders:
+    """Work out each lock's need and each part's order.
+
+    Parameters
+    ----------
+    history : History
+        As far back as the log goes; of its actuations only :data:`READS` are looked at.
+    findings : sequence of Finding, default ()
+        Of the same week; those that end in a new part count as certain as their score.
+    service_level : float, default 0.95
+        Chance of not running out over the lead time and the week until the next look.
+
+    Returns
+    -------
+    Orders
+        Parts in the venue file's order, locks likewise.
+
+    Raises
+    ------
+    ValueError
+        ``service_level`` is not between 0 and 1.
+    """
+    if not 0 < service_level < 1:
+        raise ValueError(f"service_level must be between 0 and 1, got {service_level!r}")
+    venue, today = history.venue, history.week.sunday
+    wear = {item.lock: item for item in remaining_life(history)}
+    units = unit_lives(history)
+    lives_of = {
+        part.id: lives_together([units[lock.id] for lock in venue.locks if lock.part == part.id])
+        for part in venue.parts
+    }
+    life_of = {part.id: life_posterior(lives_of[part.id], part.rated_cycles)
+               for part in venue.parts}
+    failing = _failing(findings)
+    needs = tuple(
+        _need(lock, units[lock.id], wear[lock.id], life_of.get(lock.part or ""),
+              failing.get(lock.id))
+        for lock in venue.locks
+    )
+    parts = tuple(
+        _order(part, [n for n in needs if n.part == part.id], life_of[part.id],
+               lives_of[part.id], today, service_level)
+        for part in venue.parts
+    )
+    dated = dated_actuations(history)
+    seen = int(dated["weeks_ago"].to_numpy().max()) + 1 if dated.height else 0
+    exchanged = replacements(history).filter("planned").select("part", "date").unique().sort(
+        "date", "part")
+    return Orders(
+        today, venue.currency, parts, needs, games_per_week(history), seen,
+        tuple(exchanged.iter_rows()),
+    )
+
+
+def _failing(findings: Sequence[Finding]) -> dict[str, Finding]:
+    return {
+        f.subject: f for f in findings
+        if f.condition in ENDS_IN_A_NEW_PART and f.urgency in ("now", "week")
+    }
+
+
+def cover_days(order: PartOrder) -> float:
+    """Days until a delivery ordered at the next look would arrive.
+
+    Parameters
+    ----------
+    order : PartOrder
+        The part's.
+
+    Returns
+    -------
+    float
+        Its lead time and the week until the next look.
+    """
+    return order.lead_days + REVIEW_DAYS
+
+
+def chance_within(need: LockNeed, life: LifePosterior | None, weeks: float) -> float:
+    """Chance that one lock needs its part within so many weeks, drift and life taken together.
+
+    A lock is counted once, whichever of the two comes first; they are taken for independent.
+
+    Parameters
+    ----------
+    need : LockNeed
+        Its wear, cycles and pace; ``chances[0]`` is what is due already.
+    life : LifePosterior or None
+        Of its part; None: drift alone counts.
+    weeks : float
+        How far ahead.
+
+    Returns
+    -------
+    float
+        Between 0 and 1.
+    """
+    by_drift = need.wear.chance_within(weeks)
+    by_life = 0.0
+    if life is not None and need.cycles_per_week > 0:
+        by_life = float(life.failure_probability(need.cycles, need.cycles_per_week * weeks)[0])
+    due = need.chances.get(0, 0.0)
+    return 1.0 - (1.0 - by_drift) * (1.0 - by_life) * (1.0 - due)
+
+
+def _need(
+    lock: Lock, units: UnitLives, wear: LockWear, life: LifePosterior | None,
+    failing: Finding | None,
+) -> LockNeed:
+    bare = LockNeed(
+        lock.id, lock.room, lock.part, wear, units.cycles, units.known_from_new, units.pace,
+        {0: failing.score if failing else 0.0}, failing.condition if failing else None,
+        sum(failed for _, failed, _ in units.lives),
+    )
+    chances = {weeks: chance_within(bare, life, weeks) for weeks in (0, *HORIZONS)}
+    return LockNeed(**{**bare.__dict__, "chances": chances})
+
+
+def _order(
+    part: Part, needs: Sequence[LockNeed], life: LifePosterior, lives: Lives, today: date,
+    service_level: float,
+) -> PartOrder:
+    known = part.lead_time_days
+    lead_days = known if known is not None else ASSUMED_LEAD_DAYS
+    cover = (lead_days + REVIEW_DAYS) / 7
+    year = HORIZONS[-1]
+    futures = draw_futures(
+        [Place(n.cycles, n.cycles_per_week, n.wear.weeks, n.chances[0]) for n in needs],
+        life, year + cover,
+    )
+    lead = futures.within(cover)
+    level = lead.quantile(service_level)
+    order_now = max(0, level - part.in_stock)
+    order_by: date | None = today
+    if not order_now:
+        later = [w for w in range(1, year + 1)
+                 if futures.within(cover + w).quantile(service_level) > part.in_stock]
+        order_by = today + timedelta(weeks=later[0]) if later else None
+    return PartOrder(
+        part, tuple(needs), life, lives, lead, futures.within(year), level, order_now, order_by,
+        lead_days, known is not None, service_level,
+    )

@@ -1,0 +1,154 @@
+"""The lives that each lock's units have had: cycles from the log, ends from the service log.
+
+A unit's life begins when it is fitted and ends when the service log says ``replaced``. What it did
+before the log begins is told from the day of fitting at today's pace, and the unit enters
+observation at that age (left truncation).
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date
+
+import numpy as np
+import polars as pl
+
+from remanence.analytics.history import History, dated_actuations, per_lock
+from remanence.analytics.parts.wear import open_weeks_of
+from remanence.analytics.statistics.life import Lives
+from remanence.shared.venue import Lock
+
+LEAST_EXCHANGED = 3
+"""So many locks of one part, and half of all that hold it or more, given new ones on one day are
+a planned exchange: units that still worked went with those that did not (trade practice)."""
+
+
+@dataclass(frozen=True)
+class UnitLives:
+    """One lock's units: the ended ones and the running one, which is last.
+
+    Attributes
+    ----------
+    lives : tuple of (float, bool, float)
+        Each unit's cycles at the end, whether it failed there, and cycles when it came under
+        observation.
+    known_from_new : bool
+        Whether the running unit's age is known.
+    pace : float
+        Its cycles a week.
+    """
+
+    lives: tuple[tuple[float, bool, float], ...]
+    known_from_new: bool
+    pace: float
+
+    @property
+    def cycles(self) -> float:
+        """What the running unit has done."""
+        return self.lives[-1][0]
+
+
+def replacements(history: History) -> pl.DataFrame:
+    """Entries of the service log by which a lock got its own part anew.
+
+    Parameters
+    ----------
+    history : History
+        Service log up to the week's end.
+
+    Returns
+    -------
+    polars.DataFrame
+        Columns ``lock``, ``date``, ``part`` (the lock's) and ``planned`` (see
+        :data:`LEAST_EXCHANGED`), a row a lock and day. An entry that names another declared part
+        than the lock's leaves the lock's own part in service.
+    """
+    venue = history.venue
+    declared = {part.id for part in venue.parts}
+    part_of = {lock.id: lock.part for lock in venue.locks}
+    holders = Counter(part for part in part_of.values() if part)
+    rows = sorted({
+        (lock, day, part_of[lock]) for lock, day, part in history.service.filter(
+            pl.col("action") == "replaced").select("lock", "date", "part").iter_rows()
+        if lock in part_of and (part not in declared or part == part_of[lock])
+    }, key=lambda row: (row[1], row[0]))
+    on_day: Counter[tuple[str | None, date]] = Counter((part, day) for _, day, part in rows)
+    return pl.DataFrame(
+        [(lock, day, part, part is not None
+          and on_day[part, day] >= max(LEAST_EXCHANGED, holders[part] / 2))
+         for lock, day, part in rows],
+        schema={"lock": pl.String, "date": pl.Date, "part": pl.String, "planned": pl.Boolean},
+        orient="row",
+    )
+
+
+def unit_lives(history: History) -> dict[str, UnitLives]:
+    """Lives of every lock's units, by lock.
+
+    Parameters
+    ----------
+    history : History
+        As far back as the log goes.
+
+    Returns
+    -------
+    dict
+        A lock that was never commanded has one unit without cycles.
+    """
+    open_weeks = open_weeks_of(history)
+    rows_of = per_lock(dated_actuations(history))
+    fitted = replacements(history)
+    return {
+        lock.id: _of_lock(
+            lock, rows_of.get(lock.id), open_weeks,
+            [(day, planned) for name, day, _, planned in fitted.iter_rows() if name == lock.id],
+            history,
+        )
+        for lock in history.venue.locks
+    }
+
+
+def _of_lock(
+    lock: Lock, rows: pl.DataFrame | None, open_weeks: list[int],
+    ends: Sequence[tuple[date, bool]], history: History,
+) -> UnitLives:
+    days = np.sort(rows["day"].to_numpy()) if rows is not None else np.empty(0, "datetime64[D]")
+    first = days[0].item() if days.size else history.week.sunday
+    pace = 0.0
+    if rows is not None:
+        oldest = int(rows["weeks_ago"].to_numpy().max())
+        within = [week for week in open_weeks if week <= oldest]
+        pace = rows.filter(pl.col("weeks_ago").is_in(within)).height / max(len(within), 1)
+    before = [day for day in (lock.installed, *(day for day, _ in ends)) if day and day <= first]
+    entry = pace * (first - max(before)).days / 7 if before else 0.0
+    known = bool(before)
+    lives: list[tuple[float, bool, float]] = []
+    position = 0
+    for cut, planned in ends:
+        if cut <= first:
+            continue
+        done = int(np.searchsorted(days, np.datetime64(cut), side="right")) - position
+        lives.append((entry + done, not planned, entry))
+        position += done
+        entry, known = 0.0, True
+    lives.append((entry + days.size - position, False, entry))
+    return UnitLives(tuple(lives), known, pace)
+
+
+def lives_together(units: Sequence[UnitLives]) -> Lives:
+    """The lives of one kind of part.
+
+    Parameters
+    ----------
+    units : sequence of UnitLives
+        Of the locks that hold the part.
+
+    Returns
+    -------
+    Lives
+        A unit without cycles carries nothing and is left out.
+    """
+    flat = [life for unit in units for life in unit.lives]
+    return Lives.of([u[0] for u in flat], [u[1] for u in flat], [u[2] for u in flat])

@@ -1,0 +1,445 @@
+"""How long each lock has left where its measures drift, as a distribution, or no date at all.
+
+A lock wears along a path. For a spring latch the path is the share of its force margin that
+friction has used up: latency hardly shows it at first and then all at once, so the path is read
+from the latency through the margin, never by a straight line through the latency itself. For a
+magnet it is the logarithm of its latency. The path (:mod:`remanence.analytics.parts.wear_path`) is
+a straight drift with a random walk; the time at which it first meets the limit is inverse Gaussian.
+It runs in use, not by the calendar: a month without games wears nothing.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import polars as pl
+
+from remanence.analytics.history import (
+    History,
+    baseline_start,
+    dated_actuations,
+    once_per_history,
+    per_lock,
+)
+from remanence.analytics.parts.wear_path import (
+    DRAWS,
+    MARGIN_EXPONENT,
+    first_passage,
+    fit_path,
+    pass_over,
+)
+from remanence.shared.venue import Lock
+
+Reals = npt.NDArray[np.float64]
+
+STALL_SHARE = 0.95
+"""A latch counts as at the end of its margin when this share of it is used: five times slower."""
+PULSE_FACTOR = 1.2
+"""A latency beyond the pulse over this factor leaves the pulse no room (trade practice)."""
+OFF_TIME_FACTOR = 1.5
+"""The same for the off-time a magnet is given."""
+LEAST_WEEKS = 6
+"""Weeks with releases below which no path is fitted."""
+LEAST_MISSED = 5
+"""Unanswered commands below which no rise of their share is told."""
+LEAST_RISE = 1.08
+"""Latency over healthy latency, in the middle of the last three weeks, below which no wear is told:
+a smaller change is within what seasons and moods do (trade practice: a gate of 8 %)."""
+LONGEST_LOOK = 2.0
+"""No date is told that most likely lies beyond so many times the weeks seen (trade practice)."""
+PACE_WEEKS = 8
+"""The pace is that of so many weeks with games, the last ones."""
+LONGEST_WEEKS = 104
+"""Weeks looked back on for the path; older ones only tell the healthy latency."""
+SCATTER_WEIGHT = 20.0
+"""Releases' worth of say that all weeks' scatter has beside one week's own."""
+VOLTS_EXPONENT = -2.0
+"""A latch's latency goes with the volts under load to this power (calculated, near rated volts)."""
+
+
+@dataclass(frozen=True)
+class LockWear:
+    """What drift says of one lock's remaining life.
+
+    Attributes
+    ----------
+    lock : str
+        Its id.
+    sign : str
+        ``wearing``, ``at its limit``, ``no sign of wear``, ``not enough data`` or
+        ``not observed``.
+    latency_ms, healthy_ms, limit_ms : float or None
+        Median latency now, when healthy, and where it no longer does; None where not known.
+    limit_from : str
+        What sets the limit: ``designer``, ``pulse``, ``stall``, ``no-release`` or ``none``.
+    games_per_week, actuations_per_week : float
+        The venue's pace and the lock's.
+    weeks : numpy.ndarray
+        Draws of the weeks left (infinite where the path does not meet the limit); empty unless
+        it is wearing or at its limit.
+    since_weeks : float or None
+        How long ago it began; None unless it is wearing.
+    """
+
+    lock: str
+    sign: str
+    latency_ms: float | None
+    healthy_ms: float | None
+    limit_ms: float | None
+    limit_from: str
+    games_per_week: float
+    actuations_per_week: float
+    weeks: Reals
+    since_weeks: float | None = None
+
+    def interval(self, coverage: float) -> tuple[float, float]:
+        """Weeks between which the limit is met with ``coverage``.
+
+        Parameters
+        ----------
+        coverage : float
+            Between 0 and 1.
+
+        Returns
+        -------
+        tuple of float
+            Low and high, infinite where it may never be met. Only for a lock that has ``weeks``.
+        """
+        tail = (1 - coverage) / 2
+        low, high = np.quantile(self.weeks, [tail, 1 - tail], method="inverted_cdf")
+        return float(low), float(high)
+
+    @property
+    def median_weeks(self) -> float:
+        """Middle of the weeks left; infinite where it may never be.
+
+        Only for a lock that has ``weeks``.
+        """
+        return float(np.quantile(self.weeks, 0.5, method="inverted_cdf"))
+
+    def chance_within(self, weeks: float) -> float:
+        """Probability that the limit is met within so many weeks.
+
+        Parameters
+        ----------
+        weeks : float
+            From the end of the week that was judged.
+
+        Returns
+        -------
+        float
+            0 where nothing wears.
+        """
+        return float(np.mean(self.weeks <= weeks)) if self.weeks.size else 0.0
+
+
+def limit_of(lock: Lock, pulse_ms: float | None, healthy_ms: float) -> tuple[float, str]:
+    """The latency at which a lock is at its end, and what sets it.
+
+    Parameters
+    ----------
+    lock : Lock
+        Whose.
+    pulse_ms : float or None
+        The releasing command it is usually given.
+    healthy_ms : float
+        Its healthy latency.
+
+    Returns
+    -------
+    limit_ms : float
+        The lowest of the designer's limit, what the pulse leaves room for, and (latches)
+        the latency shortly before stalling. Infinite where a magnet has none of them.
+    limit_from : str
+        ``"designer"``, ``"pulse"``, ``"stall"`` or ``"none"``.
+
+    Notes
+    -----
+    Room that a pulse must leave: common practice, no source. Stalling:
+    :func:`margin_used` at 95 %.
+    """
+    limits = [(np.inf, "none")]
+    if lock.pulsed:
+        limits.append((healthy_ms * (1 - STALL_SHARE) ** -MARGIN_EXPONENT, "stall"))
+    if pulse_ms is not None and pulse_ms > 0:
+        limits.append((pulse_ms / (PULSE_FACTOR if lock.pulsed else OFF_TIME_FACTOR), "pulse"))
+    if lock.release_within_ms is not None:
+        limits.append((lock.release_within_ms, "designer"))
+    return min(limits)
+
+
+def weekly_levels(rows: pl.DataFrame, latch: bool = False) -> pl.DataFrame:
+    """Weekly median latency of first attempts, unanswered ones counted as slower than all.
+
+    Parameters
+    ----------
+    rows : polars.DataFrame
+        One lock's actuations: columns ``attempt``, ``outcome``, ``latency_ms``,
+        ``resolution_ms``, ``volts_before`` and ``sag_volts`` of ACTUATIONS, and ``weeks_ago`` (0 in
+        the week that is judged). Retries are passed over; other outcomes than ``released`` and
+        ``no-release`` count as use alone.
+    latch : bool, default False
+        Whether volts act on the latency.
+
+    Returns
+    -------
+    polars.DataFrame
+        Columns ``weeks_ago``, ``use`` (first attempts up to the middle of the week, 0 at the
+        first), ``latency_ms``, ``deviation`` (of its logarithm, from the scatter of single
+        releases), ``log_volts`` (of the rail under load against its usual; 0 where unknown or
+        without effect), ``n``; rising in time. Weeks with fewer than three releases, or whose
+        median was never reached, are left out.
+
+    Notes
+    -----
+    A latency counts at the middle of its resolution; the error of a median is 1.2533 s / root n.
+    """
+    first = rows.filter(pl.col("attempt") == 1)
+    tried = first.filter(pl.col("outcome").is_in(["released", "no-release"])).with_columns(
+        time=pl.col("latency_ms") - pl.col("resolution_ms").fill_null(0.0) / 2,
+    )
+    sag = pl.col("sag_volts").median().fill_null(0.0)
+    weekly = tried.group_by("weeks_ago").agg(
+        n=pl.len(), released=(pl.col("outcome") == "released").sum(),
+        latency_ms=pl.col("time").fill_null(float("inf")).median(),
+        low=pl.col("time").quantile(0.25), high=pl.col("time").quantile(0.75),
+        step=pl.col("resolution_ms").median().fill_null(0.0),
+        volts=pl.col("volts_before").median(),
+    ).filter((pl.col("released") >= 3) & pl.col("latency_ms").is_finite()
+             & (pl.col("latency_ms") > 0) & (pl.col("low") > 0))
+    # Quartiles of a normal sample lie 1.349 deviations apart. A week of few releases tells its
+    # scatter badly, so all weeks have a say in it.
+    own = (pl.col("high") / pl.col("low")).log() / 1.349
+    shared = ((own**2 * pl.col("n")).sum() / pl.col("n").sum())
+    scatter = pl.max_horizontal(
+        ((own**2 * pl.col("n") + SCATTER_WEIGHT * shared) / (pl.col("n") + SCATTER_WEIGHT)).sqrt(),
+        pl.col("step") / pl.col("latency_ms") / 12**0.5, pl.lit(0.02),
+    )
+    typical_sag = float(tried.select(sag).item() or 0.0) if tried.height else 0.0
+    loaded = pl.col("volts") - typical_sag
+    ratio = pl.when(loaded > 0).then(loaded / loaded.median()).log()
+    use = first.group_by("weeks_ago").agg(done=pl.len()).sort("weeks_ago", descending=True)
+    use = use.select("weeks_ago", use=pl.col("done").cum_sum() - pl.col("done") / 2)
+    # Standard error of a median of a normal sample: 1.2533 s / sqrt(n).
+    return weekly.join(use, on="weeks_ago").sort("weeks_ago", descending=True).select(
+        "weeks_ago", "use", "latency_ms", deviation=1.2533 * scatter / pl.col("n").sqrt(),
+        log_volts=(ratio.clip(-0.3, 0.3).fill_null(0.0) if latch else pl.lit(0.0)), n="n",
+    )
+
+
+def remaining_life(history: History, *, seed: int = 20260301) -> list[LockWear]:
+    """What each lock's drift says of its remaining life.
+
+    Parameters
+    ----------
+    history : History
+        Up to the week asked for; a year or more is of use.
+    seed : int, default 20260301
+        The draws' source of chance: the same data give the same figures.
+
+    Returns
+    -------
+    list of LockWear
+        One a lock, in the venue file's order. A lock whose latency rests on a door contact
+        holds a person's time and is ``"not observed"``.
+
+    Notes
+    -----
+    First passage of the fitted path (:func:`fit_path`, :func:`first_passage`), or of the share of
+    unanswered commands where that meets its limit sooner.
+    """
+    dated = dated_actuations(history)
+    games = games_per_week(history)
+    open_weeks = open_weeks_of(history)
+    rows_of: dict[str, pl.DataFrame] = {}
+    for name, rows in per_lock(dated).items():
+        start = baseline_start(history, name)
+        rows_of[name] = rows if start is None else rows.filter(pl.col("day") >= start)
+    weekly_of = {
+        lock.id: weekly_levels(rows_of[lock.id], lock.pulsed)
+        for lock in history.venue.locks
+        if lock.latency_kind not in (None, "door") and lock.id in rows_of
+    }
+    return [
+        _lock_wear(history, lock, rows_of.get(lock.id), weekly_of.get(lock.id), games, open_weeks,
+                   np.random.default_rng([seed, i]))
+        for i, lock in enumerate(history.venue.locks)
+    ]
+
+
+def weeks_with_games(dated: pl.DataFrame) -> list[int]:
+    """The last weeks in which anything was commanded, as weeks ago, newest first.
+
+    A venue that was shut for a month goes on at its old pace; what the log has of a week that
+    it began in the middle of is left out where there are others.
+
+    Parameters
+    ----------
+    dated : polars.DataFrame
+        Any table with ``day`` and ``weeks_ago``, as
+        :func:`remanence.analytics.conditions.evidence.with_weeks` adds them.
+
+    Returns
+    -------
+    list of int
+        Eight at most.
+    """
+    weeks = dated["weeks_ago"].unique().sort().to_list()
+    if len(weeks) > 1 and dated["day"].n_unique() > 7:
+        oldest = dated.filter(pl.col("weeks_ago") == weeks[-1])["day"].n_unique()
+        usual = dated.filter(pl.col("weeks_ago") == weeks[-2])["day"].n_unique()
+        weeks = weeks[:-1] if oldest < usual else weeks
+    return weeks[:PACE_WEEKS]
+
+
+@once_per_history
+def open_weeks_of(history: History) -> list[int]:
+    """:func:`weeks_with_games` of the actuations of a history.
+
+    Parameters
+    ----------
+    history : History
+        Up to the week asked for.
+
+    Returns
+    -------
+    list of int
+        Eight at most, as weeks ago.
+    """
+    return weeks_with_games(dated_actuations(history))
+
+
+@once_per_history
+def games_per_week(history: History) -> float:
+    """Games a week of late: the middle of the locks' first attempts a week, while open.
+
+    Parameters
+    ----------
+    history : History
+        Up to the week asked for.
+
+    Returns
+    -------
+    float
+        Over the last eight weeks with games; 0 where nothing was commanded.
+
+    Notes
+    -----
+    Logs do not say when a game begins: common practice, no source.
+    """
+    dated = dated_actuations(history)
+    weeks = open_weeks_of(history)
+    recent = dated.filter(pl.col("weeks_ago").is_in(weeks) & (pl.col("attempt") == 1))
+    if recent.is_empty():
+        return 0.0
+    return float(recent.group_by("lock").len()["len"].median() or 0.0) / len(weeks)  # type: ignore[arg-type]
+
+
+def _lock_wear(
+    history: History, lock: Lock, rows: pl.DataFrame | None, weekly: pl.DataFrame | None,
+    games: float, open_weeks: list[int], rng: np.random.Generator,
+) -> LockWear:
+    none = np.empty(0)
+
+    def say(sign: str, pace: float = 0.0) -> LockWear:
+        return LockWear(lock.id, sign, None, None, None, "none", games, pace, none)
+
+    if lock.latency_kind in (None, "door"):
+        return say("not observed")
+    if rows is None or weekly is None or rows.is_empty():
+        return say("not enough data")
+    within = [week for week in open_weeks if week <= int(rows["weeks_ago"].to_numpy().max())]
+    recent = rows.filter(pl.col("weeks_ago").is_in(within) & (pl.col("attempt") == 1))
+    pace = recent.height / max(len(within), 1)
+    if weekly.height < LEAST_WEEKS or not pace:
+        return say("not enough data", pace)
+    latency = weekly["latency_ms"].to_numpy()
+    healthy = float(np.median(latency[: max(3, min(8, latency.size // 3))]))
+    pulse = rows.filter(pl.col("weeks_ago") <= 3)["pulse_ms"].median()
+    limit, limit_from = limit_of(
+        lock, float(pulse) if isinstance(pulse, int | float) else None, healthy
+    )
+    commands = rows.filter(pl.col("attempt") == 1).height
+    path_weeks = weekly.tail(LONGEST_WEEKS)
+    use = path_weeks["use"].to_numpy() / pace
+    volts = path_weeks["log_volts"].to_numpy()
+    seen = np.log(path_weeks["latency_ms"].to_numpy() / healthy) - VOLTS_EXPONENT * volts
+    risen = float(np.median(seen[-3:])) >= np.log(LEAST_RISE)
+    path = None
+    # A pulse cut short in the program meets a healthy latency too: that is no wear.
+    if risen and np.isfinite(limit):
+        path = fit_path(
+            use, seen, path_weeks["deviation"].to_numpy(), rng,
+            limit=float(np.log(limit / healthy)), latch=lock.pulsed,
+            volts=volts if float(np.std(volts)) > 0.003 else None,
+        )
+    else:
+        pass_over(rng, latch=lock.pulsed)
+    # What was done since the middle of the last week that a median stands for has passed.
+    passed = commands / pace - float(use[-1])
+    missed = _unanswered_wear(rows, history.venue.limits.no_release_worn_percent / 100, pace, rng)
+    weeks, sign = none, "no sign of wear"
+    recent_level = float(np.median(latency[-2:]))
+    if path is not None and path.rising:
+        sign = "wearing"
+        weeks = first_passage(path.level, path.drift, path.walk, path.end, rng)
+        weeks = np.maximum(weeks - passed, 0.0)
+        if recent_level >= limit:
+            sign, weeks = "at its limit", np.zeros(DRAWS)
+        elif np.median(weeks) > LONGEST_LOOK * (use[-1] - use[0]):
+            sign, weeks = "no sign of wear", none
+    since = path.since_weeks if path is not None and sign == "wearing" else None
+    if missed is not None and sign != "at its limit":
+        # Whichever limit is met first ends the life.
+        earlier = np.minimum(weeks, missed[0]) if weeks.size else missed[0]
+        if not weeks.size or np.median(missed[0]) < np.median(weeks):
+            limit_from = "no-release"
+            since = missed[1]
+        weeks = earlier
+        sign = "wearing" if weeks.any() else "at its limit"
+    return LockWear(
+        lock.id, sign, recent_level, healthy, limit if np.isfinite(limit) else None, limit_from,
+        games, pace, weeks, since if sign == "wearing" else None,
+    )
+
+
+def _unanswered_wear(
+    rows: pl.DataFrame, limit_share: float, pace: float, rng: np.random.Generator
+) -> tuple[Reals, float] | None:
+    """Draws of the weeks until the share of unanswered commands meets its limit, and since when.
+
+    None where the share does not surely rise. Weekly shares are brought to a scale on which
+    their scatter does not depend on them: the arc sine of the root of
+    (count + 3/8) / (commands + 3/4), with standard deviation 1 / (2 sqrt(commands + 1/2)).
+
+    Source: Anscombe, "The transformation of Poisson, binomial and negative-binomial data",
+    Biometrika 35 (1948) 246.
+    """
+    weekly = (
+        rows.filter((pl.col("attempt") == 1)
+                    & pl.col("outcome").is_in(["released", "no-release"]))
+        .group_by("weeks_ago")
+        .agg(n=pl.len(), missed=(pl.col("outcome") == "no-release").sum())
+        .sort("weeks_ago", descending=True).with_columns(
+            use=pl.col("n").cum_sum() - pl.col("n") / 2)
+        .filter(pl.col("n") >= 5).tail(LONGEST_WEEKS)
+    )
+    total = int(weekly["missed"].sum())
+    if weekly.height < LEAST_WEEKS or total < LEAST_MISSED:
+        return None
+    count = weekly["n"].to_numpy().astype(np.float64)
+    missed = weekly["missed"].to_numpy().astype(np.float64)
+    level = np.arcsin(np.sqrt((missed + 0.375) / (count + 0.75)))
+    usual = float(np.median(count))
+    end = float(np.arcsin(np.sqrt((limit_share * usual + 0.375) / (usual + 0.75))))
+    use = weekly["use"].to_numpy() / pace
+    path = fit_path(use, level, 0.5 / np.sqrt(count + 0.5), rng, limit=end)
+    if not path.rising:
+        return None
+    recent = missed[-4:].sum() / count[-4:].sum()
+    if recent >= limit_share:
+        return np.zeros(DRAWS), path.since_weeks
+    left = first_passage(path.level, path.drift, path.walk, path.end, rng)
+    return np.maximum(left - count[-1] / pace / 2, 0.0), path.since_weeks

@@ -1,0 +1,370 @@
+"""How long does a lock take to release? Quantiles that count the commands it did not answer.
+
+A command without release is a latency of which only a lower bound is known. The
+product-limit estimate (:mod:`remanence.analytics.statistics.survival`) uses that bound; leaving the
+row out would make a sticking lock look fast.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from zoneinfo import ZoneInfo
+
+import numpy as np
+import polars as pl
+
+from remanence.analytics.statistics.survival import (
+    ProductLimit,
+    bound_of_quantile,
+    check_limits,
+    grouped_curves,
+    grouped_quantile,
+    product_limit,
+)
+from remanence.shared.tables import ACTUATIONS, require
+from remanence.shared.venue import Venue
+
+__all__ = [
+    "QUANTILES", "ProductLimit", "bound_of_quantile", "placed_within_resolution", "product_limit",
+    "quantile_name", "release_latency", "with_week",
+]
+
+QUANTILES = (0.05, 0.5, 0.9, 0.95, 0.99)
+
+
+def release_latency(
+    actuations: pl.DataFrame,
+    by: Sequence[str] = ("lock",),
+    quantiles: Sequence[float] = QUANTILES,
+    confidence: float = 0.95,
+    *,
+    limits: str = "beta-product",
+    within_resolution: bool = False,
+) -> pl.DataFrame:
+    """Quantiles of release latency of each group, with their limits.
+
+    A command that was not answered is right-censored at ``waited_ms``, never left out.
+    The kinds of ``latency_from`` are never pooled: a group with two kinds gives two rows.
+
+    Parameters
+    ----------
+    actuations : polars.DataFrame, shape (n_actuations, 6 or more)
+        Columns ``outcome``, ``latency_ms``, ``waited_ms``, ``latency_from`` and
+        ``resolution_ms`` of ACTUATIONS, and those of ``by``. Any row order. Rows whose outcome is
+        neither ``released`` nor ``no-release`` carry no latency and are passed over, as are rows
+        without the time that their outcome needs. A ``no-release`` row that names no kind
+        counts with the kind of its group.
+    by : sequence of str, default ("lock",)
+        Columns that make a group: ``("lock", "week")`` after :func:`with_week`.
+    quantiles : sequence of float, default (0.05, 0.5, 0.9, 0.95, 0.99)
+        Shares of commands answered, between 0 and 1.
+    confidence : float, default 0.95
+        Coverage of the limits of each quantile.
+    limits : str, default "beta-product"
+        As in :func:`product_limit`.
+    within_resolution : bool, default False
+        True: releases are placed inside the interval that each stands for
+        (:func:`placed_within_resolution`), so that polling neither makes every quantile late
+        by half a step nor lets ties feign an exact answer.
+
+    Returns
+    -------
+    polars.DataFrame
+        One row per group and kind, sorted by ``by`` and ``latency_from``.
+
+        - the columns of ``by``, then ``latency_from``
+        - ``commands``, ``released``, ``censored`` : how many, answered, and not answered
+        - ``resolution_ms`` : median resolution of the group; each latency is an interval
+          that begins this much earlier, so each quantile may be up to this much less. [ms]
+        - ``across_clocks`` : rows whose command and feedback were stamped by different
+          clocks
+        - ``p50_ms``, ``p50_low_ms``, ``p50_high_ms`` and so on for each quantile (``p99_9``
+          for 0.999). [ms] Null value or high limit: not reached, "longer than we ever
+          waited". A low limit of 0 excludes nothing.
+
+    Raises
+    ------
+    TableError
+        A column is missing or has the wrong type.
+    ValueError
+        ``confidence``, ``limits`` or a quantile is out of range.
+
+    Notes
+    -----
+    A quantile is the earliest time at which the product-limit curve is at or below
+    ``1 - quantile``; without censoring this is the inverse of the empirical distribution
+    (definition 1 of Hyndman and Fan, Am. Stat. 50 (1996), 361-365).
+    """
+    check_limits(confidence, limits)
+    for probability in quantiles:
+        if not 0 < probability < 1:
+            raise ValueError(f"a quantile must be between 0 and 1, got {probability!r}")
+    needed = {"outcome", "latency_ms", "waited_ms", "latency_from", "resolution_ms"}
+    require(actuations, ACTUATIONS, needed)
+    by = tuple(name for name in by if name != "latency_from")
+    keys = [*by, "latency_from"]
+    rows = _observed(actuations, by)
+    if within_resolution:
+        rows = rows.with_columns(_time=placed_within_resolution("_time", "_released", keys))
+    groups = (
+        rows.group_by(keys)
+        .agg(
+            commands=pl.len().cast(pl.Int64),
+            released=pl.col("_released").sum().cast(pl.Int64),
+            censored=(~pl.col("_released")).sum().cast(pl.Int64),
+            resolution_ms=pl.col("resolution_ms").median(),
+            across_clocks=pl.col("_across").sum().cast(pl.Int64),
+        )
+        .sort(keys)
+        .with_row_index("_group")
+    )
+    coded = rows.join(
+        groups.select("_group", *keys), on=keys, how="left", nulls_equal=True
+    ).select("_group", "_time", "_released")
+    curves = grouped_curves(
+        coded["_group"].cast(pl.Int64).to_numpy(), coded["_time"].to_numpy(),
+        coded["_released"].to_numpy(), np.ones(coded.height, dtype=np.int64), confidence, limits,
+    )
+    columns = []
+    for probability in quantiles:
+        name = quantile_name(probability)
+        for suffix, values in zip(
+            ("", "_low", "_high"), grouped_quantile(curves, probability), strict=True
+        ):
+            columns.append(
+                pl.Series(f"{name}{suffix}_ms", values, dtype=pl.Float64).fill_nan(None)
+            )
+    return groups.drop("_group").with_columns(columns)
+
+
+def placed_within_resolution(time: str, released: str, keys: Sequence[str]) -> pl.Expr:
+    """Releases spread over the intervals they stand for, as an expression in milliseconds.
+
+    A release stamped ``t`` with resolution ``r`` happened in ``(t - r, t]``. Those of one group
+    with the same stamp are spread evenly over it, a single one is put in its middle: right
+    where the polling's phase is free of the command's. Where it is tied to it, and one step
+    holds nearly all releases, nothing inside the step can be told; the caller has to say so.
+
+    Parameters
+    ----------
+    time : str
+        Column of the latency, or of the time waited. [ms]
+    released : str
+        Column that says whether it was released; rows not released are left as they are.
+    keys : sequence of str
+        Columns that make a group. The frame must have ``resolution_ms``, where null counts as 0.
+
+    Returns
+    -------
+    polars.Expr
+        Milliseconds, never below 0; for ``with_columns`` of a frame with those columns.
+
+    Notes
+    -----
+    Common practice, no source.
+    """
+    tied = [*keys, time, released]
+    place = (pl.int_range(pl.len()).over(tied) + 0.5) / pl.len().over(tied)
+    step = pl.col("resolution_ms").fill_null(0.0).clip(lower_bound=0.0)
+    moved = (pl.col(time) - step * (1 - place)).clip(lower_bound=0.0)
+    return pl.when(released).then(moved).otherwise(time)
+
+
+def quantile_name(probability: float) -> str:
+    """Stem of the columns of a quantile: ``p05``, ``p50``, ``p99``, ``p99_9``.
+
+    Parameters
+    ----------
+    probability : float
+        The quantile, between 0 and 1.
+
+    Returns
+    -------
+    str
+        To a millionth; :func:`release_latency` puts ``_ms``, ``_low_ms`` and ``_high_ms`` after it.
+    """
+    percent = f"{probability * 100:.4f}".rstrip("0").rstrip(".")
+    whole, _, rest = percent.partition(".")
+    return f"p{int(whole):02d}" + (f"_{rest}" if rest else "")
+
+
+def with_week(frame: pl.DataFrame, zone: ZoneInfo, time: str = "command_time") -> pl.DataFrame:
+    """``frame`` with a column ``week`` like ``2026-W47``: the ISO week of ``time`` in ``zone``.
+
+    Parameters
+    ----------
+    frame : polars.DataFrame
+        Any table with the column ``time``.
+    zone : zoneinfo.ZoneInfo
+        The zone that cuts weeks.
+    time : str, default "command_time"
+        Name of a column of aware time stamps.
+
+    Returns
+    -------
+    polars.DataFrame
+        All rows and columns, and ``week`` (text, ISO 8601; null where the time is).
+    """
+    local = pl.col(time).dt.convert_time_zone(zone.key)
+    return frame.with_columns(
+        week=pl.format(
+            "{}-W{}",
+            local.dt.iso_year().cast(pl.String).str.zfill(4),
+            local.dt.week().cast(pl.String).str.zfill(2),
+        )
+    )
+
+
+def _observed(actuations: pl.DataFrame, by: tuple[str, ...]) -> pl.DataFrame:
+    """The rows that carry a latency: ``_time``, ``_released``, and a kind in each."""
+    released = pl.col("outcome") == "released"
+    across = (
+        pl.col("across_clocks").fill_null(False)
+        if "across_clocks" in actuations.columns
+        else pl.lit(False)
+    )
+    kind = pl.col("latency_from")
+    if by:
+        kind = kind.fill_null(pl.col("latency_from").drop_nulls().first().over(by))
+    return (
+        actuations.lazy()
+        .filter(pl.col("outcome").is_in(["released", "no-release"]))
+        .with_columns(
+            _released=released,
+            _time=pl.when(released).then("latency_ms").otherwise("waited_ms"),
+            _across=across,
+            latency_from=kind,
+        )
+        .filter(pl.col("_time").is_not_null() & pl.col("_time").is_finite())
+        .with_columns(_time=pl.col("_time").clip(lower_bound=0.0))
+        .select(*by, "latency_from", "resolution_ms", "_across", "_released", "_time")
+        .collect()
+    )
+
+
+PULSE_QUANTILES = (0.05, 0.5, 0.95)
+
+
+def pulse_lengths(
+    actuations: pl.DataFrame, venue: Venue, by: Sequence[str] = ("lock",)
+) -> pl.DataFrame:
+    """Distribution of pulse lengths of each lock.
+
+    A releasing command of a magnet is the time it is de-energised; of the others, the time
+    their coil is on.
+
+    Parameters
+    ----------
+    actuations : polars.DataFrame
+        Schema ACTUATIONS, any order. A pulse that still lasts counts in ``lasting`` and
+        nowhere else. Locks that the venue does not know are kept, without ratings.
+    venue : Venue
+        Ratings, and the zone that cuts weeks.
+    by : sequence of str, default ("lock",)
+        Must hold ``lock``; ``("lock", "week")`` gives a row per ISO week.
+
+    Returns
+    -------
+    polars.DataFrame
+        One row per group, sorted.
+
+        - the columns of ``by``
+        - ``pulses``, ``lasting``
+        - ``shortest_ms``, ``p05_ms``, ``median_ms``, ``p95_ms``, ``longest_ms`` : quantiles
+          by linear interpolation (definition 7 of Hyndman and Fan, Am. Stat. 50 (1996),
+          361-365)
+        - ``lengths`` : distinct lengths to the whole 10 ms: one or two mean a programmed
+          pulse, many a held button
+        - ``over_rated`` : pulses longer than the coil's ``max_on_ms`` (pulsed locks with that
+          rating; else null)
+        - ``cut_short`` : unanswered commands whose pulse ended before this lock's own median
+          latency
+        - ``margin_ms`` : ``median_ms`` minus the lock's 95 % latency; negative: half the
+          pulses end before one release in twenty has happened. Pulsed locks whose catch is
+          seen; null else
+
+    Raises
+    ------
+    TableError
+        A column is missing or has another type.
+    ValueError
+        ``by`` does not hold ``lock``.
+    """
+    require(actuations, ACTUATIONS)
+    if "lock" not in by:
+        raise ValueError(f"by must hold 'lock', got {tuple(by)!r}")
+    rows = actuations
+    if "week" in by and "week" not in rows.columns:
+        rows = with_week(rows, venue.zone)
+    facts = pl.DataFrame(
+        {
+            "lock": [lock.id for lock in venue.locks],
+            "_most": [lock.max_on_ms if lock.pulsed else None for lock in venue.locks],
+            "_pulsed": [lock.pulsed for lock in venue.locks],
+        },
+        schema={"lock": pl.String, "_most": pl.Float64, "_pulsed": pl.Boolean},
+    )
+    pulse = pl.col("pulse_ms")
+    seen = pl.col("latency_ms").filter(pl.col("latency_from").is_in(["catch", "supply"]))
+    rows = rows.join(facts, on="lock", how="left").with_columns(
+        _median_latency=pl.col("latency_ms").median().over("lock")
+    )
+    low, middle, high = PULSE_QUANTILES
+    return (
+        rows.group_by(by)
+        .agg(
+            pulses=pulse.count().cast(pl.Int64),
+            lasting=pulse.null_count().cast(pl.Int64),
+            shortest_ms=pulse.min(),
+            p05_ms=pulse.quantile(low, "linear"),
+            median_ms=pulse.quantile(middle, "linear"),
+            p95_ms=pulse.quantile(high, "linear"),
+            longest_ms=pulse.max(),
+            lengths=(pulse / 10).round(0).drop_nulls().n_unique().cast(pl.Int64),
+            over_rated=pl.when(pl.col("_most").first().is_not_null())
+            .then((pulse > pl.col("_most")).sum().cast(pl.Int64)),
+            cut_short=(
+                pl.col("_pulsed") & (pl.col("outcome") == "no-release")
+                & (pulse < pl.col("_median_latency"))
+            ).sum().cast(pl.Int64),
+            margin_ms=pl.when(pl.col("_pulsed").first())
+            .then(pulse.median() - seen.quantile(0.95, "linear")),
+        )
+        .sort(by)
+    )
+
+
+def pulse_histogram(
+    actuations: pl.DataFrame, *, bins_per_decade: int = 20
+) -> pl.DataFrame:
+    """Counts of pulse lengths of each lock in bins of equal ratio, for a figure.
+
+    Parameters
+    ----------
+    actuations : polars.DataFrame
+        Columns ``lock`` and ``pulse_ms`` of ACTUATIONS. Pulses that last, or of no length, are
+        passed over.
+    bins_per_decade : int, default 20
+        Bins between 10 and 100 ms, 100 and 1000 ms and so on.
+
+    Returns
+    -------
+    polars.DataFrame
+        ``lock``, ``from_ms``, ``to_ms``, ``pulses``; empty bins are left out; sorted.
+
+    Raises
+    ------
+    TableError
+        One of the two columns is missing or has another type.
+    """
+    require(actuations, ACTUATIONS, ("lock", "pulse_ms"))
+    step = pl.lit(10.0) ** (1 / bins_per_decade)
+    return (
+        actuations.filter(pl.col("pulse_ms") > 0)
+        .with_columns(_bin=(pl.col("pulse_ms").log10() * bins_per_decade + 1e-9).floor())
+        .group_by("lock", "_bin")
+        .agg(pulses=pl.len().cast(pl.Int64))
+        .with_columns(from_ms=step ** pl.col("_bin"), to_ms=step ** (pl.col("_bin") + 1))
+        .select("lock", "from_ms", "to_ms", "pulses")
+        .sort("lock", "from_ms")
+    )

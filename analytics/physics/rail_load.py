@@ -1,0 +1,251 @@
+"""What each coil takes off its rail, day by day, parted into the rail's share and the lock's.
+
+A coil of conductance g on a rail of source resistance R sags it by such an amount that
+``sag / loaded volts = R g`` (alone on the rail; others that are on divide it by 1 + R G).
+Its logarithm is a sum, ln R + ln g: a rail whose joints go bad lifts all its locks alike, a
+coil with shorted turns lifts one. A two-way median table (J. W. Tukey, Exploratory Data
+Analysis, 1977, chapter 11) parts the two, day by day; what the rail did is then the same
+for every lock, and is said once, of the rail.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from remanence.analytics.history import History, once_per_history, with_weeks
+from remanence.shared.venue import Supply
+
+Reals = NDArray[np.float64]
+
+NEW_COIL = ("replaced", "rewired")
+"""Work after which a coil or its wire is another one; cleaning does not change a current."""
+_LEAST_NOISES = 3.0
+"""A sag below this many times the rail's noise shows nothing."""
+
+
+RESTED_MS = 2300
+"""How long after a pulse's end its load may still be in the volts before the next one: two
+seconds are looked at, and a magnet's current takes some tenths to build up."""
+
+
+@dataclass(frozen=True)
+class RailLoad:
+    """Load of one rail's coils: natural log of (sag / loaded volts).
+
+    ``level`` has a row per coil (a lock between two replacements) and a column per day that
+    had any; NaN where there was none. ``rows`` counts the actuations behind each.
+    ``rail`` is the rail's share of each day, about 0; zero throughout where fewer than two
+    coils are there to tell it from theirs.
+    """
+
+    supply: Supply
+    coils: tuple[tuple[str, int], ...]
+    days: NDArray[np.int64]
+    level: Reals
+    rows: NDArray[np.int64]
+    rail: Reals
+    tellers: NDArray[np.int64]
+    """How many coils the rail's share of each day rests on."""
+    floor: Reals
+    """Of each coil: deviation of its days' levels that noise and the step of the meter alone
+    leave, below which no steadiness is believed."""
+    step_volts: float
+    """The meter's own step: the least difference between two of its readings."""
+
+    def own(self, coil: int) -> Reals:
+        """The coil's own share day by day: its level with the rail's taken out."""
+        out: Reals = self.level[coil] - self.rail
+        return out
+
+    def latest(self, lock: str) -> int | None:
+        """Row of the lock's present coil."""
+        rows = [row for row, (name, _) in enumerate(self.coils) if name == lock]
+        return rows[-1] if rows else None
+
+
+def rested(actuations: pl.DataFrame) -> pl.DataFrame:
+    """The rows before which the lock's own coil had been left alone for long enough.
+
+    A retry a moment after a pulse is measured against a rail that this pulse may still
+    have loaded; its sag would come out too small, or as none.
+    """
+    ended = pl.col("command_time") + pl.duration(
+        microseconds=pl.col("pulse_ms").fill_null(0.0) * 1000.0)
+    gap = pl.col("command_time") - ended.shift(1).over("lock")
+    return actuations.sort("lock", "command_time").filter(
+        gap.is_null() | (gap > pl.duration(milliseconds=RESTED_MS)))
+
+
+@once_per_history
+def measured_sags(history: History) -> pl.DataFrame:
+    """Actuations with a sag that stands out of the noise, of locks that drew current.
+
+    Returns
+    -------
+    polars.DataFrame
+        ``lock``, ``day``, ``weeks_ago``, ``command_time``, ``sag`` (V), ``loaded`` (V: the rail
+        with the coil on), ``noise`` (V), ``volts_min`` and ``load`` = ln(sag / loaded).
+        A self-cutting lock that was already open draws nothing and is left out. Where the rail
+        is sampled too coarsely for a plateau but was read while the coil was on, that reading
+        stands for it.
+    """
+    locks = history.venue.locks_by_id
+    cutting = [name for name, lock in locks.items() if lock.self_cut]
+    held = [name for name, lock in locks.items() if not lock.pulsed]
+    cuts, holds = pl.col("lock").is_in(cutting), pl.col("lock").is_in(held)
+    glimpsed = (
+        pl.when(~cuts & ~holds & (pl.col("volts_samples") >= 1))
+        .then(pl.col("volts_before") - pl.col("volts_min"))
+    )
+    sag = pl.coalesce("sag_volts", glimpsed)
+    # A magnet loads the rail until the command, a latch from the command on.
+    loaded = pl.when(holds).then(pl.col("volts_before")).otherwise(pl.col("volts_before") - sag)
+    noise = pl.col("volts_noise").fill_null(0.02)
+    floor = _LEAST_NOISES * noise / 2
+    # A rail that fell much further than this coil's sag was loaded by another one meanwhile.
+    deepest = pl.col("volts_before") - pl.col("volts_min")
+    alone = holds | deepest.is_null() | (deepest <= 1.6 * sag + 6.0 * noise)
+    return (
+        with_weeks(rested(history.actuations), "command_time", history)
+        .with_columns(sag=sag, loaded=loaded, noise=noise)
+        .filter(
+            (pl.col("sag") > floor) & (pl.col("loaded") > 0.2) & alone
+            & ~(cuts & (pl.col("outcome") == "already-open"))
+        )
+        .with_columns(load=(pl.col("sag") / pl.col("loaded")).log())
+        .select("lock", "day", "weeks_ago", "command_time", "sag", "loaded", "noise",
+                "volts_min", "load")
+    )
+
+
+@once_per_history
+def rail_loads(history: History) -> dict[str, RailLoad]:
+    """The load table of every rail that shows sags.
+
+    Parameters
+    ----------
+    history : History
+        The venue, its actuations and its service log.
+    """
+    sags = measured_sags(history)
+    daily = sags.group_by("lock", "day").agg(
+        pl.col("load", "sag", "noise").median(), pl.len().alias("rows")
+    ).sort("lock", "day")
+    changes: dict[str, list[date]] = {}
+    for lock, day in history.service.filter(
+        pl.col("action").is_in(list(NEW_COIL))
+    ).select("lock", "date").iter_rows():
+        changes.setdefault(lock, []).append(day)
+    found = {}
+    for supply in history.venue.supplies:
+        names = [lock.id for lock in history.venue.locks_on(supply.id)]
+        part = daily.filter(pl.col("lock").is_in(names))
+        if part.height:
+            readings = sags.filter(pl.col("lock").is_in(names))["volts_min"].drop_nulls()
+            found[supply.id] = _table(supply, part, changes, meter_step(readings.to_numpy()))
+    return found
+
+
+def meter_step(readings: Reals) -> float:
+    """The least difference between single readings: the meter's step. [V]
+
+    Zero with fewer than ten different readings.
+    """
+    lattice = np.unique(np.round(readings * 1e4))
+    return float(np.diff(lattice).min()) * 1e-4 if lattice.size >= 10 else 0.0
+
+
+def logged_currents(history: History) -> dict[str, tuple[NDArray[np.int64], Reals]]:
+    """Days and daily medians of ln(amps per volt), of locks whose coil current is logged.
+
+    Rows before the present coil was fitted are left out. A lock with fewer than five
+    readings is not in it.
+    """
+    rated = {lock.id: lock.rated_volts for lock in history.venue.locks}
+    fitted = history.service.filter(pl.col("action").is_in(list(NEW_COIL))).group_by("lock").agg(
+        fitted=pl.col("date").max())
+    daily = (
+        with_weeks(history.actuations, "command_time", history)
+        .filter((pl.col("amps") > 0) & pl.col("lock").is_in(list(rated)))
+        .join(fitted, on="lock", how="left")
+        .filter(pl.col("fitted").is_null() | (pl.col("day") > pl.col("fitted")))
+        .with_columns(volts=pl.col("volts_before").fill_null(
+            pl.col("lock").replace_strict(rated, default=None, return_dtype=pl.Float64)))
+        .filter(pl.col("volts") > 0)
+        .group_by("lock", "day")
+        .agg((pl.col("amps") / pl.col("volts")).log().median().alias("level"),
+             pl.len().alias("rows"))
+        .sort("lock", "day")
+    )
+    found = {}
+    for key, part in daily.partition_by("lock", as_dict=True).items():
+        if part["rows"].sum() >= 5:
+            days = (part["day"].dt.epoch("d") + date(1970, 1, 1).toordinal()).to_numpy()
+            found[str(key[0])] = days.astype(np.int64), part["level"].to_numpy()
+    return found
+
+
+def _table(
+    supply: Supply, part: pl.DataFrame, changes: dict[str, list[date]], step_volts: float
+) -> RailLoad:
+    era = [
+        sum(day > change for change in changes.get(lock, ()))
+        for lock, day in part.select("lock", "day").iter_rows()
+    ]
+    part = part.with_columns(era=pl.Series(era, dtype=pl.Int64))
+    coils = sorted(set(part.select("lock", "era").iter_rows()))
+    row_of = {coil: row for row, coil in enumerate(coils)}
+    ordinals = np.array([day.toordinal() for day in part["day"]], dtype=np.int64)
+    days, column = np.unique(ordinals, return_inverse=True)
+    row = np.array([row_of[coil] for coil in part.select("lock", "era").iter_rows()])
+    level = np.full((len(coils), days.size), np.nan)
+    rows = np.zeros(level.shape, dtype=np.int64)
+    level[row, column] = part["load"].to_numpy()
+    rows[row, column] = part["rows"].to_numpy()
+    rail, tellers = _rail_share(level)
+    coarse = ((0.1 * part["noise"] + 0.5 * step_volts) / part["sag"]).to_numpy()
+    floor = np.array([np.median(coarse[row == one]) for one in range(len(coils))])
+    return RailLoad(supply, tuple(coils), days, level, rows, rail, tellers, floor, step_volts)
+
+
+def _rail_share(level: Reals) -> tuple[Reals, NDArray[np.int64]]:
+    """Median polish: what the rail did on each day, in common to its coils."""
+    tellers = np.isfinite(level).sum(axis=0)
+    rail = np.zeros(level.shape[1])
+    if level.shape[0] < 2:
+        return rail, tellers
+    for _ in range(12):
+        base = _median(level - rail, axis=1)
+        apart = level - base[:, None]
+        step = _median(apart, axis=0)
+        # Two coils that disagree: what both of them show is the smaller of the two.
+        two = np.where(np.isfinite(apart), apart, np.inf)
+        least = np.take_along_axis(
+            two, np.abs(np.where(np.isfinite(two), two, 1e9)).argmin(axis=0)[None, :], axis=0)[0]
+        same = _same_sign(apart)
+        new = np.where(tellers >= 3, step, np.where((tellers == 2) & same, least, 0.0))
+        new = np.where(np.isfinite(new), new, 0.0)
+        if np.allclose(new, rail, atol=1e-6):
+            break
+        rail = new
+    return rail, tellers
+
+
+def _median(values: Reals, axis: int) -> Reals:
+    out = np.full(values.shape[1 - axis], np.nan)
+    some = np.isfinite(values).any(axis=axis)
+    picked = values[some] if axis == 1 else values[:, some]
+    out[some] = np.nanmedian(picked, axis=axis)
+    return out
+
+
+def _same_sign(apart: Reals) -> NDArray[np.bool_]:
+    known = np.isfinite(apart)
+    above = np.all(~known | (apart > 0), axis=0)
+    below = np.all(~known | (apart < 0), axis=0)
+    return np.asarray(above | below, dtype=np.bool_)

@@ -1,0 +1,315 @@
+"""How long should a release take? A magnet after the cut, and a solenoid after it is switched on.
+
+Magnet. Flux linkage ``lambda`` follows the current by a saturating curve (Frohlich)
+``lambda = L i / (1 + i / knee)``. After the cut, with a path of voltage ``clamp`` (a diode's
+0.8 V, more with a clamp) and iron whose own currents fade with ``iron_s``::
+
+    d lambda / dt = - min( (R i + clamp) / (1 + iron_s R / L),  i L / iron_s )
+
+where i is the current that belongs to lambda. The first rate holds while the path conducts,
+the second once it does not; a coil with no path at all has only the second. The armature
+lets go where the flux has fallen to ``drop_fraction`` of rated; release time is the integral
+down to there, plus the time of the motion. Units: seconds, ohms, henry, volts. Without
+saturation and iron it is the textbook decay ``tau ln((I0 + Vd/R) / (Ir + Vd/R))``.
+
+Solenoid. Current rises with ``tau = L / R``; the plunger goes when it reaches the pull-in
+current, which a voltage ``stall`` just upholds. With copper at temperature T,
+``r = R(T) / R(20)``::
+
+    t = dead + rise / r * -ln(1 - stall r / volts)
+
+and never if ``stall r >= volts``. Range: 12 and 24 V holding magnets and pulsed latches;
+right in direction and ratio, not in absolute milliseconds, until fitted to a lock
+(:mod:`remanence.analytics.physics.release_fit`).
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from remanence.analytics.physics.cable import COPPER_PER_KELVIN
+
+Reals = npt.NDArray[np.float64]
+
+DIODE_VOLTS = 0.8
+"""Forward drop of a diode in the freewheel path. [V] (1N4001 datasheets of three makers: at most
+1.0 to 1.1 V at 1 A, 0.7 to 1.1 V as a modelling range.)"""
+
+TVS_VOLTS = 24.0 + DIODE_VOLTS
+"""A common 24 V clamp with its diode (common practice, no source)."""
+
+KNEE = 0.25
+"""Knee of a holding magnet's flux curve as a share of rated current (calculated, generic: makes
+hold fall by 4 % at 10 % less volts)."""
+
+STALL_SHARE = 0.77
+"""Stall voltage of a cold latch as a share of rated volts (calculated, generic)."""
+
+_GAUSS = np.polynomial.legendre.leggauss(64)
+
+CLAMP_VOLTS = {"diode": DIODE_VOLTS, "tvs": TVS_VOLTS, "none": math.inf}
+
+
+def copper_ratio(celsius: npt.ArrayLike) -> Reals:
+    """Resistance of copper relative to that at 20 degrees Celsius.
+
+    Parameters
+    ----------
+    celsius : array_like
+        Temperatures. [degrees Celsius]
+
+    Returns
+    -------
+    numpy.ndarray
+        Of the same shape; linear, 0.393 % per kelvin (IACS).
+    """
+    return 1.0 + COPPER_PER_KELVIN * (np.asarray(celsius, dtype=float) - 20.0)
+
+
+@dataclass(frozen=True)
+class Magnet:
+    """A holding magnet as the release model sees it.
+
+    Attributes
+    ----------
+    ohms : float
+        Coil at 20 degrees Celsius.
+    henry : float
+        Inductance with the armature on, far below saturation.
+    rated_volts : float
+        At which the flux is the rated one.
+    clamp_volts : float
+        Of the path that takes the current after the cut; infinite for none.
+    iron_s : float, default 0.02
+        Time constant of currents in the iron itself. [s] 5 to 20 ms laminated, 10 to 100 ms
+        solid (calculated).
+    knee_share : float, default 0.25
+        Knee of the flux curve, as a share of rated current; infinity for none.
+    drop_fraction : float, default 0.19
+        Share of rated flux at which the armature lets go: root of pull over hold.
+    motion_s : float, default 0.0
+        Time the plunger takes to move the plate. [s]
+    """
+
+    ohms: float
+    henry: float
+    rated_volts: float
+    clamp_volts: float
+    iron_s: float = 0.02
+    knee_share: float = KNEE
+    drop_fraction: float = 0.19
+    motion_s: float = 0.0
+
+    def flux(self, amps: npt.ArrayLike) -> Reals:
+        """Flux linkage at a current, by the saturating curve of this module.
+
+        Parameters
+        ----------
+        amps : array_like
+            Current, 0 or more.
+
+        Returns
+        -------
+        numpy.ndarray
+            Volt seconds, of the same shape.
+        """
+        current = np.asarray(amps, dtype=float)
+        return self.henry * current / (1 + current / self._knee)
+
+    def current(self, flux: npt.ArrayLike) -> Reals:
+        """Current that belongs to a flux linkage: the inverse of :meth:`flux`.
+
+        Parameters
+        ----------
+        flux : array_like
+            Volt seconds, below saturation.
+
+        Returns
+        -------
+        numpy.ndarray
+            Amps, of the same shape.
+        """
+        share = np.asarray(flux, dtype=float) / self.henry
+        return share / (1 - share / self._knee)
+
+    @property
+    def _knee(self) -> float:
+        return self.knee_share * self.rated_volts / self.ohms
+
+    def release_ms(self, volts: float, celsius: float = 20.0) -> float:
+        """Time from the cut until the armature lets go.
+
+        Parameters
+        ----------
+        volts : float
+            At the coil before the cut.
+        celsius : float, default 20.0
+            Of the winding.
+
+        Returns
+        -------
+        float
+            Milliseconds; 0 where the volts do not hold the armature in the first place.
+        """
+        ohms = self.ohms * float(copper_ratio(celsius))
+        drop = self.drop_fraction * float(self.flux(self.rated_volts / self.ohms))
+        start = float(self.flux(volts / ohms))
+        if start <= drop:
+            return 0.0
+        # Even steps of the logarithm: the rate falls with the flux. Gauss-Legendre points.
+        node, weight = _GAUSS
+        middle, half = math.log(start * drop) / 2, math.log(start / drop) / 2
+        flux = np.exp(middle + half * node)
+        seconds = float(np.sum(weight * half * flux / self._rate(self.current(flux), ohms)))
+        return 1000.0 * (seconds + self.motion_s)
+
+    def _rate(self, amps: Reals, ohms: float) -> Reals:
+        iron = np.full_like(amps, np.inf) if self.iron_s == 0 else amps * self.henry / self.iron_s
+        if math.isinf(self.clamp_volts):
+            return iron
+        path = (ohms * amps + self.clamp_volts) / (1 + self.iron_s * ohms / self.henry)
+        return np.minimum(path, iron)
+
+
+def drop_fraction(pull_newtons: float, holding_newtons: float) -> float:
+    """Share of the rated flux at which a pull (plunger spring and person) frees the armature.
+
+    Parameters
+    ----------
+    pull_newtons : float
+        Pull on the armature.
+    holding_newtons : float
+        Rated holding force, above 0.
+
+    Returns
+    -------
+    float
+        Root of pull over hold, at most 1: force goes with the square of the flux (Maxwell).
+    """
+    return math.sqrt(min(1.0, pull_newtons / holding_newtons))
+
+
+def decay_ms(
+    henry: float, ohms: float, start_amps: float, end_amps: float, clamp_volts: float = 0.0
+) -> float:
+    """Time for the current of a coil to fall through a path of resistance and constant voltage.
+
+    Parameters
+    ----------
+    henry, ohms : float
+        Inductance and resistance of the whole loop.
+    start_amps, end_amps : float
+        Current at the cut, and current to reach.
+    clamp_volts : float, default 0.0
+        Constant voltage in the path: a diode's drop, or a clamp's.
+
+    Returns
+    -------
+    float
+        Milliseconds: ``tau ln((I0 + Vd/R) / (I1 + Vd/R))``, tau = L/R (textbook). ``end_amps`` 0
+        with a voltage in the path gives the moment at which the current ends; without one it
+        never does (infinity).
+    """
+    offset = clamp_volts / ohms
+    if end_amps + offset <= 0:
+        return math.inf
+    return 1000.0 * henry / ohms * math.log((start_amps + offset) / (end_amps + offset))
+
+
+def rise_ms(henry: float, ohms: float, volts: float, amps: float) -> float:
+    """Time for the current of a coil to rise to ``amps`` after switch-on.
+
+    Parameters
+    ----------
+    henry, ohms : float
+        Inductance and resistance of the loop.
+    volts : float
+        At the loop.
+    amps : float
+        Current to reach.
+
+    Returns
+    -------
+    float
+        Milliseconds: ``-tau ln(1 - I R / V)`` (textbook); infinity where the current never gets
+        there.
+    """
+    share = amps * ohms / volts
+    return math.inf if share >= 1 else -1000.0 * henry / ohms * math.log1p(-share)
+
+
+@dataclass(frozen=True)
+class Solenoid:
+    """A pulsed latch as the release model sees it.
+
+    Attributes
+    ----------
+    rise_ms : float
+        Scale of the current's rise, at 20 degrees. [ms]
+    stall_volts : float
+        Rail volts that just move the catch, at 20 degrees. [V]
+    dead_ms : float, default 0.0
+        What comes on top, whatever the volts: driver, motion at full force. [ms]
+    """
+
+    rise_ms: float
+    stall_volts: float
+    dead_ms: float = 0.0
+
+    def latency_ms(self, volts: npt.ArrayLike, celsius: npt.ArrayLike = 20.0) -> Reals:
+        """Latency at rail volts under load and a coil temperature, by the equation of this module.
+
+        Parameters
+        ----------
+        volts : array_like
+            Rail volts with this coil on, above 0.
+        celsius : array_like, default 20.0
+            Of the winding; of the shape of ``volts``, or one that fits it.
+
+        Returns
+        -------
+        numpy.ndarray
+            Milliseconds; infinity where it stalls.
+        """
+        ratio = copper_ratio(celsius)
+        share = self.stall_volts * ratio / np.asarray(volts, dtype=float)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            rise = -np.log1p(-np.minimum(share, 1.0))
+        latency: Reals = self.dead_ms + self.rise_ms / ratio * rise
+        return latency
+
+    def stall_at(self, celsius: float) -> float:
+        """Volts under load below which it does not move at that coil temperature.
+
+        Parameters
+        ----------
+        celsius : float
+            Of the winding.
+
+        Returns
+        -------
+        float
+            Volts at the rail; rises with the copper's resistance.
+        """
+        return self.stall_volts * float(copper_ratio(celsius))
+
+    def margin_percent(self, volts: float, celsius: float = 20.0) -> float:
+        """How far the volts stand over the stall voltage.
+
+        Parameters
+        ----------
+        volts : float
+            Rail volts under load.
+        celsius : float, default 20.0
+            Of the winding.
+
+        Returns
+        -------
+        float
+            Per cent of the stall voltage; below 0 where it stalls.
+        """
+        return 100.0 * (volts / self.stall_at(celsius) - 1)

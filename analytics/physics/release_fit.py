@@ -1,0 +1,414 @@
+"""How much of a change in latency do the supply and the coil's heat explain, lock by lock?
+
+The physical form is the prior: a latch's latency goes as in
+:class:`remanence.analytics.physics.release.Solenoid`, with its scale free and its stall voltage
+near what such latches have; a magnet's as in :class:`remanence.analytics.physics.release.Magnet`,
+where volts hardly matter. A lock's own releases then move the stall voltage as far as they can
+tell.
+
+Method: the stall voltage as a share of rated volts is taken over a grid; at each value the
+scale is the median of the log ratios, the rest is judged by Huber's loss in units of the
+robust scatter, and a normal prior is added. What comes out are weights over the grid, so each
+answer carries the uncertainty of the fit. Range: releases that were seen at the lock (catch,
+armature, supply); a door's contact holds a person's time and is not explained.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+import numpy.typing as npt
+import polars as pl
+
+from remanence.analytics.physics.latency import placed_within_resolution
+from remanence.analytics.physics.release import CLAMP_VOLTS, STALL_SHARE, Magnet, Solenoid
+from remanence.analytics.statistics.survival import product_limit
+from remanence.shared.tables import ACTUATIONS, require
+from remanence.shared.venue import Lock, Venue
+
+Reals = npt.NDArray[np.float64]
+
+STALL_SPREAD = 0.06
+"""Spread (standard deviation) of stall over rated volts among latches (calculated, generic)."""
+
+FEWEST_RELEASES = 12
+"""Fewer releases than this leave the prior alone."""
+
+VOLTS_VARY = 0.03
+"""Volts must vary by this share, middle 90 %, before a stall margin is worth saying (trade
+practice)."""
+
+MAGNET_SECONDS = 0.1
+"""Generic time constant of a holding magnet's coil. [s] (50 to 200 ms, calculated)"""
+
+MOSTLY = 0.7
+"""Where one step of the polling holds more of the releases than this, the interval of the median
+is at least that step: its inside cannot be told if the polling's phase hangs on the command."""
+
+_GRID = np.linspace(0.40, 0.98, 117)
+_MOST = 2000
+
+
+def loaded(actuations: pl.DataFrame, heat: pl.DataFrame | None, ambient: float) -> pl.DataFrame:
+    """Actuations with ``volts``, the rail under this lock's load, and the coil's ``celsius``.
+
+    Parameters
+    ----------
+    actuations : polars.DataFrame
+        Schema ACTUATIONS, any order.
+    heat : polars.DataFrame or None
+        The table of :func:`remanence.analytics.physics.coil_heat.heat_at_start`; None for no
+        modelled heat.
+    ambient : float
+        Temperature of a row without modelled heat. [degrees Celsius]
+
+    Returns
+    -------
+    polars.DataFrame
+        All rows and columns, and ``volts`` [V]: ``volts_before`` less ``sag_volts``, else
+        ``volts_min``, else ``volts_before``; null where the rail was not read. ``celsius``
+        [degrees Celsius] is never null.
+
+    Raises
+    ------
+    TableError
+        A column of ``actuations`` is missing or has another type.
+    """
+    require(actuations, ACTUATIONS)
+    rows = actuations.with_columns(
+        volts=pl.coalesce(
+            pl.col("volts_before") - pl.col("sag_volts"), "volts_min", "volts_before"
+        )
+    )
+    if heat is None or heat.is_empty():
+        return rows.with_columns(celsius=pl.lit(ambient))
+    return rows.join(
+        heat.unique(["lock", "command_time"], keep="first"), on=["lock", "command_time"],
+        how="left",
+    ).with_columns(pl.col("celsius").fill_null(ambient))
+
+
+@dataclass(frozen=True)
+class ReleaseFit:
+    """One lock's release as a function of volts and heat, with its uncertainty.
+
+    Attributes
+    ----------
+    lock : Lock
+        Whose.
+    releases : int
+        Releases it rests on.
+    shares, weights : numpy.ndarray
+        Stall voltage over rated, and how far each value is believed.
+    scatter : float
+        Robust standard deviation of ln latency about the fit.
+    stall_volts, stall_low_volts, stall_high_volts : float or None
+        At 20 degrees, with 95 % interval; None for a magnet.
+    informed : bool
+        Whether this lock's own volts varied enough to say anything of its stall voltage; if
+        not, the prior speaks (``estimated``).
+    """
+
+    lock: Lock
+    releases: int
+    shares: Reals
+    weights: Reals
+    scatter: float
+    stall_volts: float | None
+    stall_low_volts: float | None
+    stall_high_volts: float | None
+    informed: bool
+
+    @property
+    def estimated(self) -> bool:
+        """True where the physical prior alone stands behind it."""
+        return not self.informed
+
+    def ratio(
+        self, volts: npt.ArrayLike, celsius: npt.ArrayLike, before_volts: npt.ArrayLike,
+        before_celsius: npt.ArrayLike,
+    ) -> tuple[float, float, float]:
+        """Median latency under one set of conditions over that under another, with 95 % limits.
+
+        Parameters
+        ----------
+        volts, celsius : array_like
+            Rail volts under load, and coil temperature, of the one set.
+        before_volts, before_celsius : array_like
+            The same of the other.
+
+        Returns
+        -------
+        tuple of float
+            Ratio, low and high; infinite where the lock stalls under the one set alone, 1 where it
+            stalls under both.
+        """
+        now = _factors(self.lock, self.shares, volts, celsius)
+        before = _factors(self.lock, self.shares, before_volts, before_celsius)
+        with np.errstate(invalid="ignore"):
+            values = np.median(now, axis=1) / np.median(before, axis=1)
+        values = np.where(np.isnan(values), 1.0, values)
+        return (_weighted(values, self.weights, 0.5), _weighted(values, self.weights, 0.025),
+                _weighted(values, self.weights, 0.975))
+
+
+def fit_release(rows: pl.DataFrame, lock: Lock) -> ReleaseFit:
+    """Fit one lock from its own releases.
+
+    Parameters
+    ----------
+    rows : polars.DataFrame
+        A table of :func:`loaded`, this lock's rows. Releases with ``latency_ms``, ``volts`` and
+        ``celsius`` count, but not those that a door's contact told; of more than 2000 an even
+        choice.
+    lock : Lock
+        Its coil and ratings.
+
+    Returns
+    -------
+    ReleaseFit
+        With fewer than twelve releases the prior alone; so for every magnet, whose stall volts
+        are None.
+
+    Notes
+    -----
+    See this module: grid over the stall voltage, Huber's loss, normal prior. Prior calculated,
+    generic.
+    """
+    seen = rows.filter(
+        (pl.col("outcome") == "released") & (pl.col("latency_ms") > 0)
+        & (pl.col("latency_from") != "door") & (pl.col("volts") > 0)
+        & pl.col("celsius").is_not_null()
+    )
+    if seen.height > _MOST:
+        seen = seen.gather_every(math.ceil(seen.height / _MOST))
+    latency = np.log(seen["latency_ms"].to_numpy()) if seen.height else np.zeros(0)
+    if lock.is_magnet or not lock.pulsed:
+        scatter = _scatter(latency - np.median(latency)) if latency.size else 0.0
+        return ReleaseFit(lock, seen.height, np.array([STALL_SHARE]), np.ones(1), scatter, None,
+                          None, None, False)
+    prior = -0.5 * ((_GRID - STALL_SHARE) / STALL_SPREAD) ** 2
+    score, scatter, informed = prior, 0.0, False
+    if seen.height >= FEWEST_RELEASES:
+        volts = seen["volts"].to_numpy()
+        with np.errstate(invalid="ignore", divide="ignore"):
+            model = np.log(_factors(lock, _GRID, volts, seen["celsius"].to_numpy()))
+            rest = latency[None, :] - model
+            rest = rest - np.median(rest, axis=1, keepdims=True)
+        # A stall voltage above which the lock was seen to release cannot be right; one such
+        # reading in fifty may be the meter's.
+        possible = np.mean(~np.isfinite(rest), axis=1) <= 0.02
+        scales = np.array([_scatter(row[np.isfinite(row)]) if ok else np.inf
+                           for row, ok in zip(rest, possible, strict=True)])
+        scatter = max(float(np.min(scales)), 1e-3)
+        scaled = np.where(np.isfinite(rest), np.abs(rest) / scatter, 5.0)
+        loss = np.where(scaled <= 1.345, 0.5 * scaled**2, 1.345 * scaled - 0.5 * 1.345**2)
+        score = np.where(possible, prior - loss.sum(axis=1), -np.inf)
+        if not np.isfinite(score).any():
+            score = prior
+        spread = np.quantile(volts, 0.95) / np.quantile(volts, 0.05) - 1
+        informed = bool(spread >= VOLTS_VARY)
+    weights = np.exp(score - score.max())
+    weights /= weights.sum()
+    middle, low, high = (
+        lock.rated_volts * _weighted(_GRID, weights, level) for level in (0.5, 0.025, 0.975)
+    )
+    return ReleaseFit(lock, seen.height, _GRID, weights, scatter, middle, low, high, informed)
+
+
+def fit_releases(
+    actuations: pl.DataFrame, venue: Venue, heat: pl.DataFrame | None = None
+) -> dict[str, ReleaseFit]:
+    """Fit every lock of the venue; one without releases gets the prior.
+
+    Parameters
+    ----------
+    actuations : polars.DataFrame
+        Schema ACTUATIONS; best a stretch in which the lock was well.
+    venue : Venue
+        The locks, and ``ambient_celsius``.
+    heat : polars.DataFrame, optional
+        From :func:`remanence.analytics.physics.coil_heat.heat_at_start`; without it every coil is
+        at ambient.
+
+    Returns
+    -------
+    dict of str to ReleaseFit
+        By lock, in the venue file's order.
+
+    Raises
+    ------
+    TableError
+        A column of ``actuations`` is missing or has another type.
+    """
+    rows = loaded(actuations, heat, venue.limits.ambient_celsius).sort("lock", "command_time")
+    apart = {str(key[0]): group for key, group in rows.group_by("lock")}
+    return {
+        lock.id: fit_release(apart.get(lock.id, rows.clear()), lock) for lock in venue.locks
+    }
+
+
+@dataclass(frozen=True)
+class Explained:
+    """A change of median latency, split.
+
+    Attributes
+    ----------
+    lock : str
+        Its id.
+    before_ms, now_ms : float
+        Median latency of either stretch.
+    measured_percent : tuple of float
+        Change of the median as observed, with its 95 % interval.
+    volts_percent, heat_percent, both_percent : tuple of float
+        What the model gives for the change of volts, of heat, and of both; likewise.
+    rest_percent : tuple of float
+        What remains; likewise.
+    estimated : bool
+        True where the physical prior alone stands behind the model.
+    """
+
+    lock: str
+    before_ms: float
+    now_ms: float
+    measured_percent: tuple[float, float, float]
+    volts_percent: tuple[float, float, float]
+    heat_percent: tuple[float, float, float]
+    both_percent: tuple[float, float, float]
+    rest_percent: tuple[float, float, float]
+    estimated: bool
+
+
+def explain(fit: ReleaseFit, before: pl.DataFrame, now: pl.DataFrame) -> Explained | None:
+    """How much of the change from ``before`` to ``now`` volts and heat explain.
+
+    Parameters
+    ----------
+    fit : ReleaseFit
+        Of that lock.
+    before, now : polars.DataFrame
+        Tables of :func:`loaded`, this lock's rows of two stretches of time.
+
+    Returns
+    -------
+    Explained or None
+        None where either stretch has no median or no volts: not enough data.
+
+    Notes
+    -----
+    The measured change's interval joins the two medians' product-limit intervals on the log
+    scale; the rest's adds the model's in quadrature (both taken as independent).
+    """
+    medians = [_median(frame) for frame in (before, now)]
+    conditions = [_conditions(frame) for frame in (before, now)]
+    if any(item is None for item in (*medians, *conditions)):
+        return None
+    (old, old_low, old_high), (new, new_low, new_high) = medians  # type: ignore[misc]
+    (old_volts, old_celsius), (new_volts, new_celsius) = conditions  # type: ignore[misc]
+    measured = _joined(new / old, [(new_low / new, new_high / new), (old / old_high,
+                                                                     old / old_low)])
+    volts = fit.ratio(new_volts, np.median(old_celsius), old_volts, np.median(old_celsius))
+    heat = fit.ratio(np.median(old_volts), new_celsius, np.median(old_volts), old_celsius)
+    both = fit.ratio(new_volts, new_celsius, old_volts, old_celsius)
+    rest = _joined(measured[0] / both[0], [
+        (measured[1] / measured[0], measured[2] / measured[0]),
+        (both[0] / both[2], both[0] / both[1]),
+    ])
+    return Explained(
+        fit.lock.id, old, new, _percent(measured), _percent(volts), _percent(heat),
+        _percent(both), _percent(rest), fit.estimated,
+    )
+
+
+def _factors(lock: Lock, shares: Reals, volts: npt.ArrayLike, celsius: npt.ArrayLike) -> Reals:
+    """Latency up to a constant, shape (shares, rows)."""
+    at, warm = np.broadcast_arrays(
+        np.atleast_1d(np.asarray(volts, dtype=float)),
+        np.atleast_1d(np.asarray(celsius, dtype=float)),
+    )
+    if lock.is_magnet or not lock.pulsed:
+        return np.repeat(_magnet_factor(lock, at)[None, :], shares.size, axis=0)
+    return np.stack([
+        Solenoid(1.0, float(share) * lock.rated_volts).latency_ms(at, warm) for share in shares
+    ])
+
+
+def _magnet_factor(lock: Lock, volts: Reals) -> Reals:
+    """A magnet's release against volts, from the generic model on a table of volts."""
+    if not volts.size:
+        return np.ones(0)
+    table, values = _magnet_table(lock.ohms, lock.rated_volts, lock.suppression)
+    factor: Reals = np.interp(volts, table, values)
+    return factor
+
+
+@lru_cache(maxsize=256)
+def _magnet_table(ohms: float | None, rated: float, suppression: str) -> tuple[Reals, Reals]:
+    coil = ohms or 2.0 * rated
+    clamp = CLAMP_VOLTS.get(suppression, CLAMP_VOLTS["diode"])
+    magnet = Magnet(coil, MAGNET_SECONDS * coil, rated, clamp)
+    table = np.linspace(0.7, 1.3, 25) * rated
+    values = np.array([magnet.release_ms(float(item)) for item in table])
+    return table, values / magnet.release_ms(rated)
+
+
+def _median(rows: pl.DataFrame) -> tuple[float, float, float] | None:
+    """Product-limit median with its limits, releases placed within their resolution."""
+    part = rows.filter(
+        pl.col("outcome").is_in(["released", "no-release"])
+        & (pl.col("latency_from") != "door").fill_null(True)
+    ).with_columns(_released=pl.col("outcome") == "released").with_columns(
+        _stamp=pl.when("_released").then("latency_ms").otherwise("waited_ms")
+    ).filter(pl.col("_stamp") > 0).with_columns(
+        _time=placed_within_resolution("_stamp", "_released", ["lock"])
+    )
+    if part.height < 3:
+        return None
+    curve = product_limit(part["_time"].to_numpy(), part["_released"].to_numpy())
+    value, low, high = curve.quantile(0.5)
+    if value is None or high is None or low <= 0:
+        return None
+    stamps = part.filter("_released")["_stamp"].round(1).value_counts(sort=True)
+    if stamps["count"][0] > MOSTLY * part.height:
+        # One step holds nearly all: the median is somewhere in that step.
+        step = float(part["resolution_ms"].fill_null(0.0).max())  # type: ignore[arg-type]
+        stamp = float(stamps["_stamp"][0])
+        low, high = min(low, max(stamp - step, 0.01)), max(high, stamp)
+    return value, low, high
+
+
+def _conditions(rows: pl.DataFrame) -> tuple[Reals, Reals] | None:
+    part = rows.filter((pl.col("volts") > 0) & (pl.col("outcome") == "released"))
+    if part.height < 3:
+        return None
+    return part["volts"].to_numpy(), part["celsius"].to_numpy()
+
+
+def _joined(
+    ratio: float, factors: list[tuple[float, float]]
+) -> tuple[float, float, float]:
+    """A ratio with the limits of its factors joined in quadrature on the log scale."""
+    low = math.sqrt(sum(math.log(item[0]) ** 2 for item in factors if item[0] > 0))
+    high = math.sqrt(sum(math.log(item[1]) ** 2 for item in factors if math.isfinite(item[1])))
+    return ratio, ratio * math.exp(-low), ratio * math.exp(high)
+
+
+def _percent(ratio: tuple[float, float, float]) -> tuple[float, float, float]:
+    return (100 * (ratio[0] - 1), 100 * (ratio[1] - 1), 100 * (ratio[2] - 1))
+
+
+def _scatter(values: Reals) -> float:
+    if not values.size:
+        return 0.0
+    return float(np.median(np.abs(values - np.median(values)))) / 0.6745
+
+
+def _weighted(values: Reals, weights: Reals, level: float) -> float:
+    """Weighted quantile."""
+    order = np.argsort(values, kind="stable")
+    total = np.cumsum(weights[order])
+    return float(values[order][min(int(np.searchsorted(total, level * total[-1])),
+                                   values.size - 1)])

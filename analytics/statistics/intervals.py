@@ -1,0 +1,59 @@
+"""Intervals of shares, counts and medians; robust spread; log odds as a probability."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+from scipy import stats
+
+Reals = npt.NDArray[np.float64]
+
+
+def wilson(count: int, total: int, confidence: float = 0.95) -> tuple[float, float]:
+    """Wilson's score interval of a proportion; (0, 1) where nothing was counted.
+
+    Newcombe, Statist. Med. 17 (1998) 857, method 3.
+    """
+    if total <= 0:
+        return 0.0, 1.0
+    interval = stats.binomtest(count, total).proportion_ci(confidence, method="wilson")
+    return float(interval.low), float(interval.high)
+
+
+
+def poisson_limits(count: int, confidence: float = 0.95) -> tuple[float, float]:
+    """Exact limits of a count (Garwood, Biometrika 28 (1936) 437)."""
+    tail = (1 - confidence) / 2
+    low = stats.chi2.ppf(tail, 2 * count) / 2 if count else 0.0
+    return float(low), float(stats.chi2.ppf(1 - tail, 2 * count + 2) / 2)
+
+
+
+def median_interval(values: Reals, confidence: float = 0.95) -> tuple[float, float, float]:
+    """Median with its distribution-free interval from the order statistics.
+
+    With fewer than six values the interval is the range, and covers less than
+    95 %; NaN where there is none.
+    """
+    ordered = np.sort(values[np.isfinite(values)])
+    count = ordered.size
+    if count == 0:
+        return np.nan, np.nan, np.nan
+    rank = int(stats.binom.ppf((1 - confidence) / 2, count, 0.5))
+    rank = min(max(rank - 1, 0), (count - 1) // 2)
+    return float(np.median(ordered)), float(ordered[rank]), float(ordered[count - 1 - rank])
+
+
+
+def robust_deviation(values: Reals) -> float:
+    """1.4826 times the median absolute deviation; NaN without values."""
+    finite = values[np.isfinite(values)]
+    if finite.size == 0:
+        return float("nan")
+    return float(1.4826 * np.median(np.abs(finite - np.median(finite))))
+
+
+
+def probability(log_odds: float) -> float:
+    """From natural log odds, kept off 0 and 1: no log proves anything beyond doubt."""
+    return float(np.clip(1.0 / (1.0 + np.exp(-np.clip(log_odds, -30, 30))), 0.001, 0.999))

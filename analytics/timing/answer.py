@@ -1,0 +1,490 @@
+"""From a lock's timing to what to programme: pulse, waits and cue.
+
+Every answer is simple arithmetic on the numbers of a :class:`LockModel`, in an order that the
+page's script repeats step for step, so that both give the same digits. Rounding is to the safe
+side: pulses and waits up, probabilities down.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from remanence.analytics.timing.model import CURVE, RISKS, TARGETS, LockModel, Settings, key
+
+_TINY = 1e-9
+"""Rounding up starts this far above a whole number: arithmetic is not exact."""
+
+
+@dataclass(frozen=True)
+class PulseAnswer:
+    """The pulse to programme; for a magnet, the time to leave it switched off.
+
+    Attributes
+    ----------
+    state : str
+        ``good``, ``tight`` (the rating leaves less than the usual margin), ``none`` (no pulse
+        does both: the shortest that releases is longer than the rating allows), ``mend`` (it
+        needs far longer than its part and longer than is usual: a longer pulse is no cure) or
+        the obstacle (``door``, ``unobserved``, ``too-few``).
+    shortest_ms, longest_ms, recommended_ms : float or None
+        Shortest that meets the target, longest that the rating allows, and what to programme.
+    stated : float or None
+        Share of openings that ``recommended_ms`` releases at the first try, a lower bound
+        (one-sided 95 %).
+    falls_short : str
+        Why ``stated`` is below the target: ``misses`` (unanswered whatever the length), ``few``
+        (too few commands to be that sure) or empty.
+    beyond_log, below_log : bool
+        No pulse in the log was this long, or this short; the feedback had moved by then, that it
+        stays moved when the current ends is still to be tried.
+    beyond_usual : bool
+        Longer than pulses usually are.
+    """
+
+    state: str
+    shortest_ms: float | None = None
+    longest_ms: float | None = None
+    recommended_ms: float | None = None
+    stated: float | None = None
+    falls_short: str = ""
+    beyond_log: bool = False
+    below_log: bool = False
+    beyond_usual: bool = False
+
+
+@dataclass(frozen=True)
+class WaitAnswer:
+    """When to try again, how often, and when to call it stuck; times from the first command.
+
+    Attributes
+    ----------
+    late_ms : float or None
+        Time after which a release that is still to come is rarer than the risk.
+    retry_ms : float or None
+        From a command to the next try.
+    retries : int or None
+        How many.
+    stuck_ms : float or None
+        When to call it stuck.
+    left : float or None
+        Chance that a healthy lock is called stuck all the same.
+    """
+
+    late_ms: float | None = None
+    retry_ms: float | None = None
+    retries: int | None = None
+    stuck_ms: float | None = None
+    left: float | None = None
+
+
+@dataclass(frozen=True)
+class CueAnswer:
+    """When to start a cue, after (before, if negative) the command, and how many it catches.
+
+    Attributes
+    ----------
+    offset_ms : float or None
+        When.
+    from_ms, to_ms : float or None
+        Between these at most one opening in a hundred more is lost.
+    share, share_low : float or None
+        Share of openings that lie where few notice that the two are apart, and its lower limit.
+    accepted : float or None
+        Share that lies where few mind.
+    feedback : bool
+        The share is too small: start it from the feedback.
+    """
+
+    offset_ms: float | None = None
+    from_ms: float | None = None
+    to_ms: float | None = None
+    share: float | None = None
+    share_low: float | None = None
+    accepted: float | None = None
+    feedback: bool = False
+
+
+@dataclass(frozen=True)
+class LockAnswer:
+    """All answers for one lock.
+
+    Attributes
+    ----------
+    lock : str
+        Its id.
+    slow_volts, cue_volts : float or None
+        Rail volts that pulse and waits, and the cues, were worked out for.
+    pulse, wait : PulseAnswer, WaitAnswer
+        What to programme.
+    sound, light : CueAnswer
+        When to start either.
+    """
+
+    lock: str
+    slow_volts: float | None
+    cue_volts: float | None
+    pulse: PulseAnswer
+    wait: WaitAnswer
+    sound: CueAnswer
+    light: CueAnswer
+
+
+def round_up(value: float, step: float) -> float:
+    """The next multiple of ``step``."""
+    return math.ceil(value / step - _TINY) * step
+
+
+def safe_scale(model: LockModel, volts: float | None) -> float:
+    """How much longer times are at ``volts``, by the exponent's end on the safe side."""
+    if volts is None or model.reference_volts is None:
+        return 1.0
+    low = volts < model.reference_volts
+    power = model.exponent_steep if low else model.exponent_shallow
+    return float((volts / model.reference_volts) ** power)
+
+
+def likely_scale(model: LockModel, volts: float | None) -> float:
+    """How much longer times are at ``volts``, as far as is known."""
+    if volts is None or model.reference_volts is None:
+        return 1.0
+    return float((volts / model.reference_volts) ** model.exponent)
+
+
+def pulse_answer(
+    model: LockModel, settings: Settings, target: float, volts: float | None
+) -> PulseAnswer:
+    """The pulse to programme for ``target`` at ``volts``.
+
+    Parameters
+    ----------
+    model : LockModel
+        The lock.
+    settings : Settings
+        Margins, step and what is usual.
+    target : float
+        One of :data:`TARGETS`: share of openings to release at the first try.
+    volts : float or None
+        The lowest rail volts it is to work at; None: as the log had them.
+
+    Returns
+    -------
+    PulseAnswer
+        Rounded up; no pulse where there is an obstacle or the target was not worked out.
+
+    Notes
+    -----
+    Margins: common practice, no source.
+    """
+    longest = model.longest_ms
+    need = model.need_ms.get(key(target))
+    if model.obstacle or need is None:
+        return PulseAnswer(model.obstacle or "too-few", longest_ms=longest)
+    scale = safe_scale(model, volts)
+    shortest = round_up(need * scale, 1.0)
+    if model.magnet:
+        wanted = shortest * settings.magnet_margin + settings.magnet_person_ms
+    else:
+        wanted = shortest * settings.pulse_margin
+    recommended = round_up(wanted, settings.pulse_step_ms)
+    state = "good"
+    if model.mend_first and not model.magnet and recommended > settings.usual_pulse_ms:
+        return PulseAnswer("mend", shortest, longest)
+    if longest is not None and shortest > longest:
+        return PulseAnswer("none", shortest, longest)
+    if longest is not None and recommended > longest:
+        state, recommended = "tight", max(
+            math.floor(longest / settings.pulse_step_ms + _TINY) * settings.pulse_step_ms, shortest
+        )
+    stated = stated_share(model, recommended, scale)
+    falls_short = ""
+    if stated < target:
+        falls_short = "misses" if key(target) in model.silent else "few"
+    most, least = model.pulse_most_ms, model.pulse_least_ms
+    return PulseAnswer(
+        state, shortest, longest, recommended, stated, falls_short,
+        beyond_log=most is not None and recommended > most,
+        below_log=not model.magnet and least is not None and recommended < least,
+        beyond_usual=not model.magnet and recommended > settings.usual_pulse_ms,
+    )
+
+
+def stated_share(model: LockModel, pulse_ms: float, scale: float) -> float:
+    """Share of openings that a pulse releases at the first try: a lower bound, rounded down.
+
+    Parameters
+    ----------
+    model : LockModel
+        The lock.
+    pulse_ms : float
+        The pulse.
+    scale : float
+        How much longer times are than at the model's reference volts; 1 there.
+
+    Returns
+    -------
+    float
+        The highest of :data:`TARGETS` that the pulse is long enough for, less the upper bound of
+        silent commands; 0 where it is long enough for none.
+    """
+    best = 0.0
+    for target in TARGETS:
+        need = model.need_ms.get(key(target))
+        if need is not None and need * scale <= pulse_ms:
+            best = target
+    return math.floor(best * (1 - model.miss.upper) * 1e5 + _TINY) / 1e5
+
+
+def wait_answer(
+    model: LockModel, settings: Settings, risk: float, volts: float | None,
+    pulse_ms: float | None,
+) -> WaitAnswer:
+    """Waits and retries for a chance ``risk`` of calling a healthy lock stuck.
+
+    Parameters
+    ----------
+    model : LockModel
+        The lock.
+    settings : Settings
+        Least retry, most retries and step.
+    risk : float
+        One of :data:`RISKS`.
+    volts : float or None
+        The lowest rail volts it is to work at; None: as the log had them.
+    pulse_ms : float or None
+        The pulse that is programmed.
+
+    Returns
+    -------
+    WaitAnswer
+        Without a pulse to programme there is nothing to wait for: then none are given; nor for
+        a latency that contains a person (a door).
+    """
+    late = model.late_ms.get(key(risk))
+    if model.obstacle or model.kind == "door" or late is None or pulse_ms is None:
+        return WaitAnswer()
+    late_ms = round_up(late * safe_scale(model, volts), settings.wait_step_ms)
+    retry = max(late_ms, settings.retry_least_ms, pulse_ms)
+    if not model.magnet and model.duty_percent:
+        retry = max(retry, pulse_ms * 100 / model.duty_percent)
+    retry = round_up(retry, settings.wait_step_ms)
+    left, retries = model.miss.mean * model.again.mean, 1
+    while left > risk and retries < settings.retries_most:
+        left, retries = left * model.again.mean, retries + 1
+    return WaitAnswer(late_ms, retry, retries, retries * retry + late_ms, left)
+
+
+def tenths(model: LockModel, volts: float | None, delay_ms: float = 0.0) -> list[int]:
+    """The lock's equally likely release times at ``volts``, in tenths of a millisecond."""
+    scale = likely_scale(model, volts)
+    return [math.floor((point * scale + delay_ms) * 10 + 0.5) for point in model.points_ms]
+
+
+def cue_answer(
+    model: LockModel, settings: Settings, volts: float | None, *, sound: bool
+) -> CueAnswer:
+    """When to start a sound (or a light) so that most openings and it are one event.
+
+    The opening is what is seen (with a sound as cue) or heard (with a light as cue). A sound
+    may come ``early_ms`` before what is seen and ``late_ms`` after it.
+
+    Parameters
+    ----------
+    model : LockModel
+        The lock.
+    settings : Settings
+        What reads as one event (:class:`Settings`).
+    volts : float or None
+        Rail volts at which the cue is to fit; None: as the log had them.
+    sound : bool
+        True for a sound, False for a light.
+
+    Returns
+    -------
+    CueAnswer
+        Nothing for a door, or where there are no release times.
+    """
+    if model.obstacle or model.kind == "door" or not model.points_ms:
+        return CueAnswer()
+    points = tenths(model, volts)
+    early, late = (settings.early_ms, settings.late_ms)
+    wide = (settings.accept_early_ms, settings.accept_late_ms)
+    # The opening at t is inside when cue - before <= t <= cue + after.
+    before, after = (late, early) if sound else (early, late)
+    wide_before, wide_after = (wide[1], wide[0]) if sound else wide
+    first, last, best = _best_window(points, before, after, 0)
+    offset = math.floor((first + last) / 20 + 0.5) * 10
+    near_first, near_last, _ = _best_window(points, before, after, best - len(points) // 100)
+    share = _inside(points, offset, before, after) / len(points)
+    low = _wilson_low(share, max(model.independent, 1.0))
+    if model.location_factor > 1.0:
+        for factor in (model.location_factor, 1 / model.location_factor):
+            moved = [math.floor(point * factor + 0.5) for point in points]
+            low = min(low, _inside(moved, offset, before, after) / len(points))
+    return CueAnswer(
+        offset_ms=offset / 10, from_ms=math.ceil(near_first / 10),
+        to_ms=math.floor(near_last / 10), share=share,
+        share_low=math.floor(low * 1e3 + _TINY) / 1e3,
+        accepted=_inside(points, offset, wide_before, wide_after) / len(points),
+        feedback=share < settings.cue_share_least or model.slow_magnet,
+    )
+
+
+def _inside(points: Sequence[int], offset: int, before: float, after: float) -> int:
+    low, high = offset - round(before * 10), offset + round(after * 10)
+    return sum(1 for point in points if low <= point <= high)
+
+
+def _best_window(
+    points: Sequence[int], before: float, after: float, least: int
+) -> tuple[int, int, int]:
+    """First and last offset of the longest stretch with the most points inside, and how many.
+
+    With ``least`` above zero: the whole stretch around the best with at least so many.
+    """
+    steps: dict[int, int] = {}
+    for point in points:
+        start, end = point - round(after * 10), point + round(before * 10) + 1
+        steps[start] = steps.get(start, 0) + 1
+        steps[end] = steps.get(end, 0) - 1
+    inside, best, edges = 0, 0, sorted(steps)
+    levels = []
+    for edge in edges:
+        inside += steps[edge]
+        levels.append(inside)
+        best = max(best, inside)
+    wanted = least if least > 0 else best
+    longest = (0, 0)
+    index = 0
+    while index < len(edges):
+        if levels[index] >= wanted:
+            start = edges[index]
+            while index < len(edges) and levels[index] >= wanted:
+                index += 1
+            end = edges[index] - 1
+            if end - start > longest[1] - longest[0] or longest == (0, 0):
+                longest = (start, end)
+        index += 1
+    return longest[0], longest[1], best
+
+
+def _wilson_low(share: float, count: float) -> float:
+    """Lower end of Wilson's 95 % interval."""
+    z2 = 3.841458820694124
+    middle = share + z2 / (2 * count)
+    half = math.sqrt(z2) * math.sqrt(share * (1 - share) / count + z2 / (4 * count * count))
+    return max((middle - half) / (1 + z2 / count), 0.0)
+
+
+def lock_answer(
+    model: LockModel, settings: Settings, *, target: float | None = None,
+    risk: float | None = None, slow_volts: float | None = None, cue_volts: float | None = None,
+) -> LockAnswer:
+    """All answers for one lock.
+
+    Parameters
+    ----------
+    model : LockModel
+        The lock.
+    settings : Settings
+        What is asked for.
+    target, risk : float, optional
+        One of :data:`TARGETS` and of :data:`RISKS`; default: the settings'.
+    slow_volts : float, optional
+        Rail volts at which pulse and waits must hold; without: as the log had them.
+    cue_volts : float, optional
+        Rail volts at which the cue is to fit; without: as the log had them.
+
+    Returns
+    -------
+    LockAnswer
+        Pulse, waits and both cues.
+    """
+    target = settings.target if target is None else target
+    risk = settings.risk if risk is None else risk
+    pulse = pulse_answer(model, settings, target, slow_volts)
+    return LockAnswer(
+        lock=model.lock, slow_volts=slow_volts, cue_volts=cue_volts, pulse=pulse,
+        wait=wait_answer(model, settings, risk, slow_volts, pulse.recommended_ms),
+        sound=cue_answer(model, settings, cue_volts, sound=True),
+        light=cue_answer(model, settings, cue_volts, sound=False),
+    )
+
+
+def nearest_offered(value: float, offered: Sequence[float]) -> float:
+    """The one of ``offered`` that is nearest to ``value`` on a logarithmic scale.
+
+    Parameters
+    ----------
+    value : float
+        What is asked for, between 0 and 1.
+    offered : sequence of float
+        :data:`TARGETS` (judged by what is left to 1) or :data:`RISKS`.
+
+    Returns
+    -------
+    float
+        ``value`` itself where it is offered.
+    """
+    if value in offered:
+        return value
+    return min(offered, key=lambda item: abs(math.log((1 - item) / (1 - value))
+                                             if offered is TARGETS else math.log(item / value)))
+
+
+__all__ = [
+    "RISKS", "TARGETS", "CueAnswer", "LockAnswer", "PulseAnswer", "WaitAnswer", "cue_answer",
+    "likely_scale", "lock_answer", "nearest_offered", "pulse_answer", "round_up", "safe_scale",
+    "stated_share", "tenths", "wait_answer",
+]
+
+
+@dataclass(frozen=True)
+class Curve:
+    """Shares released at rising pulse lengths, at ``volts`` (None: whatever the volts)."""
+
+    volts: float | None
+    pulse_ms: tuple[float, ...]
+    share: tuple[float, ...]
+
+
+def release_share(model: LockModel, pulse_ms: float, volts: float | None) -> float:
+    """Fitted share of openings that a pulse of this length releases at these volts."""
+    scale = likely_scale(model, volts)
+    points = model.need_points_ms
+    if not points:
+        return 0.0
+    return sum(point * scale <= pulse_ms for point in points) / len(points) * (
+        1 - model.miss.mean)
+
+
+def release_curve(model: LockModel, volts: float | None, last_ms: float) -> Curve:
+    """The fitted curve as a line from no pulse to ``last_ms``."""
+    scale = likely_scale(model, volts)
+    points, top = model.need_points_ms, 1 - model.miss.mean
+    times, shares = [0.0], [0.0]
+    if points:
+        times.append(points[0] * scale)
+        shares.append(0.0)
+    for number, point in enumerate(points):
+        times.append(point * scale)
+        shares.append((number + 0.5) / len(points) * top)
+    times.append(max(last_ms, times[-1]))
+    shares.append(top)
+    return Curve(volts, tuple(times), tuple(shares))
+
+
+def lower_curve(model: LockModel, volts: float | None, last_ms: float) -> Curve:
+    """What is sure (one-sided 95 %): the share that each pulse releases at the least."""
+    scale = safe_scale(model, volts)
+    times, shares = [0.0], [0.0]
+    for target in (*CURVE, *TARGETS):
+        need = model.need_ms.get(key(target))
+        if need is not None and need * scale > times[-1]:
+            # A bound holds from its pulse on: a step, not a slope.
+            times += [need * scale, need * scale]
+            shares += [shares[-1], target * (1 - model.miss.upper)]
+    times.append(max(last_ms, times[-1]))
+    shares.append(shares[-1])
+    return Curve(volts, tuple(times), tuple(shares))

@@ -1,0 +1,332 @@
+"""From actuations to each lock's timing: its distribution, what it needs, how often it is silent.
+
+A lock with enough releases of its own stands on them. One with fewer stands on its own median
+drawn towards those of the locks of its part (:mod:`remanence.analytics.timing.borrow`), and says
+so.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+
+import numpy as np
+from scipy import special
+
+from remanence.analytics.statistics.survival import product_limit
+from remanence.analytics.timing.borrow import (
+    Pool,
+    at_reference,
+    lent_pool,
+    own_pool,
+    useful_lenders,
+)
+from remanence.analytics.timing.misses import MissRate, miss_rate
+from remanence.analytics.timing.model import (
+    CURVE,
+    POINTS,
+    QUANTILES,
+    RISKS,
+    TARGETS,
+    LockModel,
+    PulseGroup,
+    Quantile,
+    RailModel,
+    SeenPoint,
+    key,
+)
+from remanence.analytics.timing.recent import FEWEST
+from remanence.analytics.timing.sample import Sample
+from remanence.analytics.timing.tail import (
+    LEAST,
+    Flags,
+    Reals,
+    design_effect,
+    quantile_points,
+    upper_quantile,
+)
+from remanence.analytics.timing.volts import NONE, Exponent
+
+NEED_CONFIDENCE = 0.975
+MISS_CONFIDENCE = 0.985
+"""With the exponent's own 1 % they leave the 5 % that a one-sided 95 % statement may be wrong
+by (Bonferroni's inequality)."""
+
+DUTY_CYCLE_MS = 300_000.0
+"""Duty is a share of a cycle of five minutes: DIN VDE 0580, 3.2.2, as quoted in public notes."""
+
+
+def fit_lock(
+    sample: Sample, lenders: Sequence[Sample], family_samples: Sequence[Sample],
+    exponents: Mapping[str, Exponent], rail: RailModel | None, own_least: float,
+) -> LockModel:
+    """One lock's timing from its sample and those of the locks of its part.
+
+    Parameters
+    ----------
+    sample : Sample
+        The lock's own.
+    lenders : sequence of Sample
+        Locks of the same part (:func:`same_part`).
+    family_samples : sequence of Sample
+        All locks; those released the same way lend what is known of silent commands.
+    exponents : mapping of str to Exponent
+        Power of volts, by lock.
+    rail : remanence.analytics.timing.model.RailModel or None
+        The lock's rail.
+    own_least : float
+        Releases from which on the lock stands on its own.
+
+    Returns
+    -------
+    LockModel
+        Its ``obstacle`` says where there is nothing to recommend from.
+    """
+    lock = sample.lock
+    model = _counts(sample)
+    exponent = exponents.get(lock.id, NONE)
+    reference = rail.typical_volts if rail is not None else None
+    if reference is None or exponent.steep == 0.0:
+        exponent, reference = NONE, None
+    longest_ms, longest_from = longest_pulse(sample)
+    model = replace(
+        model, reference_volts=reference, exponent=exponent.middle,
+        exponent_steep=exponent.steep, exponent_shallow=exponent.shallow,
+        longest_ms=longest_ms, longest_from=longest_from,
+    )
+    useful = useful_lenders(sample, lenders)
+    door = sample.kind == "door"
+    pool: Pool | None
+    if door and not useful:
+        return _describe(replace(model, obstacle="door"), sample, None)
+    if sample.changed is not None:  # It is no longer like its part: its own few count.
+        own_least = min(own_least, FEWEST)
+    if not door and (
+        sample.releases >= own_least or (not useful and sample.releases >= LEAST)
+    ):
+        pool, basis = own_pool(sample, reference, exponent.middle), "own"
+    elif useful:
+        pool, basis = lent_pool(sample, useful, reference, exponents), "borrowed"
+    else:
+        blind = sample.kind is None or sample.unobserved > sample.releases
+        obstacle = "unobserved" if blind else "too-few"
+        return _describe(replace(model, obstacle=obstacle), sample, None)
+    need, known, need_ms = _needs(sample, pool, reference, exponent.middle)
+    late_ms = _lates(pool)
+    long_enough = need_ms[key(0.99)] or np.inf
+    alike = released_alike(sample, family_samples)
+    misses = [_missed(s, reference, exponents, long_enough) for s in (sample, *alike)]
+    again = [_missed_again(s) for s in (sample, *alike)]
+    if door:  # What its contact misses includes the person who did not push.
+        misses[0], again[0] = (0, 0), (0, 0)
+    own_misses = misses[0]
+    effect = 1.0 if door else _miss_effect(sample)
+    model = replace(
+        model, basis=basis, obstacle="",
+        siblings=tuple(s.lock.id for s in useful) if basis == "borrowed" else (),
+        borrowed_releases=sum(s.releases for s in useful) if basis == "borrowed" else 0,
+        independent=_independent(sample) if basis == "own" else sum(map(_independent, useful)),
+        location_factor=float(np.exp(special.ndtri(0.95) * pool.deviation)),
+        points_ms=_rounded(quantile_points(pool.late, np.ones(pool.late.size, bool), POINTS)),
+        need_points_ms=_rounded(quantile_points(need, known, POINTS)),
+        need_ms=need_ms, late_ms=late_ms,
+        miss=miss_rate(*own_misses, misses[1:], confidence=MISS_CONFIDENCE, inflation=effect),
+        again=miss_rate(*again[0], again[1:], confidence=MISS_CONFIDENCE),
+        silent=tuple(key(t) for t in TARGETS if _too_silent(*own_misses, t)),
+    )
+    return _describe(model, sample, pool)
+
+
+def _counts(sample: Sample) -> LockModel:
+    lock = sample.lock
+    pulses = sample.pulse_ms[sample.first]
+    return LockModel(
+        lock=lock.id, room=lock.room, part=lock.part, supply=lock.supply, magnet=not lock.pulsed,
+        slow_magnet=not lock.pulsed and lock.suppression == "diode",
+        on_way_out=lock.on_way_out, kind=sample.kind, first_day=sample.first_day,
+        last_day=sample.last_day, commands=sample.commands, released=sample.releases,
+        unanswered=int((~sample.released).sum()), already_open=sample.already_open,
+        unobserved=sample.unobserved, two_clocks=sample.two_clocks,
+        resolution_ms=sample.resolution_ms, pulse_groups=_pulse_groups(sample),
+        seen=_seen(sample), changed=sample.changed,
+        pulse_median_ms=float(np.median(pulses)) if pulses.size else None,
+        pulse_most_ms=float(np.max(pulses)) if pulses.size else None,
+        # A self-cutting lock's current ends with its release: there a short pulse is proven.
+        pulse_least_ms=(float(np.quantile(pulses, 0.01)) if pulses.size and not lock.self_cut
+                        else None),
+        max_on_ms=lock.max_on_ms if lock.pulsed else None,
+        duty_percent=lock.duty_percent if lock.pulsed else None,
+        busiest_five_minutes=sample.busiest_five_minutes, amps=lock.amps,
+        miss=MissRate(0, 0, 1.0, 1.0), again=MissRate(0, 0, 1.0, 1.0),
+    )
+
+
+def longest_pulse(sample: Sample) -> tuple[float | None, str]:
+    """The longest pulse that the coil's ratings allow, and the key that says so.
+
+    The duty holds for as many commands in five minutes as the log ever saw. A magnet's
+    off-time has no such end.
+    """
+    lock = sample.lock
+    found: list[tuple[float, str]] = []
+    if lock.pulsed and lock.max_on_ms is not None:
+        found.append((lock.max_on_ms, "max_on_ms"))
+    if lock.pulsed and lock.duty_percent is not None and lock.duty_percent < 100:
+        often = max(sample.busiest_five_minutes, 1)
+        found.append((lock.duty_percent / 100 * DUTY_CYCLE_MS / often, "duty_percent"))
+    return min(found, default=(None, ""))
+
+
+def _needs(
+    sample: Sample, pool: Pool, reference: float | None, exponent: float
+) -> tuple[Reals, Flags, dict[str, float | None]]:
+    """Bounds of the pulse needed, by target, at reference volts.
+
+    A silent command whose pulse was shorter than the bound may have been cut short: it joins
+    as a need longer than its pulse, and the bound is taken again until none is left. Those
+    with longer pulses were silent for another reason and are counted as misses.
+    """
+    silent = ~sample.released & sample.first
+    pulses = at_reference(sample.pulse_ms[silent], sample.volts[silent], reference, exponent)
+    days = sample.day[silent]
+    need, known, day = pool.need, pool.need_known, pool.day
+
+    def bound(target: float) -> float | None:
+        return upper_quantile(need, known, target, NEED_CONFIDENCE, days=day, step=pool.step,
+                              shift_deviation=pool.deviation)
+
+    joined = np.zeros(pulses.size, dtype=bool)
+    for _ in range(20):
+        limit = bound(0.99)
+        short = np.zeros(pulses.size, bool) if limit is None else (pulses < limit) & ~joined
+        if not short.any():
+            break
+        joined |= short
+        need = np.concatenate([need, pulses[short]])
+        known = np.concatenate([known, np.zeros(int(short.sum()), dtype=bool)])
+        day = np.concatenate([day, days[short]])
+    found: dict[str, float | None] = {}
+    least = 0.0
+    for target in (*CURVE, *TARGETS):
+        value = bound(target)
+        if value is not None:
+            value = least = max(value, least)
+        found[key(target)] = value
+    return need, known, found
+
+
+def _lates(pool: Pool) -> dict[str, float | None]:
+    """Bounds of the latency of those that release, by risk, at reference volts."""
+    all_happened = np.ones(pool.late.size, dtype=bool)
+    found: dict[str, float | None] = {}
+    least = 0.0
+    for risk in sorted(RISKS, reverse=True):
+        value = upper_quantile(pool.late, all_happened, 1 - risk, NEED_CONFIDENCE,
+                               days=pool.late_day, step=pool.step,
+                               shift_deviation=pool.deviation)
+        if value is not None:
+            value = least = max(value, least)
+        found[key(risk)] = value
+    return found
+
+
+def _missed(
+    sample: Sample, reference: float | None, exponents: Mapping[str, Exponent], enough: float
+) -> tuple[int, int]:
+    """First commands with a pulse that was long enough: how many silent, of how many."""
+    power = exponents.get(sample.lock.id, NONE).middle if reference is not None else 0.0
+    pulse = at_reference(sample.pulse_ms, sample.volts, reference, power)
+    use = sample.first & (pulse >= enough)
+    return int((use & ~sample.released).sum()), int(use.sum())
+
+
+def _missed_again(sample: Sample) -> tuple[int, int]:
+    use = sample.attempt >= 2
+    return int((use & ~sample.released).sum()), int(use.sum())
+
+
+def _too_silent(missed: int, commands: int, target: float) -> bool:
+    """Whether so many silent commands are more than chance where the target is met (5 %)."""
+    return missed > 0 and float(special.bdtrc(missed - 1, commands, 1 - target)) < 0.05
+
+
+def released_alike(sample: Sample, others: Sequence[Sample]) -> list[Sample]:
+    """The venue's other locks released the same way: they say how much locks differ in silence."""
+    return [s for s in others if s.lock.id != sample.lock.id and s.kind not in (None, "door")
+            and s.lock.pulsed == sample.lock.pulsed]
+
+
+def _miss_effect(sample: Sample) -> float:
+    silent = ~sample.released & sample.first
+    return design_effect(silent[sample.first], sample.day[sample.first]) if silent.any() else 1.0
+
+
+def _independent(sample: Sample) -> float:
+    latency = sample.latency_ms[sample.released]
+    if latency.size < 2:
+        return float(latency.size)
+    return latency.size / design_effect(latency > np.median(latency), sample.day[sample.released])
+
+
+def _describe(model: LockModel, sample: Sample, pool: Pool | None) -> LockModel:
+    """The printed quantiles: over the volts and seasons met, silent commands counted."""
+    if model.basis == "borrowed" and pool is not None and model.kind != "door":
+        z = float(special.ndtri(0.975))
+        low, high = np.exp(-z * pool.deviation), np.exp(z * pool.deviation)
+        values = np.quantile(pool.late, QUANTILES, method="inverted_cdf")
+        rows = [Quantile(q, float(v), float(v * low), float(v * high))
+                for q, v in zip(QUANTILES, values, strict=True)]
+        return replace(model, quantiles=tuple(rows))
+    if sample.releases < 3:
+        return model
+    rows = []
+    plain = product_limit(sample.latency_ms, sample.released)
+    for share in QUANTILES:
+        value = plain.quantile(share)[0]
+        effect = 1.0
+        if value is not None:
+            effect = design_effect(sample.latency_ms > value, sample.day)
+        # Dependent days widen the interval as fewer observations would.
+        wide = 2 * float(special.ndtr(special.ndtri(0.975) * np.sqrt(effect))) - 1
+        wide = min(wide, 1 - 1e-9)
+        curve = plain if effect == 1.0 else product_limit(
+            sample.latency_ms, sample.released, confidence=wide)
+        _, least, most = curve.quantile(share)
+        rows.append(Quantile(share, value, least, most))
+    return replace(model, quantiles=tuple(rows))
+
+
+def _seen(sample: Sample, most: int = 40) -> tuple[SeenPoint, ...]:
+    """The product-limit share released by each pulse length: what lies under the fitted curve."""
+    first = sample.first
+    if sample.kind in (None, "door") or sample.released[first].sum() < 3:
+        return ()
+    curve = product_limit(sample.need_ms[first], sample.released[first])
+    steps = np.flatnonzero(curve.events > 0)
+    wanted = np.searchsorted(1 - curve.survival[steps],
+                             np.linspace(0, 1 - curve.survival[steps[-1]], most))
+    chosen = steps[np.unique(np.minimum(wanted, steps.size - 1))]
+    return tuple(SeenPoint(float(curve.times[i]), float(1 - curve.survival[i])) for i in chosen)
+
+
+def _pulse_groups(sample: Sample, most: int = 12) -> tuple[PulseGroup, ...]:
+    """Commands grouped by pulse length, each group of nearly equal pulses."""
+    use = sample.first
+    pulse, released = sample.pulse_ms[use], sample.released[use]
+    if not pulse.size:
+        return ()
+    order = np.argsort(pulse, kind="stable")
+    pulse, released = pulse[order], released[order]
+    # A new group where the pulse steps up by more than 3 %; the narrowest steps go first.
+    breaks = np.flatnonzero(np.diff(np.log(pulse)) > 0.03) + 1
+    if breaks.size > most - 1:
+        steps = np.diff(np.log(pulse))[breaks - 1]
+        breaks = np.sort(breaks[np.argsort(-steps, kind="stable")[: most - 1]])
+    return tuple(
+        PulseGroup(float(np.median(p)), int(p.size), int(r.sum()))
+        for p, r in zip(np.split(pulse, breaks), np.split(released, breaks), strict=True)
+    )
+
+
+def _rounded(values: Reals) -> tuple[float, ...]:
+    return tuple(float(v) for v in np.floor(values * 10 + 0.5) / 10)

@@ -1,0 +1,223 @@
+"""Which actuations say something about a lock's timing as it is now, and what they say."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from datetime import date, timedelta
+
+import numpy as np
+import polars as pl
+
+from remanence.analytics.history import History, baseline_start, with_weeks
+from remanence.analytics.timing.recent import present_since
+from remanence.analytics.timing.tail import GOLDEN, Flags, Reals, Whole
+from remanence.shared.venue import Lock
+
+_EPOCH = date(1970, 1, 1)
+
+STEPS_MS = (100.0, 50.0, 40.0, 25.0, 20.0, 10.0, 5.0, 4.0, 2.0)
+"""Periods that programs poll at, longest first."""
+
+FEWEST_ON_STEPS, ON_STEPS = 40, 0.97
+"""So many latencies, nearly all multiples of one step, are no chance: at 2 ms, once in 10^10."""
+
+TEXTBOOK_EXPONENT = -2.0
+"""Power of volts by which changes are looked for before any slope is known."""
+
+
+@dataclass(frozen=True)
+class Sample:
+    """One lock's commands since it was last worked on, oldest first; arrays of one length.
+
+    Attributes
+    ----------
+    lock : Lock
+        Whose.
+    kind : str or None
+        What tells its release (``catch``, ``armature``, ``door``, ``supply``).
+    released : numpy.ndarray of bool
+        Whether each command was answered.
+    latency_ms : numpy.ndarray
+        The latency where ``released``, else how long was waited.
+    need_ms : numpy.ndarray
+        The shortest pulse known to have been enough (``released``) or the longest known not to
+        be: a lock that let go while its pulse lasted needed no more than its latency, one that
+        let go after the pulse had ended needed no more than the pulse, one that never did needed
+        more.
+    pulse_ms, volts : numpy.ndarray
+        Pulse given, and rail volts before it; NaN where the rail was not read.
+    day, attempt : numpy.ndarray of int
+        Days since 1970, and 1 for first attempts.
+    resolution_ms : float or None
+        What clock or polling allows.
+    commands, already_open, unobserved, two_clocks : int
+        All commands, and those that are counted but not in the arrays.
+    first_day, last_day : date or None
+        They bound the commands.
+    sag_volts : float or None
+        Median of what the coil takes off the rail; None with fewer than five readings.
+    busiest_five_minutes : int
+        The most commands within any five minutes.
+    changed : date or None
+        Day from which the lock behaves as it does now, where it did not before: nothing earlier
+        is in the sample.
+    """
+
+    lock: Lock
+    kind: str | None
+    released: Flags
+    latency_ms: Reals
+    need_ms: Reals
+    pulse_ms: Reals
+    volts: Reals
+    day: Whole
+    attempt: Whole
+    resolution_ms: float | None
+    commands: int
+    already_open: int
+    unobserved: int
+    two_clocks: int
+    first_day: date | None
+    last_day: date | None
+    sag_volts: float | None
+    busiest_five_minutes: int
+    changed: date | None = None
+
+    @property
+    def first(self) -> Flags:
+        """First attempts."""
+        return np.asarray(self.attempt == 1, dtype=np.bool_)
+
+    @property
+    def releases(self) -> int:
+        """How many commands were answered."""
+        return int(self.released.sum())
+
+
+def lock_sample(history: History, lock: Lock, rows: pl.DataFrame, weeks: float) -> Sample:
+    """What ``rows`` (one lock's actuations) say of its timing as it is now.
+
+    Only what came after the last service that changed the lock counts, of that the last
+    ``weeks``, and of that what came after its behaviour last changed. Rows whose command and
+    feedback were stamped by two clocks are counted and left out; kinds of feedback other than
+    the lock's own are left out.
+
+    Parameters
+    ----------
+    history : History
+        Its week, calendar and service log.
+    lock : Lock
+        The lock.
+    rows : polars.DataFrame
+        Schema ACTUATIONS, this lock's rows, any order.
+    weeks : float
+        How far back from the end of the history's week.
+
+    Returns
+    -------
+    Sample
+        Without usable rows its arrays are empty.
+
+    Notes
+    -----
+    See :mod:`remanence.analytics.timing.recent` for when behaviour is taken to have changed.
+    """
+    dated = with_weeks(rows, "command_time", history).filter(pl.col("weeks_ago") < weeks)
+    start = baseline_start(history, lock.id)
+    if start is not None:
+        dated = dated.filter(pl.col("day") >= start)
+    dated = dated.sort("command_time")
+    sample = _sample(dated, lock)
+    volts = np.nanmedian(sample.volts) if np.isfinite(sample.volts).any() else 1.0
+    ratio = np.where(np.isfinite(sample.volts) & (sample.volts > 0), sample.volts / volts, 1.0)
+    step = sample.resolution_ms or 0.0
+    # Polled times come in steps: spread within them (evenly and repeatably), no step is a change.
+    spread = np.maximum(
+        sample.latency_ms - step * (np.arange(1, sample.day.size + 1) * GOLDEN % 1.0),
+        0.05 * sample.latency_ms)
+    answered = sample.latency_ms[sample.released]
+    usual = float(np.median(answered)) if answered.size else 0.0
+    # A pulse that someone programmed too short is no change of the lock.
+    use = sample.first & (sample.pulse_ms >= 2 * usual)
+    since = present_since(
+        sample.day[use], ~sample.released[use], spread[use],
+        ratio[use] ** (-TEXTBOOK_EXPONENT if lock.pulsed else 0.0),
+        least_shift=float(np.log1p(step / usual)) if usual else 0.0,
+    )
+    if since is None:
+        return sample
+    changed = _EPOCH + timedelta(days=since)
+    return replace(_sample(dated.filter(pl.col("day") >= changed), lock), changed=changed)
+
+
+def _sample(dated: pl.DataFrame, lock: Lock) -> Sample:
+    """What the rows say, all of them taken to be of one behaviour."""
+    outcome = pl.col("outcome")
+    kind = lock.latency_kind
+    known = dated.filter(outcome.is_in(["released", "no-release"]))
+    if kind is None or lock.contact_closed_when == "unknown":
+        kinds = known["latency_from"].drop_nulls()
+        kind = str(kinds[-1]) if kinds.len() else kind
+    two = pl.col("across_clocks").fill_null(False)
+    two_clocks = known.filter(two).height
+    used = known.filter(
+        ~two & (pl.col("latency_from").is_null()
+                | (pl.col("latency_from") == pl.lit(kind, pl.String)))
+        & pl.when(outcome == "released").then(pl.col("latency_ms").is_not_null())
+        .otherwise(pl.col("waited_ms").is_not_null())
+    )
+    released = (used["outcome"] == "released").to_numpy()
+    waited = used["waited_ms"].to_numpy().astype(float)
+    latency = np.where(released, used["latency_ms"].to_numpy().astype(float), waited)
+    pulse = used["pulse_ms"].to_numpy().astype(float)
+    pulse = np.where(np.isnan(pulse), np.fmax(waited, latency), pulse)
+    need = np.where(released, np.minimum(latency, pulse), pulse)
+    days = dated["day"]
+    resolution = used["resolution_ms"].drop_nulls()
+    sag = dated["sag_volts"].drop_nulls()
+    return Sample(
+        lock=lock, kind=kind, released=released.astype(bool),
+        latency_ms=np.maximum(latency, 0.1), need_ms=np.maximum(need, 0.1),
+        pulse_ms=np.maximum(pulse, 0.1), volts=used["volts_before"].to_numpy().astype(float),
+        day=np.array([(d - _EPOCH).days for d in used["day"]], dtype=np.int64),
+        attempt=used["attempt"].fill_null(1).to_numpy().astype(np.int64),
+        resolution_ms=_coarser(_middle(resolution), latency[released]), commands=dated.height,
+        already_open=dated.filter(outcome == "already-open").height,
+        unobserved=dated.filter(outcome == "unobserved").height, two_clocks=two_clocks,
+        first_day=days[0] if days.len() else None, last_day=days[-1] if days.len() else None,
+        sag_volts=_middle(sag) if sag.len() >= 5 else None,
+        busiest_five_minutes=busiest(dated["command_time"], timedelta(minutes=5)),
+    )
+
+
+def _coarser(stated: float | None, latency: Reals) -> float | None:
+    """The step of the clock as stated, or as the latencies show it where they all lie on one.
+
+    Stamps of a millisecond say nothing of a program that looks only every five.
+    """
+    if stated is None or latency.size < FEWEST_ON_STEPS:
+        return stated
+    whole = np.rint(latency)
+    if np.abs(latency - whole).max() > 0.01:
+        return stated
+    _, often = np.unique(whole, return_counts=True)
+    if (often > (1 - ON_STEPS) * whole.size).sum() < 2:
+        return stated  # One value alone lies on any step.
+    for step in STEPS_MS:
+        if step > stated and np.mean(whole % step == 0) > ON_STEPS:
+            return step
+    return stated
+
+
+def busiest(times: pl.Series, span: timedelta) -> int:
+    """The most of ``times`` (sorted) that fall within any ``span``."""
+    if not times.len():
+        return 0
+    stamps = times.dt.timestamp("us").to_numpy()
+    ends = np.searchsorted(stamps, stamps + span // timedelta(microseconds=1), side="left")
+    return int((ends - np.arange(stamps.size)).max())
+
+
+def _middle(values: pl.Series) -> float | None:
+    middle = values.median()
+    return float(middle) if isinstance(middle, int | float) else None

@@ -1,0 +1,250 @@
+"""The derived tables on disk: a few Parquet files under one manifest, replaced in one step.
+
+Layout, below the store's folder::
+
+    derived/manifest.json          which files make up the tables
+    derived/actuations/*.parquet   and so on: one file a table and month of log
+    derived/states/*.parquet       what each day leaves to the next, as text
+
+A file is written once and never changed. The manifest is put in force with one
+atomic rename, so a reader sees the tables before a run or after it, never a
+mixture, whenever the run is killed. Files that are no longer named are kept for a
+day for readers that still look at them.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import time
+import uuid
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import polars as pl
+
+from remanence.analytics.pairing.tables import with_cuts
+from remanence.pipelines.store.manifest import sync_folder
+from remanence.shared.errors import StoreError
+from remanence.shared.tables import TABLES, Table
+
+FORMAT = "remanence-derived"
+VERSION = 1
+KEEP_RETIRED_S = 24 * 3600.0
+FOLDER = "derived"
+NAME = "manifest.json"
+OPEN = "open"
+"""The part that holds what the end of the records leaves unfinished."""
+MANY_ROWS = 500_000
+"""Rows of several months from which they are put in order run by run: to sort them takes two
+and a half times their memory."""
+
+TIME_OF = {
+    "actuations": "command_time", "openings": "time", "energisings": "start",
+    "contact_changes": "time", "rail_hours": "hour", "activity": "hour", "polling": "day",
+}
+"""The derived tables, and the column of each that says when."""
+
+
+@dataclass
+class Manifest:
+    """What the derived tables are made of.
+
+    ``parts`` has one entry per month of log (the month of the day on which a row
+    became final), and ``open`` for what the end of the records leaves unfinished:
+    table name to file. Besides the tables, ``states`` holds what each day leaves to
+    the next. ``days`` says of each day what it was made from.
+    """
+
+    generation: int = 0
+    made_for: dict[str, Any] = field(default_factory=dict)
+    """Fingerprints of the parts of the venue file that the rows depend on."""
+    learned: dict[str, str] = field(default_factory=dict)
+    days: dict[str, dict[str, Any]] = field(default_factory=dict)
+    parts: dict[str, dict[str, str]] = field(default_factory=dict)
+    retired: list[tuple[str, float]] = field(default_factory=list)
+
+    def named(self) -> set[str]:
+        """Every file that is part of it, relative to the derived folder."""
+        return {path for part in self.parts.values() for path in part.values()}
+
+
+def read_manifest(folder: Path) -> Manifest:
+    """The manifest below the store's ``folder``; an empty one where nothing was derived yet.
+
+    What is damaged or of another version counts as nothing: it is derived anew.
+    """
+    try:
+        raw = json.loads((folder / FOLDER / NAME).read_text("utf-8"))
+        if raw.pop("format") != FORMAT or raw.pop("version") != VERSION:
+            return Manifest()
+        raw["retired"] = [(str(path), float(since)) for path, since in raw["retired"]]
+        return Manifest(**raw)
+    except (OSError, ValueError, KeyError, TypeError, AttributeError):
+        return Manifest()
+
+
+def write_manifest(folder: Path, manifest: Manifest) -> None:
+    """Put ``manifest`` in force, and delete what no reader can still need."""
+    home = folder / FOLDER
+    now = time.time()
+    named = manifest.named()
+    manifest.retired = [
+        (path, since) for path, since in manifest.retired
+        if path not in named and 0 <= now - since < KEEP_RETIRED_S
+    ]
+    keep = named | {path for path, _ in manifest.retired}
+    text = json.dumps({"format": FORMAT, "version": VERSION, **vars(manifest)},
+                      separators=(",", ":"))
+    temporary = home / f".{NAME}.{os.getpid()}"
+    with temporary.open("w", encoding="utf-8") as file:
+        file.write(text)
+        file.flush()
+        os.fsync(file.fileno())
+    temporary.replace(home / NAME)
+    sync_folder(home)
+    for path in home.glob("*/*"):
+        if path.relative_to(home).as_posix() not in keep:
+            with contextlib.suppress(OSError):
+                path.unlink()
+
+
+def write_part(folder: Path, name: str, frame: pl.DataFrame) -> str:
+    """Write one immutable file; returns its path relative to the derived folder.
+
+    It is on the disk for certain once :func:`sync_part` has returned.
+    """
+    path = f"{name}/{uuid.uuid4().hex[:16]}.parquet"
+    target = folder / FOLDER / path
+    target.parent.mkdir(parents=True, exist_ok=True)
+    notes = {"remanence_table": name}
+    if name in TABLES:
+        notes["remanence_meaning"] = TABLES[name].meaning
+        notes |= {f"remanence_unit_{c.name}": c.unit for c in TABLES[name].columns if c.unit}
+    with target.open("wb") as file:
+        frame.write_parquet(file, compression="zstd", compression_level=1, metadata=notes)
+    return path
+
+
+def sync_part(folder: Path, path: str) -> None:
+    """See to it that a file is on the disk."""
+    with (folder / FOLDER / path).open("r+b") as file:
+        os.fsync(file.fileno())
+
+
+def read_part(
+    folder: Path, path: str, which: pl.Expr | None = None,
+    columns: Collection[str] | None = None,
+) -> pl.DataFrame:
+    """Read one file, or its rows that ``which`` selects, or some columns.
+
+    Raises
+    ------
+    StoreError
+        It is missing or damaged.
+    """
+    try:
+        return _read([folder / FOLDER / path], which, columns)
+    except (OSError, pl.exceptions.PolarsError):
+        raise StoreError(
+            f"{folder / FOLDER / path} cannot be read; delete the folder {folder / FOLDER} and "
+            "run the command again: it is made anew from the records"
+        ) from None
+
+
+def read_parts(
+    folder: Path, table: Table, paths: Sequence[str], which: pl.Expr,
+    columns: Collection[str] | None = None,
+) -> pl.DataFrame:
+    """The same of several files of a table, in the table's order.
+
+    Raises
+    ------
+    StoreError
+        One of them is missing or damaged.
+    """
+    if not paths:
+        return table.conform(table.empty(), columns)
+    try:
+        frame = _read([folder / FOLDER / path for path in paths], which,
+                      columns or table.schema.names())
+    except (OSError, pl.exceptions.PolarsError):
+        # One by one, to name the one at fault, or because an older program wrote some.
+        frame = pl.concat([table.conform(read_part(folder, path, which), columns)
+                           for path in paths])
+    if frame.height > MANY_ROWS:
+        frame = _run_by_run(frame, table.sorted_by[0])
+    return table.conform(frame, columns)
+
+
+def _run_by_run(frame: pl.DataFrame, first: str) -> pl.DataFrame:
+    """Sorted months in a row, with the months of each lock (or rail, or controller) together.
+
+    Nearly always that is the order of the whole.
+    """
+    runs: dict[str, list[pl.DataFrame]] = {}
+    begin = 0
+    for name, rows in frame[first].rle().struct.unnest().select("value", "len").iter_rows():
+        runs.setdefault(name, []).append(frame[begin:begin + rows])
+        begin += rows
+    return pl.concat([run for name in sorted(runs) for run in runs[name]], rechunk=True)
+
+
+def _read(
+    targets: list[Path], which: pl.Expr | None, columns: Collection[str] | None
+) -> pl.DataFrame:
+    frame = pl.scan_parquet(targets, hive_partitioning=False)
+    frame = frame if which is None else frame.filter(which)
+    return (frame if columns is None else frame.select(columns)).collect()
+
+
+def read_derived(
+    folder: Path, name: str, start: datetime | None = None, end: datetime | None = None, *,
+    columns: Collection[str] | None = None, manifest: Manifest | None = None,
+) -> pl.DataFrame:
+    """A derived table: its rows from ``start`` (inclusive) to ``end`` (exclusive).
+
+    Parameters
+    ----------
+    folder : Path
+        The store's.
+    name : str
+        The table.
+    start, end : datetime, optional
+        UTC; on POLLING, whose time is a day, whole days.
+    columns : collection of str, optional
+        Only these, those that the table is sorted by among them; default: all.
+    manifest : Manifest, optional
+        The state of the tables to read; default: the one in force.
+    """
+    manifest = manifest or read_manifest(folder)
+    table = TABLES[name]
+    when = TIME_OF[name]
+    # A row is kept with the day on which it became final, never before its own day.
+    earliest = start.astimezone(UTC).strftime("%Y-%m") if start else ""
+    bounds = pl.lit(True)
+    day = table.schema[when] == pl.Date
+    if start is not None:
+        bounds &= pl.col(when) >= (start.date() if day else start)
+    if end is not None:
+        bounds &= (pl.col(when) <= end.date()) if day else (pl.col(when) < end)
+    months = [part[name] for key, part in sorted(manifest.parts.items())
+              if name in part and key != OPEN and key >= earliest]
+    frame = read_parts(folder, table, months, bounds, columns)
+    if name in manifest.parts.get(OPEN, {}):
+        rest = read_parts(folder, table, [manifest.parts[OPEN][name]], bounds, columns)
+        frame = table.conform(pl.concat([frame, rest]), columns)
+    if name == "energisings" and (columns is None or "cut_ms" in columns):
+        return with_cuts(frame, read_derived(
+            folder, "actuations", start, end, columns=("lock", "command_time", "cut_ms"),
+            manifest=manifest))
+    return frame
+
+
+def learned_contacts(folder: Path) -> dict[str, str]:
+    """What contacts of unknown sense turned out to be, by lock."""
+    return read_manifest(folder).learned

@@ -1,0 +1,105 @@
+"""Which log files there are, and by which ``[[log]]`` block each is read."""
+
+from __future__ import annotations
+
+import fnmatch
+import glob
+from collections.abc import Sequence
+from dataclasses import replace
+from pathlib import Path
+
+from remanence.pipelines.readers.source import Source, UnreadableSourceError, sources_of
+from remanence.shared.log_format import LogFormat
+from remanence.shared.venue import Venue
+
+_FORMAT_OF = {".jsonl": "jsonl", ".ndjson": "jsonl", ".json": "jsonl", ".parquet": "parquet"}
+
+
+def file_name(path: Path, folder: Path) -> str:
+    """How the store calls a file: relative to the venue file's folder where it lies below it."""
+    absolute = path.absolute()
+    try:
+        return absolute.relative_to(folder.absolute()).as_posix()
+    except ValueError:
+        return absolute.as_posix()
+
+
+def find_logs(
+    venue: Venue, folder: Path, given: Sequence[str | Path] | None
+) -> tuple[list[tuple[Source, LogFormat]], list[str], list[str]]:
+    """Every log to read, with its block.
+
+    Parameters
+    ----------
+    venue : Venue
+        Whose logs.
+    folder : Path
+        The venue file's.
+    given : sequence of path, or None
+        Files named on the command line; None: all that the venue file names.
+
+    Returns
+    -------
+    logs : list of (Source, LogFormat)
+        Each file once, in the order of the blocks, then by name.
+    faults : list of str
+        Files that cannot be read.
+    notes : list of str
+        What a person should know: patterns without files, files without a block.
+    """
+    notes: list[str] = []
+    if given:
+        chosen = [(Path(item), block_of(Path(item), venue, folder, notes)) for item in given]
+    else:
+        chosen = []
+        for log in venue.logs:
+            count = len(chosen)
+            for pattern in log.files:
+                found = sorted(glob.glob(pattern, root_dir=folder, recursive=True))  # noqa: PTH207
+                chosen += [(folder / name, log) for name in found]
+            if len(chosen) == count:
+                notes.append(f"no file matches {' or '.join(map(repr, log.files))} (venue file, "
+                             f"line {log.line})")
+        if not venue.logs:
+            notes.append("the venue file has no [[log]] block, so there is nothing to read")
+    store = (folder / venue.store).absolute()
+    logs: dict[str, tuple[Source, LogFormat]] = {}
+    faults: list[str] = []
+    for path, log in chosen:
+        name = file_name(path, folder)
+        if not given and (path.is_dir() or store in path.absolute().parents):
+            continue
+        try:
+            for source in sources_of(path, name):
+                logs.setdefault(source.name, (source, log))
+        except UnreadableSourceError as error:
+            faults.append(str(error))
+    return list(logs.values()), faults, notes
+
+
+def block_of(path: Path, venue: Venue, folder: Path, notes: list[str]) -> LogFormat:
+    """The block that a file given by name is read by; one without is noted, and read as default."""
+    name = file_name(path, folder) if path.is_absolute() or path.exists() else path.as_posix()
+    for log in venue.logs:
+        for pattern in log.files:
+            absolute = (folder / pattern).absolute().as_posix()
+            if _matches(name, pattern) or _matches(path.absolute().as_posix(), absolute):
+                return log
+    suffixes = [s.lower() for s in path.suffixes]
+    form = next((_FORMAT_OF[s] for s in reversed(suffixes) if s in _FORMAT_OF), "csv")
+    notes.append(f"{name} matches no [[log]] block; it was read as {form} in the default layout")
+    return replace(LogFormat(files=(name,)), format=form)
+
+
+def _matches(name: str, pattern: str) -> bool:
+    """Whether a glob pattern takes in a name; ``*`` stays within one folder, ``**`` does not."""
+    parts, wanted = name.split("/"), pattern.split("/")
+
+    def fits(i: int, j: int) -> bool:
+        if j == len(wanted):
+            return i == len(parts)
+        if wanted[j] == "**":
+            return any(fits(k, j + 1) for k in range(i, len(parts) + 1))
+        return i < len(parts) and fnmatch.fnmatchcase(parts[i], wanted[j]) and fits(i + 1, j + 1)
+
+    return fits(0, 0)

@@ -1,0 +1,404 @@
+"""Logs into the store: read, clock, meaning, keep; every line accounted for."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import polars as pl
+
+from remanence.pipelines.clocks.wall_clock import Clock
+from remanence.pipelines.ingest.file_state import Reading, TextRead, Used, layout_of
+from remanence.pipelines.ingest.files import block_of, find_logs
+from remanence.pipelines.ingest.open_log import Piece, clock_for, pieces
+from remanence.pipelines.ingest.prefetch import ahead
+from remanence.pipelines.ingest.progress import Progress, progress_for
+from remanence.pipelines.ingest.resume import can_resume, resume_of, settled_of
+from remanence.pipelines.ingest.retry_rejects import retry_kept
+from remanence.pipelines.ingest.summary import FileCount, IngestSummary
+from remanence.pipelines.ingest.validate import Meaning
+from remanence.pipelines.readers.layout import Layout
+from remanence.pipelines.readers.raw import reject_frame
+from remanence.pipelines.readers.source import Source, UnreadableSourceError
+from remanence.pipelines.store.name_codes import joined
+from remanence.pipelines.store.store import Batch, Committed, Store
+from remanence.shared.log_format import LogFormat
+from remanence.shared.tables import FILES, REJECTS, SIGNALS
+from remanence.shared.venue import Venue
+
+COMMIT_ROWS = 1_000_000
+"""Records that are gathered before they are put into the store; bounds the memory."""
+
+HOLD_S = 10.0
+"""The latest seconds of a file that goes on wait for the next commit: lines a little out of
+order must not make every commit write the end of the last one anew."""
+
+TOLD_STEPS = 5
+"""Jumps of clocks that are told of one file; the table of clock events has them all."""
+
+COMMIT_TEXT = 64 << 20
+UNFINISHED = ("the last line has no line end and may be half written; it is taken as soon as the "
+              "file goes on, or is found unchanged")
+
+
+@dataclass
+class _Pending:
+    """What has been read and is not in the store yet."""
+
+    signals: list[pl.DataFrame] = field(default_factory=list)
+    rejects: list[pl.DataFrame] = field(default_factory=list)
+    events: list[pl.DataFrame] = field(default_factory=list)
+    readings: dict[str, Reading] = field(default_factory=dict)
+    rows: int = 0
+    text: int = 0
+
+
+def ingest(
+    venue: Venue,
+    venue_path: str | Path,
+    files: Sequence[str | Path] | None = None,
+    *,
+    retry_rejects: bool = False,
+    progress: Progress | None = None,
+) -> IngestSummary:
+    """Take logs into the venue's store, each record once.
+
+    Parameters
+    ----------
+    venue : Venue
+        What the channels are.
+    venue_path : path
+        Its file; patterns and the store are relative to its folder.
+    files : sequence of path, default None
+        Log files; None: all that the venue file names.
+    retry_rejects : bool, default False
+        Read files with rejects again, though they have not changed.
+    progress : Progress, default None
+        Told of the bytes read; None: a bar on a terminal, plain lines elsewhere.
+
+    Returns
+    -------
+    IngestSummary
+        Taken, repeated and rejected records per file, with the reasons.
+
+    Raises
+    ------
+    StoreError
+        The store cannot be read or written; what was taken before is safe.
+    """
+    return _Ingest(venue, Path(venue_path), retry_rejects, progress or progress_for()).run(files)
+
+
+class _Ingest:
+    def __init__(
+        self, venue: Venue, venue_path: Path, retry_rejects: bool, progress: Progress
+    ) -> None:
+        self.venue = venue
+        self.folder = venue_path.parent
+        self.store = Store.open(venue, venue_path)
+        self.retry_rejects = retry_rejects
+        self.progress = progress
+        self.meaning = Meaning(venue)
+        self.summary = IngestSummary()
+        self.pending = _Pending()
+        self.local: set[str] = set()
+        self.skipped: list[tuple[FileCount, str]] = []
+        self.writer = ThreadPoolExecutor(1, "store")
+        self.underway: tuple[Future[Committed], list[Reading]] | None = None
+
+    def run(self, files: Sequence[str | Path] | None) -> IngestSummary:
+        logs, faults, notes = find_logs(self.venue, self.folder, files)
+        self.summary.faults += faults
+        self.summary.notes += notes
+        known = {row["file"]: row for row in self.store.files().iter_rows(named=True)}
+        todo = []
+        for source, log in logs:
+            reading = self._reading(source, log, known.get(source.name))
+            if reading is None:
+                continue
+            self.summary.files.append(reading.count)
+            if not reading.count.unchanged:
+                todo.append(reading)
+        self.progress.start(sum(reading.size for reading in todo))
+        try:
+            with self.writer:
+                for reading in todo:
+                    self._read(reading)
+                self._commit()
+                self._settle()
+                if self.retry_rejects and not files:
+                    self._retry_gone({source.name for source, _ in logs}, known)
+        finally:
+            self.progress.close()
+        if self.local:
+            names = sorted(self.local)
+            shown = ", ".join(names[:3]) + (f" and {len(names) - 3} more" if len(names) > 3 else "")
+            self.summary.notes.append(
+                f"times without an offset were read as local time of {self.venue.time_zone} "
+                f"({shown})")
+        self._hint_at_retry(known)
+        return self.summary
+
+    # Which files to read at all.
+
+    def _reading(
+        self, source: Source, log: LogFormat, known: dict[str, object] | None
+    ) -> Reading | None:
+        count = FileCount(source.name)
+        try:
+            status = source.path.stat()
+        except OSError as error:
+            self.summary.faults.append(f"{source.name}: {error.strerror}")
+            return None
+        reading = Reading(source, log, layout_of(self.venue, log), known, count,
+                           size=status.st_size, modified_ns=status.st_mtime_ns)
+        if known and known["complete"] and known["bytes"] == status.st_size:
+            waits = json.loads(str(known["state"])).get("unfinished", False)
+            again = self.retry_rejects and known["rejected"]
+            same = known["modified_ns"] == status.st_mtime_ns
+            if same and not waits and not again:
+                count.unchanged = True
+                self.skipped.append((count, reading.layout))
+                count.rejected = int(str(known["rejected"]))
+                count.read = int(str(known["records"])) + count.rejected
+        return reading
+
+    def _hint_at_retry(self, known: dict[str, dict[str, object]]) -> None:
+        waiting = [
+            count for count, layout in self.skipped
+            if count.rejected and known[count.file]["layout"] != layout
+        ]
+        if waiting and not self.retry_rejects:
+            total = sum(r.rejected for r in waiting)
+            self.summary.notes.append(
+                f"the venue file has changed since {total:,} line{'s' if total != 1 else ''} of "
+                "unchanged files were rejected; take in what it can read now with: remanence "
+                "ingest VENUE --retry-rejects")
+
+    def _retry_gone(self, present: set[str], known: dict[str, dict[str, object]]) -> None:
+        """Read the rejects of files that are no longer there again, from the text kept."""
+        rejects, events = self.store.rejects(), self.store.clock_events()
+        for name in sorted(set(rejects["file"].unique()) - present):
+            if name not in known:
+                continue
+            log = block_of(Path(name), self.venue, self.folder, [])
+            done = retry_kept(self.venue, log, known[name],
+                              rejects.filter(pl.col("file") == name),
+                              events.filter(pl.col("file") == name))
+            if done is None:
+                self.summary.notes.append(f"{name} is gone, and its rejects cannot be read again "
+                                          "without it")
+                continue
+            committed = self.store.commit(done.batch)
+            done.count.taken = committed.taken.get(name, 0)
+            self.summary.files.append(done.count)
+            self.summary.days |= set(committed.days)
+
+    # Reading one file.
+
+    def _read(self, reading: Reading) -> None:
+        source = reading.source
+        self.pending.readings[source.name] = reading
+        text = TextRead()
+        clock: Clock | None = None
+        before: Piece | None = None
+        try:
+            layout = Layout(reading.log, source.name, self.meaning.kinds)
+            resume = resume_of(source, reading.log, reading.layout, reading.size, reading.known,
+                               text.take, text.hexdigest)
+            if resume is None:
+                text = TextRead()
+            else:
+                reading.go_on(resume)
+            steps, settled = (resume.steps, 0) if resume else settled_of(
+                source, reading.log, reading.layout, reading.size, reading.known)
+            clock = clock_for(self.venue, reading.log, source, layout, reading.modified_ns,
+                              resume.last_times if resume else None, steps, settled)
+            if clock.two_passes:
+                for piece in pieces(source, reading.log, layout, reading.size, _ignore, _ignore):
+                    clock.survey(piece.records)
+            progress = Used(self.progress, source.name, reading.size)
+            whole = True
+            for piece, following in _with_next(ahead(pieces(
+                source, reading.log, layout, reading.size, text.take, progress.used, resume
+            ))):
+                reading.header = piece.header or reading.header
+                whole = whole and not piece.long
+                if piece.beginning is not None and not source.packed:
+                    if not reading.last_line_is_whole(text.hexdigest(), piece, before):
+                        self._unfinished(reading, piece)
+                        text.leave(piece.size)
+                        continue
+                    whole = False
+                self._take(reading, piece, following, clock)
+                before = piece
+            reading.complete = True
+            progress.used(reading.size)
+            if whole and not clock.local_seen and can_resume(source, reading.log):
+                reading.offset, reading.prefix = text.whole()
+        except UnreadableSourceError as error:
+            self.summary.faults.append(str(error))
+        reading.ended = True
+        reading.digest = text.hexdigest()
+        if clock is not None:
+            reading.last_times, reading.steps = clock.last_times_seen(), clock.steps_found()
+            if clock.local_seen:
+                self.local.add(source.name)
+            events = clock.clock_events()
+            self.pending.events.append(events)
+            self.summary.notes += _clock_notes(events)
+        if self.pending.rows > COMMIT_ROWS:
+            self._commit()
+
+    def _take(
+        self, reading: Reading, piece: Piece, following: Piece | None, clock: Clock
+    ) -> None:
+        records = clock.convert(piece.records, following.records if following else None)
+        signals, faults = self.meaning.apply(records, reading.source.name)
+        rejects = piece.rejects
+        if faults.height:
+            texts = piece.text(faults["line"].to_list())
+            rejects = pl.concat([
+                rejects,
+                faults.select("line", pl.Series("text", texts, pl.String), "reason"),
+            ])
+        reading.lines += piece.lines - piece.passed
+        reading.count.passed += piece.passed
+        reading.count.read += records.height + piece.rejects.height
+        self._reject(reading, rejects)
+        if signals.height:
+            self.pending.signals.append(signals)
+            self.pending.rows += signals.height
+        if self.pending.rows > COMMIT_ROWS or self.pending.text > COMMIT_TEXT:
+            self._commit(reading.source.name)
+
+    def _reject(self, reading: Reading, rejects: pl.DataFrame) -> None:
+        if rejects.is_empty():
+            return
+        count = reading.count
+        count.rejected += rejects.height
+        for reason, number, line in rejects.group_by("reason").agg(
+            pl.len(), pl.col("line").min()
+        ).sort("reason").iter_rows():
+            count.reasons[reason] += number
+            count.first_line.setdefault(reason, line)
+        self.pending.rejects.append(
+            rejects.with_columns(file=pl.lit(reading.source.name)).select(REJECTS.schema.names()))
+        self.pending.rows += rejects.height
+        self.pending.text += int(rejects["text"].str.len_bytes().sum())
+
+    def _unfinished(self, reading: Reading, piece: Piece) -> None:
+        reading.unfinished = True
+        reading.lines += 1
+        reading.count.read += 1
+        line = reading.count.passed + reading.lines
+        self._reject(reading, reject_frame([(line, piece.beginning or "", UNFINISHED)]))
+
+    # Into the store.
+
+    def _settle(self) -> None:
+        """Wait for the commit that is under way, and count what it took."""
+        if self.underway is None:
+            return
+        future, readings = self.underway
+        self.underway = None
+        done = future.result()
+        for reading in readings:
+            reading.count.taken += done.taken.get(reading.source.name, 0)
+        self.summary.days |= set(done.days)
+
+    def _commit(self, going_on: str | None = None) -> None:
+        """Hand what is pending to the store; the next stretch is read while it writes.
+
+        Of a file that is still ``going_on`` the latest seconds are held back. Nothing
+        can be lost by it: until it has been read to its end, it counts as not read.
+        """
+        self._settle()
+        pending, self.pending = self.pending, _Pending()
+        if not pending.readings:
+            return
+        if going_on is not None:
+            pending.signals, self.pending.signals = _hold_back(pending.signals, going_on)
+            self.pending.rows = sum(part.height for part in self.pending.signals)
+        readings = list(pending.readings.values())
+        batch = Batch(
+            signals=joined(pending.signals) if pending.signals else SIGNALS.empty(),
+            rejects=pl.concat(pending.rejects) if pending.rejects else REJECTS.empty(),
+            clock_events=pl.concat(pending.events) if pending.events
+            else Batch(SIGNALS.empty()).clock_events,
+            files=FILES.conform(pl.DataFrame([r.row() for r in readings])),
+            afresh={r.source.name: r.afresh for r in readings if r.afresh is not None},
+            taken_before={r.source.name: r.count.taken for r in readings},
+        )
+        for reading in readings:
+            reading.afresh = None
+            if not reading.ended:
+                self.pending.readings[reading.source.name] = reading
+        self.underway = (self.writer.submit(self.store.commit, batch), readings)
+
+
+def _clock_notes(events: pl.DataFrame) -> list[str]:
+    """What was done about steps of the clocks of one file, for people."""
+    steps = events.filter(pl.col("kind") == "step").sort("line")
+    notes = [
+        f"{file}, line {line:,}: the clock of {controller or 'the log'} jumped by "
+        f"{seconds:+,.3f} s ({how or 'mended' if mended else how})"
+        for controller, seconds, mended, file, line, how in steps.head(TOLD_STEPS).select(
+            "controller", "seconds", "mended", "file", "line", "how").iter_rows()
+    ]
+    if steps.height > TOLD_STEPS:
+        notes.append(f"and {steps.height - TOLD_STEPS} more jumps of clocks in "
+                     f"{steps['file'][0]}; export the clock_events table to see them")
+    return notes
+
+
+def _with_next(items: Iterator[Piece]) -> Iterator[tuple[Piece, Piece | None]]:
+    """Each stretch with the one that follows; the last one also where reading on fails."""
+    held: Piece | None = None
+    failed: UnreadableSourceError | None = None
+    while True:
+        try:
+            item = next(items, None)
+        except UnreadableSourceError as error:
+            item, failed = None, error
+        if held is not None:
+            yield held, item
+        if item is None:
+            break
+        held = item
+    if failed is not None:
+        raise failed
+
+
+def _hold_back(
+    signals: list[pl.DataFrame], file: str
+) -> tuple[list[pl.DataFrame], list[pl.DataFrame]]:
+    """Split off the latest seconds of a file: what is to be kept now, and what waits.
+
+    Nothing waits where that would be the greater part.
+    """
+    own = [part for part in signals if part["file"][0] == file]
+    if not own:
+        return signals, []
+    ends = [part["time"].to_physical().to_numpy().max() for part in signals]
+    latest = max(end for end, part in zip(ends, signals, strict=True) if part["file"][0] == file)
+    cut = latest - int(HOLD_S * 1e6)
+    now: list[pl.DataFrame] = []
+    waits: list[pl.DataFrame] = []
+    for end, part in zip(ends, signals, strict=True):
+        if part["file"][0] != file or end <= cut:
+            now.append(part)
+            continue
+        late = pl.col("time").to_physical() > cut
+        now.append(part.filter(~late))
+        waits.append(part.filter(late))
+    if sum(part.height for part in waits) > sum(part.height for part in own) // 2:
+        return signals, []
+    return [part for part in now if part.height], waits
+
+
+def _ignore(_: object) -> None:
+    """Tell nobody."""

@@ -1,0 +1,147 @@
+"""``remanence check``: the wiring schedule, and what is unsafe in it."""
+
+from __future__ import annotations
+
+import textwrap
+
+from remanence.analytics.conditions.fitting import fitting_notes
+from remanence.shared.findings import Finding
+from remanence.shared.venue import Lock, Venue
+
+HEADINGS = ("lock", "mechanism", "on power loss", "guards", "supply", "command", "feedback",
+            "suppression", "ratings")
+
+
+def _command(lock: Lock) -> str:
+    return lock.command + (" (active low)" if lock.command_energised == 0 else "")
+
+
+def _feedback(lock: Lock) -> str:
+    if lock.contact is None:
+        return "end of the sag (self-cutting)" if lock.self_cut else "none: release not observed"
+    state = {"locked": "closed when locked", "open": "closed when open",
+             "unknown": "way round not known"}[lock.contact_closed_when]
+    return f"{lock.contact}: {lock.contact_senses}, {state}" + (
+        ", cuts its coil" if lock.self_cut else ""
+    )
+
+
+def _ratings(lock: Lock) -> str:
+    words = [f"{lock.rated_volts:g} V"]
+    if lock.amps is not None:
+        words.append(f"{lock.amps:.2g} A")
+    if lock.continuous:
+        words.append("continuous")
+    else:
+        if lock.max_on_ms is not None:
+            words.append(f"at most {lock.max_on_ms:g} ms")
+        if lock.duty_percent is not None:
+            words.append(f"duty {lock.duty_percent:g} %")
+    if lock.holding_newtons is not None:
+        words.append(f"holds {lock.holding_newtons:g} N")
+    if lock.cable_metres is not None:
+        gauge = (f" {lock.cable_mm2:g} mm2" if lock.cable_mm2 is not None
+                 else f" AWG {lock.cable_awg}" if lock.cable_awg is not None else "")
+        words.append(f"cable {lock.cable_metres:g} m{gauge}")
+    return ", ".join(words)
+
+
+def wiring_schedule(venue: Venue) -> str:
+    """The wiring schedule as aligned text: a block per room, a line per lock."""
+    rows = {
+        room: [
+            (
+                lock.id, lock.mechanism,
+                "opens (fail-safe)" if lock.fail_safe else "stays locked (fail-secure)",
+                lock.guards, lock.supply, _command(lock), _feedback(lock), lock.suppression,
+                _ratings(lock),
+            )
+            for lock in venue.locks if lock.room == room
+        ]
+        for room in venue.rooms
+    }
+    table = [HEADINGS, *(row for room in rows.values() for row in room)]
+    widths = [max(len(row[i]) for row in table) for i in range(len(HEADINGS))]
+
+    def line(row: tuple[str, ...]) -> str:
+        return "  " + "  ".join(
+            cell.ljust(width) for cell, width in zip(row, widths, strict=True)
+        ).rstrip()
+
+    out = [f"{venue.name} ({venue.id}), times in {venue.time_zone}", ""]
+    out += [
+        f"  supply {s.id}: {s.rated_volts:g} V"
+        + (f", {s.rated_amps:g} A" if s.rated_amps else "") + f", {s.source}, "
+        + (f"volts from {s.channel}, taken at the {s.measured_at}" if s.channel
+           else "volts not logged")
+        + f", feeds {_counted(len(venue.locks_on(s.id)), 'lock')}"
+        for s in venue.supplies
+    ]
+    for room, locks in rows.items():
+        out += ["", room or "(no room named)", line(HEADINGS), *map(line, locks)]
+    return "\n".join(out) + "\n"
+
+
+def notes(venue: Venue) -> list[str]:
+    """What is no fault of the file but keeps something from being told, a sentence each."""
+    said = []
+    for lock in venue.locks:
+        where = f'lock "{lock.id}"'
+        if lock.latency_kind is None:
+            said.append(f"{where}: no feedback is wired; its releases cannot be observed")
+        if lock.contact and lock.contact_closed_when == "unknown":
+            said.append(f"{where}: which way round its contact works is learned from the log")
+        if lock.contact_controller not in (None, lock.command_controller):
+            said.append(
+                f"{where}: command and feedback are stamped by two clocks "
+                f"({lock.command_controller}, {lock.contact_controller}); its latency is only as "
+                "good as their agreement"
+            )
+        if lock.amps is None:
+            said.append(f"{where}: neither coil_ohms nor rated_amps; coil heat and load unknown")
+    said += [f'lock "{note.lock}": {note.says}' for note in fitting_notes(venue)]
+    for supply in venue.supplies:
+        if supply.channel is None:
+            said.append(f'supply "{supply.id}": no channel; its volts are not logged')
+    if venue.service_log is None and any(lock.on_way_out for lock in venue.locks):
+        said.append("[venue]: no service_log; dated release tests cannot be kept")
+    return said
+
+
+def report_text(venue: Venue, unsafe: list[Finding]) -> str:
+    """Everything ``remanence check`` prints for a file that is free of faults."""
+    out = [wiring_schedule(venue)]
+    if unsafe:
+        out.append(f"UNSAFE: {len(unsafe)} thing{'s' if len(unsafe) > 1 else ''} here can hurt "
+                   "someone")
+        for finding in unsafe:
+            line = venue.locks_by_id[finding.subject].line if (
+                finding.subject in venue.locks_by_id) else 0
+            place = f"line {line}, " if line else ""
+            out.append(_wrapped(
+                f'{place}{finding.subject_kind} "{finding.subject}": {finding.says}', "  ! "
+            ))
+            if finding.check:
+                out.append(_wrapped(finding.check, "    "))
+        out.append("")
+    remarks = notes(venue)
+    if remarks:
+        out.append("Worth knowing")
+        out += [_wrapped(remark, "  - ") for remark in remarks]
+        out.append("")
+    supplies = len(venue.supplies)
+    out.append(
+        f"No faults in the file: {_counted(len(venue.locks), 'lock')}, "
+        f"{supplies} suppl{'ies' if supplies != 1 else 'y'}.\n"
+        "Remanence advises and is no safety device: prove release on power loss and emergency\n"
+        "stop by test; local codes and licensed people decide."
+    )
+    return "\n".join(out)
+
+
+def _counted(number: int, word: str) -> str:
+    return f"{number} {word}{'s' if number != 1 else ''}"
+
+
+def _wrapped(text: str, lead: str) -> str:
+    return textwrap.fill(text, 98, initial_indent=lead, subsequent_indent=" " * len(lead))

@@ -1,0 +1,78 @@
+"""``remanence demo``: the demo venue, and the whole job done on it."""
+
+from __future__ import annotations
+
+import shutil
+import sys
+import time
+from pathlib import Path
+
+from remanence.shared.errors import RemanenceError
+
+_MARK = "truth.json"
+
+
+def run_demo(out: Path, *, seed: int | None = None) -> str:
+    """Generate the demo venue into ``out``, take its logs in, write the three sheets.
+
+    Parameters
+    ----------
+    out : Path
+        A new or empty folder, or an earlier demo, which is replaced.
+    seed : int, optional
+        Another course of chance; default: the documented one.
+
+    Returns
+    -------
+    str
+        Where to look.
+
+    Raises
+    ------
+    RemanenceError
+        ``out`` holds something else.
+    """
+    from remanence.pipelines.sheets.weekly import run_weekly
+    from remanence.sample_data.generate import write_demo
+
+    _clear(out)
+    started = time.monotonic()
+    _say("1 of 2: half a year of games in the demo venue")
+    if seed is None:
+        write_demo(out)
+    else:
+        write_demo(out, seed=seed)
+    _say(f"2 of 2: taking the logs in and writing the sheets ({_since(started)})")
+    outcome = run_weekly(out)
+    _say(f"done ({_since(started)})")
+    report = outcome.report.folder
+    return (
+        f"{outcome.report.text()}\n\n"
+        "Open these in a browser; they need no network:\n"
+        f"  health report     {(report / 'index.html').resolve()}\n"
+        f"  designer's sheet  {(out / 'timing' / 'index.html').resolve()}\n"
+        f"  owner's sheet     {(out / 'parts' / 'index.html').resolve()}\n"
+        f"The venue file is {out / 'venue.toml'}; which faults were put in stands in "
+        f"{out / _MARK}."
+    )
+
+
+def _clear(out: Path) -> None:
+    if out.is_file():
+        raise RemanenceError(f"{out}: found a file; give a folder with --out")
+    if out.is_dir() and any(out.iterdir()):
+        if not ((out / _MARK).is_file() and (out / "venue.toml").is_file()):
+            raise RemanenceError(
+                f"{out}: found a folder that holds something else than a demo; give an empty or "
+                "a new one with --out"
+            )
+        shutil.rmtree(out)
+    out.mkdir(parents=True, exist_ok=True)
+
+
+def _say(text: str) -> None:
+    print(text, file=sys.stderr, flush=True)
+
+
+def _since(started: float) -> str:
+    return f"{time.monotonic() - started:.0f} s"

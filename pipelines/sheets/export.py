@@ -1,0 +1,83 @@
+"""``remanence export``: a kept table as Parquet, CSV or a spreadsheet."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import polars as pl
+
+from remanence.pipelines.sheets.load import load_table
+from remanence.pipelines.sheets.refresh import prepare
+from remanence.shared.errors import RemanenceError
+from remanence.shared.keys import nearest
+from remanence.shared.tables import TABLES
+
+SPREADSHEET_ROWS = 1_048_575
+"""Rows a sheet of the Office Open XML spreadsheet format holds below its header
+(ECMA-376, 18.3.1.73: 1 048 576 rows)."""
+
+
+def export(given: str | Path, table: str, target: Path) -> str:
+    """Write one table of the store to a file.
+
+    Parameters
+    ----------
+    given : str or Path
+        The venue file or its folder.
+    table : str
+        A name of :data:`remanence.shared.tables.TABLES`.
+    target : Path
+        Ends in ``.parquet``, ``.csv`` or ``.xlsx``. Times are UTC.
+
+    Returns
+    -------
+    str
+        What to print.
+
+    Raises
+    ------
+    RemanenceError
+        The table or the ending is unknown, or the table is too long for a sheet.
+    """
+    if table not in TABLES:
+        advice = nearest(table, list(TABLES)).replace("known keys", "known tables")
+        raise RemanenceError(f"table: found {table!r}; {advice}")
+    ending = target.suffix.lower()
+    if ending not in (".parquet", ".csv", ".xlsx"):
+        raise RemanenceError(
+            f"{target}: found the ending {ending or 'none'!r}; use .parquet, .csv or .xlsx"
+        )
+    if not target.parent.is_dir():
+        raise RemanenceError(f"{target.parent} does not exist; make the folder first")
+    rows = _write(_scan(given, table), ending, target)
+    return f"{target}: {rows:,} row{'s' if rows != 1 else ''} of {table}"
+
+
+def _scan(given: str | Path, table: str) -> pl.LazyFrame:
+    ready = prepare(given)
+    schema = TABLES[table]
+    if table == "signals":
+        return ready.store.scan_signals(sorted(ready.store.days()))
+    return schema.conform(load_table(ready.venue, ready.path, table)).lazy()
+
+
+def _write(frame: pl.LazyFrame, ending: str, target: Path) -> int:
+    rows = int(frame.select(pl.len()).collect().item())
+    if ending == ".parquet":
+        frame.sink_parquet(target)
+    elif ending == ".csv":
+        frame.sink_csv(target, datetime_format="%Y-%m-%dT%H:%M:%S%.6fZ")
+    else:
+        if rows > SPREADSHEET_ROWS:
+            raise RemanenceError(
+                f"{target}: found {rows:,} rows, a sheet holds {SPREADSHEET_ROWS:,}; "
+                "export to .parquet or .csv"
+            )
+        # Spreadsheets know no time zones; the column says that its times are UTC.
+        table = frame.collect()
+        times = [name for name, kind in table.schema.items() if isinstance(kind, pl.Datetime)]
+        table = table.with_columns(pl.col(times).dt.replace_time_zone(None))
+        table.rename({name: f"{name} (UTC)" for name in times}).write_excel(
+            target, autofit=True, freeze_panes=(1, 0)
+        )
+    return rows

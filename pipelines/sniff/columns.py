@@ -1,0 +1,191 @@
+"""Which column plays which part: time, channel, quantity, value."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from remanence.pipelines.sniff.times import TimeGuess, guess_times
+from remanence.shared.tables import QUANTITIES
+
+ON = (
+    "on", "true", "high", "hi", "closed", "close", "active", "energised", "yes", "1",
+    "ein", "an", "zu", "geschlossen", "aktiv", "wahr", "ja", "marche", "fermé", "ferme", "actif",
+    "vrai", "oui", "encendido", "cerrado", "activo", "verdadero", "sí", "si", "acceso", "chiuso",
+    "attivo", "vero", "aan", "dicht", "gesloten", "waar", "ligado", "fechado", "ativo", "sim",
+)
+OFF = (
+    "off", "false", "low", "lo", "open", "opened", "inactive", "released", "no", "0",
+    "aus", "auf", "offen", "geöffnet", "inaktiv", "falsch", "nein", "arrêt", "arret", "ouvert",
+    "inactif", "faux", "non", "apagado", "abierto", "inactivo", "falso", "spento", "aperto",
+    "inattivo", "uit", "onwaar", "nee", "desligado", "aberto", "inativo", "não",
+)
+DOUBTFUL = (
+    "open", "opened", "closed", "close", "released", "zu", "auf", "offen", "geschlossen",
+    "geöffnet", "fermé", "ferme", "ouvert", "cerrado", "abierto", "chiuso", "aperto", "dicht",
+    "gesloten", "fechado", "aberto",
+)
+"""Words that say what a switch or a door does: whether that is 1 is a question."""
+
+MOST_WORDS = 6
+"""Different words in a column beyond which they are names, not states."""
+
+FEW = 200
+
+
+@dataclass
+class Roles:
+    """What was found out of a table's columns, and what could not be decided."""
+
+    columns: dict[str, str] = field(default_factory=dict)
+    time: TimeGuess | None = None
+    date: TimeGuess | None = None
+    wide: list[str] = field(default_factory=list)
+    channels: list[str] = field(default_factory=list)
+    on: list[str] = field(default_factory=list)
+    off: list[str] = field(default_factory=list)
+    decimal: str = "."
+    questions: list[str] = field(default_factory=list)
+
+
+def find_roles(columns: dict[str, list[str]]) -> Roles:
+    """Look at a sample, column by column.
+
+    Parameters
+    ----------
+    columns : dict
+        From the column's name to its values as text, "" where there is none.
+
+    Returns
+    -------
+    Roles
+    """
+    roles = Roles()
+    filled = {name: [v.strip() for v in values if v.strip()] for name, values in columns.items()}
+    filled = {name: values for name, values in filled.items() if values}
+    rest = _take_times(roles, filled)
+    _take_names(roles, rest, filled)
+    return roles
+
+
+def _take_times(roles: Roles, filled: dict[str, list[str]]) -> list[str]:
+    guesses = {name: guess_times(values) for name, values in filled.items()}
+    likely = sorted(
+        (name for name, guess in guesses.items() if guess),
+        key=lambda name: (_rank(name, guesses[name]), list(filled).index(name)))
+    for name in likely:
+        guess = guesses[name]
+        if guess is None:
+            continue
+        if guess.kind in ("both", "time") and roles.time is None:
+            roles.time, roles.columns["time"] = guess, name
+        elif guess.kind == "date" and roles.date is None and (
+            roles.time is None or roles.time.kind == "time"
+        ):
+            roles.date, roles.columns["date"] = guess, name
+    if roles.time is None:
+        counters = [n for n in likely if (g := guesses[n]) and g.kind == "counter"]
+        if counters:
+            roles.time, roles.columns["time"] = guesses[counters[0]], counters[0]
+    if roles.time and roles.time.kind == "both" and roles.date:
+        roles.date = None
+        del roles.columns["date"]
+    return [name for name in filled if name not in roles.columns.values()]
+
+
+def _rank(name: str, guess: TimeGuess | None) -> int:
+    lower = name.lower()
+    named = any(word in lower for word in ("time", "stamp", "zeit", "date", "datum", "ts", "at",
+                                           "ms", "us", "clock"))
+    return (0 if named else 1) + (2 if guess and guess.kind == "counter" else 0)
+
+
+def _take_names(roles: Roles, rest: list[str], filled: dict[str, list[str]]) -> None:
+    numeric = {n: _figures(filled[n]) for n in rest}
+    quantity = [n for n in rest if {v.lower() for v in filled[n]} <= set(QUANTITIES)]
+    words = [n for n in rest if _is_on_off(filled[n])]
+    alike = _same_words({n: filled[n] for n in rest if not numeric[n] and n not in quantity})
+    values = [n for n in rest
+              if numeric[n] or n in words or n in alike or _mixed(filled[n])]
+    texts = [n for n in rest if n not in values and n not in quantity
+             and len(set(filled[n])) <= FEW]
+    if quantity:
+        roles.columns["quantity"] = quantity[0]
+    if texts:
+        named = [n for n in texts if any(w in n.lower() for w in (
+            "channel", "topic", "signal", "name", "pin", "tag", "point", "kanal"))]
+        channel = (named or texts)[0]
+        roles.columns["channel"] = channel
+        roles.channels = sorted(set(filled[channel]))
+        if len(texts) > 1 and not named:
+            roles.questions.append(
+                f"Which column names the channel: {', '.join(texts)}? {channel} was taken.")
+    values = [n for n in values if n not in quantity]
+    if "channel" in roles.columns or len(values) == 1:
+        named = [n for n in values if any(w in n.lower() for w in (
+            "value", "wert", "state", "level", "reading"))]
+        if not values:
+            roles.questions.append("Which column is the value? None looks like one.")
+        else:
+            roles.columns["value"] = (named or values)[-1 if not named else 0]
+            _words(roles, filled[roles.columns["value"]])
+            if len(values) > 1 and not named:
+                roles.questions.append(f"Which column is the value: {', '.join(values)}? "
+                                       f"{roles.columns['value']} was taken.")
+    else:
+        roles.wide = values
+        _words(roles, [value for name in values for value in filled[name]])
+
+
+def _figures(values: list[str]) -> bool:
+    return all(_is_number(v) for v in values)
+
+
+def _is_number(text: str) -> bool:
+    try:
+        float(text.replace(",", ".", 1))
+    except ValueError:
+        return False
+    return True
+
+
+def _is_on_off(values: list[str]) -> bool:
+    return {v.lower() for v in values} <= {*ON, *OFF}
+
+
+def _mixed(values: list[str]) -> bool:
+    """Numbers among a few words: a name of a channel is hardly ever a number."""
+    words = {v.lower() for v in values if not _is_number(v)}
+    return words <= {*ON, *OFF} or (len(words) <= MOST_WORDS and len(words) < len(set(values)))
+
+
+def _same_words(texts: dict[str, list[str]]) -> list[str]:
+    """Columns that share a small vocabulary, whatever it means: states, a column a channel."""
+    words = {name: {v.lower() for v in values} for name, values in texts.items()}
+    return [name for name, said in words.items() if len(said) <= 2 and sum(
+        other == said or (other < said and len(said) == 2) or (said < other and len(other) == 2)
+        for label, other in words.items() if label != name)]
+
+
+def _words(roles: Roles, values: list[str]) -> None:
+    unknown = []
+    for value in sorted(set(values)):
+        lower = value.lower()
+        if "," in value and _is_number(value):
+            roles.decimal = ","
+        if _is_number(value) or lower in ("true", "false"):
+            continue
+        known = roles.on if lower in ON else roles.off if lower in OFF else None
+        if known is None:
+            unknown.append(value)
+        if known is not None and value not in known:
+            known.append(value)
+            if lower in DOUBTFUL:
+                meant = "1" if known is roles.on else "0"
+                roles.questions.append(
+                    f'Does "{value}" speak of the switch or of the door? It was taken as {meant}; '
+                    "1 is a closed contact, 0 an open one. Swap on and off if it is the other way.")
+    if unknown:
+        roles.questions.append(
+            "Which of these words mean on (1) and which off (0): "
+            + ", ".join(f'"{word}"' for word in unknown[:MOST_WORDS])
+            + "? Put them into on and off, like on = [\"run\"].")

@@ -1,0 +1,362 @@
+"""One day's signals: new records put beside those that are there, each once, sorted.
+
+In memory records lie in the order of KEY. On the disk edges do too; levels lie channel
+by channel, each in the order of time, a channel with row groups of its own: whoever
+wants one channel reads no other, and need not tell them apart.
+"""
+
+from __future__ import annotations
+
+import os
+import uuid
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from datetime import date
+from functools import lru_cache
+from itertools import pairwise
+from pathlib import Path
+from typing import IO
+
+import numpy as np
+import polars as pl
+import pyarrow.parquet as pq
+from numpy.typing import NDArray
+
+from remanence.analytics.pairing.edges import Ints
+from remanence.analytics.pairing.hours import HOUR_US
+from remanence.pipelines.derive.known_hours import heard_to_keep, hours_to_keep, notes_of
+from remanence.pipelines.store.manifest import Segment
+from remanence.pipelines.store.name_codes import QUANTITY, coded, codes, plain
+from remanence.shared.errors import StoreError
+from remanence.shared.tables import SIGNALS, Table
+
+KEY = ("time", "channel", "quantity", "value")
+"""Two records are the same one when these are."""
+
+KINDS = {"command": "edges", "contact": "edges", "volts": "levels", "amps": "levels"}
+"""Edges are read without wading through volts."""
+
+Hours = frozenset[int]
+"""Hours, by their number since 1970."""
+
+SEGMENT_ROWS = 2_000_000
+SMALL_ROWS = 250_000
+MANY_SEGMENTS = 12
+
+
+ROW_GROUP = 131_072
+"""Rows that a reader must take at a time: a day of a rail read once a second and at commands."""
+
+OWN_GROUP = 2_048
+"""A channel with fewer records in a segment shares a row group with its neighbours: each
+group costs every reader about as much as so many records."""
+
+CALM_GROUP = 8_192
+"""So many records of a channel in hours without commands and contacts have row groups of their
+own, which pairing need not read."""
+
+REACH_US = 62_000_000
+"""How far from a command readings are looked at (``analytics/pairing/rail_windows.py``)."""
+
+WRITES = {
+    "compression": "zstd", "compression_level": 1, "store_schema": False,
+    "use_dictionary": ["channel", "quantity", "run", "file"],
+    "column_encoding": {"time": "DELTA_BINARY_PACKED", "line": "DELTA_BINARY_PACKED"},
+    "write_statistics": ["time", "channel", "quantity", "run"], "write_batch_size": 16_384,
+}
+"""How signals are written. The encodings are those of Parquet 1.0 and 2.0 that every reader
+knows; the names are written from their numbers, and are plain text to whoever reads them.
+Nobody looks for records by their value or line, so there are no statistics of these."""
+
+
+def write_signals(
+    frame: pl.DataFrame, folder: Path, path: str, groups: Sequence[int] = (),
+    notes: Mapping[str, str] | None = None,
+) -> None:
+    """Write one immutable Parquet file of coded signals, on the disk when this returns.
+
+    ``groups``: rows before which a new row group must begin.
+    """
+    table = frame.to_arrow(compat_level=pl.CompatLevel.oldest())
+    with _whole_file(folder / path) as file, pq.ParquetWriter(
+        file, table.schema, **WRITES
+    ) as writer:
+        for start, stop in pairwise([0, *groups, frame.height]):
+            writer.write_table(table.slice(start, stop - start), row_group_size=ROW_GROUP)
+        writer.add_key_value_metadata(_notes(SIGNALS) | dict(notes or {}))
+
+
+def channel_by_channel(frame: pl.DataFrame) -> pl.DataFrame:
+    """Coded signals by channel and quantity, else in the order they were in."""
+    key = _whose(frame)
+    if (key[1:] >= key[:-1]).all():
+        return frame
+    # (Numbers this short numpy sorts in one pass over their digits.)
+    short = key.astype(np.uint16) if key.max() < 2**16 else key
+    return _taken(frame, np.argsort(short, kind="stable"))
+
+
+def row_groups(
+    frame: pl.DataFrame, busy: Hours = frozenset()
+) -> tuple[list[int], dict[str, str]]:
+    """Where row groups begin in signals that lie channel by channel, and the file's notes.
+
+    ``busy``: see :func:`busy_hours`.
+    """
+    key = _whose(frame)
+    ends = [*(np.flatnonzero(key[1:] != key[:-1]) + 1).tolist(), frame.height]
+    ticks = frame["time"].to_physical().to_numpy()
+    groups, kept, parts = {0, frame.height}, {}, []
+    for start, stop in pairwise([0, *ends]):
+        channel, quantity = frame["channel"][start], frame["quantity"][start]
+        parts.append((channel, quantity, frame[start:stop]))
+        if stop - start >= OWN_GROUP:
+            groups |= {start, stop}
+            groups |= {start + at for at in _calm_ends(ticks[start:stop], busy)}
+            if quantity == "volts":
+                kept[channel] = hours_to_keep(parts[-1][2])
+    return sorted(groups)[1:-1], notes_of(kept, heard_to_keep(parts))
+
+
+def _calm_ends(ticks: Ints, busy: Hours) -> list[int]:
+    """Where long stretches of hours that are not ``busy`` begin and end."""
+    if not busy:
+        return []
+    first, last = int(ticks[0]) // HOUR_US, int(ticks[-1]) // HOUR_US
+    calm = [number not in busy for number in range(first, last + 1)]
+    turns = [0, *(k for k in range(1, len(calm)) if calm[k] != calm[k - 1]), len(calm)]
+    ends: list[int] = []
+    for begin, end in pairwise(turns):
+        low, high = np.searchsorted(ticks, [(first + begin) * HOUR_US, (first + end) * HOUR_US])
+        if calm[begin] and high - low >= CALM_GROUP:
+            ends += [int(low), int(high)]
+    return ends
+
+
+def _whose(frame: pl.DataFrame) -> NDArray[np.uint32]:
+    """Channel and quantity of each record as one number."""
+    key = frame["channel"].to_physical().to_numpy() * np.uint32(len(QUANTITY.categories))
+    key += frame["quantity"].to_physical().to_numpy()
+    return key
+
+
+def _notes(table: Table) -> dict[str, str]:
+    notes = {"remanence_table": table.name, "remanence_meaning": table.meaning}
+    return notes | {f"remanence_unit_{c.name}": c.unit for c in table.columns if c.unit}
+
+
+@contextmanager
+def _whole_file(target: Path) -> Iterator[IO[bytes]]:
+    """A new file that is on the disk, or not there at all."""
+    target.parent.mkdir(parents=True, exist_ok=True)
+    try:
+        with target.open("wb") as file:
+            yield file
+            file.flush()
+            os.fsync(file.fileno())
+    except BaseException:
+        target.unlink(missing_ok=True)
+        raise
+
+
+def write_table(frame: pl.DataFrame, folder: Path, path: str, table: Table) -> None:
+    """Write one immutable Parquet file, on the disk when this returns."""
+    with _whole_file(folder / path) as file:
+        frame.write_parquet(file, compression="zstd", compression_level=1, metadata=_notes(table))
+
+
+def read_table(folder: Path, path: str, columns: list[str] | None = None) -> pl.DataFrame:
+    """Read one of the store's Parquet files, or some columns of it.
+
+    Raises
+    ------
+    StoreError
+        It is missing or damaged.
+    """
+    try:
+        return pl.read_parquet(folder / path, columns=columns, hive_partitioning=False)
+    except (OSError, pl.exceptions.PolarsError) as error:
+        raise StoreError(f"{folder / path} cannot be read ({str(error).splitlines()[0]}); restore "
+                         "the store from a copy, or delete its folder and ingest again") from None
+
+
+def segment_path(day: date, kind: str) -> str:
+    """A new file name below the store's folder."""
+    return f"signals/{day.isoformat()}/{kind}-{uuid.uuid4().hex[:16]}.parquet"
+
+
+def _write_segment(
+    frame: pl.DataFrame, folder: Path, day: date, kind: str, busy: Hours
+) -> Segment:
+    path = segment_path(day, kind)
+    frame = coded(frame)
+    if kind == "levels":
+        frame = channel_by_channel(frame)
+        write_signals(frame, folder, path, *row_groups(frame, busy))
+    else:
+        write_signals(frame, folder, path)
+    return Segment(path, kind, frame.height, *_ends(frame))
+
+
+def _ends(frame: pl.DataFrame) -> tuple[int, int]:
+    """The first and last time of some records, in any order. [UTC, microseconds]"""
+    ticks = frame["time"].to_physical().to_numpy()
+    return int(ticks.min()), int(ticks.max())
+
+
+def _pieces(frame: pl.DataFrame) -> Iterator[pl.DataFrame]:
+    """Cut a sorted frame into segments; records of one instant stay together."""
+    start = 0
+    while start < frame.height:
+        stop = min(start + SEGMENT_ROWS, frame.height)
+        if stop < frame.height:
+            ticks = frame["time"]
+            cut = int(ticks.search_sorted(ticks[stop], side="left"))
+            stop = cut if cut > start else int(ticks.search_sorted(ticks[stop], side="right"))
+        yield frame[start:stop]
+        start = stop
+
+
+def add_to_day(
+    folder: Path, day: date, kind: str, segments: list[Segment], new: pl.DataFrame,
+    busy: Hours = frozenset(),
+) -> tuple[list[Segment], list[str], pl.DataFrame]:
+    """Put records of one day and kind beside those already there.
+
+    Parameters
+    ----------
+    folder : Path
+        The store's.
+    day, kind
+        Whose records.
+    segments : list of Segment
+        What the day holds of this kind, disjoint in time.
+    new : polars.DataFrame
+        SIGNALS, sorted, no record twice.
+    busy : frozenset of int, optional
+        :func:`busy_hours` of the day. How levels are cut into row groups goes by it, and
+        nothing else.
+
+    Returns
+    -------
+    segments : list of Segment
+        What the day holds now, disjoint, in order.
+    retired : list of str
+        Files that are no longer part of it.
+    fresh : polars.DataFrame
+        The records that it did not hold before.
+    """
+    first, last = _ends(new)
+    touched = [s for s in segments if s.first <= last and s.last >= first]
+    if not touched:
+        written = [_write_segment(piece, folder, day, kind, busy) for piece in _pieces(new)]
+        return sorted([*segments, *written], key=lambda s: s.first), [], new
+    held = pl.concat([read_table(folder, s.path) for s in touched])
+    within = pl.col("time").is_between(held["time"].min(), held["time"].max())
+    beside = plain(new)
+    fresh = pl.concat([
+        beside.filter(within).join(held, on=KEY, how="anti", maintain_order="left"),
+        beside.filter(~within),
+    ])
+    if fresh.is_empty():
+        return segments, [], fresh
+    merged = in_order(coded(pl.concat([held, fresh])))
+    written = [_write_segment(piece, folder, day, kind, busy) for piece in _pieces(merged)]
+    rest = [s for s in segments if s not in touched]
+    return (sorted([*rest, *written], key=lambda s: s.first), [s.path for s in touched], fresh)
+
+
+def busy_hours(folder: Path, segments: Sequence[Segment]) -> Hours:
+    """Hours since 1970 in which a day's commands or contacts were logged, or nearly so."""
+    return frozenset[int]().union(*(
+        _hours_near(folder, segment.path) for segment in segments if segment.kind == "edges"))
+
+
+@lru_cache(maxsize=256)
+def _hours_near(folder: Path, path: str) -> Hours:
+    """Those of one file of edges. (It never changes, and a long log is taken in bit by bit.)"""
+    times = read_table(folder, path, ["time"])["time"].to_physical().to_numpy()
+    found: set[int] = set()
+    for reach in (-REACH_US, 0, REACH_US):
+        hours = (times + reach) // HOUR_US
+        first = int(hours[0])  # edges lie in the order of time
+        found.update((np.flatnonzero(np.bincount(hours - first)) + first).tolist())
+    return frozenset(found)
+
+
+def compact(
+    folder: Path, day: date, kind: str, segments: list[Segment], busy: Hours = frozenset()
+) -> tuple[list[Segment], list[str]]:
+    """Join neighbouring small segments once a day holds many; (segments, retired files)."""
+    if len(segments) <= MANY_SEGMENTS:
+        return segments, []
+    kept: list[Segment] = []
+    retired: list[str] = []
+    group: list[Segment] = []
+
+    def close() -> None:
+        if len(group) > 1:
+            frame = pl.concat([read_table(folder, s.path) for s in group])
+            kept.append(_write_segment(frame, folder, day, kind, busy))
+            retired.extend(s.path for s in group)
+        else:
+            kept.extend(group)
+        group.clear()
+
+    for segment in segments:
+        if segment.rows >= SMALL_ROWS:
+            close()
+            kept.append(segment)
+            continue
+        if sum(s.rows for s in group) + segment.rows > SEGMENT_ROWS:
+            close()
+        group.append(segment)
+    close()
+    return kept, retired
+
+
+def in_order(signals: pl.DataFrame) -> pl.DataFrame:
+    """Coded signals sorted by KEY, each record once: the first of those given.
+
+    Logs are nearly in order already. Time, channel and quantity make one whole number,
+    so that one look tells whether there is anything to sort, and one sort does it.
+    """
+    ticks = signals["time"].to_physical().to_numpy()
+    if (ticks[1:] > ticks[:-1]).all():
+        return signals
+    channels, quantities = (len(signals[n].dtype.categories) for n in ("channel", "quantity"))  # type: ignore[attr-defined]
+    low, high = int(ticks.min()), int(ticks.max())
+    if (high - low + 1) * channels * quantities >= 2**63:
+        every = signals.sort(KEY, maintain_order=True)
+        same = pl.all_horizontal(pl.col(name) == pl.col(name).shift(1) for name in KEY)
+        return every.filter(~same.fill_null(False))
+    key = (ticks - low) * channels
+    key += codes(signals["channel"])
+    key *= quantities
+    key += codes(signals["quantity"])
+    if (key[1:] > key[:-1]).all():
+        return signals
+    order = np.argsort(key, kind="stable")
+    key = key[order]
+    same = key[1:] == key[:-1]
+    if same.any():
+        value = signals["value"].to_numpy()
+        touched = np.zeros(key.size, np.bool_)
+        touched[1:] = same
+        touched[:-1] |= same
+        part = np.flatnonzero(touched)
+        order[part] = order[part][np.lexsort((value[order[part]], key[part]))]
+        value = value[order]
+        kept = np.ones(key.size, np.bool_)
+        kept[1:] = ~(same & (value[1:] == value[:-1]))
+        order = order[kept]
+    return _taken(signals, order)
+
+
+def _taken(signals: pl.DataFrame, order: NDArray[np.int64]) -> pl.DataFrame:
+    """Some rows of coded signals; columns that say the same throughout need no moving."""
+    alike = [name for name in ("channel", "quantity", "run", "file")
+             if (told := signals[name].to_physical()).min() == told.max()
+             and not told.null_count()]
+    return signals[:order.size].with_columns(
+        signals.select(pl.exclude(alike))[order])

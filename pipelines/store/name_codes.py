@@ -1,0 +1,69 @@
+"""Names of channels, quantities and files as small numbers: cheap to compare, sort and write.
+
+A log says the same few names millions of times. Polars' Enum keeps each once, in
+byte order, so that the numbers sort as the names do. On the disk, and to whoever
+reads the store, they are plain text.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from remanence.shared.tables import QUANTITIES, SIGNALS, require
+
+QUANTITY = pl.Enum(sorted(QUANTITIES))
+
+NAMES = ("channel", "quantity", "file")
+"""Columns of SIGNALS that hold names."""
+
+
+def names_type(names: Iterable[str]) -> pl.Enum:
+    """The type whose numbers stand for these names."""
+    return pl.Enum(sorted(set(names)))
+
+
+def codes(column: pl.Series) -> NDArray[np.int64]:
+    """The numbers of a coded column without nulls."""
+    return column.to_physical().to_numpy().astype(np.int64)
+
+
+def coded(signals: pl.DataFrame) -> pl.DataFrame:
+    """SIGNALS with its names as numbers; those that are so already stay.
+
+    Raises
+    ------
+    TableError
+        A column is missing or has another type.
+    """
+    texts = {name: pl.String() for name in NAMES
+             if isinstance(signals.schema.get(name), pl.Enum)}
+    require(signals.clear().cast(texts) if texts else signals, SIGNALS)  # type: ignore[arg-type]
+    return signals.select(SIGNALS.schema.names()).with_columns(
+        signals[name].cast(names_type(signals[name].unique().to_list()))
+        for name in NAMES if name not in texts)
+
+
+def plain(signals: pl.DataFrame) -> pl.DataFrame:
+    """SIGNALS with its names as text."""
+    return signals.cast(SIGNALS.schema)  # type: ignore[arg-type]
+
+
+def joined(parts: Sequence[pl.DataFrame]) -> pl.DataFrame:
+    """Signals of several files as one table, all coded alike.
+
+    Parameters
+    ----------
+    parts : sequence of polars.DataFrame
+        Coded SIGNALS that share the type of their channels.
+    """
+    kinds = {part.schema["file"] for part in parts}
+    if len(kinds) == 1:
+        return pl.concat(parts)
+    every = names_type(name for kind in kinds if isinstance(kind, pl.Enum)
+                       for name in kind.categories)
+    return pl.concat([part.with_columns(pl.col("file").cast(pl.String).cast(every))
+                      for part in parts])

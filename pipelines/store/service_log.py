@@ -1,0 +1,200 @@
+"""The service log: read it with every bad line set aside, and add a line to it safely."""
+
+from __future__ import annotations
+
+import csv
+import io
+import os
+from dataclasses import dataclass
+from datetime import date
+from pathlib import Path
+
+import polars as pl
+
+from remanence.shared.errors import RemanenceError
+from remanence.shared.keys import nearest, one_of, shown
+from remanence.shared.tables import SERVICE, SERVICE_ACTIONS
+from remanence.shared.venue import Venue
+
+HEADER = ("date", "lock", "action", "part", "note")
+
+
+@dataclass(frozen=True)
+class ServiceLog:
+    """The lines taken (schema SERVICE) and what was set aside, a sentence each."""
+
+    entries: pl.DataFrame
+    set_aside: tuple[str, ...] = ()
+
+
+def service_path(venue: Venue, venue_path: Path) -> Path | None:
+    """Where the venue keeps its service log, or None if it keeps none."""
+    return venue_path.parent / venue.service_log if venue.service_log else None
+
+
+def read_service(venue: Venue, venue_path: Path) -> ServiceLog:
+    """Read the service log.
+
+    Parameters
+    ----------
+    venue : Venue
+        Whose log.
+    venue_path : Path
+        The venue file; the log's path is relative to its folder.
+
+    Returns
+    -------
+    ServiceLog
+        A missing file is an empty log. A line with an unknown lock or action or an
+        unreadable date is set aside with its reason.
+
+    Raises
+    ------
+    RemanenceError
+        The file is there and cannot be read, or has no header.
+    """
+    path = service_path(venue, venue_path)
+    if path is None or not path.exists():
+        return ServiceLog(SERVICE.empty())
+    try:
+        text = path.read_bytes().decode("utf-8-sig", errors="replace")
+    except OSError as error:
+        raise RemanenceError(f"{path}: cannot be read: {error.strerror}") from None
+    if not text.strip():
+        return ServiceLog(SERVICE.empty())
+    try:
+        return _taken(venue, path, text)
+    except csv.Error as error:
+        raise RemanenceError(f"{path}: cannot be read as CSV: {error}") from None
+
+
+def _taken(venue: Venue, path: Path, text: str) -> ServiceLog:
+    reader = csv.reader(io.StringIO(text.replace("\0", "?"), newline=""))
+    header = [name.strip().lower() for name in next(reader)]
+    if not {"date", "lock", "action"} <= set(header):
+        raise RemanenceError(
+            f"{path}, line 1: found the header {','.join(header)!r}; it should be "
+            f"{','.join(HEADER)}"
+        )
+    rows, aside = [], []
+    for cells in reader:
+        if not any(cell.strip() for cell in cells):
+            continue
+        entry = {name: cell.strip() for name, cell in zip(header, cells, strict=False)}
+        fault = _fault(venue, entry)
+        if fault:
+            aside.append(f"{path.name}, line {reader.line_num}: {fault}")
+        else:
+            rows.append((
+                date.fromisoformat(entry["date"]), entry["lock"], entry["action"],
+                entry.get("part") or None, entry.get("note") or None,
+            ))
+    frame = pl.DataFrame(rows, schema=SERVICE.schema, orient="row")
+    return ServiceLog(SERVICE.conform(frame), tuple(aside))
+
+
+def _fault(venue: Venue, entry: dict[str, str]) -> str | None:
+    lock, action = entry.get("lock", ""), entry.get("action", "")
+    if lock not in venue.locks_by_id:
+        return f"lock: found {shown(lock)}; {_advice(lock, list(venue.locks_by_id), 'locks')}"
+    if action not in SERVICE_ACTIONS:
+        return f"action: found {shown(action)}; use {one_of(SERVICE_ACTIONS)}"
+    try:
+        date.fromisoformat(entry.get("date", ""))
+    except ValueError:
+        return f"date: found {shown(entry.get('date', ''))}; write it like 2026-02-28"
+    return None
+
+
+def _advice(given: str, known: list[str], plural: str) -> str:
+    return nearest(given, known).replace("known keys", f"known {plural}")
+
+
+def add_service(
+    venue: Venue, venue_path: Path, lock: str, action: str, *, day: date,
+    part: str | None = None, note: str | None = None,
+) -> str:
+    """Append one line to the service log.
+
+    The line goes out in a single write to a file opened for appending, so that two
+    people doing it at once get two whole lines.
+
+    Parameters
+    ----------
+    venue, venue_path
+        Whose log.
+    lock, action : str
+        A lock of the venue; one of ``SERVICE_ACTIONS``.
+    day : date
+        The day of the work, in the venue's calendar.
+    part, note : str, optional
+        The part that was fitted (default for ``replaced``: the lock's own part);
+        anything worth telling. Line breaks in a note become blanks.
+
+    Returns
+    -------
+    str
+        The line as it was written, without its line break.
+
+    Raises
+    ------
+    RemanenceError
+        The lock, action or part is unknown, the venue keeps no service log, or the
+        file cannot be written.
+    """
+    path = service_path(venue, venue_path)
+    if path is None:
+        raise RemanenceError(
+            f'{venue_path}, [venue]: found no service_log; add service_log = "service.csv" there'
+        )
+    if lock not in venue.locks_by_id:
+        raise RemanenceError(
+            f"{venue_path}, lock: found {shown(lock)}, which the venue file does not hold; "
+            f"{_advice(lock, list(venue.locks_by_id), 'locks')}"
+        )
+    if action not in SERVICE_ACTIONS:
+        raise RemanenceError(
+            f"action: found {shown(action)}; use {one_of(SERVICE_ACTIONS)}"
+        )
+    if part is not None and part not in venue.parts_by_id:
+        raise RemanenceError(
+            f"part: found {shown(part)}; {_advice(part, list(venue.parts_by_id), 'parts')}"
+        )
+    if part is None and action == "replaced":
+        part = venue.locks_by_id[lock].part
+    line = _csv_line((day.isoformat(), lock, action, part or "", " ".join((note or "").split())))
+    try:
+        _append(path, line)
+    except OSError as error:
+        raise RemanenceError(f"{path}: cannot be written: {error.strerror}") from None
+    return line.rstrip("\n")
+
+
+def _csv_line(cells: tuple[str, ...]) -> str:
+    buffer = io.StringIO()
+    csv.writer(buffer, lineterminator="\n").writerow(cells)
+    return buffer.getvalue()
+
+
+def _append(path: Path, line: str) -> None:
+    # The header goes in by an atomic link of a finished file: whoever comes second finds it.
+    if not path.exists():
+        path.parent.mkdir(parents=True, exist_ok=True)
+        draft = path.with_name(f".{path.name}.{os.getpid()}")
+        draft.write_text(_csv_line(HEADER), encoding="utf-8")
+        try:
+            os.link(draft, path)
+        except FileExistsError:
+            pass
+        finally:
+            draft.unlink()
+    descriptor = os.open(path, os.O_RDWR | os.O_APPEND)
+    try:
+        size = os.fstat(descriptor).st_size
+        torn = size > 0 and os.pread(descriptor, 1, size - 1) != b"\n"
+        data = (("\n" if torn else "") + line).encode()
+        if os.write(descriptor, data) != len(data):
+            raise OSError(28, "the disk is full; the last line of the file may be cut short")
+        os.fsync(descriptor)
+    finally:
+        os.close(descriptor)

@@ -1,0 +1,363 @@
+"""The Parquet store: every record once, whatever happens while it is written.
+
+Layout, relative to the store's folder::
+
+    manifest.json                          what is part of the store (see store_manifest)
+    signals/2026-11-02/edges-*.parquet     commands and contacts of one UTC day
+    signals/2026-11-02/levels-*.parquet    volts and amps of one UTC day
+    rejects/*.parquet                      lines not taken, verbatim
+    files/*.parquet, clock_events/*.parquet
+
+All files but the manifest are written once and never changed. :meth:`Store.commit`
+is the only thing that writes: under the writer's lock it leaves out what the days
+touched hold already, writes new files, and then puts the new manifest in force. A
+process that dies before that last step has changed nothing.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import itertools
+import os
+import time
+import uuid
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import date
+from pathlib import Path
+
+import numpy as np
+import polars as pl
+
+from remanence.pipelines.store.days import (
+    KEY,
+    KINDS,
+    add_to_day,
+    busy_hours,
+    compact,
+    in_order,
+    read_table,
+    write_table,
+)
+from remanence.pipelines.store.manifest import (
+    Day,
+    Manifest,
+    RejectFile,
+    read_manifest,
+    sync_folder,
+    write_manifest,
+    writer_lock,
+)
+from remanence.pipelines.store.name_codes import coded
+from remanence.shared.errors import StoreError
+from remanence.shared.tables import CLOCK_EVENTS, FILES, REJECTS, SIGNALS, Table
+from remanence.shared.venue import Venue
+
+KEEP_RETIRED_S = 24 * 3600.0
+"""How long a file that is no longer named is kept for readers that still look at it."""
+
+DAY_US = 86_400_000_000
+
+_OUR_FOLDERS = ("signals", "rejects", "files", "clock_events")
+_REJECT_ROWS = 500_000
+_MANY_REJECT_FILES = 16
+
+
+@dataclass
+class Batch:
+    """What one commit puts into the store.
+
+    ``signals`` (SIGNALS, its names coded or not, any order, repeats allowed) may be of
+    several log files.
+    ``files`` has one row (FILES) per log file touched: ``lines``, ``records`` and
+    ``rejected`` as counted so far in this reading; ``taken`` and ``repeated`` are
+    filled in by the store, added to ``taken_before`` of that file. ``afresh`` tells from
+    which line on a file was read anew: earlier rejects and clock events of these lines
+    are replaced, not added to.
+    """
+
+    signals: pl.DataFrame
+    rejects: pl.DataFrame = field(default_factory=REJECTS.empty)
+    clock_events: pl.DataFrame = field(default_factory=CLOCK_EVENTS.empty)
+    files: pl.DataFrame = field(default_factory=FILES.empty)
+    afresh: Mapping[str, int] = field(default_factory=dict)
+    taken_before: Mapping[str, int] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class Committed:
+    """What a commit did: records taken per log file, and the days that changed."""
+
+    taken: Mapping[str, int]
+    days: tuple[date, ...]
+
+
+class Store:
+    """One venue's store. Cheap to open; every read looks at the manifest afresh."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        self._swept = False
+
+    @classmethod
+    def open(cls, venue: Venue, venue_path: str | Path) -> Store:
+        """The store that the venue file names; nothing is created before the first commit.
+
+        Raises
+        ------
+        StoreError
+            The folder holds something else, or a store this version cannot read.
+        """
+        store = cls((Path(venue_path).parent / venue.store).resolve())
+        store._manifest()
+        return store
+
+    def _manifest(self) -> Manifest:
+        return read_manifest(self.folder) or Manifest.new()
+
+    # Reading.
+
+    def days(self) -> dict[date, str]:
+        """UTC days that hold records, in order, each with a fingerprint.
+
+        The fingerprint changes whenever that day's records do.
+        """
+        manifest = self._manifest()
+        return {
+            date.fromisoformat(day): f"{manifest.store}-{entry.changed}"
+            for day, entry in sorted(manifest.days.items())
+        }
+
+    def scan_signals(
+        self, days: Sequence[date] | None = None, quantities: Sequence[str] | None = None
+    ) -> pl.LazyFrame:
+        """The records of some days, lazily.
+
+        Parameters
+        ----------
+        days : sequence of date, default None
+            UTC days, or all of them. Those without records add nothing.
+        quantities : sequence of str, default None
+            Only these quantities, or all of them.
+
+        Returns
+        -------
+        polars.LazyFrame
+            SIGNALS, sorted by time, channel, quantity, value. Only commands and contacts
+            come without a sort.
+        """
+        manifest = self._manifest()
+        wanted = manifest.days if days is None else {d.isoformat() for d in days}
+        kinds = {KINDS[q] for q in quantities} if quantities is not None else set(KINDS.values())
+        parts: list[pl.LazyFrame] = []
+        for kind in sorted(kinds):
+            paths = [
+                self.folder / segment.path
+                for day in sorted(manifest.days) if day in wanted
+                for segment in manifest.days[day].segments if segment.kind == kind
+            ]
+            if paths:
+                parts.append(pl.scan_parquet(paths, hive_partitioning=False))
+        if not parts:
+            return SIGNALS.empty().lazy()
+        frame = parts[0] if kinds == {"edges"} else pl.concat(parts).sort(KEY, maintain_order=True)
+        if quantities is not None and {q for q, kind in KINDS.items() if kind in kinds} != set(
+            quantities
+        ):
+            frame = frame.filter(pl.col("quantity").is_in(list(quantities)))
+        return frame.select(SIGNALS.schema.names())
+
+    def rejects(self) -> pl.DataFrame:
+        """Every line that was not taken (REJECTS), by file and line."""
+        parts = [read_table(self.folder, entry.path) for entry in self._manifest().rejects]
+        return REJECTS.conform(pl.concat(parts)) if parts else REJECTS.empty()
+
+    def files(self) -> pl.DataFrame:
+        """Every log file taken in (FILES), and how far."""
+        return self._small(self._manifest().files, FILES)
+
+    def clock_events(self) -> pl.DataFrame:
+        """What was found of controllers' clocks (CLOCK_EVENTS)."""
+        return self._small(self._manifest().clock_events, CLOCK_EVENTS)
+
+    def _small(self, path: str | None, table: Table) -> pl.DataFrame:
+        return table.conform(read_table(self.folder, path)) if path else table.empty()
+
+    # Writing.
+
+    def commit(self, batch: Batch) -> Committed:
+        """Put a batch into the store: all of it becomes visible at once, or none.
+
+        Raises
+        ------
+        StoreError
+            The store cannot be written (full disk, no permission); it is as it was.
+        """
+        signals = coded(batch.signals)
+        with writer_lock(self.folder):
+            try:
+                if read_manifest(self.folder) is None:
+                    # A store without its manifest is refused, so it must have one before all.
+                    write_manifest(self.folder, Manifest.new())
+                manifest = self._manifest().copy()
+                before = manifest.named()
+                manifest.generation += 1
+                if not self._swept:
+                    self._sweep(manifest)
+                taken, days = self._add_signals(manifest, signals)
+                self._replace_rejects(manifest, batch)
+                self._replace_clock_events(manifest, batch)
+                self._update_files(manifest, batch, taken)
+                for path in before - manifest.named():
+                    manifest.retired.append((path, time.time()))
+                for name in {Path(path).parent for path in manifest.named() - before}:
+                    sync_folder(self.folder / name)
+                write_manifest(self.folder, manifest)
+            except OSError as error:
+                raise StoreError(
+                    f"{self.folder} cannot be written: {error.strerror or error}; what was taken "
+                    "in before is safe. Put that right and run the same command again."
+                ) from None
+        return Committed(taken, days)
+
+    def _add_signals(
+        self, manifest: Manifest, signals: pl.DataFrame
+    ) -> tuple[dict[str, int], tuple[date, ...]]:
+        taken: dict[str, int] = {}
+        changed: list[date] = []
+        if signals.is_empty():
+            return taken, ()
+        for day, of_kind, new in _by_day_and_kind(signals):
+            entry = manifest.days.setdefault(day.isoformat(), Day(manifest.generation))
+            held = [s for s in entry.segments if s.kind == of_kind]
+            rest = [s for s in entry.segments if s.kind != of_kind]
+            # (Edges come first, so that those of this very batch are among them.)
+            busy = busy_hours(self.folder, rest)
+            held, _, fresh = add_to_day(self.folder, day, of_kind, held, new, busy)
+            held, _ = compact(self.folder, day, of_kind, held, busy)
+            entry.segments = rest + held
+            if not fresh.is_empty():
+                entry.changed = manifest.generation
+                changed.append(day)
+                for name, count in _counted(fresh["file"]).items():
+                    taken[name] = taken.get(name, 0) + count
+        return taken, tuple(sorted(set(changed)))
+
+    def _replace_rejects(self, manifest: Manifest, batch: Batch) -> None:
+        new = REJECTS.conform(batch.rejects)
+        ranges = {
+            name: (first, last) for name, first, last in new.group_by("file").agg(
+                pl.col("line").min().alias("first"), pl.col("line").max().alias("last")
+            ).iter_rows()
+        }
+        small = [entry for entry in manifest.rejects if entry.rows < _REJECT_ROWS // 4]
+        gather = len(small) > _MANY_REJECT_FILES
+        kept: list[RejectFile] = []
+        frames: list[pl.DataFrame] = []
+        for entry in manifest.rejects:
+            # Read again: what a fresh reading replaces, what may hold the same lines (of
+            # another ingest at the same time), and small files once there are many.
+            anew = any(name in batch.afresh and entry.last >= batch.afresh[name]
+                       for name in entry.files)
+            same = any(name in ranges and entry.first <= ranges[name][1]
+                       and entry.last >= ranges[name][0] for name in entry.files)
+            if anew or same or (gather and entry in small):
+                frames.append(read_table(self.folder, entry.path))
+            else:
+                kept.append(entry)
+        if not frames and new.is_empty():
+            return
+        old = REJECTS.conform(pl.concat(frames)) if frames else REJECTS.empty()
+        rejects = pl.concat([old.filter(_still_good(batch)), new])
+        if old.height:
+            rejects = REJECTS.conform(rejects.unique(maintain_order=True))
+        for start in range(0, rejects.height, _REJECT_ROWS):
+            piece = rejects[start : start + _REJECT_ROWS]
+            path = self._write("rejects", REJECTS, piece)
+            lines = piece["line"]
+            kept.append(RejectFile(path, piece.height, sorted(piece["file"].unique()),
+                                   int(lines.min() or 0), int(lines.max() or 0)))  # type: ignore[arg-type]
+        manifest.rejects = kept
+
+    def _replace_clock_events(self, manifest: Manifest, batch: Batch) -> None:
+        if batch.clock_events.is_empty() and not (batch.afresh and manifest.clock_events):
+            return
+        held = self._small(manifest.clock_events, CLOCK_EVENTS)
+        kept = held.filter(_still_good(batch))
+        events = CLOCK_EVENTS.conform(
+            pl.concat([kept, CLOCK_EVENTS.conform(batch.clock_events)]).unique()
+        )
+        if not events.equals(held):
+            manifest.clock_events = self._write("clock_events", CLOCK_EVENTS, events)
+
+    def _update_files(self, manifest: Manifest, batch: Batch, taken: Mapping[str, int]) -> None:
+        if batch.files.is_empty():
+            return
+        rows = []
+        for row in FILES.conform(batch.files).iter_rows(named=True):
+            name = row["file"]
+            row["taken"] = batch.taken_before.get(name, 0) + taken.get(name, 0)
+            row["repeated"] = row["records"] - row["taken"]
+            rows.append(row)
+        new = pl.DataFrame(rows, schema=FILES.schema)
+        held = self._small(manifest.files, FILES)
+        kept = held.filter(~pl.col("file").is_in(new["file"].to_list()))
+        manifest.files = self._write("files", FILES, FILES.conform(pl.concat([kept, new])))
+
+    def _write(self, name: str, table: Table, frame: pl.DataFrame) -> str:
+        path = f"{name}/{uuid.uuid4().hex[:16]}.parquet"
+        write_table(frame, self.folder, path, table)
+        return path
+
+    def _sweep(self, manifest: Manifest) -> None:
+        """Delete what a killed writer left behind, and what no reader can still need.
+
+        Once for each opening: it looks at every file there is.
+        """
+        self._swept = True
+        now = time.time()
+        named = manifest.named()
+        keep = {p for p, since in manifest.retired if 0 <= now - since < KEEP_RETIRED_S} | named
+        manifest.retired = [(p, since) for p, since in manifest.retired if p in keep - named]
+        # Names as plain text: there are two files a day, and years of days.
+        for name in _OUR_FOLDERS:
+            for folder, _, files in os.walk(self.folder / name):
+                inside = folder[len(str(self.folder)) + 1:].replace(os.sep, "/")
+                for file in files:
+                    if file.endswith(".parquet") and f"{inside}/{file}" not in keep:
+                        with contextlib.suppress(OSError):
+                            Path(folder, file).unlink()
+        for path in self.folder.glob(".manifest.json.*"):
+            with contextlib.suppress(OSError):
+                path.unlink()
+
+
+def _counted(files: pl.Series) -> dict[str, int]:
+    """How often each file is named."""
+    if not isinstance(files.dtype, pl.Enum):
+        return dict(files.value_counts().iter_rows())
+    counts = np.bincount(files.to_physical().to_numpy()).tolist()
+    return {name: n for name, n in zip(files.dtype.categories, counts, strict=False) if n}
+
+
+def _still_good(batch: Batch) -> pl.Expr:
+    """Rows of lines that the batch did not read anew."""
+    if not batch.afresh:
+        return pl.lit(True)
+    anew = pl.col("file").replace_strict(
+        list(batch.afresh), list(batch.afresh.values()), default=2**62, return_dtype=pl.Int64)
+    return pl.col("line") < anew
+
+
+def _by_day_and_kind(signals: pl.DataFrame) -> Iterator[tuple[date, str, pl.DataFrame]]:
+    """Cut coded records into days and kinds, sorted, each record once: the first of those given."""
+    kind_of = np.array([KINDS[name] == "edges" for name in signals["quantity"].dtype.categories])  # type: ignore[attr-defined]
+    edges = kind_of[signals["quantity"].to_physical().to_numpy()]
+    for kind, chosen in (("edges", edges), ("levels", ~edges)):
+        if not chosen.any():
+            continue
+        frame = in_order(signals if chosen.all() else signals.filter(pl.Series(chosen)))
+        day = frame["time"].to_physical().to_numpy() // DAY_US
+        starts = [0, *(np.flatnonzero(day[1:] != day[:-1]) + 1).tolist()]
+        for start, stop in itertools.pairwise([*starts, frame.height]):
+            yield frame["time"][start].date(), kind, frame[start:stop]

@@ -1,0 +1,345 @@
+"""Findings that rest on when, and whether, a lock lets go."""
+
+from __future__ import annotations
+
+from datetime import date, timedelta
+
+import numpy as np
+import polars as pl
+import pytest
+
+from remanence.analytics.conditions import slow_mode as slow_modes
+from remanence.analytics.conditions.latency import (
+    lost_diode,
+    slow_drop,
+    sticking_catch,
+    weakening_hold,
+)
+from remanence.analytics.conditions.new_locks import slow_beside_siblings
+from remanence.analytics.conditions.outcomes import no_release, not_reclosed, short_pulse
+from remanence.analytics.drift.judge import drift_sight
+from remanence.shared.tables import OPENINGS, SERVICE
+from tests.analytics.physics.latency_rows import FIRST_MONDAY, actuations, history_at, lock
+
+LATCHES = [lock(f"latch-{index}") for index in range(10)]
+MAGNETS = [lock(f"magnet-{index}", kind="magnet") for index in range(6)]
+LOCKS = LATCHES + MAGNETS
+STEP_DAY = 72
+
+
+def step(share: float, day: int = STEP_DAY):
+    return lambda days: np.where(days >= day, np.log1p(share), 0.0)
+
+
+@pytest.fixture(scope="module")
+def faulty() -> pl.DataFrame:
+    return actuations(LOCKS, weeks=14, seed=5, faults={
+        "latch-0": step(0.20), "magnet-0": step(0.20), "magnet-1": step(-0.20),
+    })
+
+
+def test_a_slower_latch_a_slower_magnet_and_a_faster_one_each_get_their_own_name(faulty):
+    history = history_at(LOCKS, faulty, 12)
+    assert [f.subject for f in sticking_catch(history)] == ["latch-0"]
+    assert [f.subject for f in slow_drop(history)] == ["magnet-0"]
+    assert [f.subject for f in weakening_hold(history)] == ["magnet-1"]
+
+
+def test_the_change_is_dated_and_measured_with_intervals(faulty):
+    (found,) = sticking_catch(history_at(LOCKS, faulty, 12))
+    truth = FIRST_MONDAY + timedelta(days=STEP_DAY)
+    assert abs((found.since - truth).days) <= 10
+    assert found.since_low <= found.since <= found.since_high
+    latency, change = found.evidence[1:3]
+    assert latency.before_low < latency.before < latency.before_high < latency.now
+    assert change.now_low < 20.0 < change.now_high
+    assert latency.n > 20
+    assert found.check
+
+
+def test_before_the_step_nothing_is_said(faulty):
+    history = history_at(LOCKS, faulty, 9)
+    assert [*sticking_catch(history), *slow_drop(history), *weakening_hold(history)] == []
+
+
+def test_the_day_found_stays_where_it_was_in_later_weeks(faulty):
+    dates = [sticking_catch(history_at(LOCKS, faulty, week))[0].since for week in (11, 12, 13)]
+    assert max(dates) - min(dates) <= timedelta(days=5)
+
+
+def test_a_fault_mended_without_a_word_is_no_finding_any_more():
+    rows = actuations(LOCKS, weeks=16, seed=6, faults={
+        "latch-0": lambda days: np.where((days >= 63) & (days < 91), np.log(1.3), 0.0),
+    })
+    assert [f.subject for f in sticking_catch(history_at(LOCKS, rows, 12))] == ["latch-0"]
+    assert sticking_catch(history_at(LOCKS, rows, 14)) == []
+
+
+def test_a_service_entry_starts_the_baseline_anew(faulty):
+    service = SERVICE.conform(pl.DataFrame({
+        "date": [FIRST_MONDAY + timedelta(days=STEP_DAY - 3)], "lock": ["latch-0"],
+        "action": ["adjusted"], "part": [None], "note": [None],
+    }))
+    assert sticking_catch(history_at(LOCKS, faulty, 12, service=service)) == []
+
+
+def test_a_hot_season_that_slows_every_latch_is_no_drift():
+    everyone = {item.id: (lambda days: 0.25 * np.clip(days - 60, 0, None) / 60) for item in LATCHES}
+    rows = actuations(LOCKS, weeks=14, seed=7, faults=everyone)
+    assert sticking_catch(history_at(LOCKS, rows, 13)) == []
+
+
+def test_a_lower_rail_explains_slower_latches_where_volts_are_logged():
+    rows = actuations(
+        LATCHES[:3], weeks=14, seed=8, volts=lambda days: np.where(days >= 70, np.log(0.93), 0.0),
+    )
+    assert sticking_catch(history_at(LATCHES[:3], rows, 13)) == []
+
+
+def test_a_magnet_is_not_excused_by_volts():
+    rows = actuations(
+        MAGNETS, weeks=14, seed=9, faults={"magnet-0": step(0.2)},
+        volts=lambda days: np.where(days >= STEP_DAY, np.log(0.92), 0.0),
+    )
+    assert [f.subject for f in slow_drop(history_at(MAGNETS, rows, 13))] == ["magnet-0"]
+
+
+def test_on_a_way_out_the_same_change_is_more_urgent():
+    door = [lock("way-out", kind="magnet", guards="doorway"), *MAGNETS]
+    rows = actuations(door, weeks=13, seed=10, faults={"way-out": step(0.4)})
+    (found,) = slow_drop(history_at(door, rows, 12))
+    assert found.urgency == "now"
+
+
+def test_locks_that_came_open_while_held_are_found_weak():
+    rows = actuations(MAGNETS, weeks=10, seed=11)
+    days = [FIRST_MONDAY + timedelta(days=65 + index // 2) for index in range(8)]
+    openings = OPENINGS.conform(pl.DataFrame({
+        "lock": ["magnet-2"] * 8, "energised": [True] * 8,
+        "time": pl.Series([f"{day}T12:{index:02d}:00Z" for index, day in enumerate(days)])
+        .str.to_datetime(time_zone="UTC"),
+    }))
+    (found,) = weakening_hold(history_at(MAGNETS, rows, 9, openings=openings))
+    assert (found.subject, found.urgency) == ("magnet-2", "week")
+    assert found.since == date(2026, 6, 3)
+
+
+def unanswered(rows: pl.DataFrame, name: str, every: int, from_day: int) -> pl.DataFrame:
+    begin = FIRST_MONDAY + timedelta(days=from_day)
+    hit = (
+        (pl.col("lock") == name) & (pl.col("command_time").dt.date() >= begin)
+        & (pl.int_range(pl.len()) % every == 0)
+    )
+    return rows.with_columns(
+        outcome=pl.when(hit).then(pl.lit("no-release")).otherwise("outcome"),
+        latency_ms=pl.when(hit).then(None).otherwise("latency_ms"),
+    )
+
+
+def test_one_command_in_eight_unanswered_is_no_release():
+    rows = unanswered(actuations(LOCKS, weeks=10, seed=12), "latch-3", 8, 63)
+    (found,) = no_release(history_at(LOCKS, rows, 9))
+    assert (found.subject, found.urgency) == ("latch-3", "week")
+    share = found.evidence[0]
+    assert share.now_low < 12.5 < share.now_high
+    assert abs((found.since - FIRST_MONDAY).days - 63) <= 3
+
+
+def test_a_lock_that_never_answers_must_not_be_run():
+    rows = unanswered(actuations(LOCKS, weeks=10, seed=13), "latch-3", 1, 63)
+    assert [(f.subject, f.urgency) for f in no_release(history_at(LOCKS, rows, 9))] == [
+        ("latch-3", "now")]
+
+
+def test_two_unanswered_commands_in_a_year_are_chance():
+    rows = unanswered(actuations(LOCKS, weeks=10, seed=14, no_release=0.0), "latch-3", 200, 0)
+    assert no_release(history_at(LOCKS, rows, 9)) == []
+
+
+def test_unanswered_commands_of_the_past_are_not_this_weeks():
+    rows = unanswered(actuations(LOCKS, weeks=12, seed=15, no_release=0.0), "latch-3", 4, 50)
+    mended = rows.with_columns(outcome=pl.when(
+        pl.col("command_time").dt.date() >= FIRST_MONDAY + timedelta(days=70)
+    ).then(pl.lit("released")).otherwise("outcome"))
+    assert no_release(history_at(LOCKS, mended, 9))
+    assert no_release(history_at(LOCKS, mended, 11)) == []
+
+
+def test_failures_that_a_repair_left_as_they_were_are_said_with_the_repair():
+    rows = unanswered(actuations(LOCKS, weeks=12, seed=21), "latch-3", 6, 50)
+    service = SERVICE.conform(pl.DataFrame({
+        "date": [FIRST_MONDAY + timedelta(days=65)], "lock": ["latch-3"], "action": ["adjusted"],
+        "part": [None], "note": [None],
+    }))
+    (found,) = no_release(history_at(LOCKS, rows, 10, service=service))
+    assert "did not help" in found.says
+    assert found.extra["service"]["helped"] is False
+    assert abs((found.since - FIRST_MONDAY).days - 50) <= 6
+
+
+def with_pulses(rows: pl.DataFrame, name: str, pulse_ms: float, from_day: int) -> pl.DataFrame:
+    begin = FIRST_MONDAY + timedelta(days=from_day)
+    hit = (pl.col("lock") == name) & (pl.col("command_time").dt.date() >= begin)
+    late = hit & (pl.col("latency_ms") > pulse_ms)
+    return rows.with_columns(
+        pulse_ms=pl.when(hit).then(pulse_ms).otherwise("pulse_ms"),
+        outcome=pl.when(late).then(pl.lit("no-release")).otherwise("outcome"),
+        latency_ms=pl.when(late).then(None).otherwise("latency_ms"),
+        waited_ms=pl.when(late).then(pulse_ms + 1000).otherwise("waited_ms"),
+    )
+
+
+def test_a_pulse_cut_below_the_locks_own_latency_is_the_programs_fault():
+    rows = actuations(LOCKS, weeks=12, seed=16)
+    middle = rows.filter(pl.col("lock") == "latch-4")["latency_ms"].median()
+    rows = with_pulses(rows, "latch-4", middle, 63)
+    history = history_at(LOCKS, rows, 9)
+    (found,) = short_pulse(history)
+    assert found.subject == "latch-4"
+    assert abs((found.since - FIRST_MONDAY).days - 63) <= 3
+    assert no_release(history) == []
+
+
+def test_a_changed_but_ample_pulse_is_nobodys_fault():
+    rows = with_pulses(actuations(LOCKS, weeks=12, seed=17), "latch-4", 120.0, 63)
+    history = history_at(LOCKS, rows, 9)
+    assert [*short_pulse(history), *no_release(history), *sticking_catch(history)] == []
+
+
+def left_open(rows: pl.DataFrame, name: str, every: int, from_day: int, edges: int = 0):
+    begin = FIRST_MONDAY + timedelta(days=from_day)
+    hit = (
+        (pl.col("lock") == name) & (pl.col("command_time").dt.date() >= begin)
+        & (pl.int_range(pl.len()) % every == 0)
+    )
+    return rows.with_columns(
+        outcome=pl.when(hit).then(pl.lit("already-open")).otherwise("outcome"),
+        latency_ms=pl.when(hit).then(None).otherwise("latency_ms"),
+        contact_edges=pl.when(hit).then(edges).otherwise("contact_edges"),
+    )
+
+
+def test_found_open_again_and_again_is_said():
+    rows = left_open(actuations(LOCKS, weeks=10, seed=18), "latch-5", 5, 63)
+    assert [f.subject for f in not_reclosed(history_at(LOCKS, rows, 9))] == ["latch-5"]
+
+
+def test_found_open_now_and_then_is_people():
+    rows = left_open(actuations(LOCKS, weeks=10, seed=19), "latch-5", 80, 0)
+    assert not_reclosed(history_at(LOCKS, rows, 9)) == []
+
+
+def test_a_feedback_that_moves_the_wrong_way_is_not_a_lock_left_open():
+    rows = left_open(actuations(LOCKS, weeks=10, seed=20), "latch-5", 1, 63, edges=2)
+    assert not_reclosed(history_at(LOCKS, rows, 9)) == []
+
+
+def test_a_new_lock_much_slower_than_its_siblings_is_told_though_it_has_no_past():
+    young = [lock("new", installed=FIRST_MONDAY + timedelta(days=56)), *LATCHES]
+    rows = actuations(young, weeks=10, seed=22, faults={
+        "new": lambda days: np.full(days.size, np.log(4.0))})
+    (found,) = slow_beside_siblings(history_at(young, rows, 9))
+    assert found.subject == "new"
+    assert found.evidence[0].now > 2 * found.evidence[0].before
+
+
+def test_new_locks_that_are_like_their_siblings_are_not_told():
+    young = [lock("new", installed=FIRST_MONDAY + timedelta(days=56)), *LATCHES]
+    assert slow_beside_siblings(history_at(young, actuations(young, weeks=10, seed=23), 9)) == []
+
+
+def test_what_could_be_seen_is_said_of_every_lock():
+    mixed = [
+        *LATCHES[:5], lock("blind", contact=None), lock("door", kind="magnet",
+                                                       contact_senses="door"),
+    ]
+    fine = actuations(mixed, weeks=8, seed=24)
+    rows = fine.filter(pl.col("lock") != "blind")
+    sight = drift_sight(history_at(mixed, rows, 7))
+    assert sight["lock"].to_list() == [item.id for item in mixed]
+    row = {name: values for name, *values in sight.iter_rows()}
+    assert "no feedback" in row["blind"][-1]
+    assert "person" in row["door"][-1]
+    assert 0 < row["latch-0"][1] < 30
+
+
+def test_a_coarse_poll_in_step_with_the_command_says_what_it_cannot_tell():
+    rows = actuations(LATCHES, weeks=8, seed=25, noise=0.03).with_columns(
+        latency_ms=(pl.col("latency_ms") / 20).ceil() * 20, resolution_ms=pl.lit(20.0))
+    sight = drift_sight(history_at(LATCHES, rows, 7))
+    assert sight["detectable_ms"].min() >= 19.9 - 1e-6
+    assert all("in step" in why for why in sight["why"])
+
+
+def test_people_who_open_a_door_later_do_not_make_its_magnet_slow():
+    door = [lock("door", kind="magnet", contact_senses="door"), *MAGNETS]
+    rows = actuations(door, weeks=14, seed=26, noise=0.05)
+    rng = np.random.default_rng(1)
+    person = 500.0 * np.exp(rng.normal(0, 0.6, rows.height))
+    later = pl.col("command_time").dt.date() >= FIRST_MONDAY + timedelta(days=63)
+    wait = pl.Series(np.where(person < 300, 1.0, 3.0))
+    rows = rows.with_columns(
+        latency_ms=pl.when(pl.col("lock") == "door").then(
+            pl.col("latency_ms") + pl.Series(person) * pl.when(later).then(wait).otherwise(1.0)
+        ).otherwise("latency_ms"),
+    )
+    assert slow_drop(history_at(door, rows, 13)) == []
+
+
+def test_a_door_that_nobody_opens_at_times_is_no_lock_that_fails():
+    door = [lock("door", kind="magnet", contact_senses="door"), *MAGNETS]
+    rows = unanswered(actuations(door, weeks=12, seed=27), "door", 8, 0)
+    assert no_release(history_at(door, rows, 11)) == []
+    shut = unanswered(actuations(door, weeks=12, seed=28), "door", 1, 77)
+    assert [item.subject for item in no_release(history_at(door, shut, 11))] == ["door"]
+
+
+def test_a_fail_safe_strike_is_not_excused_by_volts():
+    strikes = [lock(f"strike-{n}", mechanism="strike", released_by="power-off") for n in range(6)]
+    rows = actuations(strikes, weeks=14, seed=29, faults={"strike-0": step(0.25)})
+    low = pl.col("command_time").dt.date() >= FIRST_MONDAY + timedelta(days=STEP_DAY)
+    rows = rows.with_columns(
+        volts_before=pl.when(low).then(pl.col("volts_before") * 0.9).otherwise("volts_before"))
+    assert [item.subject for item in sticking_catch(history_at(strikes, rows, 12))] == ["strike-0"]
+
+
+def test_faults_of_most_of_a_small_family_are_not_taken_for_a_season():
+    few = MAGNETS[:5]
+    rows = actuations(few, weeks=14, seed=31, faults={
+        f"magnet-{n}": step(0.35, 72 + 3 * n) for n in range(3)})
+    found = {item.subject for item in slow_drop(history_at(few, rows, 13))}
+    assert found == {"magnet-0", "magnet-1", "magnet-2"}
+
+
+def slow_at_times(rows: pl.DataFrame, name: str, every: int, from_day: int, latency_ms: float):
+    begin = FIRST_MONDAY + timedelta(days=from_day)
+    hit = (
+        (pl.col("lock") == name) & (pl.col("command_time").dt.date() >= begin)
+        & (pl.int_range(pl.len()) % every == 0)
+    )
+    late = latency_ms + (pl.int_range(pl.len()) * 37 % 100).cast(pl.Float64)
+    return rows.with_columns(latency_ms=pl.when(hit).then(late).otherwise("latency_ms"))
+
+
+@pytest.mark.parametrize(("latency_ms", "condition"), [
+    (80.0, "sticking-catch"),  # within the pulse of 500 ms: friction, while the coil pulls
+    (560.0, "loaded-catch"),  # only once the pulse has ended: the push ended
+])
+def test_what_opens_only_after_the_pulse_was_held_by_people(latency_ms, condition):
+    # The slow ones come as often after a rest as later: the hour does not tell.
+    rows = slow_at_times(actuations(LOCKS, weeks=12, seed=21, lean=0.0), "latch-4", 9, 63,
+                         latency_ms)
+    history = history_at(LOCKS, rows, 11)
+    said = [*slow_modes.slow_at_times(history), *slow_modes.loaded_catch(history)]
+    assert [(f.subject, f.condition) for f in said] == [("latch-4", condition)]
+
+
+@pytest.mark.parametrize(("share", "condition"), [
+    (-0.88, "missing-suppression"),  # no gap and no winding makes a magnet so much quicker
+    (-0.5, "weakening-hold"),
+])
+def test_a_magnet_many_times_quicker_at_one_step_has_lost_its_diode(share, condition):
+    rows = actuations(LOCKS, weeks=12, seed=8, faults={"magnet-2": step(share, 63)})
+    history = history_at(LOCKS, rows, 11)
+    said = [*weakening_hold(history), *lost_diode(history)]
+    assert [(f.subject, f.condition) for f in said] == [("magnet-2", condition)]

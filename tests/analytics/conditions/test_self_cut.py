@@ -1,0 +1,89 @@
+"""A coil that no longer cuts itself, told by the mean of many pulses whose sag hides in noise."""
+
+import numpy as np
+import polars as pl
+import pytest
+
+from remanence.analytics.conditions.self_cut import loaded_to_the_end, self_cut_failed
+from tests.analytics.physics.rail_rows import MONDAY, actuations, at_week, latch, moment, venue
+
+LATCHES = [latch(name, self_cut=True, contact=None) for name in "abc"]
+PLAIN = [latch(name) for name in "de"]
+FROM_DAY = 44
+SAG, NOISE = 0.045, 0.026
+
+
+def rows_with(load, *, retried=0.0, pulse_ms=400.0, seed=1, before=0.0, softer=1.0):
+    """Latch a's sag is ``load`` volts from FROM_DAY on, ``before`` until then.
+
+    The plain latches d and e sag by SAG, ``softer`` times that from FROM_DAY on.
+    """
+    rng = np.random.default_rng(seed)
+
+    def changed(row, day):
+        row.update(outcome="unobserved", latency_ms=None, sag_ms=None, cut_ms=None,
+                   sag_outlasts_ms=None, volts_noise=NOISE,
+                   sag_volts=rng.normal(0.0, 0.3 * NOISE))
+        if row["lock"] == "a":
+            row["sag_volts"] += load if day >= FROM_DAY else before
+        if row["lock"] in "de":
+            row["sag_volts"] += SAG * (softer if day >= FROM_DAY else 1.0)
+        if row["lock"] == "a" and day >= FROM_DAY and rng.random() < retried:
+            row["attempt"] = 2
+
+    return [actuations(item, 8, changed=changed, pulse_ms=pulse_ms) for item in LATCHES + PLAIN]
+
+
+def history_of(frames, week):
+    return at_week(venue(*LATCHES, *PLAIN), week, actuations=pl.concat(frames))
+
+
+def said(frames, week=7):
+    return [item.subject for item in loaded_to_the_end(history_of(frames, week))]
+
+
+def test_a_load_hidden_in_each_pulse_shows_in_the_mean_of_many():
+    history = history_of(rows_with(SAG), 6)
+    (found,) = self_cut_failed(history)
+    assert found.subject == "a"
+    assert found.condition == "self-cut-failed"
+    assert abs((found.since - MONDAY).days - FROM_DAY) <= 2
+    (load,) = found.evidence
+    assert load.now_low < SAG < load.now_high
+
+
+def test_nothing_is_said_before_or_of_a_coil_that_still_cuts_itself():
+    assert said(rows_with(SAG), 5) == []
+    assert said(rows_with(0.0)) == []
+
+
+def test_commands_that_were_tried_again_found_a_catch_that_did_not_move():
+    assert said(rows_with(SAG, retried=0.6)) == []
+
+
+def test_in_a_short_pulse_a_sound_latch_may_still_be_on_its_way():
+    assert said(rows_with(SAG, pulse_ms=120.0)) == []
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_noise_alone_is_never_taken_for_a_load(seed):
+    frames = rows_with(0.0, seed=seed)
+    assert [name for week in range(3, 8) for name in said(frames, week)] == []
+
+
+def test_another_latch_fired_with_it_is_not_its_own_load():
+    own, _, *rest = rows_with(SAG)
+    fired_too = own.filter(pl.col("command_time") >= moment(FROM_DAY, 0)).with_columns(
+        lock=pl.lit("b"), sag_volts=pl.lit(0.0))
+    assert said([own, fired_too, *rest]) == []
+
+
+def test_a_rail_that_softens_makes_more_of_a_load_that_was_there_before():
+    # A pulse as long as the lock is slow: its load was in the volts from the first day on.
+    assert said(rows_with(3 * SAG, before=SAG, softer=3.0)) == []
+
+
+def test_nobody_tells_what_the_coil_ought_to_take_where_it_is_alone_on_its_rail():
+    own = rows_with(SAG)[0]
+    alone = at_week(venue(LATCHES[0]), 7, actuations=own)
+    assert loaded_to_the_end(alone) == []

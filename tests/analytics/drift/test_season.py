@@ -1,0 +1,89 @@
+"""The course that siblings share: a season is found, a leap is left in each of them."""
+
+from datetime import timedelta
+
+import numpy as np
+import polars as pl
+import pytest
+
+from remanence.analytics.drift.daily_series import lock_days
+from remanence.analytics.drift.season import common_weeks
+from remanence.analytics.history import with_weeks
+from remanence.shared.weeks import Week
+from tests.analytics.physics.latency_rows import FIRST_MONDAY, actuations, history_at, lock
+
+LOCKS = [lock(f"latch-{n}") for n in range(10)]
+LAST = 20
+
+
+def days_of(rows):
+    history = history_at(LOCKS, rows, LAST)
+    dated = with_weeks(rows, "command_time", history)
+    epoch = Week.of(FIRST_MONDAY).plus(LAST).monday.toordinal()
+    return [lock_days(item, dated.filter(pl.col("lock") == item.id), epoch) for item in LOCKS]
+
+
+def season(weeks):
+    return 0.09 * np.sin(2 * np.pi * weeks / 40.0)
+
+
+def rows_with(add, seed=3, **more):
+    return actuations(LOCKS, weeks=LAST + 1, seed=seed, season_kelvin=0.0,
+                      faults={item.id: add for item in LOCKS}, **more)
+
+
+def test_a_season_is_found_although_half_the_locks_have_a_rail_that_fails():
+    rows = rows_with(lambda day: season(day / 7))
+    failing = [item.id for item in LOCKS[:6]]
+    late = pl.col("command_time").dt.date() > pl.lit(FIRST_MONDAY) + pl.duration(days=70)
+    low = late & pl.col("lock").is_in(failing)
+    # A rail that falls by 12 %, and locks that answer it as far from each other as locks do.
+    answer = pl.col("lock").replace_strict(
+        {name: 1.12 ** (2.0 + n) for n, name in enumerate(failing)}, default=1.0)
+    rows = rows.with_columns(
+        latency_ms=pl.when(low).then(pl.col("latency_ms") * answer).otherwise("latency_ms"),
+        volts_before=pl.when(low).then(pl.col("volts_before") * 0.88).otherwise("volts_before"))
+    common = common_weeks("pulsed", days_of(rows))
+    truth = season(common.week + LAST)
+    off = common.effect - truth
+    assert np.abs(off - np.median(off)).max() < 0.045  # half a season unseen would be 0.09
+    assert np.sqrt(np.diag(common.covariance)).max() < 0.05
+
+
+def test_a_leap_of_most_locks_is_no_season():
+    leap = rows_with(lambda day: 0.5 * (day >= 100))
+    common = common_weeks("pulsed", days_of(leap))
+    assert np.ptp(common.effect) < 0.45
+
+
+def gains(sizes, seed=3):
+    """Locks that answer the season so many times as strongly as the others."""
+    rows = actuations(LOCKS, weeks=LAST + 1, seed=seed, season_kelvin=0.0, faults={
+        item.id: lambda day, size=size: size * season(day / 7)
+        for item, size in zip(LOCKS, sizes, strict=True)})
+    return common_weeks("pulsed", days_of(rows)).gain_deviation
+
+
+def test_locks_that_answer_a_season_alike_leave_little_open_and_others_more():
+    alike, apart = gains([1.0] * 10), gains(np.linspace(0.0, 2.0, 10))
+    assert alike < 0.55
+    assert apart > 0.6
+    one_of_a_kind = gains([1.0] * 9 + [4.0])  # a faulty minority does not speak for all
+    assert one_of_a_kind < 0.55
+
+
+def test_too_few_locks_show_nothing_and_leave_a_season_open():
+    rows = rows_with(lambda day: season(day / 7))
+    common = common_weeks("pulsed", days_of(rows)[:3])
+    effect, unsure = common.over(np.arange(-70.0, 7.0))
+    assert not effect.any()
+    assert np.sqrt(unsure[0, 0]) == pytest.approx(0.04)
+
+
+def test_one_days_odd_poll_does_not_shift_its_latencies():
+    rows = rows_with(lambda day: 0.0 * day)
+    odd = rows["command_time"].dt.date() == FIRST_MONDAY + timedelta(days=60)
+    wrong = rows.with_columns(
+        resolution_ms=pl.when(odd).then(20.0).otherwise(pl.col("resolution_ms")))
+    for plain, told in zip(days_of(rows), days_of(wrong), strict=True):
+        np.testing.assert_allclose(told.level, plain.level, atol=1e-9)

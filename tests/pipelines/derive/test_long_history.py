@@ -1,0 +1,104 @@
+"""What the sheets read of a store that goes years back: files and columns, not time."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+
+import numpy as np
+import polars as pl
+import pytest
+from polars.testing import assert_frame_equal
+
+import remanence.pipelines.derive.store
+import remanence.pipelines.sheets.parts
+from remanence.analytics.parts.orders import READS
+from remanence.pipelines.derive.store import TIME_OF, read_manifest
+from remanence.pipelines.sheets.load import load_history
+from remanence.pipelines.sheets.parts import write_parts
+from remanence.pipelines.sheets.timing import timing_of_log
+from remanence.shared.weeks import Week
+from tests.analytics.pairing.random_logs import random_log, random_venue
+from tests.pipelines.derive.test_derive import FIRST, House, settled
+
+YEARS = 3
+STEP = timedelta(days=91)
+
+
+@pytest.fixture
+def old(tmp_path):
+    """A venue with some minutes of log in each quarter of three years."""
+    rng = np.random.default_rng(20260302)
+    venue = settled(random_venue(rng, locks=4))
+    house = House(tmp_path, venue)
+    house.take(pl.concat([
+        random_log(rng, venue, minutes=3.0, games=4, begin=FIRST.replace(hour=12) + STEP * number)
+        .with_columns(pl.col("run") + 10 * number) for number in range(4 * YEARS + 1)]))
+    return house
+
+
+@pytest.fixture
+def read(monkeypatch):
+    """Names of files read, each with the columns read of it."""
+    found: list[tuple[str, tuple[str, ...] | None]] = []
+    real = remanence.pipelines.derive.store._read
+
+    def watched(targets, which, columns):
+        found.extend((target.parent.name + "/" + target.name,
+                      None if columns is None else tuple(columns)) for target in targets)
+        return real(targets, which, columns)
+
+    monkeypatch.setattr(remanence.pipelines.derive.store, "_read", watched)
+    return found
+
+
+def _before(house, week, weeks):
+    """Files of the months that end before so many weeks."""
+    start = week.plus(1 - weeks).bounds(house.venue.zone)[0].strftime("%Y-%m")
+    parts = read_manifest(house.store.folder).parts
+    return {path for key, part in parts.items() if key < start for path in part.values()}
+
+
+def test_the_report_and_the_designers_sheet_leave_the_far_past_alone(old, read):
+    week = Week.of(max(old.store.days()))
+    far = _before(old, week, 60)
+    assert len(far) > 4 * len(TIME_OF)
+    load_history(old.venue, old.path, week)
+    timing_of_log(old.venue, old.path)
+    names = [name for name, _ in read]
+    assert names
+    assert not far & set(names)
+    # The designer's sheet looks at actuations alone; the energisings need one column of them.
+    assert max(names.count(name) for name in names if name.startswith("actuations/")) <= 3
+    assert all(names.count(name) == 1 for name in names if not name.startswith("actuations/"))
+
+
+def test_the_owners_sheet_reads_each_month_once_and_few_columns_of_it(
+        old, read, tmp_path, monkeypatch):
+    week = Week.of(max(old.store.days()))
+    months = {part["actuations"] for part in read_manifest(old.store.folder).parts.values()
+              if "actuations" in part}
+
+    def again(history):
+        raise AssertionError("judged a second time")
+
+    monkeypatch.setattr(remanence.pipelines.sheets.parts, "diagnose", again)
+    write_parts(old.venue, old.path, tmp_path / "parts", found=(week, ()))
+    assert sorted(name for name, _ in read) == sorted(months)
+    assert {columns for _, columns in read} == {READS}
+    with pytest.raises(AssertionError, match="a second time"):
+        write_parts(old.venue, old.path, tmp_path / "parts", found=(week.plus(-1), ()))
+
+
+@pytest.mark.parametrize("name", sorted(TIME_OF))
+def test_long_tables_put_in_order_run_by_run_are_the_same(old, name, monkeypatch):
+    sorted_whole = old.table(name)
+    monkeypatch.setattr(remanence.pipelines.derive.store, "MANY_ROWS", 0)
+    assert_frame_equal(old.table(name), sorted_whole)
+
+
+def test_a_damaged_month_among_many_is_named(old):
+    parts = read_manifest(old.store.folder).parts
+    path = old.store.folder / "derived" / sorted(parts.items())[3][1]["actuations"]
+    path.write_bytes(b"PAR1 nothing PAR1")
+    with pytest.raises(remanence.pipelines.derive.store.StoreError, match=path.name):
+        old.table("actuations")

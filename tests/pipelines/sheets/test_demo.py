@@ -1,0 +1,224 @@
+"""The whole job through the commands, on the demo venue; the notebooks on the same."""
+
+from __future__ import annotations
+
+import json
+import os
+from datetime import date
+from html.parser import HTMLParser
+from pathlib import Path
+
+import nbformat
+import openpyxl
+import polars as pl
+import pytest
+from nbclient import NotebookClient
+
+from remanence.pipelines.commands import AT_FAULT, DONE, URGENT, main
+from remanence.pipelines.toolkit import open_venue
+from remanence.shared.condition_evidence import RESTS_ON
+from remanence.shared.conditions import CONDITIONS
+from remanence.shared.errors import RemanenceError
+from remanence.shared.findings import STATES, URGENCIES
+from remanence.shared.tables import RESULTS, TABLES
+
+NOTEBOOKS = sorted((Path(__file__).parents[3] / "sample_data" / "notebooks").glob("*.ipynb"))
+
+
+@pytest.fixture(scope="module")
+def demo(tmp_path_factory) -> Path:
+    folder = tmp_path_factory.mktemp("demo") / "d"
+    os.environ["SOURCE_DATE_EPOCH"] = "1795000000"
+    assert main(["demo", "--out", str(folder)]) == DONE
+    return folder
+
+
+@pytest.fixture(scope="module")
+def report(demo) -> dict:
+    path = next((demo / "reports").iterdir()) / "findings.json"
+    return json.loads(path.read_text(encoding="utf-8"))
+
+
+class _Links(HTMLParser):
+    def __init__(self) -> None:
+        super().__init__()
+        self.found: list[str] = []
+
+    def handle_starttag(self, tag: str, attrs: list) -> None:
+        self.found += [v for k, v in attrs if k in ("href", "src", "data-plotly") and v]
+
+
+def test_every_sheet_is_there_and_every_link_leads_to_a_file(demo):
+    pages = sorted(demo.rglob("*.html"))
+    names = {page.relative_to(demo).as_posix() for page in pages}
+    assert "timing/index.html" in names
+    assert "parts/index.html" in names
+    assert len([name for name in names if "/locks/" in name]) == 38
+    assert len([name for name in names if "/supplies/" in name]) == 3
+    for page in pages:
+        parser = _Links()
+        parser.feed(page.read_text(encoding="utf-8"))
+        for link in parser.found:
+            if link.startswith(("data:", "#")):
+                continue
+            assert "//" not in link, f"{page.name} asks the network: {link}"
+            assert (page.parent / link.split("#")[0]).exists(), f"{page.name}: {link}"
+
+
+def test_findings_are_of_the_agreed_form(report):
+    assert report["venue"] == "clockmaker"
+    assert report["made_at"] == "2026-11-18T10:26:40Z" or report["made_at"].endswith("Z")
+    assert len(report["locks"]) == 38
+    for lock in report["locks"]:
+        assert lock["state"] in STATES
+        assert lock["actuations"] >= 0
+    for finding in report["findings"]:
+        assert finding["condition"] in CONDITIONS
+        assert finding["urgency"] in URGENCIES
+        assert finding["subject_kind"] in CONDITIONS[finding["condition"]].subject_kinds
+        assert 0 <= finding["score"] <= 1
+        assert finding["check"]
+        assert finding["evidence"] or finding["condition"] == "unsafe-fitting"
+        named = RESTS_ON[finding["condition"]].figures
+        for item in finding["evidence"]:
+            assert item["what"].startswith(named), "a figure that the documentation does not name"
+            assert {"what", "now", "now_low", "now_high", "before", "before_low", "before_high",
+                    "unit", "n"} <= set(item)
+    ranks = [URGENCIES.index(finding["urgency"]) for finding in report["findings"]]
+    assert ranks == sorted(ranks)
+
+
+def test_taking_the_logs_in_again_adds_nothing(demo, capsys):
+    before = open_venue(demo).signals().select(pl.len()).collect().item()
+    assert main(["ingest", str(demo)]) == DONE
+    capsys.readouterr()
+    assert open_venue(demo).signals().select(pl.len()).collect().item() == before
+
+
+def test_the_same_data_give_the_same_bytes(demo, tmp_path, capsys):
+    for name in ("a", "b"):
+        assert main(["report", str(demo), "--out", str(tmp_path / name)]) == DONE
+    capsys.readouterr()
+    files = [{p.relative_to(tmp_path / n): p.read_bytes() for p in (tmp_path / n).rglob("*")
+              if p.is_file()} for n in ("a", "b")]
+    assert files[0] == files[1]
+
+
+def test_a_scheduler_is_told_by_the_exit_status(demo, capsys):
+    assert main(["report", str(demo), "--fail-on", "now"]) == URGENT
+    assert main(["report", str(demo), "--week", "2026-W23", "--fail-on", "week"]) in (DONE, URGENT)
+    out = capsys.readouterr().out
+    assert "2026-W47" in out
+    assert "2026-W23" in out
+
+
+def test_a_week_without_records_says_so(demo, tmp_path, capsys):
+    assert main(["report", str(demo), "--week", "2025-W10", "--out", str(tmp_path)]) == DONE
+    capsys.readouterr()
+    page = json.loads((tmp_path / "findings.json").read_text())
+    assert {lock["state"] for lock in page["locks"]} <= {"too-little-data", "do-not-run"}
+
+
+def test_one_file_to_send_by_mail(demo, tmp_path, capsys):
+    assert main(["report", str(demo), "--single-file", "--out", str(tmp_path)]) == DONE
+    capsys.readouterr()
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["findings.json", "index.html"]
+
+
+@pytest.mark.parametrize("table", sorted(set(TABLES) - {"signals"}))
+def test_every_table_can_be_exported(demo, tmp_path, table, capsys):
+    for ending in ("parquet", "csv"):
+        target = tmp_path / f"{table}.{ending}"
+        assert main(["export", str(demo), table, str(target)]) == DONE
+        assert target.stat().st_size > 0
+    capsys.readouterr()
+    assert pl.read_parquet(tmp_path / f"{table}.parquet").schema == TABLES[table].schema
+
+
+def test_an_export_as_a_spreadsheet_has_typed_cells(demo, tmp_path, capsys):
+    target = tmp_path / "service.xlsx"
+    assert main(["export", str(demo), "service", str(target)]) == DONE
+    sheet = openpyxl.load_workbook(target).active
+    assert sheet["A2"].is_date
+    assert sheet.freeze_panes == "A2"
+    capsys.readouterr()
+
+
+@pytest.mark.parametrize(("words", "says"), [
+    (["export", "{d}", "actuation", "x.csv"], "did you mean actuations?"),
+    (["export", "{d}", "actuations", "x.doc"], "use .parquet, .csv or .xlsx"),
+    (["export", "{d}", "actuations", "nowhere/x.csv"], "make the folder first"),
+    (["demo", "--out", "{d}/logs"], "something else than a demo"),
+    (["report", "{d}", "--out", "{d}/venue.toml"], "found a file"),
+])
+def test_a_mistake_is_answered_in_words(demo, words, says, capsys):
+    assert main([word.format(d=demo) for word in words]) == AT_FAULT
+    assert says in capsys.readouterr().err
+
+
+def test_the_venue_from_python(demo):
+    house = open_venue(demo)
+    rows = house.actuations(lock="bench-drawer")
+    assert rows["lock"].unique().to_list() == ["bench-drawer"]
+    frame = house.table("actuations", lock="bench-drawer", as_pandas=True)
+    assert len(frame) == rows.height
+    assert str(frame["command_time"].dt.tz) == "UTC"
+    first, last = rows["command_time"][10], rows["command_time"][20]
+    assert house.actuations(first, last, lock="bench-drawer").height == 10
+    assert house.signals(first, last).select(pl.col("time").min()).collect().item() >= first
+    with pytest.raises(RemanenceError, match="did you mean bench-drawer"):
+        house.actuations(lock="bench-draw")
+    with pytest.raises(RemanenceError, match="without a time zone"):
+        house.actuations(first.replace(tzinfo=None))
+
+
+@pytest.mark.parametrize("name", sorted(RESULTS))
+def test_what_is_said_is_a_table_too_for_any_span(demo, name):
+    house = open_venue(demo)
+    newest = house.table(name)
+    assert newest.schema == RESULTS[name].schema
+    assert set(newest["week"]) == {"2026-W47"}
+    # A Wednesday to the Monday after next touches two weeks; that Monday is not in the span.
+    two = house.table(name, date(2026, 11, 4), date(2026, 11, 16))
+    assert set(two["week"]) == {"2026-W45", "2026-W46"}
+    one = house.table(name, date(2026, 11, 16), lock="bench-drawer")
+    assert set(one["subject" if name == "findings" else "lock"]) <= {"bench-drawer"}
+    frame = house.table(name, as_pandas=True)
+    assert list(frame.columns) == newest.columns
+    assert len(frame) == newest.height
+    with pytest.raises(RemanenceError, match="found no log in it"):
+        house.table(name, date(2020, 1, 1), date(2020, 2, 1))
+
+
+def test_the_tables_say_what_the_analyses_say(demo):
+    house = open_venue(demo)
+    findings, table = house.findings(), house.table("findings")
+    assert table["place"].unique().sort().to_list() == list(range(1, len(findings) + 1))
+    for place, item in enumerate(findings, start=1):
+        rows = table.filter(pl.col("place") == place)
+        assert rows["condition"].unique().to_list() == [item.condition]
+        assert rows["what"].drop_nulls().to_list() == [e.what for e in item.evidence]
+        assert rows["now"].to_list()[: len(item.evidence)] == [e.now for e in item.evidence]
+    wear = {row["lock"]: row for row in house.table("wear").iter_rows(named=True)}
+    for lock in house.wear():
+        row = wear[lock.lock]
+        if lock.weeks.size:
+            assert (row["weeks_left_low_90"], row["weeks_left_high_90"]) == lock.interval(0.9)
+        else:
+            assert row["weeks_left"] is None
+    timing = {row["lock"]: row for row in house.table("timing").iter_rows(named=True)}
+    for answer in house.timing().answers:
+        assert timing[answer.lock]["pulse_ms"] == answer.pulse.recommended_ms
+
+
+@pytest.mark.parametrize("path", NOTEBOOKS, ids=lambda p: p.stem)
+def test_a_notebook_runs_and_ends_with_a_figure_and_a_decision(demo, path, monkeypatch):
+    monkeypatch.setenv("REMANENCE_DEMO", str(demo))
+    book = nbformat.read(path, as_version=4)
+    assert not any(cell.get("outputs") for cell in book.cells), "kept without outputs"
+    NotebookClient(book, timeout=300, kernel_name="python3").execute()
+    kinds = [out.get("data", {}).keys() for cell in book.cells for out in cell.get("outputs", [])]
+    assert any("application/json" in kind for kind in kinds), "a figure"
+    last = book.cells[-1].outputs
+    assert last
+    assert last[-1].get("text", "").strip(), "a decision"

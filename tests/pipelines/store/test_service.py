@@ -1,0 +1,98 @@
+"""The service log: no line lost or mangled, every bad one set aside with its reason."""
+
+from __future__ import annotations
+
+import multiprocessing
+from datetime import date
+from pathlib import Path
+
+import pytest
+
+from remanence.pipelines.commands import main
+from remanence.pipelines.store.service_log import add_service, read_service
+from remanence.shared.errors import RemanenceError
+from remanence.shared.venue_file import parse_venue
+
+
+@pytest.fixture
+def harbour(tmp_path: Path, harbour_text: str):
+    path = tmp_path / "venue.toml"
+    path.write_text(harbour_text)
+    return parse_venue(harbour_text), path
+
+
+def test_a_line_added_is_a_line_read(harbour):
+    venue, path = harbour
+    note = 'catch oiled, "stiff" before\nsecond line'
+    add_service(venue, path, "chart-drawer", "replaced", day=date(2026, 11, 3), note=note)
+    entry = read_service(venue, path).entries.row(0, named=True)
+    assert entry == {
+        "date": date(2026, 11, 3), "lock": "chart-drawer", "action": "replaced",
+        "part": "latch-s", "note": 'catch oiled, "stiff" before second line',
+    }
+
+
+def test_a_file_without_last_line_break_is_not_mangled(harbour):
+    venue, path = harbour
+    log = path.parent / "service.csv"
+    log.write_text("date,lock,action,part,note\n2026-01-02,store-door,release-tested,,ok")
+    add_service(venue, path, "store-door", "cleaned", day=date(2026, 1, 3))
+    assert read_service(venue, path).entries["action"].to_list() == ["release-tested", "cleaned"]
+
+
+def test_bad_lines_are_set_aside_with_their_reason(harbour):
+    venue, path = harbour
+    (path.parent / "service.csv").write_text(
+        "date,lock,action,part,note\n02.01.2026,store-door,cleaned,,\n"
+        "2026-01-02,stor-door,cleaned,,\n2026-01-02,store-door,oiled,,\n\n"
+        "2026-01-02,store-door,cleaned\n"
+    )
+    log = read_service(venue, path)
+    assert log.entries.height == 1
+    assert [text.split(":")[0] for text in log.set_aside] == [
+        "service.csv, line 2", "service.csv, line 3", "service.csv, line 4"]
+    assert "did you mean store-door?" in log.set_aside[1]
+
+
+@pytest.mark.parametrize(("lock", "action", "part", "says"), [
+    ("chart-draw", "cleaned", None, "did you mean chart-drawer"),
+    ("chart-drawer", "clean", None, "or \"release-tested\""),
+    ("chart-drawer", "replaced", "latch", "did you mean latch-s"),
+])
+def test_what_is_unknown_is_refused(harbour, lock, action, part, says):
+    venue, path = harbour
+    with pytest.raises(RemanenceError, match=says):
+        add_service(venue, path, lock, action, day=date(2026, 1, 1), part=part)
+    assert not (path.parent / "service.csv").exists()
+
+
+def _many(path: str, text: str, who: int) -> None:
+    venue = parse_venue(text)
+    for i in range(50):
+        add_service(venue, Path(path), "chart-drawer", "inspected", day=date(2026, 1, 1),
+                    note=f"{who} {i}")
+
+
+def test_two_people_at_once_lose_no_line(harbour, harbour_text):
+    venue, path = harbour
+    context = multiprocessing.get_context("spawn")
+    people = [context.Process(target=_many, args=(str(path), harbour_text, who))
+              for who in range(3)]
+    for person in people:
+        person.start()
+    for person in people:
+        person.join()
+    log = read_service(venue, path)
+    assert log.set_aside == ()
+    assert sorted(log.entries["note"].to_list()) == sorted(
+        f"{who} {i}" for who in range(3) for i in range(50))
+
+
+def test_the_command_says_what_it_added(harbour, capsys):
+    _, path = harbour
+    status = main(["service", str(path), "store-door", "release-tested", "--date", "2026-11-03"])
+    assert status == 0
+    assert "added 2026-11-03,store-door,release-tested,," in capsys.readouterr().out
+    assert main(["service", str(path), "nobody", "cleaned"]) == 1
+    assert "nobody" in capsys.readouterr().err
+    assert main(["service", str(path), "store-door", "cleaned", "--date", "3.11."]) == 2
