@@ -237,7 +237,7 @@
       var longest = 0;
       batch.forEach(function (i) {
         var pulse = pulseAnswer(data, locks[i], target, volts[locks[i].supply]);
-        longest = Math.max(longest, pulse.recommended_ms || locks[i].pulse_median_ms || 0);
+        longest = Math.max(longest, pulse.recommended_ms || locks[i].pulse_now_ms || 0);
       });
       start = roundUp(start + longest, data.settings.wait_step_ms);
     });

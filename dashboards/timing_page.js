@@ -79,7 +79,7 @@
     if (pulse.state === "too-few") { return fill("none_too-few", { count: number(lock.released) }); }
     if (pulse.state === "none") {
       values = { shortest: needed(pulse.shortest_ms), longest: ms(pulse.longest_ms),
-        often: number(lock.busiest_five_minutes),
+        often: number(lock.busiest_cycle),
         duty: lock.duty_percent + words.percent };
       return fill(lock.longest_from === "duty_percent" ? "none_duty" : "none_rating", values);
     }

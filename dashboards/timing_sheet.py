@@ -130,8 +130,8 @@ def _row(model: LockModel, answer: LockAnswer, timing: Timing, lang: Language) -
         "lock": model.lock, "room": model.room, "magnet": model.magnet, "state": pulse.state,
         "shape": _shape(model, pulse.state, pulse.falls_short),
         "pulse": ms(pulse.recommended_ms, lang), "between": between,
-        "now": (lang("timing.now", pulse=ms(model.pulse_median_ms, lang))
-                if model.pulse_median_ms is not None and not model.magnet else None),
+        "now": (lang("timing.now", pulse=ms(model.pulse_now_ms, lang))
+                if model.pulse_now_ms is not None and not model.magnet else None),
         "opens": (lang("timing.at_least", share=share(pulse.stated, lang))
                   if pulse.stated is not None else EN_DASH),
         "few": (lang("timing.falls_few", target=target)
@@ -150,7 +150,7 @@ def _summary(timing: Timing, lang: Language) -> list[str]:
     kinds: dict[str, list[str]] = {}
     for model, answer in zip(timing.models, timing.answers, strict=True):
         state = answer.pulse.state
-        now, shortest = model.pulse_median_ms, answer.pulse.shortest_ms
+        now, shortest = model.pulse_now_ms, answer.pulse.shortest_ms
         if state in ("good", "tight"):
             kinds.setdefault("ready", []).append(model.lock)
             if not model.magnet and now is not None and shortest is not None and now < shortest:
@@ -200,7 +200,7 @@ def _notes(
         values = {"shortest": needed(pulse.shortest_ms, lang),
                   "longest": ms(pulse.longest_ms, lang)}
         if model.longest_from == "duty_percent":
-            notes.append(lang("timing.none_duty", **values, often=model.busiest_five_minutes,
+            notes.append(lang("timing.none_duty", **values, often=model.busiest_cycle,
                               duty=lang.unit(f"{model.duty_percent:g}", "%")))
         else:
             notes.append(lang("timing.none_rating", **values))
@@ -209,7 +209,7 @@ def _notes(
                           middle=ms(model.part_need_ms, lang)))
     if pulse.state == "tight":
         notes.append(lang("timing.tight", margin=lang.number(settings.pulse_margin, 1)))
-    now = model.pulse_median_ms
+    now = model.pulse_now_ms
     if now is not None and not model.magnet and not model.obstacle:
         if pulse.recommended_ms is not None and now < (pulse.shortest_ms or 0.0):
             notes.append(lang("timing.too_short_now", pulse=ms(now, lang)))

@@ -8,6 +8,10 @@ from scipy import stats
 
 Reals = npt.NDArray[np.float64]
 
+MEDIAN_ERROR = float(np.sqrt(np.pi / 2))
+"""Standard error of the median of a normal sample: this times its deviation over root n (textbook;
+1.2533)."""
+
 
 def wilson(count: int, total: int, confidence: float = 0.95) -> tuple[float, float]:
     """Wilson's score interval of a proportion; (0, 1) where nothing was counted.

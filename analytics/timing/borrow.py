@@ -12,9 +12,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from remanence.analytics.history import family
+from remanence.analytics.history import Flags, Ints, Reals, family
+from remanence.analytics.statistics.intervals import MEDIAN_ERROR
 from remanence.analytics.timing.sample import Sample
-from remanence.analytics.timing.tail import LEAST, Flags, Reals, Whole, design_effect
+from remanence.analytics.timing.tail import LEAST, design_effect
 from remanence.analytics.timing.volts import NONE, Exponent
 from remanence.shared.venue import Lock
 
@@ -29,8 +30,8 @@ class Pool:
     need: Reals
     need_known: Flags
     late: Reals
-    day: Whole
-    late_day: Whole
+    day: Ints
+    late_day: Ints
     step: float
     deviation: float = 0.0
 
@@ -119,7 +120,7 @@ def lent_pool(
         alike = (design_effect(late > 0, late_day) - 1) / max(a_day - 1, 1.0)
         own_a_day = own.late.size / np.unique(own.late_day).size
         effect = 1 + (own_a_day - 1) * min(alike, 1.0)
-        error = max(1.2533 * scatter * np.sqrt(effect / own.late.size), 1e-3) ** 2
+        error = max(MEDIAN_ERROR * scatter * np.sqrt(effect / own.late.size), 1e-3) ** 2
         weight = spread / (spread + error)
         mean, spread = mean + weight * (centre - mean), spread * (1 - weight)
     need = np.concatenate(needs)
@@ -155,8 +156,8 @@ def dersimonian_laird(values: Reals, errors: Reals) -> float:
     return max(0.0, float(excess / (weight.sum() - (weight**2).sum() / weight.sum())))
 
 
-def _centre(times: Reals, days: Whole) -> tuple[float, float]:
+def _centre(times: Reals, days: Ints) -> tuple[float, float]:
     log = np.log(times)
     middle = float(np.median(log))
     effect = design_effect(log > middle, days)
-    return middle, max(1.2533 * float(np.std(log)) * np.sqrt(effect / log.size), 1e-3)
+    return middle, max(MEDIAN_ERROR * float(np.std(log)) * np.sqrt(effect / log.size), 1e-3)

@@ -13,6 +13,7 @@ from dataclasses import replace
 import numpy as np
 from scipy import special
 
+from remanence.analytics.history import Flags, Reals
 from remanence.analytics.statistics.survival import product_limit
 from remanence.analytics.timing.borrow import (
     Pool,
@@ -39,26 +40,22 @@ from remanence.analytics.timing.recent import FEWEST
 from remanence.analytics.timing.sample import Sample
 from remanence.analytics.timing.tail import (
     LEAST,
-    Flags,
-    Reals,
     design_effect,
     quantile_points,
     upper_quantile,
 )
 from remanence.analytics.timing.volts import NONE, Exponent
+from remanence.shared.limits import Limits
 
 NEED_CONFIDENCE = 0.975
 MISS_CONFIDENCE = 0.985
 """With the exponent's own 1 % they leave the 5 % that a one-sided 95 % statement may be wrong
 by (Bonferroni's inequality)."""
 
-DUTY_CYCLE_MS = 300_000.0
-"""Duty is a share of a cycle of five minutes: DIN VDE 0580, 3.2.2, as quoted in public notes."""
-
 
 def fit_lock(
     sample: Sample, lenders: Sequence[Sample], family_samples: Sequence[Sample],
-    exponents: Mapping[str, Exponent], rail: RailModel | None, own_least: float,
+    exponents: Mapping[str, Exponent], rail: RailModel | None, limits: Limits,
 ) -> LockModel:
     """One lock's timing from its sample and those of the locks of its part.
 
@@ -74,8 +71,8 @@ def fit_lock(
         Power of volts, by lock.
     rail : remanence.analytics.timing.model.RailModel or None
         The lock's rail.
-    own_least : float
-        Releases from which on the lock stands on its own.
+    limits : Limits
+        The venue's: the duty cycle, and the releases from which on a lock stands on its own.
 
     Returns
     -------
@@ -88,7 +85,7 @@ def fit_lock(
     reference = rail.typical_volts if rail is not None else None
     if reference is None or exponent.steep == 0.0:
         exponent, reference = NONE, None
-    longest_ms, longest_from = longest_pulse(sample)
+    longest_ms, longest_from = longest_pulse(sample, limits.duty_window_s)
     model = replace(
         model, reference_volts=reference, exponent=exponent.middle,
         exponent_steep=exponent.steep, exponent_shallow=exponent.shallow,
@@ -99,6 +96,7 @@ def fit_lock(
     pool: Pool | None
     if door and not useful:
         return _describe(replace(model, obstacle="door"), sample, None)
+    own_least = limits.timing_own_releases
     if sample.changed is not None:  # It is no longer like its part: its own few count.
         own_least = min(own_least, FEWEST)
     if not door and (
@@ -149,22 +147,22 @@ def _counts(sample: Sample) -> LockModel:
         unobserved=sample.unobserved, two_clocks=sample.two_clocks,
         resolution_ms=sample.resolution_ms, pulse_groups=_pulse_groups(sample),
         seen=_seen(sample), changed=sample.changed,
-        pulse_median_ms=float(np.median(pulses)) if pulses.size else None,
+        pulse_now_ms=sample.pulse_now_ms,
         pulse_most_ms=float(np.max(pulses)) if pulses.size else None,
         # A self-cutting lock's current ends with its release: there a short pulse is proven.
         pulse_least_ms=(float(np.quantile(pulses, 0.01)) if pulses.size and not lock.self_cut
                         else None),
         max_on_ms=lock.max_on_ms if lock.pulsed else None,
         duty_percent=lock.duty_percent if lock.pulsed else None,
-        busiest_five_minutes=sample.busiest_five_minutes, amps=lock.amps,
+        busiest_cycle=sample.busiest_cycle, amps=lock.amps,
         miss=MissRate(0, 0, 1.0, 1.0), again=MissRate(0, 0, 1.0, 1.0),
     )
 
 
-def longest_pulse(sample: Sample) -> tuple[float | None, str]:
+def longest_pulse(sample: Sample, duty_window_s: float) -> tuple[float | None, str]:
     """The longest pulse that the coil's ratings allow, and the key that says so.
 
-    The duty holds for as many commands in five minutes as the log ever saw. A magnet's
+    The duty holds for as many commands in one duty cycle as the log ever saw. A magnet's
     off-time has no such end.
     """
     lock = sample.lock
@@ -172,8 +170,8 @@ def longest_pulse(sample: Sample) -> tuple[float | None, str]:
     if lock.pulsed and lock.max_on_ms is not None:
         found.append((lock.max_on_ms, "max_on_ms"))
     if lock.pulsed and lock.duty_percent is not None and lock.duty_percent < 100:
-        often = max(sample.busiest_five_minutes, 1)
-        found.append((lock.duty_percent / 100 * DUTY_CYCLE_MS / often, "duty_percent"))
+        often = max(sample.busiest_cycle, 1)
+        found.append((lock.duty_percent / 100 * duty_window_s * 1000 / often, "duty_percent"))
     return min(found, default=(None, ""))
 
 

@@ -172,7 +172,7 @@ def timing(history: History) -> Timing:
         lenders = [samples[other.id] for other in same_part(lock, venue.locks)
                    if other.id not in unfit]
         model = fit_lock(samples[lock.id], lenders, list(samples.values()), powers,
-                         rails.get(lock.supply), limits.timing_own_releases)
+                         rails.get(lock.supply), limits)
         return _with_sag(model, samples[lock.id], rails.get(lock.supply))
 
     models = [fitted(lock, frozenset()) for lock in venue.locks]

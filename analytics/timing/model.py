@@ -164,14 +164,16 @@ class LockModel:
         Targets that its silent commands alone put out of reach.
     pulse_groups, seen : tuple of PulseGroup, tuple of SeenPoint
         The data under the curve.
-    pulse_median_ms, pulse_most_ms, pulse_least_ms : float or None
-        Pulses that the log holds.
+    pulse_now_ms : float or None
+        The pulse (a magnet: the off-time) that the program sets now; None where it sets none.
+    pulse_most_ms, pulse_least_ms : float or None
+        Longest and shortest pulse that the log holds.
     max_on_ms, duty_percent : float or None
         The coil's ratings.
     longest_ms, longest_from : float or None, str
         Longest pulse that they allow, and which of them says so.
-    busiest_five_minutes : int
-        The most commands within any five minutes.
+    busiest_cycle : int
+        The most commands within any duty cycle.
     part_need_ms, mend_first : float or None, bool
         Middle of what the other locks of its part need for 99.9 %; whether this one needs far
         longer.
@@ -218,14 +220,14 @@ class LockModel:
     again: MissRate = field(default_factory=lambda: MissRate(0, 0, 1.0, 1.0))
     pulse_groups: tuple[PulseGroup, ...] = ()
     seen: tuple[SeenPoint, ...] = ()
-    pulse_median_ms: float | None = None
+    pulse_now_ms: float | None = None
     pulse_most_ms: float | None = None
     pulse_least_ms: float | None = None
     max_on_ms: float | None = None
     duty_percent: float | None = None
     longest_ms: float | None = None
     longest_from: str = ""
-    busiest_five_minutes: int = 0
+    busiest_cycle: int = 0
     part_need_ms: float | None = None
     mend_first: bool = False
     amps: float | None = None

@@ -11,7 +11,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from remanence.analytics.timing.tail import Flags, Reals, Whole, design_effect
+from remanence.analytics.history import Flags, Ints, Reals
+from remanence.analytics.timing.tail import design_effect
 
 FEWEST = 30
 """Commands on either side of a cut."""
@@ -19,9 +20,6 @@ FEWEST = 30
 LIKELIHOOD = 18.0
 """Twice the log likelihood ratio that two shares differ: chance exceeds it once in 45,000 times
 (chi-square, one degree of freedom), so once in some 900 locks of 25 weeks and two tests."""
-
-LEVEL_SHIFT = 0.08
-"""A level that moved by less (log scale) is left alone, as in the health report's gate."""
 
 LEVEL_ERRORS = 6.0
 """Standard errors of the shift that are asked for; wide, since neighbouring days are alike."""
@@ -31,7 +29,7 @@ SLOW = 1.5
 
 
 def present_since(
-    day: Whole, silent: Flags, latency: Reals, volts_factor: Reals, *, least_shift: float = 0.0,
+    day: Ints, silent: Flags, latency: Reals, volts_factor: Reals, *, least_shift: float,
     rounds: int = 3,
 ) -> int | None:
     """First day of the lock's present behaviour.
@@ -46,8 +44,9 @@ def present_since(
         Latency where answered.
     volts_factor : numpy.ndarray, shape (n,)
         What to multiply a latency by to take the rail's volts out; 1 where not known.
-    least_shift : float, default 0.0
-        No shift of the level below this (log scale) counts: what the clock can tell.
+    least_shift : float
+        No shift of the level below this (log scale) counts: the venue's gate for drifts, or what
+        the clock can tell where that is more.
     rounds : int, default 3
         How often a cut is looked for, each time in what is left (a drift changes again).
 
@@ -65,7 +64,7 @@ def present_since(
     start: int | None = None
     use = np.ones(day.size, dtype=bool)
     for _ in range(rounds):
-        cut = _strongest(day[use], silent[use], log[use], max(LEVEL_SHIFT, least_shift))
+        cut = _strongest(day[use], silent[use], log[use], least_shift)
         if cut is None:
             break
         start = cut
@@ -73,7 +72,7 @@ def present_since(
     return start
 
 
-def _strongest(day: Whole, silent: Flags, log: Reals, gate: float) -> int | None:
+def _strongest(day: Ints, silent: Flags, log: Reals, gate: float) -> int | None:
     """The day at which most changed; None where nothing did."""
     if day.size < 2 * FEWEST:
         return None
@@ -97,7 +96,7 @@ def _strongest(day: Whole, silent: Flags, log: Reals, gate: float) -> int | None
     return max((strength(c), c) for c in range(cut - 6, cut + 7))[1]
 
 
-def _share_change(mark: Flags, after: Flags, day: Whole) -> float:
+def _share_change(mark: Flags, after: Flags, day: Ints) -> float:
     """Twice the log likelihood ratio of two shares against one, over the design effect."""
     if not mark.any():
         return 0.0
@@ -127,7 +126,7 @@ def _level_change(new: Reals, old: Reals, gate: float) -> float:
     return min(shift / gate, shift / max(error, 1e-9) / LEVEL_ERRORS)
 
 
-def _day_medians(log: Reals, day: Whole) -> tuple[Whole, Reals]:
+def _day_medians(log: Reals, day: Ints) -> tuple[Ints, Reals]:
     """Each day, and the median of its values: of all days at once, sorted within each."""
     log = log[np.lexsort((log, day))]
     days, start, count = np.unique(day, return_index=True, return_counts=True)

@@ -332,7 +332,7 @@ def _batches(
         longest = 0.0
         for i in batch:
             pulse = pulse_answer(models[i], settings, target, volts.get(models[i].supply))
-            longest = max(longest, pulse.recommended_ms or models[i].pulse_median_ms or 0.0)
+            longest = max(longest, pulse.recommended_ms or models[i].pulse_now_ms or 0.0)
         start = round_up(start + longest, settings.wait_step_ms)
     named = tuple(tuple(models[i].lock for i in sorted(batch)) for batch in batches)
     return named, tuple(starts)

@@ -149,7 +149,7 @@ def _csv_row(model: LockModel, answer: LockAnswer) -> dict[str, Any]:
         "pulse_shortest_ms": _figure(pulse.shortest_ms),
         "pulse_longest_ms": _figure(pulse.longest_ms), "at_volts": _figure(answer.slow_volts),
         "releases_at_first_try_share": _figure(pulse.stated),
-        "falls_short": pulse.falls_short, "pulse_now_ms": _figure(model.pulse_median_ms),
+        "falls_short": pulse.falls_short, "pulse_now_ms": _figure(model.pulse_now_ms),
         "late_ms": _figure(wait.late_ms), "retry_after_ms": _figure(wait.retry_ms),
         "retries": wait.retries, "stuck_after_ms": _figure(wait.stuck_ms),
         "false_alarm_share": _figure(wait.left),

@@ -105,7 +105,7 @@ def test_the_duty_caps_the_pulse_of_a_lock_that_is_fired_often():
         command_time=pl.lit(START) + pl.int_range(12) * timedelta(seconds=20))
     venue = venue_of(latch("drawer", 1, max_on_ms=None, duty_percent=0.05))
     model, answer = _only(timing(history_of(venue, rows[12:], burst)))
-    assert model.busiest_five_minutes == 12
+    assert model.busiest_cycle == 12
     assert model.longest_from == "duty_percent"
     assert answer.pulse.longest_ms == pytest.approx(12.5)
     assert answer.pulse.state == "none"
