@@ -9,7 +9,8 @@ from typing import Any
 
 from markupsafe import Markup
 
-from remanence.analytics.timing.answer import CueAnswer, LockAnswer, lower_curve, release_curve
+from remanence.analytics.timing.answer import CueAnswer, LockAnswer
+from remanence.analytics.timing.curves import lower_curve, release_curve
 from remanence.analytics.timing.gather import Timing
 from remanence.analytics.timing.model import (
     RISKS,

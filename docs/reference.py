@@ -308,7 +308,7 @@ flour-bin lets go 37 % later than before
 >>> import polars as pl
 >>> from remanence.analytics.history import History
 >>> from remanence.analytics.statistics.life import Lives, life_posterior
->>> from remanence.analytics.parts.demand import demand_of_units
+>>> from remanence.analytics.parts.demand import Place, draw_futures
 >>> from remanence.analytics.parts.wear import remaining_life
 >>> from remanence.shared.tables import ACTUATIONS
 >>> from remanence.shared.venue_file import parse_venue
@@ -354,8 +354,9 @@ flour-bin lets go 37 % later than before
 >>> life = life_posterior(lives, rated_cycles=100_000)
 >>> life.basis, life.failure_probability([30_000], [5_000]).round(1).tolist()
 ('your data', [0.1])
->>> demand_of_units([0.4, 0.1, 0.1]).quantile(0.95)
-2
+>>> place = Place(age=30_000, pace=42, drift=left.weeks)
+>>> draw_futures([place] * 3, life, 52).within(52).quantile(0.95)
+3
 ''',
         {
             "remanence.analytics.parts.wear": (),

@@ -76,8 +76,8 @@ class LockWear:
     lock : str
         Its id.
     sign : str
-        ``wearing``, ``at its limit``, ``no sign of wear``, ``not enough data`` or
-        ``not observed``.
+        ``wearing``, ``at its limit``, ``no sign of wear``, ``not enough data``,
+        ``not observed`` or ``explained`` (it drifts, but a finding says that it needs no part).
     latency_ms, healthy_ms, limit_ms : float or None
         Median latency now, when healthy, and where it no longer does; None where not known.
     limit_from : str

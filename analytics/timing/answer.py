@@ -11,7 +11,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from remanence.analytics.timing.model import CURVE, RISKS, TARGETS, LockModel, Settings, key
+from remanence.analytics.timing.model import TARGETS, LockModel, Settings, key
 
 _TINY = 1e-9
 """Rounding up starts this far above a whole number: arithmetic is not exact."""
@@ -431,60 +431,3 @@ def nearest_offered(value: float, offered: Sequence[float]) -> float:
         return value
     return min(offered, key=lambda item: abs(math.log((1 - item) / (1 - value))
                                              if offered is TARGETS else math.log(item / value)))
-
-
-__all__ = [
-    "RISKS", "TARGETS", "CueAnswer", "LockAnswer", "PulseAnswer", "WaitAnswer", "cue_answer",
-    "likely_scale", "lock_answer", "nearest_offered", "pulse_answer", "round_up", "safe_scale",
-    "stated_share", "tenths", "wait_answer",
-]
-
-
-@dataclass(frozen=True)
-class Curve:
-    """Shares released at rising pulse lengths, at ``volts`` (None: whatever the volts)."""
-
-    volts: float | None
-    pulse_ms: tuple[float, ...]
-    share: tuple[float, ...]
-
-
-def release_share(model: LockModel, pulse_ms: float, volts: float | None) -> float:
-    """Fitted share of openings that a pulse of this length releases at these volts."""
-    scale = likely_scale(model, volts)
-    points = model.need_points_ms
-    if not points:
-        return 0.0
-    return sum(point * scale <= pulse_ms for point in points) / len(points) * (
-        1 - model.miss.mean)
-
-
-def release_curve(model: LockModel, volts: float | None, last_ms: float) -> Curve:
-    """The fitted curve as a line from no pulse to ``last_ms``."""
-    scale = likely_scale(model, volts)
-    points, top = model.need_points_ms, 1 - model.miss.mean
-    times, shares = [0.0], [0.0]
-    if points:
-        times.append(points[0] * scale)
-        shares.append(0.0)
-    for number, point in enumerate(points):
-        times.append(point * scale)
-        shares.append((number + 0.5) / len(points) * top)
-    times.append(max(last_ms, times[-1]))
-    shares.append(top)
-    return Curve(volts, tuple(times), tuple(shares))
-
-
-def lower_curve(model: LockModel, volts: float | None, last_ms: float) -> Curve:
-    """What is sure (one-sided 95 %): the share that each pulse releases at the least."""
-    scale = safe_scale(model, volts)
-    times, shares = [0.0], [0.0]
-    for target in (*CURVE, *TARGETS):
-        need = model.need_ms.get(key(target))
-        if need is not None and need * scale > times[-1]:
-            # A bound holds from its pulse on: a step, not a slope.
-            times += [need * scale, need * scale]
-            shares += [shares[-1], target * (1 - model.miss.upper)]
-    times.append(max(last_ms, times[-1]))
-    shares.append(shares[-1])
-    return Curve(volts, tuple(times), tuple(shares))

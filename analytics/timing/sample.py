@@ -140,11 +140,9 @@ def lock_sample(history: History, lock: Lock, rows: pl.DataFrame, weeks: float) 
     dated = dated.sort("command_time")
     limits = history.venue.limits
     pulse = present_pulses(history).get(lock.id)
-    of_program = {
-        "pulse_now_ms": pulse.setting_ms if pulse else None,
-        "busiest_cycle": busiest(dated["command_time"], timedelta(seconds=limits.duty_window_s)),
-    }
-    sample = replace(_sample(dated, lock), **of_program)
+    sample = replace(
+        _sample(dated, lock), pulse_now_ms=pulse.setting_ms if pulse else None,
+        busiest_cycle=busiest(dated["command_time"], timedelta(seconds=limits.duty_window_s)))
     volts = np.nanmedian(sample.volts) if np.isfinite(sample.volts).any() else 1.0
     ratio = np.where(np.isfinite(sample.volts) & (sample.volts > 0), sample.volts / volts, 1.0)
     step = sample.resolution_ms or 0.0
@@ -162,7 +160,8 @@ def lock_sample(history: History, lock: Lock, rows: pl.DataFrame, weeks: float) 
         return sample
     changed = _EPOCH + timedelta(days=since)
     now = _sample(dated.filter(pl.col("day") >= changed), lock)
-    return replace(now, changed=changed, **of_program)
+    return replace(now, changed=changed, pulse_now_ms=sample.pulse_now_ms,
+                   busiest_cycle=sample.busiest_cycle)
 
 
 def _sample(dated: pl.DataFrame, lock: Lock) -> Sample:

@@ -129,6 +129,9 @@ def _part_json(order: PartOrder) -> dict[str, Any]:
         "unit_cost": order.part.unit_cost, "cost_now": order.cost_now,
         "year_need": order.year.mean, "year_need_low": low, "year_need_high": high,
         "life_from": order.life.basis, "ended_lives": order.life.failures,
+        "ordered_for": [
+            {"lock": need.lock, "cause": need.cause} for need in order.needs
+            if need.failing is not None or need.wear.weeks.size],
         "locks": [need.lock for need in order.needs],
     }
 
@@ -137,6 +140,8 @@ def _lock_json(need: LockNeed, orders: Orders) -> dict[str, Any]:
     wear = need.wear
     row: dict[str, Any] = {
         "lock": need.lock, "part": need.part, "sign": wear.sign, "failing": need.failing,
+        "part_would_be_for": need.cause, "no_part_needed_for": need.no_part_for,
+        "finding": need.causes.first,
         "cycles": need.cycles, "cycles_known_from_new": need.cycles_known_from_new,
         "cycles_per_week": need.cycles_per_week, "latency_ms": wear.latency_ms,
         "limit_ms": wear.limit_ms, "limit_from": wear.limit_from,
@@ -161,10 +166,11 @@ def _parts_csv(orders: Orders) -> str:
     buffer = io.StringIO()
     writer = csv.writer(buffer, lineterminator="\n")
     rows = [_part_json(order) for order in orders.parts]
-    keys = [key for key in (rows[0] if rows else {}) if key != "locks"]
-    writer.writerow([*keys, "locks"])
+    keys = [key for key in (rows[0] if rows else {}) if key not in ("ordered_for", "locks")]
+    writer.writerow([*keys, "ordered_for", "locks"])
     for row in rows:
-        cells = [*(row[key] for key in keys), " ".join(row["locks"])]
+        causes = "; ".join(f"{item['lock']}: {item['cause']}" for item in row["ordered_for"])
+        cells = [*(row[key] for key in keys), causes, " ".join(row["locks"])]
         writer.writerow([
             "'" + cell if isinstance(cell, str) and cell[:1] in "=+-@\t\r" and cell else cell
             for cell in cells

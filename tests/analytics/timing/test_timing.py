@@ -11,6 +11,7 @@ import pytest
 from polars.testing import assert_frame_equal
 
 from remanence.analytics.timing.answer import lock_answer
+from remanence.analytics.timing.curves import lower_curve, release_curve
 from remanence.analytics.timing.gather import timing
 from remanence.shared.tables import ACTUATIONS, SERVICE
 from tests.analytics.timing.timing_venue import START, Truth, commands, history_of, latch, venue_of
@@ -340,9 +341,13 @@ def test_coarse_polling_gives_longer_pulses_never_shorter():
     assert fine < coarse < 90
 
 
-def test_the_curve_never_falls_with_length_nor_with_volts():
-    from remanence.analytics.timing.answer import lower_curve, release_curve, release_share
+def _share(model, pulse_ms: float, volts: float) -> float:
+    """Share released, read off the drawn curve."""
+    curve = release_curve(model, volts, 200.0)
+    return float(np.interp(pulse_ms, curve.pulse_ms, curve.share))
 
+
+def test_the_curve_never_falls_with_length_nor_with_volts():
     rows = commands("drawer", Truth(silent=0.01), _rng(), days=60, pulse_ms=[32.0, 250.0])
     model, _ = _only(timing(history_of(venue_of(latch("drawer", 1)), rows)))
     for curve in (release_curve(model, 11.6, 120.0), lower_curve(model, 11.6, 120.0)):
@@ -350,7 +355,7 @@ def test_the_curve_never_falls_with_length_nor_with_volts():
         assert list(curve.share) == sorted(curve.share)
         assert curve.pulse_ms[-1] == 120.0
         assert 0.9 < curve.share[-1] <= 1
-    shares = [release_share(model, 33.0, volts) for volts in (10.5, 11.0, 11.6, 12.0, 12.4)]
+    shares = [_share(model, 33.0, volts) for volts in (10.5, 11.0, 11.6, 12.0, 12.4)]
     assert shares == sorted(shares)
     assert shares[0] < shares[-1]
 
@@ -361,8 +366,6 @@ def test_the_fitted_curve_agrees_with_an_isotonic_fit_of_bare_outcomes():
     # al. 1972). Ours also uses the latencies; both must see the same lock.
     from sklearn.isotonic import IsotonicRegression
 
-    from remanence.analytics.timing.answer import release_share
-
     pulses = np.linspace(20, 50, 16)
     rows = commands("drawer", Truth(silent=0.0, scatter=0.15), _rng(), days=250, a_day=10,
                     pulse_ms=pulses, volts=(11.99, 12.01), retries=False)
@@ -371,7 +374,7 @@ def test_the_fitted_curve_agrees_with_an_isotonic_fit_of_bare_outcomes():
         rows["pulse_ms"].to_numpy(), (rows["outcome"] == "released").to_numpy().astype(float))
     for pulse in pulses:
         # 150 outcomes at each length: two standard errors are 0.08.
-        assert release_share(model, float(pulse), 12.0) == pytest.approx(
+        assert _share(model, float(pulse), 12.0) == pytest.approx(
             float(reference.predict([pulse])[0]), abs=0.09)
 
 
