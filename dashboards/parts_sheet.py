@@ -236,7 +236,12 @@ def assumptions(orders: Orders, lang: Language, *, lives: bool = True) -> list[s
     if orders.games_per_week:
         lines.append(lang("parts.assume.pace", games=lang.number(orders.games_per_week)))
     by_use = ("ordered", "shape", "lead", "age", "once") if orders.parts else ()
-    lines += [lang(f"parts.assume.{key}") for key in ("wear", "limit", "unseen", *by_use)]
+    lines += [
+        lang("parts.assume.wear"),
+        lang("parts.assume.limit", pulse=lang.number(orders.limits.pulse_margin, 1),
+             off=lang.number(orders.limits.magnet_margin, 1)),
+        *(lang(f"parts.assume.{key}") for key in ("cause", "unseen", *by_use)),
+    ]
     return lines
 
 

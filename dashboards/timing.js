@@ -1,6 +1,6 @@
 /* Answers for the locks, risk and volts that are picked, from the numbers in the page.
-   The same arithmetic in the same order as analytics/timing_answer.py and
-   analytics/timing_together.py; a test holds the two together. Loads nothing. */
+   The same arithmetic in the same order as analytics/timing/answer.py and
+   analytics/timing/together.py; a test holds the two together. Loads nothing. */
 (function () {
   "use strict";
   var TINY = 1e-9, JUST = 1e-9;
@@ -33,7 +33,7 @@
     var s = data.settings, target = Number(key), longest = lock.longest_ms;
     var need = known(lock.need_ms, key);
     var out = { state: lock.obstacle || "too-few", shortest_ms: null, longest_ms: longest,
-      recommended_ms: null, stated: null, falls_short: "", beyond_log: false,
+      recommended_ms: null, stated: null, change: "", falls_short: "", beyond_log: false,
       below_log: false, beyond_usual: false };
     if (lock.obstacle || need === null) { return out; }
     var scale = safeScale(lock, volts), shortest = roundUp(need * scale, 1);
@@ -51,6 +51,15 @@
       out.state = "tight";
       pulse = Math.max(Math.floor(longest / s.pulse_step_ms + TINY) * s.pulse_step_ms, shortest);
     }
+    var large = !lock.magnet && pulse > s.usual_pulse_ms;
+    var now = lock.magnet ? null : lock.pulse_now_ms;
+    if (now !== null) {
+      if (now < shortest) { out.change = "short"; }
+      else if (longest !== null && now > longest) { out.change = "long"; }
+      else if (now < Math.min(wanted, pulse)) { out.change = "margin"; }
+      else if (lock.shorter_for && now > pulse) { out.change = lock.shorter_for; }
+      else { out.change = "keep"; pulse = now; }
+    }
     out.recommended_ms = pulse;
     out.stated = statedShare(data, lock, pulse, scale);
     if (out.stated < target) {
@@ -58,7 +67,7 @@
     }
     out.beyond_log = lock.pulse_most_ms !== null && pulse > lock.pulse_most_ms;
     out.below_log = !lock.magnet && lock.pulse_least_ms !== null && pulse < lock.pulse_least_ms;
-    out.beyond_usual = !lock.magnet && pulse > s.usual_pulse_ms;
+    out.beyond_usual = large;
     return out;
   }
 

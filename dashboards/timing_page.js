@@ -71,6 +71,15 @@
     return found;
   }
 
+  function untried(lock, pulse) {
+    return !lock.magnet && (pulse.below_log || pulse.beyond_log);
+  }
+  function change(lock, pulse) {
+    var now = lock.pulse_now_ms;
+    if (!pulse.change || now === null || pulse.recommended_ms === null) { return null; }
+    return fill("change." + pulse.change, { now: ms(now),
+      saved: number(100 * Math.max(1 - pulse.recommended_ms / now, 0), 0) + words.percent });
+  }
   function note(lock, pulse) {
     var s = data.settings, values;
     if (pulse.state === "door" || pulse.state === "unobserved") {
@@ -95,14 +104,16 @@
       return fill(lock.magnet ? "mend_magnet" : "mend_first", { middle: ms(lock.part_need_ms) });
     }
     if (pulse.beyond_usual) { return fill("beyond_usual", { usual: ms(s.usual_pulse_ms) }); }
-    return pulse.beyond_log && !lock.magnet ? words.beyond_log : "";
+    return untried(lock, pulse) ? words[pulse.below_log ? "test_shorter" : "test_longer"] : "";
   }
 
-  function cell(row, title, text, small, test) {
+  function cell(row, title, text, small, test, more) {
     var made = element("td", null, { "data-title": title,
       "class": text === "\u2013" && test !== "pulse" ? "num none" : "num" });
     made.appendChild(element("span", text, { "data-test": test }));
-    if (small) { made.appendChild(element("small", small)); }
+    [small].concat(more || []).filter(Boolean).forEach(function (line) {
+      made.appendChild(element("small", line));
+    });
     row.appendChild(made);
   }
   function cueCell(row, title, cue, test) {
@@ -133,7 +144,7 @@
           : fill("between", { shortest: number(pulse.shortest_ms, 0),
             longest: ms(pulse.longest_ms) });
       cell(row, lock.magnet ? words.off_time : words.pulse, ms(pulse.recommended_ms), between,
-        "pulse");
+        "pulse", [change(lock, pulse), untried(lock, pulse) ? words.test_first : null]);
       cell(row, words.opens, pulse.stated === null ? "\u2013"
         : fill("at_least", { share: share(pulse.stated, 2) }), pulse.falls_short === "few"
         ? fill("falls_few", { target: targetText() }) : null, "opens");

@@ -70,8 +70,8 @@ def causes_of(lock: Lock, findings: Sequence[Finding]) -> Causes:
         Of several findings of one kind the most urgent.
     """
     own = sorted((f for f in findings if f.subject == lock.id), key=rank)
-    around = {lock.supply, lock.command_controller}
-    near = [f for f in findings if f.subject in around and f.subject_kind != "lock"]
+    behind = {lock.supply, lock.command_controller}
+    near = [f for f in findings if f.subject in behind and f.subject_kind != "lock"]
     grounds = [f for f in own if f.urgency != "watch"]
 
     def of(names: Sequence[str], among: Sequence[Finding]) -> Finding | None:

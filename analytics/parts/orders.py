@@ -20,6 +20,7 @@ from remanence.analytics.statistics.life import (
     zero_failure_scale,
 )
 from remanence.shared.findings import Finding
+from remanence.shared.limits import Limits
 from remanence.shared.venue import Lock, Part
 
 READS = (
@@ -234,6 +235,8 @@ class Orders:
         How far back the log goes.
     planned_exchanges : tuple of (str, date)
         Part and day of each exchange of many units at once, which says nothing of their life.
+    limits : Limits
+        The venue's.
     """
 
     today: date
@@ -242,7 +245,8 @@ class Orders:
     needs: tuple[LockNeed, ...]
     games_per_week: float
     weeks_seen: int
-    planned_exchanges: tuple[tuple[str, date], ...] = field(default=())
+    planned_exchanges: tuple[tuple[str, date], ...] = ()
+    limits: Limits = field(default_factory=Limits)
 
     def budget(self, coverage: float = 0.9) -> tuple[float, float, float]:
         """Expected cost of the year for the parts with a price, and its range.
@@ -315,7 +319,7 @@ def plan_orders(
         "date", "part")
     return Orders(
         today, venue.currency, parts, needs, games_per_week(history), seen,
-        tuple(exchanged.iter_rows()),
+        tuple(exchanged.iter_rows()), venue.limits,
     )
 
 

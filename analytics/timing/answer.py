@@ -30,6 +30,11 @@ class PulseAnswer:
         the obstacle (``door``, ``unobserved``, ``too-few``).
     shortest_ms, longest_ms, recommended_ms : float or None
         Shortest that meets the target, longest that the rating allows, and what to programme.
+    change : str
+        Why ``recommended_ms`` is not the pulse in use: ``short`` (that one is too short),
+        ``margin`` (it releases, but leaves less than the usual margin), ``long`` (the coil does not
+        bear it), ``battery`` or ``rail`` (a shorter one saves the battery, or lets a crowded rail
+        be fired in quicker turns). ``keep`` where it is the pulse in use, empty where none is set.
     stated : float or None
         Share of openings that ``recommended_ms`` releases at the first try, a lower bound
         (one-sided 95 %).
@@ -40,7 +45,7 @@ class PulseAnswer:
         No pulse in the log was this long, or this short; the feedback had moved by then, that it
         stays moved when the current ends is still to be tried.
     beyond_usual : bool
-        Longer than pulses usually are.
+        What it needs is longer than pulses usually are.
     """
 
     state: str
@@ -48,6 +53,7 @@ class PulseAnswer:
     longest_ms: float | None = None
     recommended_ms: float | None = None
     stated: float | None = None
+    change: str = ""
     falls_short: str = ""
     beyond_log: bool = False
     below_log: bool = False
@@ -155,7 +161,10 @@ def likely_scale(model: LockModel, volts: float | None) -> float:
 def pulse_answer(
     model: LockModel, settings: Settings, target: float, volts: float | None
 ) -> PulseAnswer:
-    """The pulse to programme for ``target`` at ``volts``.
+    """The pulse to programme for ``target`` at ``volts``: the one in use, where that will do.
+
+    A pulse that has answered for months is kept as long as it is long enough and the coil bears
+    it; a shorter one gains nothing but where heat, a battery or a crowded rail asks for it.
 
     Parameters
     ----------
@@ -197,16 +206,29 @@ def pulse_answer(
         state, recommended = "tight", max(
             math.floor(longest / settings.pulse_step_ms + _TINY) * settings.pulse_step_ms, shortest
         )
+    needs_more_than_usual = not model.magnet and recommended > settings.usual_pulse_ms
+    now, change = None if model.magnet else model.pulse_now_ms, ""
+    if now is not None:
+        if now < shortest:
+            change = "short"
+        elif longest is not None and now > longest:
+            change = "long"
+        elif now < min(wanted, recommended):
+            change = "margin"
+        elif model.shorter_for and now > recommended:
+            change = model.shorter_for
+        else:
+            change, recommended = "keep", now
     stated = stated_share(model, recommended, scale)
     falls_short = ""
     if stated < target:
         falls_short = "misses" if key(target) in model.silent else "few"
     most, least = model.pulse_most_ms, model.pulse_least_ms
     return PulseAnswer(
-        state, shortest, longest, recommended, stated, falls_short,
+        state, shortest, longest, recommended, stated, change, falls_short,
         beyond_log=most is not None and recommended > most,
         below_log=not model.magnet and least is not None and recommended < least,
-        beyond_usual=not model.magnet and recommended > settings.usual_pulse_ms,
+        beyond_usual=needs_more_than_usual,
     )
 
 

@@ -186,12 +186,14 @@ def timing(history: History) -> Timing:
         for model in models
     ]
     settings = settings_of(limits)
+    found = _groups_in_log(history)
+    models = _shorter_where_asked(venue, models, _groups(found, venue, models, rails, settings))
     answers = tuple(_answer(model, settings, rails) for model in models)
     days = [day for s in samples.values() for day in (s.first_day, s.last_day) if day]
     return Timing(
         venue=venue.id, venue_name=venue.name, first_day=min(days, default=None),
         last_day=max(days, default=None), settings=settings, rails=rails, models=tuple(models),
-        answers=answers, groups=_groups(history, models, rails, settings),
+        answers=answers, groups=_groups(found, venue, models, rails, settings),
     )
 
 
@@ -268,28 +270,45 @@ def _answer(model: LockModel, settings: Settings, rails: Mapping[str, RailModel]
     )
 
 
-def _groups(
-    history: History, models: Sequence[LockModel], rails: Mapping[str, RailModel],
-    settings: Settings,
-) -> tuple[GroupAnswer, ...]:
-    limits, locks = history.venue.limits, history.venue.locks_by_id
-    by_id = {model.lock: model for model in models}
+def _shorter_where_asked(
+    venue: Venue, models: Sequence[LockModel], groups: Sequence[GroupAnswer]
+) -> list[LockModel]:
+    """Marks the locks whose pulse is to be no longer than it need be, and what asks for it."""
+    batteries = {supply.id for supply in venue.supplies if supply.source == "battery"}
+    crowded = {
+        (lock, rail.supply) for group in groups for rail in group.rails if rail.bears is False
+        for lock in group.locks
+    }
+    return [
+        replace(model, shorter_for="battery" if model.supply in batteries
+                else "rail" if (model.lock, model.supply) in crowded else "")
+        for model in models
+    ]
+
+
+def _groups_in_log(history: History) -> list[tuple[tuple[str, ...], pl.DataFrame]]:
+    limits = history.venue.limits
     start = history.end - timedelta(weeks=limits.timing_weeks)
     recent = history.actuations.filter(
-        pl.col("lock").is_in(list(by_id)) & (pl.col("command_time") >= start))
+        pl.col("lock").is_in(list(history.venue.locks_by_id)) & (pl.col("command_time") >= start))
+    return groups_in_log(
+        recent, within_ms=limits.together_within_ms, least=limits.together_least)
+
+
+def _groups(
+    found: Sequence[tuple[tuple[str, ...], pl.DataFrame]], venue: Venue,
+    models: Sequence[LockModel], rails: Mapping[str, RailModel], settings: Settings,
+) -> tuple[GroupAnswer, ...]:
+    locks = venue.locks_by_id
+    by_id = {model.lock: model for model in models}
     volts = {supply: rail.typical_volts for supply, rail in rails.items()}
     low_volts = {supply: rail.low_volts for supply, rail in rails.items()}
-    found = []
-    for group, moments in groups_in_log(
-        recent, within_ms=limits.together_within_ms, least=limits.together_least
-    ):
+    answers = []
+    for group, moments in found:
         clocks = {locks[lock].command_controller for lock in group}
         door = any(by_id[lock].kind in (None, "door") for lock in group)
-        joint: JointSpread | None = None
-        if len(clocks) == 1 and not door:
-            joint = joint_spread(moments, group)
-        else:
-            joint = JointSpread(moments["moment"].n_unique(), 0)
-        found.append(together([by_id[lock] for lock in group], rails, settings, volts=volts,
-                              low_volts=low_volts, joint=joint))
-    return tuple(found)
+        joint = (joint_spread(moments, group) if len(clocks) == 1 and not door
+                 else JointSpread(moments["moment"].n_unique(), 0))
+        answers.append(together([by_id[lock] for lock in group], rails, settings, volts=volts,
+                                low_volts=low_volts, joint=joint))
+    return tuple(answers)

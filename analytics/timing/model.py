@@ -166,6 +166,9 @@ class LockModel:
         The data under the curve.
     pulse_now_ms : float or None
         The pulse (a magnet: the off-time) that the program sets now; None where it sets none.
+    shorter_for : str
+        What asks for a pulse no longer than it need be: ``battery``, ``rail`` (locks fired together
+        are more than it bears at once) or empty.
     pulse_most_ms, pulse_least_ms : float or None
         Longest and shortest pulse that the log holds.
     max_on_ms, duty_percent : float or None
@@ -221,6 +224,7 @@ class LockModel:
     pulse_groups: tuple[PulseGroup, ...] = ()
     seen: tuple[SeenPoint, ...] = ()
     pulse_now_ms: float | None = None
+    shorter_for: str = ""
     pulse_most_ms: float | None = None
     pulse_least_ms: float | None = None
     max_on_ms: float | None = None

@@ -42,10 +42,10 @@ class TimingOutcome:
 
 _WHY = {
     "none": "no pulse both releases it and keeps to its rating",
-    "mend": "it needs far longer than the locks of its part: mend it first",
+    "mend": "it needs far longer than others of its model: repair it first",
     "door": "its contact is on the door, a person's time is in every latency",
     "unobserved": "nothing shows when it releases",
-    "too-few": "too few releases, and no lock of its part to borrow from",
+    "too-few": "too few releases, and no lock of the same model to go by",
 }
 
 
@@ -149,7 +149,9 @@ def _csv_row(model: LockModel, answer: LockAnswer) -> dict[str, Any]:
         "pulse_shortest_ms": _figure(pulse.shortest_ms),
         "pulse_longest_ms": _figure(pulse.longest_ms), "at_volts": _figure(answer.slow_volts),
         "releases_at_first_try_share": _figure(pulse.stated),
-        "falls_short": pulse.falls_short, "pulse_now_ms": _figure(model.pulse_now_ms),
+        "falls_short": pulse.falls_short, "pulse_change": pulse.change,
+        "test_first": "yes" if pulse.below_log or (pulse.beyond_log and not model.magnet) else "",
+        "pulse_now_ms": _figure(model.pulse_now_ms),
         "late_ms": _figure(wait.late_ms), "retry_after_ms": _figure(wait.retry_ms),
         "retries": wait.retries, "stuck_after_ms": _figure(wait.stuck_ms),
         "false_alarm_share": _figure(wait.left),
