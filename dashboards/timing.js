@@ -3,7 +3,7 @@
    analytics/timing/together.py; a test holds the two together. Loads nothing. */
 (function () {
   "use strict";
-  var TINY = 1e-9, JUST = 1e-9;
+  var TINY = 1e-9, JUST = 1e-9, TRIED_WITHIN = 0.1;
 
   function roundUp(value, step) { return Math.ceil(value / step - TINY) * step; }
 
@@ -33,7 +33,7 @@
     var s = data.settings, target = Number(key), longest = lock.longest_ms;
     var need = known(lock.need_ms, key);
     var out = { state: lock.obstacle || "too-few", shortest_ms: null, longest_ms: longest,
-      recommended_ms: null, stated: null, change: "", falls_short: "", beyond_log: false,
+      recommended_ms: null, stated: null, change: "", falls_short: "", untried: false,
       below_log: false, beyond_usual: false };
     if (lock.obstacle || need === null) { return out; }
     var scale = safeScale(lock, volts), shortest = roundUp(need * scale, 1);
@@ -65,7 +65,9 @@
     if (out.stated < target) {
       out.falls_short = lock.silent.indexOf(key) >= 0 ? "misses" : "few";
     }
-    out.beyond_log = lock.pulse_most_ms !== null && pulse > lock.pulse_most_ms;
+    out.untried = !lock.magnet && !lock.tried_ms.some(function (tried) {
+      return Math.abs(tried - pulse) <= TRIED_WITHIN * pulse;
+    });
     out.below_log = !lock.magnet && lock.pulse_least_ms !== null && pulse < lock.pulse_least_ms;
     out.beyond_usual = large;
     return out;
@@ -77,13 +79,15 @@
       return { late_ms: null, retry_ms: null, retries: null, stuck_ms: null, left: null };
     }
     var lateMs = roundUp(late * safeScale(lock, volts), s.wait_step_ms);
-    var retry = Math.max(lateMs, s.retry_least_ms, pulse);
+    var retry = Math.max(lateMs, s.retry_least_ms, pulse), most = s.retries_most;
     if (!lock.magnet && lock.duty_percent) {
-      retry = Math.max(retry, pulse * 100 / lock.duty_percent);
+      var share = lock.duty_percent / 100;
+      most = Math.min(most, Math.floor(share * s.duty_cycle_ms / pulse + TINY) - 1);
+      if (most < 1) { retry = Math.max(retry, pulse / share); }
     }
     retry = roundUp(retry, s.wait_step_ms);
     var left = lock.miss.mean * lock.again.mean, retries = 1;
-    while (left > risk && retries < s.retries_most) {
+    while (left > risk && retries < most) {
       left = left * lock.again.mean;
       retries += 1;
     }

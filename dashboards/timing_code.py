@@ -79,11 +79,11 @@ def how_found(model: LockModel, answer: LockAnswer, settings: Settings) -> list[
         lines.append(f"the pulse in use, {now:g} ms: keep it")
     elif pulse.change and now is not None:
         lines.append(f"in use now: {now:g} ms, {_CHANGE[pulse.change]}")
-    if pulse.below_log:
+    if pulse.untried and pulse.below_log:
         lines.append("TEST IT FIRST: shorter than any pulse in the log; the catch had moved by "
                      "then, see that it stays open when the current ends")
-    elif pulse.beyond_log and not model.magnet:
-        lines.append("TEST IT FIRST: longer than any pulse in the log")
+    elif pulse.untried:
+        lines.append("TEST IT FIRST: no pulse in the log was of this length")
     if pulse.state in _NO_PULSE:
         lines.append("NO RECOMMENDED VALUE: " + _NO_PULSE[pulse.state].format(
             shortest=pulse.shortest_ms or 0.0, longest=pulse.longest_ms or 0.0))

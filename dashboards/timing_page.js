@@ -71,9 +71,6 @@
     return found;
   }
 
-  function untried(lock, pulse) {
-    return !lock.magnet && (pulse.below_log || pulse.beyond_log);
-  }
   function change(lock, pulse) {
     var now = lock.pulse_now_ms;
     if (!pulse.change || now === null || pulse.recommended_ms === null) { return null; }
@@ -104,7 +101,7 @@
       return fill(lock.magnet ? "mend_magnet" : "mend_first", { middle: ms(lock.part_need_ms) });
     }
     if (pulse.beyond_usual) { return fill("beyond_usual", { usual: ms(s.usual_pulse_ms) }); }
-    return untried(lock, pulse) ? words[pulse.below_log ? "test_shorter" : "test_longer"] : "";
+    return pulse.untried ? words[pulse.below_log ? "test_shorter" : "test_other"] : "";
   }
 
   function cell(row, title, text, small, test, more) {
@@ -144,7 +141,7 @@
           : fill("between", { shortest: number(pulse.shortest_ms, 0),
             longest: ms(pulse.longest_ms) });
       cell(row, lock.magnet ? words.off_time : words.pulse, ms(pulse.recommended_ms), between,
-        "pulse", [change(lock, pulse), untried(lock, pulse) ? words.test_first : null]);
+        "pulse", [change(lock, pulse), pulse.untried ? words.test_first : null]);
       cell(row, words.opens, pulse.stated === null ? "\u2013"
         : fill("at_least", { share: share(pulse.stated, 2) }), pulse.falls_short === "few"
         ? fill("falls_few", { target: targetText() }) : null, "opens");

@@ -133,7 +133,7 @@ def _row(model: LockModel, answer: LockAnswer, timing: Timing, lang: Language) -
         "pulse": ms(pulse.recommended_ms, lang), "between": between,
         "change": _change(model, answer, lang),
         "test_first": (lang("timing.test_first")
-                       if not model.magnet and (pulse.below_log or pulse.beyond_log) else None),
+                       if pulse.untried else None),
         "opens": (lang("timing.at_least", share=share(pulse.stated, lang))
                   if pulse.stated is not None else EN_DASH),
         "few": (lang("timing.falls_few", target=target)
@@ -171,7 +171,7 @@ def _summary(timing: Timing, lang: Language) -> list[str]:
             kind = {"": "new", "battery": "shorter", "rail": "shorter"}.get(
                 pulse.change, pulse.change)
         kinds.setdefault(kind, []).append(model.lock)
-        if not model.magnet and (pulse.below_log or pulse.beyond_log):
+        if pulse.untried:
             kinds.setdefault("untried", []).append(model.lock)
     lines = [lang(f"timing.summary.{kind}", locks=lang.listing(kinds[kind]))
              for kind in _SUMMED if kind in kinds]
@@ -226,8 +226,8 @@ def _notes(
                           middle=ms(model.part_need_ms, lang)))
     if pulse.beyond_usual:
         notes.append(lang("timing.beyond_usual", usual=ms(settings.usual_pulse_ms, lang)))
-    if not model.magnet and (pulse.below_log or pulse.beyond_log):
-        notes.append(lang("timing.test_shorter" if pulse.below_log else "timing.test_longer"))
+    if pulse.untried:
+        notes.append(lang("timing.test_shorter" if pulse.below_log else "timing.test_other"))
     if model.basis == "borrowed":
         notes.append(lang("timing.borrowed_says", locks=lang.listing(model.siblings)))
         if model.kind == "door":
@@ -444,7 +444,7 @@ _SCRIPT_WORDS = (
     "between", "from_up", "at_least", "left", "share_inside", "from_feedback", "none_door",
     "none_unobserved", "none_too-few", "none_rating", "none_duty", "none_mend", "tight",
     "falls_misses", "falls_few", "mend_first", "mend_magnet", "beyond_usual", "test_first",
-    "test_shorter", "test_longer", "change.keep", "change.short", "change.margin", "change.long",
+    "test_shorter", "test_other", "change.keep", "change.short", "change.margin", "change.long",
     "change.battery", "change.rail", "pulse", "off_time", "opens", "retry", "retries", "stuck",
     "sound", "light", "lock", "try.pick", "try.outside", "try.together", "group.spread",
     "group.spread_worked", "group.spread_unknown", "group.left_out", "group.align",

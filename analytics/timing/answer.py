@@ -13,6 +13,9 @@ from dataclasses import dataclass
 
 from remanence.analytics.timing.model import TARGETS, LockModel, Settings, key
 
+TRIED_WITHIN = 0.1
+"""A pulse counts as tried where the log holds pulses within this share of it (common practice)."""
+
 _TINY = 1e-9
 """Rounding up starts this far above a whole number: arithmetic is not exact."""
 
@@ -41,9 +44,9 @@ class PulseAnswer:
     falls_short : str
         Why ``stated`` is below the target: ``misses`` (unanswered whatever the length), ``few``
         (too few commands to be that sure) or empty.
-    beyond_log, below_log : bool
-        No pulse in the log was this long, or this short; the feedback had moved by then, that it
-        stays moved when the current ends is still to be tried.
+    untried, below_log : bool
+        No pulse in the log was of this length; all were longer. The feedback had moved by then,
+        that it stays moved when the current ends is still to be tried.
     beyond_usual : bool
         What it needs is longer than pulses usually are.
     """
@@ -55,7 +58,7 @@ class PulseAnswer:
     stated: float | None = None
     change: str = ""
     falls_short: str = ""
-    beyond_log: bool = False
+    untried: bool = False
     below_log: bool = False
     beyond_usual: bool = False
 
@@ -223,10 +226,11 @@ def pulse_answer(
     falls_short = ""
     if stated < target:
         falls_short = "misses" if key(target) in model.silent else "few"
-    most, least = model.pulse_most_ms, model.pulse_least_ms
+    least = model.pulse_least_ms
     return PulseAnswer(
         state, shortest, longest, recommended, stated, change, falls_short,
-        beyond_log=most is not None and recommended > most,
+        untried=not model.magnet and not any(
+            abs(tried - recommended) <= TRIED_WITHIN * recommended for tried in model.tried_ms),
         below_log=not model.magnet and least is not None and recommended < least,
         beyond_usual=needs_more_than_usual,
     )
@@ -280,19 +284,23 @@ def wait_answer(
     Returns
     -------
     WaitAnswer
-        Without a pulse to programme there is nothing to wait for: then none are given; nor for
-        a latency that contains a person (a door).
+        All tries of one opening keep to the coil's duty over one duty cycle; where that leaves no
+        room for two, a retry waits until the duty allows it. Without a pulse to program there is
+        nothing to wait for: then none are given; nor for a latency that contains a person (a door).
     """
     late = model.late_ms.get(key(risk))
     if model.obstacle or model.kind == "door" or late is None or pulse_ms is None:
         return WaitAnswer()
     late_ms = round_up(late * safe_scale(model, volts), settings.wait_step_ms)
-    retry = max(late_ms, settings.retry_least_ms, pulse_ms)
+    retry, most = max(late_ms, settings.retry_least_ms, pulse_ms), settings.retries_most
     if not model.magnet and model.duty_percent:
-        retry = max(retry, pulse_ms * 100 / model.duty_percent)
+        share = model.duty_percent / 100
+        most = min(most, math.floor(share * settings.duty_cycle_ms / pulse_ms + _TINY) - 1)
+        if most < 1:
+            retry = max(retry, pulse_ms / share)
     retry = round_up(retry, settings.wait_step_ms)
     left, retries = model.miss.mean * model.again.mean, 1
-    while left > risk and retries < settings.retries_most:
+    while left > risk and retries < most:
         left, retries = left * model.again.mean, retries + 1
     return WaitAnswer(late_ms, retry, retries, retries * retry + late_ms, left)
 

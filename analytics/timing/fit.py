@@ -137,7 +137,7 @@ def fit_lock(
 
 def _counts(sample: Sample) -> LockModel:
     lock = sample.lock
-    pulses = sample.pulse_ms[sample.first]
+    pulses, groups = sample.pulse_ms[sample.first], _pulse_groups(sample)
     return LockModel(
         lock=lock.id, room=lock.room, part=lock.part, supply=lock.supply, magnet=not lock.pulsed,
         slow_magnet=not lock.pulsed and lock.suppression == "diode",
@@ -145,10 +145,10 @@ def _counts(sample: Sample) -> LockModel:
         last_day=sample.last_day, commands=sample.commands, released=sample.releases,
         unanswered=int((~sample.released).sum()), already_open=sample.already_open,
         unobserved=sample.unobserved, two_clocks=sample.two_clocks,
-        resolution_ms=sample.resolution_ms, pulse_groups=_pulse_groups(sample),
+        resolution_ms=sample.resolution_ms, pulse_groups=groups,
+        tried_ms=tuple(group.pulse_ms for group in groups),
         seen=_seen(sample), changed=sample.changed,
         pulse_now_ms=sample.pulse_now_ms,
-        pulse_most_ms=float(np.max(pulses)) if pulses.size else None,
         # A self-cutting lock's current ends with its release: there a short pulse is proven.
         pulse_least_ms=(float(np.quantile(pulses, 0.01)) if pulses.size and not lock.self_cut
                         else None),

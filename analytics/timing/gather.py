@@ -135,7 +135,8 @@ def settings_of(limits: Limits) -> Settings:
         risk=nearest_offered(limits.stuck_risk, RISKS),
         pulse_margin=limits.pulse_margin, magnet_margin=limits.magnet_margin,
         magnet_person_ms=limits.magnet_person_ms, pulse_step_ms=limits.pulse_step_ms,
-        usual_pulse_ms=limits.usual_pulse_ms, retry_least_ms=limits.retry_least_ms,
+        duty_cycle_ms=limits.duty_window_s * 1000, usual_pulse_ms=limits.usual_pulse_ms,
+        retry_least_ms=limits.retry_least_ms,
         retries_most=int(limits.retries_most), cue_share_least=limits.cue_share_least,
     )
 

@@ -150,7 +150,7 @@ def _csv_row(model: LockModel, answer: LockAnswer) -> dict[str, Any]:
         "pulse_longest_ms": _figure(pulse.longest_ms), "at_volts": _figure(answer.slow_volts),
         "releases_at_first_try_share": _figure(pulse.stated),
         "falls_short": pulse.falls_short, "pulse_change": pulse.change,
-        "test_first": "yes" if pulse.below_log or (pulse.beyond_log and not model.magnet) else "",
+        "test_first": "yes" if pulse.untried else "",
         "pulse_now_ms": _figure(model.pulse_now_ms),
         "late_ms": _figure(wait.late_ms), "retry_after_ms": _figure(wait.retry_ms),
         "retries": wait.retries, "stuck_after_ms": _figure(wait.stuck_ms),
