@@ -329,8 +329,7 @@ def render_parts(
                               lang.money(high, orders.currency, 0)) if known else EN_DASH,
         partless=lang.listing(need.lock for need in orders.needs if need.part is None),
         without_part=_without_part(orders, lang),
-        refit=lang.listing(need.lock for need in orders.needs
-                           if need.causes.first == "unsafe-fitting"),
+        unsafe=lang.listing(need.lock for need in orders.needs if need.causes.unsafe),
         figure=_wearing(orders, lang), horizons=HORIZONS,
         locks=[_lock_row(need, orders, lang) for need in _most_likely_first(orders)],
         worn=[_lock_row(need, orders, lang) for need in _soonest_first(orders)],

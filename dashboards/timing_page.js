@@ -138,10 +138,10 @@
       if (lock.room) { name.appendChild(element("small", lock.room)); }
       var between = pulse.recommended_ms === null ? null
         : pulse.longest_ms === null ? fill("from_up", { shortest: ms(pulse.shortest_ms) })
-          : fill("between", { shortest: number(pulse.shortest_ms, 0),
+          : fill("between", { shortest: ms(pulse.shortest_ms),
             longest: ms(pulse.longest_ms) });
-      cell(row, lock.magnet ? words.off_time : words.pulse, ms(pulse.recommended_ms), between,
-        "pulse", [change(lock, pulse), pulse.untried ? words.test_first : null]);
+      cell(row, lock.magnet ? words.off_time : words.pulse, ms(pulse.recommended_ms), change(lock, pulse),
+        "pulse", [between, pulse.untried ? words.test_first : null]);
       cell(row, words.opens, pulse.stated === null ? "\u2013"
         : fill("at_least", { share: share(pulse.stated, 2) }), pulse.falls_short === "few"
         ? fill("falls_few", { target: targetText() }) : null, "opens");

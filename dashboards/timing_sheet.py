@@ -120,7 +120,7 @@ def _row(model: LockModel, answer: LockAnswer, timing: Timing, lang: Language) -
     if pulse.shortest_ms is not None and pulse.recommended_ms is not None:
         between = (lang("timing.from_up", shortest=ms(pulse.shortest_ms, lang))
                    if pulse.longest_ms is None
-                   else lang("timing.between", shortest=lang.number(pulse.shortest_ms),
+                   else lang("timing.between", shortest=ms(pulse.shortest_ms, lang),
                              longest=ms(pulse.longest_ms, lang)))
     rests = (lang("timing.own", count=model.released) if model.basis == "own"
              else lang("timing.borrowed", count=model.released, lent=model.borrowed_releases)

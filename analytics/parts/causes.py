@@ -35,6 +35,8 @@ class Causes:
     ----------
     first : str or None
         Its most urgent finding, whatever that is.
+    unsafe : bool
+        It is not to be used as it is fitted: another lock or wiring is needed, no spare part.
     new_part : str or None
         The finding by which a new part is due.
     score : float
@@ -47,6 +49,7 @@ class Causes:
     """
 
     first: str | None = None
+    unsafe: bool = False
     new_part: str | None = None
     score: float = 0.0
     wear: str | None = None
@@ -83,7 +86,9 @@ def causes_of(lock: Lock, findings: Sequence[Finding]) -> Causes:
     explained = of(NO_PART, grounds) if free else None
     around = of(NO_PART, [f for f in near if f.urgency != "watch"]) if free else None
     return Causes(
-        own[0].condition if own else None, due.condition if due else None,
+        own[0].condition if own else None,
+        any(f.condition == "unsafe-fitting" and f.urgency == "now" for f in own),
+        due.condition if due else None,
         due.score if due else 0.0, worn.condition if worn else None,
         explained.condition if explained else None, around.condition if around else None,
     )

@@ -48,6 +48,11 @@ LONGEST_LOOK = 2.0
 """No date is told that most likely lies beyond so many times the weeks seen (trade practice)."""
 PACE_WEEKS = 8
 """The pace is that of so many weeks with games, the last ones."""
+HEALTHY_WEEKS = (3, 8)
+"""The healthy latency is the median of the first third of the weeks seen: so many weeks at least and
+at most."""
+RISEN_WEEKS = 3
+"""Weeks whose middle must have risen before a path is fitted."""
 LONGEST_WEEKS = 104
 """Weeks looked back on for the path; older ones only tell the healthy latency."""
 SCATTER_WEIGHT = 20.0
@@ -375,7 +380,7 @@ def _lock_wear(
     if weekly.height < LEAST_WEEKS or not pace:
         return say("not enough data", pace)
     latency = weekly["latency_ms"].to_numpy()
-    healthy = float(np.median(latency[: max(3, min(8, latency.size // 3))]))
+    healthy = float(np.median(latency[: np.clip(latency.size // 3, *HEALTHY_WEEKS)]))
     limits = history.venue.limits
     pulse = present_pulses(history).get(lock.id)
     limit, limit_from = limit_of(lock, pulse.setting_ms if pulse else None, healthy, limits)
@@ -384,7 +389,7 @@ def _lock_wear(
     use = path_weeks["use"].to_numpy() / pace
     volts = path_weeks["log_volts"].to_numpy()
     seen = np.log(path_weeks["latency_ms"].to_numpy() / healthy) - VOLTS_EXPONENT * volts
-    risen = float(np.median(seen[-3:])) >= np.log1p(limits.drift_gate_percent / 100)
+    risen = float(np.median(seen[-RISEN_WEEKS:])) >= np.log1p(limits.drift_gate_percent / 100)
     path = None
     if risen and np.isfinite(limit):
         path = fit_path(

@@ -23,6 +23,13 @@ BETWEEN_MEDIANS = 0.2
 """Standard deviation of log medians between locks of a part, counted as two degrees of
 freedom beside what the venue's own locks show; common practice, no source."""
 
+PRIOR_FREEDOM = 2
+"""Degrees of freedom that :data:`BETWEEN_MEDIANS` counts for."""
+
+LEAST_ERROR = 1e-3
+"""No median is known better than to a thousandth: clocks and polling hide the rest."""
+
+
 @dataclass(frozen=True)
 class Pool:
     """Times at reference volts with a common, uncertain factor: own, or lent by siblings."""
@@ -120,7 +127,7 @@ def lent_pool(
         alike = (design_effect(late > 0, late_day) - 1) / max(a_day - 1, 1.0)
         own_a_day = own.late.size / np.unique(own.late_day).size
         effect = 1 + (own_a_day - 1) * min(alike, 1.0)
-        error = max(MEDIAN_ERROR * scatter * np.sqrt(effect / own.late.size), 1e-3) ** 2
+        error = max(MEDIAN_ERROR * scatter * np.sqrt(effect / own.late.size), LEAST_ERROR) ** 2
         weight = spread / (spread + error)
         mean, spread = mean + weight * (centre - mean), spread * (1 - weight)
     need = np.concatenate(needs)
@@ -142,7 +149,8 @@ def random_effects(centres: Reals, errors: Reals) -> tuple[float, float, float]:
     between = 0.0
     if count > 1:
         between = max(0.0, dersimonian_laird(centres, errors))
-    shrunk = ((count - 1) * between + 2 * BETWEEN_MEDIANS**2) / (count + 1)
+    shrunk = ((count - 1) * between + PRIOR_FREEDOM * BETWEEN_MEDIANS**2) / (
+        count - 1 + PRIOR_FREEDOM)
     weight = 1 / (errors**2 + shrunk)
     fixed = float((weight * centres).sum() / weight.sum())
     return fixed, float(1 / weight.sum()), float(shrunk)
@@ -160,4 +168,4 @@ def _centre(times: Reals, days: Ints) -> tuple[float, float]:
     log = np.log(times)
     middle = float(np.median(log))
     effect = design_effect(log > middle, days)
-    return middle, max(MEDIAN_ERROR * float(np.std(log)) * np.sqrt(effect / log.size), 1e-3)
+    return middle, max(MEDIAN_ERROR * float(np.std(log)) * np.sqrt(effect / log.size), LEAST_ERROR)

@@ -53,6 +53,24 @@ MISS_CONFIDENCE = 0.985
 by (Bonferroni's inequality)."""
 
 
+CENSORING_ROUNDS = 20
+"""Rounds in which silent short commands join the bound: each joins at most once, so few are ever
+needed."""
+
+TOO_SILENT = 0.05
+"""Chance under which silent commands are put down to the lock, not to luck."""
+
+FEWEST_FOR_CURVE = 3
+"""Releases below which no quantile and no curve is drawn."""
+
+PULSE_STEP = 0.03
+"""Pulses further apart than this (log scale) are of two lengths: programs and pollers hold a pulse
+to a few per cent."""
+
+MOST_SEEN_POINTS, MOST_PULSE_GROUPS = 40, 12
+"""What a figure and a line of text have room for."""
+
+
 def fit_lock(
     sample: Sample, lenders: Sequence[Sample], family_samples: Sequence[Sample],
     exponents: Mapping[str, Exponent], rail: RailModel | None, limits: Limits,
@@ -194,7 +212,7 @@ def _needs(
                               shift_deviation=pool.deviation)
 
     joined = np.zeros(pulses.size, dtype=bool)
-    for _ in range(20):
+    for _ in range(CENSORING_ROUNDS):
         limit = bound(0.99)
         short = np.zeros(pulses.size, bool) if limit is None else (pulses < limit) & ~joined
         if not short.any():
@@ -245,7 +263,7 @@ def _missed_again(sample: Sample) -> tuple[int, int]:
 
 def _too_silent(missed: int, commands: int, target: float) -> bool:
     """Whether so many silent commands are more than chance where the target is met (5 %)."""
-    return missed > 0 and float(special.bdtrc(missed - 1, commands, 1 - target)) < 0.05
+    return missed > 0 and float(special.bdtrc(missed - 1, commands, 1 - target)) < TOO_SILENT
 
 
 def released_alike(sample: Sample, others: Sequence[Sample]) -> list[Sample]:
@@ -275,7 +293,7 @@ def _describe(model: LockModel, sample: Sample, pool: Pool | None) -> LockModel:
         rows = [Quantile(q, float(v), float(v * low), float(v * high))
                 for q, v in zip(QUANTILES, values, strict=True)]
         return replace(model, quantiles=tuple(rows))
-    if sample.releases < 3:
+    if sample.releases < FEWEST_FOR_CURVE:
         return model
     rows = []
     plain = product_limit(sample.latency_ms, sample.released)
@@ -294,10 +312,10 @@ def _describe(model: LockModel, sample: Sample, pool: Pool | None) -> LockModel:
     return replace(model, quantiles=tuple(rows))
 
 
-def _seen(sample: Sample, most: int = 40) -> tuple[SeenPoint, ...]:
+def _seen(sample: Sample, most: int = MOST_SEEN_POINTS) -> tuple[SeenPoint, ...]:
     """The product-limit share released by each pulse length: what lies under the fitted curve."""
     first = sample.first
-    if sample.kind in (None, "door") or sample.released[first].sum() < 3:
+    if sample.kind in (None, "door") or sample.released[first].sum() < FEWEST_FOR_CURVE:
         return ()
     curve = product_limit(sample.need_ms[first], sample.released[first])
     steps = np.flatnonzero(curve.events > 0)
@@ -307,7 +325,7 @@ def _seen(sample: Sample, most: int = 40) -> tuple[SeenPoint, ...]:
     return tuple(SeenPoint(float(curve.times[i]), float(1 - curve.survival[i])) for i in chosen)
 
 
-def _pulse_groups(sample: Sample, most: int = 12) -> tuple[PulseGroup, ...]:
+def _pulse_groups(sample: Sample, most: int = MOST_PULSE_GROUPS) -> tuple[PulseGroup, ...]:
     """Commands grouped by pulse length, each group of nearly equal pulses."""
     use = sample.first
     pulse, released = sample.pulse_ms[use], sample.released[use]
@@ -316,7 +334,7 @@ def _pulse_groups(sample: Sample, most: int = 12) -> tuple[PulseGroup, ...]:
     order = np.argsort(pulse, kind="stable")
     pulse, released = pulse[order], released[order]
     # A new group where the pulse steps up by more than 3 %; the narrowest steps go first.
-    breaks = np.flatnonzero(np.diff(np.log(pulse)) > 0.03) + 1
+    breaks = np.flatnonzero(np.diff(np.log(pulse)) > PULSE_STEP) + 1
     if breaks.size > most - 1:
         steps = np.diff(np.log(pulse))[breaks - 1]
         breaks = np.sort(breaks[np.argsort(-steps, kind="stable")[: most - 1]])

@@ -39,6 +39,9 @@ RAIL_WEEKS = 8
 MEND_RATIO, FEWEST_PEERS = 1.5, 3
 """A lock that needs this many times the middle of its part's other locks is held by something."""
 
+RAIL_TAIL = 0.005
+"""The rail's low and high volts leave this share of the readings out at either end: misreadings."""
+
 FEWEST_READINGS = 20
 """Fewer rail readings than this say nothing about the range a rail has shown."""
 
@@ -212,7 +215,8 @@ def rail_models(
         low = typical = high = None
         if volts.len() >= FEWEST_READINGS:
             low, typical, high = (
-                round(float(volts.quantile(q, "nearest") or 0.0), 3) for q in (0.005, 0.5, 0.995)
+                round(float(volts.quantile(q, "nearest") or 0.0), 3)
+                for q in (RAIL_TAIL, 0.5, 1 - RAIL_TAIL)
             )
         found = ohms.get(supply.id, {})
         result[supply.id] = RailModel(

@@ -27,10 +27,15 @@ LEVEL_ERRORS = 6.0
 SLOW = 1.5
 """A release is slow beyond this many times the median."""
 
+LEAST_DAYS = 4
+"""Days on either side of a cut before their medians say anything of a level."""
+
+ROUNDS = 3
+"""How often a cut is looked for, each time in what is left: a drift changes again."""
+
 
 def present_since(
     day: Ints, silent: Flags, latency: Reals, volts_factor: Reals, *, least_shift: float,
-    rounds: int = 3,
 ) -> int | None:
     """First day of the lock's present behaviour.
 
@@ -47,8 +52,6 @@ def present_since(
     least_shift : float
         No shift of the level below this (log scale) counts: the venue's gate for drifts, or what
         the clock can tell where that is more.
-    rounds : int, default 3
-        How often a cut is looked for, each time in what is left (a drift changes again).
 
     Returns
     -------
@@ -63,7 +66,7 @@ def present_since(
     log = np.log(np.maximum(latency * volts_factor, 1e-6))
     start: int | None = None
     use = np.ones(day.size, dtype=bool)
-    for _ in range(rounds):
+    for _ in range(ROUNDS):
         cut = _strongest(day[use], silent[use], log[use], least_shift)
         if cut is None:
             break
@@ -119,7 +122,7 @@ def _entropy(mark: Flags) -> float:
 
 def _level_change(new: Reals, old: Reals, gate: float) -> float:
     """The smaller of shift over gate and shift over its error over what is asked for."""
-    if min(new.size, old.size) < 4:
+    if min(new.size, old.size) < LEAST_DAYS:
         return 0.0
     shift = abs(float(np.median(new)) - float(np.median(old)))
     error = float(np.sqrt(np.var(new, ddof=1) / new.size + np.var(old, ddof=1) / old.size))

@@ -40,8 +40,11 @@ GOLDEN = (5**0.5 - 1) / 2
 LEAST_LEFT = 0.05
 """A time put somewhere within its step keeps at least this share of itself: none is 0."""
 
+LEAST_ABOVE = 5
+"""Events above the threshold that a slope of the tail is read from, at the least."""
+
 UPPER_SHARE = 0.1
-"""The share of the sample that the slope of the tail is read from (at least five events)."""
+"""The share of the sample that the slope of the tail is read from (see :data:`LEAST_ABOVE`)."""
 
 
 def design_effect(marks: npt.ArrayLike, days: npt.ArrayLike) -> float:
@@ -264,19 +267,19 @@ def _power_tail(
 ) -> float:
     """Threshold at the upper share, then a power law beyond it."""
     count = int(event.sum())
-    wanted = max(5, int(UPPER_SHARE * count))
+    wanted = max(LEAST_ABOVE, int(UPPER_SHARE * count))
     share = wanted / count
     index = int(np.argmax(survival <= share + 1e-12)) if (survival <= share + 1e-12).any() else 0
     threshold = float(times[index])
     above = value > threshold
     events = int((above & event).sum())
-    if events < 5:  # Ties at the top: one step lower.
+    if events < LEAST_ABOVE:  # Ties at the top: one step lower.
         lower = np.flatnonzero(times < threshold)
         for candidate in lower[::-1]:
             threshold, index = float(times[candidate]), int(candidate)
             above = value > threshold
             events = int((above & event).sum())
-            if events >= 5:
+            if events >= LEAST_ABOVE:
                 break
     effect = 1.0 if days is None else design_effect(above, days)
     independent = value.size / effect

@@ -150,4 +150,4 @@ def test_what_a_habit_explains_needs_no_part_and_is_named():
     assert orders.parts[0].order_now == 0
     page = render_parts(orders, "Mill")["index.html"].decode()
     assert "need no new part; see the health report for what to do: d2 (Players lean on it)" in page
-    assert "fit another kind of lock before anyone plays: d3" in page
+    assert "Unsafe as fitted, and no spare part mends that: d3." in page
