@@ -151,7 +151,7 @@ def _without_part(orders: Orders, lang: Language) -> str:
     """Locks with a fault that needs no part, each with its fault."""
     return lang.listing(
         f"{need.lock} ({lang(f'condition.{need.no_part_for}.wrong')})"
-        for need in orders.needs if need.no_part_for is not None)
+        for need in orders.needs if need.no_part_for is not None and not need.causes.unsafe)
 
 
 def _between(first: str, last: str) -> str:

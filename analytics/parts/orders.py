@@ -95,9 +95,9 @@ class LockNeed:
 
     @property
     def no_part_for(self) -> str | None:
-        """The condition of this lock, or behind its drift, that needs no part."""
-        around = self.causes.around if self.wear.sign == "explained" else None
-        return self.causes.no_part or around
+        """The condition of this lock, or the one behind its drift, that needs no part."""
+        behind = self.causes.explained if self.wear.sign == "explained" else None
+        return self.causes.no_part or behind
 
     @property
     def can_be_told(self) -> bool:
@@ -369,7 +369,7 @@ def chance_within(need: LockNeed, life: LifePosterior | None, weeks: float) -> f
 def _need(
     lock: Lock, units: UnitLives, wear: LockWear, life: LifePosterior | None, causes: Causes,
 ) -> LockNeed:
-    if wear.weeks.size and (causes.no_part or causes.around):
+    if wear.weeks.size and causes.explained:
         wear = replace(wear, sign="explained", weeks=np.empty(0), since_weeks=None)
     bare = LockNeed(
         lock.id, lock.room, lock.part, wear, units.cycles, units.known_from_new, units.pace,

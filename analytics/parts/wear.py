@@ -49,8 +49,8 @@ LONGEST_LOOK = 2.0
 PACE_WEEKS = 8
 """The pace is that of so many weeks with games, the last ones."""
 HEALTHY_WEEKS = (3, 8)
-"""The healthy latency is the median of the first third of the weeks seen: so many weeks at least and
-at most."""
+"""The healthy latency is the median of the first third of the weeks seen: so many weeks at least
+and at most."""
 RISEN_WEEKS = 3
 """Weeks whose middle must have risen before a path is fitted."""
 LONGEST_WEEKS = 104

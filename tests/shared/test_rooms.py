@@ -17,7 +17,7 @@ MAY = {
 }
 ORDER = (
     {"statistics"}, {"history"}, {"pairing", "physics"}, {"drift"},
-    {"conditions", "timing", "parts"}, {"health"},
+    {"conditions"}, {"timing", "parts"}, {"health"},
 )
 """Packages of ``analytics``: each imports only what stands before it, or itself."""
 
