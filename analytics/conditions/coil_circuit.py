@@ -11,8 +11,9 @@ from remanence.analytics.conditions.evidence import finding, raised_on_way_out, 
 from remanence.analytics.conditions.fault_course import Course, course
 from remanence.analytics.history import Flags, History
 from remanence.analytics.physics.rail_load import RailLoad, logged_currents, rail_loads
+from remanence.analytics.statistics.change import Change
 from remanence.analytics.statistics.intervals import median_interval
-from remanence.analytics.statistics.level_change import LevelChange, level_change
+from remanence.analytics.statistics.level_change import level_change
 from remanence.shared.findings import Evidence, Finding
 
 _HIGH_WATCH, _HIGH_PLAN, _HIGH_NOW = np.log([1.10, 1.12, 1.20])
@@ -236,15 +237,14 @@ def coil_current_high(history: History) -> list[Finding]:
     return found
 
 
-def _within_a_step(load: RailLoad, row: int, change: LevelChange) -> bool:
+def _within_a_step(load: RailLoad, row: int, change: Change) -> bool:
     """Whether the change is no more than two of the meter's own steps."""
-    sag_volts = np.exp(change.before + float(np.nanmedian(load.rail))) * load.supply.rated_volts
+    load_share = np.exp(change.before.level + float(np.nanmedian(load.rail)))
+    sag_volts = load_share * load.supply.rated_volts
     return bool(sag_volts * abs(np.expm1(change.shift)) < 2.2 * load.step_volts)
 
 
-def _risen(
-    history: History, name: str, change: LevelChange, *, alone: bool
-) -> list[Finding]:
+def _risen(history: History, name: str, change: Change, *, alone: bool) -> list[Finding]:
     if change.shift < _HIGH_WATCH or change.z < 5:
         return []
     lock = history.venue.locks_by_id[name]
@@ -255,17 +255,18 @@ def _risen(
     if alone:
         # One coil on the rail: the rail's own joints would look the same.
         score, urgency = min(score, 0.6), "week" if urgency == "now" else urgency
-    ratio, bounds = float(np.exp(change.shift)), np.exp(change.limits)
+    ratio, bounds = float(np.exp(change.shift)), np.exp([change.shift_low, change.shift_high])
     ohms = (f", as if its coil had {lock.ohms / ratio:.1f} instead of {lock.ohms:.1f} ohms"
             if lock.ohms else "")
+    since, low, high = change.dates()
     return [finding(
         name, "coil-current-high", urgency, score,
-        since=change.since, since_low=change.low, since_high=change.high,
+        since=since, since_low=low, since_high=high,
         says=f"{name} draws {100 * (ratio - 1):.0f} % more current than it did{ohms}. Shorted "
              "turns run hot: do not touch the coil.",
         evidence=[Evidence(
             "current against its own past, rail's change taken out", 100 * ratio, "%",
-            n=change.days_now, now_low=100 * float(bounds[0]), now_high=100 * float(bounds[1]),
+            n=change.now.n, now_low=100 * float(bounds[0]), now_high=100 * float(bounds[1]),
             before=100.0)],
         not_excluded=("supply-sag",) if alone else (),
     )]

@@ -12,8 +12,8 @@ import numpy as np
 
 from remanence.analytics.drift.common import Wander
 from remanence.analytics.drift.judge import LockDrift
+from remanence.analytics.statistics.arrays import Reals
 from remanence.analytics.statistics.control_charts import cusum
-from remanence.analytics.statistics.intervals import Reals
 from remanence.analytics.statistics.trend import LEAST_VALUES, Trend, trend
 
 ALLOWANCE, LIMIT, CAP = 1.0, 5.0, 4.0
@@ -58,7 +58,7 @@ def weekly_course(drift: LockDrift, wander: Wander) -> WeeklyCourse:
     chart = cusum(level / deviation, target=0.0, allowance=ALLOWANCE, limit=LIMIT, cap=CAP)
     slope = None
     if drift.fit is not None:
-        since = weeks >= np.floor_divide(drift.fit.onset, 7) - 1
+        since = weeks >= np.floor_divide(drift.fit.since, 7) - 1
         if since.sum() >= LEAST_VALUES:
             slope = trend(weeks[since], level[since])
     return WeeklyCourse(

@@ -150,7 +150,7 @@ def _hump_only(drift: LockDrift) -> bool:
     On a door the quick ones are those that a person waited for, so they are the lock's own.
     """
     days = drift.days
-    onset = drift.fit.onset if drift.fit else 0.0
+    onset = drift.fit.since if drift.fit else 0.0
     before, after = days.value[days.release_day < onset], days.value[days.release_day >= onset]
     if before.size < 10 or after.size < 10:
         return False

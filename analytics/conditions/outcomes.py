@@ -11,8 +11,10 @@ import polars as pl
 from remanence.analytics.conditions.evidence import finding, raised_on_way_out, share_evidence
 from remanence.analytics.drift.judge import drifts
 from remanence.analytics.history import History, baseline_start, last_service, per_lock, with_weeks
-from remanence.analytics.statistics.intervals import Reals, probability
-from remanence.analytics.statistics.rates import Rate, rate_that_matters
+from remanence.analytics.statistics.arrays import Reals
+from remanence.analytics.statistics.change import Change
+from remanence.analytics.statistics.intervals import probability
+from remanence.analytics.statistics.rates import rate_that_matters
 from remanence.shared.findings import Evidence, Finding
 from remanence.shared.venue import Lock
 
@@ -66,34 +68,30 @@ def no_release(history: History) -> list[Finding]:
         short = _too_short(lock, rows, history)
         if short is not None and short[0] > 0.5:
             continue
-        since, low, high = (
-            _date(history, moment) for moment in (rate.since, rate.since_low, rate.since_high)
-        )
+        since, low, high = rate.dates(history.week.monday.toordinal())
         unhelped = _before_service(history, lock.id)
         words, extra = "", {}
         if unhelped is not None:
             earlier, done, action = unhelped
-            since, low, high = (_date(history, moment) for moment in (
-                earlier.since, earlier.since_low, earlier.since_high))
+            since, low, high = earlier.dates(history.week.monday.toordinal())
             words = f" It was {action} on {done.isoformat()}, which did not help."
             extra = {"service": {"date": done.isoformat(), "action": action, "helped": False}}
-        share = rate.count / rate.total
-        serious = 100 * share >= history.venue.limits.no_release_now_percent
+        (count, total), window = rate.now.count, rate.window_days or 0
+        serious = 100 * rate.now.level >= history.venue.limits.no_release_now_percent
         urgency = raised_on_way_out("now" if serious else "week", lock)
-        retries = int((rows["attempt"].fill_null(1) > 1).to_numpy()[day > 6 - rate.window_days]
+        retries = int((rows["attempt"].fill_null(1) > 1).to_numpy()[day > 6 - window]
                       .sum())
         found.append(finding(
             lock.id, "no-release", urgency, probability(rate.log_odds),
             since=since, since_low=low, since_high=high,
-            says=f"{lock.id} did not release on {rate.count} of {rate.total} commands in the last "
-                 f"{rate.window_days} days" + (f"; {retries} retries." if retries else ".") + words,
+            says=f"{lock.id} did not release on {count} of {total} commands in the last "
+                 f"{window} days" + (f"; {retries} retries." if retries else ".") + words,
             evidence=[
-                share_evidence("commands without release", (rate.count, rate.total),
-                               (rate.count_before, rate.total_before)),
-                Evidence("retries", float(retries), "commands", n=rate.total),
+                share_evidence("commands without release", rate.now.count, rate.before.count),
+                Evidence("retries", float(retries), "commands", n=total),
             ],
             not_excluded=_unseen(rows, lock),
-            extra={"share": round(share, 4), **extra},
+            extra={"share": round(rate.now.level, 4), **extra},
         ))
     return found
 
@@ -114,7 +112,7 @@ def _usual_failures(
     return (1.0 + missed, 8.0 + weight * float(past.sum()) - missed), (8.0, 2.0)
 
 
-def _before_service(history: History, name: str) -> tuple[Rate, date, str] | None:
+def _before_service(history: History, name: str) -> tuple[Change, date, str] | None:
     """What the lock's failures were like just before its last service, if they mattered then."""
     serviced = last_service(history, name)
     if serviced is None or (history.week.sunday - serviced[0]).days > 90:
@@ -275,18 +273,19 @@ def _feedback_moves(this_week: pl.DataFrame, open_now: pl.DataFrame) -> bool:
     return (this_week["outcome"] == "released").any()
 
 
-def _left_open(history: History, lock: Lock, rate: Rate) -> Finding:
+def _left_open(history: History, lock: Lock, rate: Change) -> Finding:
     drift = drifts(history).current.get(lock.id)
     unsure = ("catch spring weak",) if not lock.is_magnet else ("weakening-hold",)
+    since, low, high = rate.dates(history.week.monday.toordinal())
+    count, total = rate.now.count
     return finding(
         lock.id, "not-reclosed", "week" if lock.on_way_out is False else "plan",
         probability(rate.log_odds),
-        since=_date(history, rate.since), since_low=_date(history, rate.since_low),
-        since_high=_date(history, rate.since_high),
-        says=f"{lock.id} stood open on {rate.count} of {rate.total} commands in the last "
+        since=since, since_low=low, since_high=high,
+        says=f"{lock.id} stood open on {count} of {total} commands in the last "
              f"{rate.window_days} days: it was not closed at the reset, or does not catch.",
-        evidence=[share_evidence("commands that found it open", (rate.count, rate.total),
-                                 (rate.count_before, rate.total_before))],
+        evidence=[share_evidence("commands that found it open", rate.now.count,
+                                 rate.before.count)],
         not_excluded=unsure if drift is not None else (*unsure, "contact-stuck"),
     )
 

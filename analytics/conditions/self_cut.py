@@ -10,8 +10,9 @@ import polars as pl
 from remanence.analytics.conditions.evidence import finding, share_evidence
 from remanence.analytics.conditions.fault_course import Course, course, live_rows
 from remanence.analytics.history import Flags, History, Ints, Reals, Rows, rows_by_lock
+from remanence.analytics.statistics.change import Change
 from remanence.analytics.statistics.intervals import probability
-from remanence.analytics.statistics.level_change import LevelChange, level_change
+from remanence.analytics.statistics.level_change import level_change
 from remanence.shared.findings import Evidence, Finding
 
 _LEAST_PULSE_MS = 250.0
@@ -131,9 +132,11 @@ def loaded_to_the_end(history: History) -> list[Finding]:
         level = np.bincount(where, weights=sag) / np.bincount(where)
         change = level_change(days, level, history.week.monday.toordinal(),
                               floor=_noise_of_a_day(alone))
-        if change is None or not _no_longer_cut(change, _expected(history, rows, change.since)):
+        if change is None:
             continue
-        live = live_rows(alone, history) & (alone.day >= change.since.toordinal())
+        if not _no_longer_cut(change, _expected(history, rows, change.dates()[0])):
+            continue
+        live = live_rows(alone, history) & (alone.day >= change.since)
         if live.sum() < 5 or (alone.real("attempt")[live] > 1).mean() > _LEFT_ALONE_SHARE:
             continue
         found.append(_mean_finding(alone, live, change))
@@ -177,30 +180,32 @@ def _expected(history: History, rows: Rows, since: date) -> tuple[float, float]:
     return found[0], found[1]
 
 
-def _no_longer_cut(change: LevelChange, expected: tuple[float, float]) -> bool:
+def _no_longer_cut(change: Change, expected: tuple[float, float]) -> bool:
     """Whether it was cut, and is not, by what a coil that is not cut would take off the rail.
 
     A rail that softens makes more of what was there; so both are held against its others.
     """
     before, now = expected
     return bool(
-        change.shift > 0 and change.z > _SURE_Z and change.before < _CUT_SHARE * before
-        and change.now > _UNCUT_SHARE * now)
+        change.shift > 0 and change.z > _SURE_Z and change.before.level < _CUT_SHARE * before
+        and change.now.level > _UNCUT_SHARE * now)
 
 
-def _mean_finding(rows: Rows, live: Flags, change: LevelChange) -> Finding:
-    name, low_high = rows.lock.id, change.limits
+def _mean_finding(rows: Rows, live: Flags, change: Change) -> Finding:
+    name = rows.lock.id
+    since, low, high = change.dates()
+    now, before = change.now.level, change.before.level
     odds = 0.5 * change.z**2 + np.log(_RATE_PRIOR)
     return finding(
         name, "self-cut-failed", "week", min(probability(float(odds)), 0.95),
-        since=change.since, since_low=change.low, since_high=change.high,
-        says=f"{name} loads the rail to the end of its pulses, by {1000 * change.now:.0f} mV in "
-             f"the mean of {int(live.sum())} commands (before: {1000 * change.before:.0f} mV). "
+        since=since, since_low=low, since_high=high,
+        says=f"{name} loads the rail to the end of its pulses, by {1000 * now:.0f} mV in "
+             f"the mean of {int(live.sum())} commands (before: {1000 * before:.0f} mV). "
              "Nobody tried again: its switch does not cut its coil any more.",
         evidence=[Evidence(
-            "load in the last part of the pulse", change.now, "V", n=int(live.sum()),
-            now_low=change.before + low_high[0], now_high=change.before + low_high[1],
-            before=change.before,
+            "load in the last part of the pulse", now, "V", n=int(live.sum()),
+            now_low=before + change.shift_low, now_high=before + change.shift_high,
+            before=before,
         )],
         not_excluded=("no-release",),
     )

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import weakref
 from collections.abc import Callable
-from datetime import date, timedelta
 
 import numpy as np
 import polars as pl
@@ -37,7 +36,7 @@ def slow_modes(history: History) -> dict[str, SlowMode]:
             rows = rows.filter(pl.col("day") >= start)
         row_day = rows["day"].to_physical().to_numpy().astype(float) + 719163.0 - epoch
         mode = slow_mode(drift.days, rows, row_day)
-        if mode is not None and mode.log_odds > 0:
+        if mode is not None and mode.change.log_odds > 0:
             found[name] = mode
     _LAST[:] = [(weakref.ref(history), found)]
     return found
@@ -57,7 +56,7 @@ def slow_at_times(history: History) -> list[Finding]:
         sooner = drift.change < -history.venue.limits.drift_gate_percent / 100
         if sooner and drift.fit is not None and drift.fit.log_odds > 0:
             continue  # it has become sooner: what it was looks slow beside that
-        if mode.unanswered > 0.7 * mode.count:
+        if mode.unanswered > 0.7 * mode.change.now.count[0]:
             continue  # it fails rather than lags: said as no-release
         condition = "slow-drop" if lock.is_magnet else "sticking-catch"
         urgency = raised_on_way_out("week", lock)
@@ -74,9 +73,10 @@ def loaded_catch(history: History) -> list[Finding]:
     found = []
     for name, mode in slow_modes(history).items():
         lock = history.venue.locks_by_id[name]
-        if mode.loaded <= 0 or lock.is_magnet or mode.unanswered > 0.7 * mode.count:
+        if mode.loaded <= 0 or lock.is_magnet or mode.unanswered > 0.7 * mode.change.now.count[0]:
             continue
-        urgency = raised_on_way_out("plan" if mode.unanswered < 0.05 * mode.total else "week", lock)
+        failing = mode.unanswered >= 0.05 * mode.change.now.n
+        urgency = raised_on_way_out("week" if failing else "plan", lock)
         found.append(_finding(
             history, lock, mode, "loaded-catch", urgency,
             ("sticking-catch",) if mode.loaded < 3 else (),
@@ -87,7 +87,8 @@ def loaded_catch(history: History) -> list[Finding]:
 
 
 def _words(mode: SlowMode) -> str:
-    words = f"{mode.count} of {mode.total} commands slow or unanswered"
+    count, total = mode.change.now.count
+    words = f"{count} of {total} commands slow or unanswered"
     if np.isfinite(mode.slow_ms) and np.isfinite(mode.usual_ms):
         words += f" (about {mode.slow_ms:.3g} ms in place of {mode.usual_ms:.3g} ms)"
     if mode.unanswered:
@@ -95,27 +96,24 @@ def _words(mode: SlowMode) -> str:
     return words
 
 
-def _day(history: History, day: float) -> date:
-    return history.week.monday + timedelta(days=int(np.floor(day)))
-
-
 def _finding(
     history: History, lock: Lock, mode: SlowMode, condition: str, urgency: str,
     not_excluded: tuple[str, ...], says: str,
 ) -> Finding:
+    change = mode.change
+    since, low, high = change.dates(history.week.monday.toordinal())
     return finding(
-        lock.id, condition, urgency, probability(mode.log_odds), says=says,
-        since=_day(history, mode.since), since_low=_day(history, mode.since_low),
-        since_high=_day(history, mode.since_high), not_excluded=not_excluded,
+        lock.id, condition, urgency, probability(change.log_odds), says=says,
+        since=since, since_low=low, since_high=high, not_excluded=not_excluded,
         evidence=[
             share_evidence(
-                "slow or unanswered commands", (mode.count, mode.total),
-                (mode.count_before, mode.total_before) if mode.total_before else None,
+                "slow or unanswered commands", change.now.count,
+                change.before.count if change.before.n else None,
             ),
             share_evidence("the same after a rest", (mode.first_count, mode.first_total)),
             Evidence("median latency of the slow ones",
                      mode.slow_ms if np.isfinite(mode.slow_ms) else None, "ms",
-                     n=mode.count - mode.unanswered,
+                     n=change.now.count[0] - mode.unanswered,
                      before=mode.usual_ms if np.isfinite(mode.usual_ms) else None),
         ],
         extra={"course": "slow mode", "from_start": mode.from_start},

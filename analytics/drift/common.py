@@ -13,7 +13,7 @@ import numpy as np
 
 from remanence.analytics.drift.daily_series import LockDays
 from remanence.analytics.history import family
-from remanence.analytics.statistics.intervals import Reals
+from remanence.analytics.statistics.arrays import Reals
 from remanence.shared.venue import Lock
 
 VOLTS_EXPONENT = -2.0

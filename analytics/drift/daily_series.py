@@ -13,7 +13,8 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 
-from remanence.analytics.statistics.intervals import Reals, robust_deviation
+from remanence.analytics.statistics.arrays import Reals
+from remanence.analytics.statistics.intervals import robust_deviation
 from remanence.shared.venue import Lock
 
 LEAST_SCATTER = 0.03

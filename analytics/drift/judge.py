@@ -15,7 +15,7 @@ from datetime import date, timedelta
 import numpy as np
 import polars as pl
 
-from remanence.analytics.drift.change_model import ChangeFit, fit_change
+from remanence.analytics.drift.change_model import fit_change
 from remanence.analytics.drift.common import (
     Wander,
     explained,
@@ -30,7 +30,8 @@ from remanence.analytics.drift.neighbours import MatesCourse, mates_courses
 from remanence.analytics.drift.season import CommonWeeks, common_weeks
 from remanence.analytics.history import History, baseline_start, last_service, per_lock, with_weeks
 from remanence.analytics.physics.rail_load import rail_loads
-from remanence.analytics.statistics.intervals import Reals
+from remanence.analytics.statistics.arrays import Reals
+from remanence.analytics.statistics.change import Change
 from remanence.shared.tables import BASELINE_ACTIONS
 
 SIGHT_SCHEMA = pl.Schema({
@@ -122,7 +123,7 @@ class LockDrift:
         Its id.
     days : LockDays
         Its daily levels.
-    fit : ChangeFit or None
+    fit : Change or None
         The fitted change; None with fewer than twelve releases.
     change : float
         The fitted change relative to before (+0.12: 12 % slower).
@@ -149,7 +150,7 @@ class LockDrift:
 
     lock: str
     days: LockDays
-    fit: ChangeFit | None
+    fit: Change | None
     change: float
     seen: float
     seen_low: float
@@ -342,7 +343,7 @@ def _judge(
         recent = _since_onset(days, fit, recent)
     early_end = days.day[0] + 7 * EARLY_WEEKS
     if fit is not None:
-        early_end = min(early_end, max(fit.onset, days.day[0] + 1))
+        early_end = min(early_end, max(fit.since, days.day[0] + 1))
     early = np.flatnonzero(days.day < early_end)
     from_first = two_levels(noise, early, recent, scale)
     detectable = _detectable(days, beside.wander[group_of(days.lock)], scale)
@@ -363,30 +364,27 @@ def _judge(
         and shift * from_first.change + abs(shift) * from_first.change_deviation > 0.6 * shift**2
     )
     seen, half = (levels.change, T_QUANTILE * levels.change_deviation) if levels else (np.nan,) * 2
-    moment = history.week.monday
     return LockDrift(
         days.lock.id, days, fit, days.as_share(shift),
         days.as_share(seen), days.as_share(seen - half),
         days.as_share(seen + half), *_spans(days, levels),
-        moment + timedelta(days=int(fit.onset)),
-        moment + timedelta(days=int(np.floor(fit.onset_low))),
-        moment + timedelta(days=int(np.ceil(fit.onset_high))),
-        stands, detectable, releases_now, noise.level - fit.before, start,
+        *fit.dates(history.week.monday.toordinal()),
+        stands, detectable, releases_now, noise.level - fit.before.level, start,
     )
 
 
-def _before_onset(days: LockDays, fit: ChangeFit, recent: np.ndarray) -> np.ndarray:
+def _before_onset(days: LockDays, fit: Change, recent: np.ndarray) -> np.ndarray:
     """Days that the change had not begun on, as surely as can be told."""
-    for until in (fit.onset_low, fit.onset):
-        before = np.flatnonzero(days.day < until)
+    for until in (fit.since_low, fit.since):
+        before = np.flatnonzero(days.day < (until or 0.0))
         if before.size >= 3:
             return np.setdiff1d(before, recent)
     return np.setdiff1d(np.arange(days.day.size), recent)[:3]
 
 
-def _since_onset(days: LockDays, fit: ChangeFit, recent: np.ndarray) -> np.ndarray:
+def _since_onset(days: LockDays, fit: Change, recent: np.ndarray) -> np.ndarray:
     """The week's days since a change that came in it, where there are enough of them."""
-    since = recent[days.day[recent] >= fit.onset]
+    since = recent[days.day[recent] >= fit.since]
     return since if since.size and days.releases[since].sum() >= 5 else recent
 
 

@@ -28,7 +28,8 @@ from remanence.analytics.drift.common import (
 from remanence.analytics.drift.daily_series import LockDays
 from remanence.analytics.drift.neighbours import MatesCourse, answer_to_volts
 from remanence.analytics.drift.season import CommonWeeks, season_at_low, season_uncertainty
-from remanence.analytics.statistics.intervals import Reals, robust_deviation
+from remanence.analytics.statistics.arrays import Reals
+from remanence.analytics.statistics.intervals import robust_deviation
 
 CLOCK_WANDER_MS = (1.0, 10.0)
 """How far two controllers' clocks wander against each other from day to day, where a latency is

@@ -34,7 +34,7 @@ from remanence.analytics.drift.season import (
     weighted_median,
 )
 from remanence.analytics.history import Ints
-from remanence.analytics.statistics.intervals import Reals
+from remanence.analytics.statistics.arrays import Reals
 
 LEAST_MATES = 3
 """Fewer neighbours than this do not tell what their rail did to all of them."""

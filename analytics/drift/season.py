@@ -21,7 +21,7 @@ from remanence.analytics.drift.common import (
     explained,
 )
 from remanence.analytics.drift.daily_series import LockDays
-from remanence.analytics.statistics.intervals import Reals
+from remanence.analytics.statistics.arrays import Reals
 
 LEAST_SIBLINGS = 4
 """Fewer locks than this do not show what a week did to all of them."""

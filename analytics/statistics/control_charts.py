@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from remanence.analytics.statistics.intervals import Reals
+from remanence.analytics.statistics.arrays import Reals
 
 MOVING_RANGE_DIVISOR = 1.128
 """d2 of two values (any table of control-chart constants)."""

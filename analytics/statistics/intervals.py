@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import numpy as np
-import numpy.typing as npt
 from scipy import stats
 
-Reals = npt.NDArray[np.float64]
+from remanence.analytics.statistics.arrays import Reals
+
+NORMAL_95 = 1.959963984540054
+"""Standard deviations either side of the mean that hold 95 % of a normal distribution."""
 
 
 def wilson(count: int, total: int, confidence: float = 0.95) -> tuple[float, float]:

@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import stats
 
-from remanence.analytics.statistics.intervals import Reals
+from remanence.analytics.statistics.arrays import Reals
 
 LEAST_VALUES = 8
 """Fewer values than this carry no p-value for a trend (common practice, no source)."""

@@ -146,7 +146,7 @@ def lock_sample(history: History, lock: Lock, rows: pl.DataFrame, weeks: float) 
     )
     if since is None:
         return sample
-    changed = _EPOCH + timedelta(days=since)
+    changed = since.dates(_EPOCH.toordinal())[0]
     return replace(_sample(dated.filter(pl.col("day") >= changed), lock), changed=changed)
 
 
