@@ -126,7 +126,7 @@ def opened_unpowered(history: History) -> list[Finding]:
     against the commands given meanwhile and held against the lock's own past, as staff open
     locks by hand now and then; a day counts three times at most.
     """
-    commands = rows_by_lock(history.actuations, "command_time", history)
+    commands = rows_by_lock(history.dated("actuations"), "command_time", history)
     openings = rows_by_lock(
         history.openings.filter(~pl.col("energised").fill_null(False)), "time", history)
     played = _played(history)
@@ -171,7 +171,7 @@ def _answers_another(rows: Rows) -> Flags:
 def _played(history: History) -> dict[int, tuple[int, int]]:
     """First and last command of each day, by day ordinal: what lies outside is staff's time."""
     spans: dict[int, tuple[int, int]] = {}
-    for rows in rows_by_lock(history.actuations, "command_time", history).values():
+    for rows in rows_by_lock(history.dated("actuations"), "command_time", history).values():
         days, first = np.unique(rows.day, return_index=True)
         last = np.append(first[1:], rows.size) - 1
         for day, low, high in zip(days, rows.time_us[first], rows.time_us[last], strict=True):

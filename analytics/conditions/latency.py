@@ -15,7 +15,7 @@ from remanence.analytics.conditions.slow_mode import slow_modes
 from remanence.analytics.drift.common import group_of
 from remanence.analytics.drift.daily_series import least_change_ms
 from remanence.analytics.drift.judge import LockDrift, drifts
-from remanence.analytics.history import History, last_service, per_lock, with_weeks
+from remanence.analytics.history import History, last_service, per_lock
 from remanence.analytics.statistics.intervals import median_interval, poisson_limits, probability
 from remanence.shared.findings import Evidence, Finding
 from remanence.shared.venue import Lock
@@ -329,7 +329,7 @@ def _as_logged(drift: LockDrift, history: History) -> list[Evidence]:
 
 def _forced_openings(history: History) -> dict[str, Finding]:
     """Magnets pulled open while energised, oftener than chance and than before."""
-    opened = with_weeks(history.openings.filter(pl.col("energised")), "time", history)
+    opened = history.dated("openings").filter(pl.col("energised"))
     out: dict[str, Finding] = {}
     for name, rows in per_lock(opened).items():
         lock = history.venue.locks_by_id.get(name)

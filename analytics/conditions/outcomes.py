@@ -10,7 +10,13 @@ import polars as pl
 
 from remanence.analytics.conditions.evidence import finding, raised_on_way_out, share_evidence
 from remanence.analytics.drift.judge import drifts
-from remanence.analytics.history import History, baseline_start, last_service, per_lock, with_weeks
+from remanence.analytics.history import (
+    History,
+    actuations_by_lock,
+    day_ordinals,
+    last_service,
+    since_baseline,
+)
 from remanence.analytics.statistics.arrays import Reals
 from remanence.analytics.statistics.change import Change
 from remanence.analytics.statistics.intervals import probability
@@ -34,19 +40,15 @@ PULSE_MARGIN = 1.05
 
 def _rows(history: History) -> Iterator[tuple[Lock, pl.DataFrame, Reals]]:
     """Each lock's rows since its baseline's start, with the day counted from the week's Monday."""
-    dated = with_weeks(history.actuations, "command_time", history)
-    by_lock = per_lock(dated)
+    by_lock = actuations_by_lock(history)
     epoch = history.week.monday.toordinal()
     for lock in history.venue.locks:
         rows = by_lock.get(lock.id)
         if rows is None:
             continue
-        start = baseline_start(history, lock.id)
-        if start is not None:
-            rows = rows.filter(pl.col("day") >= start)
+        rows = since_baseline(rows, history, lock.id)
         if rows.height:
-            day = rows["day"].to_physical().to_numpy().astype(float) + 719163.0 - epoch
-            yield lock, rows, day
+            yield lock, rows, (day_ordinals(rows["day"]) - epoch).astype(float)
 
 
 def _date(history: History, day: float) -> date:
@@ -117,16 +119,14 @@ def _before_service(history: History, name: str) -> tuple[Change, date, str] | N
     serviced = last_service(history, name)
     if serviced is None or (history.week.sunday - serviced[0]).days > 90:
         return None
-    rows = with_weeks(
-        history.actuations.filter(pl.col("lock") == name), "command_time", history
-    ).filter(
+    rows = actuations_by_lock(history)[name].filter(
         (pl.col("day") < serviced[0]) & (pl.col("attempt").fill_null(1) == 1)
         & pl.col("outcome").is_in(["released", "no-release"])
     )
     if rows.is_empty():
         return None
     monday = history.week.monday
-    day = rows["day"].to_physical().to_numpy().astype(float) + 719163.0 - monday.toordinal()
+    day = (day_ordinals(rows["day"]) - monday.toordinal()).astype(float)
     rate = rate_that_matters(
         day, (rows["outcome"] == "no-release").to_numpy(), healthy=HEALTHY_NO_RELEASE,
         faulty=FAULTY_NO_RELEASE, prior=PRIOR, last_day=float((serviced[0] - monday).days - 1),

@@ -21,7 +21,6 @@ ALIKE_SHARE = 0.3
 """Where this share of a rail's other locks shows the same, it is the rail's doing. (What most of
 them show is allowed for before: a part of them may be of a weaker kind.)"""
 LEAST_ALIKE_MATES = 2
-LEAST_ALIKE = 0.05
 SHARED_SHARE = 0.7
 """Where so many of a rail's locks have become slower together, it is what they share."""
 ALIKE_OF_TYPICAL = 0.25
@@ -60,9 +59,10 @@ def beyond_rail(history: History, item: Finding, lock: Lock, rail: Finding) -> b
     ]
     if len(mates) < LEAST_MATES:
         return False
+    gate = history.venue.limits.drift_gate_percent / 100
     slower = [
         mate for mate in mates
-        if mate.fit is not None and mate.fit.log_odds > 0 and mate.change > LEAST_ALIKE
+        if mate.fit is not None and mate.fit.log_odds > 0 and mate.change > gate
         and _together(mate.since, rail)
     ]
     alike = {mate.lock for mate in slower}

@@ -40,7 +40,8 @@ def not_cut(history: History) -> list[Finding]:
     such commands, each left alone, speaks for the switch.
     """
     cutting = [lock.id for lock in history.venue.locks if lock.self_cut]
-    frame = history.actuations.filter(pl.col("lock").is_in(cutting) & (pl.col("sag_volts") > 0))
+    frame = history.dated("actuations").filter(
+        pl.col("lock").is_in(cutting) & (pl.col("sag_volts") > 0))
     found = []
     for name, rows in rows_by_lock(frame, "command_time", history).items():
         told, failed = _not_cut(rows)
@@ -119,7 +120,7 @@ def loaded_to_the_end(history: History) -> list[Finding]:
     if not blind:
         return []
     pulses = _pulses(history)
-    frame = history.actuations.filter(
+    frame = history.dated("actuations").filter(
         pl.col("lock").is_in(blind) & pl.col("sag_volts").is_finite()
         & (pl.col("pulse_ms") >= _LEAST_PULSE_MS))
     found = []
@@ -163,7 +164,7 @@ def _expected(history: History, rows: Rows, since: date) -> tuple[float, float]:
     if not own or len(others) < _LEAST_TELLERS:
         return float("nan"), float("nan")
     amps = {lock.id: lock.amps for lock in others}
-    frame = history.actuations.filter(
+    frame = history.dated("actuations").filter(
         pl.col("lock").is_in(list(amps)) & pl.col("sag_volts").is_finite()
     )
     local = pl.col("command_time").dt.convert_time_zone(history.venue.time_zone)
@@ -217,7 +218,7 @@ _NO_PULSES = np.array([], dtype=np.int64), np.array([], dtype=np.int64), np.arra
 def _pulses(history: History) -> dict[str, tuple[Ints, Ints, Reals]]:
     """Begin and end of every pulse of each rail's latches, in order of their begin, and whose."""
     supply = {lock.id: lock.supply for lock in history.venue.locks if lock.pulsed}
-    frame = history.actuations.filter(
+    frame = history.dated("actuations").filter(
         pl.col("lock").is_in(list(supply)) & pl.col("pulse_ms").is_finite()
     ).select("lock", "command_time", "pulse_ms").sort("command_time")
     out = {}

@@ -6,12 +6,11 @@ import weakref
 from collections.abc import Callable
 
 import numpy as np
-import polars as pl
 
 from remanence.analytics.conditions.evidence import finding, raised_on_way_out, share_evidence
 from remanence.analytics.drift.judge import drifts
 from remanence.analytics.drift.slow_mode import SlowMode, slow_mode
-from remanence.analytics.history import History, baseline_start, per_lock, with_weeks
+from remanence.analytics.history import History, actuations_by_lock, day_ordinals, since_baseline
 from remanence.analytics.statistics.intervals import probability
 from remanence.shared.findings import Evidence, Finding
 from remanence.shared.venue import Lock
@@ -23,7 +22,7 @@ def slow_modes(history: History) -> dict[str, SlowMode]:
     """The slow mode of each lock that has one; computed once per history."""
     if _LAST and _LAST[0][0]() is history:
         return _LAST[0][1]
-    by_lock = per_lock(with_weeks(history.actuations, "command_time", history))
+    by_lock = actuations_by_lock(history)
     epoch = history.week.monday.toordinal()
     found: dict[str, SlowMode] = {}
     for name, drift in drifts(history).current.items():
@@ -31,10 +30,8 @@ def slow_modes(history: History) -> dict[str, SlowMode]:
         if lock.latency_kind == "door":
             continue
         rows = by_lock[name]
-        start = baseline_start(history, name)
-        if start is not None:
-            rows = rows.filter(pl.col("day") >= start)
-        row_day = rows["day"].to_physical().to_numpy().astype(float) + 719163.0 - epoch
+        rows = since_baseline(rows, history, name)
+        row_day = (day_ordinals(rows["day"]) - epoch).astype(float)
         mode = slow_mode(drift.days, rows, row_day)
         if mode is not None and mode.change.log_odds > 0:
             found[name] = mode

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from scipy import stats
 
 from remanence.analytics.conditions.evidence import finding, share_evidence
-from remanence.analytics.history import History, with_weeks
+from remanence.analytics.history import History, day_ordinals, with_weeks
 from remanence.analytics.physics.cable import COPPER_PER_KELVIN
 from remanence.analytics.physics.rail_load import RailLoad, measured_sags, rail_loads
 from remanence.analytics.statistics.change import Change
@@ -76,7 +76,7 @@ def idle_volts(history: History, supply: Supply) -> IdleVolts:
         pl.col("volts") >= _OFF_SHARE * supply.rated_volts
     )
     return IdleVolts(
-        (hours["day"].dt.epoch("d") + date(1970, 1, 1).toordinal()).to_numpy().astype(np.int64),
+        day_ordinals(hours["day"]),
         hours["weeks_ago"].to_numpy(), hours["volts"].to_numpy(),
     )
 
@@ -237,7 +237,7 @@ def _loaded_low(history: History, supply: Supply, sags: pl.DataFrame) -> _Low | 
     hits, total = int((low & now).sum()), int(now.sum())
     if hits < 5 or hits < 0.2 * total:
         return None
-    day = np.array([item.toordinal() for item in rows["day"]], dtype=np.int64)
+    day = day_ordinals(rows["day"])
     begun = change_of_rate(day, low)
     return _Low(
         (hits, total), (int((low & ~now).sum()), int((~now).sum())),

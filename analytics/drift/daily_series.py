@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 
+from remanence.analytics.history import day_ordinals
 from remanence.analytics.statistics.arrays import Reals
 from remanence.analytics.statistics.intervals import robust_deviation
 from remanence.shared.venue import Lock
@@ -167,7 +168,7 @@ def lock_days(lock: Lock, rows: pl.DataFrame, epoch_day: int) -> LockDays | None
     lock : Lock
         Whose.
     rows : polars.DataFrame
-        Its actuations with ``day`` (:func:`remanence.analytics.conditions.evidence.with_weeks`), in
+        Its actuations with ``day`` (:func:`remanence.analytics.history.with_weeks`), in
         order of time, and (optional) ``rail_sag_factor``, by how much more than
         before the whole rail sags. The lock's own sag is never a covariate: it
         is evidence. Only answered first attempts of the lock's own kind of
@@ -190,7 +191,7 @@ def lock_days(lock: Lock, rows: pl.DataFrame, epoch_day: int) -> LockDays | None
     if frame.is_empty():
         return None
     time_s = frame["command_time"].dt.epoch("us").to_numpy().astype(float) / 1e6
-    ordinal = frame["day"].to_physical().to_numpy().astype(float) + 719163.0 - epoch_day
+    ordinal = (day_ordinals(frame["day"]) - epoch_day).astype(float)
     latency = frame["latency_ms"].to_numpy().astype(float)
     resolution = frame["resolution_ms"].fill_null(0.0).to_numpy().astype(float)
     # A poll's period is a controller's and lasts: one odd day must not shift that day's latencies.

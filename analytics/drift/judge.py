@@ -28,7 +28,7 @@ from remanence.analytics.drift.daily_series import LockDays, least_change_ms, lo
 from remanence.analytics.drift.levels import T_QUANTILE, DailyNoise, Levels, daily_noise, two_levels
 from remanence.analytics.drift.neighbours import MatesCourse, mates_courses
 from remanence.analytics.drift.season import CommonWeeks, common_weeks
-from remanence.analytics.history import History, baseline_start, last_service, per_lock, with_weeks
+from remanence.analytics.history import FIRST_WEEKS, History, baseline_start, last_service, per_lock
 from remanence.analytics.physics.rail_load import rail_loads
 from remanence.analytics.statistics.arrays import Reals
 from remanence.analytics.statistics.change import Change
@@ -105,9 +105,6 @@ def _why(
 HAZARD_PER_DAY = 1e-3
 """Chance that a lock's release begins to change on a given day: one change in three lock-years.
 An assumption; it sets how much evidence is asked for."""
-
-EARLY_WEEKS = 8
-"""The first weeks of a baseline, which a lasting change must differ from too."""
 
 LEAST_RELEASES = 12
 """Fewer releases than this since the baseline's start say nothing of a change."""
@@ -240,7 +237,7 @@ def _with_rail_factor(rows: pl.DataFrame, history: History) -> pl.DataFrame:
 
 
 def _drifts(history: History) -> Drifts:
-    dated = with_weeks(history.actuations, "command_time", history)
+    dated = history.dated("actuations")
     rows = per_lock(_with_rail_factor(dated, history))
     epoch = history.week.monday.toordinal()
     current: dict[str, LockDays] = {}
@@ -341,7 +338,9 @@ def _judge(
         recent = np.flatnonzero(days.day > last_day - 14)
     if fit is not None and recent.size:
         recent = _since_onset(days, fit, recent)
-    early_end = days.day[0] + 7 * EARLY_WEEKS
+    # A lasting change must differ from the first weeks too.
+    weeks = np.unique(np.floor_divide(days.day, 7))
+    early_end = 7.0 * (weeks[min(FIRST_WEEKS, weeks.size) - 1] + 1)
     if fit is not None:
         early_end = min(early_end, max(fit.since, days.day[0] + 1))
     early = np.flatnonzero(days.day < early_end)

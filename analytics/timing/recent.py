@@ -21,9 +21,6 @@ LIKELIHOOD = 18.0
 """Twice the log likelihood ratio that two shares differ: chance exceeds it once in 45,000 times
 (chi-square, one degree of freedom), so once in some 900 locks of 25 weeks and two tests."""
 
-LEVEL_SHIFT = 0.08
-"""A level that moved by less (log scale) is left alone, as in the health report's gate."""
-
 LEVEL_ERRORS = 6.0
 """Standard errors of the shift that are asked for; wide, since neighbouring days are alike."""
 
@@ -32,7 +29,7 @@ SLOW = 1.5
 
 
 def present_since(
-    day: Whole, silent: Flags, latency: Reals, volts_factor: Reals, *, least_shift: float = 0.0,
+    day: Whole, silent: Flags, latency: Reals, volts_factor: Reals, *, least_shift: float,
     rounds: int = 3,
 ) -> Change | None:
     """Since when the lock behaves as it does now.
@@ -47,8 +44,9 @@ def present_since(
         Latency where answered.
     volts_factor : numpy.ndarray, shape (n,)
         What to multiply a latency by to take the rail's volts out; 1 where not known.
-    least_shift : float, default 0.0
-        No shift of the level below this (log scale) counts: what the clock can tell.
+    least_shift : float
+        No shift of the level below this (log scale) counts: the venue's ``drift_gate_percent``, or
+        what the clock can tell.
     rounds : int, default 3
         How often a cut is looked for, each time in what is left (a drift changes again).
 
@@ -68,7 +66,7 @@ def present_since(
     start: Change | None = None
     use = np.ones(day.size, dtype=bool)
     for _ in range(rounds):
-        cut = _strongest(day[use], silent[use], log[use], max(LEVEL_SHIFT, least_shift))
+        cut = _strongest(day[use], silent[use], log[use], least_shift)
         if cut is None:
             break
         start = cut

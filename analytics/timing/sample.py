@@ -142,7 +142,8 @@ def lock_sample(history: History, lock: Lock, rows: pl.DataFrame, weeks: float) 
     since = present_since(
         sample.day[use], ~sample.released[use], spread[use],
         ratio[use] ** (-TEXTBOOK_EXPONENT if lock.pulsed else 0.0),
-        least_shift=float(np.log1p(step / usual)) if usual else 0.0,
+        least_shift=float(np.log1p(max(
+            history.venue.limits.drift_gate_percent / 100, step / usual if usual else 0.0))),
     )
     if since is None:
         return sample
