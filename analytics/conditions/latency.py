@@ -270,7 +270,7 @@ def _drift_finding(
     if days.resolution_ms >= 2 and days.resolution_ms > 0.04 * days.reference_ms:
         says += (
             f" Its feedback is polled every {days.resolution_ms:.3g} ms; changes below "
-            f"{drift.detectable * days.reference_ms:.2g} ms cannot be seen."
+            f"{drift.detectable_change * days.reference_ms:.2g} ms cannot be seen."
         )
     return finding(
         lock.id, condition, urgency, probability(drift.fit.log_odds),
@@ -286,7 +286,7 @@ def _drift_finding(
             ),
             Evidence("change since then", percent, "%", n=int(days.releases.sum()),
                      now_low=low, now_high=high, before=0.0),
-            Evidence("smallest change two weeks would show", 100 * drift.detectable, "%"),
+            Evidence("smallest change two weeks would show", 100 * drift.detectable_change, "%"),
             *_by_week(history, drift),
         ],
         extra={"course": "step" if drift.fit.step_share > 0.5 else "gradual"},
@@ -301,10 +301,9 @@ def _by_week(history: History, drift: LockDrift) -> list[Evidence]:
         else course.sum_low, "standard deviations", n=course.week.size,
     )]
     if course.slope is not None and drift.fit is not None and drift.fit.step_share < 0.5:
-        slope = course.slope
+        slope, low, high = course.slope
         out.append(Evidence(
-            "slope since then", 100 * slope.slope, "% a week", now_low=100 * slope.slope_low,
-            now_high=100 * slope.slope_high,
+            "slope since then", 100 * slope, "% a week", now_low=100 * low, now_high=100 * high,
         ))
     return out
 

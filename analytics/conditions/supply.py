@@ -15,14 +15,13 @@ from remanence.analytics.conditions.evidence import finding, share_evidence
 from remanence.analytics.history import History, day_ordinals, with_weeks
 from remanence.analytics.physics.cable import COPPER_PER_KELVIN
 from remanence.analytics.physics.rail_load import RailLoad, measured_sags, rail_loads
+from remanence.analytics.statistics.arrays import Reals
 from remanence.analytics.statistics.change import Change
 from remanence.analytics.statistics.intervals import robust_deviation
 from remanence.analytics.statistics.level_change import level_change, level_of_days
 from remanence.analytics.statistics.rates import change_of_rate
 from remanence.shared.findings import Evidence, Finding
 from remanence.shared.venue import Supply
-
-Reals = NDArray[np.float64]
 
 _OFF_SHARE = 0.5
 """Below this share of rated volts a rail is switched off, not low."""

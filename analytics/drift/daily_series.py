@@ -91,7 +91,6 @@ class LockDays:
     resolution_ms: float
     phase_tied: bool
     deviation: float
-    first_of_day: float
     time_s: Reals
     release_day: Reals
     latency_ms: Reals
@@ -252,7 +251,7 @@ def lock_days(lock: Lock, rows: pl.DataFrame, epoch_day: int) -> LockDays | None
     warmth = _warmth(every, every_s, time_s) if lock.pulsed and not lock.self_cut else None
     return LockDays(
         lock=lock, reference_ms=reference, linear=linear, resolution_ms=typical,
-        phase_tied=_phase_tied(latency, typical), deviation=deviation, first_of_day=first,
+        phase_tied=_phase_tied(latency, typical), deviation=deviation,
         time_s=time_s, release_day=ordinal, latency_ms=latency, value=value, centre=centre,
         after_rest=after_rest, command_volts=frame["command_volts"].to_numpy(),
         day=day.astype(float), level=level,

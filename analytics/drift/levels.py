@@ -26,7 +26,7 @@ from remanence.analytics.drift.common import (
     group_of,
 )
 from remanence.analytics.drift.daily_series import LockDays
-from remanence.analytics.drift.neighbours import MatesCourse, answer_to_volts
+from remanence.analytics.drift.neighbours import NeighboursCourse, answer_to_volts
 from remanence.analytics.drift.season import CommonWeeks, season_at_low, season_uncertainty
 from remanence.analytics.statistics.arrays import Reals
 from remanence.analytics.statistics.intervals import robust_deviation
@@ -72,7 +72,7 @@ class Levels:
 
 
 def daily_noise(
-    days: LockDays, common: CommonWeeks, wander: Wander, mates: MatesCourse | None = None,
+    days: LockDays, common: CommonWeeks, wander: Wander, neighbours: NeighboursCourse | None = None,
     *, across_clocks: bool,
 ) -> DailyNoise:
     """Take out what is known of each day, and say how uncertain the rest is.
@@ -85,7 +85,7 @@ def daily_noise(
         What each week did to its group.
     wander : Wander
         How far days wander in its group.
-    mates : MatesCourse, optional
+    neighbours : NeighboursCourse, optional
         What its neighbours tell of a failing rail.
     across_clocks : bool
         Whether its command and its feedback are stamped by different clocks.
@@ -109,8 +109,8 @@ def daily_noise(
     if group == "pulsed":
         warmth = days.warmth_kelvin - np.median(days.warmth_kelvin)
         answer = answer_to_volts(volts) + season_at_low(effect, volts)
-        if mates is not None:
-            shared, left = mates.over(days.day)
+        if neighbours is not None:
+            shared, left = neighbours.over(days.day)
             level = level - shared
             answer *= np.outer(left, left)
         total += answer

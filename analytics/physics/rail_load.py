@@ -18,9 +18,8 @@ import polars as pl
 from numpy.typing import NDArray
 
 from remanence.analytics.history import History, day_ordinals, once_per_history
+from remanence.analytics.statistics.arrays import Reals
 from remanence.shared.venue import Supply
-
-Reals = NDArray[np.float64]
 
 NEW_COIL = ("replaced", "rewired")
 """Work after which a coil or its wire is another one; cleaning does not change a current."""

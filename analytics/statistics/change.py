@@ -110,7 +110,18 @@ class Change:
         return self.shift / self.shift_deviation
 
     def score(self, gate: float) -> float:
-        """Probability that the shift is beyond half of ``gate``, in the gate's direction."""
+        """Probability that the shift is beyond half of ``gate``, in the gate's direction.
+
+        Parameters
+        ----------
+        gate : float
+            In the unit of the levels; its sign is the direction asked for.
+
+        Returns
+        -------
+        float
+            Between 0.01 and 0.99; by a t distribution of four degrees of freedom.
+        """
         beyond = (self.shift * np.sign(gate) - abs(gate) / 2) / self.shift_deviation
         return float(np.clip(special.stdtr(TAIL_DEGREES, beyond), *SCORE_LIMITS))
 
@@ -121,6 +132,11 @@ class Change:
         ----------
         day_zero : int, default 0
             Proleptic ordinal of the day that the series counts as 0; 0 where it counts ordinals.
+
+        Returns
+        -------
+        tuple of (date, date or None, date or None)
+            The day, and the first and last day of its interval.
         """
         low, high = self.since_low, self.since_high
         return (

@@ -98,8 +98,10 @@ def level_change(
         One level a day; NaN is passed over.
     monday : int
         First day of the week asked for.
-    fewest_before, fewest_now : int
-        Days needed on either side.
+    fewest_before : int, default 7
+        Days needed before the change.
+    fewest_now : int, default 2
+        Days needed since.
     floor : float, default 0.0
         Least day-to-day deviation that is believed; keeps a short quiet past from making
         everything significant.
@@ -185,6 +187,18 @@ def _mean_memory(memory: float, count: int) -> float:
 def memory_of(values: Reals) -> float:
     """Correlation of neighbouring days about their slow course, drawn towards what is allowed for.
 
+    Parameters
+    ----------
+    values : array of float, shape (n,)
+        One value a day, in order.
+
+    Returns
+    -------
+    float
+        Between 0 and 0.9; 0.5 with fewer than five days.
+
+    Notes
+    -----
     From the mean square of successive differences (von Neumann, Annals of Mathematical
     Statistics 12 (1941), 367): half of it over the variance is 1 - r. Stragglers are drawn in.
     """
@@ -211,6 +225,11 @@ def level_of_days(now: Reals, past: Reals, floor: float) -> tuple[float, float]:
         longest stretch of them on one level counts.
     floor : float
         Least day-to-day deviation that is believed.
+
+    Returns
+    -------
+    tuple of (float, float)
+        In the unit of the values.
     """
     count = now.size
     memory = memory_of(past)

@@ -137,8 +137,8 @@ def change_of_rate(
         Day of each trial (a command, a row, an hour), not decreasing.
     event : array of bool, shape (n,)
         Whether it happened then.
-    before, after : tuple of (float, float)
-        Shapes a, b of the beta priors of the rate on either side.
+    before, after : tuple of (float, float), default (0.5, 0.5)
+        Shapes a, b of the beta priors of the rate on either side (Jeffreys').
 
     Returns
     -------
