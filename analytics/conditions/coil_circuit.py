@@ -12,7 +12,7 @@ from remanence.analytics.conditions.fault_course import Course, course
 from remanence.analytics.history import Flags, History
 from remanence.analytics.physics.rail_load import RailLoad, logged_currents, rail_loads
 from remanence.analytics.statistics.change import Change
-from remanence.analytics.statistics.intervals import median_interval
+from remanence.analytics.statistics.intervals import median_interval, robust_deviation
 from remanence.analytics.statistics.level_change import level_change
 from remanence.shared.findings import Evidence, Finding
 
@@ -121,7 +121,7 @@ def _idle_fall(
         after += list(volts[(rows.day > start) | ((rows.day == start) & rows.now)])
     if len(before) < 10 or len(after) < 5:
         return None
-    spread = 1.4826 * np.nanmedian(np.abs(np.array(before) - np.nanmedian(before)))
+    spread = robust_deviation(np.array(before))
     if loads.usual_volts < 3 * spread:
         return None
     return float((np.nanmedian(before) - np.nanmedian(after)) / loads.usual_volts)
@@ -286,7 +286,7 @@ def _above_siblings(history: History, load: RailLoad, row: int) -> list[Finding]
     if len(apart) < 4:
         return []
     above = float(np.nanmedian(load.own(row))) - np.log(own.amps) - float(np.median(apart))
-    spread = max(1.4826 * float(np.median(np.abs(np.array(apart) - np.median(apart)))), 0.05)
+    spread = max(robust_deviation(np.array(apart)), 0.05)
     if above < _SIBLING_HIGH or above < 5 * spread:
         return []
     days = load.days[np.isfinite(load.level[row])]

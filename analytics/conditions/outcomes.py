@@ -19,7 +19,7 @@ from remanence.analytics.history import (
 )
 from remanence.analytics.statistics.arrays import Reals
 from remanence.analytics.statistics.change import Change
-from remanence.analytics.statistics.intervals import probability
+from remanence.analytics.statistics.intervals import probability, robust_deviation
 from remanence.analytics.statistics.rates import rate_that_matters
 from remanence.shared.findings import Evidence, Finding
 from remanence.shared.venue import Lock
@@ -171,7 +171,7 @@ def _too_short(
         return None
     latency = reference["latency_ms"].to_numpy()
     middle = float(np.median(latency))
-    spread = 1.4826 * float(np.median(np.abs(np.log(latency / middle))))
+    spread = robust_deviation(np.log(latency))
     needed = middle * float(np.exp(1.645 * max(spread, 0.05)))
     pulse = now["pulse_ms"].to_numpy()
     late = (now["outcome"] == "no-release").to_numpy() | (

@@ -14,7 +14,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import linalg, stats
+from scipy import linalg, special
 
 from remanence.analytics.drift.change_model import daily_covariance
 from remanence.analytics.drift.common import (
@@ -36,7 +36,7 @@ CLOCK_WANDER_MS = (1.0, 10.0)
 across them: at least, and where too few days show it. Assumption (a time daemon lets stand what
 is under its step, and network stamps jitter by some milliseconds)."""
 
-T_QUANTILE = float(stats.t.ppf(0.975, 12))
+T_QUANTILE = float(special.stdtrit(12, 0.975))
 """Half width of 95 % intervals in standard deviations: Student's t with twelve degrees of freedom,
 the weight that a family's scatter and wander are shared with."""
 

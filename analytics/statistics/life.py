@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy import special, stats
+from scipy import special
 
 from remanence.analytics.statistics.arrays import Flags, Reals
 
@@ -22,7 +22,8 @@ FAMILY_CYCLES, FAMILY_FACTOR = 100_000.0, 10.0
 """Where no rating is given: the life that 10 % do not reach lies within a factor of 10 of 100,000
 cycles with 90 %: electric locking mechanisms are rated for 100,000 or 250,000 cycles (UL 1034,
 6th ed. (2011), clause 1.2), unrated ones may do far less. Until three have failed."""
-RATED_SPREAD = np.log(3.0) / stats.norm.ppf(0.95)
+_NORMAL_95_ONE_SIDED = float(special.ndtri(0.95))
+RATED_SPREAD = np.log(3.0) / _NORMAL_95_ONE_SIDED
 """Prior of the life by the maker's rating: the life that 10 % do not reach lies within a factor of
 3 of the rated cycles with 90 % (common practice, no source: ratings are made at rated load)."""
 
@@ -244,11 +245,11 @@ def life_posterior(lives: Lives, rated_cycles: float | None = None) -> LifePoste
     logarithm within a factor of 100 of the longest life seen: the venue's own data speak.
     """
     failures = lives.failures
-    spread = np.log(SHAPE_HIGH / SHAPE_MEDIAN) / stats.norm.ppf(0.95)
+    spread = np.log(SHAPE_HIGH / SHAPE_MEDIAN) / _NORMAL_95_ONE_SIDED
     log_shape = np.linspace(np.log(0.5), np.log(8.0), 60)
     by_data = failures >= 3
     assumed = FAMILY_CYCLES if rated_cycles is None else float(rated_cycles)
-    factor = np.log(FAMILY_FACTOR) / stats.norm.ppf(0.95) if rated_cycles is None else RATED_SPREAD
+    factor = np.log(FAMILY_FACTOR) / _NORMAL_95_ONE_SIDED if rated_cycles is None else RATED_SPREAD
     reach = [float(lives.cycles.max())] if lives.cycles.size else []
     if not by_data:
         reach.append(assumed)
