@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from remanence.analytics.history import Ints, Reals
+from remanence.analytics.statistics.arrays import Ints, Reals
 from remanence.analytics.statistics.life import LifePosterior
 
 FUTURES = 8000

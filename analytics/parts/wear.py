@@ -16,14 +16,7 @@ import numpy as np
 import polars as pl
 
 from remanence.analytics.drift.common import VOLTS_EXPONENT
-from remanence.analytics.history import (
-    History,
-    Reals,
-    baseline_start,
-    dated_actuations,
-    once_per_history,
-    per_lock,
-)
+from remanence.analytics.history import History, baseline_start, once_per_history, per_lock
 from remanence.analytics.parts.wear_path import (
     DRAWS,
     MARGIN_EXPONENT,
@@ -32,6 +25,7 @@ from remanence.analytics.parts.wear_path import (
     pass_over,
 )
 from remanence.analytics.physics.pulse import present_pulses
+from remanence.analytics.statistics.arrays import Reals
 from remanence.analytics.statistics.intervals import MEDIAN_ERROR
 from remanence.shared.limits import Limits
 from remanence.shared.venue import Lock
@@ -274,7 +268,7 @@ def remaining_life(history: History, *, seed: int = 20260301) -> list[LockWear]:
     First passage of the fitted path (:func:`fit_path`, :func:`first_passage`), or of the share of
     unanswered commands where that meets its limit sooner.
     """
-    dated = dated_actuations(history)
+    dated = history.dated("actuations")
     games = games_per_week(history)
     open_weeks = open_weeks_of(history)
     rows_of: dict[str, pl.DataFrame] = {}
@@ -303,7 +297,7 @@ def weeks_with_games(dated: pl.DataFrame) -> list[int]:
     ----------
     dated : polars.DataFrame
         Any table with ``day`` and ``weeks_ago``, as
-        :func:`remanence.analytics.conditions.evidence.with_weeks` adds them.
+        :func:`remanence.analytics.history.with_weeks` adds them.
 
     Returns
     -------
@@ -332,7 +326,7 @@ def open_weeks_of(history: History) -> list[int]:
     list of int
         Eight at most, as weeks ago.
     """
-    return weeks_with_games(dated_actuations(history))
+    return weeks_with_games(history.dated("actuations"))
 
 
 @once_per_history
@@ -353,7 +347,7 @@ def games_per_week(history: History) -> float:
     -----
     Logs do not say when a game begins: common practice, no source.
     """
-    dated = dated_actuations(history)
+    dated = history.dated("actuations")
     weeks = open_weeks_of(history)
     recent = dated.filter(pl.col("weeks_ago").is_in(weeks) & (pl.col("attempt") == 1))
     if recent.is_empty():
@@ -389,7 +383,9 @@ def _lock_wear(
     use = path_weeks["use"].to_numpy() / pace
     volts = path_weeks["log_volts"].to_numpy()
     seen = np.log(path_weeks["latency_ms"].to_numpy() / healthy) - VOLTS_EXPONENT * volts
-    risen = float(np.median(seen[-RISEN_WEEKS:])) >= np.log1p(limits.drift_gate_percent / 100)
+    # A smaller change is within what seasons and moods do: no wear is told of it.
+    gate = np.log1p(limits.drift_gate_percent / 100)
+    risen = float(np.median(seen[-RISEN_WEEKS:])) >= gate
     path = None
     if risen and np.isfinite(limit):
         path = fit_path(

@@ -15,7 +15,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import special
 
-from remanence.analytics.history import Flags, Ints, Reals
+from remanence.analytics.statistics.arrays import Flags, Ints, Reals
 
 Levels = Callable[[Reals], tuple[Reals, Reals, Reals]]
 
@@ -167,6 +167,9 @@ def fit_path(
     limit: float = np.inf, latch: bool = False, volts: Reals | None = None,
 ) -> Path:
     """Fit a flat stretch followed by a drift with a random walk to weekly figures.
+
+    This is a forecast, not a detector of change: it asks how wear goes on, so that it returns
+    draws of the path from now on and no :class:`~remanence.analytics.statistics.change.Change`.
 
     Parameters
     ----------

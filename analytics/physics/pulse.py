@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 
-from remanence.analytics.history import History, dated_actuations, once_per_history, per_lock
+from remanence.analytics.history import History, actuations_by_lock, once_per_history
 
 LEAST_PULSES = 5
 """A newest week with fewer pulses is joined by the weeks before it (common practice)."""
@@ -91,6 +91,5 @@ def present_pulses(history: History) -> dict[str, PresentPulse]:
         A lock without pulses is not in it. The service log does not matter: who changes a lock
         leaves the program's pulse as it is.
     """
-    found = {name: present_pulse(rows) for name, rows in per_lock(
-        dated_actuations(history).select("lock", "pulse_ms", "weeks_ago")).items()}
+    found = {name: present_pulse(rows) for name, rows in actuations_by_lock(history).items()}
     return {name: pulse for name, pulse in found.items() if pulse is not None}

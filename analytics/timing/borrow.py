@@ -12,7 +12,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from remanence.analytics.history import Flags, Ints, Reals, family
+from remanence.analytics.history import family
+from remanence.analytics.statistics.arrays import Flags, Ints, Reals
 from remanence.analytics.statistics.intervals import MEDIAN_ERROR
 from remanence.analytics.timing.sample import Sample
 from remanence.analytics.timing.tail import LEAST, design_effect

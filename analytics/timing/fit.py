@@ -13,7 +13,7 @@ from dataclasses import replace
 import numpy as np
 from scipy import special
 
-from remanence.analytics.history import Flags, Reals
+from remanence.analytics.statistics.arrays import Flags, Reals
 from remanence.analytics.statistics.survival import product_limit
 from remanence.analytics.timing.borrow import (
     Pool,

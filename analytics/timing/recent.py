@@ -11,7 +11,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from remanence.analytics.history import Flags, Ints, Reals
+from remanence.analytics.statistics.arrays import Flags, Ints, Reals
+from remanence.analytics.statistics.change import Change, Side
 from remanence.analytics.timing.tail import design_effect
 
 FEWEST = 30
@@ -36,8 +37,8 @@ ROUNDS = 3
 
 def present_since(
     day: Ints, silent: Flags, latency: Reals, volts_factor: Reals, *, least_shift: float,
-) -> int | None:
-    """First day of the lock's present behaviour.
+) -> Change | None:
+    """Since when the lock behaves as it does now.
 
     Parameters
     ----------
@@ -50,13 +51,15 @@ def present_since(
     volts_factor : numpy.ndarray, shape (n,)
         What to multiply a latency by to take the rail's volts out; 1 where not known.
     least_shift : float
-        No shift of the level below this (log scale) counts: the venue's gate for drifts, or what
-        the clock can tell where that is more.
+        No shift of the level below this (log scale) counts: the venue's ``drift_gate_percent``, or
+        what the clock can tell.
 
     Returns
     -------
-    int or None
-        None: as far back as the commands go.
+    Change or None
+        What changed last (``silent``, ``slow`` or ``level``; the level is a natural log); ``since``
+        is the first day of the present behaviour, without interval. None: the lock behaves as it
+        did as far back as the commands go.
 
     Notes
     -----
@@ -64,19 +67,19 @@ def present_since(
     its error; thresholds calculated for a false cut in some 900 locks of 25 weeks.
     """
     log = np.log(np.maximum(latency * volts_factor, 1e-6))
-    start: int | None = None
+    start: Change | None = None
     use = np.ones(day.size, dtype=bool)
     for _ in range(ROUNDS):
         cut = _strongest(day[use], silent[use], log[use], least_shift)
         if cut is None:
             break
         start = cut
-        use = day >= cut
+        use = day >= cut.since
     return start
 
 
-def _strongest(day: Ints, silent: Flags, log: Reals, gate: float) -> int | None:
-    """The day at which most changed; None where nothing did."""
+def _strongest(day: Ints, silent: Flags, log: Reals, gate: float) -> Change | None:
+    """What changed most, and on which day; None where nothing did."""
     if day.size < 2 * FEWEST:
         return None
     answered = ~silent
@@ -86,17 +89,28 @@ def _strongest(day: Ints, silent: Flags, log: Reals, gate: float) -> int | None:
     # A cut lies between days, so no day's median hangs on it.
     days, levels = _day_medians(log[answered], day[answered])
 
-    def strength(cut: int) -> float:
+    def strength(cut: int) -> tuple[float, int, str]:
         after = day >= cut
         if min(int(after.sum()), int((~after).sum())) < FEWEST:
-            return 0.0
-        shares = [_share_change(mark, after, day) / LIKELIHOOD for mark in (silent, slow)]
-        return max(*shares, _level_change(levels[days >= cut], levels[days < cut], gate))
+            return 0.0, cut, ""
+        shares = (
+            (_share_change(mark, after, day) / LIKELIHOOD, cut, what)
+            for what, mark in (("silent", silent), ("slow", slow)))
+        level = _level_change(levels[days >= cut], levels[days < cut], gate), cut, "level"
+        return max(*shares, level)
 
-    best, cut = max((strength(c), c) for c in range(int(day[-1]) - 6, int(day[0]) - 7, -7))
+    best, cut, _ = max(strength(c) for c in range(int(day[-1]) - 6, int(day[0]) - 7, -7))
     if best <= 1:
         return None
-    return max((strength(c), c) for c in range(cut - 6, cut + 7))[1]
+    best, cut, what = max(strength(c) for c in range(cut - 6, cut + 7))
+    if what == "level":
+        old, new = (Side(float(np.median(part)), n=part.size)
+                    for part in (levels[days < cut], levels[days >= cut]))
+    else:
+        mark = silent if what == "silent" else slow
+        old, new = (Side(float(np.mean(part)), n=part.size)
+                    for part in (mark[day < cut], mark[day >= cut]))
+    return Change(what, best * LIKELIHOOD / 2, float(cut), None, None, old, new)
 
 
 def _share_change(mark: Flags, after: Flags, day: Ints) -> float:

@@ -9,8 +9,9 @@ import numpy as np
 import polars as pl
 
 from remanence.analytics.drift.common import VOLTS_EXPONENT
-from remanence.analytics.history import Flags, History, Ints, Reals, baseline_start, with_weeks
+from remanence.analytics.history import History, baseline_start, with_weeks
 from remanence.analytics.physics.pulse import present_pulses
+from remanence.analytics.statistics.arrays import Flags, Ints, Reals
 from remanence.analytics.timing.recent import present_since
 from remanence.analytics.timing.tail import within_step
 from remanence.shared.venue import Lock
@@ -153,12 +154,12 @@ def lock_sample(history: History, lock: Lock, rows: pl.DataFrame, weeks: float) 
     since = present_since(
         sample.day[use], ~sample.released[use], within_step(sample.latency_ms, step)[use],
         ratio[use] ** (-VOLTS_EXPONENT if lock.pulsed else 0.0),
-        least_shift=max(float(np.log1p(limits.drift_gate_percent / 100)),
-                        float(np.log1p(step / usual)) if usual else 0.0),
+        least_shift=float(np.log1p(max(
+            limits.drift_gate_percent / 100, step / usual if usual else 0.0))),
     )
     if since is None:
         return sample
-    changed = _EPOCH + timedelta(days=since)
+    changed = since.dates(_EPOCH.toordinal())[0]
     now = _sample(dated.filter(pl.col("day") >= changed), lock)
     return replace(now, changed=changed, pulse_now_ms=sample.pulse_now_ms,
                    busiest_cycle=sample.busiest_cycle)

@@ -26,7 +26,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import optimize, special
 
-from remanence.analytics.history import Flags, Ints, Reals
+from remanence.analytics.statistics.arrays import Flags, Ints, Reals
 
 LEAST = 20
 """Fewer events than this bound no outer quantile, by any method used here."""

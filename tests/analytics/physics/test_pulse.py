@@ -10,7 +10,6 @@ import pytest
 
 from remanence.analytics.conditions.outcomes import short_pulse
 from remanence.analytics.health.locks import _pulses
-from remanence.analytics.history import dated_actuations
 from remanence.analytics.parts.orders import plan_orders
 from remanence.analytics.physics.pulse import present_pulse, present_pulses
 from remanence.analytics.timing.gather import timing
@@ -72,7 +71,7 @@ def test_all_sheets_tell_the_same_present_pulse():
     assert model.pulse_now_ms == 27
     (finding,) = short_pulse(history)
     assert finding.evidence[0].now == 27
-    dated = dated_actuations(history)
+    dated = history.dated("actuations")
     shown = _pulses(dated, dated.filter(pl.col("weeks_ago") == 0))
     assert shown is not None
     assert shown.median_ms == 27
