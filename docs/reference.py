@@ -283,9 +283,10 @@ flour-bin takes 37% longer to release than before: 89.4 ms, was 65.4 ms.
 ...     latency_ms=60.0 + pl.col("place") * 7 % 11))
 >>> history = History.of(venue, Week.parse("2026-W47"), actuations=weeks)
 >>> answer = timing(history).answers[0]
->>> answer.pulse.state, answer.pulse.shortest_ms, answer.pulse.recommended_ms
-('good', 76.0, 100.0)
->>> answer.pulse.stated < 0.999, answer.pulse.falls_short
+>>> pulse = answer.pulse
+>>> pulse.state, pulse.shortest_ms, pulse.change, pulse.recommended_ms
+('good', 76.0, 'keep', 500.0)
+>>> pulse.stated < 0.999, pulse.falls_short
 (True, 'few')
 >>> pair = pl.concat([weeks, weeks.with_columns(lock=pl.lit("meal-chest"))])
 >>> [locks for locks, _ in groups_in_log(pair, within_ms=5, least=10)]

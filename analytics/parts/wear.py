@@ -143,7 +143,20 @@ class LockWear:
 
 
 def pulse_margin(lock: Lock, limits: Limits) -> float:
-    """How many times a release a pulse (a magnet's off-time) is to be: the venue's limit."""
+    """How many times a release a pulse (a magnet's off-time) is to be: the venue's limit.
+
+    Parameters
+    ----------
+    lock : Lock
+        Whose pulse.
+    limits : Limits
+        The venue's.
+
+    Returns
+    -------
+    float
+        ``pulse_margin``, or ``magnet_margin`` for what is released by cutting its current.
+    """
     return limits.pulse_margin if lock.pulsed else limits.magnet_margin
 
 
