@@ -13,6 +13,7 @@ from remanence.dashboards.page import language
 from remanence.pipelines.commands import build_parser
 from remanence.shared.condition_evidence import RESTS_ON
 from remanence.shared.conditions import CATALOGUE
+from remanence.shared.findings import STATE_OF_URGENCY
 from remanence.shared.keys import Key
 from remanence.shared.limits import limit_fields
 from remanence.shared.log_format import LOG_KEYS
@@ -80,15 +81,17 @@ def conditions() -> str:
     lang = language("en")
     out = ["# Conditions\n",
            "What can be said of a lock, a rail or a controller. Each finding carries the numbers "
-           "it rests on, since when, how sure, how urgent (`now`: do not run with it; `week`: "
-           "before the week is out; `plan`: order or schedule; `watch`: nothing to do yet), what "
-           "is not excluded, and the check that would decide. Isolate the supply before you touch "
-           "anything that is not measured live; coils run hot.\n"]
+           "it rests on, since when, how sure, how urgent ("
+           + "; ".join(f"`{urgency}`: {lang(f'state.{state}')}"
+                       for urgency, state in STATE_OF_URGENCY.items())
+           + "), what it could also be, and the check that would decide. Switch off and secure the "
+           "supply before touching, except for live measurements; coils run hot.\n"]
     for condition in CATALOGUE:
         whom = ", ".join(condition.subject_kinds)
         if condition.mechanisms and len(condition.mechanisms) < 4:
             whom += f" ({', '.join(condition.mechanisms)})"
-        out += [f"## {condition.name}\n", f"**{condition.title}.** Said of: {whom}.\n",
+        out += [f"## {condition.name}\n",
+                f"**{lang(f'condition.{condition.name}.wrong')}.** Said of: {whom}.\n",
                 f"Raised when: {condition.means}.\n"]
         rests = RESTS_ON[condition.name]
         out += ["Figures: " + "; ".join(rests.figures) + ".\n",

@@ -1,7 +1,7 @@
 """The catalogue of conditions: what can be said of a lock, a rail or a controller.
 
-The names are fixed by the file formats that other programs read. ``title`` is
-what a person reads; ``means`` says when it is said.
+The names are fixed by the file formats that other programs read; what a person reads
+stands in ``dashboards/words`` under ``condition.NAME``. ``means`` says when it is said.
 """
 
 from __future__ import annotations
@@ -19,64 +19,55 @@ class Condition:
     name: str
     subject_kinds: tuple[str, ...]
     mechanisms: tuple[str, ...]
-    title: str
     means: str
 
 
-def _lock(name: str, title: str, means: str, mechanisms: tuple[str, ...] = ANY) -> Condition:
-    return Condition(name, ("lock",), mechanisms, title, means)
+def _lock(name: str, means: str, mechanisms: tuple[str, ...] = ANY) -> Condition:
+    return Condition(name, ("lock",), mechanisms, means)
 
 
 CATALOGUE: tuple[Condition, ...] = (
-    _lock("sticking-catch", "Catch sticks",
-          "releases get slower, late, or need retries, and the supply does not explain it", PULSED),
-    _lock("no-release", "Does not release",
-          "commands that ought to release do not, at a rate that matters"),
-    _lock("slow-drop", "Lets go late",
-          "the magnet lets go later after the current is cut: residual magnetism, worn plunger",
+    _lock("sticking-catch",
+          "releases get slower, come late or need retries, and the supply does not explain it",
+          PULSED),
+    _lock("no-release", "commands are not answered, more often than chance allows"),
+    _lock("slow-drop",
+          "the magnet releases later after the current is cut: residual magnetism, worn plunger",
           ("magnet",)),
-    _lock("weakening-hold", "Holds weakly",
-          "the magnet opens while energised, or lets go ever sooner", ("magnet",)),
-    _lock("loaded-catch", "Players lean on it",
-          "two humps, opens when the push ends, no trend", PULSED),
-    _lock("stuck-energised", "Coil stays on",
+    _lock("weakening-hold", "the magnet opens while energised, or lets go sooner each week",
+          ("magnet",)),
+    _lock("loaded-catch", "the time to release has two humps, releases come when the push ends, "
+          "no trend", PULSED),
+    _lock("stuck-energised",
           "the coil stays on after the command ended: welded relay, failed driver"),
-    _lock("hot-coil", "Coil runs hot",
-          "the estimated or measured coil temperature comes near what it bears"),
-    _lock("opened-unpowered", "Opened with no command",
-          "opens with no command: forced, or released by hand", PULSED),
-    _lock("over-long-energising", "Energised too long",
-          "energised beyond its longest on-time or its duty: held button, welded relay"),
-    _lock("short-pulse", "Pulse too short",
-          "the pulse ends before this lock's own latency allows"),
-    _lock("contact-chatter", "Feedback switch bounces",
-          "the feedback switch bounces more than it did"),
-    _lock("contact-stuck", "Feedback does not move",
-          "the feedback never moves though the supply shows the coil working"),
-    _lock("contact-inverted", "Feedback the wrong way round",
-          "the feedback says the opposite of what was wired"),
-    _lock("coil-open", "Coil or its wire is open", "commanded, no sag, no release"),
-    _lock("coil-current-high", "Draws too much current",
-          "draws more than its siblings or its own past: shorted turns"),
-    _lock("self-cut-failed", "Does not cut itself off",
-          "the coil stays on after its own switch should have cut it"),
-    _lock("missing-suppression", "No suppression at the coil",
-          "an over-voltage at each switch-off"),
-    _lock("crossed-channels", "Wires crossed",
-          "its command opens another lock, or another's command opens it"),
-    _lock("release-test-due", "Release test due",
+    _lock("hot-coil", "the estimated or measured coil temperature gets close to its limit"),
+    _lock("opened-unpowered", "opens without a command: forced, or opened by hand", PULSED),
+    _lock("over-long-energising",
+          "energised beyond its longest pulse or its duty cycle: held button, welded relay"),
+    _lock("short-pulse", "the pulse ends before this lock can release"),
+    _lock("contact-chatter", "the feedback switch bounces more than before"),
+    _lock("contact-stuck",
+          "the feedback switch never changes though the supply shows the coil working"),
+    _lock("contact-inverted", "the feedback switch says the opposite of what was wired"),
+    _lock("coil-open", "commanded, no voltage drop, no release"),
+    _lock("coil-current-high",
+          "draws more than locks of the same model or than before: shorted turns"),
+    _lock("self-cut-failed",
+          "the coil stays on after its own switch should have switched it off"),
+    _lock("missing-suppression", "a voltage spike at each switch-off"),
+    _lock("crossed-channels", "its command opens another lock, or another's command opens it"),
+    _lock("release-test-due",
           "no dated release test within the venue's interval, or the last one failed"),
-    _lock("not-reclosed", "Left open",
-          "found open when next commanded, again and again"),
-    Condition("low-supply", ("supply",), (), "Supply low", "idle volts under the rated window"),
-    Condition("supply-sag", ("supply",), (), "Supply sags",
-              "sags more per ampere than it did, or below what the locks need"),
-    Condition("battery-decline", ("supply",), (), "Battery running down", "running down"),
-    Condition("clock-fault", ("controller",), (), "Clock cannot be trusted",
-              "jumps, wraps or restarts that the times could not be mended for"),
-    Condition("log-gap", ("controller", "venue"), (), "Log has a gap",
-              "a stretch in which nothing was logged though it should have been"),
-    _lock("unsafe-fitting", "Unsafe as fitted",
+    _lock("not-reclosed", "already open at the next command, often"),
+    Condition("low-supply", ("supply",), (), "the voltage with no load is below its minimum"),
+    Condition("supply-sag", ("supply",), (),
+              "the voltage drops more per ampere than before, or below what the locks need"),
+    Condition("battery-decline", ("supply",), (), "its voltage falls from week to week"),
+    Condition("clock-fault", ("controller",), (),
+              "jumps, wraps or restarts of the clock that could not be corrected"),
+    Condition("log-gap", ("controller", "venue"), (),
+              "hours in which nothing was logged though there usually are records"),
+    _lock("unsafe-fitting",
           "a fail-secure lock guards a doorway, or another thing in the venue file that can "
           "hurt someone"),
 )
