@@ -9,8 +9,9 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 
 from remanence.analytics.health.gather import health
-from remanence.dashboards.health_report import SHEET_JOBS, render_health
+from remanence.dashboards.health_report import render_health
 from remanence.dashboards.page import LANGUAGES
+from remanence.dashboards.work_sheet import SHEET_JOBS
 from tests.bench.report_cost import house_of
 from tests.dashboards import small_venue
 from tests.dashboards.conftest import write

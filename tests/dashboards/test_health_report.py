@@ -10,9 +10,10 @@ from urllib.parse import unquote
 import pytest
 
 from remanence.analytics.health.gather import health
-from remanence.dashboards.health_report import render_health, render_single_file, work_sheet
+from remanence.dashboards.health_report import render_health, render_single_file
 from remanence.dashboards.health_words import Speaker
 from remanence.dashboards.page import language
+from remanence.dashboards.work_sheet import work_sheet
 from remanence.shared.conditions import CATALOGUE
 from tests.dashboards import small_venue
 
