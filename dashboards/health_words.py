@@ -11,6 +11,7 @@ from remanence.dashboards.health_words_figures import LONG_MS
 from remanence.dashboards.health_words_findings import slug
 from remanence.dashboards.health_words_front import FrontWords
 from remanence.dashboards.page import EN_DASH
+from remanence.shared.findings import Finding
 from remanence.shared.venue import Lock
 
 __all__ = ["LONG_MS", "PastEntry", "Speaker", "slug"]
@@ -84,7 +85,9 @@ class Speaker(FrontWords):
             ("opened_alone", lang.number(week.opened_alone) if week.opened_alone else None),
             ("median", self.latency_limits(item.now, item.resolution_ms)),
             ("median_before", self.latency_limits(item.before, item.resolution_ms)),
-            ("change", self.change(item) if item.change_percent.value is not None else None),
+            # Where a finding tells the change, corrected for the rail, that one stands alone.
+            ("change", self.change(item)
+             if item.change_percent.value is not None and not item.findings else None),
             ("p95", self.latency_limits(item.p95_now, item.resolution_ms)),
             ("unanswered", self.share(item.unanswered_now)
              if item.unanswered_now.value is not None else None),
@@ -123,6 +126,11 @@ class Speaker(FrontWords):
                 line += lang("alone.other", lock=opening.other_lock)
             lines.append(line + ".")
         return lines
+
+    def could_also_be(self, finding: Finding) -> str:
+        """What a finding could also be, as one of several."""
+        return self.lang.listing(
+            (self.conditions([name]) for name in finding.not_excluded), either=True)
 
     def company(self, sag: DeepSag) -> str:
         """What else was on: the pulsed locks by name, the held ones by number."""

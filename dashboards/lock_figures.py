@@ -114,7 +114,7 @@ def _latency(item: LockHealth, say: Speaker, prefix: str) -> Markup | None:
     if item.before.value is not None and item.baseline_from and item.baseline_to:
         says.append(lang("plot.baseline_says", median=say.latency(item.before, item.resolution_ms),
                          first=lang.day(item.baseline_from), last=lang.day(item.baseline_to)))
-        if item.now.value is not None:
+        if item.now.value is not None and not item.findings:
             says.append(lang("plot.change_says", change=say.change(item)))
     else:
         says.append(lang("plot.no_baseline"))

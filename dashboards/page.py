@@ -31,7 +31,7 @@ NBSP = "\N{NO-BREAK SPACE}"
 MINUS = "\N{MINUS SIGN}"
 EN_DASH = "\N{EN DASH}"
 LANGUAGES = ("en", "de")
-MOST_DECIMALS = {"V": 2, "A": 2, "Ω": 2, "ms": 1, "%": 1, "°C": 0}
+MOST_DECIMALS = {"V": 2, "A": 2, "Ω": 2, "ms": 1, "h": 1, "%": 1, "°C": 0}
 """No more decimals than such a figure can mean, however many readings went into it."""
 
 _RESERVED = {"con", "prn", "aux", "nul", *(f"com{n}" for n in range(10)),
@@ -183,9 +183,9 @@ class Language:
         span = format_interval(week.monday, week.sunday, "yMMMd", locale=self.locale)
         return span.replace(" ", NBSP)
 
-    def listing(self, items: Iterable[str]) -> str:
-        """``a, b and c``."""
-        return format_list(list(items), locale=self.locale)
+    def listing(self, items: Iterable[str], *, either: bool = False) -> str:
+        """``a, b and c``; with ``either`` ``a, b or c``."""
+        return format_list(list(items), style="or" if either else "standard", locale=self.locale)
 
 
 def decimals_for(

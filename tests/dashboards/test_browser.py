@@ -87,7 +87,7 @@ def test_quiet_and_silent_weeks_are_accessible_and_look_different(
         assert (colour == green) == (state == "quiet")
 
 
-def test_the_first_screen_of_a_phone_says_what_needs_hands(browser, folder):
+def test_the_first_screen_of_a_phone_shows_the_jobs(browser, folder):
     with Opened(browser, folder / "index.html") as opened:
         jobs = opened.page.locator("[data-test=job]")
         assert jobs.count() == 5

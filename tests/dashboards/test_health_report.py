@@ -151,9 +151,15 @@ def test_the_lock_page_has_what_the_bench_needs(busy):
     text = said(render_health(busy)["locks/chart-drawer.html"])
     for piece in ("opens when energised (fail-secure)", "Catch sticks", "97% sure",
                   "Could also be: Coil runs hot", "95–108", "Expect:", "If not:",
-                  "80% of rated voltage or less", "Change: ", "Not answered:",
+                  "80% of rated voltage or less", "Before (", "Not answered:",
                   "Typical:", "north/q1, energised at 1", "latch-s"):
         assert piece in text, piece
+
+
+def test_the_checks_stand_before_the_evidence(busy):
+    for page in ("locks/chart-drawer.html", "supplies/rail-a.html"):
+        text = said(render_health(busy)[page])
+        assert text.index("The fault") < text.index("What to check") < text.index("Figures for:")
 
 
 def test_an_unobserved_lock_says_why_there_is_nothing_to_see(busy):

@@ -81,6 +81,8 @@ def test_numbers_and_dates_follow_the_custom_of_the_language():
     assert en.measured(120.0, unit="V") == f"120{NBSP}V"
     assert en.listing(["a", "b", "c"]) == "a, b and c"
     assert de.listing(iter("ab")) == "a und b"
+    assert en.listing(["a", "b"], either=True) == "a or b"
+    assert en.measured(5.017, unit="h") == f"5{NBSP}h"
     assert (en.separators, de.separators) == (".,", ",.")
 
 
