@@ -215,10 +215,11 @@ def _pulses(item: LockHealth, say: Speaker, prefix: str) -> Markup | None:
         return None
     lang = say.lang
     alike = len(pulses.counts) == 1 and pulses.n > 1
-    says = lang("plot.pulses_alike" if alike else "plot.pulses_says", count=pulses.n,
-                median=say.value(pulses.median_ms, None, None, "ms"),
-                shortest=say.value(pulses.shortest_ms, None, None, "ms"),
-                longest=say.value(pulses.longest_ms, None, None, "ms"))
+    kind = "pulses" if item.lock.pulsed else "off_times"
+    title = lang(f"plot.{kind}_title")
+    says = lang(f"plot.{kind}_alike" if alike else f"plot.{kind}_says", count=pulses.n,
+                median=say.span(pulses.median_ms), shortest=say.span(pulses.shortest_ms),
+                longest=say.span(pulses.longest_ms))
     if pulses.ended_before_release:
         says += " " + lang("plot.pulses_early", count=pulses.ended_before_release)
     if item.lock.max_on_ms:
@@ -227,10 +228,12 @@ def _pulses(item: LockHealth, say: Speaker, prefix: str) -> Markup | None:
         # One length, nothing to draw: the sentence says it all.
         return Markup('<section class="plot" id="{id}"><h3 class="plot-title">{title}</h3>'
                       "<p>{says}</p></section>").format(
-                          id=f"{prefix}pulses", title=lang("plot.pulses_title"), says=says)
+                          id=f"{prefix}pulses", title=title, says=says)
     edges = pulses.edges_ms
-    divisor, unit = (1000.0, "s") if edges[-1] >= 10_000 else (1.0, "ms")
-    axis: dict[str, Any] = {"title": {"text": f"{lang('plot.pulse')} [{unit}]"}}
+    divisor, unit = ((60_000.0, "min") if edges[-1] >= 600_000 else
+                     (1000.0, "s") if edges[-1] >= 10_000 else (1.0, "ms"))
+    name = lang("plot.pulse" if item.lock.pulsed else "plot.off_time")
+    axis: dict[str, Any] = {"title": {"text": f"{name} [{unit}]"}}
     if edges[-1] > 6 * edges[0]:
         axis |= {"type": "log", "tickvals": _ticks(edges[0] / divisor, edges[-1] / divisor)}
     data = [{"type": "scatter", "mode": "lines", "x": [edge / divisor for edge in edges],
@@ -239,7 +242,7 @@ def _pulses(item: LockHealth, say: Speaker, prefix: str) -> Markup | None:
     layout = {"xaxis": axis, "yaxis": {"title": {"text": lang("plot.count")},
                                        "rangemode": "tozero"}, "showlegend": False}
     return figure_block({"data": data, "layout": layout}, id=f"{prefix}pulses",
-                        title=lang("plot.pulses_title"), says=says, height=220)
+                        title=title, says=says, height=220)
 
 
 def _coil_heat(item: LockHealth, say: Speaker, prefix: str) -> Markup | None:

@@ -131,8 +131,8 @@ class Language:
         """A number and its unit, kept on one line."""
         if not unit or number == EN_DASH:
             return number
-        if unit == "%":
-            return number + self.percent_sign
+        if unit.startswith("%"):
+            return number + self.percent_sign + unit.removeprefix("%")
         return f"{number}{NBSP}{unit}"
 
     @property
