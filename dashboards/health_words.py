@@ -8,13 +8,11 @@ from typing import Any
 
 from remanence.analytics.health.model import DeepSag, LockHealth, SupplyHealth
 from remanence.dashboards.health_words_figures import LONG_MS
-from remanence.dashboards.health_words_findings import slug
 from remanence.dashboards.health_words_front import FrontWords
 from remanence.dashboards.page import EN_DASH
-from remanence.shared.findings import Finding
 from remanence.shared.venue import Lock
 
-__all__ = ["LONG_MS", "PastEntry", "Speaker", "slug"]
+__all__ = ["LONG_MS", "PastEntry", "Speaker"]
 
 _SOON_MS = 60_000.0
 """An opening so soon after a command is told with it."""
@@ -126,11 +124,6 @@ class Speaker(FrontWords):
                 line += lang("alone.other", lock=opening.other_lock)
             lines.append(line + ".")
         return lines
-
-    def could_also_be(self, finding: Finding) -> str:
-        """What a finding could also be, as one of several."""
-        return self.lang.listing(
-            (self.conditions([name]) for name in finding.not_excluded), either=True)
 
     def company(self, sag: DeepSag) -> str:
         """What else was on: the pulsed locks by name, the held ones by number."""
