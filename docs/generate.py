@@ -12,6 +12,7 @@ from reference import PAGES, Page
 from remanence.analytics.conditions import catalogue
 from remanence.dashboards.page import language
 from remanence.pipelines.commands import build_parser
+from remanence.shared.findings import STATE_OF_URGENCY
 from remanence.shared.keys import Key
 from remanence.shared.limits import limit_fields
 from remanence.shared.log_format import LOG_KEYS
@@ -79,16 +80,17 @@ def conditions() -> str:
     lang = language("en")
     out = ["# Conditions\n",
            "What can be said of a lock, a rail or a controller. Each finding carries the numbers "
-           "it rests on, since when, how sure, how urgent (`now`: do not run with it; `week`: "
-           "before the week is out; `plan`: order or schedule; `watch`: nothing to do yet), what "
-           "is not excluded, and the check that would decide. Isolate the supply before you touch "
-           "anything that is not measured live; coils run hot.\n"]
+           "it rests on, since when, how sure, how urgent ("
+           + "; ".join(f"`{urgency}`: {lang(f'state.{state}')}"
+                       for urgency, state in STATE_OF_URGENCY.items())
+           + "), what it could also be, and the check that would decide. Switch off and secure the "
+           "supply before touching, except for live measurements; coils run hot.\n"]
     for condition in catalogue().values():
         key = f"condition.{condition.name}"
         whom = ", ".join(condition.subject_kinds)
         if condition.mechanisms and len(condition.mechanisms) < 4:
             whom += f" ({', '.join(condition.mechanisms)})"
-        out += [f"## {condition.name}\n", f"**{lang(key + '.title')}.** Said of: {whom}.\n",
+        out += [f"## {condition.name}\n", f"**{lang(key + '.wrong')}.** Said of: {whom}.\n",
                 f"{lang(f'{key}.means')}\n"]
         named = [lang(f"figure.{figure}") for figure in condition.figures]
         out += ["Figures: " + "; ".join(named) + ".\n",

@@ -183,7 +183,7 @@ PAGES = (
     ),
     Page(
         "reference-findings", "Findings",
-        "What is to be said of a week: which lock, rail or controller needs hands?",
+        "What is to be said of a week: which lock, rail or controller needs work?",
         '''>>> from datetime import UTC, datetime
 >>> import polars as pl
 >>> from remanence.dashboards.finding_words import FindingText

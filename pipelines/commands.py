@@ -49,7 +49,7 @@ def build_parser() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(
         prog="remanence",
         description="Reads the logs of electromagnetic locks in puzzle rooms and says which lock, "
-                    "rail or controller needs hands, which pulse and wait to programme, and which "
+                    "rail or controller needs work, which pulse and wait to programme, and which "
                     "parts to order.",
         epilog="Remanence advises; it is no safety device. Release on power loss and on emergency "
                "stop is proven by test, not by a log.",

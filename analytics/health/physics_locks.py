@@ -267,9 +267,10 @@ def _says(lock: Lock, item: LockPhysics, history: History) -> tuple[Said, ...]:
         }
         said.append(Said("hold", "hold.percent", values, estimated=True))
         if item.hold.low_newtons is not None and item.hold.margin_percent is not None:
-            said.append(Said("hold", "hold.margin", {
+            times = round(1 + item.hold.margin_percent / 100, 1)
+            said.append(Said("hold", "hold.margin" if times > 1 else "hold.no_margin", {
                 "newtons": Quantity(round(item.hold.low_newtons, -1), "N"),
-                "times": Quantity(1 + item.hold.margin_percent / 100, "×"),
+                "times": Quantity(times, "×"),
                 "pull": Quantity(history.venue.limits.player_pull_newtons, "N"),
             }, estimated=True))
     return (*said, *_off_says(lock, item))
@@ -287,7 +288,7 @@ def _heat_says(lock: Lock, item: LockPhysics) -> list[Said]:
     said.append(Said("heat", "heat.estimated" if heat.estimated else "heat.stated", {
         "celsius": heat.hottest, "time": heat.hottest_time}, heat.estimated))
     said.append(Said("heat", "heat.margin" if heat.margin_kelvin >= 0 else "heat.over", {
-        "kelvin": Quantity(abs(heat.margin_kelvin), "K"),
+        "kelvin": Quantity(abs(heat.margin_kelvin), "°C"),
         "limit": Quantity(heat.limit_celsius, "°C")}, heat.estimated))
     if heat.held_cold_s is None:
         said.append(Said("heat", "heat.never", {

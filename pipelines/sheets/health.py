@@ -23,8 +23,11 @@ from remanence.pipelines.store.past_findings import earlier_findings, keep_findi
 from remanence.pipelines.store.service_log import read_service
 from remanence.pipelines.store.store import Store
 from remanence.shared.errors import RemanenceError
-from remanence.shared.findings import URGENCIES, Finding
+from remanence.shared.findings import STATE_OF_URGENCY, URGENCIES, Finding
 from remanence.shared.weeks import Week
+
+_PRINTED = ("now", "week")
+"""Findings of these urgencies are printed one by one, the others only counted."""
 
 
 @dataclass(frozen=True)
@@ -47,15 +50,19 @@ class ReportOutcome:
 
     def text(self) -> str:
         """What to print: how many findings of which urgency, the first few, and where."""
+        from remanence.dashboards.page import language  # Costs a package; only where it prints.
+
+        lang = language("en")
+        state = {u: lang(f"state.{STATE_OF_URGENCY[u]}") for u in URGENCIES}
         counts = {u: sum(f.urgency == u for f in self.findings) for u in URGENCIES}
-        words = {"now": "do not run with it", "week": "before the week is out",
-                 "plan": "order or schedule", "watch": "nothing to do yet"}
         lines = [f"Week {self.week}: " + (", ".join(
-            f"{n} {u} ({words[u]})" for u, n in counts.items() if n
-        ) or "nothing found")]
+            f"{state[u]} {n}" for u, n in counts.items() if n
+        ) or "no faults found")]
+        wide = max(len(state[u]) for u in _PRINTED)
         lines += [
-            f"  {f.urgency:5} {f.subject}: {f.condition}" + (f" since {f.since}" if f.since else "")
-            for f in self.findings if f.urgency in ("now", "week")
+            f"  {state[f.urgency]:{wide}}  {f.subject}: {lang(f'condition.{f.condition}.wrong')} "
+            f"[{f.condition}]" + (f" since {f.since}" if f.since else "")
+            for f in self.findings if f.urgency in _PRINTED
         ]
         lines += [f"  set aside: {text}" for text in self.set_aside]
         lines.append(f"Health report: {self.front_page}")
