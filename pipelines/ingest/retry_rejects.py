@@ -15,6 +15,7 @@ import polars as pl
 from remanence.pipelines.ingest.open_log import clock_for, pieces
 from remanence.pipelines.ingest.summary import FileCount
 from remanence.pipelines.ingest.validate import Meaning
+from remanence.pipelines.readers import reader_of
 from remanence.pipelines.readers.layout import Layout
 from remanence.pipelines.readers.raw import KEPT_TEXT
 from remanence.pipelines.readers.source import Source, UnreadableSourceError
@@ -71,9 +72,9 @@ def retry_kept(
     -------
     Retried or None
         None where single lines cannot be read without the file: counters since a start,
-        Parquet.
+        or a format without lines.
     """
-    if log.counts or log.format == "parquet":
+    if log.counts or reader_of(log.format).lines is None:
         return None
     header = json.loads(str(known["state"])).get("header")
     rows = rejects.unique("line", keep="first", maintain_order=True).filter(

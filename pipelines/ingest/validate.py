@@ -9,7 +9,8 @@ import polars as pl
 
 from remanence.pipelines.store.name_codes import QUANTITY, names_type
 from remanence.shared.keys import nearest, shown
-from remanence.shared.tables import QUANTITIES, SIGNALS
+from remanence.shared.log_format import QUANTITIES
+from remanence.shared.tables import SIGNALS
 from remanence.shared.venue import Venue
 
 HIGHEST = 1e6
