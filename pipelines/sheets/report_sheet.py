@@ -90,7 +90,8 @@ def write_report(run: SheetRun) -> ReportOutcome:
     Parameters
     ----------
     run : SheetRun
-        Its options: ``week``, a Week (default: the newest with two days of log), and ``single_file``, for one HTML file instead of a folder of pages.
+        Its options: ``week``, a Week (default: the newest with two days of log), and
+        ``single_file``, for one HTML file instead of a folder of pages.
 
     Returns
     -------
