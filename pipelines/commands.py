@@ -20,7 +20,7 @@ from pathlib import Path
 from typing import NoReturn
 
 from remanence.pipelines.sheets import Sheet, all_sheets
-from remanence.pipelines.sheets.sheet import add_week
+from remanence.pipelines.sheets.sheet import add_week, program_version
 from remanence.shared.errors import RemanenceError
 
 DONE, AT_FAULT, USAGE, URGENT = 0, 1, 2, 3
@@ -239,9 +239,7 @@ def main(words: Sequence[str] | None = None) -> int:
     except SystemExit as stop:  # the help was asked for and is printed
         return int(stop.code or 0)
     if given.version:
-        from importlib.metadata import version
-
-        print(f"remanence {version('remanence-locks')}")
+        print(f"remanence {program_version()}")
         return DONE
     if given.command is None:
         build_parser().print_help()

@@ -24,7 +24,7 @@ _ON_OFF = ("command", "contact")
 _IS_ON_OFF = np.array([name in _ON_OFF for name in QUANTITY.categories])
 
 
-class Meaning:
+class RecordValidator:
     """Checks records against the venue file, and takes their values."""
 
     def __init__(self, venue: Venue) -> None:

@@ -6,11 +6,10 @@ import csv
 import io
 import json
 from dataclasses import dataclass
-from importlib.metadata import version
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from remanence.pipelines.sheets.sheet import Sheet, SheetOutcome, SheetRun
+from remanence.pipelines.sheets.sheet import Sheet, SheetOutcome, SheetRun, program_version
 
 if TYPE_CHECKING:
     from remanence.analytics.parts.orders import LockNeed, Orders, PartOrder
@@ -78,14 +77,14 @@ def write_parts(run: SheetRun) -> PartsOutcome:
     made = made_at()
     data = {
         "venue": venue.id, "week": str(week), "made_at": made.strftime("%Y-%m-%dT%H:%M:%SZ"),
-        "remanence": version("remanence-locks"), "currency": venue.currency,
+        "remanence": program_version(), "currency": venue.currency,
         "games_per_week": orders.games_per_week,
         "parts": [_part_json(order) for order in orders.parts],
         "locks": [_lock_json(need, orders) for need in orders.needs],
         "past_forecasts": [{**item.__dict__, "share": item.share} for item in judged],
     }
     files = render_parts(
-        orders, venue.name, judged, code=run.language, version=version("remanence-locks")
+        orders, venue.name, judged, code=run.language, version=program_version()
     )
     files["parts.csv"] = _parts_csv(orders).encode()
     files["parts.xlsx"] = parts_workbook(orders, made)

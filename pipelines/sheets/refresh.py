@@ -81,7 +81,7 @@ class Ready:
 def take_in(
     given: str | Path, files: Sequence[Path] | None = None, *, retry_rejects: bool = False
 ) -> tuple[str, bool]:
-    """Ingest and derive; returns what to print, and whether every log could be read.
+    """Ingest and derive; returns what to print, and whether every log could be read and used.
 
     Parameters
     ----------
@@ -99,7 +99,8 @@ def take_in(
     venue, path = load_venue(given)
     summary = ingest(venue, path, files, retry_rejects=retry_rejects)
     derived = derive(venue, path, Store.open(venue, path))
-    return f"{summary.text()}\n{derived.text()}", not summary.faults
+    return f"{summary.text()}\n{derived.text()}", (
+        not summary.faults and not summary.all_rejected)
 
 
 def prepare(given: str | Path) -> Ready:
@@ -116,10 +117,12 @@ def prepare(given: str | Path) -> Ready:
     venue, path = load_venue(given)
     store = Store.open(venue, path)
     if not store.days():
-        raise RemanenceError(
-            f"{store.folder}: the store holds no records; take logs in first with "
-            f"remanence ingest {path}"
-        )
+        reasons = store.rejects()["reason"].value_counts(sort=True)
+        why = f"take logs in first with remanence ingest {path}" if reasons.is_empty() else (
+            f"all {reasons['count'].sum():,} lines of the logs were rejected, most often because "
+            f"of this: {reasons['reason'][0]}. See them with remanence export {path} rejects "
+            "rejects.csv")
+        raise RemanenceError(f"{store.folder}: the store holds no records; {why}")
     derive(venue, path, store)
     return Ready(venue, path, store)
 

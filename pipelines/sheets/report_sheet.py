@@ -7,11 +7,16 @@ import json
 import os
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from importlib.metadata import version
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from remanence.pipelines.sheets.sheet import Sheet, SheetOutcome, SheetRun, add_week
+from remanence.pipelines.sheets.sheet import (
+    Sheet,
+    SheetOutcome,
+    SheetRun,
+    add_week,
+    program_version,
+)
 from remanence.shared.errors import RemanenceError
 from remanence.shared.findings import URGENCIES, Finding
 
@@ -78,7 +83,7 @@ def findings_json(page: Health, findings: list[Finding], moment: datetime) -> di
         "venue": page.venue_id,
         "week": str(page.week),
         "made_at": moment.strftime("%Y-%m-%dT%H:%M:%SZ"),
-        "remanence": version("remanence-locks"),
+        "remanence": program_version(),
         "findings": [finding.as_json() for finding in findings],
         "locks": [lock.as_json() for lock in page.locks],
     }
@@ -138,7 +143,7 @@ def _gather(past: History, findings: list[Finding], store: Store, path: Path) ->
         past, findings, earlier=earlier, rejects=store.rejects(),
         traces=load_traces(store, telling_actuations(past, findings)),
         service_set_aside=read_service(past.venue, path).set_aside,
-        version=version("remanence-locks"),
+        version=program_version(),
     )
 
 

@@ -84,6 +84,13 @@ class SheetRun:
         return self.found[week]
 
 
+def program_version() -> str:
+    """The version of the installed distribution, which every file that is written names."""
+    from importlib.metadata import version  # loads slowly, and the help has no need of it
+
+    return version("remanence-locks")
+
+
 def _no_options(_: argparse.ArgumentParser) -> None:
     """Add none: a sheet has ``--out`` and ``--language`` anyway."""
 

@@ -8,11 +8,10 @@ import io
 import json
 import math
 from dataclasses import dataclass
-from importlib.metadata import version
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from remanence.pipelines.sheets.sheet import Sheet, SheetOutcome, SheetRun
+from remanence.pipelines.sheets.sheet import Sheet, SheetOutcome, SheetRun, program_version
 from remanence.shared.errors import RemanenceError
 from remanence.shared.weeks import Week
 
@@ -88,7 +87,7 @@ def write_timing(run: SheetRun) -> TimingOutcome:
 
     venue, out = run.ready.venue, run.folder("timing")
     found = timing_of_log(run.ready)
-    number = version("remanence-locks")
+    number = program_version()
     data = {"venue": venue.id, "made_at": made_at().strftime("%Y-%m-%dT%H:%M:%SZ"),
             "remanence": number, **found.as_json()}
     files = render_timing(found, venue.limits, language_code=run.language)
