@@ -90,9 +90,10 @@ def parse_venue(
         The file's text.
     path : str, default "venue.toml"
         How messages call the file.
-    formats : mapping or None, default None
+    formats : mapping, optional
         The formats of log that can be read, each with its own keys
-        (``remanence.pipelines.readers.FORMATS``); None: any name will do, where no log is read.
+        (``remanence.pipelines.readers.FORMATS``); default: any name
+        will do, where no log is read.
 
     Returns
     -------
