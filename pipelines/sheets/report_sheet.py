@@ -23,6 +23,7 @@ from remanence.shared.findings import URGENCIES, Finding
 if TYPE_CHECKING:
     from remanence.analytics.health.gather import Health
     from remanence.analytics.history import History
+    from remanence.dashboards.finding_words import FindingText
     from remanence.pipelines.store.store import Store
     from remanence.shared.weeks import Week
 
@@ -77,14 +78,16 @@ def made_at() -> datetime:
         ) from None
 
 
-def findings_json(page: Health, findings: list[Finding], moment: datetime) -> dict[str, Any]:
-    """The object that ``findings.json`` holds."""
+def findings_json(
+    page: Health, findings: list[Finding], moment: datetime, words: FindingText
+) -> dict[str, Any]:
+    """The object that ``findings.json`` holds, its words in one language."""
     return {
         "venue": page.venue_id,
         "week": str(page.week),
         "made_at": moment.strftime("%Y-%m-%dT%H:%M:%SZ"),
         "remanence": program_version(),
-        "findings": [finding.as_json() for finding in findings],
+        "findings": [words.json(finding) for finding in findings],
         "locks": [lock.as_json() for lock in page.locks],
     }
 
@@ -107,6 +110,8 @@ def write_report(run: SheetRun) -> ReportOutcome:
     RemanenceError
         The store or the week is at fault, or the folder cannot be written.
     """
+    from remanence.dashboards.finding_words import FindingText
+    from remanence.dashboards.page import language
     from remanence.pipelines.sheets.load import load_history
     from remanence.pipelines.sheets.refresh import newest_week
     from remanence.pipelines.sheets.write_files import write_files
@@ -119,7 +124,8 @@ def write_report(run: SheetRun) -> ReportOutcome:
     page = _gather(past, findings, ready.store, ready.path)
     folder = run.folder("reports", str(week))
     files = _pages(page, run.language, single_file=bool(run.options.get("single_file")))
-    text = json.dumps(findings_json(page, findings, made_at()), indent=1, ensure_ascii=False,
+    words = FindingText(language(run.language), ready.venue)
+    text = json.dumps(findings_json(page, findings, made_at(), words), indent=1, ensure_ascii=False,
                       allow_nan=False)
     files["findings.json"] = (text + "\n").encode()
     write_files(folder, files)

@@ -70,10 +70,8 @@ def imported(code: str) -> set[str]:
     return {name.partition(".")[0] for name in json.loads(done.stdout.splitlines()[-1])}
 
 
-def test_the_venue_file_is_read_without_the_packages_for_tables():
+def test_the_venue_file_is_checked_without_the_packages_for_tables():
     folder = str(ROOT / "sample_data" / "by_hand")
-    found = imported("from remanence.pipelines.commands import build_parser; build_parser(); "
-                     "from remanence.pipelines.sheets.refresh import load_venue; "
-                     f"load_venue({folder!r})")
+    found = imported(f"from remanence.pipelines.commands import main; main(['check', {folder!r}])")
     assert "remanence" in found
     assert not found & {"polars", "numpy", "scipy", "pyarrow", "pandas", "sklearn"}
