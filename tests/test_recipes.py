@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import re
 import shutil
@@ -14,7 +15,7 @@ import pytest
 import start
 
 ROOT = Path(__file__).parents[1]
-MOST_FILES = {"A form of log": 4, "A sheet": 6}
+MOST_FILES = {"A form of log": 4, "A condition": 4, "A sheet": 6}
 """So many files may a recipe touch; a sheet's words stand in a file for each language."""
 
 VENUE = """
@@ -54,7 +55,7 @@ def recipe(name: str) -> dict[str, str]:
 
 @pytest.fixture(scope="module")
 def copy(tmp_path_factory) -> Path:
-    """A copy of the tree with both recipes followed, and a venue whose log is of the new form."""
+    """A copy of the tree with all recipes followed, and a venue whose log is of the new form."""
     folder = tmp_path_factory.mktemp("copy")
     start.typed_tree(folder)
     for name in MOST_FILES:
@@ -96,6 +97,17 @@ def test_a_log_of_the_new_form_and_the_new_sheet_are_on_pages_after_the_weekly_r
     assert "flour-bin: 1 command<" in page
 
 
+def test_the_new_condition_is_on_a_page_and_in_the_findings(copy):
+    run(copy, "-m", "remanence", "ingest", "mill")
+    run(copy, "-m", "remanence", "report", "mill", "--out", "german", "--language", "de")
+    found = json.loads((copy / "german" / "findings.json").read_text(encoding="utf-8"))
+    assert [(item["subject"], item["urgency"]) for item in found["findings"]
+            if item["condition"] == "commanded-once"] == [("flour-bin", "watch")]
+    page = (copy / "german" / "locks" / "flour-bin.html").read_text(encoding="utf-8")
+    assert "Ein einziger Befehl" in page
+    assert "Es bekam diese Woche einen Befehl." in page
+
+
 def test_the_new_sheet_is_a_command_with_help_and_languages(copy):
     assert "write which lock is used most" in run(copy, "-m", "remanence", "--help")
     run(copy, "-m", "remanence", "ingest", "mill")
@@ -118,7 +130,7 @@ def test_a_wrong_key_of_the_new_form_is_told(copy):
     assert "did you mean joint?" in said
 
 
-def test_the_documentation_has_both(copy):
+def test_the_documentation_has_all_of_it(copy):
     write = "import pathlib, generate; generate.write_generated(pathlib.Path('generated'))"
     run(copy, "-c", write, below="docs")
     commands = (copy / "docs" / "generated" / "commands.md").read_text(encoding="utf-8")
@@ -126,3 +138,6 @@ def test_the_documentation_has_both(copy):
     keys = (copy / "docs" / "generated" / "venue-file.md").read_text(encoding="utf-8")
     assert "`words`" in keys
     assert "`joint`" in keys
+    conditions = (copy / "docs" / "generated" / "conditions.md").read_text(encoding="utf-8")
+    assert "## commanded-once" in conditions
+    assert "commands this week" in conditions
