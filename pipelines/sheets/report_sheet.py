@@ -2,40 +2,40 @@
 
 from __future__ import annotations
 
+import argparse
 import json
 import os
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from importlib.metadata import version
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from remanence.analytics.conditions.diagnosis import diagnose
-from remanence.analytics.health.gather import Health, health, telling_actuations
-from remanence.analytics.history import History
-from remanence.dashboards.finding_words import FindingText
-from remanence.dashboards.page import language as language_of
-from remanence.pipelines.sheets.load import load_history
-from remanence.pipelines.sheets.refresh import newest_week, prepare
-from remanence.pipelines.sheets.traces import load_traces
-from remanence.pipelines.sheets.write_files import write_files
-from remanence.pipelines.store.past_findings import earlier_findings, keep_findings
-from remanence.pipelines.store.service_log import read_service
-from remanence.pipelines.store.store import Store
+from remanence.pipelines.sheets.sheet import (
+    Sheet,
+    SheetOutcome,
+    SheetRun,
+    add_week,
+    program_version,
+)
 from remanence.shared.errors import RemanenceError
 from remanence.shared.findings import STATE_OF_URGENCY, URGENCIES, Finding
-from remanence.shared.weeks import Week
+
+if TYPE_CHECKING:
+    from remanence.analytics.health.gather import Health
+    from remanence.analytics.history import History
+    from remanence.dashboards.finding_words import FindingText
+    from remanence.pipelines.store.store import Store
+    from remanence.shared.weeks import Week
 
 _PRINTED = ("now", "week")
 """Findings of these urgencies are printed one by one, the others only counted."""
 
 
 @dataclass(frozen=True)
-class ReportOutcome:
+class ReportOutcome(SheetOutcome):
     """A report as written."""
 
     folder: Path
-    front_page: Path
     week: Week
     findings: tuple[Finding, ...]
     set_aside: tuple[str, ...] = ()
@@ -93,30 +93,20 @@ def findings_json(
         "venue": page.venue_id,
         "week": str(page.week),
         "made_at": moment.strftime("%Y-%m-%dT%H:%M:%SZ"),
-        "remanence": version("remanence-locks"),
+        "remanence": program_version(),
         "findings": [words.json(finding) for finding in findings],
         "locks": [lock.as_json() for lock in page.locks],
     }
 
 
-def write_report(
-    given: str | Path, *, week: str | None = None, out: Path | None = None,
-    language: str = "en", single_file: bool = False,
-) -> ReportOutcome:
-    """Write the health report of one week.
+def write_report(run: SheetRun) -> ReportOutcome:
+    """Write the health report of one week, and ``findings.json``.
 
     Parameters
     ----------
-    given : str or Path
-        The venue file or its folder.
-    week : str, optional
-        Like ``2026-W47``; default: :func:`remanence.pipelines.sheets.weekly.newest_week`.
-    out : Path, optional
-        Folder to write; default ``reports/WEEK`` beside the venue file.
-    language : str, default "en"
-        Language of the pages.
-    single_file : bool, default False
-        One HTML file with everything in it instead of a folder of pages.
+    run : SheetRun
+        Its options: ``week``, a Week (default: the newest with two days of log), and
+        ``single_file``, for one HTML file instead of a folder of pages.
 
     Returns
     -------
@@ -125,27 +115,40 @@ def write_report(
     Raises
     ------
     RemanenceError
-        The venue file, the store or the week is at fault, or ``out`` cannot be written.
+        The store or the week is at fault, or the folder cannot be written.
     """
-    chosen = Week.parse(week) if week else None
-    ready = prepare(given)
-    chosen = chosen or newest_week(ready.venue, ready.store)
-    past = load_history(ready.venue, ready.path, chosen)
-    findings = diagnose(past)
+    from remanence.dashboards.finding_words import FindingText
+    from remanence.dashboards.page import language
+    from remanence.pipelines.sheets.load import load_history
+    from remanence.pipelines.sheets.refresh import newest_week
+    from remanence.pipelines.sheets.write_files import write_files
+    from remanence.pipelines.store.service_log import read_service
+
+    ready = run.ready
+    week = run.options.get("week") or newest_week(ready.venue, ready.store)
+    past = load_history(ready.venue, ready.path, week)
+    findings = run.findings(week, past)
     page = _gather(past, findings, ready.store, ready.path)
-    moment = made_at()
-    folder = out or ready.path.parent / "reports" / str(chosen)
-    files = _pages(page, language, single_file=single_file)
-    words = FindingText(language_of(language), ready.venue)
-    text = json.dumps(findings_json(page, findings, moment, words), indent=1, ensure_ascii=False,
+    folder = run.folder("reports", str(week))
+    files = _pages(page, run.language, single_file=bool(run.options.get("single_file")))
+    words = FindingText(language(run.language), ready.venue)
+    text = json.dumps(findings_json(page, findings, made_at(), words), indent=1, ensure_ascii=False,
                       allow_nan=False)
     files["findings.json"] = (text + "\n").encode()
-    _write(folder, files)
+    write_files(folder, files)
+    for stale in (*folder.glob("locks/*.html"), *folder.glob("supplies/*.html")):
+        if stale.relative_to(folder).as_posix() not in files:
+            stale.unlink()
     aside = read_service(ready.venue, ready.path).set_aside
-    return ReportOutcome(folder, folder / "index.html", chosen, tuple(findings), aside)
+    return ReportOutcome(folder, week, tuple(findings), aside)
 
 
 def _gather(past: History, findings: list[Finding], store: Store, path: Path) -> Health:
+    from remanence.analytics.health.gather import health, telling_actuations
+    from remanence.pipelines.sheets.traces import load_traces
+    from remanence.pipelines.store.past_findings import earlier_findings, keep_findings
+    from remanence.pipelines.store.service_log import read_service
+
     folder = Path(store.folder)
     earlier = earlier_findings(folder, past.week)
     keep_findings(folder, past.week, findings)
@@ -153,7 +156,7 @@ def _gather(past: History, findings: list[Finding], store: Store, path: Path) ->
         past, findings, earlier=earlier, rejects=store.rejects(),
         traces=load_traces(store, telling_actuations(past, findings)),
         service_set_aside=read_service(past.venue, path).set_aside,
-        version=version("remanence-locks"),
+        version=program_version(),
     )
 
 
@@ -165,8 +168,12 @@ def _pages(page: Health, language: str, *, single_file: bool) -> dict[str, bytes
     return render_health(page, language=language)
 
 
-def _write(folder: Path, files: dict[str, bytes]) -> None:
-    write_files(folder, files)
-    for stale in (*folder.glob("locks/*.html"), *folder.glob("supplies/*.html")):
-        if stale.relative_to(folder).as_posix() not in files:
-            stale.unlink()
+def _options(parser: argparse.ArgumentParser) -> None:
+    add_week(parser)
+    parser.add_argument("--single-file", action="store_true",
+                        help="write one HTML file with everything in it, to send by mail")
+
+
+SHEET = Sheet(
+    "report", "write the weekly health report", "health report", write_report, "reports/WEEK",
+    _options, place=10)
