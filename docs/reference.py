@@ -166,7 +166,10 @@ PAGES = (
         {
             "remanence.analytics.physics.cable": (),
             "remanence.analytics.physics.coil_thermal": (),
+            "remanence.analytics.physics.on_times": (),
             "remanence.analytics.physics.coil_heat": (),
+            "remanence.analytics.physics.heat_curve": (),
+            "remanence.analytics.physics.measured_heat": (),
             "remanence.analytics.physics.magnet": (),
             "remanence.analytics.physics.release": (),
             "remanence.analytics.physics.release_fit": (),

@@ -28,6 +28,8 @@ from remanence.analytics.parts.wear import weekly_levels
 from remanence.analytics.physics import coil_heat as coil
 from remanence.analytics.physics import supply
 from remanence.analytics.physics.latency import pulse_histogram, pulse_lengths, release_latency
+from remanence.analytics.physics.measured_heat import measured_heat
+from remanence.analytics.physics.on_times import ON_TIMES, on_times
 from remanence.analytics.physics.release_fit import loaded
 from remanence.analytics.timing.together import groups_in_log, joint_spread
 from remanence.shared import errors
@@ -40,7 +42,8 @@ from remanence.shared.weeks import Week
 ROOT = Path(__file__).parents[1]
 SECTIONS = ("Parameters", "Returns", "Raises", "Notes", "References", "Attributes", "Examples")
 COLUMNS = re.compile(r"((?:``\w+``(?:,\s+and\s+|,\s+|\s+and\s+|\s+))+)of\s+([A-Z_]{4,})\b")
-SCHEMA_OF = {name.upper(): dict(table.schema) for name, table in {**TABLES, **RESULTS}.items()}
+SCHEMA_OF = {name.upper(): dict(table.schema)
+             for name, table in {**TABLES, **RESULTS, "on_times": ON_TIMES}.items()}
 KEYS = {Lock: LOCK_KEYS, Part: PART_KEYS, Supply: SUPPLY_KEYS, Venue: VENUE_KEYS}
 """Fields whose meaning stands with the keys of the venue file."""
 
@@ -282,10 +285,10 @@ TABLES_GIVEN = [
     (pulse_lengths, ("ACTUATIONS", VENUE), {}),
     (pulse_histogram, ("ACTUATIONS",), {}),
     (polling_rows, ((), NONE, NONE, np.zeros(0, dtype=bool)), {}),
-    (coil.on_times, ("ENERGISINGS", VENUE, "ACTUATIONS"), {}),
-    (coil.coil_heat, ("ENERGISINGS", VENUE), {}),
-    (coil.heat_at_start, ("ENERGISINGS", VENUE), {}),
-    (coil.measured_heat, ("ACTUATIONS", VENUE), {}),
+    (on_times, ("ENERGISINGS", VENUE, "ACTUATIONS"), {}),
+    (coil.coil_heat, ("ON_TIMES", VENUE), {}),
+    (coil.heat_at_start, ("ON_TIMES", VENUE), {}),
+    (measured_heat, ("ACTUATIONS", VENUE), {}),
     (coil.loaded_volts, ("ACTUATIONS",), {}),
     (loaded, ("ACTUATIONS", None, 20.0), {}),
     (supply.with_load, ("ACTUATIONS", VENUE), {}),

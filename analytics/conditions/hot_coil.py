@@ -12,7 +12,9 @@ from scipy import special
 
 from remanence.analytics.conditions.evidence import finding
 from remanence.analytics.history import History, baseline_start
-from remanence.analytics.physics.coil_heat import coil_heat, lasting_until, measured_heat
+from remanence.analytics.physics.coil_heat import coil_heat, heat_of_week, volts_of
+from remanence.analytics.physics.measured_heat import measured_heat
+from remanence.analytics.physics.on_times import times_of
 from remanence.shared.findings import Evidence, Finding
 from remanence.shared.weeks import Week
 
@@ -53,10 +55,7 @@ def hot_coil(history: History) -> list[Finding]:
     uncertainty of either.
     """
     venue = history.venue
-    rows = coil_heat(
-        history.energisings, venue, actuations=history.actuations, start=history.start,
-        until=lasting_until(history),
-    )
+    rows = heat_of_week(history)
     measured = measured_heat(history.actuations, venue).filter(
         pl.col("command_time").is_between(history.start, history.end, closed="left")
     )
@@ -119,8 +118,8 @@ def _past(
 ) -> tuple[date, float | None]:
     """First day of the unbroken run of hot weeks, and the usual hottest before it."""
     weeks = coil_heat(
-        history.energisings.filter(pl.col("lock") == lock), history.venue, ("lock", "week"),
-        actuations=history.actuations.filter(pl.col("lock") == lock),
+        times_of(history).filter(pl.col("lock") == lock), history.venue, ("lock", "week"),
+        volts=volts_of(history),
     ).tail(PAST_WEEKS + 1).sort("week", descending=True).to_dicts()
     since, cool, expected = day, [], history.week
     running = True

@@ -21,15 +21,11 @@ from remanence.analytics.health.physics_model import (
 from remanence.analytics.health.physics_supplies import supply_physics
 from remanence.analytics.history import History, baseline_start, with_weeks
 from remanence.analytics.physics.cable import branch, cable_needed
-from remanence.analytics.physics.coil_heat import (
-    coil_heat,
-    heat_at_start,
-    heated,
-    lasting_until,
-    measured_heat,
-)
+from remanence.analytics.physics.coil_heat import heat_at_start, heat_of_week, heated, volts_of
 from remanence.analytics.physics.magnet import holding_force
+from remanence.analytics.physics.measured_heat import measured_heat
 from remanence.analytics.physics.off_voltage import SwitchOff, switch_offs
+from remanence.analytics.physics.on_times import times_of
 from remanence.analytics.physics.release import Solenoid
 from remanence.analytics.physics.release_fit import ReleaseFit, explain, fit_release, loaded
 from remanence.analytics.physics.sag_release import SagError, SagReadings, sag_error, sag_readings
@@ -64,11 +60,8 @@ def lock_physics(history: History) -> dict[str, LockPhysics]:
     venue = history.venue
     start, end = history.start, history.end
     actuations = history.actuations
-    heat = coil_heat(
-        history.energisings, venue, actuations=actuations, start=start,
-        until=lasting_until(history),
-    )
-    warmth = heat_at_start(history.energisings, venue, actuations=actuations)
+    heat = heat_of_week(history)
+    warmth = heat_at_start(times_of(history), venue, volts=volts_of(history))
     rows = with_weeks(
         loaded(actuations, warmth, venue.limits.ambient_celsius), "command_time", history
     )

@@ -12,7 +12,9 @@ from remanence.analytics.health.model import Estimate, Heat, SagPoint
 from remanence.analytics.health.physics_model import Curve, Quantity, Said, SupplyPhysics, Value
 from remanence.analytics.history import History, with_weeks
 from remanence.analytics.physics.battery import BatteryOutlook, battery_outlook
-from remanence.analytics.physics.coil_heat import coil_heat, heat_curve, lasting_until
+from remanence.analytics.physics.coil_heat import heat_of_week, volts_of
+from remanence.analytics.physics.heat_curve import heat_curve
+from remanence.analytics.physics.on_times import times_of
 from remanence.analytics.physics.rail_model import Company, RailModel, company, rail_model
 from remanence.analytics.physics.supply import (
     idle_drift,
@@ -101,7 +103,7 @@ def _supply(
     seen = None
     if rail is not None:
         seen = company(
-            rail, history.this_week(history.energisings, "start"),
+            rail, history.this_week(times_of(history), "start"),
             history.this_week(history.actuations, "command_time"),
         )
     drifting = (
@@ -307,18 +309,10 @@ def sags_by_supply(history: History) -> dict[str, tuple[SagPoint, ...]]:
 
 def heat_by_lock(history: History) -> dict[str, Heat]:
     """The hottest moment of each coil that heat matters to, with its course where it was warm."""
-    recent = history.energisings.filter(
-        pl.col("start") >= history.start - timedelta(days=2)
-    )
-    actuations = history.this_week(history.actuations, "command_time")
-    rows = coil_heat(recent, history.venue, actuations=actuations, start=history.start,
-                     until=lasting_until(history))
-    return {row["lock"]: _heat(row, recent, actuations, history) for row in rows.to_dicts()}
+    return {row["lock"]: _heat(row, history) for row in heat_of_week(history).to_dicts()}
 
 
-def _heat(
-    row: Mapping[str, object], recent: pl.DataFrame, actuations: pl.DataFrame, history: History
-) -> Heat:
+def _heat(row: Mapping[str, object], history: History) -> Heat:
     def number(name: str) -> float | None:
         value = row[name]
         return float(value) if isinstance(value, (int, float)) else None
@@ -328,9 +322,8 @@ def _heat(
     if isinstance(at, datetime) and hottest is not None and (
         hottest - history.venue.limits.ambient_celsius >= WARM_KELVIN
     ):
-        course = heat_curve(recent, history.venue, str(row["lock"]), at - _BEFORE, at + _AFTER,
-                            actuations=actuations, step_s=20.0, most=_POINTS,
-                            until=lasting_until(history))
+        course = heat_curve(times_of(history), history.venue, str(row["lock"]), at - _BEFORE,
+                            at + _AFTER, volts=volts_of(history), step_s=20.0, most=_POINTS)
         if course is not None:
             curve = _thinned([((time - at).total_seconds() / 60.0, celsius)
                               for time, celsius in zip(course.time, course.celsius, strict=True)])

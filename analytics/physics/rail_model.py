@@ -20,8 +20,9 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
+from remanence.analytics.physics.on_times import ON_TIMES
 from remanence.analytics.physics.supply import coil_conductance
-from remanence.shared.tables import ACTUATIONS, ENERGISINGS, require
+from remanence.shared.tables import ACTUATIONS, require
 from remanence.shared.venue import Lock, Venue
 
 
@@ -250,7 +251,7 @@ class Company:
 
 
 def company(
-    rail: RailModel, energisings: pl.DataFrame, actuations: pl.DataFrame
+    rail: RailModel, times: pl.DataFrame, actuations: pl.DataFrame
 ) -> Company:
     """Which pulsed locks were on together, what the rail reads then, and how right that is.
 
@@ -258,8 +259,9 @@ def company(
     ----------
     rail : RailModel
         The rail.
-    energisings : polars.DataFrame
-        Schema ENERGISINGS; those whose end is known count, self-cut ones until the cut.
+    times : polars.DataFrame
+        Schema ON_TIMES (:func:`remanence.analytics.physics.on_times.on_times`); those of known
+        length count.
     actuations : polars.DataFrame
         Schema ACTUATIONS: the lowest reading of each command, to judge the prediction by.
 
@@ -278,16 +280,15 @@ def company(
     A resting lock is on except while a releasing command of it lasts (``pulse_ms``, or to the
     end of the table where that is not known).
     """
-    require(energisings, ENERGISINGS)
+    require(times, ON_TIMES)
     require(actuations, ACTUATIONS)
-    rows = energisings.filter(
+    rows = times.filter(
         pl.col("lock").is_in(rail.pulsed) & pl.col("on_ms").is_not_null()
     ).sort("start", "lock")
     if rows.is_empty():
         return Company((), 0, None, None, None)
     start = rows["start"].dt.epoch("us").to_numpy()
-    length = rows.select(pl.min_horizontal("on_ms", "cut_ms"))["on_ms"].to_numpy()
-    end = start + np.round(length * 1000).astype(np.int64)
+    end = start + np.round(rows["on_ms"].to_numpy() * 1000).astype(np.int64)
     names = np.array(rail.pulsed, dtype=object)
     owner = rows["lock"].to_numpy()
     on = np.zeros((start.size, names.size), dtype=bool)

@@ -8,6 +8,7 @@ import polars as pl
 import pytest
 
 from remanence.analytics.physics.battery import battery_outlook
+from remanence.analytics.physics.on_times import ON_TIMES, on_times
 from remanence.analytics.physics.rail_model import company, rail_model
 from remanence.shared.tables import ACTUATIONS, ENERGISINGS, RAIL_HOURS
 from remanence.shared.venue import Lock, Supply, Venue
@@ -140,7 +141,7 @@ def test_what_was_on_together_is_found_with_its_volts():
     rail = model(ohms=2.0)
     rows = energised(("l0", 0, 300.0), ("l1", 0.1, 300.0), ("l2", 0.2, 300.0),
                      ("l0", 60, 300.0), ("l1", 61, 300.0), ("m0", 0, 1e6))
-    found = company(rail, rows, ACTUATIONS.empty())
+    found = company(rail, on_times(rows, venue()), ACTUATIONS.empty())
     assert [item.pulsed for item in found.sequences] == [("l0", "l1", "l2"), ("l0", "l1")]
     assert [item.times for item in found.sequences] == [1, 1]
     deepest = found.sequences[0]
@@ -157,7 +158,8 @@ def test_a_magnet_that_was_released_is_not_counted_on():
         {"lock": "m1", "command_time": START - timedelta(seconds=5), "pulse_ms": 1000.0},
         {"lock": "m2", "command_time": START + timedelta(seconds=5), "pulse_ms": 1000.0},
     ]))
-    found = company(rail, energised(("l0", 0, 300.0), ("l1", 0.1, 300.0)), cut)
+    found = company(
+        rail, on_times(energised(("l0", 0, 300.0), ("l1", 0.1, 300.0)), venue()), cut)
     assert found.sequences[0].prediction.on == ("l0", "l1", "m1", "m2", "m3")
 
 
@@ -170,8 +172,8 @@ def test_the_prediction_is_judged_by_the_readings():
          "volts_min": rail.with_on((*rail.resting, "l0")).volts + 0.1 + 0.02 * float(
              rng.standard_normal())} for i in range(40)
     ]))
-    found = company(rail, rows, read)
+    found = company(rail, on_times(rows, venue()), read)
     assert found.checked == 40
     assert found.error_volts == pytest.approx(0.1, abs=0.015)
     assert found.low_volts < found.error_volts < found.high_volts
-    assert company(rail, ENERGISINGS.empty(), read).checked == 0
+    assert company(rail, ON_TIMES.empty(), read).checked == 0

@@ -6,7 +6,8 @@ import numpy as np
 import polars as pl
 import pytest
 
-from remanence.analytics.physics.coil_heat import heat_at_start
+from remanence.analytics.physics.coil_heat import heat_at_start, loaded_volts
+from remanence.analytics.physics.on_times import on_times
 from remanence.analytics.physics.release import Solenoid
 from remanence.analytics.physics.release_fit import explain, fit_release, fit_releases, loaded
 from remanence.shared.tables import ACTUATIONS, ENERGISINGS
@@ -150,7 +151,7 @@ def test_a_venue_at_once_with_modelled_heat():
     energised = ENERGISINGS.conform(
         rows.select("lock", start="command_time", on_ms=pl.lit(300.0))
     )
-    heat = heat_at_start(energised, venue, actuations=rows)
+    heat = heat_at_start(on_times(energised, venue), venue, volts=loaded_volts(rows))
     fits = fit_releases(rows, venue, heat)
     assert len(fits) == 20
     assert all(fit.informed for fit in fits.values())
