@@ -302,7 +302,7 @@ def company(
     held = ~np.column_stack(
         [_released(actuations, name, start) for name in resting]
     ) if resting.size else np.zeros((start.size, 0), dtype=bool)
-    sets, code, times = np.unique(
+    sets, code, counts = np.unique(
         np.hstack([on, held]), axis=0, return_inverse=True, return_counts=True
     )
     code = code.ravel()
@@ -315,7 +315,7 @@ def company(
         last = rows["start"][int(np.flatnonzero(code == index)[-1])]
         found.append(Sequence(
             tuple(str(name) for name in names[sets[index, :names.size]]), prediction,
-            int(times[index]), last, prediction.low_volts < rail.window_volts,
+            int(counts[index]), last, prediction.low_volts < rail.window_volts,
         ))
     found.sort(key=lambda item: (item.prediction.volts, item.prediction.on))
     volts = np.array([item.volts for item in predictions])[code]
