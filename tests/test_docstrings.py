@@ -27,10 +27,11 @@ from remanence.analytics.parts.unit_lives import replacements
 from remanence.analytics.parts.wear import weekly_levels
 from remanence.analytics.physics import coil_heat as coil
 from remanence.analytics.physics import supply
-from remanence.analytics.physics.latency import pulse_histogram, pulse_lengths, release_latency
+from remanence.analytics.physics.latency import release_latency
 from remanence.analytics.physics.measured_heat import measured_heat
 from remanence.analytics.physics.on_times import ON_TIMES, on_times
 from remanence.analytics.physics.release_fit import loaded
+from remanence.analytics.physics.source_resistance import source_resistance, with_load
 from remanence.analytics.timing.together import groups_in_log, joint_spread
 from remanence.shared import errors
 from remanence.shared.tables import RESULTS, TABLES
@@ -282,8 +283,6 @@ max_on_ms = 500
 NONE = np.zeros(0, dtype=np.int64)
 TABLES_GIVEN = [
     (release_latency, ("ACTUATIONS", ()), {}),
-    (pulse_lengths, ("ACTUATIONS", VENUE), {}),
-    (pulse_histogram, ("ACTUATIONS",), {}),
     (polling_rows, ((), NONE, NONE, np.zeros(0, dtype=bool)), {}),
     (on_times, ("ENERGISINGS", VENUE, "ACTUATIONS"), {}),
     (coil.coil_heat, ("ON_TIMES", VENUE), {}),
@@ -291,8 +290,8 @@ TABLES_GIVEN = [
     (measured_heat, ("ACTUATIONS", VENUE), {}),
     (coil.loaded_volts, ("ACTUATIONS",), {}),
     (loaded, ("ACTUATIONS", None, 20.0), {}),
-    (supply.with_load, ("ACTUATIONS", VENUE), {}),
-    (supply.source_resistance, ("ACTUATIONS", VENUE), {}),
+    (with_load, ("ACTUATIONS", VENUE), {}),
+    (source_resistance, ("ACTUATIONS", VENUE), {}),
     (supply.rail_levels, ("RAIL_HOURS", "ACTUATIONS", VENUE), {}),
     (supply.idle_drift, ("RAIL_HOURS", VENUE), {}),
     (supply.recovery, ("ACTUATIONS", VENUE), {}),

@@ -6,28 +6,25 @@ from collections.abc import Mapping
 from datetime import datetime, timedelta
 
 import numpy as np
-import polars as pl
 
 from remanence.analytics.health.model import Estimate, Heat, SagPoint
 from remanence.analytics.health.physics_model import Curve, Quantity, Said, SupplyPhysics, Value
-from remanence.analytics.history import History, with_weeks
+from remanence.analytics.history import History
 from remanence.analytics.physics.battery import BatteryOutlook, battery_outlook
 from remanence.analytics.physics.coil_heat import heat_of_week, volts_of
 from remanence.analytics.physics.heat_curve import heat_curve
 from remanence.analytics.physics.on_times import times_of
 from remanence.analytics.physics.rail_model import Company, RailModel, company, rail_model
-from remanence.analytics.physics.supply import (
-    idle_drift,
-    rail_levels,
-    recovery,
-    source_resistance,
+from remanence.analytics.physics.source_resistance import (
+    RailResistance,
+    Resistance,
+    rail_resistance,
     with_load,
 )
+from remanence.analytics.physics.supply import idle_drift, rail_levels, recovery
 from remanence.analytics.statistics.intervals import median_interval
 from remanence.shared.venue import Supply
-from remanence.shared.weeks import Week
 
-BASELINE_WEEKS = 8
 LEAST_DRIFT = 0.01
 """Volts a week below which a drift is not worth a sentence: a twelfth of a per cent of 12 V."""
 
@@ -35,66 +32,34 @@ LEAST_DRIFT = 0.01
 def supply_physics(history: History) -> dict[str, SupplyPhysics]:
     """Everything the models say of every supply of the venue."""
     venue = history.venue
-    since = history.end - timedelta(weeks=BASELINE_WEEKS + 1)
-    recent = history.actuations.filter(pl.col("command_time") >= since)
     week_rows = history.this_week(history.actuations, "command_time")
-    hours = history.rail_hours.filter(pl.col("hour") >= since)
-    now = {row["supply"]: row for row in source_resistance(week_rows, venue).to_dicts()}
-    before = {
-        row["supply"]: row
-        for row in source_resistance(
-            recent.filter(pl.col("command_time") < history.start), venue
-        ).to_dicts()
-    }
     levels = {
         row["supply"]: row
         for row in rail_levels(
-            history.this_week(hours, "hour"), week_rows, venue
+            history.this_week(history.rail_hours, "hour"), week_rows, venue
         ).to_dicts()
     }
     drifts = {row["supply"]: row for row in idle_drift(history.rail_hours, venue).to_dicts()}
     recoveries = {row["supply"]: row for row in recovery(week_rows, venue).to_dicts()}
-    weeks = week_resistance(history)
+    resistance = rail_resistance(history)
     found = {}
     for supply in venue.supplies:
         found[supply.id] = _supply(
-            supply, history, weeks.get(supply.id, ()), now.get(supply.id, {}),
-            before.get(supply.id, {}),
+            supply, history, resistance[supply.id],
             levels.get(supply.id, {}), drifts.get(supply.id, {}), recoveries.get(supply.id, {}),
         )
     return found
 
 
-def week_resistance(
-    history: History, *, weeks_back: int = 26
-) -> dict[str, tuple[tuple[Week, Quantity], ...]]:
-    """Source resistance of each supply week by week, with the interval for comparing weeks."""
-    rows = history.actuations.filter(
-        pl.col("command_time") >= history.end - timedelta(weeks=weeks_back)
-    )
-    found: dict[str, list[tuple[Week, Quantity]]] = {}
-    for row in source_resistance(rows, history.venue, by=("supply", "week")).to_dicts():
-        if row["resistance_ohms"] is not None:
-            found.setdefault(row["supply"], []).append((
-                Week.parse(row["week"]),
-                Quantity(row["resistance_ohms"], "Ω", row["repeat_low_ohms"],
-                         row["repeat_high_ohms"]),
-            ))
-    return {name: tuple(items) for name, items in found.items()}
-
-
 def _supply(
-    supply: Supply, history: History, weeks: tuple[tuple[Week, Quantity], ...],
-    now: dict[str, float], before: dict[str, float],
+    supply: Supply, history: History, fits: RailResistance,
     level: dict[str, float], drift: dict[str, float], recovered: dict[str, float],
 ) -> SupplyPhysics:
-    resistance, resistance_before = _ohms(now), _ohms(before)
-    idle = level.get("idle_volts")
+    idle, stiff = level.get("idle_volts"), fits.latest
     rail = None
-    stiff = resistance or resistance_before
-    if stiff is not None and idle is not None and stiff.low is not None and stiff.high is not None:
+    if stiff is not None and idle is not None:
         rail = rail_model(
-            history.venue, supply.id, idle, max(stiff.value, 0.0), stiff.low, stiff.high
+            history.venue, supply.id, idle, max(stiff.ohms, 0.0), stiff.low_ohms, stiff.high_ohms
         )
     battery = None
     if supply.source == "battery" and rail is not None:
@@ -114,20 +79,20 @@ def _supply(
         Quantity(recovered["median_ms"], "ms", None, recovered["p95_ms"]) if recovered else None
     )
     made = SupplyPhysics(
-        supply.id, resistance, bool(now.get("estimated", True)), resistance_before, weeks,
-        int(now.get("sags") or 0), rail, together, seen,
+        supply.id, _ohms(fits.now), fits.now is None or fits.now.estimated, _ohms(fits.before),
+        tuple((week, Quantity(fit.ohms, "Ω", fit.repeat_low_ohms, fit.repeat_high_ohms))
+              for week, fit in fits.weeks),
+        fits.sags, rail, together, seen,
         rail.safe_together if rail is not None and rail.pulsed else None,
         rail.reset_together if rail is not None and rail.resting else None,
         drifting, back, level.get("ripple_volts"), battery, _together_curve(rail),
         _battery_curve(battery), (),
     )
-    return SupplyPhysics(**{**made.__dict__, "says": _says(supply, made, now, recovered)})
+    return SupplyPhysics(**{**made.__dict__, "says": _says(supply, made, fits, recovered)})
 
 
-def _ohms(row: dict[str, float]) -> Quantity | None:
-    if row.get("resistance_ohms") is None:
-        return None
-    return Quantity(row["resistance_ohms"], "Ω", row["low_ohms"], row["high_ohms"])
+def _ohms(fit: Resistance | None) -> Quantity | None:
+    return None if fit is None else Quantity(fit.ohms, "Ω", fit.low_ohms, fit.high_ohms)
 
 
 def _together_curve(rail: RailModel | None) -> Curve | None:
@@ -155,14 +120,14 @@ def _battery_curve(battery: BatteryOutlook | None) -> Curve | None:
 
 
 def _says(
-    supply: Supply, item: SupplyPhysics, now: dict[str, float], recovered: dict[str, float]
+    supply: Supply, item: SupplyPhysics, fits: RailResistance, recovered: dict[str, float]
 ) -> tuple[Said, ...]:
     said: list[Said] = []
-    if item.resistance is not None:
+    if item.resistance is not None and fits.now is not None:
         said.append(Said(
             "resistance",
             "resistance.estimated" if item.resistance_estimated else "resistance.measured",
-            {"ohms": item.resistance, "sags": item.sags, "count": int(now["locks"])},
+            {"ohms": item.resistance, "sags": item.sags, "count": fits.now.locks},
         ))
     else:
         said.append(Said("resistance", "resistance.none", {"sags": item.sags}))
@@ -260,7 +225,6 @@ def _battery_says(item: SupplyPhysics, supply: Supply) -> list[Said]:
         "least": Quantity(battery.low_games, "") if battery.low_games is not None else "–"})]
 
 
-BASELINE_WEEKS = 8
 WARM_KELVIN = 15.0
 """A coil that never got this much above the room has no course worth drawing."""
 
@@ -271,22 +235,16 @@ _POINTS = 160
 
 
 def resistances(history: History) -> tuple[dict[str, Estimate], dict[str, Estimate]]:
-    """Source resistance in ohms by supply, of the week and of the first eight weeks of log."""
-    rows = with_weeks(history.actuations, "command_time", history)
-    oldest = rows["weeks_ago"].max()
-    first = oldest if isinstance(oldest, int) else 0
-    base = (pl.col("weeks_ago") >= 1) & (pl.col("weeks_ago") > first - BASELINE_WEEKS)
-    return (_resistance(rows.filter(pl.col("weeks_ago") == 0), history),
-            _resistance(rows.filter(base), history))
+    """Source resistance in ohms by supply, of the week and before."""
+    found = rail_resistance(history)
+    return (
+        {name: _estimate(item.now) for name, item in found.items() if item.now is not None},
+        {name: _estimate(item.before) for name, item in found.items() if item.before is not None},
+    )
 
 
-def _resistance(rows: pl.DataFrame, history: History) -> dict[str, Estimate]:
-    found = source_resistance(rows, history.venue)
-    return {
-        row["supply"]: Estimate(row["resistance_ohms"], row["low_ohms"], row["high_ohms"],
-                                row["sags"])
-        for row in found.to_dicts() if row["resistance_ohms"] is not None
-    }
+def _estimate(fit: Resistance) -> Estimate:
+    return Estimate(fit.ohms, fit.low_ohms, fit.high_ohms, fit.sags)
 
 
 def sags_by_supply(history: History) -> dict[str, tuple[SagPoint, ...]]:

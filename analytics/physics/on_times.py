@@ -237,7 +237,7 @@ def duty_share(start_s: Reals, on_s: Reals, window_s: float) -> Reals:
     so_far = np.column_stack([total - on, total]).ravel()
     share: Reals = (total - np.interp(ends - window_s, moments, so_far, left=0.0)) / window_s
     # To a billionth: stamps are whole microseconds, the rest is noise of the sums.
-    rounded: Reals = np.round(np.clip(share, 0.0, 1.0), 9)
+    rounded: Reals = np.clip(share, 0.0, 1.0).round(9)
     return rounded
 
 

@@ -7,7 +7,7 @@ reading with the resting locks on (conductance ``G_rest``),
 
 Units: volts, ohms, siemens. Range: below the supply's rated current; beyond that a supply
 folds back or restarts, and no straight line holds (said as ``over_rating``). Source:
-Thevenin's theorem; R as in :func:`remanence.analytics.physics.supply.source_resistance`.
+Thevenin's theorem; R as in :func:`remanence.analytics.physics.source_resistance.source_resistance`.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ import numpy.typing as npt
 import polars as pl
 
 from remanence.analytics.physics.on_times import ON_TIMES
-from remanence.analytics.physics.supply import coil_conductance
+from remanence.analytics.physics.source_resistance import coil_conductance
 from remanence.shared.tables import ACTUATIONS, require
 from remanence.shared.venue import Lock, Venue
 
@@ -177,7 +177,7 @@ def rail_model(
         With the resting locks on and no other. [V]
     ohms, low_ohms, high_ohms : float
         Source resistance and its interval
-        (:func:`remanence.analytics.physics.supply.source_resistance`).
+        (:func:`remanence.analytics.physics.source_resistance.source_resistance`).
 
     Returns
     -------

@@ -1,249 +1,14 @@
-"""How stiff is a rail, how does it stand idle and loaded, and how did that change?
-
-Equation: a rail is an open voltage behind a source resistance; coils are resistances in
-parallel. A coil of current I that joins others of total conductance G takes
-``sag = R I / (1 + R G)`` off the rail. Range: below the current at which the supply limits
-(fold-back, hiccup): there no straight line holds.
-
-Source: Thevenin's theorem; the currents are the venue file's, by Ohm's law, unless the log
-has amps.
-"""
+"""What does each rail read idle and loaded, how does its idle level drift, how soon is it back?"""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-
-import numpy as np
 import polars as pl
-from scipy import special
 
-from remanence.analytics.physics.cable import cable_ohms
 from remanence.analytics.physics.latency import with_week
-from remanence.analytics.statistics.robust import Line, huber_line
+from remanence.analytics.statistics.intervals import median_interval
+from remanence.analytics.statistics.robust import huber_line
 from remanence.shared.tables import ACTUATIONS, RAIL_HOURS, require
-from remanence.shared.venue import Lock, Venue
-
-FEWEST_SAGS = 5
-"""Fewer sags than this on a rail give no source resistance."""
-
-COIL_TOLERANCE = 0.10
-"""How far a coil may stand from its stated resistance, tolerance and warmth together: the least
-relative half-width of an absolute source resistance that rests on stated coils of fewer than
-three locks (common practice, no source)."""
-
-
-def coil_conductance(lock: Lock) -> float | None:
-    """Amps per volt at the rail of a lock's coil and cable, cold.
-
-    Parameters
-    ----------
-    lock : Lock
-        Coil, and cable where stated.
-
-    Returns
-    -------
-    float or None
-        Siemens; None where the coil is not stated.
-    """
-    if lock.ohms is None:
-        return None
-    return 1.0 / (lock.ohms + (cable_ohms(lock) or 0.0))
-
-
-def resting_conductance(venue: Venue, supply: str) -> float:
-    """Sum over the locks of a rail that are energised at rest (fail-safe ones).
-
-    Parameters
-    ----------
-    venue : Venue
-        The locks.
-    supply : str
-        The rail's id; one without locks gives 0.
-
-    Returns
-    -------
-    float
-        Siemens; locks whose coil is not stated count as 0.
-    """
-    return sum(
-        coil_conductance(lock) or 0.0 for lock in venue.locks_on(supply) if lock.fail_safe
-    )
-
-
-def with_load(actuations: pl.DataFrame, venue: Venue) -> pl.DataFrame:
-    """The rows that show a sag, with what loaded the rail.
-
-    Parameters
-    ----------
-    actuations : polars.DataFrame
-        Schema ACTUATIONS. Rows without ``sag_volts`` or ``volts_before``, of unknown locks
-        and of locks whose coil is not stated and not measured are passed over; so is a
-        self-cutting lock that was already open, as its own switch keeps the coil off.
-    venue : Venue
-        Coils, cables, ratings and the zone that cuts weeks.
-
-    Returns
-    -------
-    polars.DataFrame
-        Those rows with ``supply``; ``load_amps`` [A], the coil's current; ``measured``, true
-        where it was logged; ``others_siemens`` [S], conductance of what else was on.
-
-    Raises
-    ------
-    TableError
-        A column is missing or has another type.
-
-    Notes
-    -----
-    Current by Ohm's law from the venue file's coil and cable at the loaded volts, unless the log
-    has amps.
-    """
-    require(actuations, ACTUATIONS)
-    facts = []
-    for lock in venue.locks:
-        resting = [
-            value for other in venue.locks_on(lock.supply)
-            if other.fail_safe and (value := coil_conductance(other)) is not None
-        ]
-        facts.append((
-            lock.id, lock.supply, coil_conductance(lock), lock.fail_safe, lock.self_cut,
-            float(np.mean(resting)) if resting else 0.0,
-        ))
-    locks = pl.DataFrame(
-        facts,
-        schema={
-            "lock": pl.String, "supply": pl.String, "_siemens": pl.Float64, "_safe": pl.Boolean,
-            "_self_cut": pl.Boolean, "_resting": pl.Float64,
-        },
-        orient="row",
-    )
-    loaded = pl.col("volts_before") - pl.when("_safe").then(0.0).otherwise("sag_volts")
-    return (
-        actuations.filter(
-            pl.col("sag_volts").is_not_null() & pl.col("volts_before").is_not_null()
-        )
-        .join(locks, on="lock", how="inner")
-        .filter(~(pl.col("_self_cut") & (pl.col("outcome") == "already-open")))
-        .with_columns(
-            measured=pl.col("amps").is_not_null(),
-            load_amps=pl.coalesce("amps", loaded * pl.col("_siemens")),
-            others_siemens=pl.col("others_on").fill_null(0) * pl.col("_resting"),
-        )
-        .filter(pl.col("load_amps") > 0)
-        .drop("_siemens", "_safe", "_self_cut", "_resting")
-    )
-
-
-def source_resistance(
-    actuations: pl.DataFrame,
-    venue: Venue,
-    by: Sequence[str] = ("supply",),
-    confidence: float = 0.95,
-) -> pl.DataFrame:
-    """Source resistance of each rail: robust regression of sag on load, through the origin.
-
-    Parameters
-    ----------
-    actuations : polars.DataFrame
-        Schema ACTUATIONS; see :func:`with_load` for the rows that count.
-    venue : Venue
-        Coils and cables.
-    by : sequence of str, default ("supply",)
-        ``("supply", "week")`` gives one row per ISO week of the venue's zone.
-    confidence : float, default 0.95
-        Coverage of both intervals.
-
-    Returns
-    -------
-    polars.DataFrame
-        One row per group that has any sag, sorted.
-
-        - the columns of ``by``
-        - ``resistance_ohms`` : null with fewer than five sags
-        - ``low_ohms``, ``high_ohms`` : interval of the absolute value; it rests on the
-          scatter between locks (three or more), since each coil's tolerance moves all of its
-          own sags together
-        - ``repeat_low_ohms``, ``repeat_high_ohms`` : interval without that common part: for
-          comparing one week of this rail with another
-        - ``sags``, ``locks`` : what it rests on
-        - ``measured_share`` : share of sags whose current was logged
-        - ``estimated`` : true where any current came from the venue file
-        - ``scatter_volts`` : robust standard deviation about the line [V]
-
-    Raises
-    ------
-    TableError
-        A column is missing or has another type.
-
-    Notes
-    -----
-    Huber's robust regression (P. J. Huber, Ann. Math. Stat. 35 (1964) 73) on Thevenin's circuit.
-    The resistance is that up to where the volts are measured: for a supply ``measured_at``
-    ``branch`` the feed to that point is in it. A warm coil draws less than the stated one,
-    which makes the resistance read low by as much (0.4 % per kelvin).
-    """
-    rows = with_load(actuations, venue)
-    if "week" in by and "week" not in rows.columns:
-        rows = with_week(rows, venue.zone)
-    found = []
-    for key, group in rows.sort([*by, "lock", "command_time"]).group_by(by, maintain_order=True):
-        between, within = _lines(group, confidence)
-        found.append((*key, *_resistance_row(group, between, within)))
-    schema: dict[str, pl.DataType] = {name: pl.String() for name in by}
-    schema |= {
-        name: pl.Float64()
-        for name in ("resistance_ohms", "low_ohms", "high_ohms", "repeat_low_ohms",
-                     "repeat_high_ohms")
-    }
-    schema |= {"sags": pl.Int64(), "locks": pl.Int64(), "measured_share": pl.Float64(),
-               "estimated": pl.Boolean(), "scatter_volts": pl.Float64()}
-    return pl.DataFrame(found, schema=schema, orient="row").sort(by)
-
-
-def _lines(group: pl.DataFrame, confidence: float) -> tuple[Line | None, Line | None]:
-    """The fit with its interval between locks, and within them."""
-    if group.height < FEWEST_SAGS:
-        return None, None
-    amps = group["load_amps"].to_numpy()
-    others = group["others_siemens"].to_numpy()
-    sag = group["sag_volts"].to_numpy()
-    lock = group["lock"].rank("dense").to_numpy()
-    ohms = 0.0
-    between: Line | None = None
-    x = amps
-    for _ in range(4):  # what else is on shares the sag: a small correction, soon settled
-        x = amps / (1 + max(ohms, 0.0) * others)
-        between = huber_line(x, sag, groups=lock, intercept=False, confidence=confidence)
-        if between is None or abs(between.slope - ohms) < 1e-6:
-            break
-        ohms = between.slope
-    # Within: each lock's own mean ratio is taken out, so only repeat scatter remains.
-    ratio = pl.DataFrame({"lock": lock, "sag": sag, "x": x}).with_columns(
-        own=(pl.col("sag").sum() / pl.col("x").sum()).over("lock")
-    )
-    level = between.slope if between else 0.0
-    level_sag = sag - ratio["own"].to_numpy() * x + level * x
-    within = huber_line(x, level_sag, intercept=False, confidence=confidence)
-    return between, within
-
-
-def _resistance_row(
-    group: pl.DataFrame, between: Line | None, within: Line | None
-) -> tuple[float | int | bool | None, ...]:
-    locks = group["lock"].n_unique()
-    measured = float(group["measured"].cast(pl.Float64).mean() or 0.0)  # type: ignore[arg-type]
-    counts = (group.height, locks, measured, measured < 1.0)
-    if between is None or within is None:
-        return (None, None, None, None, None, *counts, None)
-    low, high = between.low, between.high
-    if locks < 3 and measured < 1.0:
-        low = min(low, between.slope * (1 - COIL_TOLERANCE))
-        high = max(high, between.slope * (1 + COIL_TOLERANCE))
-    reach = (within.high - within.low) / 2
-    return (
-        between.slope, max(low, 0.0), high, max(between.slope - reach, 0.0),
-        between.slope + reach, *counts, between.scatter,
-    )
+from remanence.shared.venue import Venue
 
 
 def rail_levels(
@@ -301,10 +66,10 @@ def rail_levels(
         .group_by("supply", "week", "day")
         .agg(idle=pl.col("idle_median").median())
         .group_by("supply", "week")
-        .agg(days=pl.len().cast(pl.Int64), idle=pl.col("idle").sort())
+        .agg(days=pl.len().cast(pl.Int64), idle=pl.col("idle"))
         .sort("supply", "week")
     )
-    bounds = [_median_interval(item) for item in days["idle"].to_list()]
+    bounds = [median_interval(item.to_numpy()) for item in days["idle"]]
     days = days.with_columns(
         pl.Series(name, [bound[i] for bound in bounds], dtype=pl.Float64)
         for i, name in enumerate(("idle_volts", "idle_low_volts", "idle_high_volts"))
@@ -351,16 +116,6 @@ def rail_levels(
         )
         .sort(keys)
     )
-
-
-def _median_interval(ordered: Sequence[float]) -> tuple[float, float, float]:
-    """Median and its 95 % interval by order statistics; the range where they are too few."""
-    count = len(ordered)
-    lower = 0
-    # The values numbered r from either end miss the median if fewer than r lie on one side.
-    while special.bdtr(lower + 1, count, 0.5) <= 0.025:
-        lower += 1
-    return float(np.median(ordered)), float(ordered[lower]), float(ordered[count - 1 - lower])
 
 
 def idle_drift(rail_hours: pl.DataFrame, venue: Venue, *, weeks: int = 12) -> pl.DataFrame:

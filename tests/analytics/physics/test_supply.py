@@ -8,14 +8,8 @@ import pytest
 from polars.testing import assert_frame_equal
 
 from remanence.analytics.physics.cable import cable_ohms
-from remanence.analytics.physics.supply import (
-    _median_interval,
-    idle_drift,
-    rail_levels,
-    recovery,
-    source_resistance,
-    with_load,
-)
+from remanence.analytics.physics.source_resistance import source_resistance, with_load
+from remanence.analytics.physics.supply import idle_drift, rail_levels, recovery
 from remanence.shared.tables import ACTUATIONS, RAIL_HOURS
 from remanence.shared.venue import Lock, Supply, Venue
 
@@ -149,16 +143,6 @@ def test_row_order_does_not_matter():
     rows = sags(tolerance=0.05)
     shuffled = rows.sample(fraction=1, shuffle=True, seed=2)
     assert_frame_equal(source_resistance(shuffled, VENUE), source_resistance(rows, VENUE))
-
-
-@pytest.mark.parametrize(
-    ("count", "rank"), [(6, 1), (10, 2), (20, 6), (30, 10)]
-)
-def test_median_interval_ranks(count, rank):
-    # Ranks that tables of the sign test give for at least 95 % (Conover, Practical
-    # Nonparametric Statistics, 3rd ed., table A3, p = 0.5).
-    values = [float(value) for value in range(1, count + 1)]
-    assert _median_interval(values)[1:] == (rank, count + 1 - rank)
 
 
 def hours(days=28, drift_per_week=0.0, seed=1):
