@@ -170,6 +170,7 @@ PAGES = (
             "remanence.analytics.physics.off_voltage": (),
             "remanence.analytics.physics.sag_release": (),
             "remanence.analytics.physics.source_resistance": (),
+            "remanence.analytics.physics.idle_volts": (),
             "remanence.analytics.physics.supply": (),
             "remanence.analytics.physics.rail_model": (),
             "remanence.analytics.physics.battery": (),

@@ -292,8 +292,6 @@ TABLES_GIVEN = [
     (loaded, ("ACTUATIONS", None, 20.0), {}),
     (with_load, ("ACTUATIONS", VENUE), {}),
     (source_resistance, ("ACTUATIONS", VENUE), {}),
-    (supply.rail_levels, ("RAIL_HOURS", "ACTUATIONS", VENUE), {}),
-    (supply.idle_drift, ("RAIL_HOURS", VENUE), {}),
     (supply.recovery, ("ACTUATIONS", VENUE), {}),
     (groups_in_log, ("ACTUATIONS",), {"within_ms": 5.0, "least": 2.0}),
     (joint_spread, ("ACTUATIONS", ("a", "b")), {"more": {"moment": pl.Int64}}),

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from datetime import datetime, timedelta
 
 import numpy as np
+import polars as pl
 
 from remanence.analytics.health.model import Estimate, Heat, SagPoint
 from remanence.analytics.health.physics_model import Curve, Quantity, Said, SupplyPhysics, Value
@@ -13,6 +14,7 @@ from remanence.analytics.history import History
 from remanence.analytics.physics.battery import BatteryOutlook, battery_outlook
 from remanence.analytics.physics.coil_heat import heat_of_week, volts_of
 from remanence.analytics.physics.heat_curve import heat_curve
+from remanence.analytics.physics.idle_volts import idle_drift, idle_volts
 from remanence.analytics.physics.on_times import times_of
 from remanence.analytics.physics.rail_model import Company, RailModel, company, rail_model
 from remanence.analytics.physics.source_resistance import (
@@ -21,7 +23,7 @@ from remanence.analytics.physics.source_resistance import (
     rail_resistance,
     with_load,
 )
-from remanence.analytics.physics.supply import idle_drift, rail_levels, recovery
+from remanence.analytics.physics.supply import recovery, ripple_volts
 from remanence.analytics.statistics.intervals import median_interval
 from remanence.shared.venue import Supply
 
@@ -33,37 +35,29 @@ def supply_physics(history: History) -> dict[str, SupplyPhysics]:
     """Everything the models say of every supply of the venue."""
     venue = history.venue
     week_rows = history.this_week(history.actuations, "command_time")
-    levels = {
-        row["supply"]: row
-        for row in rail_levels(
-            history.this_week(history.rail_hours, "hour"), week_rows, venue
-        ).to_dicts()
-    }
-    drifts = {row["supply"]: row for row in idle_drift(history.rail_hours, venue).to_dicts()}
     recoveries = {row["supply"]: row for row in recovery(week_rows, venue).to_dicts()}
     resistance = rail_resistance(history)
     found = {}
     for supply in venue.supplies:
         found[supply.id] = _supply(
-            supply, history, resistance[supply.id],
-            levels.get(supply.id, {}), drifts.get(supply.id, {}), recoveries.get(supply.id, {}),
+            supply, history, resistance[supply.id], recoveries.get(supply.id, {}),
         )
     return found
 
 
 def _supply(
-    supply: Supply, history: History, fits: RailResistance,
-    level: dict[str, float], drift: dict[str, float], recovered: dict[str, float],
+    supply: Supply, history: History, fits: RailResistance, recovered: dict[str, float],
 ) -> SupplyPhysics:
-    idle, stiff = level.get("idle_volts"), fits.latest
-    rail = None
-    if stiff is not None and idle is not None:
+    idle, stiff = idle_volts(history)[supply.id], fits.latest
+    level, rail = idle.now, None
+    if stiff is not None and level is not None:
         rail = rail_model(
-            history.venue, supply.id, idle, max(stiff.ohms, 0.0), stiff.low_ohms, stiff.high_ohms
+            history.venue, supply.id, level.volts, max(stiff.ohms, 0.0), stiff.low_ohms,
+            stiff.high_ohms,
         )
     battery = None
     if supply.source == "battery" and rail is not None:
-        battery = battery_outlook(history.rail_hours, history.actuations, history.venue, rail)
+        battery = battery_outlook(idle, history.actuations, history.venue, rail)
     together = rail.pulsed_together(len(rail.pulsed)) if rail is not None else ()
     seen = None
     if rail is not None:
@@ -71,10 +65,10 @@ def _supply(
             rail, history.this_week(times_of(history), "start"),
             history.this_week(history.actuations, "command_time"),
         )
-    drifting = (
-        Quantity(drift["volts_per_week"], "V", drift["low_volts_per_week"],
-                 drift["high_volts_per_week"]) if drift else None
-    )
+    drift = idle_drift(idle)
+    drifting = None
+    if drift is not None:
+        drifting = Quantity(drift[0].slope, "V", drift[0].low, drift[0].high)
     back = (
         Quantity(recovered["median_ms"], "ms", None, recovered["p95_ms"]) if recovered else None
     )
@@ -85,7 +79,9 @@ def _supply(
         fits.sags, rail, together, seen,
         rail.safe_together if rail is not None and rail.pulsed else None,
         rail.reset_together if rail is not None and rail.resting else None,
-        drifting, back, level.get("ripple_volts"), battery, _together_curve(rail),
+        drifting, back,
+        ripple_volts(history.this_week(history.rail_hours, "hour").filter(
+            pl.col("supply") == supply.id)), battery, _together_curve(rail),
         _battery_curve(battery), (),
     )
     return SupplyPhysics(**{**made.__dict__, "says": _says(supply, made, fits, recovered)})

@@ -17,7 +17,8 @@ from remanence.analytics.health.model import (
     state_of,
 )
 from remanence.analytics.history import History, with_weeks
-from remanence.analytics.statistics.intervals import median_interval
+from remanence.analytics.physics.idle_volts import Level, idle_volts
+from remanence.analytics.physics.supply import ripple_volts
 from remanence.shared.findings import Finding
 from remanence.shared.venue import Supply
 
@@ -68,15 +69,14 @@ def supply_health(
     recent, now = hours.filter(pl.col("weeks_ago") == 0), rows.filter(pl.col("weeks_ago") == 0)
     oldest = hours["weeks_ago"].max()
     first = oldest if isinstance(oldest, int) else 0
-    base = hours.filter(
-        (pl.col("weeks_ago") >= 1) & (pl.col("weeks_ago") > first - BASELINE_WEEKS)
-    )
+    idle = idle_volts(history)[supply.id]
     silence = "" if recent.height else "no-log" if supply.channel else "no-feedback"
     loaded_limit = supply.rated_volts * venue.limits.supply_loaded_percent / 100
     return SupplyHealth(
         supply=supply, state=state_of(findings, silence), findings=findings, silence=silence,
-        idle=_idle(recent), idle_before=_idle(base),
-        loaded_low=_lowest(now), ripple_volts=_ripple(recent),
+        idle=_estimate(idle.now),
+        idle_before=_estimate(idle.level((idle.ago >= 1) & (idle.ago > first - BASELINE_WEEKS))),
+        loaded_low=_lowest(now), ripple_volts=ripple_volts(recent),
         resistance_ohms=resistance.get(supply.id, Estimate()),
         resistance_before_ohms=resistance_before.get(supply.id, Estimate()),
         weeks=_weeks(history, hours, rows), sags=sags, deepest=_deepest(now, history),
@@ -88,22 +88,15 @@ def supply_health(
     )
 
 
-def _idle(hours: pl.DataFrame) -> Estimate:
-    medians = hours["idle_median"].drop_nulls().to_numpy()
-    if not medians.size:
+def _estimate(level: Level | None) -> Estimate:
+    if level is None:
         return Estimate()
-    middle, low, high = median_interval(medians)
-    return Estimate(middle, low, high, int(medians.size))
+    return Estimate(level.volts, level.low_volts, level.high_volts, level.days)
 
 
 def _lowest(rows: pl.DataFrame) -> float | None:
     values = rows["volts_min"].drop_nulls()
     return float(values.min()) if values.len() else None  # type: ignore[arg-type]
-
-
-def _ripple(hours: pl.DataFrame) -> float | None:
-    values = hours["idle_deviation"].drop_nulls()
-    return float(values.median()) if values.len() else None  # type: ignore[arg-type]
 
 
 def _weeks(history: History, hours: pl.DataFrame, rows: pl.DataFrame) -> tuple[RailWeek, ...]:

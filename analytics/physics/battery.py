@@ -17,9 +17,10 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 
+from remanence.analytics.physics.idle_volts import IdleVolts
 from remanence.analytics.physics.rail_model import RailModel
 from remanence.analytics.statistics.robust import huber_line
-from remanence.shared.tables import ACTUATIONS, RAIL_HOURS, require
+from remanence.shared.tables import ACTUATIONS, require
 from remanence.shared.venue import Venue
 
 CHANGED_PERCENT = 3.0
@@ -67,14 +68,14 @@ class BatteryOutlook:
 
 
 def battery_outlook(
-    rail_hours: pl.DataFrame, actuations: pl.DataFrame, venue: Venue, rail: RailModel
+    idle: IdleVolts, actuations: pl.DataFrame, venue: Venue, rail: RailModel
 ) -> BatteryOutlook | None:
     """Games left in the battery of ``rail``.
 
     Parameters
     ----------
-    rail_hours : polars.DataFrame
-        Schema RAIL_HOURS; other rails, and hours without an idle reading, are passed over.
+    idle : remanence.analytics.physics.idle_volts.IdleVolts
+        Of this rail.
     actuations : polars.DataFrame
         Schema ACTUATIONS; first attempts of the rail's locks count the games.
     venue : Venue
@@ -90,44 +91,33 @@ def battery_outlook(
     Raises
     ------
     TableError
-        A column of either table is missing or has another type.
+        A column of ``actuations`` is missing or has another type.
 
     Notes
     -----
     Huber's robust line of idle volts against games; see this module for its range. Common
     practice, no source.
     """
-    require(rail_hours, RAIL_HOURS)
     require(actuations, ACTUATIONS)
-    zone = venue.zone.key
-    days = (
-        rail_hours.filter(
-            (pl.col("supply") == rail.supply) & pl.col("idle_median").is_not_null()
-        )
-        .with_columns(day=pl.col("hour").dt.convert_time_zone(zone).dt.date())
-        .group_by("day").agg(idle=pl.col("idle_median").median())
-        .join(_games(actuations, venue, rail.supply), on="day", how="left")
-        .with_columns(games=pl.col("games").fill_null(0.0))
-        .sort("day")
-    )
-    if days.is_empty():
+    days, volts = idle.daily()
+    if not days.size:
         return None
     rise = venue.supplies_by_id[rail.supply].rated_volts * CHANGED_PERCENT / 100
-    idle = days["idle"].to_numpy()
-    changes = np.flatnonzero(np.diff(idle) > rise) + 1
+    changes = np.flatnonzero(np.diff(volts) > rise) + 1
     since = int(changes[-1]) if changes.size else 0
-    idle = idle[since:]
+    volts = volts[since:]
     # A day's idle level stands for the middle of its games.
-    games = days["games"].to_numpy()[since:]
+    by_day = _games(actuations, venue, rail.supply)
+    games = np.array([by_day.get(day, 0.0) for day in days[since:].tolist()])
     played = np.cumsum(games) - games / 2
     heaviest = max((rail.siemens[name] for name in rail.pulsed), default=0.0)
     rest = sum(rail.siemens[name] for name in rail.resting)
     stop = rail.window_volts * (1 + rail.ohms * (rest + heaviest)) / (1 + rail.ohms * rest)
-    total, count = float(games.sum()), int(idle.size)
-    line = huber_line(played, idle) if count >= FEWEST_DAYS else None
+    total, count = float(games.sum()), int(volts.size)
+    line = huber_line(played, volts) if count >= FEWEST_DAYS else None
     if line is None:
         return BatteryOutlook(
-            rail.supply, float(idle[-1]), stop, None, None, None, None, None, None, total, count,
+            rail.supply, float(volts[-1]), stop, None, None, None, None, None, None, total, count,
             f"not enough data ({count} days since the battery was changed)",
         )
     now = float(line.at(total))
@@ -146,12 +136,13 @@ def battery_outlook(
     )
 
 
-def _games(actuations: pl.DataFrame, venue: Venue, supply: str) -> pl.DataFrame:
-    """Games of each day on a rail, as its typical lock counts them."""
+def _games(actuations: pl.DataFrame, venue: Venue, supply: str) -> dict[int, float]:
+    """Games of each day on a rail, as its typical lock counts them, by ordinal of the day."""
     locks = [lock.id for lock in venue.locks_on(supply)]
-    return (
+    played = (
         actuations.filter(pl.col("lock").is_in(locks) & (pl.col("attempt").fill_null(1) == 1))
         .with_columns(day=pl.col("command_time").dt.convert_time_zone(venue.zone.key).dt.date())
         .group_by("day", "lock").agg(first=pl.len())
         .group_by("day").agg(games=pl.col("first").median())
     )
+    return {day.toordinal(): games for day, games in played.iter_rows()}

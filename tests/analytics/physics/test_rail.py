@@ -7,11 +7,14 @@ import numpy as np
 import polars as pl
 import pytest
 
+from remanence.analytics.history import History
 from remanence.analytics.physics.battery import battery_outlook
+from remanence.analytics.physics.idle_volts import idle_volts
 from remanence.analytics.physics.on_times import ON_TIMES, on_times
 from remanence.analytics.physics.rail_model import company, rail_model
 from remanence.shared.tables import ACTUATIONS, ENERGISINGS, RAIL_HOURS
 from remanence.shared.venue import Lock, Supply, Venue
+from remanence.shared.weeks import Week
 
 START = datetime(2026, 1, 5, 9, tzinfo=UTC)
 
@@ -83,7 +86,7 @@ def battery_days(volts_per_game, days=20, games=6, change_at=None, noise=0.01, s
             level = start
         moment = START + timedelta(days=day)
         middle = level + volts_per_game * games / 2 + noise * rng.standard_normal()
-        hours.append({"supply": "rail", "hour": moment, "idle_median": middle, "samples": 60})
+        hours.append({"supply": "rail", "hour": moment, "idle_median": middle, "idle_samples": 60})
         for number in range(games):
             for name in ("l0", "l1", "l2"):
                 commands.append({"lock": name, "outcome": "released", "attempt": 1,
@@ -94,7 +97,9 @@ def battery_days(volts_per_game, days=20, games=6, change_at=None, noise=0.01, s
 
 def outlook(*tables, ohms=0.3):
     where = venue(source="battery")
-    return battery_outlook(*tables, where, rail_model(where, "rail", 12.5, ohms, ohms, ohms))
+    hours, commands = tables
+    idle = idle_volts(History.of(where, Week(2026, 9), rail_hours=hours))["rail"]
+    return battery_outlook(idle, commands, where, rail_model(where, "rail", 12.5, ohms, ohms, ohms))
 
 
 def test_games_left_of_a_straight_decline():
