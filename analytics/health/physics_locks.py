@@ -131,9 +131,9 @@ def _heat(row: dict[str, object] | None) -> CoilHeat | None:
         Quantity(values["hottest_celsius"], "°C", values["hottest_low_celsius"],
                  values["hottest_high_celsius"]),
         moment.astimezone(UTC), values["limit_celsius"], values["margin_kelvin"],
-        values["duty_percent"], values.get("rated_duty_percent"), values["longest_on_ms"],
+        values["duty_percent"], values["longest_on_ms"],
         values.get("held_cold_s"), values.get("held_hot_s"), values["steady_celsius"],
-        int(values["unknown_ends"]), bool(row["estimated"]), str(row["basis"]),
+        bool(row["estimated"]), str(row["basis"]),
     )
 
 

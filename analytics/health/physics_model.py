@@ -58,12 +58,10 @@ class CoilHeat:
     limit_celsius: float
     margin_kelvin: float
     duty_percent: float
-    rated_duty_percent: float | None
     longest_on_ms: float
     held_cold_s: float | None
     held_hot_s: float | None
     steady_celsius: float
-    unknown_ends: int
     estimated: bool
     basis: str
 
@@ -109,7 +107,6 @@ class SupplyPhysics:
     supply: str
     resistance: Quantity | None
     resistance_estimated: bool
-    resistance_before: Quantity | None
     resistance_weeks: tuple[tuple[Week, Quantity], ...]
     sags: int
     rail: RailModel | None

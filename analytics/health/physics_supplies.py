@@ -73,7 +73,7 @@ def _supply(
         Quantity(recovered["median_ms"], "ms", None, recovered["p95_ms"]) if recovered else None
     )
     made = SupplyPhysics(
-        supply.id, _ohms(fits.now), fits.now is None or fits.now.estimated, _ohms(fits.before),
+        supply.id, _ohms(fits.now), fits.now is None or fits.now.estimated,
         tuple((week, Quantity(fit.ohms, "Ω", fit.repeat_low_ohms, fit.repeat_high_ohms))
               for week, fit in fits.weeks),
         fits.sags, rail, together, seen,

@@ -43,14 +43,11 @@ class BatteryOutlook:
     volts_per_game, low_volts_per_game, high_volts_per_game : float or None
         Slope and its 95 % interval; negative for a decline. None with too few days.
     games_left, low_games, high_games : float or None
-        With 95 % interval; ``games_left`` is None where no decline can be told, ``high_games``
-        where no upper limit can be given.
-    games_since_change : float
-        Played since the battery was last changed or charged.
+        With 95 % interval. 0 where the heaviest latch already pulls the rail under its window;
+        ``games_left`` is None where no decline can be told from chance, ``high_games`` where no
+        upper limit can be given.
     days : int
         Days since then with an idle reading.
-    reason : str
-        Why there is no figure, or why it is 0; empty otherwise.
     """
 
     supply: str
@@ -62,9 +59,7 @@ class BatteryOutlook:
     games_left: float | None
     low_games: float | None
     high_games: float | None
-    games_since_change: float
     days: int
-    reason: str
 
 
 def battery_outlook(
@@ -117,22 +112,18 @@ def battery_outlook(
     line = huber_line(played, volts) if count >= FEWEST_DAYS else None
     if line is None:
         return BatteryOutlook(
-            rail.supply, float(volts[-1]), stop, None, None, None, None, None, None, total, count,
-            f"not enough data ({count} days since the battery was changed)",
+            rail.supply, float(volts[-1]), stop, None, None, None, None, None, None, count
         )
     now = float(line.at(total))
     slopes = (line.slope, line.low, line.high)
     if now <= stop:
-        return BatteryOutlook(rail.supply, now, stop, *slopes, 0.0, 0.0, 0.0, total, count,
-                              "the heaviest latch already pulls it under its window")
+        return BatteryOutlook(rail.supply, now, stop, *slopes, 0.0, 0.0, 0.0, count)
     if line.high >= 0:
-        most = f"{-1000 * line.low:.1f} mV a game" if line.low < 0 else "nothing"
         least = (now - stop) / -line.low if line.low < 0 else None
-        return BatteryOutlook(rail.supply, now, stop, *slopes, None, least, None, total, count,
-                              f"no decline can be told from chance; at most {most}")
+        return BatteryOutlook(rail.supply, now, stop, *slopes, None, least, None, count)
     left = [(now - stop) / -slope for slope in slopes]
     return BatteryOutlook(
-        rail.supply, now, stop, *slopes, left[0], left[1], left[2], total, count, ""
+        rail.supply, now, stop, *slopes, left[0], left[1], left[2], count
     )
 
 

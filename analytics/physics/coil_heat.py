@@ -32,7 +32,7 @@ HEAT_SCHEMA = pl.Schema({
     "lock": pl.String(), "pulses": pl.Int64(), "hottest_celsius": pl.Float64(),
     "hottest_low_celsius": pl.Float64(), "hottest_high_celsius": pl.Float64(),
     "hottest_time": TIMESTAMP, "limit_celsius": pl.Float64(), "margin_kelvin": pl.Float64(),
-    "duty_percent": pl.Float64(), "duty_time": TIMESTAMP, "rated_duty_percent": pl.Float64(),
+    "duty_percent": pl.Float64(),
     "longest_on_ms": pl.Float64(), "held_cold_s": pl.Float64(), "held_hot_s": pl.Float64(),
     "steady_celsius": pl.Float64(), "unknown_ends": pl.Int64(), "estimated": pl.Boolean(),
     "basis": pl.String(),
@@ -93,8 +93,7 @@ def coil_heat(
           the same value where the venue file states them
         - ``limit_celsius``, ``margin_kelvin`` : what the winding bears, and how far below it
           the hottest moment was
-        - ``duty_percent``, ``duty_time`` : highest share of any ``duty_window_s`` that the
-          coil was on, and when; ``rated_duty_percent`` beside it
+        - ``duty_percent`` : highest share of any ``duty_window_s`` that the coil was on
         - ``longest_on_ms``
         - ``held_cold_s``, ``held_hot_s`` : how long a button held down would take to bring
           the coil to its limit, from ambient and from the hottest moment; null: never
@@ -218,13 +217,13 @@ def _one(
     if weekly:
         table = with_week(table, venue.zone, "start")
         unknown = with_week(unknown, venue.zone, "start")
-    hottest, busiest = pl.col("after").arg_max(), pl.col("duty").arg_max()
+    hottest = pl.col("after").arg_max()
     result = (
         table.group_by(keys)
         .agg(
             pulses=pl.len(), hottest_celsius=pl.col("after").max(),
             hottest_time=pl.col("end").get(hottest), _row=pl.col("_row").get(hottest),
-            duty_percent=100 * pl.col("duty").max(), duty_time=pl.col("end").get(busiest),
+            duty_percent=100 * pl.col("duty").max(),
             longest_on_ms=pl.col("on_ms").max(),
         )
         .join(unknown.group_by(keys).agg(unknown_ends=pl.len()), on=keys, how="left")
@@ -242,7 +241,6 @@ def _one(
         hottest_high_celsius=pl.Series(thermal.ambient_celsius + rise * factor),
         limit_celsius=pl.lit(thermal.limit_celsius),
         margin_kelvin=thermal.limit_celsius - pl.col("hottest_celsius"),
-        rated_duty_percent=pl.lit(lock.duty_percent, pl.Float64),
         held_cold_s=pl.lit(cold, pl.Float64),
         held_hot_s=pl.Series(hot, dtype=pl.Float64),
         steady_celsius=pl.lit(thermal.steady_celsius),

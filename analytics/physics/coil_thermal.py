@@ -191,7 +191,7 @@ def thermal_of(lock: Lock, limits: Limits, volts: float | None = None) -> Therma
 
 
 def pulse_heat(
-    thermal: Thermal, start_s: npt.ArrayLike, on_s: npt.ArrayLike, *, constant_power: bool = False
+    thermal: Thermal, start_s: npt.ArrayLike, on_s: npt.ArrayLike
 ) -> tuple[Reals, Reals, Reals]:
     """Temperature of a coil at the start and at the end of each of its on-times.
 
@@ -202,9 +202,6 @@ def pulse_heat(
     start_s, on_s : array_like, shape (n,)
         When each on-time begins, rising, and how long it lasts. [s] One that overlaps the
         next is cut where the next begins.
-    constant_power : bool, default False
-        True: power stays that of the cold coil (at 20 degrees), which makes the model linear
-        and exact throughout; it overstates a hot coil.
 
     Returns
     -------
@@ -224,8 +221,7 @@ def pulse_heat(
         return np.zeros(0), np.zeros(0), np.zeros((0, terms))
     on = np.minimum(on, np.append(np.diff(start), np.inf))
     off = np.append(0.0, np.maximum(start[1:] - start[:-1] - on[:-1], 0.0))
-    first, piece_on, piece_off = (on, on, off) if constant_power else _pieces(on, off)
-    index = np.arange(count) if constant_power else first.astype(int)
+    index, piece_on, piece_off = _pieces(on, off)
     kelvin = [term[0] for term in thermal.terms]
     keep_on = [np.exp(-piece_on / term[1]).tolist() for term in thermal.terms]
     keep_off = [np.exp(-piece_off / term[1]).tolist() for term in thermal.terms]
@@ -234,16 +230,14 @@ def pulse_heat(
     ends = np.empty((piece_on.size, terms))
     ambient, cold = thermal.ambient_celsius, thermal.ohms / (COPPER_ZERO_CELSIUS + 20.0)
     square, wire = thermal.volts**2, thermal.cable_ohms
-    watts = square * thermal.ohms / (thermal.ohms + wire) ** 2
     for step in range(piece_on.size):
         total = ambient
         for term in range(terms):
             rise[term] *= keep_off[term][step]
             total += rise[term]
         begin[step] = total
-        if not constant_power:
-            ohms = cold * (COPPER_ZERO_CELSIUS + total)
-            watts = square * ohms / (ohms + wire) ** 2
+        ohms = cold * (COPPER_ZERO_CELSIUS + total)
+        watts = square * ohms / (ohms + wire) ** 2
         for term in range(terms):
             kept = keep_on[term][step]
             rise[term] = rise[term] * kept + watts * kelvin[term] * (1 - kept)
@@ -254,7 +248,7 @@ def pulse_heat(
     return begin[opens], ambient + split.sum(axis=1), split
 
 
-def _pieces(on: Reals, off: Reals) -> tuple[Reals, Reals, Reals]:
+def _pieces(on: Reals, off: Reals) -> tuple[npt.NDArray[np.int64], Reals, Reals]:
     """Cut long on-times into pieces over which the power hardly changes.
 
     One second each for the first minute, then ever longer, as the coil nears its end
@@ -269,7 +263,7 @@ def _pieces(on: Reals, off: Reals) -> tuple[Reals, Reals, Reals]:
     starts = np.append(0.0, edges)[inside]
     stops = np.minimum(np.append(edges, np.inf)[inside], on[index])
     piece_off = np.where(inside == 0, off[index], 0.0)
-    return index.astype(float), np.maximum(stops - starts, 0.0), piece_off
+    return index, np.maximum(stops - starts, 0.0), piece_off
 
 
 def held_seconds(

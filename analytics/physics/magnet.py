@@ -6,9 +6,9 @@ current is volts over the copper's resistance. So
 
     F / F_rated = (u (1 + k) / (u + k))^2,   u = I / I_rated, k the knee's share.
 
-Units: volts, ohms, newtons, degrees Celsius. Range: plate flat on the face. Caveat, to be
-said with every figure: the knee is generic, and dirt or a tilted plate takes off far more
-than volts or warmth do; no log shows that.
+Units: volts, ohms, newtons, degrees Celsius. Range: a clean plate flat on the face. The knee is
+generic, so every force is an estimate. Dirt or a tilted plate takes off far more than volts or
+warmth do, and no log shows that.
 """
 
 from __future__ import annotations
@@ -19,63 +19,6 @@ from dataclasses import dataclass
 from remanence.analytics.physics.cable import cable_ohms
 from remanence.analytics.physics.release import KNEE, copper_ratio
 from remanence.shared.venue import Lock
-
-MU0 = 4e-7 * math.pi
-"""Permeability of free space. [H/m]"""
-
-
-def pull_pascal(tesla: float) -> float:
-    """Maxwell's pull on a pole face, per area.
-
-    Parameters
-    ----------
-    tesla : float
-        Flux density at the face.
-
-    Returns
-    -------
-    float
-        Pascal: B squared over twice the permeability of free space (textbook).
-    """
-    return tesla**2 / (2 * MU0)
-
-
-def pull_newtons(ampere_turns: float, square_metres: float, gap_metres: float) -> float:
-    """Pull over an air gap, iron's own share neglected: ``(NI)^2 mu0 A / 2 g^2`` (textbook).
-
-    Parameters
-    ----------
-    ampere_turns : float
-        Current times turns. [A]
-    square_metres : float
-        Pole area. [m2]
-    gap_metres : float
-        Length of the gap, above 0. [m]
-
-    Returns
-    -------
-    float
-        Newtons; an upper bound, as iron and stray flux take their share.
-    """
-    return ampere_turns**2 * MU0 * square_metres / (2 * gap_metres**2)
-
-
-def gap_tesla(newtons: float, square_metres: float) -> float:
-    """Flux density that gives this pull over this total pole area (Maxwell's pull, textbook).
-
-    Parameters
-    ----------
-    newtons : float
-        The pull, 0 or more.
-    square_metres : float
-        Total pole area. [m2]
-
-    Returns
-    -------
-    float
-        Tesla.
-    """
-    return math.sqrt(2 * MU0 * newtons / square_metres)
 
 
 def hold_share(current_share: float, knee: float = KNEE) -> float:
@@ -115,10 +58,6 @@ class Hold:
         The same as a force; None where the venue file states no ``holding_newtons``.
     margin_percent : float or None
         How far ``low_newtons`` stands over the pull asked for; None without either.
-    estimated : bool
-        Always true: the knee is generic.
-    caveat : str
-        What no log can show, to be said with every figure.
     """
 
     lock: str
@@ -130,8 +69,6 @@ class Hold:
     newtons: float | None
     low_newtons: float | None
     margin_percent: float | None
-    estimated: bool
-    caveat: str
 
 
 def holding_force(
@@ -173,7 +110,5 @@ def holding_force(
         if pull:
             margin = 100 * (low / pull - 1)
     return Hold(
-        lock.id, rail_volts, celsius, percent, bounds[0], bounds[1], newtons, low, margin, True,
-        "Calculated for a clean plate flat on the face; a gap or dirt takes off more, and no "
-        "log shows it.",
+        lock.id, rail_volts, celsius, percent, bounds[0], bounds[1], newtons, low, margin,
     )

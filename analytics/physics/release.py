@@ -175,73 +175,6 @@ class Magnet:
         return np.minimum(path, iron)
 
 
-def drop_fraction(pull_newtons: float, holding_newtons: float) -> float:
-    """Share of the rated flux at which a pull (plunger spring and person) frees the armature.
-
-    Parameters
-    ----------
-    pull_newtons : float
-        Pull on the armature.
-    holding_newtons : float
-        Rated holding force, above 0.
-
-    Returns
-    -------
-    float
-        Root of pull over hold, at most 1: force goes with the square of the flux (Maxwell).
-    """
-    return math.sqrt(min(1.0, pull_newtons / holding_newtons))
-
-
-def decay_ms(
-    henry: float, ohms: float, start_amps: float, end_amps: float, clamp_volts: float = 0.0
-) -> float:
-    """Time for the current of a coil to fall through a path of resistance and constant voltage.
-
-    Parameters
-    ----------
-    henry, ohms : float
-        Inductance and resistance of the whole loop.
-    start_amps, end_amps : float
-        Current at the cut, and current to reach.
-    clamp_volts : float, default 0.0
-        Constant voltage in the path: a diode's drop, or a clamp's.
-
-    Returns
-    -------
-    float
-        Milliseconds: ``tau ln((I0 + Vd/R) / (I1 + Vd/R))``, tau = L/R (textbook). ``end_amps`` 0
-        with a voltage in the path gives the moment at which the current ends; without one it
-        never does (infinity).
-    """
-    offset = clamp_volts / ohms
-    if end_amps + offset <= 0:
-        return math.inf
-    return 1000.0 * henry / ohms * math.log((start_amps + offset) / (end_amps + offset))
-
-
-def rise_ms(henry: float, ohms: float, volts: float, amps: float) -> float:
-    """Time for the current of a coil to rise to ``amps`` after switch-on.
-
-    Parameters
-    ----------
-    henry, ohms : float
-        Inductance and resistance of the loop.
-    volts : float
-        At the loop.
-    amps : float
-        Current to reach.
-
-    Returns
-    -------
-    float
-        Milliseconds: ``-tau ln(1 - I R / V)`` (textbook); infinity where the current never gets
-        there.
-    """
-    share = amps * ohms / volts
-    return math.inf if share >= 1 else -1000.0 * henry / ohms * math.log1p(-share)
-
-
 @dataclass(frozen=True)
 class Solenoid:
     """A pulsed latch as the release model sees it.
@@ -281,35 +214,3 @@ class Solenoid:
             rise = -np.log1p(-np.minimum(share, 1.0))
         latency: Reals = self.dead_ms + self.rise_ms / ratio * rise
         return latency
-
-    def stall_at(self, celsius: float) -> float:
-        """Volts under load below which it does not move at that coil temperature.
-
-        Parameters
-        ----------
-        celsius : float
-            Of the winding.
-
-        Returns
-        -------
-        float
-            Volts at the rail; rises with the copper's resistance.
-        """
-        return self.stall_volts * float(copper_ratio(celsius))
-
-    def margin_percent(self, volts: float, celsius: float = 20.0) -> float:
-        """How far the volts stand over the stall voltage.
-
-        Parameters
-        ----------
-        volts : float
-            Rail volts under load.
-        celsius : float, default 20.0
-            Of the winding.
-
-        Returns
-        -------
-        float
-            Per cent of the stall voltage; below 0 where it stalls.
-        """
-        return 100.0 * (volts / self.stall_at(celsius) - 1)

@@ -27,7 +27,7 @@ from remanence.analytics.physics.latency import placed_within_resolution
 from remanence.analytics.physics.release import CLAMP_VOLTS, STALL_SHARE, Magnet, Solenoid
 from remanence.analytics.statistics.survival import product_limit
 from remanence.shared.tables import ACTUATIONS, require
-from remanence.shared.venue import Lock, Venue
+from remanence.shared.venue import Lock
 
 Reals = npt.NDArray[np.float64]
 
@@ -219,38 +219,6 @@ def fit_release(rows: pl.DataFrame, lock: Lock) -> ReleaseFit:
     return ReleaseFit(lock, seen.height, _GRID, weights, scatter, middle, low, high, informed)
 
 
-def fit_releases(
-    actuations: pl.DataFrame, venue: Venue, heat: pl.DataFrame | None = None
-) -> dict[str, ReleaseFit]:
-    """Fit every lock of the venue; one without releases gets the prior.
-
-    Parameters
-    ----------
-    actuations : polars.DataFrame
-        Schema ACTUATIONS; best a stretch in which the lock was well.
-    venue : Venue
-        The locks, and ``ambient_celsius``.
-    heat : polars.DataFrame, optional
-        From :func:`remanence.analytics.physics.coil_heat.heat_at_start`; without it every coil is
-        at ambient.
-
-    Returns
-    -------
-    dict of str to ReleaseFit
-        By lock, in the venue file's order.
-
-    Raises
-    ------
-    TableError
-        A column of ``actuations`` is missing or has another type.
-    """
-    rows = loaded(actuations, heat, venue.limits.ambient_celsius).sort("lock", "command_time")
-    apart = {str(key[0]): group for key, group in rows.group_by("lock")}
-    return {
-        lock.id: fit_release(apart.get(lock.id, rows.clear()), lock) for lock in venue.locks
-    }
-
-
 @dataclass(frozen=True)
 class Explained:
     """A change of median latency, split.
@@ -259,8 +227,6 @@ class Explained:
     ----------
     lock : str
         Its id.
-    before_ms, now_ms : float
-        Median latency of either stretch.
     measured_percent : tuple of float
         Change of the median as observed, with its 95 % interval.
     volts_percent, heat_percent, both_percent : tuple of float
@@ -272,8 +238,6 @@ class Explained:
     """
 
     lock: str
-    before_ms: float
-    now_ms: float
     measured_percent: tuple[float, float, float]
     volts_percent: tuple[float, float, float]
     heat_percent: tuple[float, float, float]
@@ -318,7 +282,7 @@ def explain(fit: ReleaseFit, before: pl.DataFrame, now: pl.DataFrame) -> Explain
         (both[0] / both[2], both[0] / both[1]),
     ])
     return Explained(
-        fit.lock.id, old, new, _percent(measured), _percent(volts), _percent(heat),
+        fit.lock.id, _percent(measured), _percent(volts), _percent(heat),
         _percent(both), _percent(rest), fit.estimated,
     )
 

@@ -37,12 +37,8 @@ class SagError:
         Median spacing of the readings; not a number where it is not known.
     bias_ms, bias_low_ms, bias_high_ms : float
         Median of sag end minus contact, and its 95 % interval.
-    deviation_ms : float
-        Robust standard deviation of the errors.
     within_95_ms : float
         95 % of errors are no larger, about the bias.
-    expected_ms : float
-        What the spacing alone would give for ``deviation_ms``.
     """
 
     pairs: int
@@ -50,9 +46,7 @@ class SagError:
     bias_ms: float
     bias_low_ms: float
     bias_high_ms: float
-    deviation_ms: float
     within_95_ms: float
-    expected_ms: float
 
 
 def sampling_error_ms(sample_ms: float) -> tuple[float, float]:
@@ -117,8 +111,8 @@ def sag_error(actuations: pl.DataFrame, venue: Venue) -> dict[str, SagError]:
         sample = float(spacing.median()) if spacing.len() else math.nan  # type: ignore[arg-type]
         reach = 1.96 * 1.2533 * spread / math.sqrt(error.size)
         found[str(name)] = SagError(
-            group.height, sample, bias, bias - reach, bias + reach, spread,
-            float(np.quantile(np.abs(error - bias), 0.95)), sampling_error_ms(sample)[0],
+            group.height, sample, bias, bias - reach, bias + reach,
+            float(np.quantile(np.abs(error - bias), 0.95)),
         )
     return found
 

@@ -28,6 +28,9 @@ from remanence.shared.weeks import Week
 FEWEST_SAGS = 5
 """Fewer sags than this on a rail give no source resistance."""
 
+FEWEST_LOCKS = 3
+"""The scatter between locks tells their tolerance from this many on."""
+
 COIL_TOLERANCE = 0.10
 """How far a coil may stand from its stated resistance, tolerance and warmth together: the least
 relative half-width of an absolute source resistance that rests on stated coils of fewer than
@@ -161,9 +164,7 @@ def source_resistance(
         - ``repeat_low_ohms``, ``repeat_high_ohms`` : interval without that common part: for
           comparing one week of this rail with another
         - ``sags``, ``locks`` : what it rests on
-        - ``measured_share`` : share of sags whose current was logged
         - ``estimated`` : true where any current came from the venue file
-        - ``scatter_volts`` : robust standard deviation about the line [V]
 
     Raises
     ------
@@ -190,8 +191,7 @@ def source_resistance(
         for name in ("resistance_ohms", "low_ohms", "high_ohms", "repeat_low_ohms",
                      "repeat_high_ohms")
     }
-    schema |= {"sags": pl.Int64(), "locks": pl.Int64(), "measured_share": pl.Float64(),
-               "estimated": pl.Boolean(), "scatter_volts": pl.Float64()}
+    schema |= {"sags": pl.Int64(), "locks": pl.Int64(), "estimated": pl.Boolean()}
     return pl.DataFrame(found, schema=schema, orient="row").sort(by)
 
 
@@ -327,16 +327,16 @@ def _resistance_row(
     group: pl.DataFrame, between: Line | None, within: Line | None
 ) -> tuple[float | int | bool | None, ...]:
     locks = group["lock"].n_unique()
-    measured = float(group["measured"].cast(pl.Float64).mean() or 0.0)  # type: ignore[arg-type]
-    counts = (group.height, locks, measured, measured < 1.0)
+    estimated = not group["measured"].all()
+    counts = (group.height, locks, estimated)
     if between is None or within is None:
-        return (None, None, None, None, None, *counts, None)
+        return (None, None, None, None, None, *counts)
     low, high = between.low, between.high
-    if locks < 3 and measured < 1.0:
+    if locks < FEWEST_LOCKS and estimated:
         low = min(low, between.slope * (1 - COIL_TOLERANCE))
         high = max(high, between.slope * (1 + COIL_TOLERANCE))
     reach = (within.high - within.low) / 2
     return (
         between.slope, max(low, 0.0), high, max(between.slope - reach, 0.0),
-        between.slope + reach, *counts, between.scatter,
+        between.slope + reach, *counts,
     )

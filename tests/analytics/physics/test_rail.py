@@ -108,7 +108,6 @@ def test_games_left_of_a_straight_decline():
     assert found.games_left == pytest.approx(truth, rel=0.05)
     assert found.low_games <= truth <= found.high_games
     assert found.volts_per_game == pytest.approx(-0.01, rel=0.03)
-    assert found.games_since_change == 120
     # At the stop volts the heaviest latch just touches the window.
     rest, heavy = 4 / 24, 1 / 10
     assert found.stop_volts * (1 + 0.3 * rest) / (1 + 0.3 * (rest + heavy)) == pytest.approx(10.2)
@@ -117,19 +116,19 @@ def test_games_left_of_a_straight_decline():
 def test_a_changed_battery_starts_anew():
     found = outlook(*battery_days(-0.01, days=30, change_at=18))
     assert found.days == 12
-    assert found.games_since_change == 72
     assert found.volts_per_game == pytest.approx(-0.01, rel=0.1)
 
 
 def test_no_decline_gives_no_date():
     found = outlook(*battery_days(0.0, noise=0.02))
     assert found.games_left is None
-    assert "no decline" in found.reason
+    assert found.volts_per_game is not None
     assert found.high_games is None
 
 
 def test_thin_data_and_an_empty_battery():
-    assert "not enough data (3 days" in outlook(*battery_days(-0.01, days=3)).reason
+    thin = outlook(*battery_days(-0.01, days=3))
+    assert (thin.days, thin.volts_per_game, thin.games_left) == (3, None, None)
     assert outlook(RAIL_HOURS.empty(), ACTUATIONS.empty()) is None
     flat = outlook(*battery_days(-0.01, start=11.0))
     assert flat.games_left == 0.0

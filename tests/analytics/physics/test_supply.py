@@ -72,7 +72,6 @@ def test_the_resistance_put_in_comes_out():
     assert row["resistance_ohms"] == pytest.approx(OHMS, rel=0.02)
     assert row["low_ohms"] <= OHMS <= row["high_ohms"]
     assert (row["locks"], row["sags"], row["estimated"]) == (9, 540, True)
-    assert row["scatter_volts"] == pytest.approx(0.03, rel=0.2)
 
 
 def test_what_else_is_on_is_allowed_for():
@@ -116,7 +115,6 @@ def test_measured_amps_are_used_and_said():
     amps = rows.with_columns(amps=pl.col("sag_volts") / OHMS)
     row = source_resistance(amps, VENUE).row(0, named=True)
     assert not row["estimated"]
-    assert row["measured_share"] == 1.0
 
 
 def test_one_lock_alone_is_known_no_better_than_its_coil():
