@@ -63,7 +63,6 @@ class CoilHeat:
     held_hot_s: float | None
     steady_celsius: float
     estimated: bool
-    basis: str
 
 
 @dataclass(frozen=True)

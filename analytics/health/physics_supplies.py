@@ -27,6 +27,10 @@ from remanence.analytics.physics.supply import recovery, ripple_volts
 from remanence.analytics.statistics.intervals import median_interval
 from remanence.shared.venue import Supply
 
+DRAWN_BEYOND, DRAWN_POINTS = 1.2, 13
+"""A battery's figure runs to so many times the games left, at so many points: a little past the
+end, so that one sees the line cross."""
+
 LEAST_DRIFT = 0.01
 """Volts a week below which a drift is not worth a sentence: a twelfth of a per cent of 12 V."""
 
@@ -108,7 +112,7 @@ def _battery_curve(battery: BatteryOutlook | None) -> Curve | None:
         return None
     assert battery.low_volts_per_game is not None
     assert battery.high_volts_per_game is not None
-    games = np.linspace(0, 1.2 * battery.games_left, 13)
+    games = np.linspace(0, DRAWN_BEYOND * battery.games_left, DRAWN_POINTS)
     lines = [battery.idle_volts + slope * games for slope in (
         battery.volts_per_game, battery.low_volts_per_game, battery.high_volts_per_game)]
     middle, low, high = (tuple(float(v) for v in line) for line in lines)
@@ -224,10 +228,19 @@ def _battery_says(item: SupplyPhysics, supply: Supply) -> list[Said]:
 WARM_KELVIN = 15.0
 """A coil that never got this much above the room has no course worth drawing."""
 
-_FEW = 3
-_BEFORE = timedelta(minutes=10)
-_AFTER = timedelta(minutes=30)
+_FEWEST_SAGS = 3
+"""A lock with fewer sags in the week than this is no point of the figure."""
+
+_BEFORE, _AFTER = timedelta(minutes=10), timedelta(minutes=30)
+"""The course of a coil's temperature is drawn from so long before its hottest moment to so long
+after: a latch coil is cool again by then."""
+
+_STEP_S = 20.0
+"""Spacing of the points between the corners of that course. [s]"""
+
 _POINTS = 160
+"""At most so many of them, and of the stretches that a long course is thinned to: a figure shows
+no more."""
 
 
 def resistances(history: History) -> tuple[dict[str, Estimate], dict[str, Estimate]]:
@@ -250,7 +263,7 @@ def sags_by_supply(history: History) -> dict[str, tuple[SagPoint, ...]]:
     for (supply, lock), part in rows.partition_by(
         "supply", "lock", as_dict=True, maintain_order=True
     ).items():
-        if part.height < _FEW:
+        if part.height < _FEWEST_SAGS:
             continue
         middle, low, high = median_interval(part["sag_volts"].to_numpy())
         load = part["load_amps"].median()
@@ -277,7 +290,7 @@ def _heat(row: Mapping[str, object], history: History) -> Heat:
         hottest - history.venue.limits.ambient_celsius >= WARM_KELVIN
     ):
         course = heat_curve(times_of(history), history.venue, str(row["lock"]), at - _BEFORE,
-                            at + _AFTER, volts=volts_of(history), step_s=20.0, most=_POINTS)
+                            at + _AFTER, volts=volts_of(history), step_s=_STEP_S, most=_POINTS)
         if course is not None:
             curve = _thinned([((time - at).total_seconds() / 60.0, celsius)
                               for time, celsius in zip(course.time, course.celsius, strict=True)])

@@ -28,6 +28,7 @@ CHANGED_PERCENT = 3.0
 charged (common practice, no source)."""
 
 FEWEST_DAYS = 5
+"""Fewer days than this since the change give no line: two days of a new battery fall faster."""
 
 
 @dataclass(frozen=True)

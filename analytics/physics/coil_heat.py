@@ -34,8 +34,8 @@ HEAT_SCHEMA = pl.Schema({
     "hottest_time": TIMESTAMP, "limit_celsius": pl.Float64(), "margin_kelvin": pl.Float64(),
     "duty_percent": pl.Float64(),
     "longest_on_ms": pl.Float64(), "held_cold_s": pl.Float64(), "held_hot_s": pl.Float64(),
-    "steady_celsius": pl.Float64(), "unknown_ends": pl.Int64(), "estimated": pl.Boolean(),
-    "basis": pl.String(),
+    "steady_celsius": pl.Float64(), "unknown_ends": pl.Int64(), "generic": pl.Boolean(),
+    "estimated": pl.Boolean(),
 })
 
 
@@ -99,7 +99,8 @@ def coil_heat(
           the coil to its limit, from ambient and from the hottest moment; null: never
         - ``steady_celsius`` : where it would end
         - ``unknown_ends`` : energisings whose end the log does not tell; they are not heat
-        - ``estimated``, ``basis`` : whether stand-in data were used, and which
+        - ``generic`` : whether the thermal data are those of a generic coil
+        - ``estimated`` : whether these or the limit were stood in for
 
     Raises
     ------
@@ -230,7 +231,7 @@ def _one(
         .sort(keys)
     )
     rise = result["hottest_celsius"].to_numpy() - thermal.ambient_celsius
-    factor = ESTIMATE_FACTOR if any("generic" in item for item in thermal.basis) else 1.0
+    factor = ESTIMATE_FACTOR if thermal.generic else 1.0
     cold = held_seconds(thermal, thermal.limit_celsius)
     hot = [
         held_seconds(thermal, thermal.limit_celsius, split[row]) for row in result["_row"]
@@ -245,8 +246,8 @@ def _one(
         held_hot_s=pl.Series(hot, dtype=pl.Float64),
         steady_celsius=pl.lit(thermal.steady_celsius),
         unknown_ends=pl.col("unknown_ends").fill_null(0),
+        generic=pl.lit(thermal.generic),
         estimated=pl.lit(thermal.estimated),
-        basis=pl.lit("; ".join(thermal.basis)),
     ).select(*(["lock", "week"] if weekly else ["lock"]), *list(HEAT_SCHEMA)[1:]).with_columns(
         pl.col("pulses", "unknown_ends").cast(pl.Int64)
     )

@@ -20,6 +20,9 @@ from remanence.analytics.physics.cable import cable_ohms
 from remanence.analytics.physics.release import KNEE, copper_ratio
 from remanence.shared.venue import Lock
 
+KNEES = (KNEE / 3, math.inf)
+"""The knee is not known: from strong saturation, a third of the generic one, to none."""
+
 
 def hold_share(current_share: float, knee: float = KNEE) -> float:
     """Holding force relative to rated, at a current relative to rated.
@@ -102,7 +105,7 @@ def holding_force(
     else:
         share = rail_volts / lock.rated_volts / ratio
     percent = 100 * hold_share(share)
-    bounds = sorted(100 * hold_share(share, knee) for knee in (KNEE / 3, math.inf))
+    bounds = sorted(100 * hold_share(share, knee) for knee in KNEES)
     newtons = low = margin = None
     if lock.holding_newtons is not None:
         newtons = lock.holding_newtons * percent / 100

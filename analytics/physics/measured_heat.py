@@ -9,11 +9,15 @@ import numpy as np
 import polars as pl
 
 from remanence.analytics.physics.cable import COPPER_ZERO_CELSIUS, cable_ohms, copper_celsius
+from remanence.analytics.statistics.intervals import robust_deviation
 from remanence.shared.tables import ACTUATIONS, TIMESTAMP, require
 from remanence.shared.venue import Venue
 
 COLD_AFTER_S = 3600.0
 """A coil not energised for this long is taken to be at ambient (six time constants)."""
+
+FEWEST_COLD = 3
+"""Fewer cold readings than this give no reference."""
 
 
 def measured_heat(actuations: pl.DataFrame, venue: Venue) -> pl.DataFrame:
@@ -64,11 +68,11 @@ def measured_heat(actuations: pl.DataFrame, venue: Venue) -> pl.DataFrame:
     found = []
     for _, group in rows.group_by("lock", maintain_order=True):
         cold = group.filter(pl.col("rest").is_null() | (pl.col("rest") >= COLD_AFTER_S))["ohms"]
-        if cold.len() < 3:
+        if cold.len() < FEWEST_COLD:
             continue
         values = cold.to_numpy()
         middle = float(np.median(values))
-        scatter = float(np.median(np.abs(values - middle))) / 0.6745
+        scatter = robust_deviation(values)
         celsius = np.array([copper_celsius(ohms, middle, ambient) for ohms in group["ohms"]])
         found.append(group.select("lock", "command_time", "ohms").with_columns(
             celsius=pl.Series(celsius),

@@ -30,6 +30,9 @@ SPIKE_SIGMAS = 6.0
 LEAST_SPIKE_SHARE = 0.03
 """And over this share of rated volts: smaller ones a stiff meter shows anywhere."""
 
+SURE = 0.95
+"""Quiet means something where a bare coil would have shown with this probability."""
+
 
 @dataclass(frozen=True)
 class SwitchOff:
@@ -68,8 +71,8 @@ class SwitchOff:
 
     @property
     def quiet_means_something(self) -> bool:
-        """Whether seeing none would be surprising (under 5 %) were the coil bare."""
-        return self.would_have_shown[0] >= 0.95
+        """Whether seeing none would be surprising if the coil were bare."""
+        return self.would_have_shown[0] >= SURE
 
 
 def chance_to_see(width_ms: float, sample_ms: float) -> float:
@@ -88,7 +91,7 @@ def chance_to_see(width_ms: float, sample_ms: float) -> float:
     return min(1.0, width_ms / sample_ms)
 
 
-def events_needed(width_ms: float, sample_ms: float, confidence: float = 0.95) -> int:
+def events_needed(width_ms: float, sample_ms: float, confidence: float = SURE) -> int:
     """Switch-offs after which at least one spike was seen, with that confidence.
 
     Parameters

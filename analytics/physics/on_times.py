@@ -13,14 +13,11 @@ from collections.abc import Mapping
 from datetime import datetime
 
 import numpy as np
-import numpy.typing as npt
 import polars as pl
 
-from remanence.analytics.history import History, once_per_history
+from remanence.analytics.history import History, Reals, once_per_history
 from remanence.shared.tables import ACTUATIONS, ENERGISINGS, TIMESTAMP, Column, Table, require
 from remanence.shared.venue import Venue
-
-Reals = npt.NDArray[np.float64]
 
 ON_TIMES = Table(
     "on_times",

@@ -17,16 +17,31 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from remanence.analytics.history import History, once_per_history, with_weeks
+from remanence.analytics.history import History, Reals, once_per_history, with_weeks
 from remanence.shared.venue import Supply
-
-Reals = NDArray[np.float64]
 
 NEW_COIL = ("replaced", "rewired")
 """Work after which a coil or its wire is another one; cleaning does not change a current."""
-_LEAST_NOISES = 3.0
-"""A sag below this many times the rail's noise shows nothing."""
-
+_LEAST_NOISES = 1.5
+"""A sag below this many times the rail's noise shows nothing: it is the mean of some ten readings
+less that of the readings before, so chance alone makes a third of the noise of it."""
+_USUAL_NOISE = 0.02
+"""Noise of a rail where it is not known: that of a common meter. [V]"""
+_LEAST_LOADED = 0.2
+"""A rail that reads less than this with the coil on was switched off. [V]"""
+_DEEPER, _DEEPER_NOISES = 1.6, 6.0
+"""A rail whose lowest reading lies further below than so many times this coil's sag and so many
+times the noise was loaded by another coil meanwhile."""
+_ROUNDS, _SETTLED = 12, 1e-6
+"""Rounds of the median polish; they end sooner once nothing moves any more."""
+_NOISE_OF_A_DAY, _STEP_OF_A_DAY = 0.1, 0.5
+"""Of a day's level: the share of one reading's noise, and of the meter's step, that remains."""
+_FEWEST_VALUES = 10
+"""A meter that showed fewer different values than this tells nothing of its step."""
+_VOLTS_RESOLUTION = 1e-4
+"""Readings are compared to a tenth of a millivolt. [V]"""
+_FEWEST_CURRENTS = 5
+"""A lock whose current was logged less often than this is left out."""
 
 RESTED_MS = 2300
 """How long after a pulse's end its load may still be in the volts before the next one: two
@@ -105,16 +120,16 @@ def measured_sags(history: History) -> pl.DataFrame:
     sag = pl.coalesce("sag_volts", glimpsed)
     # A magnet loads the rail until the command, a latch from the command on.
     loaded = pl.when(holds).then(pl.col("volts_before")).otherwise(pl.col("volts_before") - sag)
-    noise = pl.col("volts_noise").fill_null(0.02)
-    floor = _LEAST_NOISES * noise / 2
+    noise = pl.col("volts_noise").fill_null(_USUAL_NOISE)
+    floor = _LEAST_NOISES * noise
     # A rail that fell much further than this coil's sag was loaded by another one meanwhile.
     deepest = pl.col("volts_before") - pl.col("volts_min")
-    alone = holds | deepest.is_null() | (deepest <= 1.6 * sag + 6.0 * noise)
+    alone = holds | deepest.is_null() | (deepest <= _DEEPER * sag + _DEEPER_NOISES * noise)
     return (
         with_weeks(rested(history.actuations), "command_time", history)
         .with_columns(sag=sag, loaded=loaded, noise=noise)
         .filter(
-            (pl.col("sag") > floor) & (pl.col("loaded") > 0.2) & alone
+            (pl.col("sag") > floor) & (pl.col("loaded") > _LEAST_LOADED) & alone
             & ~(cuts & (pl.col("outcome") == "already-open"))
         )
         .with_columns(load=(pl.col("sag") / pl.col("loaded")).log())
@@ -156,8 +171,10 @@ def meter_step(readings: Reals) -> float:
 
     Zero with fewer than ten different readings.
     """
-    lattice = np.unique(np.round(readings * 1e4))
-    return float(np.diff(lattice).min()) * 1e-4 if lattice.size >= 10 else 0.0
+    lattice = np.unique(np.round(readings / _VOLTS_RESOLUTION))
+    if lattice.size < _FEWEST_VALUES:
+        return 0.0
+    return float(np.diff(lattice).min()) * _VOLTS_RESOLUTION
 
 
 def logged_currents(history: History) -> dict[str, tuple[NDArray[np.int64], Reals]]:
@@ -184,7 +201,7 @@ def logged_currents(history: History) -> dict[str, tuple[NDArray[np.int64], Real
     )
     found = {}
     for key, part in daily.partition_by("lock", as_dict=True).items():
-        if part["rows"].sum() >= 5:
+        if part["rows"].sum() >= _FEWEST_CURRENTS:
             days = (part["day"].dt.epoch("d") + date(1970, 1, 1).toordinal()).to_numpy()
             found[str(key[0])] = days.astype(np.int64), part["level"].to_numpy()
     return found
@@ -208,7 +225,8 @@ def _table(
     level[row, column] = part["load"].to_numpy()
     rows[row, column] = part["rows"].to_numpy()
     rail, tellers = _rail_share(level)
-    coarse = ((0.1 * part["noise"] + 0.5 * step_volts) / part["sag"]).to_numpy()
+    unsure = _NOISE_OF_A_DAY * part["noise"] + _STEP_OF_A_DAY * step_volts
+    coarse = (unsure / part["sag"]).to_numpy()
     floor = np.array([np.median(coarse[row == one]) for one in range(len(coils))])
     return RailLoad(supply, tuple(coils), days, level, rows, rail, tellers, floor, step_volts)
 
@@ -219,18 +237,17 @@ def _rail_share(level: Reals) -> tuple[Reals, NDArray[np.int64]]:
     rail = np.zeros(level.shape[1])
     if level.shape[0] < 2:
         return rail, tellers
-    for _ in range(12):
+    for _ in range(_ROUNDS):
         base = _median(level - rail, axis=1)
         apart = level - base[:, None]
         step = _median(apart, axis=0)
         # Two coils that disagree: what both of them show is the smaller of the two.
         two = np.where(np.isfinite(apart), apart, np.inf)
-        least = np.take_along_axis(
-            two, np.abs(np.where(np.isfinite(two), two, 1e9)).argmin(axis=0)[None, :], axis=0)[0]
+        least = np.take_along_axis(two, np.abs(two).argmin(axis=0)[None, :], axis=0)[0]
         same = _same_sign(apart)
         new = np.where(tellers >= 3, step, np.where((tellers == 2) & same, least, 0.0))
         new = np.where(np.isfinite(new), new, 0.0)
-        if np.allclose(new, rail, atol=1e-6):
+        if np.allclose(new, rail, atol=_SETTLED):
             break
         rail = new
     return rail, tellers

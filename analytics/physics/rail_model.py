@@ -25,6 +25,9 @@ from remanence.analytics.physics.source_resistance import coil_conductance
 from remanence.shared.tables import ACTUATIONS, require
 from remanence.shared.venue import Lock, Venue
 
+FEWEST_CHECKS = 10
+"""Fewer readings than this say nothing of how well the prediction holds."""
+
 
 @dataclass(frozen=True)
 class Prediction:
@@ -240,7 +243,7 @@ class Company:
         Loads of which the lowest reading is known.
     error_volts, low_volts, high_volts : float or None
         Median of reading minus prediction, and the range that holds 95 % of them; None with
-        fewer than ten.
+        too few of them.
     """
 
     sequences: tuple[Sequence, ...]
@@ -327,7 +330,7 @@ def company(
         ), on=["lock", "command_time"], how="inner",
     )
     error = (read["volts_min"] - read["predicted"]).to_numpy()
-    if error.size < 10:
+    if error.size < FEWEST_CHECKS:
         return Company(tuple(found), int(error.size), None, None, None)
     low, middle, high = np.quantile(error, (0.025, 0.5, 0.975))
     return Company(tuple(found), int(error.size), float(middle), float(low), float(high))

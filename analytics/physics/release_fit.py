@@ -22,14 +22,16 @@ from functools import lru_cache
 import numpy as np
 import numpy.typing as npt
 import polars as pl
+from scipy import special
 
+from remanence.analytics.history import Reals
 from remanence.analytics.physics.latency import placed_within_resolution
 from remanence.analytics.physics.release import CLAMP_VOLTS, STALL_SHARE, Magnet, Solenoid
+from remanence.analytics.statistics.intervals import robust_deviation
+from remanence.analytics.statistics.robust import HUBER_TUNING
 from remanence.analytics.statistics.survival import product_limit
 from remanence.shared.tables import ACTUATIONS, require
 from remanence.shared.venue import Lock
-
-Reals = npt.NDArray[np.float64]
 
 STALL_SPREAD = 0.06
 """Spread (standard deviation) of stall over rated volts among latches (calculated, generic)."""
@@ -48,8 +50,26 @@ MOSTLY = 0.7
 """Where one step of the polling holds more of the releases than this, the interval of the median
 is at least that step: its inside cannot be told if the polling's phase hangs on the command."""
 
-_GRID = np.linspace(0.40, 0.98, 117)
-_MOST = 2000
+GRID = np.linspace(0.40, 0.98, 117)
+"""Stall voltages tried, over rated: from a latch that works at half its volts to one that hardly
+works at all, in steps of half a per cent."""
+
+MOST_RELEASES = 2000
+"""Of more releases than this an even choice is fitted: the interval no longer gets narrower."""
+
+METER_SHARE = 0.02
+"""A stall voltage above which the lock was seen to release cannot be right; one such reading in
+fifty may be the meter's."""
+
+STALLED_SIGMAS = 5.0
+"""A reading at which the lock should have stalled counts as this far off, in units of the
+scatter: Huber's loss grows slowly from there."""
+
+LEAST_SCATTER = 1e-3
+"""Scatter of ln latency below which nothing is believed: 0.1 %, finer than any stamp."""
+
+FEWEST_OF_MEDIAN = 3
+"""Fewer commands or readings than this have no median."""
 
 
 def loaded(actuations: pl.DataFrame, heat: pl.DataFrame | None, ambient: float) -> pl.DataFrame:
@@ -183,29 +203,27 @@ def fit_release(rows: pl.DataFrame, lock: Lock) -> ReleaseFit:
         & (pl.col("latency_from") != "door") & (pl.col("volts") > 0)
         & pl.col("celsius").is_not_null()
     )
-    if seen.height > _MOST:
-        seen = seen.gather_every(math.ceil(seen.height / _MOST))
+    if seen.height > MOST_RELEASES:
+        seen = seen.gather_every(math.ceil(seen.height / MOST_RELEASES))
     latency = np.log(seen["latency_ms"].to_numpy()) if seen.height else np.zeros(0)
     if lock.is_magnet or not lock.pulsed:
-        scatter = _scatter(latency - np.median(latency)) if latency.size else 0.0
+        scatter = robust_deviation(latency) if latency.size else 0.0
         return ReleaseFit(lock, seen.height, np.array([STALL_SHARE]), np.ones(1), scatter, None,
                           None, None, False)
-    prior = -0.5 * ((_GRID - STALL_SHARE) / STALL_SPREAD) ** 2
+    prior = -0.5 * ((GRID - STALL_SHARE) / STALL_SPREAD) ** 2
     score, scatter, informed = prior, 0.0, False
     if seen.height >= FEWEST_RELEASES:
         volts = seen["volts"].to_numpy()
         with np.errstate(invalid="ignore", divide="ignore"):
-            model = np.log(_factors(lock, _GRID, volts, seen["celsius"].to_numpy()))
+            model = np.log(_factors(lock, GRID, volts, seen["celsius"].to_numpy()))
             rest = latency[None, :] - model
             rest = rest - np.median(rest, axis=1, keepdims=True)
-        # A stall voltage above which the lock was seen to release cannot be right; one such
-        # reading in fifty may be the meter's.
-        possible = np.mean(~np.isfinite(rest), axis=1) <= 0.02
-        scales = np.array([_scatter(row[np.isfinite(row)]) if ok else np.inf
+        possible = np.mean(~np.isfinite(rest), axis=1) <= METER_SHARE
+        scales = np.array([robust_deviation(row) if ok else np.inf
                            for row, ok in zip(rest, possible, strict=True)])
-        scatter = max(float(np.min(scales)), 1e-3)
-        scaled = np.where(np.isfinite(rest), np.abs(rest) / scatter, 5.0)
-        loss = np.where(scaled <= 1.345, 0.5 * scaled**2, 1.345 * scaled - 0.5 * 1.345**2)
+        scatter = max(float(np.min(scales)), LEAST_SCATTER)
+        scaled = np.where(np.isfinite(rest), np.abs(rest) / scatter, STALLED_SIGMAS)
+        loss = special.huber(HUBER_TUNING, scaled)
         score = np.where(possible, prior - loss.sum(axis=1), -np.inf)
         if not np.isfinite(score).any():
             score = prior
@@ -214,9 +232,9 @@ def fit_release(rows: pl.DataFrame, lock: Lock) -> ReleaseFit:
     weights = np.exp(score - score.max())
     weights /= weights.sum()
     middle, low, high = (
-        lock.rated_volts * _weighted(_GRID, weights, level) for level in (0.5, 0.025, 0.975)
+        lock.rated_volts * _weighted(GRID, weights, level) for level in (0.5, 0.025, 0.975)
     )
-    return ReleaseFit(lock, seen.height, _GRID, weights, scatter, middle, low, high, informed)
+    return ReleaseFit(lock, seen.height, GRID, weights, scatter, middle, low, high, informed)
 
 
 @dataclass(frozen=True)
@@ -329,7 +347,7 @@ def _median(rows: pl.DataFrame) -> tuple[float, float, float] | None:
     ).filter(pl.col("_stamp") > 0).with_columns(
         _time=placed_within_resolution("_stamp", "_released", ["lock"])
     )
-    if part.height < 3:
+    if part.height < FEWEST_OF_MEDIAN:
         return None
     curve = product_limit(part["_time"].to_numpy(), part["_released"].to_numpy())
     value, low, high = curve.quantile(0.5)
@@ -346,7 +364,7 @@ def _median(rows: pl.DataFrame) -> tuple[float, float, float] | None:
 
 def _conditions(rows: pl.DataFrame) -> tuple[Reals, Reals] | None:
     part = rows.filter((pl.col("volts") > 0) & (pl.col("outcome") == "released"))
-    if part.height < 3:
+    if part.height < FEWEST_OF_MEDIAN:
         return None
     return part["volts"].to_numpy(), part["celsius"].to_numpy()
 
@@ -362,12 +380,6 @@ def _joined(
 
 def _percent(ratio: tuple[float, float, float]) -> tuple[float, float, float]:
     return (100 * (ratio[0] - 1), 100 * (ratio[1] - 1), 100 * (ratio[2] - 1))
-
-
-def _scatter(values: Reals) -> float:
-    if not values.size:
-        return 0.0
-    return float(np.median(np.abs(values - np.median(values)))) / 0.6745
 
 
 def _weighted(values: Reals, weights: Reals, level: float) -> float:

@@ -16,6 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 
+from remanence.analytics.statistics.intervals import robust_deviation
 from remanence.shared.tables import ACTUATIONS, require
 from remanence.shared.venue import Venue
 
@@ -23,6 +24,13 @@ LEAST_DEPTH = 6.0
 """Sag over noise below which no release is read from it."""
 
 FEWEST_PAIRS = 10
+"""Fewer releases than this that both told give no error: its 95 % would be a guess."""
+
+UNIFORM_95 = 0.475
+"""95 % of a uniform distribution lie within this share of its width about its middle."""
+
+MEDIAN_ERROR = 1.2533
+"""Standard error of a median over that of a mean, of normal errors: root of pi / 2."""
 
 
 @dataclass(frozen=True)
@@ -63,7 +71,7 @@ def sampling_error_ms(sample_ms: float) -> tuple[float, float]:
         Standard error (spacing over root of 12), and half-width of 95 % (0.475 of the spacing),
         about the middle of the interval. [ms] A uniform phase is assumed.
     """
-    return sample_ms / math.sqrt(12), 0.475 * sample_ms
+    return sample_ms / math.sqrt(12), UNIFORM_95 * sample_ms
 
 
 def sag_error(actuations: pl.DataFrame, venue: Venue) -> dict[str, SagError]:
@@ -106,10 +114,9 @@ def sag_error(actuations: pl.DataFrame, venue: Venue) -> dict[str, SagError]:
             continue
         error = (group["sag_ms"] - group["latency_ms"]).to_numpy()
         bias = float(np.median(error))
-        spread = float(np.median(np.abs(error - bias))) / 0.6745
         spacing = group["sample_ms"].drop_nulls()
         sample = float(spacing.median()) if spacing.len() else math.nan  # type: ignore[arg-type]
-        reach = 1.96 * 1.2533 * spread / math.sqrt(error.size)
+        reach = 1.96 * MEDIAN_ERROR * robust_deviation(error) / math.sqrt(error.size)
         found[str(name)] = SagError(
             group.height, sample, bias, bias - reach, bias + reach,
             float(np.quantile(np.abs(error - bias), 0.95)),

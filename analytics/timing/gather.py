@@ -204,11 +204,12 @@ def rail_models(history: History, samples: Mapping[str, Sample]) -> dict[str, Ra
             low, typical, high = (
                 round(float(volts.quantile(q, "nearest") or 0.0), 3) for q in (0.005, 0.5, 0.995)
             )
-        found = rail_resistance(history)[supply.id].latest
+        fit = rail_resistance(history)[supply.id].latest
         result[supply.id] = RailModel(
             supply.id, supply.rated_volts, low, typical, high,
             supply.rated_volts * venue.limits.supply_loaded_percent / 100, supply.rated_amps,
-            *((found.ohms, found.low_ohms, found.high_ohms) if found else (None, None, None)),
+            fit.ohms if fit else None, fit.low_ohms if fit else None,
+            fit.high_ohms if fit else None,
             sum(lock.amps or 0.0 for lock in venue.locks_on(supply.id) if lock.fail_safe),
         )
     return result

@@ -42,7 +42,7 @@ CYCLES = [
 def test_cyclic_peak_and_trough(duty, minutes, peak, trough):
     # A rise of a few microkelvin about 20 degrees: the copper does not warm, the closed form holds.
     small, watts = 1e-6, 12.0**2 / 20.0
-    coil = Thermal(20.0, 0.0, 12.0, ((80.0 * small / watts, 600.0),), 20.0, 120.0, False, ())
+    coil = Thermal(20.0, 0.0, 12.0, ((80.0 * small / watts, 600.0),), 20.0, 120.0, False, False)
     cycles = 60 * 30 // minutes  # 30 hours
     before, after, _ = pulse_heat(
         coil, np.arange(cycles) * 60.0 * minutes, np.full(cycles, 60.0 * minutes * duty),
