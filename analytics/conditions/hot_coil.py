@@ -1,4 +1,4 @@
-"""The condition hot-coil: a coil comes near the temperature that its winding bears."""
+"""The condition hot-coil: a coil gets close to its temperature limit."""
 
 from __future__ import annotations
 
@@ -26,14 +26,14 @@ STATED_SPREAD = 0.10
 """The same where the venue file states them: volts, ambient, copper (common practice)."""
 
 MEASURED_LEAST_KELVIN = 2.5
-"""A measured temperature is never taken as surer than this: one per cent of resistance."""
+"""Least error of a measured temperature: one per cent of resistance. [K]"""
 
 LEAST_CHANCE = 0.3
-"""Below this chance of being near its limit a coil is not worth a finding: a generic coil's rise
-is then 17 % short of the line, half of what its factor of two leaves open."""
+"""Below this probability of being near its limit a coil is not reported. The modelled rise of a
+generic coil is then 17 % short of the line."""
 
 PAST_WEEKS = 26
-"""How far back the run of hot weeks, and the level before it, are looked for."""
+"""How many weeks back the run of hot weeks and the level before it are searched."""
 
 
 @dataclass(frozen=True)
@@ -50,7 +50,7 @@ class _Hottest:
 
 
 def hot_coil(history: History) -> list[Finding]:
-    """Coils that came, or probably came, near what they bear this week.
+    """Coils that came, or probably came, close to their limit this week.
 
     Where coil current is logged the temperature is that of the resistance method, else the
     model's. The score is the probability that the margin was less than ``coil_near_kelvin``,
@@ -71,7 +71,7 @@ def hot_coil(history: History) -> list[Finding]:
         day = hottest.at.astimezone(venue.zone).date()
         start = baseline_start(history, lock.id)
         if hottest.chance_near < LEAST_CHANCE or (start is not None and day < start):
-            continue  # Cool enough, or mended since.
+            continue  # Cool enough, or repaired since.
         since, before = _past(history, lock.id, near, day)
         found.append(finding(
             lock.id, "hot-coil",

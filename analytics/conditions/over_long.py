@@ -15,9 +15,9 @@ from remanence.analytics.physics.on_times import times_of
 from remanence.shared.findings import Evidence, Finding
 
 _ALLOWANCE = 1.10
-"""A stated longest on-time is kept within this: the controller's own pulse is not exact."""
+"""An on-time up to this factor over the rating counts as within it: pulses are not exact."""
 _ALLOWANCE_MS = 25.0
-"""And within this much, for the resolution of the log."""
+"""And so many milliseconds more, for the resolution of the log."""
 
 
 @dataclass(frozen=True)

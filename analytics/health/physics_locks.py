@@ -45,13 +45,13 @@ FEWEST_VOLTS = 3
 """Fewer readings of the loaded rail than this in the week give no level."""
 
 FEWEST_OF_WEEK = 5
-"""Fewer switch-offs than this in a week are no point of a figure; nor is a line of fewer points."""
+"""Fewer switch-offs than this in a week are not drawn; nor is a line of fewer points."""
 
 DRAWN_VOLTS, DRAWN_HOLD_VOLTS = (0.8, 1.1, 31), (0.7, 1.1, 21)
 """Range of volts over rated, and number of points, that figures of release and hold show."""
 
 OVER_STALL = 1.01
-"""The figure of a release begins so far over the stall voltage: there it rises without end."""
+"""The figure of a release begins so far above the stall voltage, where latency is infinite."""
 
 
 @dataclass(frozen=True)
@@ -68,7 +68,7 @@ class _Tables:
 
 
 def lock_physics(history: History) -> dict[str, LockPhysics]:
-    """Everything the models say of every lock of the venue."""
+    """Results of the models for every lock of the venue."""
     venue = history.venue
     start, end = history.start, history.end
     actuations = history.actuations
@@ -376,8 +376,8 @@ def physics_of(history: History) -> PhysicsSummary:
     Parameters
     ----------
     history : History
-        Any tables may be empty or thin: what cannot be told is None, and said where a reader
-        would ask.
+        Any tables may be empty or thin: what is not known is None, and the page says so where a
+        reader would ask.
 
     Returns
     -------

@@ -1,4 +1,4 @@
-"""The physics of each supply's week: stiffness, what may be on together, drift and battery."""
+"""Physics of each supply's week: source resistance, locks on together, drift and battery."""
 
 from __future__ import annotations
 
@@ -28,15 +28,15 @@ from remanence.analytics.statistics.intervals import median_interval
 from remanence.shared.venue import Supply
 
 DRAWN_BEYOND, DRAWN_POINTS = 1.2, 13
-"""A battery's figure runs to so many times the games left, at so many points: a little past the
-end, so that one sees the line cross."""
+"""A battery's figure runs to so many times the games left, at so many points: past the end, so
+that the crossing is seen."""
 
 LEAST_DRIFT = 0.01
 """Volts a week below which a drift is not worth a sentence: a twelfth of a per cent of 12 V."""
 
 
 def supply_physics(history: History) -> dict[str, SupplyPhysics]:
-    """Everything the models say of every supply of the venue."""
+    """Results of the models for every supply of the venue."""
     venue = history.venue
     week_rows = history.this_week(history.actuations, "command_time")
     recoveries = {row["supply"]: row for row in recovery(week_rows, venue).to_dicts()}
@@ -52,12 +52,11 @@ def supply_physics(history: History) -> dict[str, SupplyPhysics]:
 def _supply(
     supply: Supply, history: History, fits: RailResistance, recovered: dict[str, float],
 ) -> SupplyPhysics:
-    idle, stiff = idle_volts(history)[supply.id], fits.latest
+    idle, fit = idle_volts(history)[supply.id], fits.latest
     level, rail = idle.now, None
-    if stiff is not None and level is not None:
+    if fit is not None and level is not None:
         rail = rail_model(
-            history.venue, supply.id, level.volts, max(stiff.ohms, 0.0), stiff.low_ohms,
-            stiff.high_ohms,
+            history.venue, supply.id, level.volts, max(fit.ohms, 0.0), fit.low_ohms, fit.high_ohms,
         )
     battery = None
     if supply.source == "battery" and rail is not None:
@@ -226,7 +225,7 @@ def _battery_says(item: SupplyPhysics, supply: Supply) -> list[Said]:
 
 
 WARM_KELVIN = 15.0
-"""A coil that never got this much above the room has no course worth drawing."""
+"""The course of a coil that stayed cooler than this above the room is not drawn. [K]"""
 
 _FEWEST_SAGS = 3
 """A lock with fewer sags in the week than this is no point of the figure."""

@@ -45,7 +45,7 @@ class BatteryOutlook:
         Slope and its 95 % interval; negative for a decline. None with too few days.
     games_left, low_games, high_games : float or None
         With 95 % interval. 0 where the heaviest latch already pulls the rail under its window;
-        ``games_left`` is None where no decline can be told from chance, ``high_games`` where no
+        ``games_left`` is None where the decline may be chance, ``high_games`` where no
         upper limit can be given.
     days : int
         Days since then with an idle reading.
@@ -75,14 +75,14 @@ def battery_outlook(
     actuations : polars.DataFrame
         Schema ACTUATIONS; first attempts of the rail's locks count the games.
     venue : Venue
-        Whose locks hang on the rail; its zone cuts days.
+        Which locks are on the rail; its time zone cuts days.
     rail : remanence.analytics.physics.rail_model.RailModel
         From :func:`remanence.analytics.physics.rail_model.rail_model`.
 
     Returns
     -------
     BatteryOutlook or None
-        None where the rail has no idle reading at all.
+        None where the rail has no idle reading.
 
     Raises
     ------
@@ -102,7 +102,7 @@ def battery_outlook(
     changes = np.flatnonzero(np.diff(volts) > rise) + 1
     since = int(changes[-1]) if changes.size else 0
     volts = volts[since:]
-    # A day's idle level stands for the middle of its games.
+    # A day's idle level is that of the middle of its games.
     by_day = _games(actuations, venue, rail.supply)
     games = np.array([by_day.get(day, 0.0) for day in days[since:].tolist()])
     played = np.cumsum(games) - games / 2

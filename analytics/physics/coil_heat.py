@@ -1,7 +1,7 @@
-"""How hot did each pulsed coil get, and how near to what it bears?
+"""How hot did each pulsed coil get, and how near to its limit?
 
 The thermal model is that of :mod:`remanence.analytics.physics.coil_thermal`; here it is run over
-what was really switched (:mod:`remanence.analytics.physics.on_times`).
+the on-times of the log (:mod:`remanence.analytics.physics.on_times`).
 """
 
 from __future__ import annotations
@@ -25,8 +25,8 @@ from remanence.shared.tables import ACTUATIONS, TIMESTAMP, require
 from remanence.shared.venue import Lock, Venue
 
 FORGET_S = 4 * 3600.0
-"""A start this long before the period in view no longer matters to a latch coil (over 20 of the
-longest time constants of the generic coils)."""
+"""A start this long before the period in view no longer matters to a latch coil: it is over 20 of
+the longest time constants of the generic coils."""
 
 HEAT_SCHEMA = pl.Schema({
     "lock": pl.String(), "pulses": pl.Int64(), "hottest_celsius": pl.Float64(),
@@ -91,16 +91,16 @@ def coil_heat(
         - ``hottest_celsius``, ``hottest_time`` : modelled; ``hottest_low_celsius``,
           ``hottest_high_celsius`` : half and twice the rise where thermal data are generic,
           the same value where the venue file states them
-        - ``limit_celsius``, ``margin_kelvin`` : what the winding bears, and how far below it
+        - ``limit_celsius``, ``margin_kelvin`` : limit of the winding, and how far below it
           the hottest moment was
         - ``duty_percent`` : highest share of any ``duty_window_s`` that the coil was on
         - ``longest_on_ms``
         - ``held_cold_s``, ``held_hot_s`` : how long a button held down would take to bring
           the coil to its limit, from ambient and from the hottest moment; null: never
-        - ``steady_celsius`` : where it would end
-        - ``unknown_ends`` : energisings whose end the log does not tell; they are not heat
+        - ``steady_celsius`` : temperature of a coil that stays on
+        - ``unknown_ends`` : energisings of unknown length; they are not in the heat
         - ``generic`` : whether the thermal data are those of a generic coil
-        - ``estimated`` : whether these or the limit were stood in for
+        - ``estimated`` : whether these or the limit are assumed
 
     Raises
     ------
@@ -176,7 +176,7 @@ def loaded_volts(actuations: pl.DataFrame) -> dict[str, float]:
     ----------
     actuations : polars.DataFrame
         Columns ``lock``, ``volts_before`` and ``sag_volts`` of ACTUATIONS. Rows without
-        ``volts_before`` are passed over; one without ``sag_volts`` counts as without sag.
+        ``volts_before`` are passed over; a row without ``sag_volts`` counts as having no sag.
 
     Returns
     -------

@@ -1,13 +1,12 @@
 """How warm does a coil get that is switched on and off? The thermal model of one coil.
 
-Equation: the coil stands above its surroundings by a sum of first-order terms, each rising
-towards ``power x resistance`` with its own time constant while the coil is on and falling
-to zero while it is off (a Foster network); between events each term is an exact
-exponential. Power follows the copper: ``P = V^2 R / (R + R_cable)^2`` with R at the coil's
-temperature, taken anew at least every second or two while a coil stays on. Units: volts,
-ohms, watts, kelvin per watt, seconds. Range: coils of some 4 to 40 W, up to about 250
-degrees Celsius; a single time constant where the maker states one, two (winding and frame)
-otherwise.
+Equation: the coil's temperature rise is a sum of first-order terms (a Foster network). While the
+coil is on, each term rises towards ``power x resistance`` with its own time constant; while it is
+off, each term falls towards zero. Between events a term is an exact exponential. The power
+depends on the copper: ``P = V^2 R / (R + R_cable)^2`` with R at the coil's temperature, computed
+again as in ``PIECES`` while a coil stays on. Units: volts, ohms, watts, kelvin per watt, seconds.
+Range: coils of 4 to 40 W, up to about 250 degrees Celsius. There is one time constant where the
+maker states one, else two (winding and frame).
 
 Source of the default: two-mass model with 8 J/K and 20 J/K, 3 K/W and 20 K/W for small
 coils, 15 and 45 J/K, 2 and 13 K/W for larger ones, calculated from generic sizes of cabinet
@@ -28,18 +27,18 @@ from remanence.shared.limits import Limits
 from remanence.shared.venue import Lock
 
 CLASS_CELSIUS = {"A": 105.0, "E": 120.0, "B": 130.0, "F": 155.0, "H": 180.0}
-"""What an insulation class bears (IEC 60085)."""
+"""Temperature limit of each insulation class (IEC 60085)."""
 
 LARGER_WATTS = 18.0
-"""A coil of more power than this is taken for the larger size (common practice, no source)."""
+"""A coil of more power than this counts as the larger size (common practice, no source)."""
 
 ESTIMATE_FACTOR = 2.0
 """An estimated rise is good to this factor either way (calculated, generic sizes)."""
 
 PIECES = ((0.0, 60.0, 1.0), (60.0, 600.0, 5.0), (600.0, 7201.0, 60.0))
-"""Power is taken anew at these times of a long on-time, from, to and step: often at first, then
-more rarely as the coil nears its end temperature, and not at all after two hours. [s] It agrees
-with a solution in time to 1 % of the rise."""
+"""Power is computed again at these times of a long on-time: from, to, step. [s] Often at first,
+more rarely as the coil nears its final temperature, and never after two hours. The result agrees
+with SciPy's solution in time to 1 % of the rise."""
 
 HALVINGS = 60
 """Halvings of the bisection for the steady temperature: to the last bit of a double."""
@@ -93,7 +92,7 @@ LARGER_COIL = foster(15.0, 2.0, 45.0, 13.0)
 
 @dataclass(frozen=True)
 class Thermal:
-    """What is known of one coil: electrical, thermal, and what it bears.
+    """What is known of one coil: electrical data, thermal data, and its temperature limit.
 
     Attributes
     ----------
@@ -104,11 +103,11 @@ class Thermal:
     terms : tuple of (kelvin per watt, seconds)
         The thermal network.
     ambient_celsius, limit_celsius : float
-        Surroundings, and what the winding bears.
+        Surroundings, and limit of the winding.
     generic : bool
         True where the thermal network is that of a generic coil.
     estimated : bool
-        True where the network or the limit was stood in for.
+        True where the network or the limit is assumed.
     """
 
     ohms: float
@@ -138,7 +137,7 @@ class Thermal:
 
     @property
     def steady_celsius(self) -> float:
-        """Where the coil ends up if it stays on for ever. [degrees Celsius]"""
+        """Temperature of a coil that stays on. [degrees Celsius]"""
         total = sum(kelvin for kelvin, _ in self.terms)
         low, high = self.ambient_celsius, self.ambient_celsius + total * self.watts(
             self.ambient_celsius
@@ -153,7 +152,7 @@ class Thermal:
 
 
 def thermal_of(lock: Lock, limits: Limits, volts: float | None = None) -> Thermal | None:
-    """Gather what the venue file says of a coil's heat, and stand in for the rest.
+    """Thermal data of a coil: what the venue file states, and generic data for the rest.
 
     Parameters
     ----------
@@ -177,7 +176,7 @@ def thermal_of(lock: Lock, limits: Limits, volts: float | None = None) -> Therma
 
     Notes
     -----
-    What the insulation class bears: IEC 60085.
+    Limits of the insulation classes: IEC 60085.
     """
     if lock.ohms is None:
         return None
@@ -224,7 +223,7 @@ def pulse_heat(
 
     Notes
     -----
-    Each term is an exact exponential between events; power is taken anew as in ``PIECES``.
+    Each term is an exact exponential between events; power is computed again as in ``PIECES``.
     """
     start = np.asarray(start_s, dtype=float)
     on = np.asarray(on_s, dtype=float)

@@ -18,7 +18,7 @@ from remanence.shared.venue import Venue
 
 @dataclass(frozen=True)
 class HeatCurve:
-    """Temperature of a coil over time, for a figure: corners are exact, gaps are filled in.
+    """Temperature of a coil over time, for a figure: exact at each switching, filled in between.
 
     Attributes
     ----------
@@ -27,9 +27,9 @@ class HeatCurve:
     celsius : list of float
         Of the winding at those times, modelled.
     limit_celsius : float
-        What the winding bears.
+        Limit of the winding.
     estimated : bool
-        True where thermal data or the limit were stood in for.
+        True where thermal data or the limit are assumed.
     """
 
     time: list[datetime]

@@ -1,7 +1,7 @@
-"""What does each rail read with no load of its own switched, and how does that level drift?
+"""What does each rail read while no pulsed coil is on, and how does that level drift?
 
-A day is what counts once: the hours of a day share its temperature and its charge, so intervals
-rest on the days' medians, not on the hours.
+Intervals rest on the days' medians, not on the hours: the hours of one day share its temperature
+and its charge.
 """
 
 from __future__ import annotations
@@ -23,15 +23,14 @@ OFF_SHARE = 0.5
 """Below this share of rated volts a rail is switched off, not low."""
 
 SWITCHED_SHARE = 0.08
-"""An hour whose readings scatter by more than this share of rated volts held a switching of the
-rail and has no level; ripple and drift stay under 2 % (trade practice)."""
+"""An hour whose readings scatter by more than this share of rated volts has no level: the rail was
+switched on or off in it. Ripple and drift stay under 2 % (trade practice)."""
 
 FEWEST_READINGS = 10
 """An hour with fewer idle readings than this has no level: half a minute of a slow meter."""
 
 DRIFT_WEEKS = 12
-"""Drift is looked for over so many weeks: long enough for 1 mV a week to stand out of a day's
-scatter of some 20 mV."""
+"""Drift is fitted over so many weeks: 1 mV a week then shows in a daily scatter of 20 mV."""
 
 DRIFT_DAYS = 14
 """Fewer days than this give no drift: two weeks are the least that can differ."""
@@ -153,7 +152,7 @@ def _idle_volts(history: History, supply: Supply) -> IdleVolts:
 
 
 def idle_drift(idle: IdleVolts) -> tuple[Line, int] | None:
-    """How fast a rail's idle volts wander, from a robust line through the days' medians.
+    """Drift of a rail's idle volts, from a robust line through the days' medians.
 
     Parameters
     ----------
@@ -163,8 +162,8 @@ def idle_drift(idle: IdleVolts) -> tuple[Line, int] | None:
     Returns
     -------
     tuple of (Line, int) or None
-        A line whose slope is volts per week, with a 95 % interval that takes weeks as the
-        independent things; and the days that it rests on. None with fewer than 14 days.
+        A line whose slope is volts per week, with a 95 % interval that takes weeks as
+        independent; and the number of days. None with fewer than 14 days.
 
     Notes
     -----

@@ -29,7 +29,7 @@ __all__ = [
 ]
 
 QUANTILES = (0.05, 0.5, 0.9, 0.95, 0.99)
-"""Shares of commands answered that are told by default: the quick end, the middle, the tail."""
+"""Default quantiles: the quick end, the middle and the slow tail."""
 
 
 def release_latency(
@@ -63,7 +63,7 @@ def release_latency(
     limits : str, default "beta-product"
         As in :func:`product_limit`.
     within_resolution : bool, default False
-        True: releases are placed inside the interval that each stands for
+        True: releases are placed inside the interval of its resolution
         (:func:`placed_within_resolution`), so that polling neither makes every quantile late
         by half a step nor lets ties feign an exact answer.
 
@@ -80,7 +80,7 @@ def release_latency(
           clocks
         - ``p50_ms``, ``p50_low_ms``, ``p50_high_ms`` and so on for each quantile (``p99_9``
           for 0.999). [ms] Null value or high limit: not reached, "longer than we ever
-          waited". A low limit of 0 excludes nothing.
+          waited". A low limit of 0 means that nothing is excluded.
 
     Raises
     ------
@@ -138,12 +138,12 @@ def release_latency(
 
 
 def placed_within_resolution(time: str, released: str, keys: Sequence[str]) -> pl.Expr:
-    """Releases spread over the intervals they stand for, as an expression in milliseconds.
+    """Releases spread over the intervals of their resolution, as an expression in milliseconds.
 
     A release stamped ``t`` with resolution ``r`` happened in ``(t - r, t]``. Those of one group
     with the same stamp are spread evenly over it, a single one is put in its middle: right
-    where the polling's phase is free of the command's. Where it is tied to it, and one step
-    holds nearly all releases, nothing inside the step can be told; the caller has to say so.
+    where the polling does not run in step with the command. Where it does, one step holds nearly
+    all releases and nothing is known inside that step; the caller has to say so.
 
     Parameters
     ----------

@@ -60,7 +60,7 @@ class Hold:
     newtons, low_newtons : float or None
         The same as a force; None where the venue file states no ``holding_newtons``.
     margin_percent : float or None
-        How far ``low_newtons`` stands over the pull asked for; None without either.
+        How far ``low_newtons`` is above the pull asked for; None without either.
     """
 
     lock: str
@@ -86,7 +86,7 @@ def holding_force(
     rail_volts : float
         Of the rail with the magnet on. [V]
     celsius : float, default 45.0
-        Of the winding: a magnet that is on all day runs some 20 K over its room (common
+        Of the winding: a magnet that is on all day is 20 K warmer than its room (common
         practice, no source). [degrees Celsius]
     pull : float, optional
         Newtons a player may pull; gives the margin against it, from the low force.
@@ -94,7 +94,7 @@ def holding_force(
     Returns
     -------
     Hold or None
-        None for a lock that is no magnet.
+        None for a lock that is not a magnet.
     """
     if not lock.is_magnet:
         return None

@@ -1,4 +1,4 @@
-"""What does a coil do to its rail when it is switched off, and what could the sampling show?
+"""Does a coil throw a voltage spike when it is switched off, and could the samples show one?
 
 With no path for a coil's current the volts rise until something gives way, for about a
 millisecond or a few. A reading falls into that time with the probability
@@ -7,8 +7,8 @@ millisecond or a few. A reading falls into that time with the probability
 
 (at most 1), so of n switch-offs ``1 - (1 - p)^n`` show at least one spike. Units: volts,
 milliseconds. Source: elementary probability; widths of 1 to 8 ms calculated for 12 V
-latches and magnets. Range: readings that are no averages; a reading that is an average over
-its spacing flattens a spike by the factor p.
+latches and magnets. Range: instantaneous readings; a reading averaged over
+its spacing shows a spike smaller by the factor p.
 """
 
 from __future__ import annotations
@@ -28,10 +28,10 @@ SPIKE_SIGMAS = 6.0
 """Over this many standard deviations of the rail a reading after switch-off is a spike."""
 
 LEAST_SPIKE_SHARE = 0.03
-"""And over this share of rated volts: smaller ones a stiff meter shows anywhere."""
+"""And over this share of rated volts: smaller peaks are seen on any rail."""
 
 SURE = 0.95
-"""Quiet means something where a bare coil would have shown with this probability."""
+"""No spike is evidence where a bare coil would have shown one with this probability."""
 
 
 @dataclass(frozen=True)

@@ -1,10 +1,9 @@
 """How long was a coil on at each energising, and what share of the time?
 
 A coil is on from the command's start to its end, with one exception: a self-cutting lock
-interrupts its own coil once it has opened. Only there does ``cut_ms`` tell anything; on other
-locks a sag that ends early is noise of the rail, and their coils heat on to the end of the
-command. Everything that depends on the time on (heat, duty, ratings, what was on together) asks
-here.
+interrupts its own coil once it has opened. ``cut_ms`` means something only there. On other
+locks a sag that ends early is noise of the rail; their coils stay on to the end of the command.
+Heat, duty, ratings and loads at the same time all use these on-times.
 """
 
 from __future__ import annotations
@@ -25,8 +24,8 @@ ON_TIMES = Table(
     (
         Column("lock", pl.String(), "", "the lock"),
         Column("start", TIMESTAMP, "UTC", "coil on"),
-        Column("on_ms", pl.Float64(), "ms", "how long the coil was on; null where it cannot be "
-               "told: the log broke off, or nobody saw when a self-cutting lock cut its coil"),
+        Column("on_ms", pl.Float64(), "ms", "how long the coil was on; null where it is not "
+               "known: the log broke off, or the cut of a self-cutting lock was not seen"),
         Column("lasting", pl.Boolean(), "", "it was still on at the end of the log"),
         Column("duty", pl.Float64(), "", "share of the duty window before its end that the coil "
                "was on; null with on_ms"),
@@ -61,8 +60,8 @@ def on_times(
         The locks, and ``duty_window_s``.
     actuations : polars.DataFrame, optional
         Columns ``lock``, ``command_time``, ``outcome``, ``latency_ms``, ``pulse_ms``, ``sag_ms``
-        and ``sample_ms`` of ACTUATIONS. They tell when a self-cutting lock opened where its cut
-        was not seen; without them such an energising is of unknown length.
+        and ``sample_ms`` of ACTUATIONS. They show when a self-cutting lock opened where its cut
+        was not seen; without them the length of such an energising is unknown.
     until : datetime or mapping of str to datetime, optional
         Where a lock's last energising has no end, it is taken to last until then: for all
         locks, or for those named (:func:`lasting_until`).
@@ -82,7 +81,7 @@ def on_times(
     -----
     A self-cutting coil was on until its cut was seen. Where no cut was seen: to the end of the
     command if the rail was loaded that long or the lock did not release; until the release if
-    there was one; not at all if the lock was already open. Otherwise nothing is known.
+    there was one; not at all if the lock was already open. Otherwise the length is unknown.
     """
     require(energisings, ENERGISINGS)
     cutting = [lock.id for lock in venue.locks if lock.self_cut]
@@ -123,7 +122,7 @@ def times_of(history: History) -> pl.DataFrame:
     Parameters
     ----------
     history : History
-        ``energisings``, ``actuations``, and what tells whether the log went on.
+        ``energisings``, ``actuations``, ``activity`` and ``clock_events``.
 
     Returns
     -------
@@ -138,7 +137,7 @@ def times_of(history: History) -> pl.DataFrame:
 def lasting_until(history: History) -> dict[str, datetime]:
     """The last record of each lock's controller, where its coil was on until then.
 
-    A log that breaks off after an energising does not tell when it ended, and neither does a
+    A log that breaks off after an energising does not show when it ended, and neither does a
     controller that restarted after it. Those locks are not in the result, so that a gap in the
     log never reads as a hot coil.
 
@@ -146,7 +145,7 @@ def lasting_until(history: History) -> dict[str, datetime]:
     ----------
     history : History
         The venue's tables up to the end of the week; ``energisings``, ``activity`` and
-        ``clock_events`` tell.
+        ``clock_events`` are used.
 
     Returns
     -------

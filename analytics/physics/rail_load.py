@@ -1,11 +1,10 @@
-"""What each coil takes off its rail, day by day, parted into the rail's share and the lock's.
+"""Load of each coil on its rail, day by day, split into the rail's share and the lock's.
 
 A coil of conductance g on a rail of source resistance R sags it by such an amount that
 ``sag / loaded volts = R g`` (alone on the rail; others that are on divide it by 1 + R G).
-Its logarithm is a sum, ln R + ln g: a rail whose joints go bad lifts all its locks alike, a
-coil with shorted turns lifts one. A two-way median table (J. W. Tukey, Exploratory Data
-Analysis, 1977, chapter 11) parts the two, day by day; what the rail did is then the same
-for every lock, and is said once, of the rail.
+Its logarithm is a sum, ln R + ln g: bad joints of a rail raise it for all its locks alike,
+shorted turns of a coil for one lock. A two-way median table (J. W. Tukey, Exploratory Data
+Analysis, 1977, chapter 11) splits the two, day by day.
 """
 
 from __future__ import annotations
@@ -23,8 +22,8 @@ from remanence.shared.venue import Supply
 NEW_COIL = ("replaced", "rewired")
 """Work after which a coil or its wire is another one; cleaning does not change a current."""
 _LEAST_NOISES = 1.5
-"""A sag below this many times the rail's noise shows nothing: it is the mean of some ten readings
-less that of the readings before, so chance alone makes a third of the noise of it."""
+"""A sag below this many times the rail's noise shows nothing. A sag is the mean of about ten
+readings minus the readings before, so its own noise is about a third of that of one reading."""
 _USUAL_NOISE = 0.02
 """Noise of a rail where it is not known: that of a common meter. [V]"""
 _LEAST_LOADED = 0.2
@@ -33,11 +32,11 @@ _DEEPER, _DEEPER_NOISES = 1.6, 6.0
 """A rail whose lowest reading lies further below than so many times this coil's sag and so many
 times the noise was loaded by another coil meanwhile."""
 _ROUNDS, _SETTLED = 12, 1e-6
-"""Rounds of the median polish; they end sooner once nothing moves any more."""
+"""Most rounds of the median polish, and the change below which it ends."""
 _NOISE_OF_A_DAY, _STEP_OF_A_DAY = 0.1, 0.5
-"""Of a day's level: the share of one reading's noise, and of the meter's step, that remains."""
+"""Shares of one reading's noise, and of the meter's step, that remain in the level of a day."""
 _FEWEST_VALUES = 10
-"""A meter that showed fewer different values than this tells nothing of its step."""
+"""With fewer different readings than this the step of the meter is not known."""
 _VOLTS_RESOLUTION = 1e-4
 """Readings are compared to a tenth of a millivolt. [V]"""
 _FEWEST_CURRENTS = 5
@@ -65,10 +64,10 @@ class RailLoad:
     rows: NDArray[np.int64]
     rail: Reals
     tellers: NDArray[np.int64]
-    """How many coils the rail's share of each day rests on."""
+    """Number of coils that the rail's share of each day rests on."""
     floor: Reals
-    """Of each coil: deviation of its days' levels that noise and the step of the meter alone
-    leave, below which no steadiness is believed."""
+    """Least deviation of each coil's daily levels: what noise and the step of the meter alone
+    leave."""
     step_volts: float
     """The meter's own step: the least difference between two of its readings."""
 
@@ -84,10 +83,10 @@ class RailLoad:
 
 
 def rested(actuations: pl.DataFrame) -> pl.DataFrame:
-    """The rows before which the lock's own coil had been left alone for long enough.
+    """The rows before which the lock's own coil had been off for long enough.
 
-    A retry a moment after a pulse is measured against a rail that this pulse may still
-    have loaded; its sag would come out too small, or as none.
+    A retry right after a pulse is compared with a rail that this pulse may still have loaded;
+    its sag would be too small, or zero.
     """
     ended = pl.col("command_time") + pl.duration(
         microseconds=pl.col("pulse_ms").fill_null(0.0) * 1000.0)
@@ -98,7 +97,7 @@ def rested(actuations: pl.DataFrame) -> pl.DataFrame:
 
 @once_per_history
 def measured_sags(history: History) -> pl.DataFrame:
-    """Actuations with a sag that stands out of the noise, of locks that drew current.
+    """Actuations with a sag that exceeds the noise, of locks that drew current.
 
     Returns
     -------
@@ -107,7 +106,7 @@ def measured_sags(history: History) -> pl.DataFrame:
         with the coil on), ``noise`` (V), ``volts_min`` and ``load`` = ln(sag / loaded).
         A self-cutting lock that was already open draws nothing and is left out. Where the rail
         is sampled too coarsely for a plateau but was read while the coil was on, that reading
-        stands for it.
+        is used.
     """
     locks = history.venue.locks_by_id
     cutting = [name for name, lock in locks.items() if lock.self_cut]

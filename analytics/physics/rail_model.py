@@ -6,7 +6,7 @@ reading with the resting locks on (conductance ``G_rest``),
     volts(on) = idle (1 + R G_rest) / (1 + R G_on)
 
 Units: volts, ohms, siemens. Range: below the supply's rated current; beyond that a supply
-folds back or restarts, and no straight line holds (said as ``over_rating``). Source:
+folds back or restarts, and the equation does not hold (``over_rating``). Source:
 Thevenin's theorem; R as in :func:`remanence.analytics.physics.source_resistance.source_resistance`.
 """
 
@@ -26,7 +26,7 @@ from remanence.shared.tables import ACTUATIONS, require
 from remanence.shared.venue import Lock, Venue
 
 FEWEST_CHECKS = 10
-"""Fewer readings than this say nothing of how well the prediction holds."""
+"""With fewer readings than this the error of the prediction is not known."""
 
 
 @dataclass(frozen=True)
@@ -42,7 +42,7 @@ class Prediction:
     amps : float
         Current of those locks together.
     over_rating : bool
-        Whether that is more than the supply is rated for: then no straight line holds.
+        Whether that is more than the supply is rated for: then the equation does not hold.
     """
 
     on: tuple[str, ...]
@@ -55,7 +55,7 @@ class Prediction:
 
 @dataclass(frozen=True)
 class RailModel:
-    """One rail: what it reads idle, how stiff it is, and what hangs on it.
+    """One rail: its idle volts, its source resistance, and its locks.
 
     Attributes
     ----------
@@ -72,7 +72,7 @@ class RailModel:
     unknown : tuple of str
         Locks whose coil is not stated: they are not in any prediction.
     window_volts : float
-        Loaded volts below this are under what locks are tested to work at.
+        Loaded volts below this are less than locks are tested with.
     rated_amps : float or None
         Of the supply.
     """
@@ -100,7 +100,7 @@ class RailModel:
         Parameters
         ----------
         on : iterable of str
-            Lock ids; those without a stated coil count as drawing nothing.
+            Lock ids; those without a stated coil count as no load.
 
         Returns
         -------
@@ -135,10 +135,10 @@ class RailModel:
 
     @property
     def safe_together(self) -> int:
-        """How many latches, whichever, may be pulsed at once with the rail inside its window.
+        """How many latches, any of them, may be pulsed at once with the rail inside its window.
 
         Counted with the upper limit of the resistance and the heaviest latches first; 0 where
-        even one pulls the rail under; all of them where none does.
+        one latch alone pulls the rail under; all of them where no number does.
         """
         safe = 0
         for count, prediction in enumerate(self.pulsed_together(len(self.pulsed)), start=1):
@@ -233,7 +233,7 @@ class Sequence:
 
 @dataclass(frozen=True)
 class Company:
-    """What was on together on one rail, and how well the prediction met what was read.
+    """What was on together on one rail, and how well the predictions agree with the readings.
 
     Attributes
     ----------
@@ -256,7 +256,7 @@ class Company:
 def company(
     rail: RailModel, times: pl.DataFrame, actuations: pl.DataFrame
 ) -> Company:
-    """Which pulsed locks were on together, what the rail reads then, and how right that is.
+    """Which pulsed locks were on together, what the rail reads then, and how accurate that is.
 
     Parameters
     ----------

@@ -7,13 +7,13 @@ Magnet. Flux linkage ``lambda`` follows the current by a saturating curve (Frohl
     d lambda / dt = - min( (R i + clamp) / (1 + iron_s R / L),  i L / iron_s )
 
 where i is the current that belongs to lambda. The first rate holds while the path conducts,
-the second once it does not; a coil with no path at all has only the second. The armature
-lets go where the flux has fallen to ``drop_fraction`` of rated; release time is the integral
+the second once it does not; a coil without a path has only the second. The armature
+releases where the flux has fallen to ``drop_fraction`` of rated; release time is the integral
 down to there, plus the time of the motion. Units: seconds, ohms, henry, volts. Without
 saturation and iron it is the textbook decay ``tau ln((I0 + Vd/R) / (Ir + Vd/R))``.
 
-Solenoid. Current rises with ``tau = L / R``; the plunger goes when it reaches the pull-in
-current, which a voltage ``stall`` just upholds. With copper at temperature T,
+Solenoid. Current rises with ``tau = L / R``; the plunger moves when it reaches the pull-in
+current, which needs at least the voltage ``stall``. With copper at temperature T,
 ``r = R(T) / R(20)``::
 
     t = dead + rise / r * -ln(1 - stall r / volts)
@@ -90,7 +90,7 @@ class Magnet:
     knee_share : float, default 0.25
         Knee of the flux curve, as a share of rated current; infinity for none.
     drop_fraction : float, default 0.19
-        Share of rated flux at which the armature lets go: root of pull over hold.
+        Share of rated flux at which the armature releases: root of pull over hold.
     motion_s : float, default 0.0
         Time the plunger takes to move the plate. [s]
     """
@@ -141,7 +141,7 @@ class Magnet:
         return self.knee_share * self.rated_volts / self.ohms
 
     def release_ms(self, volts: float, celsius: float = 20.0) -> float:
-        """Time from the cut until the armature lets go.
+        """Time from the cut until the armature releases.
 
         Parameters
         ----------
@@ -153,7 +153,7 @@ class Magnet:
         Returns
         -------
         float
-            Milliseconds; 0 where the volts do not hold the armature in the first place.
+            Milliseconds; 0 where the volts are too low to hold the armature.
         """
         ohms = self.ohms * float(copper_ratio(celsius))
         drop = self.drop_fraction * float(self.flux(self.rated_volts / self.ohms))
@@ -186,7 +186,7 @@ class Solenoid:
     stall_volts : float
         Rail volts that just move the catch, at 20 degrees. [V]
     dead_ms : float, default 0.0
-        What comes on top, whatever the volts: driver, motion at full force. [ms]
+        What is added at any voltage: driver, motion at full force. [ms]
     """
 
     rise_ms: float

@@ -3,14 +3,14 @@
 The physical form is the prior: a latch's latency goes as in
 :class:`remanence.analytics.physics.release.Solenoid`, with its scale free and its stall voltage
 near what such latches have; a magnet's as in :class:`remanence.analytics.physics.release.Magnet`,
-where volts hardly matter. A lock's own releases then move the stall voltage as far as they can
-tell.
+where volts hardly matter. A lock's own releases then move the stall voltage as far as the data
+allow.
 
 Method: the stall voltage as a share of rated volts is taken over a grid; at each value the
-scale is the median of the log ratios, the rest is judged by Huber's loss in units of the
-robust scatter, and a normal prior is added. What comes out are weights over the grid, so each
-answer carries the uncertainty of the fit. Range: releases that were seen at the lock (catch,
-armature, supply); a door's contact holds a person's time and is not explained.
+scale is the median of the log ratios, the residuals are judged by Huber's loss in units of the
+robust scatter, and a normal prior is added. The result is a weight for each value of the grid, so
+each answer carries the uncertainty of the fit. Range: releases that were seen at the lock (catch,
+armature, supply); a door's contact includes a person's time and is not explained.
 """
 
 from __future__ import annotations
@@ -40,7 +40,7 @@ FEWEST_RELEASES = 12
 """Fewer releases than this leave the prior alone."""
 
 VOLTS_VARY = 0.03
-"""Volts must vary by this share, middle 90 %, before a stall margin is worth saying (trade
+"""Volts must vary by this share (middle 90 %) before a stall margin is stated (trade
 practice)."""
 
 MAGNET_SECONDS = 0.1
@@ -48,11 +48,11 @@ MAGNET_SECONDS = 0.1
 
 MOSTLY = 0.7
 """Where one step of the polling holds more of the releases than this, the interval of the median
-is at least that step: its inside cannot be told if the polling's phase hangs on the command."""
+is at least that step: nothing is known inside it if the polling runs in step with the command."""
 
 GRID = np.linspace(0.40, 0.98, 117)
-"""Stall voltages tried, over rated: from a latch that works at half its volts to one that hardly
-works at all, in steps of half a per cent."""
+"""Stall voltages tried, over rated: from a latch that works at half its volts to one that barely
+works at rated volts, in steps of half a per cent."""
 
 MOST_RELEASES = 2000
 """Of more releases than this an even choice is fitted: the interval no longer gets narrower."""
@@ -66,7 +66,7 @@ STALLED_SIGMAS = 5.0
 scatter: Huber's loss grows slowly from there."""
 
 LEAST_SCATTER = 1e-3
-"""Scatter of ln latency below which nothing is believed: 0.1 %, finer than any stamp."""
+"""Least scatter of ln latency: 0.1 %, finer than any time stamp."""
 
 FEWEST_OF_MEDIAN = 3
 """Fewer commands or readings than this have no median."""
@@ -122,14 +122,14 @@ class ReleaseFit:
     releases : int
         Releases it rests on.
     shares, weights : numpy.ndarray
-        Stall voltage over rated, and how far each value is believed.
+        Stall voltage over rated, and the weight of each value.
     scatter : float
         Robust standard deviation of ln latency about the fit.
     stall_volts, stall_low_volts, stall_high_volts : float or None
         At 20 degrees, with 95 % interval; None for a magnet.
     informed : bool
-        Whether this lock's own volts varied enough to say anything of its stall voltage; if
-        not, the prior speaks (``estimated``).
+        Whether this lock's own volts varied enough to fit its stall voltage; if not, the prior
+        alone is used (``estimated``).
     """
 
     lock: Lock
@@ -144,7 +144,7 @@ class ReleaseFit:
 
     @property
     def estimated(self) -> bool:
-        """True where the physical prior alone stands behind it."""
+        """True where the physical prior alone is used."""
         return not self.informed
 
     def ratio(
@@ -156,14 +156,14 @@ class ReleaseFit:
         Parameters
         ----------
         volts, celsius : array_like
-            Rail volts under load, and coil temperature, of the one set.
+            Rail volts under load, and coil temperature, of the first set.
         before_volts, before_celsius : array_like
-            The same of the other.
+            The same of the second.
 
         Returns
         -------
         tuple of float
-            Ratio, low and high; infinite where the lock stalls under the one set alone, 1 where it
+            Ratio, low and high; infinite where the lock stalls under the first set only, 1 where it
             stalls under both.
         """
         now = _factors(self.lock, self.shares, volts, celsius)
@@ -182,7 +182,7 @@ def fit_release(rows: pl.DataFrame, lock: Lock) -> ReleaseFit:
     ----------
     rows : polars.DataFrame
         A table of :func:`loaded`, this lock's rows. Releases with ``latency_ms``, ``volts`` and
-        ``celsius`` count, but not those that a door's contact told; of more than 2000 an even
+        ``celsius`` count, but not those seen by a door's contact; of more than 2000 an even
         choice.
     lock : Lock
         Its coil and ratings.
@@ -190,8 +190,8 @@ def fit_release(rows: pl.DataFrame, lock: Lock) -> ReleaseFit:
     Returns
     -------
     ReleaseFit
-        With fewer than twelve releases the prior alone; so for every magnet, whose stall volts
-        are None.
+        With fewer than twelve releases the prior alone. A magnet also has the prior alone, and
+        no stall voltage.
 
     Notes
     -----
@@ -248,11 +248,11 @@ class Explained:
     measured_percent : tuple of float
         Change of the median as observed, with its 95 % interval.
     volts_percent, heat_percent, both_percent : tuple of float
-        What the model gives for the change of volts, of heat, and of both; likewise.
+        What the model gives for the change of volts, of heat, and of both, in the same form.
     rest_percent : tuple of float
-        What remains; likewise.
+        What remains, in the same form.
     estimated : bool
-        True where the physical prior alone stands behind the model.
+        True where the physical prior alone is used.
     """
 
     lock: str

@@ -1,6 +1,6 @@
-"""How far can a release be trusted that was read from the end of the rail's sag?
+"""How exact is a release that was read from the end of the rail's sag?
 
-A self-cutting latch without a contact tells its release by the moment at which its load
+A self-cutting latch without a contact shows its release by the moment at which its load
 leaves the rail. Readings every ``s`` ms give that moment as an interval of length s; taken at
 its late end the reading is s/2 late on average, with a standard error of s / sqrt(12) (a
 uniform phase), and 95 % of errors lie within 0.475 s of the middle. Where a lock has both a
@@ -21,10 +21,10 @@ from remanence.shared.tables import ACTUATIONS, require
 from remanence.shared.venue import Venue
 
 LEAST_DEPTH = 6.0
-"""Sag over noise below which no release is read from it."""
+"""Sag over noise below which no release is read."""
 
 FEWEST_PAIRS = 10
-"""Fewer releases than this that both told give no error: its 95 % would be a guess."""
+"""With fewer releases seen by both contact and sag than this no error is stated."""
 
 UNIFORM_95 = 0.475
 """95 % of a uniform distribution lie within this share of its width about its middle."""
@@ -40,7 +40,7 @@ class SagError:
     Attributes
     ----------
     pairs : int
-        Releases told by both.
+        Releases seen by both.
     sample_ms : float
         Median spacing of the readings; not a number where it is not known.
     bias_ms, bias_low_ms, bias_high_ms : float
@@ -133,13 +133,13 @@ class SagReadings:
     lock : str
         Its id.
     commands, read : int
-        Releasing commands, and those whose outcome the sag told.
+        Releasing commands, and those whose outcome was read from the sag.
     refused : int
-        The others: their sag was too shallow, or not resolved, to read a release from.
+        The others: their sag was too shallow or not resolved.
     depth : float or None
         Median of sag over noise.
     resolution_ms : float or None
-        Median of the interval each latency stands for.
+        Median of the resolution of each latency.
     within_95_ms : float or None
         Half-width of 95 % that follows from it.
     """

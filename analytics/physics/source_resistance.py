@@ -1,9 +1,9 @@
-"""How stiff is a rail: what does each ampere take off it, this week and before?
+"""Source resistance of each rail: how many volts does each ampere cost, this week and before?
 
 Equation: a rail is an open voltage behind a source resistance; coils are resistances in
 parallel. A coil of current I that joins others of total conductance G takes
 ``sag = R I / (1 + R G)`` off the rail. Range: below the current at which the supply limits
-(fold-back, hiccup): there no straight line holds.
+(fold-back, hiccup); beyond it the equation does not hold.
 
 Source: Thevenin's theorem; the currents are the venue file's, by Ohm's law, unless the log
 has amps.
@@ -29,7 +29,7 @@ FEWEST_SAGS = 5
 """Fewer sags than this on a rail give no source resistance."""
 
 FEWEST_LOCKS = 3
-"""The scatter between locks tells their tolerance from this many on."""
+"""From so many locks on the scatter between them shows the tolerance of their coils."""
 
 COIL_TOLERANCE = 0.10
 """How far a coil may stand from its stated resistance, tolerance and warmth together: the least
@@ -44,7 +44,7 @@ COURSE_WEEKS = 26
 """The resistance is fitted week by week over so many weeks: half a year shows a joint going bad."""
 
 FIT_ROUNDS = 4
-"""What else is on shares the sag: a small correction, which settles in two or three rounds."""
+"""Other coils that are on reduce the sag. This small correction settles in two or three rounds."""
 
 SETTLED_OHMS = 1e-6
 """The rounds end at a change below this, far less than any meter shows. [ohm]"""
@@ -84,7 +84,7 @@ def with_load(actuations: pl.DataFrame, venue: Venue) -> pl.DataFrame:
     -------
     polars.DataFrame
         Those rows with ``supply``; ``load_amps`` [A], the coil's current; ``measured``, true
-        where it was logged; ``others_siemens`` [S], conductance of what else was on.
+        where it was logged; ``others_siemens`` [S], conductance of the other coils that were on.
 
     Raises
     ------
@@ -159,8 +159,8 @@ def source_resistance(
         - the columns of ``by``
         - ``resistance_ohms`` : null with fewer than five sags
         - ``low_ohms``, ``high_ohms`` : interval of the absolute value; it rests on the
-          scatter between locks (three or more), since each coil's tolerance moves all of its
-          own sags together
+          scatter between locks (three or more), since the tolerance of a coil moves all of
+          its own sags together
         - ``repeat_low_ohms``, ``repeat_high_ohms`` : interval without that common part: for
           comparing one week of this rail with another
         - ``sags``, ``locks`` : what it rests on
@@ -206,7 +206,7 @@ class Resistance:
     repeat_low_ohms, repeat_high_ohms : float
         The interval for comparing one week of this rail with another.
     sags, locks : int
-        What it rests on.
+        Sags and locks that the fit uses.
     estimated : bool
         True where any current came from the venue file.
     """
@@ -223,7 +223,7 @@ class Resistance:
 
 @dataclass(frozen=True)
 class RailResistance:
-    """The source resistance of one rail as every page tells it.
+    """The source resistance of one rail, as all pages show it.
 
     Attributes
     ----------
@@ -244,13 +244,13 @@ class RailResistance:
 
     @property
     def latest(self) -> Resistance | None:
-        """The newest that is known: what the rail will do next is reckoned with it."""
+        """The newest known resistance; predictions use it."""
         return self.weeks[-1][1] if self.weeks else self.before
 
 
 @once_per_history
 def rail_resistance(history: History) -> Mapping[str, RailResistance]:
-    """The source resistance of every rail, fitted once for all who tell it.
+    """The source resistance of every rail, fitted once for all pages.
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""How noisy is a rail, and how soon is it back after a coil is switched off?"""
+"""Ripple of a rail, and its recovery after a coil is switched off."""
 
 from __future__ import annotations
 
@@ -27,20 +27,20 @@ def ripple_volts(rail_hours: pl.DataFrame) -> float | None:
 
 
 def recovery(actuations: pl.DataFrame, venue: Venue) -> pl.DataFrame:
-    """How long each rail takes to come back after a coil is switched off.
+    """How long each rail takes to recover after a coil is switched off.
 
     Parameters
     ----------
     actuations : polars.DataFrame
         Schema ACTUATIONS; rows without ``recovery_ms``, or of unknown locks, are passed over.
     venue : Venue
-        Which rail each lock hangs on.
+        Which rail each lock is on.
 
     Returns
     -------
     polars.DataFrame
         ``supply``, ``recoveries``, ``median_ms``, ``p95_ms``, ``resolution_ms`` (median
-        spacing of the samples it was read from: nothing shorter could have been seen).
+        spacing of the samples: nothing shorter can be seen).
 
     Raises
     ------
