@@ -3,18 +3,18 @@
 from __future__ import annotations
 
 import weakref
-from collections.abc import Callable
 from datetime import date, timedelta
 
 import numpy as np
 import polars as pl
 
-from remanence.analytics.conditions.evidence import finding, raised_on_way_out, share_evidence
+from remanence.analytics.conditions.condition import PULSED, Condition, finding
+from remanence.analytics.conditions.evidence import raised_on_way_out, share_evidence
 from remanence.analytics.drift.judge import drifts
 from remanence.analytics.drift.slow_mode import SlowMode, slow_mode
 from remanence.analytics.history import History, baseline_start, per_lock, with_weeks
 from remanence.analytics.statistics.intervals import probability
-from remanence.shared.findings import Evidence, Finding
+from remanence.shared.findings import Amount, Evidence, Finding, Sentence, say
 from remanence.shared.venue import Lock
 
 _LAST: list[tuple[weakref.ref[History], dict[str, SlowMode]]] = []
@@ -64,7 +64,7 @@ def slow_at_times(history: History) -> list[Finding]:
         unsure = ("loaded-catch",) if mode.loaded > -2 and not lock.is_magnet else ()
         found.append(_finding(
             history, lock, mode, condition, urgency, unsure,
-            f"{name} is slow at times: {_words(mode)}.",
+            [say("slow-at-times", failed=mode.count, total=mode.total), *_figures(mode)],
         ))
     return found
 
@@ -80,19 +80,20 @@ def loaded_catch(history: History) -> list[Finding]:
         found.append(_finding(
             history, lock, mode, "loaded-catch", urgency,
             ("sticking-catch",) if mode.loaded < 3 else (),
-            f"People lean on {name}: {_words(mode)}; after a rest, when few lean, "
-            f"{mode.first_count} of {mode.first_total}.",
+            [say("people-lean", failed=mode.count, total=mode.total), *_figures(mode),
+             say("after-a-rest", failed=mode.first_count, total=mode.first_total)],
         ))
     return found
 
 
-def _words(mode: SlowMode) -> str:
-    words = f"{mode.count} of {mode.total} commands slow or unanswered"
+def _figures(mode: SlowMode) -> list[Sentence]:
+    said = []
     if np.isfinite(mode.slow_ms) and np.isfinite(mode.usual_ms):
-        words += f" (about {mode.slow_ms:.3g} ms in place of {mode.usual_ms:.3g} ms)"
+        said.append(say("slow-ones-take", slow=Amount(mode.slow_ms, "ms"),
+                        usual=Amount(mode.usual_ms, "ms")))
     if mode.unanswered:
-        words += f", {mode.unanswered} of them unanswered"
-    return words
+        said.append(say("not-answered-of-them", count=mode.unanswered))
+    return said
 
 
 def _day(history: History, day: float) -> date:
@@ -101,7 +102,7 @@ def _day(history: History, day: float) -> date:
 
 def _finding(
     history: History, lock: Lock, mode: SlowMode, condition: str, urgency: str,
-    not_excluded: tuple[str, ...], says: str,
+    not_excluded: tuple[str, ...], says: list[Sentence],
 ) -> Finding:
     return finding(
         lock.id, condition, urgency, probability(mode.log_odds), says=says,
@@ -109,11 +110,11 @@ def _finding(
         since_high=_day(history, mode.since_high), not_excluded=not_excluded,
         evidence=[
             share_evidence(
-                "slow or unanswered commands", (mode.count, mode.total),
+                "slow-or-unanswered-commands", (mode.count, mode.total),
                 (mode.count_before, mode.total_before) if mode.total_before else None,
             ),
-            share_evidence("the same after a rest", (mode.first_count, mode.first_total)),
-            Evidence("median latency of the slow ones",
+            share_evidence("the-same-after-a-rest", (mode.first_count, mode.first_total)),
+            Evidence("median-latency-of-the-slow-ones",
                      mode.slow_ms if np.isfinite(mode.slow_ms) else None, "ms",
                      n=mode.count - mode.unanswered,
                      before=mode.usual_ms if np.isfinite(mode.usual_ms) else None),
@@ -122,4 +123,9 @@ def _finding(
     )
 
 
-CANDIDATES: tuple[Callable[[History], list[Finding]], ...] = (slow_at_times, loaded_catch)
+LOADED_CATCH = Condition(
+    "loaded-catch", (loaded_catch,),
+    ("slow-or-unanswered-commands", "the-same-after-a-rest", "median-latency-of-the-slow-ones"),
+    mechanisms=PULSED, explains=("no-release", "opened-unpowered"),
+    takes_urgency_of=("no-release",),
+)
