@@ -19,7 +19,7 @@ from remanence.analytics.health.physics_model import (
     Value,
 )
 from remanence.analytics.health.physics_supplies import supply_physics
-from remanence.analytics.history import History, baseline_start, per_lock, with_weeks
+from remanence.analytics.history import History, in_first_weeks, per_lock, since_baseline
 from remanence.analytics.physics.cable import SIZES_MM2, branch, cable_needed
 from remanence.analytics.physics.coil_heat import heat_at_start, heat_of_week, heated, volts_of
 from remanence.analytics.physics.magnet import holding_force
@@ -32,7 +32,6 @@ from remanence.analytics.physics.sag_release import SagError, SagReadings, sag_e
 from remanence.shared.venue import Lock
 from remanence.shared.weeks import Week
 
-BASELINE_WEEKS = 8
 """First weeks with commands since the last service: what a change is measured against."""
 
 CABLES_MM2 = SIZES_MM2[1:8]
@@ -71,12 +70,10 @@ def lock_physics(history: History) -> dict[str, LockPhysics]:
     """Results of the models for every lock of the venue."""
     venue = history.venue
     start, end = history.start, history.end
-    actuations = history.actuations
+    actuations = history.dated("actuations")
     heat = heat_of_week(history)
     warmth = heat_at_start(times_of(history), venue, volts=volts_of(history))
-    rows = with_weeks(
-        loaded(actuations, warmth, venue.limits.ambient_celsius), "command_time", history
-    )
+    rows = loaded(actuations, warmth, venue.limits.ambient_celsius)
     recent = actuations.filter(
         pl.col("command_time").is_between(end - timedelta(weeks=RECENT_WEEKS), end, closed="left")
     )
@@ -157,12 +154,7 @@ def _stretches(
     if rows is None:
         return None, None
     now = rows.filter(pl.col("weeks_ago") == 0)
-    start = baseline_start(history, lock.id)
-    since = rows if start is None else rows.filter(pl.col("day") >= start)
-    before = since.filter(
-        (pl.col("weeks_ago") > 0)
-        & (pl.col("weeks_ago").rank("dense", descending=True) <= BASELINE_WEEKS)
-    )
+    before = since_baseline(rows, history, lock.id).filter(in_first_weeks())
     return (before if before.height else now), now
 
 

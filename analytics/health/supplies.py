@@ -16,13 +16,12 @@ from remanence.analytics.health.model import (
     SupplyHealth,
     state_of,
 )
-from remanence.analytics.history import History, with_weeks
+from remanence.analytics.history import History
 from remanence.analytics.physics.idle_volts import Level, idle_volts
 from remanence.analytics.physics.supply import ripple_volts
 from remanence.shared.findings import Finding
 from remanence.shared.venue import Supply
 
-BASELINE_WEEKS = 8
 _DEEPEST = 8
 _ONE_MOMENT = timedelta(seconds=2)
 _MAGNET_MS = 2000.0
@@ -32,12 +31,12 @@ _MAGNET_MS = 2000.0
 
 def supply_tables(history: History) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Rail hours and actuations with their supply, both with ``weeks_ago``; once per venue."""
-    hours = with_weeks(history.rail_hours, "hour", history)
+    hours = history.dated("rail_hours")
     rails = pl.DataFrame(
         [(lock.id, lock.supply, lock.amps) for lock in history.venue.locks],
         schema={"lock": pl.String, "supply": pl.String, "rated_amps": pl.Float64}, orient="row",
     )
-    rows = with_weeks(history.actuations, "command_time", history).join(
+    rows = history.dated("actuations").join(
         rails, on="lock", how="inner"
     )
     return hours, rows
@@ -67,15 +66,13 @@ def supply_health(
     hours = hours.filter(pl.col("supply") == supply.id)
     rows = rows.filter(pl.col("supply") == supply.id)
     recent, now = hours.filter(pl.col("weeks_ago") == 0), rows.filter(pl.col("weeks_ago") == 0)
-    oldest = hours["weeks_ago"].max()
-    first = oldest if isinstance(oldest, int) else 0
     idle = idle_volts(history)[supply.id]
     silence = "" if recent.height else "no-log" if supply.channel else "no-feedback"
     loaded_limit = supply.rated_volts * venue.limits.supply_loaded_percent / 100
     return SupplyHealth(
         supply=supply, state=state_of(findings, silence), findings=findings, silence=silence,
         idle=_estimate(idle.now),
-        idle_before=_estimate(idle.level((idle.ago >= 1) & (idle.ago > first - BASELINE_WEEKS))),
+        idle_before=_estimate(idle.before),
         loaded_low=_lowest(now), ripple_volts=ripple_volts(recent),
         resistance_ohms=resistance.get(supply.id, Estimate()),
         resistance_before_ohms=resistance_before.get(supply.id, Estimate()),

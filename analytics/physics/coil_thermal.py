@@ -21,8 +21,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from remanence.analytics.history import Reals
 from remanence.analytics.physics.cable import COPPER_ZERO_CELSIUS, cable_ohms, copper_ohms
+from remanence.analytics.statistics.arrays import Reals
 from remanence.shared.limits import Limits
 from remanence.shared.venue import Lock
 

@@ -8,13 +8,19 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import date
 
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from remanence.analytics.history import Flags, History, Ints, Reals, once_per_history, with_weeks
+from remanence.analytics.history import (
+    FIRST_WEEKS,
+    History,
+    day_ordinals,
+    once_per_history,
+    with_weeks,
+)
+from remanence.analytics.statistics.arrays import Flags, Ints, Reals
 from remanence.analytics.statistics.intervals import median_interval
 from remanence.analytics.statistics.robust import Line, huber_line
 from remanence.shared.venue import Supply
@@ -111,6 +117,12 @@ class IdleVolts:
         """Level of the week asked for."""
         return self.level(self.ago == 0)
 
+    @property
+    def before(self) -> Level | None:
+        """Level of the first weeks of the rail's record, the week asked for left out."""
+        weeks = np.unique(self.ago[self.ago > 0])
+        return self.level(np.isin(self.ago, weeks[-FIRST_WEEKS:]))
+
 
 @once_per_history
 def idle_volts(history: History) -> Mapping[str, IdleVolts]:
@@ -146,8 +158,7 @@ def _idle_volts(history: History, supply: Supply) -> IdleVolts:
         pl.col("volts") >= OFF_SHARE * supply.rated_volts
     )
     return IdleVolts(
-        (hours["day"].dt.epoch("d") + date(1970, 1, 1).toordinal()).to_numpy().astype(np.int64),
-        hours["weeks_ago"].to_numpy(), hours["volts"].to_numpy(),
+        day_ordinals(hours["day"]), hours["weeks_ago"].to_numpy(), hours["volts"].to_numpy(),
     )
 
 

@@ -14,7 +14,8 @@ from datetime import datetime
 import numpy as np
 import polars as pl
 
-from remanence.analytics.history import History, Reals, once_per_history
+from remanence.analytics.history import History, once_per_history
+from remanence.analytics.statistics.arrays import Reals
 from remanence.shared.tables import ACTUATIONS, ENERGISINGS, TIMESTAMP, Column, Table, require
 from remanence.shared.venue import Venue
 

@@ -31,8 +31,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from remanence.analytics.history import Reals
 from remanence.analytics.physics.cable import COPPER_PER_KELVIN
+from remanence.analytics.statistics.arrays import Reals
 
 DIODE_VOLTS = 0.8
 """Forward drop of a diode in the freewheel path. [V] (1N4001 datasheets of three makers: at most

@@ -24,9 +24,9 @@ import numpy.typing as npt
 import polars as pl
 from scipy import special
 
-from remanence.analytics.history import Reals
 from remanence.analytics.physics.latency import placed_within_resolution
 from remanence.analytics.physics.release import CLAMP_VOLTS, STALL_SHARE, Magnet, Solenoid
+from remanence.analytics.statistics.arrays import Reals
 from remanence.analytics.statistics.intervals import robust_deviation
 from remanence.analytics.statistics.robust import HUBER_TUNING
 from remanence.analytics.statistics.survival import product_limit

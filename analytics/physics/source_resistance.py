@@ -17,7 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 
-from remanence.analytics.history import History, dated_actuations, once_per_history
+from remanence.analytics.history import History, in_first_weeks, once_per_history
 from remanence.analytics.physics.cable import cable_ohms
 from remanence.analytics.physics.latency import with_week
 from remanence.analytics.statistics.robust import Line, huber_line
@@ -35,10 +35,6 @@ COIL_TOLERANCE = 0.10
 """How far a coil may stand from its stated resistance, tolerance and warmth together: the least
 relative half-width of an absolute source resistance that rests on stated coils of fewer than
 three locks (common practice, no source)."""
-
-BASELINE_WEEKS = 8
-"""A rail's resistance before is that of the first so many weeks of its log: enough for a narrow
-interval, too few for a joint to go bad unseen (common practice, no source)."""
 
 COURSE_WEEKS = 26
 """The resistance is fitted week by week over so many weeks: half a year shows a joint going bad."""
@@ -263,12 +259,10 @@ def rail_resistance(history: History) -> Mapping[str, RailResistance]:
         By supply; all of the venue's.
     """
     venue = history.venue
-    rows = dated_actuations(history)
-    ago = pl.col("weeks_ago")
-    oldest = rows["weeks_ago"].max()
-    first = oldest if isinstance(oldest, int) else 0
-    course = source_resistance(rows.filter(ago < COURSE_WEEKS), venue, by=("supply", "week"))
-    early = source_resistance(rows.filter((ago >= 1) & (ago > first - BASELINE_WEEKS)), venue)
+    rows = history.dated("actuations")
+    recent = rows.filter(pl.col("weeks_ago") < COURSE_WEEKS)
+    course = source_resistance(recent, venue, by=("supply", "week"))
+    early = source_resistance(rows.filter(in_first_weeks()), venue)
     before = {row["supply"]: _fit(row) for row in early.to_dicts()}
     weeks: dict[str, list[tuple[Week, Resistance]]] = {}
     sags: dict[str, int] = {}
