@@ -107,7 +107,7 @@ def lock_item(**more):
 
 def supply_item(**more):
     empty = dict.fromkeys((
-        "resistance", "resistance_before", "rail", "company", "safe_together", "reset_together",
+        "resistance", "rail", "company", "safe_together", "reset_together",
         "drift_volts_per_week", "recovery_ms", "ripple_volts", "battery", "together_curve",
         "battery_curve"))
     fixed = {"supply": "r", "resistance_estimated": True, "resistance_weeks": (), "sags": 0,
