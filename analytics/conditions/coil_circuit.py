@@ -13,8 +13,9 @@ from remanence.analytics.conditions.fault_course import Course, course
 from remanence.analytics.conditions.switch_off import stays_on
 from remanence.analytics.history import Flags, History
 from remanence.analytics.physics.rail_load import RailLoad, logged_currents, rail_loads
-from remanence.analytics.statistics.intervals import median_interval
-from remanence.analytics.statistics.level_change import LevelChange, level_change
+from remanence.analytics.statistics.change import Change
+from remanence.analytics.statistics.intervals import median_interval, robust_deviation
+from remanence.analytics.statistics.level_change import level_change
 from remanence.shared.findings import Amount, Evidence, Finding, say
 
 _HIGH_WATCH, _HIGH_PLAN, _HIGH_NOW = np.log([1.10, 1.12, 1.20])
@@ -122,7 +123,7 @@ def _idle_fall(
         after += list(volts[(rows.day > start) | ((rows.day == start) & rows.now)])
     if len(before) < 10 or len(after) < 5:
         return None
-    spread = 1.4826 * np.nanmedian(np.abs(np.array(before) - np.nanmedian(before)))
+    spread = robust_deviation(np.array(before))
     if loads.usual_volts < 3 * spread:
         return None
     return float((np.nanmedian(before) - np.nanmedian(after)) / loads.usual_volts)
@@ -257,15 +258,14 @@ def coil_current_high(history: History) -> list[Finding]:
     return found
 
 
-def _within_a_step(load: RailLoad, row: int, change: LevelChange) -> bool:
+def _within_a_step(load: RailLoad, row: int, change: Change) -> bool:
     """Whether the change is no more than two of the meter's own steps."""
-    sag_volts = np.exp(change.before + float(np.nanmedian(load.rail))) * load.supply.rated_volts
+    load_share = np.exp(change.before.level + float(np.nanmedian(load.rail)))
+    sag_volts = load_share * load.supply.rated_volts
     return bool(sag_volts * abs(np.expm1(change.shift)) < 2.2 * load.step_volts)
 
 
-def _risen(
-    history: History, name: str, change: LevelChange, *, alone: bool
-) -> list[Finding]:
+def _risen(history: History, name: str, change: Change, *, alone: bool) -> list[Finding]:
     if change.shift < _HIGH_WATCH or change.z < 5:
         return []
     lock = history.venue.locks_by_id[name]
@@ -276,10 +276,11 @@ def _risen(
     if alone:
         # One coil on the rail: the rail's own joints would look the same.
         score, urgency = min(score, 0.6), "week" if urgency == "now" else urgency
-    ratio, bounds = float(np.exp(change.shift)), np.exp(change.limits)
+    ratio, bounds = float(np.exp(change.shift)), np.exp([change.shift_low, change.shift_high])
+    since, low, high = change.dates()
     return [finding(
         name, "coil-current-high", urgency, score,
-        since=change.since, since_low=change.low, since_high=change.high,
+        since=since, since_low=low, since_high=high,
         says=[
             say("draws-more", percent=Amount(100 * (ratio - 1), "%")),
             *([say("as-if-ohms", now=Amount(lock.ohms / ratio, "ohm"),
@@ -288,7 +289,7 @@ def _risen(
         ],
         evidence=[Evidence(
             "current-against-its-own-past-rail-s-change-taken-out", 100 * ratio, "%",
-            n=change.days_now, now_low=100 * float(bounds[0]), now_high=100 * float(bounds[1]),
+            n=change.now.n, now_low=100 * float(bounds[0]), now_high=100 * float(bounds[1]),
             before=100.0)],
         not_excluded=("supply-sag",) if alone else (),
     )]
@@ -308,7 +309,7 @@ def _above_siblings(history: History, load: RailLoad, row: int) -> list[Finding]
     if len(apart) < 4:
         return []
     above = float(np.nanmedian(load.own(row))) - np.log(own.amps) - float(np.median(apart))
-    spread = max(1.4826 * float(np.median(np.abs(np.array(apart) - np.median(apart)))), 0.05)
+    spread = max(robust_deviation(np.array(apart)), 0.05)
     if above < _SIBLING_HIGH or above < 5 * spread:
         return []
     days = load.days[np.isfinite(load.level[row])]

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import date
 
 import numpy as np
 import polars as pl
@@ -14,8 +13,9 @@ from remanence.analytics.conditions.evidence import share_evidence
 from remanence.analytics.conditions.fault_course import Course, course, live_rows
 from remanence.analytics.drift.change_model import daily_covariance, fit_change
 from remanence.analytics.history import Flags, History, Ints, Reals, Rows, rows_by_lock
+from remanence.analytics.statistics.change import Change
 from remanence.analytics.statistics.intervals import robust_deviation
-from remanence.analytics.statistics.level_change import LevelChange, level_change
+from remanence.analytics.statistics.level_change import level_change
 from remanence.shared.findings import Amount, Evidence, Finding, Sentence, say
 
 _MORE_EDGES = 1.5
@@ -51,8 +51,7 @@ def contact_chatter(history: History) -> list[Finding]:
         change = level_change(days, level, monday, floor=0.06)
         if change is None or change.shift < _MORE_LOG or change.z < 5:
             continue
-        start = change.since.toordinal()
-        before, now = edges[rows.day < start], edges[live]
+        before, now = edges[rows.day < change.since], edges[live]
         if before.size < 10 or now.mean() - before.mean() < _MORE_EDGES:
             continue
         # Still so after the last work on it?
@@ -84,7 +83,7 @@ def _daily_mean(day: Ints, values: Reals) -> tuple[Ints, Reals]:
     return days, np.bincount(place, weights=values) / np.bincount(place)
 
 
-def _begun(days: Ints, level: Reals, movements: Ints) -> tuple[date, date, date] | None:
+def _begun(days: Ints, level: Reals, movements: Ints) -> Change | None:
     """When the bounce began to grow, with its interval: a contact wears more often than it breaks.
 
     The step and the two rises of :mod:`remanence.analytics.drift.change_model` are weighed, so that
@@ -95,18 +94,14 @@ def _begun(days: Ints, level: Reals, movements: Ints) -> tuple[date, date, date]
     each = max(scatter**2 * float(np.median(movements)), 0.02)
     memory = daily_covariance(number, each / movements, 0.3 * scatter, 3.0)
     fit = fit_change(number, level, memory, hazard_per_day=1e-3, shift_prior=5.0)
-    if fit is None or fit.log_odds <= 0 or fit.shift <= 0:
-        return None
-    since, low, high = (
-        date.fromordinal(int(day)) for day in (fit.onset, fit.onset_low, np.ceil(fit.onset_high)))
-    return since, low, high
+    return fit if fit is not None and fit.log_odds > 0 and fit.shift > 0 else None
 
 
 def _chatter_finding(
-    rows: Rows, change: LevelChange, now: Reals, before: Reals,
-    begun: tuple[date, date, date] | None,
+    rows: Rows, change: Change, now: Reals, before: Reals,
+    begun: Change | None,
 ) -> Finding:
-    since, low, high = begun or (change.since, change.low, change.high)
+    since, low, high = (begun or change).dates()
     error, past = stats.sem(now), stats.sem(before)
     return finding(
         rows.lock.id, "contact-chatter", "plan", change.score(_MORE_LOG),
@@ -133,7 +128,7 @@ def opened_unpowered(history: History) -> list[Finding]:
     against the commands given meanwhile and held against the lock's own past, as staff open
     locks by hand now and then; a day counts three times at most.
     """
-    commands = rows_by_lock(history.actuations, "command_time", history)
+    commands = rows_by_lock(history.dated("actuations"), "command_time", history)
     openings = rows_by_lock(
         history.openings.filter(~pl.col("energised").fill_null(False)), "time", history)
     played = _played(history)
@@ -177,7 +172,7 @@ def _answers_another(rows: Rows) -> Flags:
 def _played(history: History) -> dict[int, tuple[int, int]]:
     """First and last command of each day, by day ordinal: what lies outside is staff's time."""
     spans: dict[int, tuple[int, int]] = {}
-    for rows in rows_by_lock(history.actuations, "command_time", history).values():
+    for rows in rows_by_lock(history.dated("actuations"), "command_time", history).values():
         days, first = np.unique(rows.day, return_index=True)
         last = np.append(first[1:], rows.size) - 1
         for day, low, high in zip(days, rows.time_us[first], rows.time_us[last], strict=True):
@@ -202,7 +197,7 @@ def _opened_finding(
     before = stretch.before
     if np.unique(commands.day[after & (commands.day >= stretch.since.toordinal())]).size < 3:
         return None
-    if count < 3 or total < 3 or (stretch.onset is None and before[1] > 0):
+    if count < 3 or total < 3 or (stretch.change is None and before[1] > 0):
         return None
     # The lock's past counts for 300 commands at most: habits of people change.
     weight = min(1.0, 300.0 / max(before[1], 1))
@@ -215,7 +210,7 @@ def _opened_finding(
         return None
     if stretch.standing[0] < max(1.0, 0.25 * rate * stretch.standing[1]):
         return None
-    if stretch.onset is not None and stretch.onset.log_odds < 3.5:
+    if stretch.change is not None and stretch.change.log_odds < 3.5:
         return None
     inside = _in_play(forced, played)
     return _opened_words(commands, stretch, forced, inside, chance, rate)

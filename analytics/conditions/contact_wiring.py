@@ -50,7 +50,7 @@ def contact_courses(history: History) -> dict[str, ContactCourse]:
     Commands whose outcome could not be observed are left out.
     """
     wired = [lock.id for lock in history.venue.locks if lock.contact]
-    frame = history.actuations.filter(
+    frame = history.dated("actuations").filter(
         pl.col("lock").is_in(wired) & (pl.col("outcome") != "unobserved"))
     changes = rows_by_lock(history.contact_changes, "time", history)
     found = {}
@@ -241,7 +241,7 @@ def crossed_channels(history: History) -> list[Finding]:
         & ~(pl.col("open_ms") < _FLICKER_MS).fill_null(False))
     if openings.is_empty():
         return []
-    commands = rows_by_lock(history.actuations, "command_time", history)
+    commands = rows_by_lock(history.dated("actuations"), "command_time", history)
     found: dict[str, Finding] = {}
     pairs = openings.group_by("lock", "other_lock").len().filter(pl.col("len") >= 3)
     for opens, commanded, _ in pairs.sort("lock", "other_lock").iter_rows():

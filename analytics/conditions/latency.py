@@ -16,7 +16,7 @@ from remanence.analytics.conditions.slow_mode import slow_at_times, slow_modes
 from remanence.analytics.drift.common import group_of
 from remanence.analytics.drift.daily_series import least_change_ms
 from remanence.analytics.drift.judge import LockDrift, drifts
-from remanence.analytics.history import History, last_service, per_lock, with_weeks
+from remanence.analytics.history import History, last_service, per_lock
 from remanence.analytics.statistics.intervals import median_interval, poisson_limits, probability
 from remanence.shared.findings import Amount, Evidence, Finding, say
 from remanence.shared.venue import Lock
@@ -151,7 +151,7 @@ def _hump_only(drift: LockDrift) -> bool:
     On a door the quick ones are those that a person waited for, so they are the lock's own.
     """
     days = drift.days
-    onset = drift.fit.onset if drift.fit else 0.0
+    onset = drift.fit.since if drift.fit else 0.0
     before, after = days.value[days.release_day < onset], days.value[days.release_day >= onset]
     if before.size < 10 or after.size < 10:
         return False
@@ -267,7 +267,7 @@ def _drift_finding(
         says.append(say(f"time-from-{lock.latency_kind}"))
     if days.resolution_ms >= 2 and days.resolution_ms > 0.04 * days.reference_ms:
         says.append(say("polled-feedback", step=Amount(days.resolution_ms, "ms"),
-                        least=Amount(drift.detectable * days.reference_ms, "ms")))
+                        least=Amount(drift.detectable_change * days.reference_ms, "ms")))
     return finding(
         lock.id, condition, urgency, probability(drift.fit.log_odds),
         says=says, since=drift.since, since_low=drift.since_low, since_high=drift.since_high,
@@ -283,7 +283,7 @@ def _drift_finding(
             ),
             Evidence("change-since-then", percent, "%", n=int(days.releases.sum()),
                      now_low=low, now_high=high, before=0.0),
-            Evidence("smallest-change-two-weeks-would-show", 100 * drift.detectable, "%"),
+            Evidence("smallest-change-two-weeks-would-show", 100 * drift.detectable_change, "%"),
             *_by_week(history, drift),
         ],
         extra={"course": "step" if drift.fit.step_share > 0.5 else "gradual"},
@@ -298,10 +298,9 @@ def _by_week(history: History, drift: LockDrift) -> list[Evidence]:
         else course.sum_low, "standard deviations", n=course.week.size,
     )]
     if course.slope is not None and drift.fit is not None and drift.fit.step_share < 0.5:
-        slope = course.slope
+        slope, low, high = course.slope
         out.append(Evidence(
-            "slope-since-then", 100 * slope.slope, "% a week", now_low=100 * slope.slope_low,
-            now_high=100 * slope.slope_high,
+            "slope-since-then", 100 * slope, "% a week", now_low=100 * low, now_high=100 * high,
         ))
     return out
 
@@ -326,7 +325,7 @@ def _as_logged(drift: LockDrift, history: History) -> list[Evidence]:
 
 def _forced_openings(history: History) -> dict[str, Finding]:
     """Magnets pulled open while energised, oftener than chance and than before."""
-    opened = with_weeks(history.openings.filter(pl.col("energised")), "time", history)
+    opened = history.dated("openings").filter(pl.col("energised"))
     out: dict[str, Finding] = {}
     for name, rows in per_lock(opened).items():
         lock = history.venue.locks_by_id.get(name)

@@ -8,7 +8,7 @@ from remanence.analytics.conditions.condition import finding
 from remanence.analytics.drift.judge import LockDrift, drifts
 from remanence.analytics.drift.season import LEAST_SIBLINGS
 from remanence.analytics.history import History, family
-from remanence.analytics.statistics.intervals import probability
+from remanence.analytics.statistics.intervals import probability, robust_deviation
 from remanence.shared.findings import Amount, Evidence, Finding, say
 
 YOUNG_DAYS = 28
@@ -60,7 +60,7 @@ def _as_its_predecessor(drift: LockDrift, earlier: LockDrift | None) -> bool:
 def _score(drift: LockDrift, others: np.ndarray) -> float | None:
     """Probability that it is slow for a reason: against sound locks' spread, with a heavy tail."""
     usual = float(np.median(others))
-    spread = max(1.4826 * float(np.median(np.abs(others - usual))), BETWEEN_LOCKS)
+    spread = max(robust_deviation(others), BETWEEN_LOCKS)
     off = (float(np.log(drift.now_ms)) - usual) / spread
     if not np.isfinite(off) or off < 2.5:
         return None

@@ -28,7 +28,7 @@ _LONGEST_READ_MS = 1500.0
 
 def stays_on(history: History) -> list[Finding]:
     """Coils whose load outlasts the command, again and again: a tack-welded relay or a driver."""
-    frame = history.actuations.filter(pl.col("sag_outlasts_ms").is_finite())
+    frame = history.dated("actuations").filter(pl.col("sag_outlasts_ms").is_finite())
     flagged: dict[str, tuple[Rows, Flags]] = {}
     for name, rows in rows_by_lock(frame, "command_time", history).items():
         step = np.nan_to_num(rows.real("sample_ms"), nan=20.0)
@@ -90,7 +90,7 @@ def missing_suppression(history: History) -> list[Finding]:
     held = [lock.id for lock in history.venue.locks if not lock.pulsed]
     # Cutting a magnet unloads its rail: what the rail rises to by that is no spike.
     relief = pl.when(pl.col("lock").is_in(held)).then(pl.col("sag_volts")).otherwise(0.0)
-    frame = history.actuations.with_columns(
+    frame = history.dated("actuations").with_columns(
         off_spike_volts=pl.col("off_spike_volts") - relief
     ).filter(pl.col("off_spike_volts").is_finite())
     ends = _switch_offs(history)
