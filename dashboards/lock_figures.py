@@ -21,6 +21,9 @@ from remanence.dashboards.figures import (
 )
 from remanence.dashboards.health_words import Speaker
 
+_MINUTES_MS = 120_000.0
+"""From here on the time of a command is told in minutes or hours."""
+
 
 def lock_figures(item: LockHealth, say: Speaker, prefix: str = "") -> list[Markup]:
     """The figures of a lock's page, in reading order; those without data are left out."""
@@ -209,6 +212,11 @@ def _against_volts(item: LockHealth, say: Speaker, prefix: str) -> Markup | None
                         title=lang("plot.volts_title"), says=says, height=250)
 
 
+def _pulse_length(ms: float, say: Speaker) -> str:
+    """A pulse as findings tell it, a magnet's long time off in minutes or hours."""
+    return say.value(ms, None, None, "ms") if ms < _MINUTES_MS else say.span(ms)
+
+
 def _pulses(item: LockHealth, say: Speaker, prefix: str) -> Markup | None:
     pulses = item.pulses
     if pulses is None:
@@ -218,8 +226,9 @@ def _pulses(item: LockHealth, say: Speaker, prefix: str) -> Markup | None:
     kind = "pulses" if item.lock.pulsed else "off_times"
     title = lang(f"plot.{kind}_title")
     says = lang(f"plot.{kind}_alike" if alike else f"plot.{kind}_says", count=pulses.n,
-                median=say.span(pulses.median_ms), shortest=say.span(pulses.shortest_ms),
-                longest=say.span(pulses.longest_ms))
+                median=_pulse_length(pulses.median_ms, say),
+                shortest=_pulse_length(pulses.shortest_ms, say),
+                longest=_pulse_length(pulses.longest_ms, say))
     if pulses.ended_before_release:
         says += " " + lang("plot.pulses_early", count=pulses.ended_before_release)
     if item.lock.max_on_ms:
