@@ -7,14 +7,12 @@ from scipy import special
 
 from remanence.analytics.statistics.arrays import Ints, Reals
 from remanence.analytics.statistics.change import Change, Side, Split, most_likely_split
-from remanence.analytics.statistics.intervals import robust_deviation
+from remanence.analytics.statistics.intervals import MEDIAN_ERROR, robust_deviation
 
 _MEMORY = 0.5
 """Correlation of neighbouring days that is allowed for: days have a memory."""
 _PAST_DAYS = 90
 """So many days before say how much days scatter: what lies further back is another season."""
-_MEDIAN_ERROR = 1.25
-"""Standard error of a median over that of a mean, of normal values: sqrt(pi / 2)."""
 _SCATTER_NOW = 0.7
 """Share of this week's own scatter that counts as the days' scatter: a few days overstate it."""
 _LEAST_SCATTER = 4
@@ -146,7 +144,7 @@ def level_change(
         spread = max(spread, _SCATTER_NOW * robust_deviation(after))
     inflation = (1 + _MEMORY) / (1 - _MEMORY)
     error = spread * np.sqrt(
-        inflation * (_MEDIAN_ERROR**2) * (1 / max(before.size, 1) + 1 / after.size)
+        inflation * (MEDIAN_ERROR**2) * (1 / max(before.size, 1) + 1 / after.size)
     )
     level_before, level_now = float(np.median(before)), float(np.median(after))
     freedom = min(before.size, 30) / 2 + min(after.size, 10) / 2
@@ -172,7 +170,7 @@ def _seen_errors(before: Reals, after: Reals, floor: float) -> tuple[float, floa
         spread = max(spread, _SCATTER_NOW * robust_deviation(after))
     memory = memory_of(before)
     first, second = (
-        _MEDIAN_ERROR * spread * np.sqrt(_mean_memory(memory, part.size))
+        MEDIAN_ERROR * spread * np.sqrt(_mean_memory(memory, part.size))
         for part in (before, after)
     )
     return float(first), float(second)
