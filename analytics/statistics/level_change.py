@@ -21,6 +21,10 @@ _SURE_ODDS = 2.0
 """Log odds from which a change is dated by the series itself and not by the week's first day."""
 _EARLY_DAYS = 5
 """A change this many days into the week still counts as one that the week shows."""
+_STEP_DEVIATIONS = 10.0
+"""A step of a few days is taken for one if it is so many of the earlier days' deviations."""
+_STEP_CREEP = 0.25
+"""And if the five days before it had not gone this share of the way: else it is a rise."""
 _REACH = 8.0
 """Robust standard deviations from the median beyond which values are drawn in to there."""
 
@@ -256,9 +260,9 @@ def _sharp_step(values: Reals, index: int) -> int | None:
         return None
     spread = max(robust_deviation(earlier), 1e-9)
     jump = float(np.median(later) - np.median(earlier))
-    if abs(jump) < 10 * spread:
+    if abs(jump) < _STEP_DEVIATIONS * spread:
         return None
     creeping = float(np.median(earlier[-5:]) - np.median(earlier)) / jump
-    if abs(creeping) > 0.25:
+    if abs(creeping) > _STEP_CREEP:
         return None
     return place
