@@ -186,6 +186,8 @@ PAGES = (
         "What is to be said of a week: which lock, rail or controller needs hands?",
         '''>>> from datetime import UTC, datetime
 >>> import polars as pl
+>>> from remanence.dashboards.finding_words import FindingText
+>>> from remanence.dashboards.page import language
 >>> from remanence.analytics.conditions.diagnosis import diagnose
 >>> from remanence.analytics.history import History
 >>> from remanence.shared.tables import ACTUATIONS
@@ -225,9 +227,11 @@ PAGES = (
 >>> history = History.of(venue, Week.parse("2026-W47"), actuations=weeks)
 >>> for finding in diagnose(history):
 ...     print(finding.condition, finding.urgency, finding.since)
-...     print(finding.says.split(":")[0])
+...     print([sentence.id for sentence in finding.says])
+...     print(FindingText(language("en"), venue).sentences(finding)[0])
 sticking-catch week 2026-11-02
-flour-bin lets go 37 % later than before
+['release-slower']
+flour-bin takes 37% longer to release than before: 89.4 ms, was 65.4 ms.
 ''',
         {
             "remanence.analytics.conditions.diagnosis": (),

@@ -40,15 +40,6 @@ class Course:
         """Share of the week's rows since the onset that show it."""
         return self.standing[0] / max(self.standing[1], 1)
 
-    @property
-    def repair_words(self) -> str:
-        """A sentence on work that did not help, or nothing."""
-        if self.unhelped is None:
-            return ""
-        day, action = self.unhelped
-        return (f" The service log's entry of {day.day} {day:%B} ({action}) did not put an end "
-                "to it.")
-
 
 def live_rows(rows: Rows, history: History) -> Flags:
     """Which rows of the week count: those after the last work on the lock, if there was any."""

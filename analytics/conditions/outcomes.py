@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from datetime import date, timedelta
 
 import numpy as np
 import polars as pl
 
-from remanence.analytics.conditions.evidence import finding, raised_on_way_out, share_evidence
+from remanence.analytics.conditions.condition import Condition, failed_repair, finding
+from remanence.analytics.conditions.evidence import raised_on_way_out, share_evidence
 from remanence.analytics.drift.judge import drifts
 from remanence.analytics.history import (
     History,
@@ -21,7 +22,7 @@ from remanence.analytics.statistics.arrays import Reals
 from remanence.analytics.statistics.change import Change
 from remanence.analytics.statistics.intervals import probability, robust_deviation
 from remanence.analytics.statistics.rates import rate_that_matters
-from remanence.shared.findings import Evidence, Finding
+from remanence.shared.findings import Amount, Evidence, Finding, say
 from remanence.shared.venue import Lock
 
 HEALTHY_NO_RELEASE = (0.4, 250.0)
@@ -72,12 +73,8 @@ def no_release(history: History) -> list[Finding]:
             continue
         since, low, high = rate.dates(history.week.monday.toordinal())
         unhelped = _before_service(history, lock.id)
-        words, extra = "", {}
         if unhelped is not None:
-            earlier, done, action = unhelped
-            since, low, high = earlier.dates(history.week.monday.toordinal())
-            words = f" It was {action} on {done.isoformat()}, which did not help."
-            extra = {"service": {"date": done.isoformat(), "action": action, "helped": False}}
+            since, low, high = unhelped[0].dates(history.week.monday.toordinal())
         (count, total), window = rate.now.count, rate.window_days or 0
         serious = 100 * rate.now.level >= history.venue.limits.no_release_now_percent
         urgency = raised_on_way_out("now" if serious else "week", lock)
@@ -86,14 +83,17 @@ def no_release(history: History) -> list[Finding]:
         found.append(finding(
             lock.id, "no-release", urgency, probability(rate.log_odds),
             since=since, since_low=low, since_high=high,
-            says=f"{lock.id} did not release on {count} of {total} commands in the last "
-                 f"{window} days" + (f"; {retries} retries." if retries else ".") + words,
+            says=[
+                say("not-released", failed=count, total=total, days=window),
+                *([say("tried-again", count=retries)] if retries else []),
+            ],
             evidence=[
-                share_evidence("commands without release", rate.now.count, rate.before.count),
+                share_evidence("commands-without-release", rate.now.count, rate.before.count),
                 Evidence("retries", float(retries), "commands", n=total),
             ],
             not_excluded=_unseen(rows, lock),
-            extra={"share": round(rate.now.level, 4), **extra},
+            extra={"share": round(rate.now.level, 4),
+                   **failed_repair(unhelped[1:] if unhelped is not None else None)},
         ))
     return found
 
@@ -202,14 +202,13 @@ def short_pulse(history: History) -> list[Finding]:
             lock.id, "short-pulse", raised_on_way_out("week", lock),
             float(np.clip(0.5 + 0.1 * failures, 0, 0.98)),
             since=_date(history, since) if since is not None else None,
-            says=f"{int(short.sum())} of {pulse.size} pulses of {lock.id} this week ended before "
-                 f"the {needed:.3g} ms that 95 % of its releases need; {failures} of {total} "
-                 "commands failed or came late for that.",
+            says=[say("pulses-too-short", short=int(short.sum()), pulses=int(pulse.size),
+                      needed=Amount(needed, "ms"), failed=failures, total=total)],
             evidence=[
-                Evidence("median pulse", float(np.median(pulse)), "ms", n=pulse.size,
+                Evidence("median-pulse", float(np.median(pulse)), "ms", n=pulse.size,
                          before=_median(before["pulse_ms"])),
-                Evidence("latency that 95 % of releases need", needed, "ms"),
-                share_evidence("commands that failed for it", (failures, total)),
+                Evidence("latency-that-95-of-releases-need", needed, "ms"),
+                share_evidence("commands-that-failed-for-it", (failures, total)),
             ],
             not_excluded=("sticking-catch",) if not lock.is_magnet else ("slow-drop",),
             extra={"explained": round(explained, 3),
@@ -275,21 +274,29 @@ def _feedback_moves(this_week: pl.DataFrame, open_now: pl.DataFrame) -> bool:
 
 def _left_open(history: History, lock: Lock, rate: Change) -> Finding:
     drift = drifts(history).current.get(lock.id)
-    unsure = ("catch spring weak",) if not lock.is_magnet else ("weakening-hold",)
+    unsure = ("catch-spring-weak",) if not lock.is_magnet else ("weakening-hold",)
     since, low, high = rate.dates(history.week.monday.toordinal())
     count, total = rate.now.count
     return finding(
         lock.id, "not-reclosed", "week" if lock.on_way_out is False else "plan",
         probability(rate.log_odds),
         since=since, since_low=low, since_high=high,
-        says=f"{lock.id} stood open on {count} of {total} commands in the last "
-             f"{rate.window_days} days: it was not closed at the reset, or does not catch.",
-        evidence=[share_evidence("commands that found it open", rate.now.count,
+        says=[say("left-open", found=count, total=total, days=rate.window_days or 0)],
+        evidence=[share_evidence("commands-that-found-it-open", rate.now.count,
                                  rate.before.count)],
         not_excluded=unsure if drift is not None else (*unsure, "contact-stuck"),
     )
 
 
-CANDIDATES: tuple[Callable[[History], list[Finding]], ...] = (
-    no_release, short_pulse, not_reclosed,
+NO_RELEASE = Condition(
+    "no-release", (no_release,), ("commands-without-release", "retries"), needs_part=True,
+)
+SHORT_PULSE = Condition(
+    "short-pulse", (short_pulse,),
+    ("median-pulse", "latency-that-95-of-releases-need", "commands-that-failed-for-it"),
+    explains=("no-release", "loaded-catch"), takes_urgency_of=("no-release",),
+)
+NOT_RECLOSED = Condition(
+    "not-reclosed", (not_reclosed,), ("commands-that-found-it-open",),
+    explains=("opened-unpowered",),
 )

@@ -8,12 +8,12 @@ from datetime import date
 
 import numpy as np
 
-from remanence.analytics.conditions.evidence import finding
+from remanence.analytics.conditions.condition import finding
 from remanence.analytics.conditions.slow_mode import slow_modes
 from remanence.analytics.drift.judge import LockDrift, drifts
 from remanence.analytics.drift.neighbours import LEAST_NEIGHBOURS
 from remanence.analytics.history import History
-from remanence.shared.findings import Evidence, Finding
+from remanence.shared.findings import Evidence, Finding, say
 from remanence.shared.venue import Lock
 
 SLOW = ("sticking-catch", "no-release")
@@ -142,10 +142,9 @@ def shared_by_rail(found: Sequence[Finding], history: History) -> list[Finding]:
             rail, "supply-sag", "week", 0.9 + 0.02 * min(len(names) - LEAST_NEIGHBOURS, 4),
             since=since, subject_kind="supply",
             since_low=date.fromordinal(dates[0]), since_high=date.fromordinal(dates[-1]),
-            says=f"{len(names)} of the {len(tracked)} pulsed locks on {rail} have become slow "
-                 "together; what they share is the rail and its feed.",
-            evidence=[Evidence("median change of their latency", float(np.median(changes)), "%",
+            says=[say("slow-together", slow=len(names), total=len(tracked))],
+            evidence=[Evidence("median-change-of-their-latency", float(np.median(changes)), "%",
                                n=len(changes))] if changes else [],
-            not_excluded=("low-supply", "a warm room"),
+            not_excluded=("low-supply", "a-warm-room"),
         ))
     return out

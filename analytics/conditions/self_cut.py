@@ -7,13 +7,14 @@ from datetime import date
 import numpy as np
 import polars as pl
 
-from remanence.analytics.conditions.evidence import finding, share_evidence
+from remanence.analytics.conditions.condition import Condition, failed_repair, finding
+from remanence.analytics.conditions.evidence import share_evidence
 from remanence.analytics.conditions.fault_course import Course, course, live_rows
 from remanence.analytics.history import Flags, History, Ints, Reals, Rows, rows_by_lock
 from remanence.analytics.statistics.change import Change
 from remanence.analytics.statistics.intervals import probability
 from remanence.analytics.statistics.level_change import level_change
-from remanence.shared.findings import Evidence, Finding
+from remanence.shared.findings import Amount, Evidence, Finding, say
 
 _LEAST_PULSE_MS = 250.0
 """The sag is read in the last 60 % of a pulse; in a shorter one than this a sound latch may be
@@ -61,16 +62,13 @@ def not_cut(history: History) -> list[Finding]:
             name, "self-cut-failed", "week",
             (0.97 if count >= 3 else 0.85) if seen else 0.96 if count >= 10 else 0.85,
             since=stretch.since, since_low=stretch.low, since_high=stretch.high,
-            says=f"{name} opens, but its own switch does not cut its coil: it stays on to the end "
-                 f"of the pulse ({on:.0f} ms) in {count} of {total} commands."
-                 + stretch.repair_words if seen else
-                 f"The coil of {name} stays on to the end of the pulse ({on:.0f} ms) in {count} of "
-                 f"{total} commands, and nobody tried again: its switch does not cut it any more."
-                 + stretch.repair_words,
+            says=[say("not-cut-though-open" if seen else "not-cut-and-left-alone",
+                      pulse=Amount(on, "ms"), found=count, total=total)],
+            extra=failed_repair(stretch.unhelped),
             evidence=[
-                share_evidence("commands that the switch did not cut", stretch.now,
+                share_evidence("commands-that-the-switch-did-not-cut", stretch.now,
                                stretch.before),
-                Evidence("time the coil was on", on, "ms", n=total,
+                Evidence("time-the-coil-was-on", on, "ms", n=total,
                          before=_usual_cut(part, failed[told])),
             ],
             not_excluded=() if seen else ("no-release",),
@@ -200,11 +198,10 @@ def _mean_finding(rows: Rows, live: Flags, change: Change) -> Finding:
     return finding(
         name, "self-cut-failed", "week", min(probability(float(odds)), 0.95),
         since=since, since_low=low, since_high=high,
-        says=f"{name} loads the rail to the end of its pulses, by {1000 * now:.0f} mV in "
-             f"the mean of {int(live.sum())} commands (before: {1000 * before:.0f} mV). "
-             "Nobody tried again: its switch does not cut its coil any more.",
+        says=[say("loads-to-the-end", now=Amount(1000 * now, "mV"),
+                  before=Amount(1000 * before, "mV"), commands=int(live.sum()))],
         evidence=[Evidence(
-            "load in the last part of the pulse", now, "V", n=int(live.sum()),
+            "load-in-the-last-part-of-the-pulse", now, "V", n=int(live.sum()),
             now_low=before + change.shift_low, now_high=before + change.shift_high,
             before=before,
         )],
@@ -248,3 +245,14 @@ def self_cut_failed(history: History) -> list[Finding]:
     return single + [item for item in loaded_to_the_end(history) if item.subject not in told]
 
 
+SELF_CUT_FAILED = Condition(
+    "self-cut-failed", (self_cut_failed,),
+    ("commands-that-the-switch-did-not-cut", "time-the-coil-was-on",
+     "load-in-the-last-part-of-the-pulse"),
+    # Read off the rail, a coil that is not cut looks like a lock that did not open.
+    explains=(
+        "over-long-energising", "stuck-energised", "not-reclosed", "no-release",
+        "sticking-catch", "short-pulse",
+    ),
+    needs_part=True,
+)

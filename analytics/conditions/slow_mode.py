@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-
 import numpy as np
 
-from remanence.analytics.conditions.evidence import finding, raised_on_way_out, share_evidence
+from remanence.analytics.conditions.condition import PULSED, Condition, finding
+from remanence.analytics.conditions.evidence import raised_on_way_out, share_evidence
 from remanence.analytics.drift.judge import drifts
 from remanence.analytics.drift.slow_mode import SlowMode, slow_mode
 from remanence.analytics.history import (
@@ -17,7 +16,7 @@ from remanence.analytics.history import (
     since_baseline,
 )
 from remanence.analytics.statistics.intervals import probability
-from remanence.shared.findings import Evidence, Finding
+from remanence.shared.findings import Amount, Evidence, Finding, Sentence, say
 from remanence.shared.venue import Lock
 
 
@@ -61,7 +60,7 @@ def slow_at_times(history: History) -> list[Finding]:
         unsure = ("loaded-catch",) if mode.loaded > -2 and not lock.is_magnet else ()
         found.append(_finding(
             history, lock, mode, condition, urgency, unsure,
-            f"{name} is slow at times: {_words(mode)}.",
+            _figures("slow-at-times", mode),
         ))
     return found
 
@@ -78,25 +77,26 @@ def loaded_catch(history: History) -> list[Finding]:
         found.append(_finding(
             history, lock, mode, "loaded-catch", urgency,
             ("sticking-catch",) if mode.loaded < 3 else (),
-            f"People lean on {name}: {_words(mode)}; after a rest, when few lean, "
-            f"{mode.first_count} of {mode.first_total}.",
+            [*_figures("people-lean", mode),
+             say("after-a-rest", failed=mode.first_count, total=mode.first_total)],
         ))
     return found
 
 
-def _words(mode: SlowMode) -> str:
+def _figures(sentence: str, mode: SlowMode) -> list[Sentence]:
     count, total = mode.change.now.count
-    words = f"{count} of {total} commands slow or unanswered"
+    said = [say(sentence, failed=count, total=total)]
     if np.isfinite(mode.slow_ms) and np.isfinite(mode.usual_ms):
-        words += f" (about {mode.slow_ms:.3g} ms in place of {mode.usual_ms:.3g} ms)"
+        said.append(say("slow-ones-take", slow=Amount(mode.slow_ms, "ms"),
+                        usual=Amount(mode.usual_ms, "ms")))
     if mode.unanswered:
-        words += f", {mode.unanswered} of them unanswered"
-    return words
+        said.append(say("not-answered-of-them", count=mode.unanswered))
+    return said
 
 
 def _finding(
     history: History, lock: Lock, mode: SlowMode, condition: str, urgency: str,
-    not_excluded: tuple[str, ...], says: str,
+    not_excluded: tuple[str, ...], says: list[Sentence],
 ) -> Finding:
     change = mode.change
     since, low, high = change.dates(history.week.monday.toordinal())
@@ -105,11 +105,11 @@ def _finding(
         since=since, since_low=low, since_high=high, not_excluded=not_excluded,
         evidence=[
             share_evidence(
-                "slow or unanswered commands", change.now.count,
+                "slow-or-unanswered-commands", change.now.count,
                 change.before.count if change.before.n else None,
             ),
-            share_evidence("the same after a rest", (mode.first_count, mode.first_total)),
-            Evidence("median latency of the slow ones",
+            share_evidence("the-same-after-a-rest", (mode.first_count, mode.first_total)),
+            Evidence("median-latency-of-the-slow-ones",
                      mode.slow_ms if np.isfinite(mode.slow_ms) else None, "ms",
                      n=change.now.count[0] - mode.unanswered,
                      before=mode.usual_ms if np.isfinite(mode.usual_ms) else None),
@@ -118,4 +118,9 @@ def _finding(
     )
 
 
-CANDIDATES: tuple[Callable[[History], list[Finding]], ...] = (slow_at_times, loaded_catch)
+LOADED_CATCH = Condition(
+    "loaded-catch", (loaded_catch,),
+    ("slow-or-unanswered-commands", "the-same-after-a-rest", "median-latency-of-the-slow-ones"),
+    mechanisms=PULSED, explains=("no-release", "opened-unpowered"),
+    takes_urgency_of=("no-release",),
+)
