@@ -60,7 +60,7 @@ def slow_at_times(history: History) -> list[Finding]:
         unsure = ("loaded-catch",) if mode.loaded > -2 and not lock.is_magnet else ()
         found.append(_finding(
             history, lock, mode, condition, urgency, unsure,
-            _figures("slow-at-times", mode),
+            _says("slow-at-times", mode),
         ))
     return found
 
@@ -77,15 +77,15 @@ def loaded_catch(history: History) -> list[Finding]:
         found.append(_finding(
             history, lock, mode, "loaded-catch", urgency,
             ("sticking-catch",) if mode.loaded < 3 else (),
-            [*_figures("people-lean", mode),
+            [*_says("people-lean", mode),
              say("after-a-rest", failed=mode.first_count, total=mode.first_total)],
         ))
     return found
 
 
-def _figures(sentence: str, mode: SlowMode) -> list[Sentence]:
-    count, total = mode.change.now.count
-    said = [say(sentence, failed=count, total=total)]
+def _says(id: str, mode: SlowMode) -> list[Sentence]:
+    failed, total = mode.change.now.count
+    said = [say(id, failed=failed, total=total)]
     if np.isfinite(mode.slow_ms) and np.isfinite(mode.usual_ms):
         said.append(say("slow-ones-take", slow=Amount(mode.slow_ms, "ms"),
                         usual=Amount(mode.usual_ms, "ms")))

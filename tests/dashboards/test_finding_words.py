@@ -45,7 +45,7 @@ def _named() -> tuple[set[str], set[str], set[str]]:
             name = getattr(node.func, "id", getattr(node.func, "attr", ""))
             if name in CALLS and node.args:
                 figures |= _constants(node.args[0])
-            if name == "say" and node.args and path.parent.name == "conditions":
+            if name in ("say", "_says") and node.args and path.parent.name == "conditions":
                 sentences |= _texts(node.args[0])
             for word in node.keywords:
                 if word.arg == "not_excluded":
