@@ -462,7 +462,7 @@ def _data(timing: Timing, lang: Language) -> Markup:
                        for lock in values["locks"]]
     del values["groups"]
     values["words"] = {name: lang(f"timing.{name}") for name in _SCRIPT_WORDS}
-    values["words"].update({"and": lang("custom.and"), "percent": lang("custom.percent")})
+    values["words"].update({"and": lang.words["custom.and"], "percent": lang.percent_sign})
     text = json.dumps(values, separators=(",", ":"), ensure_ascii=False, allow_nan=False)
     return Markup(text.replace("<", "\\u003c").replace("\u2028", "\\u2028")
                   .replace("\u2029", "\\u2029"))

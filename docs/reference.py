@@ -23,12 +23,10 @@ class Page:
 PAGES = (
     Page(
         "reference-records", "Records and pairing",
-        "Which contact edge answered which command, how finely was it stamped, and how long were "
-        "the pulses?",
+        "Which contact edge answered which command, and how finely was it stamped?",
         '''>>> from datetime import UTC, datetime, timedelta
 >>> import polars as pl
 >>> from remanence.analytics.pairing.rules import pair
->>> from remanence.analytics.physics.latency import pulse_lengths
 >>> from remanence.shared.tables import SIGNALS
 >>> from remanence.shared.venue_file import parse_venue
 >>> venue = parse_venue("""
@@ -65,9 +63,6 @@ PAGES = (
 >>> paired = pair(signals, venue)
 >>> paired.actuations.select("outcome", "latency_ms", "bounces").rows()
 [('released', 62.0, 2)]
->>> pulses = pulse_lengths(paired.actuations, venue)
->>> pulses.select("lock", "median_ms", "over_rated").rows()
-[('flour-bin', 500.0, 0)]
 ''',
         {
             "remanence.analytics.pairing.rules": ("Paired", "pair"),
@@ -101,8 +96,7 @@ PAGES = (
 ''',
         {
             "remanence.analytics.physics.latency": (
-                "placed_within_resolution", "pulse_histogram", "pulse_lengths", "quantile_name",
-                "release_latency", "with_week"),
+                "placed_within_resolution", "quantile_name", "release_latency", "with_week"),
             "remanence.analytics.statistics.survival": (
                 "ProductLimit", "product_limit", "bound_of_quantile"),
             "remanence.analytics.drift.judge": ("Drifts", "LockDrift", "drifts"),
@@ -119,7 +113,7 @@ PAGES = (
 >>> import polars as pl
 >>> from remanence.analytics.physics.cable import branch, cable_needed
 >>> from remanence.analytics.physics.release import Solenoid
->>> from remanence.analytics.physics.supply import source_resistance
+>>> from remanence.analytics.physics.source_resistance import source_resistance
 >>> from remanence.shared.tables import ACTUATIONS
 >>> from remanence.shared.venue_file import parse_venue
 >>> venue = parse_venue("""
@@ -170,12 +164,17 @@ PAGES = (
         {
             "remanence.analytics.physics.cable": (),
             "remanence.analytics.physics.coil_thermal": (),
+            "remanence.analytics.physics.on_times": (),
             "remanence.analytics.physics.coil_heat": (),
+            "remanence.analytics.physics.heat_curve": (),
+            "remanence.analytics.physics.measured_heat": (),
             "remanence.analytics.physics.magnet": (),
             "remanence.analytics.physics.release": (),
             "remanence.analytics.physics.release_fit": (),
             "remanence.analytics.physics.off_voltage": (),
             "remanence.analytics.physics.sag_release": (),
+            "remanence.analytics.physics.source_resistance": (),
+            "remanence.analytics.physics.idle_volts": (),
             "remanence.analytics.physics.supply": (),
             "remanence.analytics.physics.rail_model": (),
             "remanence.analytics.physics.battery": (),
@@ -183,7 +182,7 @@ PAGES = (
     ),
     Page(
         "reference-findings", "Findings",
-        "What is to be said of a week: which lock, rail or controller needs hands?",
+        "What is to be said of a week: which lock, rail or controller needs work?",
         '''>>> from datetime import UTC, datetime
 >>> import polars as pl
 >>> from remanence.dashboards.finding_words import FindingText

@@ -16,7 +16,7 @@ import numpy as np
 import polars as pl
 
 from remanence.analytics.history import History, actuations_by_lock
-from remanence.analytics.physics.supply import source_resistance
+from remanence.analytics.physics.source_resistance import rail_resistance
 from remanence.analytics.timing.answer import LockAnswer, lock_answer, nearest_offered
 from remanence.analytics.timing.borrow import same_part
 from remanence.analytics.timing.fit import fit_lock
@@ -32,9 +32,6 @@ from remanence.analytics.timing.together import (
 from remanence.analytics.timing.volts import exponents
 from remanence.shared.limits import Limits
 from remanence.shared.venue import Lock, Venue
-
-RAIL_WEEKS = 8
-"""A rail's stiffness is read from so many weeks back: cables and supplies are mended."""
 
 MEND_RATIO, FEWEST_PEERS = 1.5, 3
 """A lock that needs this many times the middle of its part's other locks is held by something."""
@@ -168,9 +165,7 @@ def timing(history: History) -> Timing:
         lock.id: lock_sample(history, lock, rows.get(lock.id, empty), limits.timing_weeks)
         for lock in venue.locks
     }
-    lately = history.actuations.filter(
-        pl.col("command_time") >= history.end - timedelta(weeks=RAIL_WEEKS))
-    rails = rail_models(venue, lately, samples)
+    rails = rail_models(history, samples)
     powers = exponents(_parts(venue.locks, samples))
     def fitted(lock: Lock, unfit: frozenset[str]) -> LockModel:
         lenders = [samples[other.id] for other in same_part(lock, venue.locks)
@@ -201,11 +196,9 @@ def timing(history: History) -> Timing:
     )
 
 
-def rail_models(
-    venue: Venue, actuations: pl.DataFrame, samples: Mapping[str, Sample]
-) -> dict[str, RailModel]:
+def rail_models(history: History, samples: Mapping[str, Sample]) -> dict[str, RailModel]:
     """The volts each rail has shown when locks were commanded, and what it drops per ampere."""
-    ohms = {row["supply"]: row for row in source_resistance(actuations, venue).to_dicts()}
+    venue = history.venue
     result = {}
     for supply in venue.supplies:
         read = [s.volts for lock in venue.locks_on(supply.id)
@@ -218,11 +211,12 @@ def rail_models(
                 round(float(volts.quantile(q, "nearest") or 0.0), 3)
                 for q in (RAIL_TAIL, 0.5, 1 - RAIL_TAIL)
             )
-        found = ohms.get(supply.id, {})
+        fit = rail_resistance(history)[supply.id].latest
         result[supply.id] = RailModel(
             supply.id, supply.rated_volts, low, typical, high,
             supply.rated_volts * venue.limits.supply_loaded_percent / 100, supply.rated_amps,
-            found.get("resistance_ohms"), found.get("low_ohms"), found.get("high_ohms"),
+            fit.ohms if fit else None, fit.low_ohms if fit else None,
+            fit.high_ohms if fit else None,
             sum(lock.amps or 0.0 for lock in venue.locks_on(supply.id) if lock.fail_safe),
         )
     return result
