@@ -53,8 +53,8 @@ from remanence.pipelines.derive.months import (
 )
 from remanence.pipelines.derive.records import DayReader
 from remanence.pipelines.derive.store import FOLDER, OPEN, Manifest, read_manifest, write_manifest
-from remanence.pipelines.store.manifest import writer_lock
 from remanence.pipelines.store.store import Store
+from remanence.pipelines.store.writer_lock import writer_lock
 from remanence.shared.errors import StoreError
 from remanence.shared.venue import Venue
 
