@@ -77,6 +77,12 @@ def build_parser() -> argparse.ArgumentParser:
     sub.add_argument("--retry-rejects", action="store_true",
                      help="take in earlier rejects that the venue file can now read")
 
+    sub = add("verify", "check that every file of the store is as it was written")
+    sub.add_argument("--repair", action="store_true",
+                     help="set aside what is damaged, and have it back from the logs")
+    sub.add_argument("--renamed", action="store_true",
+                     help="the venue has a new id: give it to the store")
+
     sub = add("sniff", "look at log files and propose a [[log]] block for them", venue=False)
     sub.add_argument("files", nargs="+", type=Path, metavar="FILE", help="log files")
 
@@ -140,6 +146,14 @@ def _ingest(words: argparse.Namespace) -> int:
     text, whole = take_in(words.venue, words.files or None, retry_rejects=words.retry_rejects)
     print(text)
     return DONE if whole else AT_FAULT
+
+
+def _verify(words: argparse.Namespace) -> int:
+    from remanence.pipelines.sheets.verify import verify
+
+    text, sound = verify(words.venue, mend=words.repair, renamed=words.renamed)
+    print(text)
+    return DONE if sound else AT_FAULT
 
 
 def _sniff(words: argparse.Namespace) -> int:
@@ -217,9 +231,9 @@ def _export(words: argparse.Namespace) -> int:
 
 
 _RUN = {
-    "demo": _demo, "check": _check, "ingest": _ingest, "sniff": _sniff, "report": _report,
-    "timing": _timing, "parts": _parts, "service": _service, "weekly": _weekly,
-    "export": _export,
+    "demo": _demo, "check": _check, "ingest": _ingest, "verify": _verify, "sniff": _sniff,
+    "report": _report, "timing": _timing, "parts": _parts, "service": _service,
+    "weekly": _weekly, "export": _export,
 }
 
 

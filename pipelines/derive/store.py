@@ -28,6 +28,8 @@ import polars as pl
 from remanence.analytics.pairing.tables import with_cuts
 from remanence.pipelines.store import disk
 from remanence.pipelines.store.manifest import KEEP_RETIRED_S
+from remanence.pipelines.store.repair import why_unsound
+from remanence.pipelines.store.writer_lock import writer_lock
 from remanence.shared.errors import StoreError
 from remanence.shared.tables import TABLES, Table
 
@@ -130,6 +132,39 @@ def write_manifest(folder: Path, manifest: Manifest) -> None:
     disk.replace_file(home / NAME, disk.sealed(text).encode())
     disk.nothing_unfinished(home)
     disk.remove(home, old)
+
+
+def look(folder: Path) -> tuple[int, list[tuple[str, str]]]:
+    """Check all files of the derived tables: how many there are; those at fault, and why."""
+    home = folder / FOLDER
+    try:
+        text = (home / NAME).read_text("utf-8")
+    except FileNotFoundError:
+        return 0, []
+    except (OSError, UnicodeDecodeError) as error:
+        return 1, [(NAME, f"it cannot be read ({error})")]
+    if disk.seal_holds(text) is False:
+        return 1, [(NAME, "its text is not what was written")]
+    named = sorted(read_manifest(folder).named())
+    return len(named) + 1, [(path, why) for path in named
+                            if (why := why_unsound(home / path)) is not None]
+
+
+def forget(folder: Path) -> None:
+    """Have the tables made anew if any of their files is missing or damaged; none is removed now.
+
+    Raises
+    ------
+    StoreError
+        The folder cannot be written.
+    """
+    _, faults = look(folder)
+    if not faults:
+        return
+    held = read_manifest(folder)
+    with writer_lock(folder / FOLDER):
+        write_manifest(folder, Manifest(held.generation + 1, retired=[
+            *held.retired, *((path, time.time()) for path in held.named())]))
 
 
 def write_part(folder: Path, name: str, frame: pl.DataFrame) -> str:

@@ -128,7 +128,7 @@ def write_report(
     text = json.dumps(findings_json(page, findings, moment), indent=1, ensure_ascii=False,
                       allow_nan=False)
     files["findings.json"] = (text + "\n").encode()
-    _write(folder, files)
+    write_files(folder, files)
     aside = read_service(ready.venue, ready.path).set_aside
     return ReportOutcome(folder, folder / "index.html", chosen, tuple(findings), aside)
 
@@ -151,10 +151,3 @@ def _pages(page: Health, language: str, *, single_file: bool) -> dict[str, bytes
     if single_file:
         return {"index.html": render_single_file(page, language=language)}
     return render_health(page, language=language)
-
-
-def _write(folder: Path, files: dict[str, bytes]) -> None:
-    write_files(folder, files)
-    for stale in (*folder.glob("locks/*.html"), *folder.glob("supplies/*.html")):
-        if stale.relative_to(folder).as_posix() not in files:
-            stale.unlink()

@@ -28,6 +28,7 @@ from remanence.pipelines.sheets.refresh import newest_week
 from remanence.pipelines.sheets.write_files import write_files
 from remanence.pipelines.store.forecasts import keep_forecasts
 from remanence.pipelines.store.store import Store
+from remanence.shared.cells import text_cell
 from remanence.shared.findings import Finding
 from remanence.shared.venue import Venue
 from remanence.shared.weeks import Week
@@ -155,9 +156,7 @@ def _lock_json(need: LockNeed, orders: Orders) -> dict[str, Any]:
 
 
 def _parts_csv(orders: Orders) -> str:
-    """One line a part. A cell that begins like a formula gets an apostrophe before it, so that
-    no spreadsheet runs it (common practice).
-    """
+    """One line a part."""
     buffer = io.StringIO()
     writer = csv.writer(buffer, lineterminator="\n")
     rows = [_part_json(order) for order in orders.parts]
@@ -165,8 +164,5 @@ def _parts_csv(orders: Orders) -> str:
     writer.writerow([*keys, "locks"])
     for row in rows:
         cells = [*(row[key] for key in keys), " ".join(row["locks"])]
-        writer.writerow([
-            "'" + cell if isinstance(cell, str) and cell[:1] in "=+-@\t\r" and cell else cell
-            for cell in cells
-        ])
+        writer.writerow([text_cell(cell) for cell in cells])
     return buffer.getvalue()

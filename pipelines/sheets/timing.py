@@ -14,7 +14,8 @@ from typing import Any
 from remanence.analytics.timing.answer import LockAnswer
 from remanence.analytics.timing.gather import Timing, timing
 from remanence.analytics.timing.model import QUANTILES, LockModel
-from remanence.pipelines.sheets.write_files import write_files
+from remanence.pipelines.sheets.write_files import write_file, write_files
+from remanence.shared.cells import text_cell
 from remanence.shared.errors import RemanenceError
 from remanence.shared.venue import Venue
 from remanence.shared.weeks import Week
@@ -114,9 +115,7 @@ def write_timing(
     beside = []
     for path, text in ((header, c_header), (yaml, yaml_text)):
         if path is not None:
-            if path.is_dir():
-                raise RemanenceError(f"{path}: found a folder; give a file to write")
-            write_files(path.parent, {path.name: text(found, number).encode()})
+            write_file(path, text(found, number).encode())
             beside.append(path)
     return TimingOutcome(out, found, tuple(beside))
 
@@ -129,7 +128,7 @@ def timing_csv(found: Timing) -> str:
     names = list(rows[0]) if rows else ["lock"]
     writer = csv.DictWriter(text, names, lineterminator="\n")
     writer.writeheader()
-    writer.writerows(rows)
+    writer.writerows({name: text_cell(cell) for name, cell in row.items()} for row in rows)
     return text.getvalue()
 
 

@@ -177,9 +177,14 @@ class Manifest:
             raise _damaged(path, "parts are missing") from None
 
 
+class DamagedManifestError(StoreError):
+    """The store is ours, and its manifest is lost: it can be made anew from the other files."""
+
+
 def _damaged(path: Path, why: str) -> StoreError:
-    return StoreError(f"{path} is damaged ({why}); have it made anew from the store's files and "
-                      "the logs with: remanence verify VENUE --repair")
+    return DamagedManifestError(
+        f"{path} is damaged ({why}); have it made anew from the store's files and the logs with: "
+        "remanence verify VENUE --repair")
 
 
 def _text(value: object) -> str:
@@ -318,7 +323,7 @@ def _refuse_what_is_not_ours(folder: Path) -> None:
     except OSError as error:
         raise StoreError(f"{folder} cannot be read: {error.strerror or error}") from None
     if "signals" in names and any((folder / "signals").glob("*/*.parquet")):
-        raise StoreError(
+        raise DamagedManifestError(
             f"{folder} holds signals but its {NAME} is missing; restore it from a copy, or have "
             "it made anew with: remanence verify VENUE --repair")
     other = [name for name in names if name not in _BEFORE_A_MANIFEST

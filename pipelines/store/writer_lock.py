@@ -56,6 +56,17 @@ def writer_lock(folder: Path, wait_s: float = LOCK_WAIT_S) -> Iterator[None]:
             _unlock(file.fileno())
 
 
+@contextlib.contextmanager
+def held(handle: int) -> Iterator[None]:
+    """Hold an open file against others who do so too, for as long as a line takes to write."""
+    while not _try_lock(handle):
+        time.sleep(0.02)
+    try:
+        yield
+    finally:
+        _unlock(handle)
+
+
 def _holder(folder: Path) -> str:
     """Who holds the lock, as far as it said so."""
     with contextlib.suppress(OSError):
