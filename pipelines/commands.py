@@ -171,7 +171,14 @@ def _report(words: argparse.Namespace) -> int:
         single_file=words.single_file,
     )
     print(outcome.text())
-    return URGENT if outcome.has(words.fail_on) else DONE
+    return _told(outcome.faults, urgent=outcome.has(words.fail_on))
+
+
+def _told(faults: Sequence[str], *, urgent: bool = False) -> int:
+    """Print what could not be written; the exit status."""
+    for fault in faults:
+        print(f"error: {fault}", file=sys.stderr)
+    return URGENT if urgent else AT_FAULT if faults else DONE
 
 
 def _timing(words: argparse.Namespace) -> int:
@@ -186,7 +193,7 @@ def _timing(words: argparse.Namespace) -> int:
         language=words.language,
     )
     print(outcome.text())
-    return DONE
+    return _told(ready.faults)
 
 
 def _parts(words: argparse.Namespace) -> int:
@@ -196,8 +203,9 @@ def _parts(words: argparse.Namespace) -> int:
     from remanence.pipelines.sheets.parts import write_parts
 
     out = words.out or ready.path.parent / "parts"
-    print(write_parts(ready.venue, ready.path, out, language=words.language).text())
-    return DONE
+    outcome = write_parts(ready.venue, ready.path, out, language=words.language)
+    print(outcome.text())
+    return _told((*ready.faults, *outcome.faults))
 
 
 def _service(words: argparse.Namespace) -> int:
@@ -220,7 +228,7 @@ def _weekly(words: argparse.Namespace) -> int:
 
     outcome = run_weekly(words.venue, week=words.week, language=words.language)
     print(outcome.text())
-    return URGENT if outcome.has(words.fail_on) else DONE
+    return _told(outcome.faults, urgent=outcome.has(words.fail_on))
 
 
 def _export(words: argparse.Namespace) -> int:
@@ -264,7 +272,9 @@ def main(words: Sequence[str] | None = None) -> int:
         parser.print_help()
         return USAGE
     try:
-        return int(given.run(given))
+        status = int(given.run(given))
+        sys.stdout.flush()
+        return status
     except RemanenceError as error:
         print(f"error: {error}", file=sys.stderr)
         return AT_FAULT

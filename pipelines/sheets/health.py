@@ -34,6 +34,8 @@ class ReportOutcome:
     week: Week
     findings: tuple[Finding, ...]
     set_aside: tuple[str, ...] = ()
+    faults: tuple[str, ...] = ()
+    """What could not be written, a sentence each; the findings stand all the same."""
 
     def has(self, urgency: str | None) -> bool:
         """Whether a finding that urgent, or more, stands."""
@@ -56,7 +58,8 @@ class ReportOutcome:
             for f in self.findings if f.urgency in ("now", "week")
         ]
         lines += [f"  set aside: {text}" for text in self.set_aside]
-        lines.append(f"Health report: {self.front_page}")
+        if not self.faults or self.front_page.exists():
+            lines.append(f"Health report: {self.front_page}")
         return "\n".join(lines)
 
 
@@ -114,7 +117,7 @@ def write_report(
     Raises
     ------
     RemanenceError
-        The venue file, the store or the week is at fault, or ``out`` cannot be written.
+        The venue file, the store or the week is at fault.
     """
     chosen = Week.parse(week) if week else None
     ready = prepare(given)
@@ -128,15 +131,20 @@ def write_report(
     text = json.dumps(findings_json(page, findings, moment), indent=1, ensure_ascii=False,
                       allow_nan=False)
     files["findings.json"] = (text + "\n").encode()
-    write_files(folder, files)
+    faults = list(ready.faults)
+    for write, words in ((keep_findings, (ready.store.folder, chosen, findings)),
+                         (write_files, (folder, files))):
+        try:
+            write(*words)
+        except RemanenceError as error:
+            faults.append(str(error))
     aside = read_service(ready.venue, ready.path).set_aside
-    return ReportOutcome(folder, folder / "index.html", chosen, tuple(findings), aside)
+    return ReportOutcome(
+        folder, folder / "index.html", chosen, tuple(findings), aside, tuple(faults))
 
 
 def _gather(past: History, findings: list[Finding], store: Store, path: Path) -> Health:
-    folder = Path(store.folder)
-    earlier = earlier_findings(folder, past.week)
-    keep_findings(folder, past.week, findings)
+    earlier = earlier_findings(Path(store.folder), past.week)
     return health(
         past, findings, earlier=earlier, rejects=store.rejects(),
         traces=load_traces(store, telling_actuations(past, findings)),

@@ -26,9 +26,10 @@ from remanence.pipelines.sheets.health import made_at
 from remanence.pipelines.sheets.load import load_history
 from remanence.pipelines.sheets.refresh import newest_week
 from remanence.pipelines.sheets.write_files import write_files
-from remanence.pipelines.store.forecasts import keep_forecasts
+from remanence.pipelines.store.forecasts import keep_forecasts, read_forecasts, with_these
 from remanence.pipelines.store.store import Store
 from remanence.shared.cells import text_cell
+from remanence.shared.errors import UnwritableStoreError
 from remanence.shared.findings import Finding
 from remanence.shared.venue import Venue
 from remanence.shared.weeks import Week
@@ -43,6 +44,8 @@ class PartsOutcome:
 
     folder: Path
     orders: Orders
+    faults: tuple[str, ...] = ()
+    """What could not be kept, a sentence each."""
 
     def text(self) -> str:
         """What to print."""
@@ -95,7 +98,12 @@ def write_parts(
     past = load_history(venue, venue_path, week, weeks=ALL_WEEKS, tables=("actuations",),
                         columns={"actuations": READS})
     orders = plan_orders(past, findings)
-    kept = keep_forecasts(store.folder, forecasts_of(orders))
+    stated, faults = forecasts_of(orders), tuple[str, ...]()
+    try:
+        kept = keep_forecasts(store.folder, stated)
+    except UnwritableStoreError as error:
+        faults = (str(error),)
+        kept = with_these(read_forecasts(store.folder), stated)
     judged = calibration(kept, replacements(past), orders.today)
     made = made_at()
     data = {
@@ -114,7 +122,7 @@ def write_parts(
     text = json.dumps(data, indent=1, ensure_ascii=False, allow_nan=False)
     files["parts.json"] = (text + "\n").encode()
     write_files(out, files)
-    return PartsOutcome(out, orders)
+    return PartsOutcome(out, orders, faults)
 
 
 def _part_json(order: PartOrder) -> dict[str, Any]:

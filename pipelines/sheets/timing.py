@@ -28,6 +28,7 @@ class TimingOutcome:
     folder: Path
     timing: Timing
     beside: tuple[Path, ...] = ()
+    faults: tuple[str, ...] = ()
 
     def text(self) -> str:
         """What to print: how many locks have a pulse, which have none, and where the sheet is."""

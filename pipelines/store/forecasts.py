@@ -55,10 +55,14 @@ def keep_forecasts(folder: Path, forecasts: pl.DataFrame) -> pl.DataFrame:
     StoreError
         The file is there and cannot be read, or the store cannot be written.
     """
-    kept = read_forecasts(folder)
-    made = forecasts["made"].unique().implode()
-    both = FORECASTS.conform(pl.concat([kept.filter(~pl.col("made").is_in(made)), forecasts]))
+    both = with_these(read_forecasts(folder), forecasts)
     data = io.BytesIO()
     both.write_parquet(data)
     keep(folder, NAME, SUFFIX, data.getvalue(), both.height)
     return both
+
+
+def with_these(kept: pl.DataFrame, forecasts: pl.DataFrame) -> pl.DataFrame:
+    """FORECASTS kept, with those of a week in the place of what it said before."""
+    made = forecasts["made"].unique().implode()
+    return FORECASTS.conform(pl.concat([kept.filter(~pl.col("made").is_in(made)), forecasts]))

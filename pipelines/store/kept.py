@@ -17,7 +17,7 @@ from remanence.pipelines.store.manifest import (
     write_manifest,
 )
 from remanence.pipelines.store.writer_lock import writer_lock
-from remanence.shared.errors import StoreError
+from remanence.shared.errors import UnwritableStoreError
 
 
 def keep(folder: Path, name: str, suffix: str, data: bytes, rows: int) -> None:
@@ -36,7 +36,7 @@ def keep(folder: Path, name: str, suffix: str, data: bytes, rows: int) -> None:
 
     Raises
     ------
-    StoreError
+    UnwritableStoreError
         The store cannot be written; it is as it was.
     """
     with writer_lock(folder):
@@ -56,8 +56,8 @@ def keep(folder: Path, name: str, suffix: str, data: bytes, rows: int) -> None:
             manifest.kept[name] = Kept(path, rows)
             name_files(folder, manifest, before)
         except OSError as error:
-            raise StoreError(f"{folder} cannot be written: {error.strerror or error}; it is as "
-                             "it was") from None
+            raise UnwritableStoreError(
+                f"{folder} cannot be written: {error.strerror or error}; it is as it was") from None
 
 
 def kept_file(folder: Path, name: str, suffix: str) -> Path | None:

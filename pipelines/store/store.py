@@ -47,8 +47,9 @@ from remanence.pipelines.store.manifest import (
     write_manifest,
 )
 from remanence.pipelines.store.name_codes import coded
+from remanence.pipelines.store.view import folder_in_use
 from remanence.pipelines.store.writer_lock import writer_lock
-from remanence.shared.errors import StoreError
+from remanence.shared.errors import StoreError, UnwritableStoreError
 from remanence.shared.tables import CLOCK_EVENTS, FILES, REJECTS, SIGNALS, Table
 from remanence.shared.venue import Venue
 
@@ -104,7 +105,8 @@ class Store:
             The folder holds something else, another venue's store, or one this version
             cannot read.
         """
-        store = cls((Path(venue_path).parent / venue.store).resolve(), venue.id)
+        folder = (Path(venue_path).parent / venue.store).resolve()
+        store = cls(folder_in_use(folder), venue.id)
         store._manifest()
         return store
 
@@ -220,7 +222,7 @@ class Store:
                 self._update_files(manifest, batch, taken)
                 name_files(self.folder, manifest, before)
             except OSError as error:
-                raise StoreError(
+                raise UnwritableStoreError(
                     f"{self.folder} cannot be written: {error.strerror or error}; what was taken "
                     "in before is safe. Put that right and run the same command again."
                 ) from None

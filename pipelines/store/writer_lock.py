@@ -11,7 +11,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from remanence.pipelines.store.disk import make_folder
-from remanence.shared.errors import StoreError
+from remanence.shared.errors import StoreError, UnwritableStoreError
 
 LOCK = ".lock"
 LOCK_WAIT_S = 600.0
@@ -33,7 +33,8 @@ def writer_lock(folder: Path, wait_s: float = LOCK_WAIT_S) -> Iterator[None]:
         make_folder(folder)
         file = (folder / LOCK).open("a+b")
     except OSError as error:
-        raise StoreError(f"{folder} cannot be written: {error.strerror or error}") from None
+        raise UnwritableStoreError(
+            f"{folder} cannot be written: {error.strerror or error}") from None
     with file:
         began, told = time.monotonic(), False
         while not _try_lock(file.fileno()):
