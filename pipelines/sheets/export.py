@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
+import io
 from collections.abc import Callable
 from pathlib import Path
 
 import polars as pl
 from xlsxwriter import Workbook
-from xlsxwriter.exceptions import FileCreateError
 
 from remanence.pipelines.sheets.load import load_table
 from remanence.pipelines.sheets.refresh import prepare
@@ -78,7 +78,7 @@ def _write(frame: pl.LazyFrame, ending: str, target: Path) -> int:
     def write(draft: Path) -> None:
         try:
             _WRITE[ending](frame, draft)
-        except (pl.exceptions.PolarsError, FileCreateError) as error:
+        except pl.exceptions.PolarsError as error:
             raise OSError(*error.args) from None
 
     whole_file(target, write)
@@ -97,8 +97,10 @@ def _xlsx(frame: pl.LazyFrame, draft: Path) -> None:
     times = [name for name, kind in table.schema.items() if isinstance(kind, pl.Datetime)]
     table = table.with_columns(pl.col(times).dt.replace_time_zone(None)).rename(
         {name: f"{name} (UTC)" for name in times})
-    with Workbook(draft, TEXT_STAYS_TEXT) as book:
+    data = io.BytesIO()
+    with Workbook(data, {"in_memory": True, **TEXT_STAYS_TEXT}) as book:
         table.write_excel(book, autofit=True, freeze_panes=(1, 0))
+    draft.write_bytes(data.getbuffer())
 
 
 _WRITE: dict[str, Callable[[pl.LazyFrame, Path], None]] = {

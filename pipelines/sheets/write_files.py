@@ -118,8 +118,9 @@ def _write(folder: Path, files: Mapping[str, bytes]) -> None:
             _one_by_one(stage, folder, files, own)
         disk.sync_folder(folder.parent)
     finally:
+        _remove(stage, {*files, *own, LIST})
         with contextlib.suppress(OSError):
-            _remove_own(stage)
+            stage.rmdir()
 
 
 def _fill(stage: Path, files: Mapping[str, bytes]) -> None:
