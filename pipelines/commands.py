@@ -14,8 +14,10 @@ import sys
 from collections.abc import Sequence
 from datetime import date
 from pathlib import Path
+from typing import TextIO
 
 from remanence.shared.errors import RemanenceError
+from remanence.shared.terminal import printable
 
 DONE, AT_FAULT, USAGE, URGENT = 0, 1, 2, 3
 
@@ -123,10 +125,15 @@ def build_parser() -> argparse.ArgumentParser:
     return parser
 
 
+def _say(text: str, file: TextIO | None = None) -> None:
+    """Print what may hold names out of logs: no control character reaches the terminal."""
+    print(printable(text), file=file)
+
+
 def _demo(words: argparse.Namespace) -> int:
     from remanence.pipelines.sheets.demo import run_demo
 
-    print(run_demo(words.out, seed=words.seed))
+    _say(run_demo(words.out, seed=words.seed))
     return DONE
 
 
@@ -136,7 +143,7 @@ def _check(words: argparse.Namespace) -> int:
     from remanence.pipelines.sheets.refresh import load_venue
 
     venue, _ = load_venue(words.venue)
-    print(report_text(venue, unsafe_fittings(venue)))
+    _say(report_text(venue, unsafe_fittings(venue)))
     return DONE
 
 
@@ -144,7 +151,7 @@ def _ingest(words: argparse.Namespace) -> int:
     from remanence.pipelines.sheets.refresh import take_in
 
     text, whole = take_in(words.venue, words.files or None, retry_rejects=words.retry_rejects)
-    print(text)
+    _say(text)
     return DONE if whole else AT_FAULT
 
 
@@ -152,14 +159,14 @@ def _verify(words: argparse.Namespace) -> int:
     from remanence.pipelines.sheets.verify import verify
 
     text, sound = verify(words.venue, mend=words.repair, renamed=words.renamed)
-    print(text)
+    _say(text)
     return DONE if sound else AT_FAULT
 
 
 def _sniff(words: argparse.Namespace) -> int:
     from remanence.pipelines.sniff.sniff import sniff
 
-    print(sniff(words.files))
+    _say(sniff(words.files))
     return DONE
 
 
@@ -170,14 +177,14 @@ def _report(words: argparse.Namespace) -> int:
         words.venue, week=words.week, out=words.out, language=words.language,
         single_file=words.single_file,
     )
-    print(outcome.text())
+    _say(outcome.text())
     return _told(outcome.faults, urgent=outcome.has(words.fail_on))
 
 
 def _told(faults: Sequence[str], *, urgent: bool = False) -> int:
     """Print what could not be written; the exit status."""
     for fault in faults:
-        print(f"error: {fault}", file=sys.stderr)
+        _say(f"error: {fault}", file=sys.stderr)
     return URGENT if urgent else AT_FAULT if faults else DONE
 
 
@@ -192,7 +199,7 @@ def _timing(words: argparse.Namespace) -> int:
         ready.venue, ready.path, out, header=words.header, yaml=words.yaml,
         language=words.language,
     )
-    print(outcome.text())
+    _say(outcome.text())
     return _told(ready.faults)
 
 
@@ -204,7 +211,7 @@ def _parts(words: argparse.Namespace) -> int:
 
     out = words.out or ready.path.parent / "parts"
     outcome = write_parts(ready.venue, ready.path, out, language=words.language)
-    print(outcome.text())
+    _say(outcome.text())
     return _told((*ready.faults, *outcome.faults))
 
 
@@ -219,7 +226,7 @@ def _service(words: argparse.Namespace) -> int:
     line = add_service(
         venue, path, words.lock, words.action, day=day, part=words.part, note=words.note
     )
-    print(f"{service_path(venue, path)}: added {line}")
+    _say(f"{service_path(venue, path)}: added {line}")
     return DONE
 
 
@@ -227,14 +234,14 @@ def _weekly(words: argparse.Namespace) -> int:
     from remanence.pipelines.sheets.weekly import run_weekly
 
     outcome = run_weekly(words.venue, week=words.week, language=words.language)
-    print(outcome.text())
+    _say(outcome.text())
     return _told(outcome.faults, urgent=outcome.has(words.fail_on))
 
 
 def _export(words: argparse.Namespace) -> int:
     from remanence.pipelines.sheets.export import export
 
-    print(export(words.venue, words.table, words.file))
+    _say(export(words.venue, words.table, words.file))
     return DONE
 
 
@@ -266,7 +273,7 @@ def main(words: Sequence[str] | None = None) -> int:
     if given.version:
         from importlib.metadata import version
 
-        print(f"remanence {version('remanence-locks')}")
+        _say(f"remanence {version('remanence-locks')}")
         return DONE
     if given.command is None:
         parser.print_help()
@@ -276,10 +283,10 @@ def main(words: Sequence[str] | None = None) -> int:
         sys.stdout.flush()
         return status
     except RemanenceError as error:
-        print(f"error: {error}", file=sys.stderr)
+        _say(f"error: {error}", file=sys.stderr)
         return AT_FAULT
     except KeyboardInterrupt:
-        print("stopped", file=sys.stderr)
+        _say("stopped", file=sys.stderr)
         return 130
     except BrokenPipeError:
         with contextlib.suppress(OSError):
@@ -287,7 +294,7 @@ def main(words: Sequence[str] | None = None) -> int:
         return DONE
     except OSError as error:
         name = f"{error.filename}: " if error.filename else ""
-        print(f"error: {name}{error.strerror or error}", file=sys.stderr)
+        _say(f"error: {name}{error.strerror or error}", file=sys.stderr)
         return AT_FAULT
 
 

@@ -8,7 +8,6 @@ cell what it is, if the writer is told not to guess.
 from __future__ import annotations
 
 import re
-import unicodedata
 from typing import Any
 
 import polars as pl
@@ -18,10 +17,6 @@ BEGIN = ("=", "+", "-", "@", "\t", "\r", "\n", "\uff1d", "\uff0b", "\uff0d", "\u
 
 _NUMBER = re.compile(r"^[+-]?[0-9]+([.][0-9]+)?(e[+-]?[0-9]+)?$")
 """A plain number calls nothing."""
-
-_OBEYED = ("Cc", "Cf", "Cs", "Co", "Zl", "Zp")
-"""Unicode categories of signs that do something instead of being shown: controls, marks that
-turn the direction of writing, halves of pairs."""
 
 TEXT_STAYS_TEXT: dict[str, Any] = {
     "strings_to_formulas": False, "strings_to_urls": False, "strings_to_numbers": False}
@@ -40,13 +35,6 @@ def text_cell(cell: object) -> object:
     if isinstance(cell, str) and cell.lstrip(" ").startswith(BEGIN) and not _NUMBER.search(cell):
         return "'" + cell
     return cell
-
-
-def printable(text: str) -> str:
-    """Text without control characters, which a terminal would obey; line breaks stay."""
-    return "".join(
-        sign if sign in "\n\t" or unicodedata.category(sign) not in _OBEYED else "\ufffd"
-        for sign in text)
 
 
 def from_cell(cell: str) -> str:

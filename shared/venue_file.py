@@ -316,8 +316,8 @@ class _Reader:
         self._unique("supply", "channel", "give each rail its own channel")
         self._unique("lock", "command", "give each lock its own channel", verb="drives")
         self._unique("lock", "contact", "give each contact its own channel", verb="reports")
-        supplies = {s.get("id") for s in self._raw("supply")}
-        parts = {p.get("id") for p in self._raw("part")}
+        supplies, parts = ({block["id"] for block in self._raw(name)
+                            if isinstance(block.get("id"), str)} for name in ("supply", "part"))
         fed = set()
         for index, lock in enumerate(self._raw("lock")):
             supply, part = lock.get("supply"), lock.get("part")

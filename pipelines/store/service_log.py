@@ -16,10 +16,11 @@ import polars as pl
 
 from remanence.pipelines.store.disk import make_folder, sync_folder
 from remanence.pipelines.store.writer_lock import held
-from remanence.shared.cells import from_cell, printable, text_cell
+from remanence.shared.cells import from_cell, text_cell
 from remanence.shared.errors import RemanenceError
 from remanence.shared.keys import nearest, one_of, shown
 from remanence.shared.tables import SERVICE, SERVICE_ACTIONS
+from remanence.shared.terminal import printable
 from remanence.shared.venue import Venue
 
 HEADER = ("date", "lock", "action", "part", "note")

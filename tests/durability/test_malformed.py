@@ -87,7 +87,7 @@ def test_a_mutated_manifest_is_plain_words(house, tmp_path, where, seal, capsys)
 
 
 def files(house):
-    return {path for path in (house / "store").rglob("*.parquet")}
+    return set((house / "store").rglob("*.parquet"))
 
 
 def as_version_3(raw):
@@ -98,7 +98,8 @@ def as_version_3(raw):
 
 
 @pytest.mark.parametrize("text", [
-    "{" * 100_000, "[" * 100_000, '{"format": ' + "9" * 10_000 + "}", "", "\ufeff{}", "null", "1e999",
+    "{" * 100_000, "[" * 100_000, '{"format": ' + "9" * 10_000 + "}", "", "\ufeff{}", "null",
+    "1e999",
 ])
 @pytest.mark.parametrize("where", ["manifest.json", "derived/manifest.json",
                                    "../timing/.remanence-files.json"])
