@@ -76,7 +76,7 @@ def drawn_loads(history: History) -> dict[str, Drawn]:
         that was already open tell nothing: its own switch keeps the coil off.
     """
     by_lock = rows_by_lock(
-        rested(history.actuations).filter(pl.col("sag_volts").is_finite()),
+        rested(history.dated("actuations")).filter(pl.col("sag_volts").is_finite()),
         "command_time", history)
     own = {name: _usual(rows, history) for name, rows in by_lock.items()}
     found = {}
