@@ -137,10 +137,10 @@ def write_report(
                       allow_nan=False)
     files["findings.json"] = (text + "\n").encode()
     faults = list(ready.faults)
-    for write, words in ((keep_findings, (ready.store.folder, chosen, findings)),
+    for write, given_to in ((keep_findings, (ready.store.folder, chosen, findings)),
                          (write_files, (folder, files))):
         try:
-            write(*words)
+            write(*given_to)
         except RemanenceError as error:
             faults.append(str(error))
     aside = read_service(ready.venue, ready.path).set_aside

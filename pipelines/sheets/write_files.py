@@ -16,6 +16,7 @@ import os
 import shutil
 import sys
 import time
+import uuid
 from collections.abc import Callable, Collection, Mapping
 from pathlib import Path
 
@@ -109,7 +110,7 @@ def _write(folder: Path, files: Mapping[str, bytes]) -> None:
             "another folder with --out, or move it away")
     disk.make_folder(folder.parent)
     _clear_left_over(folder)
-    stage = folder.with_name(f".{folder.name}.new-{os.getpid()}")
+    stage = folder.with_name(f".{folder.name}.new-{uuid.uuid4().hex[:8]}")
     try:
         _fill(stage, files)
         if not folder.exists():
