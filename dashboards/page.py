@@ -183,7 +183,8 @@ class Language:
     def week_span(self, week: Week) -> str:
         """``16 – 22 Nov 2026``, ``30 Nov – 6 Dec 2026``, broken at the dash if at all."""
         span = format_interval(week.monday, week.sunday, "yMMMd", locale=self.locale)
-        return span.replace(" ", NBSP)
+        # Releases of Babel differ in the thin spaces around the dash.
+        return span.replace("\N{THIN SPACE}", "").replace(" ", NBSP)
 
     def listing(self, items: Iterable[str], *, either: bool = False) -> str:
         """``a, b and c``; with ``either`` ``a, b or c``."""
