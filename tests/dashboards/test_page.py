@@ -20,7 +20,6 @@ from remanence.dashboards.page import (
 from remanence.shared.weeks import Week
 
 
-
 def _texts(code: str) -> dict[str, list[str]]:
     """The texts under each key of a language; the plural forms of a key stand together."""
     lang = language(code)
