@@ -25,7 +25,8 @@ from tests.durability.small_venue import make
 
 pytestmark = pytest.mark.skipif(os.name == "nt", reason="needs folders that can be synced")
 
-MOST = None if os.environ.get("REMANENCE_POWER") == "all" else 14
+MOST = (None if os.environ.get("REMANENCE_POWER") == "all"
+        else int(os.environ.get("REMANENCE_POWER", "10")))
 
 
 class Disk:
@@ -37,12 +38,17 @@ class Disk:
         self.names: dict[int, dict[str, int]] = {}
         self.folders: set[int] = set()
         self.cuts: list[tuple[str, dict[str, bytes]]] = []
-        self.held: list[int] = []
+        self.held: dict[int, int] = {}
         for path in [root, *root.rglob("*")]:
             self._sync(path)
 
     def _sync(self, path: Path) -> None:
         found = path.stat()
+        for known in [path, *path.iterdir()] if path.is_dir() else [path]:
+            # An inode whose last name is gone must not be given out again.
+            inode = known.stat().st_ino
+            if inode not in self.held:
+                self.held[inode] = os.open(known, os.O_RDONLY)
         if stat.S_ISDIR(found.st_mode):
             self.names[found.st_ino] = {
                 inner.name: inner.stat().st_ino for inner in path.iterdir()}
@@ -54,8 +60,6 @@ class Disk:
         """An fsync has come back."""
         path = Path(f"/proc/self/fd/{handle}").resolve()
         if self.root in (path, *path.parents):
-            # (An inode whose last name is gone must not be given out again.)
-            self.held.append(os.open(path, os.O_RDONLY))
             self._sync(path)
 
     def cut(self, what: str) -> None:
@@ -94,7 +98,7 @@ def watched(root: Path, monkeypatch):
             patch.setattr(os, name, seen(name, getattr(os, name)))
         yield kept
         kept.cut("at the end")
-    for handle in kept.held:
+    for handle in kept.held.values():
         os.close(handle)
 
 

@@ -11,7 +11,7 @@ import pytest
 from remanence.pipelines.sheets.write_files import LIST, write_files
 from remanence.shared.errors import RemanenceError
 
-KILLS = int(os.environ.get("REMANENCE_SHEET_KILLS", "30"))
+KILLS = int(os.environ.get("REMANENCE_SHEET_KILLS", "20"))
 OLD = {"index.html": b"old", "locks/a.html": b"old", "locks/b.html": b"old"}
 NEW = {"index.html": b"new", "locks/a.html": b"new", "assets/s.css": b"new"}
 
