@@ -17,8 +17,11 @@ rail before c and the first at or after c):
 - latch: readings deeper than half the deepest are loaded; the sag ends at the first
   reading that has come back to within 35 % of it. The plateau is the median of the
   last 60 % of the loaded stretch, ``sag_volts`` is volts_before minus it. Where no
-  reading lies 6 x noise under volts_before there is no sag to be seen, and the
-  same is taken over the last 60 % of the pulse: about zero.
+  reading lies 6 x noise under volts_before no sag is seen. The coil is loaded all the
+  same for as long as its driver is on, so the last 60 % of the pulse are its loaded
+  stretch; a coil that cuts itself was loaded nobody knows how long, and has no sag.
+- ``end_sag_volts`` (latches): volts_before minus the median of the last 60 % of the
+  pulse, sag or none; about zero where the lock has cut its coil by then.
 - magnet: median after the cut (20 ms to 2 s, up to b and e) minus volts_before.
 - a sag that is over before e, by more than the gap between the readings that show it,
   has been cut by the lock itself.
@@ -98,6 +101,7 @@ class Figures:
     volts_before: Reals
     volts_min: Reals
     sag_volts: Reals
+    end_sag_volts: Reals
     off_spike_volts: Reals
     sag_ms: Reals
     sag_pulses: Reals
@@ -269,9 +273,11 @@ def _latches(
     plateau_low = np.searchsorted(time, settled, "left")
     plateau_high = np.where(sagged, np.searchsorted(time, final_time, "right"), high)
     sag = before - medians(volts, plateau_low, np.maximum(plateau_high, plateau_low))
-    # A lock that cuts its own coil, seen too rarely, may just not have been caught loaded.
-    sag = np.where(task.self_cut[rows] & ~sagged & ~(spacing <= RISE_US), np.nan, sag)
+    sag = np.where(task.self_cut[rows] & ~sagged, np.nan, sag)
     found.sag_volts[rows] = sag
+    late = np.searchsorted(time, start + ((last - start) * 0.4).astype(np.int64), "left")
+    found.end_sag_volts[rows] = np.where(
+        clear > last, before - medians(volts, late, np.maximum(high, late)), np.nan)
     found.sag_seen[rows] = np.where(told, seen.astype(np.float64), np.nan)
 
     over_time = np.where(over >= 0, time[np.maximum(over, 0)], NEVER)

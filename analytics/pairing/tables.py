@@ -183,6 +183,7 @@ def actuations(setup: Setup, venue: Venue, rows: Columns) -> pl.DataFrame:
         resolution_ms=pl.when(pl.col("by_supply")).then("cut_gap_ms").otherwise("polled"),
         bounces=pl.when(pl.col("bounces") >= 0).then("bounces"),
         volts_before="volts_before", volts_min="volts_min", sag_volts="sag_volts",
+        end_sag_volts="end_sag_volts",
         off_spike_volts="off_spike_volts", others_on="others_on", attempt="attempt",
         sag_ms="sag_ms", sag_pulses="sag_pulses", sag_outlasts_ms="sag_outlasts_ms",
         volts_noise="volts_noise", volts_samples="volts_samples", sample_ms="sample_ms",

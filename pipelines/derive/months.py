@@ -23,7 +23,7 @@ from remanence.pipelines.derive.store import OPEN, Manifest, read_part, sync_par
 from remanence.shared.tables import TABLES
 from remanence.shared.venue import Lock, Venue, controller_of
 
-VERSION = 4
+VERSION = 5
 """Raised whenever pairing itself gives other rows: everything is then derived anew."""
 
 
