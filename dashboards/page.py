@@ -277,7 +277,7 @@ def file_names(names: Sequence[str]) -> dict[str, str]:
 def environment() -> jinja2.Environment:
     """The templates' environment: everything is escaped, an unknown name is an error."""
     return jinja2.Environment(
-        loader=jinja2.PackageLoader("dashboards", "templates"),
+        loader=jinja2.PackageLoader("remanence.dashboards", "templates"),
         autoescape=True, undefined=jinja2.StrictUndefined, trim_blocks=True, lstrip_blocks=True,
         keep_trailing_newline=True,
     )

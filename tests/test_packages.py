@@ -83,7 +83,8 @@ def test_the_installed_program_runs_from_anywhere(installed, tmp_path):
                             check=False)
     assert helped.returncode == 0, helped.stderr
     where = subprocess.run(
-        [str(installed), "-c", "import remanence.shared; print(remanence.shared.__file__)"],
+        [str(installed), "-c", "import remanence.shared\nfrom remanence.dashboards import page\n"
+         "page.environment().get_template('base.html.jinja')\nprint(remanence.shared.__file__)"],
         cwd=tmp_path, capture_output=True, text=True, check=True,
     )
     assert str(ROOT) not in where.stdout
