@@ -21,7 +21,8 @@ import polars as pl
 import pytest
 
 from remanence.analytics.history import History
-from remanence.analytics.pairing.polling import polling_rows
+from remanence.analytics.pairing.edges import RECORDS
+from remanence.analytics.pairing.polling import polling_of
 from remanence.analytics.parts.forecasts import calibration
 from remanence.analytics.parts.unit_lives import replacements
 from remanence.analytics.parts.wear import weekly_levels
@@ -281,7 +282,7 @@ TABLES_GIVEN = [
     (release_latency, ("ACTUATIONS", ()), {}),
     (pulse_lengths, ("ACTUATIONS", VENUE), {}),
     (pulse_histogram, ("ACTUATIONS",), {}),
-    (polling_rows, ((), NONE, NONE, np.zeros(0, dtype=bool)), {}),
+    (polling_of, (RECORDS.to_frame(),), {}),
     (coil.on_times, ("ENERGISINGS", VENUE, "ACTUATIONS"), {}),
     (coil.coil_heat, ("ENERGISINGS", VENUE), {}),
     (coil.heat_at_start, ("ENERGISINGS", VENUE), {}),

@@ -21,7 +21,7 @@ import numpy as np
 import polars as pl
 
 from remanence.pipelines.sheets.refresh import load_venue
-from remanence.pipelines.store.days import add_to_day, busy_hours, read_table
+from remanence.pipelines.store.days import add_to_day, read_table
 from remanence.pipelines.store.manifest import Day, Manifest, write_manifest
 from remanence.pipelines.store.store import Store
 from remanence.shared.tables import SIGNALS
@@ -163,8 +163,7 @@ def build(days: int, idle_hz: float = 1.0) -> Path:
         day = FIRST + timedelta(days=number)
         entry = manifest.days[day.isoformat()] = Day(1)
         for kind, frame in _of_day(folder, manifest, number, idle_hz).items():
-            busy = busy_hours(folder, entry.segments)
-            segments, _, _ = add_to_day(folder, day, kind, [], frame, busy)
+            segments, _, _ = add_to_day(folder, day, kind, [], frame)
             entry.segments += segments
             records += frame.height
         if number % 50 == 49:
