@@ -17,14 +17,19 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
+from remanence.analytics.statistics.arrays import Flags, Ints, Reals
 from remanence.shared import tables
 from remanence.shared.tables import BASELINE_ACTIONS
 from remanence.shared.venue import Lock, Venue
 from remanence.shared.weeks import Week
 
-Reals = NDArray[np.float64]
-Ints = NDArray[np.int64]
-Flags = NDArray[np.bool_]
+__all__ = [
+    "FIRST_WEEKS", "WEEKS_BEFORE", "Flags", "History", "Ints", "Reals", "Rows",
+    "actuations_by_lock", "baseline_start", "day_ordinals", "family", "in_first_weeks",
+    "last_service", "once_per_history", "per_lock", "rows_by_lock", "service_of", "siblings",
+    "since_baseline", "with_weeks",
+]
+
 Result = TypeVar("Result")
 
 
@@ -70,6 +75,24 @@ class History:
     def end(self) -> datetime:
         """End of the week (exclusive), UTC."""
         return self.week.bounds(self.venue.zone)[1]
+
+    def dated(self, table: str) -> pl.DataFrame:
+        """One of this history's tables with ``day`` and ``weeks_ago``; worked out once.
+
+        Parameters
+        ----------
+        table : str
+            Its name, such as ``actuations``.
+
+        Returns
+        -------
+        polars.DataFrame
+            Its rows in their order, see :func:`with_weeks`.
+        """
+        kept = _dated_tables(self)
+        if table not in kept:
+            kept[table] = with_weeks(getattr(self, table), _TIME_OF[table], self)
+        return kept[table]
 
     def this_week(self, frame: pl.DataFrame, time: str) -> pl.DataFrame:
         """The rows of ``frame`` whose ``time`` column falls into the week.
@@ -162,19 +185,55 @@ def with_weeks(frame: pl.DataFrame, time: str, history: History) -> pl.DataFrame
     polars.DataFrame
         - ``day`` (Date): the calendar day of ``time`` in the venue's zone
         - ``weeks_ago`` (Int64): 0 in the week asked for, 1 in the one before, ...
+
+        A frame that has them already, taken from :meth:`History.dated`, is handed back.
     """
+    if {"day", "weeks_ago"} <= set(frame.columns):
+        return frame
     zone = history.venue.time_zone
     day = pl.col(time).dt.convert_time_zone(zone).dt.date()
     ago = (pl.lit(history.week.sunday) - day).dt.total_days() // 7
     return frame.with_columns(day=day, weeks_ago=ago)
 
 
+@once_per_history
+def _dated_tables(history: History) -> dict[str, pl.DataFrame]:
+    """The tables that :meth:`History.dated` has worked out so far."""
+    return {}
+
+
+def day_ordinals(days: pl.Series) -> Ints:
+    """Proleptic ordinals (:meth:`datetime.date.toordinal`) of a column of dates without nulls."""
+    out: Ints = days.to_physical().to_numpy().astype(np.int64) + _EPOCH
+    return out
+
+
+FIRST_WEEKS = 8
+"""The level before, on every sheet, is that of the first eight weeks that have rows."""
+WEEKS_BEFORE = 8
+"""What a week is held against where only the latest past counts: the eight weeks before it."""
+
+
+def in_first_weeks(*over: str) -> pl.Expr:
+    """Whether a row lies in the first :data:`FIRST_WEEKS` weeks with rows, ahead of this week.
+
+    Parameters
+    ----------
+    *over : str
+        Columns whose values have their own first weeks, such as ``lock``; none: all rows together.
+
+    Notes
+    -----
+    For a frame with ``weeks_ago`` that starts where the past does (:func:`since_baseline`).
+    """
+    rank = pl.col("weeks_ago").rank("dense", descending=True)
+    return (pl.col("weeks_ago") > 0) & ((rank.over(*over) if over else rank) <= FIRST_WEEKS)
+
 
 @once_per_history
-def dated_actuations(history: History) -> pl.DataFrame:
-    """ACTUATIONS of a history with ``day`` and ``weeks_ago``, see :func:`with_weeks`."""
-    return with_weeks(history.actuations, "command_time", history)
-
+def actuations_by_lock(history: History) -> dict[str, pl.DataFrame]:
+    """Each lock's actuations with ``day`` and ``weeks_ago``, see :func:`per_lock`."""
+    return per_lock(history.dated("actuations"))
 
 
 def per_lock(frame: pl.DataFrame) -> dict[str, pl.DataFrame]:
@@ -187,7 +246,6 @@ def per_lock(frame: pl.DataFrame) -> dict[str, pl.DataFrame]:
     }
 
 
-
 @once_per_history
 def service_of(history: History) -> dict[str, list[tuple[date, str]]]:
     """Day and action of every service entry, by lock, in order of time."""
@@ -198,14 +256,12 @@ def service_of(history: History) -> dict[str, list[tuple[date, str]]]:
     return found
 
 
-
 def last_service(
     history: History, lock: str, actions: Sequence[str] = BASELINE_ACTIONS
 ) -> tuple[date, str] | None:
     """Day and action of the lock's last service entry of these kinds; None where there is none."""
     chosen = [entry for entry in service_of(history).get(lock, ()) if entry[1] in actions]
     return chosen[-1] if chosen else None
-
 
 
 def baseline_start(history: History, lock: str) -> date | None:
@@ -224,12 +280,10 @@ def baseline_start(history: History, lock: str) -> date | None:
     return max(days) + timedelta(days=1) if days else None
 
 
-
 def since_baseline(frame: pl.DataFrame, history: History, lock: str) -> pl.DataFrame:
     """The rows (with their ``day``, see :func:`with_weeks`) from the baseline's start on."""
     start = baseline_start(history, lock)
     return frame if start is None else frame.filter(pl.col("day") >= start)
-
 
 
 def family(lock: Lock) -> str:
@@ -242,7 +296,6 @@ def family(lock: Lock) -> str:
     if lock.is_magnet:
         return f"magnet/{lock.suppression}/{kind}"
     return f"{lock.mechanism}/{lock.released_by}/{'self-cut' if lock.self_cut else 'plain'}/{kind}"
-
 
 
 def siblings(venue: Venue, lock: Lock) -> tuple[Lock, ...]:
@@ -304,7 +357,7 @@ def rows_by_lock(frame: pl.DataFrame, time: str, history: History) -> dict[str, 
         name: Rows(
             known[name], part,
             part[time].dt.epoch("us").to_numpy(),
-            (part["day"].dt.epoch("d") + _EPOCH).to_numpy().astype(np.int64),
+            day_ordinals(part["day"]),
             part["weeks_ago"].to_numpy(),
         )
         for name, part in per_lock(dated).items() if name in known

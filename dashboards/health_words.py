@@ -8,12 +8,11 @@ from typing import Any
 
 from remanence.analytics.health.model import DeepSag, LockHealth, SupplyHealth
 from remanence.dashboards.health_words_figures import LONG_MS
-from remanence.dashboards.health_words_findings import slug
 from remanence.dashboards.health_words_front import FrontWords
 from remanence.dashboards.page import EN_DASH
 from remanence.shared.venue import Lock
 
-__all__ = ["LONG_MS", "PastEntry", "Speaker", "slug"]
+__all__ = ["LONG_MS", "PastEntry", "Speaker"]
 
 _SOON_MS = 60_000.0
 """An opening so soon after a command is told with it."""

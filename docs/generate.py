@@ -9,10 +9,9 @@ from pathlib import Path
 
 from reference import PAGES, Page
 
+from remanence.analytics.conditions import catalogue
 from remanence.dashboards.page import language
 from remanence.pipelines.commands import build_parser
-from remanence.shared.condition_evidence import RESTS_ON
-from remanence.shared.conditions import CATALOGUE
 from remanence.shared.keys import Key
 from remanence.shared.limits import limit_fields
 from remanence.shared.log_format import LOG_KEYS
@@ -84,20 +83,22 @@ def conditions() -> str:
            "before the week is out; `plan`: order or schedule; `watch`: nothing to do yet), what "
            "is not excluded, and the check that would decide. Isolate the supply before you touch "
            "anything that is not measured live; coils run hot.\n"]
-    for condition in CATALOGUE:
+    for condition in catalogue().values():
+        key = f"condition.{condition.name}"
         whom = ", ".join(condition.subject_kinds)
         if condition.mechanisms and len(condition.mechanisms) < 4:
             whom += f" ({', '.join(condition.mechanisms)})"
-        out += [f"## {condition.name}\n", f"**{condition.title}.** Said of: {whom}.\n",
-                f"Raised when: {condition.means}.\n"]
-        rests = RESTS_ON[condition.name]
-        out += ["Figures: " + "; ".join(rests.figures) + ".\n",
-                f"Told apart: {rests.told_apart}\n", f"Needs: {rests.needs}\n"]
+        out += [f"## {condition.name}\n", f"**{lang(key + '.title')}.** Said of: {whom}.\n",
+                f"{lang(f'{key}.means')}\n"]
+        named = [lang(f"figure.{figure}") for figure in condition.figures]
+        out += ["Figures: " + "; ".join(named) + ".\n",
+                f"Told apart: {lang(f'{key}.told_apart')}\n",
+                f"Needs: {lang(f'{key}.needs')}\n"]
         number = 1
         while lang.has(f"check.{condition.name}.{number}.do"):
-            key = f"check.{condition.name}.{number}"
-            out.append(f"{number}. {lang(f'{key}.do')} *Expect:* {lang(f'{key}.expect')} "
-                       f"*If not:* {lang(f'{key}.means')}")
+            check = f"check.{condition.name}.{number}"
+            out.append(f"{number}. {lang(f'{check}.do')} *Expect:* {lang(f'{check}.expect')} "
+                       f"*If not:* {lang(f'{check}.means')}")
             number += 1
         out.append("")
     return "\n".join(out)

@@ -79,9 +79,10 @@ PAGES = (
         "reference-latency", "Latency, trends and rates",
         "How long does a release take, has it changed, and do commands fail more often than they "
         "did?",
-        '''>>> import polars as pl
+        '''>>> import numpy as np
+>>> import polars as pl
 >>> from remanence.analytics.physics.latency import release_latency
->>> from remanence.analytics.statistics.trend import trend
+>>> from remanence.analytics.statistics.rates import change_of_rate
 >>> actuations = pl.DataFrame({
 ...     "lock": ["flour-bin"] * 8,
 ...     "outcome": ["released"] * 6 + ["no-release", "unobserved"],
@@ -92,9 +93,11 @@ PAGES = (
 >>> latency = release_latency(actuations, quantiles=(0.5, 0.9))
 >>> latency.select("lock", "commands", "censored", "p50_ms", "p90_ms").rows()
 [('flour-bin', 7, 1, 64.0, None)]
->>> found = trend(range(8), [61, 62, 62, 64, 63, 66, 67, 70])
->>> round(found.slope, 2), found.p < 0.01
-(1.0, True)
+>>> days, failed = np.arange(60), np.arange(60) % 3 == 0
+>>> failed[:40] = False
+>>> change = change_of_rate(days, failed)
+>>> change.what, change.since, change.now.count, change.log_odds > 3
+('rate', 42.0, (6, 18), True)
 ''',
         {
             "remanence.analytics.physics.latency": (
@@ -103,9 +106,10 @@ PAGES = (
             "remanence.analytics.statistics.survival": (
                 "ProductLimit", "product_limit", "bound_of_quantile"),
             "remanence.analytics.drift.judge": ("Drifts", "LockDrift", "drifts"),
-            "remanence.analytics.statistics.trend": (),
-            "remanence.analytics.statistics.control_charts": (),
+            "remanence.analytics.statistics.change": ("Change", "Side"),
+            "remanence.analytics.statistics.level_change": (),
             "remanence.analytics.statistics.rates": (),
+            "remanence.analytics.statistics.control_charts": (),
         },
     ),
     Page(
@@ -182,6 +186,8 @@ PAGES = (
         "What is to be said of a week: which lock, rail or controller needs hands?",
         '''>>> from datetime import UTC, datetime
 >>> import polars as pl
+>>> from remanence.dashboards.finding_words import FindingText
+>>> from remanence.dashboards.page import language
 >>> from remanence.analytics.conditions.diagnosis import diagnose
 >>> from remanence.analytics.history import History
 >>> from remanence.shared.tables import ACTUATIONS
@@ -221,9 +227,11 @@ PAGES = (
 >>> history = History.of(venue, Week.parse("2026-W47"), actuations=weeks)
 >>> for finding in diagnose(history):
 ...     print(finding.condition, finding.urgency, finding.since)
-...     print(finding.says.split(":")[0])
+...     print([sentence.id for sentence in finding.says])
+...     print(FindingText(language("en"), venue).sentences(finding)[0])
 sticking-catch week 2026-11-02
-flour-bin lets go 37 % later than before
+['release-slower']
+flour-bin takes 37% longer to release than before: 89.4 ms, was 65.4 ms.
 ''',
         {
             "remanence.analytics.conditions.diagnosis": (),

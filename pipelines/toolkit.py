@@ -150,10 +150,15 @@ class OpenVenue:
         return weeks
 
     def _result(self, name: str, week: Week) -> pl.DataFrame:
-        from remanence.analytics.health.result_rows import findings_rows, timing_rows, wear_rows
+        from remanence.analytics.health.result_rows import timing_rows, wear_rows
 
         if name == "findings":
-            return findings_rows(self.findings(week), week)
+            from remanence.dashboards.finding_rows import findings_rows
+            from remanence.dashboards.finding_words import FindingText
+            from remanence.dashboards.page import language
+
+            text = FindingText(language("en"), self.venue)
+            return findings_rows(self.findings(week), week, text)
         if name == "wear":
             return wear_rows(self.wear(week), week)
         return timing_rows(self.timing(week), week)

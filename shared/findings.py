@@ -20,13 +20,63 @@ STATE_OF_URGENCY: Mapping[str, str] = {
 
 
 @dataclass(frozen=True)
+class Amount:
+    """A figure with its unit, inside a sentence.
+
+    Attributes
+    ----------
+    value : float
+        The figure.
+    unit : str
+        Its unit; empty for none.
+    """
+
+    value: float
+    unit: str
+
+
+@dataclass(frozen=True)
+class Sentence:
+    """One sentence of a finding by its id; its words stand with the pages' words.
+
+    Attributes
+    ----------
+    id : str
+        Names the words: ``says.ID`` of every language.
+    values : mapping of str to Any
+        What goes into it: a number, an :class:`Amount`, a day, a moment in the venue's zone, or a
+        name that is the same in every language.
+    """
+
+    id: str
+    values: Mapping[str, Any] = field(default_factory=dict)
+
+
+def say(id: str, /, **values: Any) -> Sentence:
+    """A sentence with what goes into it, see :class:`Sentence`.
+
+    Parameters
+    ----------
+    id : str
+        Names the words: ``says.ID``.
+    **values : Any
+        What goes into it, by name.
+
+    Returns
+    -------
+    Sentence
+    """
+    return Sentence(id, values)
+
+
+@dataclass(frozen=True)
 class Evidence:
     """One figure a finding rests on.
 
     Attributes
     ----------
-    what : str
-        The figure, in words.
+    id : str
+        Names the figure; its words stand with the pages' words, under ``figure.ID``.
     now, now_low, now_high : float or None
         Its value in the week, and what bounds 95 % of it.
     unit : str
@@ -37,7 +87,7 @@ class Evidence:
         Its value before, likewise.
     """
 
-    what: str
+    id: str
     now: float | None
     unit: str
     n: int | None = None
@@ -47,26 +97,13 @@ class Evidence:
     before_low: float | None = None
     before_high: float | None = None
 
-    def as_json(self) -> dict[str, Any]:
-        """The contract's object, for ``findings.json``.
-
-        Returns
-        -------
-        dict of str to Any
-            Every field by its name; figures that are not known are None.
-        """
-        return {
-            "what": self.what,
-            "now": self.now, "now_low": self.now_low, "now_high": self.now_high,
-            "before": self.before, "before_low": self.before_low,
-            "before_high": self.before_high,
-            "unit": self.unit, "n": self.n,
-        }
-
 
 @dataclass(frozen=True)
 class Finding:
     """One condition of the catalogue, said of one subject in one week.
+
+    It holds figures and ids. What a person reads is made of them by the pages' words, in the
+    language asked for.
 
     Attributes
     ----------
@@ -74,7 +111,7 @@ class Finding:
         Of what it is said, and whether that is a ``lock``, ``supply``, ``controller`` or
         ``venue``.
     condition : str
-        A name of :mod:`remanence.shared.conditions`.
+        The name of a condition (:mod:`remanence.analytics.conditions`).
     urgency : str
         ``now``, ``week``, ``plan`` or ``watch``.
     score : float
@@ -84,9 +121,9 @@ class Finding:
     evidence : tuple of Evidence
         The figures it rests on.
     not_excluded : tuple of str
-        What the log cannot rule out.
-    says, check : str
-        The finding in a sentence, and what to check at the bench.
+        Other causes that the log cannot rule out: conditions, or ids of ``cause.ID``.
+    says : tuple of Sentence
+        What was found, in sentences.
     extra : mapping of str to Any
         What some conditions add, such as ``accounts_for``.
     """
@@ -101,32 +138,8 @@ class Finding:
     since_high: date | None = None
     evidence: tuple[Evidence, ...] = ()
     not_excluded: tuple[str, ...] = ()
-    says: str = ""
-    check: str = ""
+    says: tuple[Sentence, ...] = ()
     extra: Mapping[str, Any] = field(default_factory=dict)
-
-    def as_json(self) -> dict[str, Any]:
-        """The contract's object, for ``findings.json``.
-
-        Returns
-        -------
-        dict of str to Any
-            The fields by name, dates as text, the score to four digits; what ``extra`` holds beside
-            them.
-        """
-        return {
-            "subject": self.subject, "subject_kind": self.subject_kind,
-            "condition": self.condition, "urgency": self.urgency,
-            "since": self.since.isoformat() if self.since else None,
-            "since_low": self.since_low.isoformat() if self.since_low else None,
-            "since_high": self.since_high.isoformat() if self.since_high else None,
-            "score": round(self.score, 4),
-            "says": self.says,
-            "evidence": [item.as_json() for item in self.evidence],
-            "not_excluded": list(self.not_excluded),
-            "check": self.check,
-            **dict(self.extra),
-        }
 
 
 def rank(finding: Finding) -> tuple[int, float, str, str]:

@@ -10,9 +10,9 @@ from pathlib import Path
 
 import pytest
 
+from remanence.analytics.conditions import catalogue
+from remanence.dashboards.page import LANGUAGES, language
 from remanence.pipelines.commands import build_parser
-from remanence.shared.condition_evidence import RESTS_ON
-from remanence.shared.conditions import CONDITIONS
 from remanence.shared.tables import RESULTS, TABLES
 from remanence.shared.venue_file import parse_venue
 
@@ -99,18 +99,13 @@ def test_the_documentation_builds_without_a_warning(tmp_path):
         assert f'id="{name.replace("_", "-")}"' in tables
 
 
-def test_every_condition_says_what_it_rests_on():
-    assert set(RESTS_ON) == set(CONDITIONS)
-    for name, rests in RESTS_ON.items():
-        assert rests.figures, name
-        assert rests.told_apart.endswith("."), name
-        assert rests.needs.endswith("."), name
-
-
-def test_every_figure_of_a_condition_is_one_that_the_analysis_gives():
-    code = "".join(path.read_text(encoding="utf-8") for path in (ROOT / "analytics").rglob("*.py"))
-    # A long text may be broken over two lines of code.
-    code = re.sub(r"[\"']\s*\n\s*f?[\"']", "", code)
-    for name, rests in RESTS_ON.items():
-        for figure in rests.figures:
-            assert figure in code, f"{name}: {figure}"
+@pytest.mark.parametrize("code", LANGUAGES)
+def test_every_condition_has_its_words(code):
+    lang = language(code)
+    for name, condition in catalogue().items():
+        for word in ("title", "wrong", "means", "told_apart", "needs"):
+            assert lang(f"condition.{name}.{word}"), (name, word)
+        assert lang(f"condition.{name}.told_apart").endswith("."), name
+        assert lang.has(f"check.{name}.1.do"), name
+        for figure in condition.figures:
+            assert lang.has(f"figure.{figure}"), (name, figure)

@@ -6,14 +6,17 @@ from datetime import date
 
 import numpy as np
 
+from remanence.analytics.conditions.condition import Condition, failed_repair, finding
 from remanence.analytics.conditions.drawn_load import Drawn, drawn_loads, meter_blind
-from remanence.analytics.conditions.evidence import finding, raised_on_way_out, share_evidence
+from remanence.analytics.conditions.evidence import raised_on_way_out, share_evidence
 from remanence.analytics.conditions.fault_course import Course, course
+from remanence.analytics.conditions.switch_off import stays_on
 from remanence.analytics.history import Flags, History
 from remanence.analytics.physics.rail_load import RailLoad, logged_currents, rail_loads
-from remanence.analytics.statistics.intervals import median_interval
-from remanence.analytics.statistics.level_change import LevelChange, level_change
-from remanence.shared.findings import Evidence, Finding
+from remanence.analytics.statistics.change import Change
+from remanence.analytics.statistics.intervals import median_interval, robust_deviation
+from remanence.analytics.statistics.level_change import level_change
+from remanence.shared.findings import Amount, Evidence, Finding, say
 
 _HIGH_WATCH, _HIGH_PLAN, _HIGH_NOW = np.log([1.10, 1.12, 1.20])
 """Rises of a coil's own current that are told; a coil is made to 5 to 10 %."""
@@ -120,7 +123,7 @@ def _idle_fall(
         after += list(volts[(rows.day > start) | ((rows.day == start) & rows.now)])
     if len(before) < 10 or len(after) < 5:
         return None
-    spread = 1.4826 * np.nanmedian(np.abs(np.array(before) - np.nanmedian(before)))
+    spread = robust_deviation(np.array(before))
     if loads.usual_volts < 3 * spread:
         return None
     return float((np.nanmedian(before) - np.nanmedian(after)) / loads.usual_volts)
@@ -140,19 +143,19 @@ def _open_finding(
         score = 0.97 if count >= (2 if seen else 4) else 0.75
     if loads.borrowed:
         score = min(score, 0.96 if count >= 8 and share > 0.9 else 0.85)
-    excluded = [] if not (lock.self_cut and not seen) else ["already open"]
+    excluded = [] if not (lock.self_cut and not seen) else ["already-open"]
     whole = share >= 0.9
-    words = (f"every command ({count})" if whole else f"{count} of {total} commands")
     return finding(
         lock.id, "coil-open", "watch" if seldom else raised_on_way_out("week", lock), score,
         since=stretch.since, since_low=stretch.low, since_high=stretch.high,
-        says=f"{lock.id} drew no current on {words} this week"
-             + (", and did not let go" if seen and lock.pulsed else "")
-             + f": the rail sagged {_volts(loads, stretch)} where it usually sags "
-             f"{loads.usual_volts:.2f} V. The coil, its wire, plug or driver is open"
-             + ("." if whole else " now and then.") + stretch.repair_words,
-        evidence=_evidence(loads, stretch),
-        not_excluded=(*excluded, "dead driver or fuse"),
+        says=[
+            say("no-current", found=count, total=total, sag=_empty_sag(loads, stretch),
+                usual=Amount(loads.usual_volts, "V")),
+            *([say("did-not-release-either")] if seen and lock.pulsed else []),
+            say("circuit-open" if whole else "circuit-open-at-times"),
+        ],
+        evidence=_evidence(loads, stretch), extra=failed_repair(stretch.unhelped),
+        not_excluded=(*excluded, "dead-driver-or-fuse"),
     )
 
 
@@ -160,32 +163,51 @@ def _stuck_finding(
     loads: Drawn, stretch: Course, count: int, total: int, share: float
 ) -> Finding:
     lock = loads.lock
-    words = (f"{lock.id} is held although its command was taken away in {count} of {total} times: "
-             "the rail is not relieved and it does not let go." if not lock.pulsed else
-             f"{lock.id} is on all the time: its command no longer loads the rail, which idles "
-             "lower than before, and it does not lock again.")
+    seen = (say("held-without-command", found=count, total=total) if not lock.pulsed
+            else say("on-all-the-time"))
     return finding(
         lock.id, "stuck-energised", "now", 0.97 if share >= 0.5 and count >= 3 else 0.85,
         since=stretch.since, since_low=stretch.low, since_high=stretch.high,
-        says=words + " A welded relay or a failed driver." + stretch.repair_words,
+        says=[seen, say("relay-or-driver")], extra=failed_repair(stretch.unhelped),
         evidence=_evidence(loads, stretch), not_excluded=("no-release",) if not lock.pulsed
         else ("coil-open",),
     )
 
 
-def _volts(loads: Drawn, stretch: Course) -> str:
+def _empty_sag(loads: Drawn, stretch: Course) -> Amount:
     # Of nothing, noise may be a little less than nothing.
-    return f"{max(float(np.median(loads.sag_volts[loads.empty & stretch.live])), 0.0):.2f} V"
+    return Amount(max(float(np.median(loads.sag_volts[loads.empty & stretch.live])), 0.0), "V")
 
 
 def _evidence(loads: Drawn, stretch: Course) -> list[Evidence]:
     sag = loads.sag_volts[stretch.live]
     middle, low, high = median_interval(sag)
     return [
-        Evidence("median sag at the command", middle, "V", n=int(sag.size),
+        Evidence("median-sag-at-the-command", middle, "V", n=int(sag.size),
                  now_low=low, now_high=high, before=loads.usual_volts),
-        share_evidence("commands that drew no current", stretch.now, stretch.before),
+        share_evidence("commands-that-drew-no-current", stretch.now, stretch.before),
     ]
+
+
+def circuit(history: History) -> list[Finding]:
+    """coil-open and stuck-energised, each at most once a lock: the surer evidence is kept.
+
+    Parameters
+    ----------
+    history : History
+        The venue's tables up to the end of the week.
+
+    Returns
+    -------
+    list of Finding
+        ``coil-open`` or ``stuck-energised``.
+    """
+    best: dict[tuple[str, str], Finding] = {}
+    for item in (*no_sag(history), *stays_on(history)):
+        key = item.subject, item.condition
+        if key not in best or item.score > best[key].score:
+            best[key] = item
+    return list(best.values())
 
 
 # Too much current.
@@ -236,15 +258,14 @@ def coil_current_high(history: History) -> list[Finding]:
     return found
 
 
-def _within_a_step(load: RailLoad, row: int, change: LevelChange) -> bool:
+def _within_a_step(load: RailLoad, row: int, change: Change) -> bool:
     """Whether the change is no more than two of the meter's own steps."""
-    sag_volts = np.exp(change.before + float(np.nanmedian(load.rail))) * load.supply.rated_volts
+    load_share = np.exp(change.before.level + float(np.nanmedian(load.rail)))
+    sag_volts = load_share * load.supply.rated_volts
     return bool(sag_volts * abs(np.expm1(change.shift)) < 2.2 * load.step_volts)
 
 
-def _risen(
-    history: History, name: str, change: LevelChange, *, alone: bool
-) -> list[Finding]:
+def _risen(history: History, name: str, change: Change, *, alone: bool) -> list[Finding]:
     if change.shift < _HIGH_WATCH or change.z < 5:
         return []
     lock = history.venue.locks_by_id[name]
@@ -255,17 +276,20 @@ def _risen(
     if alone:
         # One coil on the rail: the rail's own joints would look the same.
         score, urgency = min(score, 0.6), "week" if urgency == "now" else urgency
-    ratio, bounds = float(np.exp(change.shift)), np.exp(change.limits)
-    ohms = (f", as if its coil had {lock.ohms / ratio:.1f} instead of {lock.ohms:.1f} ohms"
-            if lock.ohms else "")
+    ratio, bounds = float(np.exp(change.shift)), np.exp([change.shift_low, change.shift_high])
+    since, low, high = change.dates()
     return [finding(
         name, "coil-current-high", urgency, score,
-        since=change.since, since_low=change.low, since_high=change.high,
-        says=f"{name} draws {100 * (ratio - 1):.0f} % more current than it did{ohms}. Shorted "
-             "turns run hot: do not touch the coil.",
+        since=since, since_low=low, since_high=high,
+        says=[
+            say("draws-more", percent=Amount(100 * (ratio - 1), "%")),
+            *([say("as-if-ohms", now=Amount(lock.ohms / ratio, "ohm"),
+                   stated=Amount(lock.ohms, "ohm"))] if lock.ohms else []),
+            say("shorted-turns-hot"),
+        ],
         evidence=[Evidence(
-            "current against its own past, rail's change taken out", 100 * ratio, "%",
-            n=change.days_now, now_low=100 * float(bounds[0]), now_high=100 * float(bounds[1]),
+            "current-against-its-own-past-rail-s-change-taken-out", 100 * ratio, "%",
+            n=change.now.n, now_low=100 * float(bounds[0]), now_high=100 * float(bounds[1]),
             before=100.0)],
         not_excluded=("supply-sag",) if alone else (),
     )]
@@ -285,17 +309,45 @@ def _above_siblings(history: History, load: RailLoad, row: int) -> list[Finding]
     if len(apart) < 4:
         return []
     above = float(np.nanmedian(load.own(row))) - np.log(own.amps) - float(np.median(apart))
-    spread = max(1.4826 * float(np.median(np.abs(np.array(apart) - np.median(apart)))), 0.05)
+    spread = max(robust_deviation(np.array(apart)), 0.05)
     if above < _SIBLING_HIGH or above < 5 * spread:
         return []
     days = load.days[np.isfinite(load.level[row])]
     return [finding(
         name, "coil-current-high", "plan", 0.75, since=date.fromordinal(int(days[0])),
-        says=f"{name} draws {100 * (np.exp(above) - 1):.0f} % more than its stated coil ought to, "
-             "by the measure of the rail's other locks.",
-        evidence=[Evidence("current against the rail's other locks, as stated",
+        says=[say("draws-more-than-stated", percent=Amount(100 * (np.exp(above) - 1), "%"))],
+        evidence=[Evidence("current-against-the-rail-s-other-locks-as-stated",
                            100 * float(np.exp(above)), "%", n=len(apart), before=100.0,
                            now_low=100 * float(np.exp(above - 2 * spread)),
                            now_high=100 * float(np.exp(above + 2 * spread)))],
-        not_excluded=("another coil than the venue file states",),
+        not_excluded=("another-coil-than-the-venue-file-states",),
     )]
+
+
+COIL_OPEN = Condition(
+    "coil-open", (circuit,),
+    ("median-sag-at-the-command", "commands-that-drew-no-current"),
+    # No current, no release; people then open it by hand.
+    explains=(
+        "no-release", "contact-stuck", "sticking-catch", "loaded-catch", "short-pulse",
+        "opened-unpowered", "not-reclosed", "slow-drop", "self-cut-failed",
+    ),
+    takes_urgency_of=("no-release",), needs_part=True,
+)
+STUCK_ENERGISED = Condition(
+    "stuck-energised", (circuit,),
+    ("commands-that-the-load-outlasts", "longest-load-after-the-command-s-end",
+     "median-sag-at-the-command", "commands-that-drew-no-current"),
+    explains=(
+        "over-long-energising", "self-cut-failed", "hot-coil", "slow-drop", "no-release",
+        "not-reclosed", "contact-stuck",
+    ),
+    takes_urgency_of=("hot-coil",),
+)
+COIL_CURRENT_HIGH = Condition(
+    "coil-current-high", (coil_current_high,),
+    ("current-against-its-own-past-rail-s-change-taken-out",
+     "current-against-the-rail-s-other-locks-as-stated"),
+    # Turns that are shorted pull less, and later.
+    explains=("sticking-catch", "short-pulse"), needs_part=True,
+)

@@ -3,19 +3,20 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import date
 
 import numpy as np
 import polars as pl
 from scipy import stats
 
-from remanence.analytics.conditions.evidence import finding, share_evidence
+from remanence.analytics.conditions.condition import PULSED, Condition, failed_repair, finding
+from remanence.analytics.conditions.evidence import share_evidence
 from remanence.analytics.conditions.fault_course import Course, course, live_rows
 from remanence.analytics.drift.change_model import daily_covariance, fit_change
 from remanence.analytics.history import Flags, History, Ints, Reals, Rows, rows_by_lock
+from remanence.analytics.statistics.change import Change
 from remanence.analytics.statistics.intervals import robust_deviation
-from remanence.analytics.statistics.level_change import LevelChange, level_change
-from remanence.shared.findings import Evidence, Finding
+from remanence.analytics.statistics.level_change import level_change
+from remanence.shared.findings import Amount, Evidence, Finding, Sentence, say
 
 _MORE_EDGES = 1.5
 """Further edges a movement, over what it had, that are told."""
@@ -50,8 +51,7 @@ def contact_chatter(history: History) -> list[Finding]:
         change = level_change(days, level, monday, floor=0.06)
         if change is None or change.shift < _MORE_LOG or change.z < 5:
             continue
-        start = change.since.toordinal()
-        before, now = edges[rows.day < start], edges[live]
+        before, now = edges[rows.day < change.since], edges[live]
         if before.size < 10 or now.mean() - before.mean() < _MORE_EDGES:
             continue
         # Still so after the last work on it?
@@ -62,16 +62,18 @@ def contact_chatter(history: History) -> list[Finding]:
         since = _begun(days, further, np.bincount(np.unique(rows.day, return_inverse=True)[1]))
         found.append(_chatter_finding(rows, change, now, before, since))
     wired = [lock.id for lock in history.venue.locks if lock.contact]
-    return _of_one_lock(found, wired, "Many contacts changed together: look at what they share, "
-                        "their controller's inputs or a coil that disturbs them.")
+    return _of_one_lock(found, wired, say("many-bounce"))
 
 
-def _of_one_lock(found: list[Finding], possible: list[str], together: str) -> list[Finding]:
+def _of_one_lock(
+    found: list[Finding], possible: list[str], together: Sentence
+) -> list[Finding]:
     """What shows at many locks in one week is watched: it is no one lock's fault."""
     if len(found) < 4 or len(found) < 0.25 * len(possible):
         return found
     return [
-        replace(item, urgency="watch", score=min(item.score, 0.6), says=f"{item.says} {together}")
+        replace(item, urgency="watch", score=min(item.score, 0.6),
+                says=(*item.says, together))
         for item in found
     ]
 
@@ -81,7 +83,7 @@ def _daily_mean(day: Ints, values: Reals) -> tuple[Ints, Reals]:
     return days, np.bincount(place, weights=values) / np.bincount(place)
 
 
-def _begun(days: Ints, level: Reals, movements: Ints) -> tuple[date, date, date] | None:
+def _begun(days: Ints, level: Reals, movements: Ints) -> Change | None:
     """When the bounce began to grow, with its interval: a contact wears more often than it breaks.
 
     The step and the two rises of :mod:`remanence.analytics.drift.change_model` are weighed, so that
@@ -92,31 +94,26 @@ def _begun(days: Ints, level: Reals, movements: Ints) -> tuple[date, date, date]
     each = max(scatter**2 * float(np.median(movements)), 0.02)
     memory = daily_covariance(number, each / movements, 0.3 * scatter, 3.0)
     fit = fit_change(number, level, memory, hazard_per_day=1e-3, shift_prior=5.0)
-    if fit is None or fit.log_odds <= 0 or fit.shift <= 0:
-        return None
-    since, low, high = (
-        date.fromordinal(int(day)) for day in (fit.onset, fit.onset_low, np.ceil(fit.onset_high)))
-    return since, low, high
+    return fit if fit is not None and fit.log_odds > 0 and fit.shift > 0 else None
 
 
 def _chatter_finding(
-    rows: Rows, change: LevelChange, now: Reals, before: Reals,
-    begun: tuple[date, date, date] | None,
+    rows: Rows, change: Change, now: Reals, before: Reals,
+    begun: Change | None,
 ) -> Finding:
-    since, low, high = begun or (change.since, change.low, change.high)
+    since, low, high = (begun or change).dates()
     error, past = stats.sem(now), stats.sem(before)
     return finding(
         rows.lock.id, "contact-chatter", "plan", change.score(_MORE_LOG),
         since=since, since_low=low, since_high=high,
-        says=f"The feedback switch of {rows.lock.id} bounces {now.mean():.1f} further edges each "
-             f"time it moves; it used to be {before.mean():.1f}. Worn or loose; its first edge, "
-             "and so the latency, is still good.",
+        says=[say("switch-bounces", now=Amount(float(now.mean()), "edges"),
+                  before=Amount(float(before.mean()), "edges"))],
         evidence=[Evidence(
-            "further edges a movement", float(now.mean()), "edges", n=int(now.size),
+            "further-edges-a-movement", float(now.mean()), "edges", n=int(now.size),
             now_low=float(now.mean() - 1.96 * error), now_high=float(now.mean() + 1.96 * error),
             before=float(before.mean()), before_low=float(before.mean() - 1.96 * past),
             before_high=float(before.mean() + 1.96 * past))],
-        not_excluded=("interference from a coil nearby",),
+        not_excluded=("interference-from-a-coil-nearby",),
     )
 
 
@@ -131,7 +128,7 @@ def opened_unpowered(history: History) -> list[Finding]:
     against the commands given meanwhile and held against the lock's own past, as staff open
     locks by hand now and then; a day counts three times at most.
     """
-    commands = rows_by_lock(history.actuations, "command_time", history)
+    commands = rows_by_lock(history.dated("actuations"), "command_time", history)
     openings = rows_by_lock(
         history.openings.filter(~pl.col("energised").fill_null(False)), "time", history)
     played = _played(history)
@@ -146,8 +143,7 @@ def opened_unpowered(history: History) -> list[Finding]:
         if item is not None:
             found.append(item)
     pulsed = [lock.id for lock in history.venue.locks if lock.contact and not lock.is_magnet]
-    return _of_one_lock(found, pulsed, "Many locks do so since about then: more likely somebody's "
-                        "new habit than a fault of each.")
+    return _of_one_lock(found, pulsed, say("many-open"))
 
 
 def _by_hand_after_failure(rows: Rows, history: History) -> Flags:
@@ -176,7 +172,7 @@ def _answers_another(rows: Rows) -> Flags:
 def _played(history: History) -> dict[int, tuple[int, int]]:
     """First and last command of each day, by day ordinal: what lies outside is staff's time."""
     spans: dict[int, tuple[int, int]] = {}
-    for rows in rows_by_lock(history.actuations, "command_time", history).values():
+    for rows in rows_by_lock(history.dated("actuations"), "command_time", history).values():
         days, first = np.unique(rows.day, return_index=True)
         last = np.append(first[1:], rows.size) - 1
         for day, low, high in zip(days, rows.time_us[first], rows.time_us[last], strict=True):
@@ -201,7 +197,7 @@ def _opened_finding(
     before = stretch.before
     if np.unique(commands.day[after & (commands.day >= stretch.since.toordinal())]).size < 3:
         return None
-    if count < 3 or total < 3 or (stretch.onset is None and before[1] > 0):
+    if count < 3 or total < 3 or (stretch.change is None and before[1] > 0):
         return None
     # The lock's past counts for 300 commands at most: habits of people change.
     weight = min(1.0, 300.0 / max(before[1], 1))
@@ -214,7 +210,7 @@ def _opened_finding(
         return None
     if stretch.standing[0] < max(1.0, 0.25 * rate * stretch.standing[1]):
         return None
-    if stretch.onset is not None and stretch.onset.log_odds < 3.5:
+    if stretch.change is not None and stretch.change.log_odds < 3.5:
         return None
     inside = _in_play(forced, played)
     return _opened_words(commands, stretch, forced, inside, chance, rate)
@@ -242,21 +238,28 @@ def _opened_words(
     commands: Rows, stretch: Course, forced: Rows, inside: float, chance: float, rate: float
 ) -> Finding:
     name, count, total = commands.lock.id, *stretch.now
-    urgency = "week" if rate >= 0.1 else "plan"
-    where = "while games were on"
+    urgency, where = "week" if rate >= 0.1 else "plan", "opened-in-games"
     score = 0.97 if chance < 1e-6 else 0.96
     if inside < 0.5:
-        urgency, where, score = "watch", "mostly before or after the day's games", 0.6
+        urgency, where, score = "watch", "opened-out-of-games", 0.6
     return finding(
         name, "opened-unpowered", urgency, score,
         since=stretch.since, since_low=stretch.low, since_high=stretch.high,
-        says=f"{name} opened by itself or by force after {count} of {total} commands this "
-             f"week, with its coil off, {where}. A worn catch, a weak spring, or players who pull."
-             + stretch.repair_words,
+        says=[say("opened-by-itself", found=count, total=total), say(where)],
         evidence=[
-            share_evidence("commands followed by an opening without one", stretch.standing,
+            share_evidence("commands-followed-by-an-opening-without-one", stretch.standing,
                            stretch.before),
-            Evidence("of them in playing time", 100 * inside, "%", n=int(forced.now.sum())),
+            Evidence("of-them-in-playing-time", 100 * inside, "%", n=int(forced.now.sum())),
         ],
-        not_excluded=("opened by staff",),
+        not_excluded=("opened-by-staff",), extra=failed_repair(stretch.unhelped),
     )
+
+
+CONTACT_CHATTER = Condition(
+    "contact-chatter", (contact_chatter,), ("further-edges-a-movement",), needs_part=True,
+)
+OPENED_UNPOWERED = Condition(
+    "opened-unpowered", (opened_unpowered,),
+    ("commands-followed-by-an-opening-without-one", "of-them-in-playing-time"),
+    mechanisms=PULSED, needs_part=True,
+)

@@ -7,8 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 
+from remanence.analytics.conditions.condition import Condition, failed_repair, finding
 from remanence.analytics.conditions.drawn_load import Drawn, drawn_loads
-from remanence.analytics.conditions.evidence import finding, raised_on_way_out, share_evidence
+from remanence.analytics.conditions.evidence import raised_on_way_out, share_evidence
 from remanence.analytics.conditions.fault_course import Course, course
 from remanence.analytics.history import (
     Flags,
@@ -20,7 +21,7 @@ from remanence.analytics.history import (
     rows_by_lock,
 )
 from remanence.analytics.statistics.intervals import median_interval, robust_deviation
-from remanence.shared.findings import Evidence, Finding
+from remanence.shared.findings import Amount, Evidence, Finding, say
 from remanence.shared.venue import Lock
 
 NEVER = np.iinfo(np.int64).max
@@ -49,7 +50,7 @@ def contact_courses(history: History) -> dict[str, ContactCourse]:
     Commands whose outcome could not be observed are left out.
     """
     wired = [lock.id for lock in history.venue.locks if lock.contact]
-    frame = history.actuations.filter(
+    frame = history.dated("actuations").filter(
         pl.col("lock").is_in(wired) & (pl.col("outcome") != "unobserved"))
     changes = rows_by_lock(history.contact_changes, "time", history)
     found = {}
@@ -110,15 +111,13 @@ def contact_inverted(history: History) -> list[Finding]:
         found.append(finding(
             name, "contact-inverted", "week", 0.98 if count >= 5 else 0.96,
             since=stretch.since, since_low=stretch.low, since_high=stretch.high,
-            says=f"The feedback of {name} is the wrong way round: it shows open at rest and turns "
-                 f"to locked {answer:.0f} ms after the command, in {count} of {total} commands. "
-                 "Nothing else that is said of this lock's releases holds until it is put right."
-                 + stretch.repair_words,
+            says=[say("feedback-inverted", answer=Amount(answer, "ms"), found=count, total=total)],
             evidence=[
-                share_evidence("commands answered by a change to locked", stretch.now,
+                share_evidence("commands-answered-by-a-change-to-locked", stretch.now,
                                stretch.before),
-                Evidence("median time to that change", answer, "ms", n=count, before=before),
+                Evidence("median-time-to-that-change", answer, "ms", n=count, before=before),
             ],
+            extra=failed_repair(stretch.unhelped),
         ))
     return found
 
@@ -210,22 +209,21 @@ def _stuck_finding(seen: ContactCourse, stretch: Course, works: bool | None) -> 
         # A magnet that never lets go looks the same: that must be said first. After days of
         # it somebody would have pulled it open, which moves a sound contact.
         score = 0.45
-    coil = ("The rail shows its coil drawing current as ever." if works
-            else "No volts are logged that could show whether its coil works.")
     return finding(
         lock.id, "contact-stuck", raised_on_way_out("week", lock),
         score,
         since=stretch.since, since_low=stretch.low, since_high=stretch.high,
-        says=f"The feedback of {lock.id} has not moved in {stretch.standing[0]} commands; it shows "
-             f"{state} all the time. {coil}" + stretch.repair_words,
+        says=[say(f"feedback-still-{state}", found=stretch.standing[0]),
+              say("coil-works" if works else "coil-unknown")],
         evidence=[
-            share_evidence("commands without any change of the contact", stretch.now,
+            share_evidence("commands-without-any-change-of-the-contact", stretch.now,
                            stretch.before),
-            Evidence("changes of the contact since then", 0.0, "changes",
+            Evidence("changes-of-the-contact-since-then", 0.0, "changes",
                      n=stretch.standing[1]),
         ],
         not_excluded=("not-reclosed",) if state == "open" and not sure else
         ("no-release",) if works else ("no-release", "coil-open"),
+        extra=failed_repair(stretch.unhelped),
     )
 
 
@@ -243,7 +241,7 @@ def crossed_channels(history: History) -> list[Finding]:
         & ~(pl.col("open_ms") < _FLICKER_MS).fill_null(False))
     if openings.is_empty():
         return []
-    commands = rows_by_lock(history.actuations, "command_time", history)
+    commands = rows_by_lock(history.dated("actuations"), "command_time", history)
     found: dict[str, Finding] = {}
     pairs = openings.group_by("lock", "other_lock").len().filter(pl.col("len") >= 3)
     for opens, commanded, _ in pairs.sort("lock", "other_lock").iter_rows():
@@ -297,20 +295,53 @@ def _crossed_finding(
     subject: Lock, commanded: Lock, opens: Lock, stretch: Course, delay_ms: Reals, swapped: bool
 ) -> Finding:
     count, total = stretch.standing
-    itself = f", and {commanded.id} itself does not" if swapped else ""
     middle, low, high = median_interval(delay_ms)
     return finding(
         subject.id, "crossed-channels", raised_on_way_out("week", subject),
         0.97 if count >= 5 else 0.9,
         since=stretch.since, since_low=stretch.low, since_high=stretch.high,
-        says=f"{commanded.id}'s command opens {opens.id}, {middle:.0f} ms "
-             f"later, in {count} of {total} commands{itself}.",
+        says=[say("opens-another", commanded=commanded.id, opens=opens.id,
+                  delay=Amount(middle, "ms"), found=count, total=total),
+              *([say("does-not-open-itself", commanded=commanded.id)] if swapped else [])],
         evidence=[
-            share_evidence("commands that open the other lock",
+            share_evidence("commands-that-open-the-other-lock",
                            stretch.standing, stretch.before),
-            Evidence("median time from the one's command to the other's opening",
+            Evidence("median-time-from-the-one-s-command-to-the-other-s-opening",
                      middle, "ms", n=int(delay_ms.size), now_low=low, now_high=high),
         ],
-        not_excluded=("contacts crossed instead of commands",),
+        not_excluded=("contacts-crossed-instead-of-commands",),
         extra={"other": opens.id if subject is commanded else commanded.id},
     )
+
+
+CONTACT_INVERTED = Condition(
+    "contact-inverted", (contact_inverted,),
+    ("commands-answered-by-a-change-to-locked", "median-time-to-that-change"),
+    # A feedback that says the opposite makes every outcome wrong.
+    explains=(
+        "no-release", "not-reclosed", "contact-stuck", "sticking-catch", "slow-drop",
+        "weakening-hold", "opened-unpowered", "loaded-catch", "short-pulse", "coil-open",
+        "crossed-channels",
+    ),
+)
+CONTACT_STUCK = Condition(
+    "contact-stuck", (contact_stuck,),
+    ("commands-without-any-change-of-the-contact", "changes-of-the-contact-since-then"),
+    # The lock works; only its feedback does not.
+    explains=(
+        "no-release", "not-reclosed", "sticking-catch", "slow-drop", "loaded-catch",
+        "short-pulse", "weakening-hold", "opened-unpowered",
+    ),
+    needs_part=True,
+)
+CROSSED_CHANNELS = Condition(
+    "crossed-channels", (crossed_channels,),
+    ("commands-that-open-the-other-lock",
+     "median-time-from-the-one-s-command-to-the-other-s-opening"),
+    # Its command moves another lock: it seems dead, and opens by itself.
+    explains=(
+        "no-release", "opened-unpowered", "contact-stuck", "not-reclosed", "weakening-hold",
+        "sticking-catch", "slow-drop", "loaded-catch", "short-pulse", "coil-open",
+    ),
+    takes_urgency_of=("no-release",),
+)

@@ -12,47 +12,16 @@ Noueiry, Sarkar and Ahlquist, Biostatistics 5 (2004) 155. The rest is ``watch``.
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from datetime import timedelta
 
 import numpy as np
 
-from remanence.analytics.conditions import (
-    conditions_contact,
-    conditions_electrical,
-    fitting,
-    hot_coil,
-)
-from remanence.analytics.conditions import (
-    latency as conditions_latency,
-)
-from remanence.analytics.conditions import (
-    log as conditions_log,
-)
-from remanence.analytics.conditions import (
-    new_locks as conditions_young,
-)
-from remanence.analytics.conditions import (
-    outcomes as conditions_outcomes,
-)
-from remanence.analytics.conditions import (
-    slow_mode as conditions_slow,
-)
-from remanence.analytics.conditions import (
-    supply as conditions_supply,
-)
-from remanence.analytics.conditions.look_alikes import (
-    ACCOUNTS_FOR,
-    PASSES_ON_URGENCY,
-    SUPPLY_ACCOUNTS_FOR,
-)
+from remanence.analytics.conditions.condition import catalogue, causes_first, judges
 from remanence.analytics.conditions.rail_neighbours import beyond_rail, shared_by_rail
 from remanence.analytics.history import History
 from remanence.shared.findings import URGENCIES, Finding, rank
-
-FACTS = ("unsafe-fitting", "release-test-due")
-"""Read from the venue file and the service log: nothing to be uncertain of."""
 
 LEAST_SCORE = 0.3
 """Below this a candidate is not worth a line."""
@@ -60,25 +29,11 @@ LEAST_SCORE = 0.3
 LEAST_SURE = 0.85
 """Nobody is sent for less than this, however sure everything else is."""
 
+CAUSE_SCORE = 0.5
+"""A cause explains its effects where it is as likely as not."""
+
 BEFORE_CAUSE = timedelta(days=21)
 """An effect may be dated this much before its cause: both dates have intervals."""
-
-
-def candidates() -> tuple[Callable[[History], list[Finding]], ...]:
-    """Every condition's function.
-
-    Returns
-    -------
-    tuple of function
-        Each takes a :class:`History` and gives a list of :class:`Finding`.
-    """
-    return (
-        *conditions_latency.CANDIDATES, *conditions_slow.CANDIDATES,
-        *conditions_outcomes.CANDIDATES, *conditions_young.CANDIDATES,
-        *conditions_electrical.CANDIDATES,
-        *conditions_contact.CANDIDATES, *conditions_supply.CANDIDATES, *conditions_log.CANDIDATES,
-        *hot_coil.CANDIDATES, *getattr(fitting, "CANDIDATES", ()),
-    )
 
 
 def diagnose(history: History) -> list[Finding]:
@@ -100,7 +55,7 @@ def diagnose(history: History) -> list[Finding]:
     Each condition's evidence and limits stand in the catalogue; what is said is resolved by
     :func:`resolve`.
     """
-    gathered = [item for judge in candidates() for item in judge(history)]
+    gathered = [item for judge in judges() for item in judge(history)]
     return resolve(gathered, history)
 
 
@@ -110,7 +65,7 @@ def resolve(gathered: Iterable[Finding], history: History) -> list[Finding]:
     Parameters
     ----------
     gathered : iterable of Finding
-        What the functions of :func:`candidates` found; those with a score under 0.3 are dropped.
+        What the judges of the :func:`catalogue` found; those with a score under 0.3 are dropped.
     history : History
         The tables they were found in.
 
@@ -152,7 +107,7 @@ def _joined(gathered: Iterable[Finding]) -> list[Finding]:
             # Two independent signs of the same thing.
             score=1 - (1 - first.score) * (1 - 0.5 * second.score),
             evidence=(*first.evidence, *second.evidence), not_excluded=unsure,
-            says=f"{first.says} {second.says}", extra={**second.extra, **first.extra},
+            says=(*first.says, *second.says), extra={**second.extra, **first.extra},
         )
     return list(found.values())
 
@@ -163,10 +118,11 @@ def _most_urgent(*urgencies: str) -> str:
 
 def _without_rail_effects(found: Sequence[Finding], history: History) -> list[Finding]:
     """A rail that sags makes all its locks slow: said once, of the rail."""
+    known = catalogue()
     rails = {
         item.subject: item for item in found
-        if item.subject_kind == "supply" and item.condition in SUPPLY_ACCOUNTS_FOR
-        and item.score >= 0.5
+        if item.subject_kind == "supply" and known[item.condition].explains_on_locks
+        and item.score >= CAUSE_SCORE
     }
     kept: list[Finding] = []
     withheld: dict[str, list[str]] = defaultdict(list)
@@ -175,7 +131,7 @@ def _without_rail_effects(found: Sequence[Finding], history: History) -> list[Fi
         rail = rails.get(lock.supply) if lock else None
         if (
             lock is None or rail is None or lock.is_magnet
-            or item.condition not in SUPPLY_ACCOUNTS_FOR[rail.condition]
+            or item.condition not in known[rail.condition].explains_on_locks
             or item.extra.get("pulse_cut")
             or _before(item, rail) or beyond_rail(history, item, lock, rail)
         ):
@@ -186,11 +142,7 @@ def _without_rail_effects(found: Sequence[Finding], history: History) -> list[Fi
     for item in kept:
         slow = sorted(set(withheld.get(item.subject, ())))
         if slow and item is rails.get(item.subject):
-            item = replace(
-                item, says=f"{item.says} It accounts for what {', '.join(slow)} "
-                     f"{'shows' if len(slow) == 1 else 'show'}.",
-                extra={**item.extra, "accounts_for": slow},
-            )
+            item = replace(item, extra={**item.extra, "accounts_for": slow})
         out.append(item)
     return out
 
@@ -206,23 +158,23 @@ def _before(effect: Finding, cause: Finding) -> bool:
 def _one_cause(group: Sequence[Finding]) -> list[Finding]:
     """Withhold what another finding of the same subject accounts for."""
     kept = {item.condition: item for item in group}
-    for cause, effects in ACCOUNTS_FOR.items():
-        named = kept.get(cause)
-        if named is None or named.score < 0.5:
+    for cause in causes_first():
+        named = kept.get(cause.name)
+        if named is None or named.score < CAUSE_SCORE:
             continue
         gone = []
-        for effect in effects:
+        for effect in cause.explains:
             other = kept.get(effect)
             if other is None or _before(other, named):
                 continue
-            if (cause, effect) in PASSES_ON_URGENCY:
+            if effect in cause.takes_urgency_of:
                 named = replace(named, urgency=_most_urgent(named.urgency, other.urgency))
             del kept[effect]
             gone.append(effect)
         if gone:
             told = tuple(named.extra.get("accounts_for", ()))
             named = replace(named, extra={**named.extra, "accounts_for": [*told, *gone]})
-        kept[cause] = named
+        kept[cause.name] = named
     if "over-long-energising" in kept and "hot-coil" in kept:
         # Both are said, the cause first.
         held_on, hot = kept["over-long-energising"], kept["hot-coil"]
@@ -253,9 +205,10 @@ def hold_false_share(found: Sequence[Finding], limit: float) -> list[Finding]:
     Newton, Noueiry, Sarkar and Ahlquist, Biostatistics 5 (2004) 155. What has a score under 0.85
     is ``watch`` however sure the rest is.
     """
-    facts = [item for item in found if item.condition in FACTS]
+    known = catalogue()
+    facts = [item for item in found if known[item.condition].certain]
     doubtful = sorted(
-        (item for item in found if item.condition not in FACTS), key=lambda item: -item.score
+        (item for item in found if not known[item.condition].certain), key=lambda item: -item.score
     )
     if not doubtful:
         return facts

@@ -78,7 +78,8 @@ def drawn_loads(history: History) -> dict[str, Drawn]:
         that was already open tell nothing: its own switch keeps the coil off.
     """
     by_lock = rows_by_lock(
-        _drawn(rested(history.actuations), history).filter(pl.col("sag_volts").is_finite()),
+        _drawn(rested(history.dated("actuations")), history).filter(
+            pl.col("sag_volts").is_finite()),
         "command_time", history)
     own = {name: _usual(rows, history) for name, rows in by_lock.items()}
     found = {}

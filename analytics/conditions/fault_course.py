@@ -8,7 +8,8 @@ from datetime import date
 import numpy as np
 
 from remanence.analytics.history import Flags, History, Rows, baseline_start, last_service
-from remanence.analytics.statistics.onset import Onset, onset_of_flags
+from remanence.analytics.statistics.change import Change
+from remanence.analytics.statistics.rates import change_of_rate
 
 _LOOK_BACK = 30
 """Rows before a piece of work that show whether the fault was there already."""
@@ -27,7 +28,7 @@ class Course:
     since: date
     low: date | None
     high: date | None
-    onset: Onset | None
+    change: Change | None
     now: tuple[int, int]
     standing: tuple[int, int]
     all_since: tuple[int, int]
@@ -38,15 +39,6 @@ class Course:
     def share(self) -> float:
         """Share of the week's rows since the onset that show it."""
         return self.standing[0] / max(self.standing[1], 1)
-
-    @property
-    def repair_words(self) -> str:
-        """A sentence on work that did not help, or nothing."""
-        if self.unhelped is None:
-            return ""
-        day, action = self.unhelped
-        return (f" The service log's entry of {day.day} {day:%B} ({action}) did not put an end "
-                "to it.")
 
 
 def live_rows(rows: Rows, history: History) -> Flags:
@@ -94,14 +86,16 @@ def course(
         return None
     begin, unhelped = _stretch(rows, flags, history)
     days, own = rows.day[begin:], flags[begin:]
-    onset = onset_of_flags(days, own)
-    if onset is not None and onset.log_odds > 0:
-        if not event and is_over(own[onset.index:]):
+    change = change_of_rate(days, own)
+    low: date | None
+    high: date | None
+    if change is not None and change.log_odds > 0:
+        start = change.index
+        if not event and is_over(own[start:]):
             return None
-        since, low, high = onset.since, onset.low, onset.high
-        start = onset.index
+        since, low, high = change.dates()
     else:
-        onset = None
+        change = None
         # Present from the first row on, or too seldom for a change to be seen.
         start = int(np.argmax(own)) if own.mean() <= 0.5 else 0
         if not event and is_over(own[start:]):
@@ -111,7 +105,7 @@ def course(
         since = high = date.fromordinal(int(days[recent]))
         low = date.fromordinal(int(days[0]))
     return Course(
-        live=live, since=since, low=low, high=high, onset=onset,
+        live=live, since=since, low=low, high=high, change=change,
         now=(int((flags & live).sum()), int(live.sum())),
         standing=(int((flags & live)[begin + start:].sum()), int(live[begin + start:].sum())),
         all_since=(int(own[start:].sum()), own.size - start),

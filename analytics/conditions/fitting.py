@@ -7,36 +7,16 @@ lawful is for the local codes and licensed people to say.
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
-from remanence.analytics.conditions.evidence import finding
-from remanence.analytics.history import History
-from remanence.shared.findings import Evidence, Finding, rank
+from remanence.analytics.conditions.condition import Condition, finding
+from remanence.shared.findings import Amount, Evidence, Finding, Sentence, rank, say
 from remanence.shared.venue import Lock, Supply, Venue
 
-_WAY_OUT_CHECK = (
-    "Keep people from behind it until it is changed. A way out must open by hand, without key, "
-    "knowledge or power; show how this one does, or fit a fail-safe lock and prove it by cutting "
-    "the power. Local codes and licensed people decide."
-)
-_VOLTS_CHECK = (
-    "Isolate the supply before you touch anything. Read the rated volts on the coil's label, "
-    "measure the rail with nothing on, and put the venue file or the wiring right. A coil on too "
-    "many volts runs hot enough to burn skin."
-)
-_HELD_CHECK = (
-    "Isolate the supply and let the coil cool before you touch it: it may burn. Read on the label "
-    "whether it is made for continuous current (100 % duty); if not, fit one that is."
-)
-_SUM_CHECK = (
-    "Measure the rail's current with every magnet held and compare it with the supply's label; "
-    "then feed some of them from another supply. Test the release of each by cutting the power."
-)
-_BATTERY_CHECK = (
-    "Cut the mains and see which ways out stay held; then press the emergency stop and give the "
-    "fire signal: each of them must drop every lock by wiring, with the battery in place."
-)
+if TYPE_CHECKING:
+    from remanence.analytics.history import History
+
 _HEAT_AT_FULL_OVERLOAD = 1.5
 """Volts over rated at which a coil takes more than twice its rated power (P ~ V squared)."""
 
@@ -92,13 +72,13 @@ class FittingNote:
         Its id.
     line : int
         Line of its block in the venue file.
-    says : str
-        What to look at.
+    id : str
+        Names what to look at: ``note.ID`` of the pages' words.
     """
 
     lock: str
     line: int
-    says: str
+    id: str
 
 
 def fitting_notes(venue: Venue) -> list[FittingNote]:
@@ -118,25 +98,19 @@ def fitting_notes(venue: Venue) -> list[FittingNote]:
     """
     notes = []
 
-    def note(lock: Lock, says: str) -> None:
-        notes.append(FittingNote(lock.id, lock.line, says))
-
     for lock in venue.locks:
         if lock.pulsed and lock.max_on_ms is None and lock.duty_percent is None:
-            note(lock, "no max_on_ms and no duty_percent: it is taken to bear continuous current, "
-                       "so that a held button or a welded relay cannot be found; the label says "
-                       "how long it may be on")
+            notes.append(FittingNote(lock.id, lock.line, "no-rating"))
         if lock.on_way_out and lock.contact is None:
-            note(lock, "on a way out and without feedback: no log can show that it let go; the "
-                       "release test by hand is all there is")
+            notes.append(FittingNote(lock.id, lock.line, "exit-without-feedback"))
     return notes
 
 
 @dataclass(frozen=True)
 class _Fault:
+    reason: str
     urgency: str
-    says: str
-    check: str
+    says: tuple[Sentence, ...]
     evidence: tuple[Evidence, ...] = ()
 
 
@@ -150,44 +124,38 @@ class _Held:
 
 def _one_finding(lock: Lock, faults: list[_Fault]) -> Finding:
     faults = sorted(faults, key=lambda fault: ("now", "week", "plan", "watch").index(fault.urgency))
-    built = finding(
+    return finding(
         lock.id, "unsafe-fitting", faults[0].urgency, 0.999,
-        says=" ".join(fault.says for fault in faults),
+        says=[said for fault in faults for said in fault.says],
         evidence=[item for fault in faults for item in fault.evidence],
+        extra={"reasons": [fault.reason for fault in faults]},
     )
-    return Finding(**{**built.__dict__, "check": faults[0].check})
 
 
 def _fail_secure_doorway(lock: Lock) -> list[_Fault]:
     if not (lock.on_way_out and lock.pulsed):
         return []
     return [_Fault(
-        "now",
-        f"{lock.id} guards a doorway and stays locked when power is lost (released by power-on): "
-        "it can hold people in.",
-        _WAY_OUT_CHECK,
+        "way_out", "now", (say("can-hold-people"),),
     )]
 
 
 def _volts(lock: Lock, supply: Supply, venue: Venue) -> list[_Fault]:
     ratio = supply.rated_volts / lock.rated_volts
-    evidence = (Evidence("rail's rated volts over the coil's", 100 * ratio, "%"),)
-    rail = f"{supply.rated_volts:g} V rail {supply.id}"
+    evidence = (Evidence("rail-s-rated-volts-over-the-coil-s", 100 * ratio, "%"),)
+    coil = {"coil": Amount(lock.rated_volts, "V"), "rail": Amount(supply.rated_volts, "V"),
+            "supply": supply.id}
     if ratio > venue.limits.supply_high_percent / 100:
         gravest = ratio >= _HEAT_AT_FULL_OVERLOAD
         held = not lock.pulsed
         return [_Fault(
-            "now" if gravest and held else "week",
-            f"{lock.id} has a {lock.rated_volts:g} V coil on the {rail}: it takes about "
-            f"{ratio**2:.1f} times its rated power and can burn.",
-            _VOLTS_CHECK, evidence,
+            "volts", "now" if gravest and held else "week",
+            (say("coil-overvolts", times=Amount(ratio**2, ""), **coil),), evidence,
         )]
     if ratio < venue.limits.supply_loaded_percent / 100 and not lock.pulsed:
         return [_Fault(
-            "plan",
-            f"{lock.id} has a {lock.rated_volts:g} V coil on the {rail}: held with "
-            f"{100 * ratio:.0f} % of its volts, it holds less than it is rated for.",
-            _VOLTS_CHECK, evidence,
+            "volts", "plan", (say("coil-undervolts", percent=Amount(100 * ratio, "%"), **coil),),
+            evidence,
         )]
     return []
 
@@ -195,13 +163,11 @@ def _volts(lock: Lock, supply: Supply, venue: Venue) -> list[_Fault]:
 def _held_without_rating(lock: Lock) -> list[_Fault]:
     if lock.pulsed or lock.continuous:
         return []
-    rating = (f"{lock.max_on_ms / 1000:g} s" if lock.max_on_ms is not None
-              else f"{lock.duty_percent:g} % duty")
+    rated = (say("held-unrated-time", longest=Amount(lock.max_on_ms / 1000, "s"))
+             if lock.max_on_ms is not None
+             else say("held-unrated-duty", duty=Amount(lock.duty_percent or 0.0, "%")))
     return [_Fault(
-        "week",
-        f"{lock.id} is held by current for as long as it is locked, but rated for {rating}: "
-        "its coil overheats.",
-        _HELD_CHECK,
+        "held", "week", (rated,),
     )]
 
 
@@ -209,10 +175,7 @@ def _held_from_battery(lock: Lock, supply: Supply) -> list[_Fault]:
     if not (lock.on_way_out and lock.fail_safe and supply.source == "battery"):
         return []
     return [_Fault(
-        "watch",
-        f"{lock.id} is held from the battery of {supply.id}: it does not drop when the mains "
-        "fail, so emergency stop and fire signal must cut this rail themselves.",
-        _BATTERY_CHECK,
+        "battery", "watch", (say("held-from-battery", supply=supply.id),),
     )]
 
 
@@ -227,14 +190,14 @@ def _held_beyond_rating(venue: Venue, supply: Supply) -> _Held | None:
 
 
 def _overload_fault(lock: Lock, supply: Supply, held: _Held) -> _Fault:
-    unknown = f" ({held.unknown} more state no current)" if held.unknown else ""
+    rated = Amount(supply.rated_amps or 0.0, "A")
+    says = [say("rail-overloaded", supply=supply.id, locks=held.count,
+                amps=Amount(held.amps, "A"), rated=rated)]
+    if held.unknown:
+        says.append(say("amps-unknown", count=held.unknown))
     return _Fault(
-        "plan",
-        f"The {held.count} locks that {supply.id} holds draw {held.amps:.1f} A together{unknown}, "
-        f"its supply gives {supply.rated_amps:g} A: it can drop all of them at once. {lock.id} "
-        "draws the most.",
-        _SUM_CHECK,
-        (Evidence("current of all held locks of the rail", held.amps, "A", n=held.count,
+        "overload", "plan", tuple(says),
+        (Evidence("current-of-all-held-locks-of-the-rail", held.amps, "A", n=held.count,
                   before=supply.rated_amps),),
     )
 
@@ -243,4 +206,7 @@ def _of_history(history: History) -> list[Finding]:
     return unsafe_fittings(history.venue)
 
 
-CANDIDATES: tuple[Callable[[History], list[Finding]], ...] = (_of_history,)
+UNSAFE_FITTING = Condition(
+    "unsafe-fitting", (_of_history,),
+    ("rail-s-rated-volts-over-the-coil-s", "current-of-all-held-locks-of-the-rail"), certain=True,
+)

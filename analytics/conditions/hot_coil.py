@@ -3,17 +3,16 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import date, datetime
 
 import polars as pl
 from scipy import special
 
-from remanence.analytics.conditions.evidence import finding
+from remanence.analytics.conditions.condition import Condition, finding
 from remanence.analytics.history import History, baseline_start
 from remanence.analytics.physics.coil_heat import coil_heat, lasting_until, measured_heat
-from remanence.shared.findings import Evidence, Finding
+from remanence.shared.findings import Amount, Evidence, Finding, Sentence, say
 from remanence.shared.weeks import Week
 
 NEAR_KELVIN = 30.0
@@ -74,13 +73,13 @@ def hot_coil(history: History) -> list[Finding]:
         found.append(finding(
             lock.id, "hot-coil",
             "now" if hottest.celsius >= limit - NOW_KELVIN else "week", hottest.chance_near,
-            since=since, says=_words(lock.id, hottest, limit, day, row),
+            since=since, says=_says(hottest, limit, day, row),
             evidence=[
                 Evidence(
-                    "hottest the coil was", hottest.celsius, "°C", n=hottest.pulses,
+                    "hottest-the-coil-was", hottest.celsius, "°C", n=hottest.pulses,
                     now_low=hottest.low, now_high=hottest.high, before=before,
                 ),
-                Evidence("longest time energised", row["longest_on_ms"] / 1000.0, "s",
+                Evidence("longest-time-energised", row["longest_on_ms"] / 1000.0, "s",
                          n=row["pulses"]),
             ],
             not_excluded=() if hottest.measured else ("coil-current-high",),
@@ -139,21 +138,18 @@ def _past(
     return since, cool[len(cool) // 2] if cool else None
 
 
-def _words(
-    lock: str, hottest: _Hottest, limit: float, day: date, row: dict[str, float]
-) -> str:
-    how = (
-        "by its own resistance" if hottest.measured
-        else "as reckoned from its on-times, good to a factor of two in the rise"
-        if row["hottest_high_celsius"] > row["hottest_celsius"] + 1e-9
-        else "as reckoned from its on-times and the thermal data of the venue file"
-    )
-    where = "over" if hottest.celsius > limit else "under"
-    return (
-        f"The coil of {lock} reached about {hottest.celsius:.0f} °C on {day:%A} {day.day} "
-        f"{day:%B}, {how}: {abs(limit - hottest.celsius):.0f} K {where} the {limit:.0f} °C that "
-        "its winding bears."
-    )
+def _says(
+    hottest: _Hottest, limit: float, day: date, row: dict[str, float]
+) -> list[Sentence]:
+    how = ("heat-measured" if hottest.measured else "heat-estimated"
+           if row["hottest_high_celsius"] > row["hottest_celsius"] + 1e-9 else "heat-stated")
+    return [
+        say("coil-reached", celsius=Amount(hottest.celsius, "°C"), day=day), say(how),
+        say("over-coil-limit" if hottest.celsius > limit else "under-coil-limit",
+            kelvin=Amount(abs(limit - hottest.celsius), "°C"), limit=Amount(limit, "°C")),
+    ]
 
 
-CANDIDATES: tuple[Callable[[History], list[Finding]], ...] = (hot_coil,)
+HOT_COIL = Condition(
+    "hot-coil", (hot_coil,), ("hottest-the-coil-was", "longest-time-energised"),
+)

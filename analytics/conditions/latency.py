@@ -3,21 +3,22 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 from datetime import date, datetime, timedelta
 
 import polars as pl
 
+from remanence.analytics.conditions.condition import PULSED, Condition, failed_repair, finding
 from remanence.analytics.conditions.drift_weekly import weekly_course
-from remanence.analytics.conditions.evidence import finding
-from remanence.analytics.conditions.slow_mode import slow_modes
+from remanence.analytics.conditions.new_locks import slow_beside_siblings
+from remanence.analytics.conditions.slow_mode import slow_at_times, slow_modes
 from remanence.analytics.drift.common import group_of
 from remanence.analytics.drift.daily_series import least_change_ms
 from remanence.analytics.drift.judge import LockDrift, drifts
-from remanence.analytics.history import History, last_service, per_lock, with_weeks
+from remanence.analytics.history import History, last_service, per_lock
 from remanence.analytics.statistics.intervals import median_interval, poisson_limits, probability
-from remanence.shared.findings import Evidence, Finding
+from remanence.shared.findings import Amount, Evidence, Finding, say
 from remanence.shared.venue import Lock
 
 LOST_DIODE = -0.7
@@ -63,8 +64,8 @@ def slow_drop(history: History) -> list[Finding]:
         urgency = "week" if large else "plan"
         found.append(_drift_finding(
             history, lock, drift, "slow-drop", _raised(urgency, lock),
-            ("driver leakage", "suppression changed") if drift.fit and drift.fit.step_share > 0.5
-            else ("driver leakage",),
+            ("driver-leakage", "suppression-changed") if drift.fit and drift.fit.step_share > 0.5
+            else ("driver-leakage",),
         ))
     return _with_unhelped(found, history, "slow-drop", slower=True)
 
@@ -80,7 +81,7 @@ def weakening_hold(history: History) -> list[Finding]:
             found[lock.id] = _drift_finding(
                 history, lock, drift, "weakening-hold",
                 "week" if drift.change < -0.3 else "plan",
-                ("missing-suppression", "one winding open") if step else ("low-supply",),
+                ("missing-suppression", "one-winding-open") if step else ("low-supply",),
             )
     for item in _unhelped_findings(history, "weakening-hold", slower=False):
         found[item.subject] = item
@@ -150,7 +151,7 @@ def _hump_only(drift: LockDrift) -> bool:
     On a door the quick ones are those that a person waited for, so they are the lock's own.
     """
     days = drift.days
-    onset = drift.fit.onset if drift.fit else 0.0
+    onset = drift.fit.since if drift.fit else 0.0
     before, after = days.value[days.release_day < onset], days.value[days.release_day >= onset]
     if before.size < 10 or after.size < 10:
         return False
@@ -208,11 +209,7 @@ def _unhelped_findings(history: History, condition: str, *, slower: bool) -> lis
             history, lock, joined, condition, _raised("week" if large else "plan", lock),
             _not_excluded(earlier, lock) if not lock.is_magnet else (),
         )
-        out.append(replace(
-            found, says=f"{found.says} It was {action} on {day.isoformat()}, which did not help.",
-            extra={**found.extra, "service": {
-                "date": day.isoformat(), "action": action, "helped": False}},
-        ))
+        out.append(replace(found, extra={**found.extra, **failed_repair((day, action))}))
     return out
 
 
@@ -258,20 +255,19 @@ def _drift_finding(
     assert drift.fit is not None
     days = drift.days
     percent, low, high = 100 * drift.seen, 100 * drift.seen_low, 100 * drift.seen_high
-    at = "" if not lock.pulsed or not days.volts_known.any() else " at rated volts"
-    word = "later" if drift.change > 0 else "sooner"
-    kind = {"door": " (with the time a person takes)", "supply": " (read off the supply)"}.get(
-        lock.latency_kind or "", ""
-    )
-    says = (
-        f"{lock.id} lets go {abs(percent):.0f} % {word} than before: {drift.now_ms:.3g} ms "
-        f"against {drift.before_ms:.3g} ms{at}{kind}."
-    )
+    corrected = lock.pulsed and bool(days.volts_known.any())
+    says = [say(
+        "release-slower" if drift.change > 0 else "release-sooner",
+        percent=Amount(abs(percent), "%"), now=Amount(drift.now_ms, "ms"),
+        before=Amount(drift.before_ms, "ms"),
+    )]
+    if corrected:
+        says.append(say("at-rated-volts"))
+    if lock.latency_kind in ("door", "supply"):
+        says.append(say(f"time-from-{lock.latency_kind}"))
     if days.resolution_ms >= 2 and days.resolution_ms > 0.04 * days.reference_ms:
-        says += (
-            f" Its feedback is polled every {days.resolution_ms:.3g} ms; changes below "
-            f"{drift.detectable * days.reference_ms:.2g} ms cannot be seen."
-        )
+        says.append(say("polled-feedback", step=Amount(days.resolution_ms, "ms"),
+                        least=Amount(drift.detectable_change * days.reference_ms, "ms")))
     return finding(
         lock.id, condition, urgency, probability(drift.fit.log_odds),
         says=says, since=drift.since, since_low=drift.since_low, since_high=drift.since_high,
@@ -279,14 +275,15 @@ def _drift_finding(
         evidence=[
             *_as_logged(drift, history),
             Evidence(
-                f"median latency{at or ' beside its siblings'}", drift.now_ms, "ms",
+                "median-latency-at-rated-volts" if corrected
+                else "median-latency-beside-its-siblings", drift.now_ms, "ms",
                 n=drift.releases_now,
                 now_low=drift.now_low_ms, now_high=drift.now_high_ms, before=drift.before_ms,
                 before_low=drift.before_low_ms, before_high=drift.before_high_ms,
             ),
-            Evidence("change since then", percent, "%", n=int(days.releases.sum()),
+            Evidence("change-since-then", percent, "%", n=int(days.releases.sum()),
                      now_low=low, now_high=high, before=0.0),
-            Evidence("smallest change two weeks would show", 100 * drift.detectable, "%"),
+            Evidence("smallest-change-two-weeks-would-show", 100 * drift.detectable_change, "%"),
             *_by_week(history, drift),
         ],
         extra={"course": "step" if drift.fit.step_share > 0.5 else "gradual"},
@@ -297,14 +294,13 @@ def _by_week(history: History, drift: LockDrift) -> list[Evidence]:
     """The CUSUM of weekly levels, and the slope where weeks enough have passed since the start."""
     course = weekly_course(drift, drifts(history).wander[group_of(drift.days.lock)])
     out = [Evidence(
-        "CUSUM of weekly levels, alarm at 5", course.sum_high if drift.change > 0
+        "cusum-of-weekly-levels-alarm-at-5", course.sum_high if drift.change > 0
         else course.sum_low, "standard deviations", n=course.week.size,
     )]
     if course.slope is not None and drift.fit is not None and drift.fit.step_share < 0.5:
-        slope = course.slope
+        slope, low, high = course.slope
         out.append(Evidence(
-            "slope since then", 100 * slope.slope, "% a week", now_low=100 * slope.slope_low,
-            now_high=100 * slope.slope_high,
+            "slope-since-then", 100 * slope, "% a week", now_low=100 * low, now_high=100 * high,
         ))
     return out
 
@@ -321,7 +317,7 @@ def _as_logged(drift: LockDrift, history: History) -> list[Evidence]:
     before, before_low, before_high = median_interval(past)
     known = past.size > 0
     return [Evidence(
-        "median latency", middle, "ms", n=int(ends.sum()), now_low=low, now_high=high,
+        "median-latency", middle, "ms", n=int(ends.sum()), now_low=low, now_high=high,
         before=before if known else None, before_low=before_low if known else None,
         before_high=before_high if known else None,
     )]
@@ -329,7 +325,7 @@ def _as_logged(drift: LockDrift, history: History) -> list[Evidence]:
 
 def _forced_openings(history: History) -> dict[str, Finding]:
     """Magnets pulled open while energised, oftener than chance and than before."""
-    opened = with_weeks(history.openings.filter(pl.col("energised")), "time", history)
+    opened = history.dated("openings").filter(pl.col("energised"))
     out: dict[str, Finding] = {}
     for name, rows in per_lock(opened).items():
         lock = history.venue.locks_by_id.get(name)
@@ -349,10 +345,9 @@ def _forced_openings(history: History) -> dict[str, Finding]:
         since = _first_busy_week(rows, before, history)
         out[name] = finding(
             name, "weakening-hold", "week", min(0.6 + 0.1 * now, 0.98),
-            says=f"{name} came open {now} times this week while it was energised, "
-                 f"{before:.1f} a week before.",
-            since=since, not_excluded=("forced by players", "low-supply"),
-            evidence=[Evidence("openings while energised", float(now), "a week", n=now,
+            says=[say("opened-while-energised", count=now, before=Amount(before, "a week"))],
+            since=since, not_excluded=("forced-by-players", "low-supply"),
+            evidence=[Evidence("openings-while-energised", float(now), "a week", n=now,
                                now_low=low, now_high=high, before=before)],
         )
     return out
@@ -377,6 +372,26 @@ def _first_busy_week(rows: pl.DataFrame, before: float, history: History) -> dat
     return first if isinstance(first, date) else history.week.monday - timedelta(weeks=ago)
 
 
-CANDIDATES: tuple[Callable[[History], list[Finding]], ...] = (
-    sticking_catch, slow_drop, weakening_hold, lost_diode,
+_LATENCY = (
+    "median-latency", "median-latency-at-rated-volts", "median-latency-beside-its-siblings",
+    "change-since-then", "smallest-change-two-weeks-would-show",
+    "cusum-of-weekly-levels-alarm-at-5", "slope-since-then",
+)
+_SLOW = (
+    "slow-or-unanswered-commands", "the-same-after-a-rest", "median-latency-of-the-slow-ones",
+)
+
+STICKING_CATCH = Condition(
+    "sticking-catch", (sticking_catch, slow_at_times, slow_beside_siblings), (*_LATENCY, *_SLOW),
+    mechanisms=PULSED, explains=("no-release", "short-pulse"), takes_urgency_of=("no-release",),
+    needs_part=True,
+)
+SLOW_DROP = Condition(
+    "slow-drop", (slow_drop, slow_at_times, slow_beside_siblings), (*_LATENCY, *_SLOW),
+    mechanisms=("magnet",), explains=("no-release", "short-pulse"),
+    takes_urgency_of=("no-release",), needs_part=True,
+)
+WEAKENING_HOLD = Condition(
+    "weakening-hold", (weakening_hold,), (*_LATENCY, "openings-while-energised"),
+    mechanisms=("magnet",), explains=("not-reclosed",), needs_part=True,
 )

@@ -4,17 +4,16 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Callable
 from datetime import date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
 import numpy as np
 import polars as pl
 
-from remanence.analytics.conditions.evidence import finding
+from remanence.analytics.conditions.condition import Condition, finding
 from remanence.analytics.conditions.log_gaps import Silence, silences
 from remanence.analytics.history import History
-from remanence.shared.findings import Evidence, Finding
+from remanence.shared.findings import Amount, Evidence, Finding, Sentence, say
 from remanence.shared.venue import Lock
 
 _FAILED = re.compile(
@@ -63,9 +62,8 @@ def _failed_test(history: History, lock: Lock, rows: pl.DataFrame) -> Finding:
     return finding(
         lock.id, "release-test-due", "now", 0.99, since=rows["date"][streak],
         since_low=rows["date"][streak - 1] if streak else None, since_high=rows["date"][streak],
-        says=f"{lock.id} failed its last release test, on {_day(last)}. Nobody may be behind it "
-             "until a test is passed.",
-        evidence=[Evidence("failed release tests in a row", len(failed) - streak, "tests",
+        says=[say("test-failed", day=last)],
+        evidence=[Evidence("failed-release-tests-in-a-row", len(failed) - streak, "tests",
                            n=len(failed))],
     )
 
@@ -78,20 +76,18 @@ def _overdue_test(history: History, lock: Lock, last: date | None) -> list[Findi
         if age <= interval:
             return []
         since = last + timedelta(days=math.floor(interval) + 1)
-        words = (f"{lock.id} is on a way out and was last release-tested {age} days ago, on "
-                 f"{_day(last)}; the venue asks for every {interval:g} days.")
+        said = say("test-overdue", age=age, day=last, interval=interval)
     else:
         age = None
         first = lock.installed or _first_day(history)
         if first is not None and first > history.week.sunday:
             return []
         since = first
-        words = (f"{lock.id} is on a way out and the service log holds no release test of it; "
-                 f"the venue asks for one every {interval:g} days.")
+        said = say("test-missing", interval=interval)
     return [finding(
         lock.id, "release-test-due", "week", 0.99, since=since, since_low=since, since_high=since,
-        says=words,
-        evidence=[Evidence("days since the last release test", age, "days", n=int(last is not None),
+        says=[said],
+        evidence=[Evidence("days-since-the-last-release-test", age, "days", n=int(last is not None),
                            before=interval)],
     )]
 
@@ -103,15 +99,6 @@ def _first_day(history: History) -> date | None:
     ]
     moments = [moment for moment in firsts if isinstance(moment, datetime)]
     return min(moments).astimezone(history.venue.zone).date() if moments else None
-
-
-def _day(day: date) -> str:
-    return f"{day.day} {day:%B %Y}"
-
-
-def _minute(moment: datetime, zone: ZoneInfo) -> str:
-    local = moment.astimezone(zone)
-    return f"{local:%A} {local.day} {local:%B %H:%M}"
 
 
 # Clocks.
@@ -131,7 +118,7 @@ def clock_fault(history: History) -> list[Finding]:
     for (controller,), rows in week.group_by("controller", maintain_order=True):
         zone = history.venue.zone
         days = rows["time"].dt.convert_time_zone(history.venue.time_zone).dt.date()
-        rows = rows.with_columns(day=days)
+        rows = rows.with_columns(day=days).sort("time")
         broken = rows.filter(~pl.col("mended").fill_null(False) & (pl.col("kind") != "restart"))
         restarts = rows.filter(pl.col("kind") == "restart")
         lost = restarts.filter(~pl.col("mended").fill_null(False))
@@ -142,24 +129,24 @@ def clock_fault(history: History) -> list[Finding]:
             (pl.col("controller") == controller) & (pl.col("time") < history.start)
         )
         seconds = broken["seconds"].abs().max()
-        kinds = ", ".join(_counted(broken, lost, restarts if many else lost))
         grave = many or lost.height or broken.filter(pl.col("kind") != "missing-hour").height
         first = rows["day"].min()
         found.append(finding(
             str(controller), "clock-fault", "plan" if grave else "watch",
             0.97 if broken.height or lost.height else 0.96,
             since=first if isinstance(first, date) else None,
-            says=f"{controller}'s times cannot all be trusted this week: {kinds}. First on "
-                 f"{_minute(rows['time'].min(), zone)}."  # type: ignore[arg-type]
-                 + (" A unit that restarts forgets which locks it holds." if many else "")
-                 + _mended(rows),
+            says=[
+                say("clock-untrusted", moment=_local(rows["time"][0], zone)),
+                *_counted(broken, restarts if many else lost),
+                *([say("restarts-forget")] if many else []), *_mended(rows),
+            ],
             evidence=[
-                Evidence("clock events that could not be mended", broken.height + lost.height,
+                Evidence("clock-events-that-could-not-be-mended", broken.height + lost.height,
                          "events", n=rows.height, before=_weekly(past.filter(
                              ~pl.col("mended").fill_null(False)), history)),
                 Evidence("restarts", restarts.height, "restarts", n=restarts.height,
                          before=_weekly(past.filter(pl.col("kind") == "restart"), history)),
-                *([Evidence("largest jump", float(seconds), "s", n=broken.height)]
+                *([Evidence("largest-jump", float(seconds), "s", n=broken.height)]
                   if isinstance(seconds, int | float) else []),
                 *_mended_jumps(rows),
             ],
@@ -171,31 +158,34 @@ def clock_fault(history: History) -> list[Finding]:
 
 def _mended_jumps(rows: pl.DataFrame) -> list[Evidence]:
     jumps = rows.filter(pl.col("mended").fill_null(False) & (pl.col("kind") == "step"))
-    return [Evidence("jumps that were mended", jumps.height, "events", n=jumps.height)] if (
+    return [Evidence("jumps-that-were-mended", jumps.height, "events", n=jumps.height)] if (
         jumps.height) else []
 
 
-def _mended(rows: pl.DataFrame) -> str:
+def _mended(rows: pl.DataFrame) -> list[Sentence]:
     """What was mended of the week's jumps, by how much and why: the first few."""
     jumps = rows.filter(pl.col("mended").fill_null(False) & (pl.col("kind") == "step"))
-    if "how" not in jumps.columns:
-        jumps = jumps.with_columns(how=pl.lit(None, pl.String))
-    said = [f" Mended: {seconds:+.3f} s at {file}, line {line} ({how or 'set to true time'})."
-            for seconds, file, line, how in jumps.head(3).select(
-                "seconds", "file", "line", "how").iter_rows()]
-    return "".join(said) + (f" {jumps.height - 3} more were mended." if jumps.height > 3 else "")
+    said = [say("jump-mended", seconds=Amount(seconds, "s"), file=str(file), line=str(line))
+            for seconds, file, line in jumps.head(_MENDED_SHOWN).select(
+                "seconds", "file", "line").iter_rows()]
+    more = jumps.height - _MENDED_SHOWN
+    return said + ([say("jumps-mended-more", count=more)] if more > 0 else [])
 
 
-def _counted(broken: pl.DataFrame, lost: pl.DataFrame, restarts: pl.DataFrame) -> list[str]:
-    words = {"step": "jumps", "wrap": "counter wraps", "missing-hour": "times in an hour that "
-             "the clock change leaves out", "unanchored": "stretches without any wall time"}
+_MENDED_SHOWN = 3
+"""So many mended jumps are told one by one; the table of clock events holds them all."""
+
+
+def _counted(broken: pl.DataFrame, restarts: pl.DataFrame) -> list[Sentence]:
     counts = broken.group_by("kind", maintain_order=True).len()
-    said = [f"{count} {words.get(kind, kind)}" if count != 1 or kind == "missing-hour"
-            else f"1 {words.get(kind, kind).replace('jumps', 'jump').replace('wraps', 'wrap')}"
-            for kind, count in counts.rows()]
+    said = [say(f"clock-{kind}", count=count) for kind, count in counts.rows()]
     if restarts.height:
-        said.append(f"{restarts.height} restart{'s' if restarts.height > 1 else ''}")
+        said.append(say("clock-restart", count=restarts.height))
     return said
+
+
+def _local(moment: datetime, zone: ZoneInfo) -> datetime:
+    return moment.astimezone(zone)
 
 
 def _weekly(past: pl.DataFrame, history: History) -> float | None:
@@ -273,30 +263,31 @@ def _gap_finding(
     gaps.sort(key=lambda gap: (order.index(gap[1]), -gap[0].hours))
     silence, urgency, score = gaps[0]
     hours = sum(gap[0].hours for gap in gaps)
-    name = subject if subject is not None else "the whole venue"
-    span = (f"since {_minute(silence.start, zone)}" if silence.ongoing else
-            f"between {_minute(silence.start, zone)} and {_minute(silence.end, zone)}")
-    meanwhile = (f" while other controllers logged {silence.edges_elsewhere} commands and "
-                 "contact changes" if silence.edges_elsewhere else "")
-    more = f" {len(gaps) - 1} more such silences this week." if len(gaps) > 1 else ""
-    closed = (" The log cannot tell a closed day from a lost one."
-              if subject is None and not silence.steady else "")
+    start, end = _local(silence.start, zone), _local(silence.end, zone)
+    says = [say("silent-since", start=start) if silence.ongoing
+            else say("silent-between", start=start, end=end)]
+    if silence.edges_elsewhere:
+        says.append(say("others-logged", records=silence.edges_elsewhere))
+    if len(gaps) > 1:
+        says.append(say("more-silences", count=len(gaps) - 1))
+    if subject is None and not silence.steady:
+        says.append(say("closed-or-lost"))
     lost = max(0.0, hours)
     return finding(
         subject if subject is not None else history.venue.id, "log-gap", urgency, score,
         since=silence.start.astimezone(zone).date(),
         since_low=silence.start.astimezone(zone).date(),
         since_high=(silence.start + timedelta(hours=1)).astimezone(zone).date(),
-        says=f"Nothing was logged by {name} {span}{meanwhile}.{more}{closed}",
+        says=says,
         evidence=[
-            Evidence("hours without a record that usually have some", lost, "h", n=len(gaps),
+            Evidence("hours-without-a-record-that-usually-have-some", lost, "h", n=len(gaps),
                      before=0.0 if silence.usual == 0 else None),
-            Evidence("surprise of the silence, against that of earlier weeks",
+            Evidence("surprise-of-the-silence-against-that-of-earlier-weeks",
                      silence.surprise, "nat", n=max(1, silence.weeks_known),
                      before=silence.usual),
         ],
         not_excluded=("closed",) if subject is None and not silence.steady else
-                     ("room not played",) if not silence.steady else (),
+                     ("room-not-played",) if not silence.steady else (),
         subject_kind="venue" if subject is None else "controller",
     )
 
@@ -310,14 +301,27 @@ def _never_heard(history: History) -> list[Finding]:
     return [
         finding(
             controller, "log-gap", "watch", 0.6, since=first, subject_kind="controller",
-            says=f"The venue file names {controller}, but no log holds a record of it.",
-            evidence=[Evidence("records ever seen", 0.0, "records", n=len(heard))],
-            not_excluded=("log files not named in the venue file",),
+            says=[say("never-heard")],
+            evidence=[Evidence("records-ever-seen", 0.0, "records", n=len(heard))],
+            not_excluded=("log-files-not-named-in-the-venue-file",),
         )
         for controller in history.venue.controllers if controller not in heard
     ]
 
 
-CANDIDATES: tuple[Callable[[History], list[Finding]], ...] = (
-    release_test_due, clock_fault, log_gap,
+RELEASE_TEST_DUE = Condition(
+    "release-test-due", (release_test_due,),
+    ("days-since-the-last-release-test", "failed-release-tests-in-a-row"), certain=True,
+)
+CLOCK_FAULT = Condition(
+    "clock-fault", (clock_fault,),
+    ("clock-events-that-could-not-be-mended", "restarts", "largest-jump",
+     "jumps-that-were-mended"),
+    subject_kinds=("controller",), mechanisms=(),
+)
+LOG_GAP = Condition(
+    "log-gap", (log_gap,),
+    ("hours-without-a-record-that-usually-have-some",
+     "surprise-of-the-silence-against-that-of-earlier-weeks", "records-ever-seen"),
+    subject_kinds=("controller", "venue"), mechanisms=(),
 )

@@ -2,16 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-
 import numpy as np
 
-from remanence.analytics.conditions.evidence import finding
+from remanence.analytics.conditions.condition import finding
 from remanence.analytics.drift.judge import LockDrift, drifts
 from remanence.analytics.drift.season import LEAST_SIBLINGS
 from remanence.analytics.history import History, family
-from remanence.analytics.statistics.intervals import probability
-from remanence.shared.findings import Evidence, Finding
+from remanence.analytics.statistics.intervals import probability, robust_deviation
+from remanence.shared.findings import Amount, Evidence, Finding, say
 
 YOUNG_DAYS = 28
 """With less of a past than this a lock is held against its siblings."""
@@ -62,7 +60,7 @@ def _as_its_predecessor(drift: LockDrift, earlier: LockDrift | None) -> bool:
 def _score(drift: LockDrift, others: np.ndarray) -> float | None:
     """Probability that it is slow for a reason: against sound locks' spread, with a heavy tail."""
     usual = float(np.median(others))
-    spread = max(1.4826 * float(np.median(np.abs(others - usual))), BETWEEN_LOCKS)
+    spread = max(robust_deviation(others), BETWEEN_LOCKS)
     off = (float(np.log(drift.now_ms)) - usual) / spread
     if not np.isfinite(off) or off < 2.5:
         return None
@@ -81,16 +79,13 @@ def _said(drift: LockDrift, others: np.ndarray, score: float) -> Finding:
     return finding(
         lock.id, "slow-drop" if lock.is_magnet else "sticking-catch", "plan", score,
         since=drift.segment_start,
-        says=f"{lock.id} has too short a past to be held against; beside its {others.size} "
-             f"siblings ({usual:.3g} ms) it is slow: {drift.now_ms:.3g} ms.",
+        says=[say("slow-beside-same-kind", others=int(others.size), usual=Amount(usual, "ms"),
+                  now=Amount(drift.now_ms, "ms"))],
         evidence=[Evidence(
-            "median latency beside its siblings'", drift.now_ms, "ms", n=drift.releases_now,
+            "median-latency-beside-its-siblings", drift.now_ms, "ms", n=drift.releases_now,
             now_low=drift.now_low_ms, now_high=drift.now_high_ms, before=usual,
             before_low=float(low), before_high=float(high),
         )],
-        not_excluded=("another make or size of lock",),
+        not_excluded=("another-make-or-size-of-lock",),
         extra={"course": "from the start"},
     )
-
-
-CANDIDATES: tuple[Callable[[History], list[Finding]], ...] = (slow_beside_siblings,)

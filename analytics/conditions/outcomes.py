@@ -2,18 +2,27 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from datetime import date, timedelta
 
 import numpy as np
 import polars as pl
 
-from remanence.analytics.conditions.evidence import finding, raised_on_way_out, share_evidence
+from remanence.analytics.conditions.condition import Condition, failed_repair, finding
+from remanence.analytics.conditions.evidence import raised_on_way_out, share_evidence
 from remanence.analytics.drift.judge import drifts
-from remanence.analytics.history import History, baseline_start, last_service, per_lock, with_weeks
-from remanence.analytics.statistics.intervals import Reals, probability
-from remanence.analytics.statistics.rates import Rate, rate_that_matters
-from remanence.shared.findings import Evidence, Finding
+from remanence.analytics.history import (
+    History,
+    actuations_by_lock,
+    day_ordinals,
+    last_service,
+    since_baseline,
+)
+from remanence.analytics.statistics.arrays import Reals
+from remanence.analytics.statistics.change import Change
+from remanence.analytics.statistics.intervals import probability, robust_deviation
+from remanence.analytics.statistics.rates import rate_that_matters
+from remanence.shared.findings import Amount, Evidence, Finding, say
 from remanence.shared.venue import Lock
 
 HEALTHY_NO_RELEASE = (0.4, 250.0)
@@ -32,19 +41,15 @@ PULSE_MARGIN = 1.05
 
 def _rows(history: History) -> Iterator[tuple[Lock, pl.DataFrame, Reals]]:
     """Each lock's rows since its baseline's start, with the day counted from the week's Monday."""
-    dated = with_weeks(history.actuations, "command_time", history)
-    by_lock = per_lock(dated)
+    by_lock = actuations_by_lock(history)
     epoch = history.week.monday.toordinal()
     for lock in history.venue.locks:
         rows = by_lock.get(lock.id)
         if rows is None:
             continue
-        start = baseline_start(history, lock.id)
-        if start is not None:
-            rows = rows.filter(pl.col("day") >= start)
+        rows = since_baseline(rows, history, lock.id)
         if rows.height:
-            day = rows["day"].to_physical().to_numpy().astype(float) + 719163.0 - epoch
-            yield lock, rows, day
+            yield lock, rows, (day_ordinals(rows["day"]) - epoch).astype(float)
 
 
 def _date(history: History, day: float) -> date:
@@ -66,34 +71,29 @@ def no_release(history: History) -> list[Finding]:
         short = _too_short(lock, rows, history)
         if short is not None and short[0] > 0.5:
             continue
-        since, low, high = (
-            _date(history, moment) for moment in (rate.since, rate.since_low, rate.since_high)
-        )
+        since, low, high = rate.dates(history.week.monday.toordinal())
         unhelped = _before_service(history, lock.id)
-        words, extra = "", {}
         if unhelped is not None:
-            earlier, done, action = unhelped
-            since, low, high = (_date(history, moment) for moment in (
-                earlier.since, earlier.since_low, earlier.since_high))
-            words = f" It was {action} on {done.isoformat()}, which did not help."
-            extra = {"service": {"date": done.isoformat(), "action": action, "helped": False}}
-        share = rate.count / rate.total
-        serious = 100 * share >= history.venue.limits.no_release_now_percent
+            since, low, high = unhelped[0].dates(history.week.monday.toordinal())
+        (count, total), window = rate.now.count, rate.window_days or 0
+        serious = 100 * rate.now.level >= history.venue.limits.no_release_now_percent
         urgency = raised_on_way_out("now" if serious else "week", lock)
-        retries = int((rows["attempt"].fill_null(1) > 1).to_numpy()[day > 6 - rate.window_days]
+        retries = int((rows["attempt"].fill_null(1) > 1).to_numpy()[day > 6 - window]
                       .sum())
         found.append(finding(
             lock.id, "no-release", urgency, probability(rate.log_odds),
             since=since, since_low=low, since_high=high,
-            says=f"{lock.id} did not release on {rate.count} of {rate.total} commands in the last "
-                 f"{rate.window_days} days" + (f"; {retries} retries." if retries else ".") + words,
+            says=[
+                say("not-released", failed=count, total=total, days=window),
+                *([say("tried-again", count=retries)] if retries else []),
+            ],
             evidence=[
-                share_evidence("commands without release", (rate.count, rate.total),
-                               (rate.count_before, rate.total_before)),
-                Evidence("retries", float(retries), "commands", n=rate.total),
+                share_evidence("commands-without-release", rate.now.count, rate.before.count),
+                Evidence("retries", float(retries), "commands", n=total),
             ],
             not_excluded=_unseen(rows, lock),
-            extra={"share": round(share, 4), **extra},
+            extra={"share": round(rate.now.level, 4),
+                   **failed_repair(unhelped[1:] if unhelped is not None else None)},
         ))
     return found
 
@@ -114,21 +114,19 @@ def _usual_failures(
     return (1.0 + missed, 8.0 + weight * float(past.sum()) - missed), (8.0, 2.0)
 
 
-def _before_service(history: History, name: str) -> tuple[Rate, date, str] | None:
+def _before_service(history: History, name: str) -> tuple[Change, date, str] | None:
     """What the lock's failures were like just before its last service, if they mattered then."""
     serviced = last_service(history, name)
     if serviced is None or (history.week.sunday - serviced[0]).days > 90:
         return None
-    rows = with_weeks(
-        history.actuations.filter(pl.col("lock") == name), "command_time", history
-    ).filter(
+    rows = actuations_by_lock(history)[name].filter(
         (pl.col("day") < serviced[0]) & (pl.col("attempt").fill_null(1) == 1)
         & pl.col("outcome").is_in(["released", "no-release"])
     )
     if rows.is_empty():
         return None
     monday = history.week.monday
-    day = rows["day"].to_physical().to_numpy().astype(float) + 719163.0 - monday.toordinal()
+    day = (day_ordinals(rows["day"]) - monday.toordinal()).astype(float)
     rate = rate_that_matters(
         day, (rows["outcome"] == "no-release").to_numpy(), healthy=HEALTHY_NO_RELEASE,
         faulty=FAULTY_NO_RELEASE, prior=PRIOR, last_day=float((serviced[0] - monday).days - 1),
@@ -173,7 +171,7 @@ def _too_short(
         return None
     latency = reference["latency_ms"].to_numpy()
     middle = float(np.median(latency))
-    spread = 1.4826 * float(np.median(np.abs(np.log(latency / middle))))
+    spread = robust_deviation(np.log(latency))
     needed = middle * float(np.exp(1.645 * max(spread, 0.05)))
     pulse = now["pulse_ms"].to_numpy()
     late = (now["outcome"] == "no-release").to_numpy() | (
@@ -204,14 +202,13 @@ def short_pulse(history: History) -> list[Finding]:
             lock.id, "short-pulse", raised_on_way_out("week", lock),
             float(np.clip(0.5 + 0.1 * failures, 0, 0.98)),
             since=_date(history, since) if since is not None else None,
-            says=f"{int(short.sum())} of {pulse.size} pulses of {lock.id} this week ended before "
-                 f"the {needed:.3g} ms that 95 % of its releases need; {failures} of {total} "
-                 "commands failed or came late for that.",
+            says=[say("pulses-too-short", short=int(short.sum()), pulses=int(pulse.size),
+                      needed=Amount(needed, "ms"), failed=failures, total=total)],
             evidence=[
-                Evidence("median pulse", float(np.median(pulse)), "ms", n=pulse.size,
+                Evidence("median-pulse", float(np.median(pulse)), "ms", n=pulse.size,
                          before=_median(before["pulse_ms"])),
-                Evidence("latency that 95 % of releases need", needed, "ms"),
-                share_evidence("commands that failed for it", (failures, total)),
+                Evidence("latency-that-95-of-releases-need", needed, "ms"),
+                share_evidence("commands-that-failed-for-it", (failures, total)),
             ],
             not_excluded=("sticking-catch",) if not lock.is_magnet else ("slow-drop",),
             extra={"explained": round(explained, 3),
@@ -275,22 +272,31 @@ def _feedback_moves(this_week: pl.DataFrame, open_now: pl.DataFrame) -> bool:
     return (this_week["outcome"] == "released").any()
 
 
-def _left_open(history: History, lock: Lock, rate: Rate) -> Finding:
+def _left_open(history: History, lock: Lock, rate: Change) -> Finding:
     drift = drifts(history).current.get(lock.id)
-    unsure = ("catch spring weak",) if not lock.is_magnet else ("weakening-hold",)
+    unsure = ("catch-spring-weak",) if not lock.is_magnet else ("weakening-hold",)
+    since, low, high = rate.dates(history.week.monday.toordinal())
+    count, total = rate.now.count
     return finding(
         lock.id, "not-reclosed", "week" if lock.on_way_out is False else "plan",
         probability(rate.log_odds),
-        since=_date(history, rate.since), since_low=_date(history, rate.since_low),
-        since_high=_date(history, rate.since_high),
-        says=f"{lock.id} stood open on {rate.count} of {rate.total} commands in the last "
-             f"{rate.window_days} days: it was not closed at the reset, or does not catch.",
-        evidence=[share_evidence("commands that found it open", (rate.count, rate.total),
-                                 (rate.count_before, rate.total_before))],
+        since=since, since_low=low, since_high=high,
+        says=[say("left-open", found=count, total=total, days=rate.window_days or 0)],
+        evidence=[share_evidence("commands-that-found-it-open", rate.now.count,
+                                 rate.before.count)],
         not_excluded=unsure if drift is not None else (*unsure, "contact-stuck"),
     )
 
 
-CANDIDATES: tuple[Callable[[History], list[Finding]], ...] = (
-    no_release, short_pulse, not_reclosed,
+NO_RELEASE = Condition(
+    "no-release", (no_release,), ("commands-without-release", "retries"), needs_part=True,
+)
+SHORT_PULSE = Condition(
+    "short-pulse", (short_pulse,),
+    ("median-pulse", "latency-that-95-of-releases-need", "commands-that-failed-for-it"),
+    explains=("no-release", "loaded-catch"), takes_urgency_of=("no-release",),
+)
+NOT_RECLOSED = Condition(
+    "not-reclosed", (not_reclosed,), ("commands-that-found-it-open",),
+    explains=("opened-unpowered",),
 )

@@ -8,10 +8,11 @@ from datetime import date, datetime
 import numpy as np
 import polars as pl
 
-from remanence.analytics.conditions.evidence import finding, share_evidence
+from remanence.analytics.conditions.condition import Condition, failed_repair, finding
+from remanence.analytics.conditions.evidence import share_evidence
 from remanence.analytics.conditions.fault_course import Course, course
 from remanence.analytics.history import Flags, History, Reals, Rows, rows_by_lock
-from remanence.shared.findings import Evidence, Finding
+from remanence.shared.findings import Amount, Evidence, Finding, Sentence, say
 from remanence.shared.tables import TIMESTAMP
 
 _ALLOWANCE = 1.10
@@ -154,35 +155,43 @@ def over_long_energising(history: History) -> list[Finding]:
         found.append(finding(
             name, "over-long-energising", urgency, 0.99 if ratio >= 1.5 or count > 1 else 0.96,
             since=stretch.since, since_low=stretch.low, since_high=stretch.high,
-            says=_over_long_words(times, worst, count, total) + stretch.repair_words,
+            says=_over_long_says(times, worst, count, total),
             evidence=_over_long_evidence(times, worst, stretch),
             not_excluded=("contact-stuck",) if lock.self_cut else (),
+            extra=failed_repair(stretch.unhelped),
         ))
     return found
 
 
-def _over_long_words(times: OnTimes, worst: int, count: int, total: int) -> str:
+def _over_long_says(times: OnTimes, worst: int, count: int, total: int) -> list[Sentence]:
     lock = times.rows.lock
-    on_s, when = times.on_ms[worst] / 1000.0, date.fromordinal(int(times.rows.day[worst]))
-    rated = []
+    longest = Amount(float(times.on_ms[worst]) / 1000.0, "s")
+    said = [say("on-too-long", found=count, total=total, longest=longest,
+                day=date.fromordinal(int(times.rows.day[worst])))]
     if lock.max_on_ms is not None:
-        rated.append(f"{lock.max_on_ms / 1000:g} s")
+        said.append(say("rated-for", longest=Amount(lock.max_on_ms / 1000.0, "s")))
     if lock.duty_percent is not None and lock.duty_percent < 100:
-        rated.append(f"{lock.duty_percent:g} % of the time")
-    last = " and still is" if times.lasting[worst] else ""
-    share = ("every time" if count == total else f"{count} of {total} times") + " this week"
-    return (f"The coil of {lock.id} was on beyond its rating ({', '.join(rated)}) {share}; the "
-            f"longest {on_s:.3g} s, on {when:%A} {when.day} {when:%B}{last}.")
+        said.append(say("rated-duty", duty=Amount(lock.duty_percent, "%")))
+    if times.lasting[worst]:
+        said.append(say("still-on"))
+    return said
 
 
 def _over_long_evidence(times: OnTimes, worst: int, stretch: Course) -> list[Evidence]:
     lock, now = times.rows.lock, stretch.live
     out = [
-        Evidence("longest time on this week", float(times.on_ms[worst]), "ms",
+        Evidence("longest-time-on-this-week", float(times.on_ms[worst]), "ms",
                  n=int(now.sum()), before=lock.max_on_ms),
-        share_evidence("energisings beyond the rating", stretch.now, stretch.before),
+        share_evidence("energisings-beyond-the-rating", stretch.now, stretch.before),
     ]
     if lock.duty_percent is not None and lock.duty_percent < 100:
-        out.append(Evidence("largest share of time on", 100 * float(times.duty[now].max()), "%",
+        out.append(Evidence("largest-share-of-time-on", 100 * float(times.duty[now].max()), "%",
                             n=int(now.sum()), before=lock.duty_percent))
     return out
+
+
+OVER_LONG_ENERGISING = Condition(
+    "over-long-energising", (over_long_energising,),
+    ("longest-time-on-this-week", "energisings-beyond-the-rating", "largest-share-of-time-on"),
+    takes_urgency_of=("hot-coil",),
+)

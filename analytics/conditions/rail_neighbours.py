@@ -8,20 +8,19 @@ from datetime import date
 
 import numpy as np
 
-from remanence.analytics.conditions.evidence import finding
+from remanence.analytics.conditions.condition import finding
 from remanence.analytics.conditions.slow_mode import slow_modes
 from remanence.analytics.drift.judge import LockDrift, drifts
+from remanence.analytics.drift.neighbours import LEAST_NEIGHBOURS
 from remanence.analytics.history import History
-from remanence.shared.findings import Evidence, Finding
+from remanence.shared.findings import Evidence, Finding, say
 from remanence.shared.venue import Lock
 
 SLOW = ("sticking-catch", "no-release")
-LEAST_MATES = 3
 ALIKE_SHARE = 0.3
 """Where this share of a rail's other locks shows the same, it is the rail's doing. (What most of
 them show is allowed for before: a part of them may be of a weaker kind.)"""
-LEAST_ALIKE_MATES = 2
-LEAST_ALIKE = 0.05
+LEAST_ALIKE_NEIGHBOURS = 2
 SHARED_SHARE = 0.7
 """Where so many of a rail's locks have become slower together, it is what they share."""
 ALIKE_OF_TYPICAL = 0.25
@@ -54,24 +53,25 @@ def beyond_rail(history: History, item: Finding, lock: Lock, rail: Finding) -> b
         # A rail that failed once, weeks ago, has shown by now what it does to this lock.
         return True
     modes = slow_modes(history)
-    mates = [
+    neighbours = [
         judged[other.id] for other in history.venue.locks_on(lock.supply)
         if other.id != lock.id and not other.is_magnet and other.id in judged
     ]
-    if len(mates) < LEAST_MATES:
+    if len(neighbours) < LEAST_NEIGHBOURS:
         return False
+    gate = history.venue.limits.drift_gate_percent / 100
     slower = [
-        mate for mate in mates
-        if mate.fit is not None and mate.fit.log_odds > 0 and mate.change > LEAST_ALIKE
-        and _together(mate.since, rail)
+        neighbour for neighbour in neighbours
+        if neighbour.fit is not None and neighbour.fit.log_odds > 0 and neighbour.change > gate
+        and _together(neighbour.since, rail)
     ]
-    alike = {mate.lock for mate in slower}
+    alike = {neighbour.lock for neighbour in slower}
     if not drifting:
-        alike |= {mate.lock for mate in mates if mate.lock in modes}
-    if len(alike) >= max(ALIKE_SHARE * len(mates), LEAST_ALIKE_MATES):
+        alike |= {neighbour.lock for neighbour in neighbours if neighbour.lock in modes}
+    if len(alike) >= max(ALIKE_SHARE * len(neighbours), LEAST_ALIKE_NEIGHBOURS):
         if not drifting or own is None or not slower:
             return False
-        typical = float(np.median([mate.change for mate in slower]))
+        typical = float(np.median([neighbour.change for neighbour in slower]))
         return own.seen_low > 2.0 * typical
     if drifting:
         return own is not None and own.fit is not None and own.fit.log_odds > BESIDE_RAIL
@@ -123,7 +123,7 @@ def shared_by_rail(found: Sequence[Finding], history: History) -> list[Finding]:
         ]
         names = sorted({name for name, _ in entries})
         dates = sorted(when.toordinal() for _, when in entries)
-        if rail in told or len(names) < 2 or len(tracked) < LEAST_MATES:
+        if rail in told or len(names) < 2 or len(tracked) < LEAST_NEIGHBOURS:
             continue
         began = float(np.median(dates)) - history.week.monday.toordinal()
         typical = float(np.median([judged[name].seen for name in names]))
@@ -133,19 +133,18 @@ def shared_by_rail(found: Sequence[Finding], history: History) -> list[Finding]:
             name for name in tracked
             if name in names or (not told_volts and _slower_since(judged[name], began, typical))
         ]
-        if len(alike) < LEAST_MATES or len(alike) < SHARED_SHARE * len(tracked):
+        if len(alike) < LEAST_NEIGHBOURS or len(alike) < SHARED_SHARE * len(tracked):
             continue
         names = sorted(set(names) | set(alike))
         changes = [100 * judged[name].change for name in names if name in judged]
         since = date.fromordinal(int(np.median(dates)))
         out.append(finding(
-            rail, "supply-sag", "week", 0.9 + 0.02 * min(len(names) - LEAST_MATES, 4), since=since,
-            subject_kind="supply",
+            rail, "supply-sag", "week", 0.9 + 0.02 * min(len(names) - LEAST_NEIGHBOURS, 4),
+            since=since, subject_kind="supply",
             since_low=date.fromordinal(dates[0]), since_high=date.fromordinal(dates[-1]),
-            says=f"{len(names)} of the {len(tracked)} pulsed locks on {rail} have become slow "
-                 "together; what they share is the rail and its feed.",
-            evidence=[Evidence("median change of their latency", float(np.median(changes)), "%",
+            says=[say("slow-together", slow=len(names), total=len(tracked))],
+            evidence=[Evidence("median-change-of-their-latency", float(np.median(changes)), "%",
                                n=len(changes))] if changes else [],
-            not_excluded=("low-supply", "a warm room"),
+            not_excluded=("low-supply", "a-warm-room"),
         ))
     return out

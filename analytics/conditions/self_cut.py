@@ -7,12 +7,14 @@ from datetime import date
 import numpy as np
 import polars as pl
 
-from remanence.analytics.conditions.evidence import finding, share_evidence
+from remanence.analytics.conditions.condition import Condition, failed_repair, finding
+from remanence.analytics.conditions.evidence import share_evidence
 from remanence.analytics.conditions.fault_course import Course, course, live_rows
 from remanence.analytics.history import Flags, History, Ints, Reals, Rows, rows_by_lock
+from remanence.analytics.statistics.change import Change
 from remanence.analytics.statistics.intervals import probability
-from remanence.analytics.statistics.level_change import LevelChange, level_change
-from remanence.shared.findings import Evidence, Finding
+from remanence.analytics.statistics.level_change import level_change
+from remanence.shared.findings import Amount, Evidence, Finding, say
 
 _LEAST_PULSE_MS = 250.0
 """``end_sag_volts`` is read in the last 60 % of a pulse; in a shorter one than this a sound latch
@@ -39,7 +41,8 @@ def not_cut(history: History) -> list[Finding]:
     such commands, each left alone, speaks for the switch.
     """
     cutting = [lock.id for lock in history.venue.locks if lock.self_cut]
-    frame = history.actuations.filter(pl.col("lock").is_in(cutting) & (pl.col("sag_volts") > 0))
+    frame = history.dated("actuations").filter(
+        pl.col("lock").is_in(cutting) & (pl.col("sag_volts") > 0))
     found = []
     for name, rows in rows_by_lock(frame, "command_time", history).items():
         told, failed = _not_cut(rows)
@@ -59,16 +62,13 @@ def not_cut(history: History) -> list[Finding]:
             name, "self-cut-failed", "week",
             (0.97 if count >= 3 else 0.85) if seen else 0.96 if count >= 10 else 0.85,
             since=stretch.since, since_low=stretch.low, since_high=stretch.high,
-            says=f"{name} opens, but its own switch does not cut its coil: it stays on to the end "
-                 f"of the pulse ({on:.0f} ms) in {count} of {total} commands."
-                 + stretch.repair_words if seen else
-                 f"The coil of {name} stays on to the end of the pulse ({on:.0f} ms) in {count} of "
-                 f"{total} commands, and nobody tried again: its switch does not cut it any more."
-                 + stretch.repair_words,
+            says=[say("not-cut-though-open" if seen else "not-cut-and-left-alone",
+                      pulse=Amount(on, "ms"), found=count, total=total)],
+            extra=failed_repair(stretch.unhelped),
             evidence=[
-                share_evidence("commands that the switch did not cut", stretch.now,
+                share_evidence("commands-that-the-switch-did-not-cut", stretch.now,
                                stretch.before),
-                Evidence("time the coil was on", on, "ms", n=total,
+                Evidence("time-the-coil-was-on", on, "ms", n=total,
                          before=_usual_cut(part, failed[told])),
             ],
             not_excluded=() if seen else ("no-release",),
@@ -118,7 +118,7 @@ def loaded_to_the_end(history: History) -> list[Finding]:
     if not blind:
         return []
     pulses = _pulses(history)
-    frame = history.actuations.filter(
+    frame = history.dated("actuations").filter(
         pl.col("lock").is_in(blind) & pl.col("end_sag_volts").is_finite()
         & (pl.col("pulse_ms") >= _LEAST_PULSE_MS))
     found = []
@@ -130,9 +130,11 @@ def loaded_to_the_end(history: History) -> list[Finding]:
         level = np.bincount(where, weights=alone.real("end_sag_volts")) / np.bincount(where)
         change = level_change(days, level, history.week.monday.toordinal(),
                               floor=_noise_of_a_day(alone))
-        if change is None or not _no_longer_cut(change, _expected(history, rows, change.since)):
+        if change is None:
             continue
-        live = live_rows(alone, history) & (alone.day >= change.since.toordinal())
+        if not _no_longer_cut(change, _expected(history, rows, change.dates()[0])):
+            continue
+        live = live_rows(alone, history) & (alone.day >= change.since)
         if live.sum() < 5 or (alone.real("attempt")[live] > 1).mean() > _LEFT_ALONE_SHARE:
             continue
         found.append(_mean_finding(alone, live, change))
@@ -159,7 +161,7 @@ def _expected(history: History, rows: Rows, since: date) -> tuple[float, float]:
     if not own or len(others) < _LEAST_TELLERS:
         return float("nan"), float("nan")
     amps = {lock.id: lock.amps for lock in others}
-    frame = history.actuations.filter(
+    frame = history.dated("actuations").filter(
         pl.col("lock").is_in(list(amps)) & pl.col("sag_volts").is_finite()
     )
     local = pl.col("command_time").dt.convert_time_zone(history.venue.time_zone)
@@ -176,30 +178,31 @@ def _expected(history: History, rows: Rows, since: date) -> tuple[float, float]:
     return found[0], found[1]
 
 
-def _no_longer_cut(change: LevelChange, expected: tuple[float, float]) -> bool:
+def _no_longer_cut(change: Change, expected: tuple[float, float]) -> bool:
     """Whether it was cut, and is not, by what a coil that is not cut would take off the rail.
 
     A rail that softens makes more of what was there; so both are held against its others.
     """
     before, now = expected
     return bool(
-        change.shift > 0 and change.z > _SURE_Z and change.before < _CUT_SHARE * before
-        and change.now > _UNCUT_SHARE * now)
+        change.shift > 0 and change.z > _SURE_Z and change.before.level < _CUT_SHARE * before
+        and change.now.level > _UNCUT_SHARE * now)
 
 
-def _mean_finding(rows: Rows, live: Flags, change: LevelChange) -> Finding:
-    name, low_high = rows.lock.id, change.limits
+def _mean_finding(rows: Rows, live: Flags, change: Change) -> Finding:
+    name = rows.lock.id
+    since, low, high = change.dates()
+    now, before = change.now.level, change.before.level
     odds = 0.5 * change.z**2 + np.log(_RATE_PRIOR)
     return finding(
         name, "self-cut-failed", "week", min(probability(float(odds)), 0.95),
-        since=change.since, since_low=change.low, since_high=change.high,
-        says=f"{name} loads the rail to the end of its pulses, by {1000 * change.now:.0f} mV in "
-             f"the mean of {int(live.sum())} commands (before: {1000 * change.before:.0f} mV). "
-             "Nobody tried again: its switch does not cut its coil any more.",
+        since=since, since_low=low, since_high=high,
+        says=[say("loads-to-the-end", now=Amount(1000 * now, "mV"),
+                  before=Amount(1000 * before, "mV"), commands=int(live.sum()))],
         evidence=[Evidence(
-            "load in the last part of the pulse", change.now, "V", n=int(live.sum()),
-            now_low=change.before + low_high[0], now_high=change.before + low_high[1],
-            before=change.before,
+            "load-in-the-last-part-of-the-pulse", now, "V", n=int(live.sum()),
+            now_low=before + change.shift_low, now_high=before + change.shift_high,
+            before=before,
         )],
         not_excluded=("no-release",),
     )
@@ -211,7 +214,7 @@ _NO_PULSES = np.array([], dtype=np.int64), np.array([], dtype=np.int64), np.arra
 def _pulses(history: History) -> dict[str, tuple[Ints, Ints, Reals]]:
     """Begin and end of every pulse of each rail's latches, in order of their begin, and whose."""
     supply = {lock.id: lock.supply for lock in history.venue.locks if lock.pulsed}
-    frame = history.actuations.filter(
+    frame = history.dated("actuations").filter(
         pl.col("lock").is_in(list(supply)) & pl.col("pulse_ms").is_finite()
     ).select("lock", "command_time", "pulse_ms").sort("command_time")
     out = {}
@@ -241,3 +244,14 @@ def self_cut_failed(history: History) -> list[Finding]:
     return single + [item for item in loaded_to_the_end(history) if item.subject not in told]
 
 
+SELF_CUT_FAILED = Condition(
+    "self-cut-failed", (self_cut_failed,),
+    ("commands-that-the-switch-did-not-cut", "time-the-coil-was-on",
+     "load-in-the-last-part-of-the-pulse"),
+    # Read off the rail, a coil that is not cut looks like a lock that did not open.
+    explains=(
+        "over-long-energising", "stuck-energised", "not-reclosed", "no-release",
+        "sticking-catch", "short-pulse",
+    ),
+    needs_part=True,
+)

@@ -3,18 +3,16 @@
 from __future__ import annotations
 
 import weakref
-from collections.abc import Callable
-from datetime import date, timedelta
 
 import numpy as np
-import polars as pl
 
-from remanence.analytics.conditions.evidence import finding, raised_on_way_out, share_evidence
+from remanence.analytics.conditions.condition import PULSED, Condition, finding
+from remanence.analytics.conditions.evidence import raised_on_way_out, share_evidence
 from remanence.analytics.drift.judge import drifts
 from remanence.analytics.drift.slow_mode import SlowMode, slow_mode
-from remanence.analytics.history import History, baseline_start, per_lock, with_weeks
+from remanence.analytics.history import History, actuations_by_lock, day_ordinals, since_baseline
 from remanence.analytics.statistics.intervals import probability
-from remanence.shared.findings import Evidence, Finding
+from remanence.shared.findings import Amount, Evidence, Finding, Sentence, say
 from remanence.shared.venue import Lock
 
 _LAST: list[tuple[weakref.ref[History], dict[str, SlowMode]]] = []
@@ -24,7 +22,7 @@ def slow_modes(history: History) -> dict[str, SlowMode]:
     """The slow mode of each lock that has one; computed once per history."""
     if _LAST and _LAST[0][0]() is history:
         return _LAST[0][1]
-    by_lock = per_lock(with_weeks(history.actuations, "command_time", history))
+    by_lock = actuations_by_lock(history)
     epoch = history.week.monday.toordinal()
     found: dict[str, SlowMode] = {}
     for name, drift in drifts(history).current.items():
@@ -32,12 +30,10 @@ def slow_modes(history: History) -> dict[str, SlowMode]:
         if lock.latency_kind == "door":
             continue
         rows = by_lock[name]
-        start = baseline_start(history, name)
-        if start is not None:
-            rows = rows.filter(pl.col("day") >= start)
-        row_day = rows["day"].to_physical().to_numpy().astype(float) + 719163.0 - epoch
+        rows = since_baseline(rows, history, name)
+        row_day = (day_ordinals(rows["day"]) - epoch).astype(float)
         mode = slow_mode(drift.days, rows, row_day)
-        if mode is not None and mode.log_odds > 0:
+        if mode is not None and mode.change.log_odds > 0:
             found[name] = mode
     _LAST[:] = [(weakref.ref(history), found)]
     return found
@@ -57,14 +53,14 @@ def slow_at_times(history: History) -> list[Finding]:
         sooner = drift.change < -history.venue.limits.drift_gate_percent / 100
         if sooner and drift.fit is not None and drift.fit.log_odds > 0:
             continue  # it has become sooner: what it was looks slow beside that
-        if mode.unanswered > 0.7 * mode.count:
+        if mode.unanswered > 0.7 * mode.change.now.count[0]:
             continue  # it fails rather than lags: said as no-release
         condition = "slow-drop" if lock.is_magnet else "sticking-catch"
         urgency = raised_on_way_out("week", lock)
         unsure = ("loaded-catch",) if mode.loaded > -2 and not lock.is_magnet else ()
         found.append(_finding(
             history, lock, mode, condition, urgency, unsure,
-            f"{name} is slow at times: {_words(mode)}.",
+            _says("slow-at-times", mode),
         ))
     return found
 
@@ -74,52 +70,57 @@ def loaded_catch(history: History) -> list[Finding]:
     found = []
     for name, mode in slow_modes(history).items():
         lock = history.venue.locks_by_id[name]
-        if mode.loaded <= 0 or lock.is_magnet or mode.unanswered > 0.7 * mode.count:
+        if mode.loaded <= 0 or lock.is_magnet or mode.unanswered > 0.7 * mode.change.now.count[0]:
             continue
-        urgency = raised_on_way_out("plan" if mode.unanswered < 0.05 * mode.total else "week", lock)
+        failing = mode.unanswered >= 0.05 * mode.change.now.n
+        urgency = raised_on_way_out("week" if failing else "plan", lock)
         found.append(_finding(
             history, lock, mode, "loaded-catch", urgency,
             ("sticking-catch",) if mode.loaded < 3 else (),
-            f"People lean on {name}: {_words(mode)}; after a rest, when few lean, "
-            f"{mode.first_count} of {mode.first_total}.",
+            [*_says("people-lean", mode),
+             say("after-a-rest", failed=mode.first_count, total=mode.first_total)],
         ))
     return found
 
 
-def _words(mode: SlowMode) -> str:
-    words = f"{mode.count} of {mode.total} commands slow or unanswered"
+def _says(id: str, mode: SlowMode) -> list[Sentence]:
+    failed, total = mode.change.now.count
+    said = [say(id, failed=failed, total=total)]
     if np.isfinite(mode.slow_ms) and np.isfinite(mode.usual_ms):
-        words += f" (about {mode.slow_ms:.3g} ms in place of {mode.usual_ms:.3g} ms)"
+        said.append(say("slow-ones-take", slow=Amount(mode.slow_ms, "ms"),
+                        usual=Amount(mode.usual_ms, "ms")))
     if mode.unanswered:
-        words += f", {mode.unanswered} of them unanswered"
-    return words
-
-
-def _day(history: History, day: float) -> date:
-    return history.week.monday + timedelta(days=int(np.floor(day)))
+        said.append(say("not-answered-of-them", count=mode.unanswered))
+    return said
 
 
 def _finding(
     history: History, lock: Lock, mode: SlowMode, condition: str, urgency: str,
-    not_excluded: tuple[str, ...], says: str,
+    not_excluded: tuple[str, ...], says: list[Sentence],
 ) -> Finding:
+    change = mode.change
+    since, low, high = change.dates(history.week.monday.toordinal())
     return finding(
-        lock.id, condition, urgency, probability(mode.log_odds), says=says,
-        since=_day(history, mode.since), since_low=_day(history, mode.since_low),
-        since_high=_day(history, mode.since_high), not_excluded=not_excluded,
+        lock.id, condition, urgency, probability(change.log_odds), says=says,
+        since=since, since_low=low, since_high=high, not_excluded=not_excluded,
         evidence=[
             share_evidence(
-                "slow or unanswered commands", (mode.count, mode.total),
-                (mode.count_before, mode.total_before) if mode.total_before else None,
+                "slow-or-unanswered-commands", change.now.count,
+                change.before.count if change.before.n else None,
             ),
-            share_evidence("the same after a rest", (mode.first_count, mode.first_total)),
-            Evidence("median latency of the slow ones",
+            share_evidence("the-same-after-a-rest", (mode.first_count, mode.first_total)),
+            Evidence("median-latency-of-the-slow-ones",
                      mode.slow_ms if np.isfinite(mode.slow_ms) else None, "ms",
-                     n=mode.count - mode.unanswered,
+                     n=change.now.count[0] - mode.unanswered,
                      before=mode.usual_ms if np.isfinite(mode.usual_ms) else None),
         ],
         extra={"course": "slow mode", "from_start": mode.from_start},
     )
 
 
-CANDIDATES: tuple[Callable[[History], list[Finding]], ...] = (slow_at_times, loaded_catch)
+LOADED_CATCH = Condition(
+    "loaded-catch", (loaded_catch,),
+    ("slow-or-unanswered-commands", "the-same-after-a-rest", "median-latency-of-the-slow-ones"),
+    mechanisms=PULSED, explains=("no-release", "opened-unpowered"),
+    takes_urgency_of=("no-release",),
+)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import date, timedelta
 
@@ -11,17 +10,18 @@ import polars as pl
 from numpy.typing import NDArray
 from scipy import stats
 
-from remanence.analytics.conditions.evidence import finding, share_evidence
-from remanence.analytics.history import History, with_weeks
+from remanence.analytics.conditions.condition import Condition, finding
+from remanence.analytics.conditions.evidence import share_evidence
+from remanence.analytics.history import History, day_ordinals, with_weeks
 from remanence.analytics.physics.cable import COPPER_PER_KELVIN
 from remanence.analytics.physics.rail_load import RailLoad, measured_sags, rail_loads
+from remanence.analytics.statistics.arrays import Reals
+from remanence.analytics.statistics.change import Change
 from remanence.analytics.statistics.intervals import robust_deviation
-from remanence.analytics.statistics.level_change import LevelChange, level_change, level_of_days
-from remanence.analytics.statistics.onset import onset_of_flags
-from remanence.shared.findings import Evidence, Finding
+from remanence.analytics.statistics.level_change import level_change, level_of_days
+from remanence.analytics.statistics.rates import change_of_rate
+from remanence.shared.findings import Amount, Evidence, Finding, Sentence, say
 from remanence.shared.venue import Supply
-
-Reals = NDArray[np.float64]
 
 _OFF_SHARE = 0.5
 """Below this share of rated volts a rail is switched off, not low."""
@@ -75,7 +75,7 @@ def idle_volts(history: History, supply: Supply) -> IdleVolts:
         pl.col("volts") >= _OFF_SHARE * supply.rated_volts
     )
     return IdleVolts(
-        (hours["day"].dt.epoch("d") + date(1970, 1, 1).toordinal()).to_numpy().astype(np.int64),
+        day_ordinals(hours["day"]),
         hours["weeks_ago"].to_numpy(), hours["volts"].to_numpy(),
     )
 
@@ -105,7 +105,7 @@ def low_supply(history: History) -> list[Finding]:
 
 def _under_window(
     supply: Supply, idle: IdleVolts, low: NDArray[np.bool_], floor: float,
-    change: LevelChange | None,
+    change: Change | None,
 ) -> Finding:
     now = idle.ago == 0
     share = float(low[now].mean())
@@ -116,47 +116,48 @@ def _under_window(
     fell = np.isfinite(past) and past - level > 0.03 * supply.rated_volts
     score = stats.norm.cdf((floor - level) / (_DIVIDER * supply.rated_volts))
     score = max(float(score), 0.97) if fell else float(score)
-    onset = onset_of_flags(idle.day, low)
-    dated = onset is not None and onset.log_odds > 0
-    first = date.fromordinal(int(idle.day[np.argmax(low)]))
-    always = "" if share > 0.9 else f" in {int((low & now).sum())} of {int(now.sum())} hours"
+    begun = change_of_rate(idle.day, low)
+    since, since_low, since_high = (
+        begun.dates() if begun is not None and begun.log_odds > 0
+        else (date.fromordinal(int(idle.day[np.argmax(low)])), None, None))
+    said = [say("below-window", volts=Amount(level, "V"), least=Amount(floor, "V"),
+                rated=Amount(supply.rated_volts, "V"))]
+    if share <= 0.9:
+        said.append(say("hours-below", found=int((low & now).sum()), total=int(now.sum())))
     return finding(
         supply.id, "low-supply", "week" if share >= 0.5 and score > 0.7 else "plan", score,
-        since=onset.since if dated and onset else first,
-        since_low=onset.low if dated and onset else None,
-        since_high=onset.high if dated and onset else None,
-        says=f"{supply.id} stands at {level:.2f} V idle{always}; its window begins at "
-             f"{floor:.1f} V ({supply.rated_volts:g} V rated). All its locks are slower and "
-             "weaker for it.",
+        since=since, since_low=since_low, since_high=since_high,
+        says=[*said, say("all-slower")],
         evidence=[
             _volts_evidence(supply, idle, change, floor),
-            share_evidence("hours under the window", (int((low & now).sum()), int(now.sum())),
+            share_evidence("hours-under-the-window", (int((low & now).sum()), int(now.sum())),
                            (int((low & ~now).sum()), int((~now).sum()))),
         ],
-        not_excluded=("the meter's own scale",) if not fell else (),
+        not_excluded=("the-meter-s-own-scale",) if not fell else (),
         subject_kind="supply",
     )
 
 
 def _fallen(
-    supply: Supply, idle: IdleVolts, change: LevelChange, floor: float
+    supply: Supply, idle: IdleVolts, change: Change, floor: float
 ) -> list[Finding]:
     drop = -change.shift / supply.rated_volts
-    if drop < _DROP or change.z > -6 or change.days_now < 3:
+    if drop < _DROP or change.z > -6 or change.now.n < 3:
         return []
+    since, low, high = change.dates()
     return [finding(
         supply.id, "low-supply", "watch", change.score(-_DROP * supply.rated_volts),
-        since=change.since, since_low=change.low, since_high=change.high,
-        says=f"{supply.id} has fallen from {change.before:.2f} to {change.now:.2f} V idle. It is "
-             "still inside its window, but all its locks are slower for it.",
+        since=since, since_low=low, since_high=high,
+        says=[say("fallen-inside-window", before=Amount(change.before.level, "V"),
+                  now=Amount(change.now.level, "V"))],
         evidence=[_volts_evidence(supply, idle, change, floor)],
-        not_excluded=("more held magnets on this rail than before",),
+        not_excluded=("more-held-magnets-on-this-rail-than-before",),
         subject_kind="supply",
     )]
 
 
 def _volts_evidence(
-    supply: Supply, idle: IdleVolts, change: LevelChange | None, floor: float
+    supply: Supply, idle: IdleVolts, change: Change | None, floor: float
 ) -> Evidence:
     """The rail's level this week (where it was low in it: while it was), over its days' moods."""
     week = idle.volts[idle.ago == 0]
@@ -166,14 +167,15 @@ def _volts_evidence(
     if low.any():
         now &= (days >= days[low][0]) & (days <= days[low][-1])
     elif change is not None:
-        since = now & (days >= change.since.toordinal())
+        since = now & (days >= change.since)
         now = since if since.any() else now
     past = medians[days < days[now][0]][-90:]
     middle, deviation = level_of_days(medians[now], past, 0.001 * supply.rated_volts)
     half = 2.1 * deviation
     return Evidence(
-        "idle volts, median of the hours", middle, "V", n=int(week.size),
-        now_low=middle - half, now_high=middle + half, before=change.before if change else None,
+        "idle-volts-median-of-the-hours", middle, "V", n=int(week.size),
+        now_low=middle - half, now_high=middle + half,
+        before=change.before.level if change else None,
     )
 
 
@@ -196,7 +198,7 @@ def supply_sag(history: History) -> list[Finding]:
     return found
 
 
-def _softer(load: RailLoad, monday: int) -> LevelChange | None:
+def _softer(load: RailLoad, monday: int) -> Change | None:
     """The change of the rail's share, where it rose by enough to be told."""
     if (load.tellers >= 2).sum() < 5:
         return None
@@ -212,9 +214,7 @@ class _Low:
     now: tuple[int, int]
     before: tuple[int, int]
     deepest: float
-    since: date
-    low: date | None
-    high: date | None
+    since: tuple[date, date | None, date | None]
 
 
 def _loaded_low(history: History, supply: Supply, sags: pl.DataFrame) -> _Low | None:
@@ -236,52 +236,50 @@ def _loaded_low(history: History, supply: Supply, sags: pl.DataFrame) -> _Low | 
     hits, total = int((low & now).sum()), int(now.sum())
     if hits < 5 or hits < 0.2 * total:
         return None
-    day = np.array([item.toordinal() for item in rows["day"]], dtype=np.int64)
-    onset = onset_of_flags(day, low)
-    dated = onset is not None and onset.log_odds > 2
+    day = day_ordinals(rows["day"])
+    begun = change_of_rate(day, low)
     return _Low(
         (hits, total), (int((low & ~now).sum()), int((~now).sum())),
         float(rows["loaded"].to_numpy()[now].min()),
-        onset.since if dated and onset else date.fromordinal(int(day[np.argmax(low)])),
-        onset.low if dated and onset else None, onset.high if dated and onset else None,
+        begun.dates() if begun is not None and begun.log_odds > 2
+        else (date.fromordinal(int(day[np.argmax(low)])), None, None),
     )
 
 
-def _room_error(load: RailLoad, stiff: LevelChange, monday: int) -> float:
+def _room_error(load: RailLoad, stiff: Change, monday: int) -> float:
     """How far the rooms' season may have moved all coils' currents alike since before.
 
     Copper draws less when it is warm. The room is not in the log, and on one rail its warmth
     looks like a change of the source, so that it belongs into the interval.
     """
-    before = load.days[load.days < stiff.since.toordinal()]
+    before = load.days[load.days < stiff.since]
     apart = monday + 3 - float(before.mean()) if before.size else 0.0
     kelvin = _ROOM_KELVIN * np.sqrt(2 * (1 - np.exp(-((apart / _ROOM_DAYS) ** 2))))
     return float(COPPER_PER_KELVIN * kelvin)
 
 
 def _sag_finding(
-    history: History, load: RailLoad, stiff: LevelChange | None, low: _Low | None
+    history: History, load: RailLoad, stiff: Change | None, low: _Low | None
 ) -> list[Finding]:
-    supply, evidence, says = load.supply, [], []
+    supply = load.supply
+    evidence: list[Evidence] = []
+    says: list[Sentence] = []
     if stiff is not None:
         room = _room_error(load, stiff, history.week.monday.toordinal())
-        half = np.hypot(stiff.limits[1] - stiff.shift, 1.96 * room)
+        half = np.hypot(stiff.shift_high - stiff.shift, 1.96 * room)
         ratio, bounds = np.exp(stiff.shift), np.exp([stiff.shift - half, stiff.shift + half])
         evidence.append(Evidence(
-            "sag per ampere, against before", 100 * float(ratio), "%", n=stiff.days_now,
+            "sag-per-ampere-against-before", 100 * float(ratio), "%", n=stiff.now.n,
             now_low=100 * float(bounds[0]), now_high=100 * float(bounds[1]), before=100.0))
-        says.append(
-            f"{supply.id} sags {100 * (ratio - 1):.0f} % more per ampere than it did, with every "
-            "lock on it alike: a joint in its feed, or the supply itself.")
+        says.append(say("sags-more", percent=Amount(100 * (float(ratio) - 1), "%")))
     newly = low is not None and low.before[1] >= 20 and low.before[0] <= 0.05 * low.before[1]
     if low is not None:
         limit = history.venue.limits.supply_loaded_percent
-        evidence.append(share_evidence("commands loaded below what locks are tested at",
+        evidence.append(share_evidence("commands-loaded-below-what-locks-are-tested-at",
                                        low.now, low.before))
-        evidence.append(Evidence("deepest loaded volts", low.deepest, "V", n=low.now[1]))
-        says.append(
-            f"Under load {supply.id} falls below {limit:g} % of the coils' rated volts in "
-            f"{low.now[0]} of {low.now[1]} commands, down to {low.deepest:.2f} V.")
+        evidence.append(Evidence("deepest-loaded-volts", low.deepest, "V", n=low.now[1]))
+        says.append(say("low-under-load", limit=Amount(limit, "%"), found=low.now[0],
+                        total=low.now[1], deepest=Amount(low.deepest, "V")))
     if stiff is None and not newly:
         # It has always been like this: the design's matter, told but not pressed.
         urgency, score = "watch", 0.7
@@ -292,12 +290,12 @@ def _sag_finding(
         urgency = "plan" if stiff.shift >= _STIFF_PLAN else "watch"
         if low is not None:
             urgency = "week"
-    dated = stiff if stiff is not None else low
+    dated = stiff.dates() if stiff is not None else low.since if low is not None else None
     assert dated is not None
     return [finding(
         supply.id, "supply-sag", urgency, score,
-        since=dated.since, since_low=dated.low, since_high=dated.high,
-        says=" ".join(says), evidence=evidence,
+        since=dated[0], since_low=dated[1], since_high=dated[2],
+        says=says, evidence=evidence,
         not_excluded=() if supply.measured_at == "branch" else ("battery-decline",)
         if supply.source == "battery" else (),
         subject_kind="supply",
@@ -350,25 +348,46 @@ def _running_down(
     latest = float(max(0.0, (level + unsure - need) / -high))
     empty = date.fromordinal(int(days[-1])) + timedelta(days=min(int(left), 3650))
     urgency = "week" if left <= 10 else "plan" if left <= 35 else "watch"
-    by = (f"it reaches {need:.1f} V about {empty.day} {empty:%B}" if left > 0
-          else f"it is already under {need:.1f} V")
     first = date.fromordinal(int(days[0]))
     return [finding(
         supply.id, "battery-decline", urgency, 0.97 if left < 35 else 0.85,
         since=first, since_low=None, since_high=date.fromordinal(int(days[days.size // 2])),
-        says=f"The battery of {supply.id} runs down by {-1000 * slope:.0f} mV a day and stands at "
-             f"{level:.2f} V; {by}.",
+        says=[
+            say("battery-runs-down", fall=Amount(-1000 * slope, "mV per day"),
+                volts=Amount(level, "V")),
+            say("battery-reaches", least=Amount(need, "V"), day=empty) if left > 0
+            else say("battery-under", least=Amount(need, "V")),
+        ],
         evidence=[
-            Evidence("idle volts", level, "V", n=int(days.size), before=float(volts[0])),
-            Evidence("fall of the idle volts", float(-1000 * slope), "mV per day",
+            Evidence("idle-volts", level, "V", n=int(days.size), before=float(volts[0])),
+            Evidence("fall-of-the-idle-volts", float(-1000 * slope), "mV per day",
                      n=int(days.size), now_low=float(-1000 * high), now_high=float(-1000 * low)),
-            Evidence("days until the window's lower end", left, "days", n=int(days.size),
+            Evidence("days-until-the-window-s-lower-end", left, "days", n=int(days.size),
                      now_low=soonest, now_high=latest),
         ],
         not_excluded=("low-supply",), subject_kind="supply",
     )]
 
 
-CANDIDATES: tuple[Callable[[History], list[Finding]], ...] = (
-    low_supply, supply_sag, battery_decline,
+_SLOW_FOR_IT = ("sticking-catch", "no-release", "loaded-catch", "short-pulse")
+"""A magnet's release does not depend on volts; its hold does."""
+
+LOW_SUPPLY = Condition(
+    "low-supply", (low_supply,), ("idle-volts-median-of-the-hours", "hours-under-the-window"),
+    subject_kinds=("supply",), mechanisms=(), explains_on_locks=_SLOW_FOR_IT,
+)
+SUPPLY_SAG = Condition(
+    "supply-sag", (supply_sag,),
+    ("sag-per-ampere-against-before", "commands-loaded-below-what-locks-are-tested-at",
+     "deepest-loaded-volts", "median-change-of-their-latency"),
+    # A joint that has gone bad loses volts to the held magnets too.
+    subject_kinds=("supply",), mechanisms=(), explains=("low-supply",),
+    explains_on_locks=_SLOW_FOR_IT, takes_urgency_of=("low-supply",),
+)
+BATTERY_DECLINE = Condition(
+    "battery-decline", (battery_decline,),
+    ("idle-volts", "fall-of-the-idle-volts", "days-until-the-window-s-lower-end"),
+    # A battery that runs down softens too.
+    subject_kinds=("supply",), mechanisms=(), explains=("supply-sag",),
+    explains_on_locks=_SLOW_FOR_IT,
 )

@@ -7,11 +7,13 @@ import polars as pl
 from numpy.typing import NDArray
 from scipy import stats
 
-from remanence.analytics.conditions.evidence import finding, share_evidence
+from remanence.analytics.conditions.condition import Condition, failed_repair, finding
+from remanence.analytics.conditions.evidence import share_evidence
 from remanence.analytics.conditions.fault_course import Course, course
+from remanence.analytics.conditions.latency import lost_diode
 from remanence.analytics.history import Flags, History, Ints, Reals, Rows, rows_by_lock
 from remanence.analytics.statistics.intervals import robust_deviation
-from remanence.shared.findings import Evidence, Finding
+from remanence.shared.findings import Amount, Evidence, Finding, say
 from remanence.shared.venue import Lock
 
 _STAYS_MS = 200.0
@@ -20,9 +22,13 @@ _TOGETHER_US = 25_000
 """Switch-offs this close together cannot be told apart on a rail."""
 
 
+_LONGEST_READ_MS = 1500.0
+"""Readings go on for about two seconds after a command's end: a load still there may last on."""
+
+
 def stays_on(history: History) -> list[Finding]:
     """Coils whose load outlasts the command, again and again: a tack-welded relay or a driver."""
-    frame = history.actuations.filter(pl.col("sag_outlasts_ms").is_finite())
+    frame = history.dated("actuations").filter(pl.col("sag_outlasts_ms").is_finite())
     flagged: dict[str, tuple[Rows, Flags]] = {}
     for name, rows in rows_by_lock(frame, "command_time", history).items():
         step = np.nan_to_num(rows.real("sample_ms"), nan=20.0)
@@ -42,16 +48,17 @@ def stays_on(history: History) -> list[Finding]:
         # As it has been from the first day on: a supply that comes back slowly, unless long.
         if stretch.before[1] < 10 and float(np.median(outlasts)) < 1000.0:
             continue
-        at_least = "at least " if longest > 1500 else ""
         found.append(finding(
             name, "stuck-energised", "now", 0.97 if count >= 3 else 0.85,
             since=stretch.since, since_low=stretch.low, since_high=stretch.high,
-            says=f"The coil of {name} stayed on after its command had ended in {count} of {total} "
-                 f"commands this week, by {at_least}{longest / 1000:.1f} s: a relay that sticks "
-                 "or a driver that fails." + stretch.repair_words,
+            says=[say("outlasts-command-at-least" if longest > _LONGEST_READ_MS else
+                      "outlasts-command", found=count, total=total,
+                      longest=Amount(longest / 1000.0, "s")),
+                  say("relay-or-driver")],
+            extra=failed_repair(stretch.unhelped),
             evidence=[
-                share_evidence("commands that the load outlasts", stretch.now, stretch.before),
-                Evidence("longest load after the command's end", longest, "ms", n=total),
+                share_evidence("commands-that-the-load-outlasts", stretch.now, stretch.before),
+                Evidence("longest-load-after-the-command-s-end", longest, "ms", n=total),
             ],
         ))
     return found
@@ -83,7 +90,7 @@ def missing_suppression(history: History) -> list[Finding]:
     held = [lock.id for lock in history.venue.locks if not lock.pulsed]
     # Cutting a magnet unloads its rail: what the rail rises to by that is no spike.
     relief = pl.when(pl.col("lock").is_in(held)).then(pl.col("sag_volts")).otherwise(0.0)
-    frame = history.actuations.with_columns(
+    frame = history.dated("actuations").with_columns(
         off_spike_volts=pl.col("off_spike_volts") - relief
     ).filter(pl.col("off_spike_volts").is_finite())
     ends = _switch_offs(history)
@@ -167,19 +174,17 @@ def _spike_finding(
     sure = chance < 1e-5 and count >= 3
     tall = float(np.median(rows.real("off_spike_volts")[spikes & since]))
     lock = rows.lock
-    stated = {"diode": "a diode is stated", "tvs": "a clamp is stated",
-              "unknown": "the venue file does not say what suppresses it"}[lock.suppression]
     return finding(
         lock.id, "missing-suppression", "week" if sure else "watch", 0.97 if sure else 0.7,
         since=stretch.since, since_low=stretch.low, since_high=stretch.high,
-        says=f"Switching {lock.id} off throws {tall:.1f} V over the rail's volts: caught {count} "
-             f"times in {total}, and as short as a spike is, most go unseen. {stated[0].upper()}"
-             f"{stated[1:]}; it is open or missing." + stretch.repair_words,
+        says=[say("spikes", volts=Amount(tall, "V"), found=count, total=total),
+              say(f"suppression-{lock.suppression}")],
+        extra=failed_repair(stretch.unhelped),
         evidence=[
-            share_evidence("switch-offs with a spike", (count, total),
+            share_evidence("switch-offs-with-a-spike", (count, total),
                            (stretch.before[0], stretch.before[1])),
-            Evidence("median of those spikes, as caught", tall, "V", n=count),
-            share_evidence("the same, other locks of the rail", others),
+            Evidence("median-of-those-spikes-as-caught", tall, "V", n=count),
+            share_evidence("the-same-other-locks-of-the-rail", others),
         ],
     )
 
@@ -213,3 +218,15 @@ def _switch_offs(history: History) -> dict[str, tuple[Ints, NDArray[np.object_]]
                       np.array(part["lock"].to_list(), dtype=object))
         for key, part in frame.partition_by("rail", as_dict=True).items()
     }
+
+
+MISSING_SUPPRESSION = Condition(
+    "missing-suppression", (missing_suppression, lost_diode),
+    ("switch-offs-with-a-spike", "median-of-those-spikes-as-caught",
+     "the-same-other-locks-of-the-rail", "median-latency", "median-latency-at-rated-volts",
+     "median-latency-beside-its-siblings", "change-since-then",
+     "smallest-change-two-weeks-would-show", "cusum-of-weekly-levels-alarm-at-5",
+     "slope-since-then"),
+    # Without its diode a magnet lets go sooner; its spikes tell.
+    explains=("weakening-hold", "slow-drop"),
+)

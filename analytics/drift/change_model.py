@@ -14,36 +14,15 @@ The sum runs over every possible onset, so looking at many days is paid for.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from scipy import linalg
 
-from remanence.analytics.statistics.intervals import Reals
+from remanence.analytics.statistics.arrays import Reals
+from remanence.analytics.statistics.change import Change, Side
+from remanence.analytics.statistics.intervals import NORMAL_95
 
 SHAPES = ("step", "rise", "hastening rise")
 _POWER = (0.0, 1.0, 2.0)
-
-
-@dataclass(frozen=True)
-class ChangeFit:
-    """What a series says of a change that stands at its end.
-
-    ``log_odds`` are the odds for a change against none; ``onset`` is the day
-    (in the caller's count) with its 95 % interval; ``shift`` is the change at
-    the end of the series, with its standard deviation, in the series' unit.
-    """
-
-    log_odds: float
-    onset: float
-    onset_low: float
-    onset_high: float
-    shift: float
-    shift_deviation: float
-    before: float
-    before_deviation: float
-    step_share: float
-    scale: float
 
 
 def daily_covariance(
@@ -85,7 +64,7 @@ def fit_change(
     days: Reals, level: Reals, covariance: Reals, *,
     hazard_per_day: float, shift_prior: float = 0.3, least_days_before: int = 3,
     least_days_after: int = 2, prior_days: float = 40.0,
-) -> ChangeFit | None:
+) -> Change | None:
     """Weigh a change that still stands at the end of the series against none.
 
     Parameters
@@ -109,8 +88,9 @@ def fit_change(
 
     Returns
     -------
-    ChangeFit or None
-        None where there are too few days to tell.
+    Change or None
+        None where there are too few days to tell. ``log_odds`` include the hazard as prior; the
+        shift is that at the end of the series.
     """
     count = days.size
     if count < least_days_before + least_days_after:
@@ -157,9 +137,12 @@ def fit_change(
     total = white[:, 2:] @ (weight * shift)
     norm = float(np.linalg.norm(white[:, 0]))
     before = float(constant @ (white[:, 1] - total)) / norm
-    return ChangeFit(
-        log_odds=log_odds, onset=onset, onset_low=low, onset_high=high,
-        shift=mean, shift_deviation=spread, before=before,
-        before_deviation=float(np.sqrt(scale)) / norm,
-        step_share=float(by_shape[0].sum()), scale=scale,
+    error = NORMAL_95 * float(np.sqrt(scale)) / norm
+    half = NORMAL_95 * spread
+    place = int(np.searchsorted(days, onset))
+    return Change(
+        "level", log_odds, onset, low, high,
+        Side(before, before - error, before + error, place),
+        Side(before + mean, before + mean - half, before + mean + half, count - place),
+        spread, mean - half, mean + half, float(by_shape[0].sum()), place, scale,
     )

@@ -13,7 +13,8 @@ import numpy as np
 
 from remanence.analytics.drift.daily_series import LockDays
 from remanence.analytics.history import family
-from remanence.analytics.statistics.intervals import Reals
+from remanence.analytics.statistics.arrays import Reals
+from remanence.analytics.statistics.intervals import robust_deviation
 from remanence.shared.venue import Lock
 
 VOLTS_EXPONENT = -2.0
@@ -179,5 +180,5 @@ def wander_of(every: Sequence[tuple[LockDays, Reals]]) -> Wander:
 
 def _error(values: list[float]) -> float:
     """Standard error of their median, never below what one lock could be off by."""
-    spread = 1.4826 * float(np.median(np.abs(np.array(values) - np.median(values))))
+    spread = robust_deviation(np.array(values))
     return float(max(1.25 * spread / np.sqrt(len(values)), 3e-5) + 3e-4 / len(values))

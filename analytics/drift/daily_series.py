@@ -13,7 +13,9 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 
-from remanence.analytics.statistics.intervals import Reals, robust_deviation
+from remanence.analytics.history import day_ordinals
+from remanence.analytics.statistics.arrays import Reals
+from remanence.analytics.statistics.intervals import robust_deviation
 from remanence.shared.venue import Lock
 
 LEAST_SCATTER = 0.03
@@ -89,7 +91,6 @@ class LockDays:
     resolution_ms: float
     phase_tied: bool
     deviation: float
-    first_of_day: float
     time_s: Reals
     release_day: Reals
     latency_ms: Reals
@@ -166,7 +167,7 @@ def lock_days(lock: Lock, rows: pl.DataFrame, epoch_day: int) -> LockDays | None
     lock : Lock
         Whose.
     rows : polars.DataFrame
-        Its actuations with ``day`` (:func:`remanence.analytics.conditions.evidence.with_weeks`), in
+        Its actuations with ``day`` (:func:`remanence.analytics.history.with_weeks`), in
         order of time, and (optional) ``rail_sag_factor``, by how much more than
         before the whole rail sags. The lock's own sag is never a covariate: it
         is evidence. Only answered first attempts of the lock's own kind of
@@ -189,7 +190,7 @@ def lock_days(lock: Lock, rows: pl.DataFrame, epoch_day: int) -> LockDays | None
     if frame.is_empty():
         return None
     time_s = frame["command_time"].dt.epoch("us").to_numpy().astype(float) / 1e6
-    ordinal = frame["day"].to_physical().to_numpy().astype(float) + 719163.0 - epoch_day
+    ordinal = (day_ordinals(frame["day"]) - epoch_day).astype(float)
     latency = frame["latency_ms"].to_numpy().astype(float)
     resolution = frame["resolution_ms"].fill_null(0.0).to_numpy().astype(float)
     # A poll's period is a controller's and lasts: one odd day must not shift that day's latencies.
@@ -250,7 +251,7 @@ def lock_days(lock: Lock, rows: pl.DataFrame, epoch_day: int) -> LockDays | None
     warmth = _warmth(every, every_s, time_s) if lock.pulsed and not lock.self_cut else None
     return LockDays(
         lock=lock, reference_ms=reference, linear=linear, resolution_ms=typical,
-        phase_tied=_phase_tied(latency, typical), deviation=deviation, first_of_day=first,
+        phase_tied=_phase_tied(latency, typical), deviation=deviation,
         time_s=time_s, release_day=ordinal, latency_ms=latency, value=value, centre=centre,
         after_rest=after_rest, command_volts=frame["command_volts"].to_numpy(),
         day=day.astype(float), level=level,

@@ -15,7 +15,7 @@ from datetime import date, timedelta
 import numpy as np
 import polars as pl
 
-from remanence.analytics.drift.change_model import ChangeFit, fit_change
+from remanence.analytics.drift.change_model import fit_change
 from remanence.analytics.drift.common import (
     Wander,
     explained,
@@ -26,87 +26,17 @@ from remanence.analytics.drift.common import (
 )
 from remanence.analytics.drift.daily_series import LockDays, least_change_ms, lock_days
 from remanence.analytics.drift.levels import T_QUANTILE, DailyNoise, Levels, daily_noise, two_levels
-from remanence.analytics.drift.neighbours import MatesCourse, mates_courses
+from remanence.analytics.drift.neighbours import NeighboursCourse, neighbours_courses
 from remanence.analytics.drift.season import CommonWeeks, common_weeks
-from remanence.analytics.history import History, baseline_start, last_service, per_lock, with_weeks
+from remanence.analytics.history import FIRST_WEEKS, History, baseline_start, last_service, per_lock
 from remanence.analytics.physics.rail_load import rail_loads
-from remanence.analytics.statistics.intervals import Reals
+from remanence.analytics.statistics.arrays import Reals
+from remanence.analytics.statistics.change import Change
 from remanence.shared.tables import BASELINE_ACTIONS
-
-SIGHT_SCHEMA = pl.Schema({
-    "lock": pl.String(), "releases": pl.Int64(), "detectable_percent": pl.Float64(),
-    "detectable_ms": pl.Float64(), "volts_known": pl.Boolean(), "why": pl.String(),
-})
-
-
-def drift_sight(history: History) -> pl.DataFrame:
-    """What could be seen of each lock's latency in the week of ``history``.
-
-    Returns
-    -------
-    polars.DataFrame
-        One row per lock of the venue, in the venue file's order.
-
-        - ``lock``
-        - ``releases`` : answered first attempts since the baseline's start
-        - ``detectable_percent``, ``detectable_ms`` : smallest lasting change that two weeks at
-          this lock's pace would show at five standard deviations; null where none would
-        - ``volts_known`` : whether rail volts could be allowed for
-        - ``why`` : what stands in the way; empty where nothing does
-    """
-    judged = drifts(history).current
-    rows: list[tuple[str, int, float | None, float | None, bool, str]] = []
-    for lock in history.venue.locks:
-        drift = judged.get(lock.id)
-        if lock.latency_kind is None:
-            rows.append((lock.id, 0, None, None, False,
-                         "no feedback: nothing in the log tells when it lets go"))
-            continue
-        if drift is None:
-            rows.append((lock.id, 0, None, None, False, "no release in the log"))
-            continue
-        days = drift.days
-        count = int(days.releases.sum())
-        volts = bool(days.volts_known.mean() > 0.5)
-        if count < LEAST_RELEASES:
-            rows.append((lock.id, count, None, None, volts,
-                         f"only {count} releases since its baseline began"))
-            continue
-        rows.append((
-            lock.id, count, 100 * drift.detectable, drift.detectable * days.reference_ms, volts,
-            _why(drift.detectable, days.resolution_ms, days.reference_ms, days.phase_tied,
-                 lock.latency_kind == "door", volts or not lock.pulsed),
-        ))
-    return pl.DataFrame(rows, schema=SIGHT_SCHEMA, orient="row")
-
-
-def _why(
-    detectable: float, resolution_ms: float, reference_ms: float, tied: bool, door: bool,
-    volts: bool,
-) -> str:
-    reasons = []
-    if door:
-        reasons.append("the contact is on the door: the time a person takes is in the latency")
-    if tied and resolution_ms > 0.1 * reference_ms:
-        reasons.append(
-            f"polled every {resolution_ms:.3g} ms in step with the command: what lies between "
-            "two polls cannot be told"
-        )
-    elif resolution_ms > 0.25 * reference_ms:
-        reasons.append(f"polled every {resolution_ms:.3g} ms")
-    if not volts:
-        reasons.append("rail volts are not logged: a low rail looks like a slow lock")
-    if detectable > 0.3 and not reasons:
-        reasons.append("few or widely scattered releases")
-    return "; ".join(reasons)
-
 
 HAZARD_PER_DAY = 1e-3
 """Chance that a lock's release begins to change on a given day: one change in three lock-years.
 An assumption; it sets how much evidence is asked for."""
-
-EARLY_WEEKS = 8
-"""The first weeks of a baseline, which a lasting change must differ from too."""
 
 LEAST_RELEASES = 12
 """Fewer releases than this since the baseline's start say nothing of a change."""
@@ -122,7 +52,7 @@ class LockDrift:
         Its id.
     days : LockDays
         Its daily levels.
-    fit : ChangeFit or None
+    fit : Change or None
         The fitted change; None with fewer than twelve releases.
     change : float
         The fitted change relative to before (+0.12: 12 % slower).
@@ -137,7 +67,7 @@ class LockDrift:
         Onset of the change, likewise.
     stands : bool
         This week's releases agree with the change, and it differs from the first weeks too.
-    detectable : float
+    detectable_change : float
         Smallest relative change that two weeks of this lock would have shown.
     releases_now : int
         Releases that this week's level rests on.
@@ -149,7 +79,7 @@ class LockDrift:
 
     lock: str
     days: LockDays
-    fit: ChangeFit | None
+    fit: Change | None
     change: float
     seen: float
     seen_low: float
@@ -164,7 +94,7 @@ class LockDrift:
     since_low: date | None
     since_high: date | None
     stands: bool
-    detectable: float
+    detectable_change: float
     releases_now: int
     residual: Reals
     segment_start: date | None
@@ -239,7 +169,7 @@ def _with_rail_factor(rows: pl.DataFrame, history: History) -> pl.DataFrame:
 
 
 def _drifts(history: History) -> Drifts:
-    dated = with_weeks(history.actuations, "command_time", history)
+    dated = history.dated("actuations")
     rows = per_lock(_with_rail_factor(dated, history))
     epoch = history.week.monday.toordinal()
     current: dict[str, LockDays] = {}
@@ -268,7 +198,7 @@ def _drifts(history: History) -> Drifts:
     shared_past = {days.lock.id: days for days in share_scatter(list(earlier.values()))}
     common: dict[str, CommonWeeks] = {}
     wander: dict[str, Wander] = {}
-    mates: Mapping[str, MatesCourse] = {}
+    neighbours: Mapping[str, NeighboursCourse] = {}
     for group in ("pulsed", "held"):
         members = [
             days for days in shared.values()
@@ -283,30 +213,30 @@ def _drifts(history: History) -> Drifts:
             )) for days in members
         ])
         if group == "pulsed":
-            mates = mates_courses(members, common[group])
-    beside = _Beside(common, wander, mates, _across_clocks(history))
+            neighbours = neighbours_courses(members, common[group])
+    others = _OtherLocks(common, wander, neighbours, _across_clocks(history))
     return Drifts(
-        {name: _judge(days, history, beside, starts[name], 6.0)
+        {name: _judge(days, history, others, starts[name], 6.0)
          for name, days in shared.items()},
-        {name: _judge(days, history, beside, None, float(days.day[-1]))
+        {name: _judge(days, history, others, None, float(days.day[-1]))
          for name, days in shared_past.items()},
         wander, common,
     )
 
 
 @dataclass(frozen=True)
-class _Beside:
+class _OtherLocks:
     """What the other locks tell of one: season and wander by group, neighbours by lock."""
 
     common: Mapping[str, CommonWeeks]
     wander: Mapping[str, Wander]
-    mates: Mapping[str, MatesCourse]
+    neighbours: Mapping[str, NeighboursCourse]
     across: set[str]
 
     def noise(self, days: LockDays) -> DailyNoise:
         group, name = group_of(days.lock), days.lock.id
         return daily_noise(
-            days, self.common[group], self.wander[group], self.mates.get(name),
+            days, self.common[group], self.wander[group], self.neighbours.get(name),
             across_clocks=name in self.across,
         )
 
@@ -328,9 +258,9 @@ def _across_clocks(history: History) -> set[str]:
 
 
 def _judge(
-    days: LockDays, history: History, beside: _Beside, start: date | None, last_day: float,
+    days: LockDays, history: History, others: _OtherLocks, start: date | None, last_day: float,
 ) -> LockDrift:
-    noise = beside.noise(days)
+    noise = others.noise(days)
     fit = None
     if days.time_s.size >= LEAST_RELEASES:
         fit = fit_change(days.day, noise.level, noise.total, hazard_per_day=HAZARD_PER_DAY)
@@ -340,12 +270,14 @@ def _judge(
         recent = np.flatnonzero(days.day > last_day - 14)
     if fit is not None and recent.size:
         recent = _since_onset(days, fit, recent)
-    early_end = days.day[0] + 7 * EARLY_WEEKS
+    # A lasting change must differ from the first weeks too.
+    weeks = np.unique(np.floor_divide(days.day, 7))
+    early_end = 7.0 * (weeks[min(FIRST_WEEKS, weeks.size) - 1] + 1)
     if fit is not None:
-        early_end = min(early_end, max(fit.onset, days.day[0] + 1))
+        early_end = min(early_end, max(fit.since, days.day[0] + 1))
     early = np.flatnonzero(days.day < early_end)
     from_first = two_levels(noise, early, recent, scale)
-    detectable = _detectable(days, beside.wander[group_of(days.lock)], scale)
+    detectable = _detectable_change(days, others.wander[group_of(days.lock)], scale)
     releases_now = int(days.releases[recent].sum())
     if fit is None:
         return LockDrift(
@@ -363,30 +295,27 @@ def _judge(
         and shift * from_first.change + abs(shift) * from_first.change_deviation > 0.6 * shift**2
     )
     seen, half = (levels.change, T_QUANTILE * levels.change_deviation) if levels else (np.nan,) * 2
-    moment = history.week.monday
     return LockDrift(
         days.lock.id, days, fit, days.as_share(shift),
         days.as_share(seen), days.as_share(seen - half),
         days.as_share(seen + half), *_spans(days, levels),
-        moment + timedelta(days=int(fit.onset)),
-        moment + timedelta(days=int(np.floor(fit.onset_low))),
-        moment + timedelta(days=int(np.ceil(fit.onset_high))),
-        stands, detectable, releases_now, noise.level - fit.before, start,
+        *fit.dates(history.week.monday.toordinal()),
+        stands, detectable, releases_now, noise.level - fit.before.level, start,
     )
 
 
-def _before_onset(days: LockDays, fit: ChangeFit, recent: np.ndarray) -> np.ndarray:
+def _before_onset(days: LockDays, fit: Change, recent: np.ndarray) -> np.ndarray:
     """Days that the change had not begun on, as surely as can be told."""
-    for until in (fit.onset_low, fit.onset):
-        before = np.flatnonzero(days.day < until)
+    for until in (fit.since_low, fit.since):
+        before = np.flatnonzero(days.day < (until or 0.0))
         if before.size >= 3:
             return np.setdiff1d(before, recent)
     return np.setdiff1d(np.arange(days.day.size), recent)[:3]
 
 
-def _since_onset(days: LockDays, fit: ChangeFit, recent: np.ndarray) -> np.ndarray:
+def _since_onset(days: LockDays, fit: Change, recent: np.ndarray) -> np.ndarray:
     """The week's days since a change that came in it, where there are enough of them."""
-    since = recent[days.day[recent] >= fit.onset]
+    since = recent[days.day[recent] >= fit.since]
     return since if since.size and days.releases[since].sum() >= 5 else recent
 
 
@@ -424,7 +353,7 @@ def _between_polls(days: LockDays) -> float:
     return float(days.resolution_ms / np.pi * np.exp(-2 * np.pi**2 * spread**2))
 
 
-def _detectable(days: LockDays, wander: Wander, scale: float) -> float:
+def _detectable_change(days: LockDays, wander: Wander, scale: float) -> float:
     """Smallest change that two weeks at this lock's pace would show at five standard deviations."""
     span = max(float(days.day[-1] - days.day[0] + 1), 7.0)
     per_week = days.releases.sum() / span * 7

@@ -14,7 +14,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import linalg, stats
+from scipy import linalg, special
 
 from remanence.analytics.drift.change_model import daily_covariance
 from remanence.analytics.drift.common import (
@@ -26,16 +26,17 @@ from remanence.analytics.drift.common import (
     group_of,
 )
 from remanence.analytics.drift.daily_series import LockDays
-from remanence.analytics.drift.neighbours import MatesCourse, answer_to_volts
+from remanence.analytics.drift.neighbours import NeighboursCourse, answer_to_volts
 from remanence.analytics.drift.season import CommonWeeks, season_at_low, season_uncertainty
-from remanence.analytics.statistics.intervals import Reals, robust_deviation
+from remanence.analytics.statistics.arrays import Reals
+from remanence.analytics.statistics.intervals import robust_deviation
 
 CLOCK_WANDER_MS = (1.0, 10.0)
 """How far two controllers' clocks wander against each other from day to day, where a latency is
 across them: at least, and where too few days show it. Assumption (a time daemon lets stand what
 is under its step, and network stamps jitter by some milliseconds)."""
 
-T_QUANTILE = float(stats.t.ppf(0.975, 12))
+T_QUANTILE = float(special.stdtrit(12, 0.975))
 """Half width of 95 % intervals in standard deviations: Student's t with twelve degrees of freedom,
 the weight that a family's scatter and wander are shared with."""
 
@@ -71,7 +72,7 @@ class Levels:
 
 
 def daily_noise(
-    days: LockDays, common: CommonWeeks, wander: Wander, mates: MatesCourse | None = None,
+    days: LockDays, common: CommonWeeks, wander: Wander, neighbours: NeighboursCourse | None = None,
     *, across_clocks: bool,
 ) -> DailyNoise:
     """Take out what is known of each day, and say how uncertain the rest is.
@@ -84,7 +85,7 @@ def daily_noise(
         What each week did to its group.
     wander : Wander
         How far days wander in its group.
-    mates : MatesCourse, optional
+    neighbours : NeighboursCourse, optional
         What its neighbours tell of a failing rail.
     across_clocks : bool
         Whether its command and its feedback are stamped by different clocks.
@@ -108,8 +109,8 @@ def daily_noise(
     if group == "pulsed":
         warmth = days.warmth_kelvin - np.median(days.warmth_kelvin)
         answer = answer_to_volts(volts) + season_at_low(effect, volts)
-        if mates is not None:
-            shared, left = mates.over(days.day)
+        if neighbours is not None:
+            shared, left = neighbours.over(days.day)
             level = level - shared
             answer *= np.outer(left, left)
         total += answer

@@ -34,9 +34,9 @@ from remanence.analytics.drift.season import (
     weighted_median,
 )
 from remanence.analytics.history import Ints
-from remanence.analytics.statistics.intervals import Reals
+from remanence.analytics.statistics.arrays import Reals
 
-LEAST_MATES = 3
+LEAST_NEIGHBOURS = 3
 """Fewer neighbours than this do not tell what their rail did to all of them."""
 
 OWN_SHARE = 0.1
@@ -63,7 +63,7 @@ of how far the answers lie apart."""
 
 
 @dataclass(frozen=True)
-class MatesCourse:
+class NeighboursCourse:
     """What neighbours say of a lock's days.
 
     ``day`` are day numbers, 0 the Monday of the week asked for; ``effect`` is what the rail did
@@ -125,9 +125,9 @@ class _Periods:
     open_: Reals
 
 
-def mates_courses(
+def neighbours_courses(
     members: Sequence[LockDays], common: CommonWeeks
-) -> Mapping[str, MatesCourse]:
+) -> Mapping[str, NeighboursCourse]:
     """What its neighbours on the rail say of each latch.
 
     Parameters
@@ -139,7 +139,7 @@ def mates_courses(
 
     Returns
     -------
-    dict of str to MatesCourse
+    dict of str to NeighboursCourse
         By lock; a lock with fewer than three neighbours that can tell is missing.
     """
     rails: dict[str, list[LockDays]] = {}
@@ -148,20 +148,20 @@ def mates_courses(
             rails.setdefault(days.lock.supply, []).append(days)
     out = {}
     for every in rails.values():
-        if len(every) <= LEAST_MATES:
+        if len(every) <= LEAST_NEIGHBOURS:
             continue
         day, period = _rail_periods(every)
-        mates = [_by_period(days, common, period[np.searchsorted(day, days.day)])
+        neighbours = [_by_period(days, common, period[np.searchsorted(day, days.day)])
                  for days in every]
-        for lock, (effect, left) in _courses(mates, int(period.max()) + 1).items():
-            out[lock] = MatesCourse(day, effect[period], left[period])
+        for lock, (effect, left) in _courses(neighbours, int(period.max()) + 1).items():
+            out[lock] = NeighboursCourse(day, effect[period], left[period])
     return out
 
 
-def _rail_periods(mates: Sequence[LockDays]) -> tuple[Reals, Ints]:
+def _rail_periods(neighbours: Sequence[LockDays]) -> tuple[Reals, Ints]:
     """All days of a rail, and the period of each: days of one week with about the same volts."""
-    every = np.concatenate([mate.day for mate in mates])
-    volts = np.concatenate([mate.log_volts - mate.rated_log_volts for mate in mates])
+    every = np.concatenate([neighbour.day for neighbour in neighbours])
+    volts = np.concatenate([own.log_volts - own.rated_log_volts for own in neighbours])
     order = np.argsort(every, kind="stable")
     day, start = np.unique(every[order], return_index=True)
     middle = np.array([np.median(part) for part in np.split(volts[order], start[1:])])
@@ -192,14 +192,14 @@ def _by_period(days: LockDays, common: CommonWeeks, period: Ints) -> _Periods:
 
 
 def _courses(
-    mates: Sequence[_Periods], count: int
+    neighbours: Sequence[_Periods], count: int
 ) -> dict[str, tuple[Reals, Reals]]:
     """The common course of all but each one in turn: effect and share left, by period."""
-    shape = (len(mates), count)
+    shape = (len(neighbours), count)
     level, noise, open_ = np.full(shape, np.nan), np.full(shape, np.nan), np.full(shape, np.nan)
-    for row, mate in enumerate(mates):
-        level[row, mate.period], noise[row, mate.period], open_[row, mate.period] = (
-            mate.level, mate.noise, mate.open_)
+    for row, neighbour in enumerate(neighbours):
+        level[row, neighbour.period], noise[row, neighbour.period], open_[row, neighbour.period] = (
+            neighbour.level, neighbour.noise, neighbour.open_)
     if not np.nanmax(np.sqrt(open_)) > TELLING:
         return {}
     weight = 1.0 / (noise + open_)
@@ -212,9 +212,9 @@ def _courses(
         course = _common(apart, noise)
         course = np.where(np.isfinite(course), course, 0.0)
     out = {}
-    for row, mate in enumerate(mates):
-        others = np.arange(len(mates)) != row
-        out[mate.lock] = _without(apart[others], noise[others], open_[others], open_[row])
+    for row, neighbour in enumerate(neighbours):
+        others = np.arange(len(neighbours)) != row
+        out[neighbour.lock] = _without(apart[others], noise[others], open_[others], open_[row])
     return out
 
 
@@ -232,7 +232,7 @@ def _without(
     count = np.isfinite(apart).sum(axis=0)
     course = _common(apart, noise)
     share = _own_share(apart - course, noise, open_)
-    told = (count >= LEAST_MATES) & np.isfinite(course) & np.isfinite(mine)
+    told = (count >= LEAST_NEIGHBOURS) & np.isfinite(course) & np.isfinite(mine)
     error = np.full(course.size, np.inf)
     spread = share * open_[:, told] + noise[:, told]
     error[told] = 1.57 * np.nanmedian(spread, axis=0) / count[told]
@@ -255,10 +255,10 @@ def _own_share(apart: Reals, noise: Reals, open_: Reals) -> float:
         if not telling.any():
             continue
         heft = wide[telling] / wide[telling].sum()
-        # A mate's noise of single periods averages out; its stray does not.
+        # A neighbour's noise of single periods averages out; its stray does not.
         stray = own[telling] @ heft**2
         ratios.append((float(line[telling] @ heft) ** 2 - stray) / float(wide[telling] @ heft))
-    if len(ratios) < LEAST_MATES:
+    if len(ratios) < LEAST_NEIGHBOURS:
         return 1.0
     # Median of a squared normal deviate: 0.455 of its variance.
     found = max(float(np.median(ratios)) / 0.4549, 0.0)

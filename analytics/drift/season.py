@@ -21,7 +21,8 @@ from remanence.analytics.drift.common import (
     explained,
 )
 from remanence.analytics.drift.daily_series import LockDays
-from remanence.analytics.statistics.intervals import Reals
+from remanence.analytics.statistics.arrays import Reals
+from remanence.analytics.statistics.intervals import DEVIATION_OVER_MAD
 
 LEAST_SIBLINGS = 4
 """Fewer locks than this do not show what a week did to all of them."""
@@ -228,7 +229,7 @@ def _median_variance(apart: Reals, weight: Reals) -> Reals:
     known = np.isfinite(apart) & (weight > 0)
     # How much more than their variances the locks stray about the course, robustly.
     ratio = np.abs(apart[known]) * np.sqrt(weight[known])
-    excess = max((1.4826 * float(np.median(ratio))) ** 2, 0.25) if ratio.size else 1.0
+    excess = max((DEVIATION_OVER_MAD * float(np.median(ratio))) ** 2, 0.25) if ratio.size else 1.0
     total = np.where(np.isfinite(apart), weight, 0.0).sum(axis=0)
     return np.where(
         count >= LEAST_SIBLINGS, 1.57 * excess / np.maximum(total, 1e-9), np.inf

@@ -6,15 +6,16 @@ never comes. So the slow ones are counted, and their rate is judged.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import polars as pl
 from scipy import special
 
 from remanence.analytics.drift.daily_series import LockDays, command_volts
-from remanence.analytics.statistics.intervals import Reals
-from remanence.analytics.statistics.rates import betabinomial, onset_of_rate
+from remanence.analytics.statistics.arrays import Reals
+from remanence.analytics.statistics.change import Change, Side
+from remanence.analytics.statistics.rates import betabinomial, change_of_rate
 
 SLOW_FACTOR = 1.45
 """A release this much slower than its neighbours is of another kind, if it is also beyond four
@@ -43,22 +44,15 @@ STANDING_SHARE = 0.12
 
 @dataclass(frozen=True)
 class SlowMode:
-    """Counts of slow (or unanswered) first attempts now and before, and what they look like.
+    """How often first attempts are slow (or unanswered), since when, and what they look like.
 
-    ``log_odds`` are for a raised rate that stands now. ``loaded`` is the
-    natural log of how much likelier they are from people leaning on the lock
-    than from a catch that sticks.
+    ``change`` is that of the rate; its ``log_odds`` are for a raised rate that stands now, the
+    prior included. ``loaded`` is the natural log of how much likelier they are from people
+    leaning on the lock than from a catch that sticks.
     """
 
-    log_odds: float
-    count: int
-    total: int
+    change: Change
     unanswered: int
-    count_before: int
-    total_before: int
-    since: float
-    since_low: float
-    since_high: float
     loaded: float
     slow_ms: float
     usual_ms: float
@@ -115,7 +109,8 @@ def slow_mode(days: LockDays, rows: pl.DataFrame, row_day: Reals) -> SlowMode | 
     fresh = day > 6.0 - 7.0
     if event[recent].sum() < 3 or not event[fresh].any():
         return None
-    onset, low, high, log_change = onset_of_rate(day, event, HEALTHY, FAULTY)
+    change = change_of_rate(day, event, HEALTHY, FAULTY) or _all_along(day)
+    onset = change.since
     before, after = day < onset, day >= onset
     share = event[after].mean() if after.any() else 0.0
     share_before = (event[before].sum() + 0.5) / (before.sum() + 30.0)
@@ -126,9 +121,10 @@ def slow_mode(days: LockDays, rows: pl.DataFrame, row_day: Reals) -> SlowMode | 
         not lasting and whole > STANDING_SHARE and event[recent].mean() > 0.6 * STANDING_SHARE
         and share < 1.8 * max(whole, share_before)
     )
-    log_odds = log_change + float(np.log(PRIOR))
+    log_odds = change.log_odds + float(np.log(PRIOR))
     if from_start:
-        onset, low, high = float(day[0]), float(day[0]), float(day[0])
+        change = _all_along(day)
+        onset = change.since
         before, after = day < onset, day >= onset
         log_odds = float(
             betabinomial(int(event.sum()), event.size, *FAULTY)
@@ -144,15 +140,26 @@ def slow_mode(days: LockDays, rows: pl.DataFrame, row_day: Reals) -> SlowMode | 
         return None
     hit = after & event
     late = _after_pulse(days, rows, slow, onset)
+    change = replace(
+        change, log_odds=log_odds, before=_side(event[before]), now=_side(event[after]))
     return SlowMode(
-        log_odds, int(hit.sum()), int(after.sum()), int((after & unanswered).sum()),
-        int(event[before].sum()), int(before.sum()), onset, low, high,
+        change, int((after & unanswered).sum()),
         _loaded(days, slow, onset, event, rested, after, late),
         _typical(days.latency_ms[slow & (days.release_day >= onset)]),
         _typical(days.latency_ms[~slow & (days.release_day >= onset)]),
         int((hit & rested).sum()), int((after & rested).sum()),
         late, from_start,
     )
+
+
+def _all_along(day: Reals) -> Change:
+    """A rate that was what it is from the first day on."""
+    first = float(day[0])
+    return Change("rate", -np.inf, first, first, first, Side(0.0), Side(0.0))
+
+
+def _side(event: np.ndarray) -> Side:
+    return Side(float(event.mean()) if event.size else 0.0, n=event.size)
 
 
 def _rail_now(days: LockDays, row_volts: Reals, row_day: Reals) -> tuple[bool, float]:

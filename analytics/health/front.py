@@ -27,7 +27,7 @@ from remanence.analytics.health.model import (
     Untold,
     state_of,
 )
-from remanence.analytics.history import History, per_lock, with_weeks
+from remanence.analytics.history import History, per_lock
 from remanence.analytics.physics.latency import release_latency
 from remanence.shared.findings import STATE_OF_URGENCY, Finding, rank
 from remanence.shared.tables import BASELINE_ACTIONS
@@ -196,11 +196,11 @@ def untold(
 ) -> Untold:
     """What the log could not tell of the week."""
     days = [history.week.monday + timedelta(days=n) for n in range(7)]
-    active = set(with_weeks(history.activity, "hour", history).filter(
+    active = set(history.dated("activity").filter(
         pl.col("weeks_ago") == 0
     )["day"].unique())
     if not history.activity.height:
-        active = set(with_weeks(history.actuations, "command_time", history)["day"].unique())
+        active = set(history.dated("actuations")["day"].unique())
     events = history.this_week(history.clock_events, "time").sort("controller", "time", "kind")
     reasons: list[tuple[str, int]] = []
     if rejects is not None and rejects.height:

@@ -24,14 +24,19 @@ from remanence.analytics.health.model import (
     WeekPoint,
     state_of,
 )
-from remanence.analytics.history import History, baseline_start, per_lock, with_weeks
+from remanence.analytics.history import (
+    History,
+    actuations_by_lock,
+    baseline_start,
+    in_first_weeks,
+    per_lock,
+)
 from remanence.analytics.physics.latency import release_latency
 from remanence.analytics.statistics.intervals import wilson
 from remanence.shared.findings import Finding
 from remanence.shared.venue import Lock
 from remanence.shared.weeks import Week
 
-BASELINE_WEEKS = 8
 """Weeks with commands that make a baseline (trade practice: eight weeks)."""
 
 ENOUGH = 5
@@ -68,7 +73,7 @@ def lock_tables(history: History, findings: Sequence[Finding]) -> LockTables:
     worked on, never the week asked for, and nothing after the first day from
     which a finding holds.
     """
-    rows = with_weeks(history.actuations, "command_time", history)
+    rows = history.dated("actuations")
     starts = {lock.id: baseline_start(history, lock.id) for lock in history.venue.locks}
     ends: dict[str, date] = {}
     for found in findings:
@@ -86,13 +91,11 @@ def lock_tables(history: History, findings: Sequence[Finding]) -> LockTables:
         (pl.col("day") >= pl.col("from_day")) & (pl.col("day") < pl.col("to_day"))
         & (pl.col("weeks_ago") >= 1) & pl.col("outcome").is_in(["released", "no-release"])
     )
-    base = eligible.filter(
-        pl.col("weeks_ago").rank("dense", descending=True).over("lock") <= BASELINE_WEEKS
-    )
+    base = eligible.filter(in_first_weeks("lock"))
     days = base.group_by("lock").agg(first=pl.col("day").min(), last=pl.col("day").max())
     return LockTables(
         rows=rows,
-        by_lock=per_lock(rows),
+        by_lock=actuations_by_lock(history),
         weekly=per_lock(release_latency(rows, ("lock", "weeks_ago"), _QUANTILES)),
         counts=_counts(rows, history),
         now=per_lock(release_latency(rows.filter(pl.col("weeks_ago") == 0), ("lock",), _QUANTILES)),
@@ -113,7 +116,7 @@ def _counts(rows: pl.DataFrame, history: History) -> dict[str, dict[int, Counts]
         unobserved=(outcome == "unobserved").sum(),
         retries=(pl.col("attempt").fill_null(1) > 1).sum(),
     )
-    alone = with_weeks(history.openings, "time", history).group_by("lock", "weeks_ago").agg(
+    alone = history.dated("openings").group_by("lock", "weeks_ago").agg(
         opened_alone=pl.len()
     )
     both = made.join(alone, on=["lock", "weeks_ago"], how="full", coalesce=True).fill_null(0)

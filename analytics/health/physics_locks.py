@@ -19,7 +19,7 @@ from remanence.analytics.health.physics_model import (
     Value,
 )
 from remanence.analytics.health.physics_supplies import supply_physics
-from remanence.analytics.history import History, baseline_start, with_weeks
+from remanence.analytics.history import History, in_first_weeks, since_baseline
 from remanence.analytics.physics.cable import branch, cable_needed
 from remanence.analytics.physics.coil_heat import (
     coil_heat,
@@ -36,7 +36,6 @@ from remanence.analytics.physics.sag_release import SagError, SagReadings, sag_e
 from remanence.shared.venue import Lock
 from remanence.shared.weeks import Week
 
-BASELINE_WEEKS = 8
 """First weeks with commands since the last service: what a change is measured against."""
 
 CABLES_MM2 = (0.25, 0.34, 0.5, 0.75, 1.0, 1.5, 2.5)
@@ -63,15 +62,13 @@ def lock_physics(history: History) -> dict[str, LockPhysics]:
     """Everything the models say of every lock of the venue."""
     venue = history.venue
     start, end = history.start, history.end
-    actuations = history.actuations
+    actuations = history.dated("actuations")
     heat = coil_heat(
         history.energisings, venue, actuations=actuations, start=start,
         until=lasting_until(history),
     )
     warmth = heat_at_start(history.energisings, venue, actuations=actuations)
-    rows = with_weeks(
-        loaded(actuations, warmth, venue.limits.ambient_celsius), "command_time", history
-    )
+    rows = loaded(actuations, warmth, venue.limits.ambient_celsius)
     recent = actuations.filter(
         pl.col("command_time").is_between(end - timedelta(weeks=RECENT_WEEKS), end, closed="left")
     )
@@ -159,12 +156,7 @@ def _stretches(
     if rows is None:
         return None, None
     now = rows.filter(pl.col("weeks_ago") == 0)
-    start = baseline_start(history, lock.id)
-    since = rows if start is None else rows.filter(pl.col("day") >= start)
-    before = since.filter(
-        (pl.col("weeks_ago") > 0)
-        & (pl.col("weeks_ago").rank("dense", descending=True) <= BASELINE_WEEKS)
-    )
+    before = since_baseline(rows, history, lock.id).filter(in_first_weeks())
     return (before if before.height else now), now
 
 

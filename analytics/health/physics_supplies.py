@@ -10,7 +10,7 @@ import polars as pl
 
 from remanence.analytics.health.model import Estimate, Heat, SagPoint
 from remanence.analytics.health.physics_model import Curve, Quantity, Said, SupplyPhysics, Value
-from remanence.analytics.history import History, with_weeks
+from remanence.analytics.history import WEEKS_BEFORE, History, in_first_weeks
 from remanence.analytics.physics.battery import BatteryOutlook, battery_outlook
 from remanence.analytics.physics.coil_heat import coil_heat, heat_curve, lasting_until
 from remanence.analytics.physics.rail_model import Company, RailModel, company, rail_model
@@ -25,7 +25,6 @@ from remanence.analytics.statistics.intervals import median_interval
 from remanence.shared.venue import Supply
 from remanence.shared.weeks import Week
 
-BASELINE_WEEKS = 8
 LEAST_DRIFT = 0.01
 """Volts a week below which a drift is not worth a sentence: a twelfth of a per cent of 12 V."""
 
@@ -33,7 +32,7 @@ LEAST_DRIFT = 0.01
 def supply_physics(history: History) -> dict[str, SupplyPhysics]:
     """Everything the models say of every supply of the venue."""
     venue = history.venue
-    since = history.end - timedelta(weeks=BASELINE_WEEKS + 1)
+    since = history.end - timedelta(weeks=WEEKS_BEFORE + 1)
     recent = history.actuations.filter(pl.col("command_time") >= since)
     week_rows = history.this_week(history.actuations, "command_time")
     hours = history.rail_hours.filter(pl.col("hour") >= since)
@@ -258,7 +257,6 @@ def _battery_says(item: SupplyPhysics, supply: Supply) -> list[Said]:
         "least": Quantity(battery.low_games, "") if battery.low_games is not None else "–"})]
 
 
-BASELINE_WEEKS = 8
 WARM_KELVIN = 15.0
 """A coil that never got this much above the room has no course worth drawing."""
 
@@ -270,12 +268,9 @@ _POINTS = 160
 
 def resistances(history: History) -> tuple[dict[str, Estimate], dict[str, Estimate]]:
     """Source resistance in ohms by supply, of the week and of the first eight weeks of log."""
-    rows = with_weeks(history.actuations, "command_time", history)
-    oldest = rows["weeks_ago"].max()
-    first = oldest if isinstance(oldest, int) else 0
-    base = (pl.col("weeks_ago") >= 1) & (pl.col("weeks_ago") > first - BASELINE_WEEKS)
+    rows = history.dated("actuations")
     return (_resistance(rows.filter(pl.col("weeks_ago") == 0), history),
-            _resistance(rows.filter(base), history))
+            _resistance(rows.filter(in_first_weeks()), history))
 
 
 def _resistance(rows: pl.DataFrame, history: History) -> dict[str, Estimate]:

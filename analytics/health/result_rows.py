@@ -1,49 +1,16 @@
-"""Findings, wear and timing as tables, for people who think in tables."""
+"""Wear and timing as tables, for people who think in tables."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import fields
 from typing import Any
 
 import polars as pl
 
 from remanence.analytics.parts.wear import LockWear
 from remanence.analytics.timing.gather import Timing
-from remanence.shared.findings import Evidence, Finding
-from remanence.shared.tables import FINDINGS, TIMING, WEAR, Table
+from remanence.shared.tables import TIMING, WEAR, Table
 from remanence.shared.weeks import Week
-
-_NO_FIGURE = {item.name: None for item in fields(Evidence)}
-
-
-def findings_rows(findings: Sequence[Finding], week: Week) -> pl.DataFrame:
-    """One row for each figure that a finding rests on.
-
-    Parameters
-    ----------
-    findings : sequence of Finding
-        In the order in which they are to be said.
-    week : Week
-        Of which week.
-
-    Returns
-    -------
-    polars.DataFrame
-        Schema :data:`remanence.shared.tables.FINDINGS`.
-    """
-    rows = []
-    for place, item in enumerate(findings, start=1):
-        said = {
-            "week": str(week), "place": place, "subject": item.subject,
-            "subject_kind": item.subject_kind, "condition": item.condition,
-            "urgency": item.urgency, "score": item.score, "since": item.since,
-            "since_low": item.since_low, "since_high": item.since_high, "says": item.says,
-            "check": item.check, "not_excluded": list(item.not_excluded),
-        }
-        figures = [figure.as_json() for figure in item.evidence] or [_NO_FIGURE]
-        rows += [{**said, **figure} for figure in figures]
-    return _table(FINDINGS, rows)
 
 
 def wear_rows(wear: Sequence[LockWear], week: Week) -> pl.DataFrame:

@@ -16,12 +16,11 @@ from remanence.analytics.health.model import (
     SupplyHealth,
     state_of,
 )
-from remanence.analytics.history import History, with_weeks
+from remanence.analytics.history import History, in_first_weeks
 from remanence.analytics.statistics.intervals import median_interval
 from remanence.shared.findings import Finding
 from remanence.shared.venue import Supply
 
-BASELINE_WEEKS = 8
 _DEEPEST = 8
 _ONE_MOMENT = timedelta(seconds=2)
 _MAGNET_MS = 2000.0
@@ -31,12 +30,12 @@ _MAGNET_MS = 2000.0
 
 def supply_tables(history: History) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Rail hours and actuations with their supply, both with ``weeks_ago``; once per venue."""
-    hours = with_weeks(history.rail_hours, "hour", history)
+    hours = history.dated("rail_hours")
     rails = pl.DataFrame(
         [(lock.id, lock.supply, lock.amps) for lock in history.venue.locks],
         schema={"lock": pl.String, "supply": pl.String, "rated_amps": pl.Float64}, orient="row",
     )
-    rows = with_weeks(history.actuations, "command_time", history).join(
+    rows = history.dated("actuations").join(
         rails, on="lock", how="inner"
     )
     return hours, rows
@@ -66,11 +65,7 @@ def supply_health(
     hours = hours.filter(pl.col("supply") == supply.id)
     rows = rows.filter(pl.col("supply") == supply.id)
     recent, now = hours.filter(pl.col("weeks_ago") == 0), rows.filter(pl.col("weeks_ago") == 0)
-    oldest = hours["weeks_ago"].max()
-    first = oldest if isinstance(oldest, int) else 0
-    base = hours.filter(
-        (pl.col("weeks_ago") >= 1) & (pl.col("weeks_ago") > first - BASELINE_WEEKS)
-    )
+    base = hours.filter(in_first_weeks())
     silence = "" if recent.height else "no-log" if supply.channel else "no-feedback"
     loaded_limit = supply.rated_volts * venue.limits.supply_loaded_percent / 100
     return SupplyHealth(

@@ -8,7 +8,7 @@ from datetime import date, timedelta
 
 import numpy as np
 
-from remanence.analytics.history import History, dated_actuations
+from remanence.analytics.history import History
 from remanence.analytics.parts.demand import Demand, Place, cost_range, draw_futures
 from remanence.analytics.parts.unit_lives import UnitLives, lives_together, replacements, unit_lives
 from remanence.analytics.parts.wear import LockWear, games_per_week, remaining_life
@@ -273,7 +273,7 @@ def plan_orders(
                lives_of[part.id], today, service_level)
         for part in venue.parts
     )
-    dated = dated_actuations(history)
+    dated = history.dated("actuations")
     seen = int(dated["weeks_ago"].to_numpy().max()) + 1 if dated.height else 0
     exchanged = replacements(history).filter("planned").select("part", "date").unique().sort(
         "date", "part")

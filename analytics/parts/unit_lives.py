@@ -15,7 +15,7 @@ from datetime import date
 import numpy as np
 import polars as pl
 
-from remanence.analytics.history import History, dated_actuations, per_lock
+from remanence.analytics.history import History, actuations_by_lock
 from remanence.analytics.parts.wear import open_weeks_of
 from remanence.analytics.statistics.life import Lives
 from remanence.shared.venue import Lock
@@ -98,7 +98,7 @@ def unit_lives(history: History) -> dict[str, UnitLives]:
         A lock that was never commanded has one unit without cycles.
     """
     open_weeks = open_weeks_of(history)
-    rows_of = per_lock(dated_actuations(history))
+    rows_of = actuations_by_lock(history)
     fitted = replacements(history)
     return {
         lock.id: _of_lock(

@@ -16,13 +16,7 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
-from remanence.analytics.history import (
-    History,
-    baseline_start,
-    dated_actuations,
-    once_per_history,
-    per_lock,
-)
+from remanence.analytics.history import History, baseline_start, once_per_history, per_lock
 from remanence.analytics.parts.wear_path import (
     DRAWS,
     MARGIN_EXPONENT,
@@ -44,9 +38,6 @@ LEAST_WEEKS = 6
 """Weeks with releases below which no path is fitted."""
 LEAST_MISSED = 5
 """Unanswered commands below which no rise of their share is told."""
-LEAST_RISE = 1.08
-"""Latency over healthy latency, in the middle of the last three weeks, below which no wear is told:
-a smaller change is within what seasons and moods do (trade practice: a gate of 8 %)."""
 LONGEST_LOOK = 2.0
 """No date is told that most likely lies beyond so many times the weeks seen (trade practice)."""
 PACE_WEEKS = 8
@@ -250,7 +241,7 @@ def remaining_life(history: History, *, seed: int = 20260301) -> list[LockWear]:
     First passage of the fitted path (:func:`fit_path`, :func:`first_passage`), or of the share of
     unanswered commands where that meets its limit sooner.
     """
-    dated = dated_actuations(history)
+    dated = history.dated("actuations")
     games = games_per_week(history)
     open_weeks = open_weeks_of(history)
     rows_of: dict[str, pl.DataFrame] = {}
@@ -279,7 +270,7 @@ def weeks_with_games(dated: pl.DataFrame) -> list[int]:
     ----------
     dated : polars.DataFrame
         Any table with ``day`` and ``weeks_ago``, as
-        :func:`remanence.analytics.conditions.evidence.with_weeks` adds them.
+        :func:`remanence.analytics.history.with_weeks` adds them.
 
     Returns
     -------
@@ -308,7 +299,7 @@ def open_weeks_of(history: History) -> list[int]:
     list of int
         Eight at most, as weeks ago.
     """
-    return weeks_with_games(dated_actuations(history))
+    return weeks_with_games(history.dated("actuations"))
 
 
 @once_per_history
@@ -329,7 +320,7 @@ def games_per_week(history: History) -> float:
     -----
     Logs do not say when a game begins: common practice, no source.
     """
-    dated = dated_actuations(history)
+    dated = history.dated("actuations")
     weeks = open_weeks_of(history)
     recent = dated.filter(pl.col("weeks_ago").is_in(weeks) & (pl.col("attempt") == 1))
     if recent.is_empty():
@@ -366,7 +357,9 @@ def _lock_wear(
     use = path_weeks["use"].to_numpy() / pace
     volts = path_weeks["log_volts"].to_numpy()
     seen = np.log(path_weeks["latency_ms"].to_numpy() / healthy) - VOLTS_EXPONENT * volts
-    risen = float(np.median(seen[-3:])) >= np.log(LEAST_RISE)
+    # A smaller change is within what seasons and moods do: no wear is told of it.
+    gate = np.log1p(history.venue.limits.drift_gate_percent / 100)
+    risen = float(np.median(seen[-3:])) >= gate
     path = None
     # A pulse cut short in the program meets a healthy latency too: that is no wear.
     if risen and np.isfinite(limit):

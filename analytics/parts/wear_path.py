@@ -167,6 +167,9 @@ def fit_path(
 ) -> Path:
     """Fit a flat stretch followed by a drift with a random walk to weekly figures.
 
+    This is a forecast, not a detector of change: it asks how wear goes on, so that it returns
+    draws of the path from now on and no :class:`~remanence.analytics.statistics.change.Change`.
+
     Parameters
     ----------
     weeks : numpy.ndarray, shape (n,)

@@ -12,7 +12,6 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 import numpy as np
-import numpy.typing as npt
 import polars as pl
 
 from remanence.analytics.history import History
@@ -25,6 +24,7 @@ from remanence.analytics.physics.coil_thermal import (
     thermal_of,
 )
 from remanence.analytics.physics.latency import with_week
+from remanence.analytics.statistics.arrays import Reals
 from remanence.shared.tables import ACTUATIONS, ENERGISINGS, TIMESTAMP, require
 from remanence.shared.venue import Lock, Venue
 
@@ -70,7 +70,6 @@ def lasting_until(history: History) -> dict[str, datetime]:
     return found
 
 
-Reals = npt.NDArray[np.float64]
 
 FORGET_S = 4 * 3600.0
 """A start this long before the period in view no longer matters to a latch coil (over 20 of the

@@ -23,10 +23,9 @@ import numpy as np
 import numpy.typing as npt
 
 from remanence.analytics.physics.cable import COPPER_ZERO_CELSIUS, cable_ohms, copper_ohms
+from remanence.analytics.statistics.arrays import Reals
 from remanence.shared.limits import Limits
 from remanence.shared.venue import Lock
-
-Reals = npt.NDArray[np.float64]
 
 CLASS_CELSIUS = {"A": 105.0, "E": 120.0, "B": 130.0, "F": 155.0, "H": 180.0}
 """What an insulation class bears (IEC 60085)."""

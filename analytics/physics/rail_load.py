@@ -17,10 +17,9 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from remanence.analytics.history import History, once_per_history, with_weeks
+from remanence.analytics.history import History, day_ordinals, once_per_history
+from remanence.analytics.statistics.arrays import Reals
 from remanence.shared.venue import Supply
-
-Reals = NDArray[np.float64]
 
 NEW_COIL = ("replaced", "rewired")
 """Work after which a coil or its wire is another one; cleaning does not change a current."""
@@ -111,7 +110,7 @@ def measured_sags(history: History) -> pl.DataFrame:
     deepest = pl.col("volts_before") - pl.col("volts_min")
     alone = holds | deepest.is_null() | (deepest <= 1.6 * sag + 6.0 * noise)
     return (
-        with_weeks(rested(history.actuations), "command_time", history)
+        rested(history.dated("actuations"))
         .with_columns(sag=sag, loaded=loaded, noise=noise)
         .filter(
             (pl.col("sag") > floor) & (pl.col("loaded") > 0.2) & alone
@@ -170,7 +169,7 @@ def logged_currents(history: History) -> dict[str, tuple[NDArray[np.int64], Real
     fitted = history.service.filter(pl.col("action").is_in(list(NEW_COIL))).group_by("lock").agg(
         fitted=pl.col("date").max())
     daily = (
-        with_weeks(history.actuations, "command_time", history)
+        history.dated("actuations")
         .filter((pl.col("amps") > 0) & pl.col("lock").is_in(list(rated)))
         .join(fitted, on="lock", how="left")
         .filter(pl.col("fitted").is_null() | (pl.col("day") > pl.col("fitted")))
@@ -185,8 +184,7 @@ def logged_currents(history: History) -> dict[str, tuple[NDArray[np.int64], Real
     found = {}
     for key, part in daily.partition_by("lock", as_dict=True).items():
         if part["rows"].sum() >= 5:
-            days = (part["day"].dt.epoch("d") + date(1970, 1, 1).toordinal()).to_numpy()
-            found[str(key[0])] = days.astype(np.int64), part["level"].to_numpy()
+            found[str(key[0])] = day_ordinals(part["day"]), part["level"].to_numpy()
     return found
 
 
@@ -200,8 +198,7 @@ def _table(
     part = part.with_columns(era=pl.Series(era, dtype=pl.Int64))
     coils = sorted(set(part.select("lock", "era").iter_rows()))
     row_of = {coil: row for row, coil in enumerate(coils)}
-    ordinals = np.array([day.toordinal() for day in part["day"]], dtype=np.int64)
-    days, column = np.unique(ordinals, return_inverse=True)
+    days, column = np.unique(day_ordinals(part["day"]), return_inverse=True)
     row = np.array([row_of[coil] for coil in part.select("lock", "era").iter_rows()])
     level = np.full((len(coils), days.size), np.nan)
     rows = np.zeros(level.shape, dtype=np.int64)

@@ -32,8 +32,7 @@ import numpy as np
 import numpy.typing as npt
 
 from remanence.analytics.physics.cable import COPPER_PER_KELVIN
-
-Reals = npt.NDArray[np.float64]
+from remanence.analytics.statistics.arrays import Reals
 
 DIODE_VOLTS = 0.8
 """Forward drop of a diode in the freewheel path. [V] (1N4001 datasheets of three makers: at most

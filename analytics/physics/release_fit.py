@@ -25,11 +25,10 @@ import polars as pl
 
 from remanence.analytics.physics.latency import placed_within_resolution
 from remanence.analytics.physics.release import CLAMP_VOLTS, STALL_SHARE, Magnet, Solenoid
+from remanence.analytics.statistics.arrays import Reals
 from remanence.analytics.statistics.survival import product_limit
 from remanence.shared.tables import ACTUATIONS, require
 from remanence.shared.venue import Lock, Venue
-
-Reals = npt.NDArray[np.float64]
 
 STALL_SPREAD = 0.06
 """Spread (standard deviation) of stall over rated volts among latches (calculated, generic)."""

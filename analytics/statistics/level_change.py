@@ -2,59 +2,92 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from datetime import date
-
 import numpy as np
-from numpy.typing import NDArray
-from scipy import stats
+from scipy import special
 
+from remanence.analytics.statistics.arrays import Ints, Reals
+from remanence.analytics.statistics.change import Change, Side, Split, most_likely_split
 from remanence.analytics.statistics.intervals import robust_deviation
-from remanence.analytics.statistics.onset import Onset, onset_of_level
 
-Reals = NDArray[np.float64]
 _MEMORY = 0.5
 """Correlation of neighbouring days that is allowed for: days have a memory."""
+_PAST_DAYS = 90
+"""So many days before say how much days scatter: what lies further back is another season."""
+_MEDIAN_ERROR = 1.25
+"""Standard error of a median over that of a mean, of normal values: sqrt(pi / 2)."""
+_SCATTER_NOW = 0.7
+"""Share of this week's own scatter that counts as the days' scatter: a few days overstate it."""
+_LEAST_SCATTER = 4
+"""Fewer days than this have no scatter of their own."""
+_SURE_ODDS = 2.0
+"""Log odds from which a change is dated by the series itself and not by the week's first day."""
+_EARLY_DAYS = 5
+"""A change this many days into the week still counts as one that the week shows."""
+_REACH = 8.0
+"""Robust standard deviations from the median beyond which values are drawn in to there."""
 
 
-@dataclass(frozen=True)
-class LevelChange:
-    """``shift`` is now minus before; ``z`` counts it in its own standard errors.
+def change_of_level(days: Ints, values: Reals) -> Change | None:
+    """When a level moved to another one; the posterior over all days on which it may have.
 
-    ``error`` is never less than what the caller's ``floor`` leaves: it decides what is told.
-    ``seen_error`` is what the days' own scatter and memory say, and bounds the figure.
+    Parameters
+    ----------
+    days : array of int, shape (n,)
+        Day ordinals, not decreasing. Give one value a day (its median): values of
+        one day are not independent of each other.
+    values : array of float, shape (n,)
+        Finite. Those further than eight robust standard deviations from the median are
+        drawn in to there: an outlier then counts for little, and a large step still for
+        more than a season's slow wave, which ranks would make its equal.
+
+    Returns
+    -------
+    Change or None
+        None with fewer than five values or where all are equal. The sides are medians, without
+        intervals; ``log_odds`` hold no prior: they are the Bayes factor for a change.
+
+    Notes
+    -----
+    Normal errors, means and variance integrated out under flat and 1/variance priors.
     """
+    split = _split(days, values)
+    if split is None:
+        return None
+    before, now = values[:split.index], values[split.index:]
+    return Change(
+        "level", split.log_odds, split.since, split.low, split.high,
+        Side(float(np.median(before)), n=before.size), Side(float(np.median(now)), n=now.size),
+        index=split.index,
+    )
 
-    before: float
-    now: float
-    shift: float
-    error: float
-    z: float
-    days_before: int
-    days_now: int
-    since: date
-    low: date | None
-    high: date | None
-    seen_error: float
 
-    @property
-    def limits(self) -> tuple[float, float]:
-        """Bounds of 95 % for the shift."""
-        freedom = min(self.days_before, 30) / 2 + min(self.days_now, 10) / 2
-        half = float(stats.t.ppf(0.975, max(freedom, 3.0))) * self.seen_error
-        return self.shift - half, self.shift + half
-
-    def score(self, gate: float) -> float:
-        """Probability that the shift is beyond half of ``gate``, in the gate's direction."""
-        # Days have a memory that is not wholly known: tails of few degrees of freedom.
-        beyond = (self.shift * np.sign(gate) - abs(gate) / 2) / max(self.error, 1e-9)
-        return float(np.clip(stats.t.cdf(beyond, 4), 0.01, 0.99))
+def _split(days: Ints, values: Reals) -> Split | None:
+    """Where the level moved; None with fewer than five values or where all are equal."""
+    count = len(values)
+    if count < 5 or np.ptp(values) == 0:
+        return None
+    middle = float(np.median(values))
+    spread = robust_deviation(values)
+    reach = _REACH * spread if spread > 0 else float(np.abs(values - middle).max())
+    scores = (np.clip(values, middle - reach, middle + reach) - middle) / reach
+    size_before = np.arange(1, count, dtype=float)
+    size_after = count - size_before
+    sum_before = np.cumsum(scores)[:-1]
+    total, squares = float(scores.sum()), float((scores**2).sum())
+    residual = squares - sum_before**2 / size_before - (total - sum_before) ** 2 / size_after
+    residual = np.maximum(residual, 1e-6 * max(squares, 1e-12))
+    log_weight = -0.5 * np.log(size_before * size_after) - 0.5 * (count - 2) * np.log(residual)
+    whole = max(squares - total**2 / count, 1e-12)
+    log_none = -0.5 * np.log(count) - 0.5 * (count - 1) * np.log(whole)
+    # Two flat priors on means against one: a unit-information prior makes them comparable.
+    log_weight = log_weight + 0.5 * np.log(2 * np.pi) - np.log(np.sqrt(2 * np.pi) * 3.0)
+    return most_likely_split(days, log_weight, float(log_none))
 
 
 def level_change(
-    days: NDArray[np.int64], values: Reals, monday: int, *, fewest_before: int = 7,
+    days: Ints, values: Reals, monday: int, *, fewest_before: int = 7,
     fewest_now: int = 2, floor: float = 0.0,
-) -> LevelChange | None:
+) -> Change | None:
     """Compare the week from ``monday`` on with what was before the latest change of level.
 
     Parameters
@@ -65,16 +98,21 @@ def level_change(
         One level a day; NaN is passed over.
     monday : int
         First day of the week asked for.
-    fewest_before, fewest_now : int
-        Days needed on either side.
+    fewest_before : int, default 7
+        Days needed before the change.
+    fewest_now : int, default 2
+        Days needed since.
     floor : float, default 0.0
         Least day-to-day deviation that is believed; keeps a short quiet past from making
         everything significant.
 
     Returns
     -------
-    LevelChange or None
-        None where either side has too few days.
+    Change or None
+        None where either side has too few days. ``shift_deviation`` is never less than what
+        ``floor`` leaves: it decides what is told. The intervals rest on what the days' own
+        scatter and memory say. ``since`` has no interval where the series does not date it: it
+        is the week's first day then.
 
     Notes
     -----
@@ -86,57 +124,81 @@ def level_change(
     now = days >= monday
     if now.sum() < fewest_now:
         return None
-    onset = onset_of_level(days, values)
+    found = _split(days, values)
     index = int(np.argmax(now))
-    dated = onset is not None and onset.log_odds > 2 and onset.index <= index + 5
+    if found is not None and (found.log_odds <= _SURE_ODDS or found.index > index + _EARLY_DAYS):
+        found = None
     sharp = _sharp_step(values, index)
     if sharp is not None and sharp >= fewest_before and not (
-        dated and onset is not None and abs(onset.index - sharp) <= 3
+        found is not None and abs(found.index - sharp) <= 3
     ):
         # A clear step that is only days old, which a season's slow wave would outweigh.
-        low, high = (date.fromordinal(int(days[place])) for place in (sharp - 1, sharp))
-        onset, dated = Onset(high, low, high, sharp, np.inf), True
-    if dated and onset is not None and onset.index >= fewest_before:
-        split = onset.index
-    else:
-        split, dated = index, False
+        last, first = float(days[sharp - 1]), float(days[sharp])
+        found = Split(first, last, first, sharp, np.inf)
+    if found is not None and found.index < fewest_before:
+        found = None
+    split = found.index if found else index
     before, after = values[:split], values[max(split, index):]
     if before.size < fewest_before or after.size < fewest_now:
         return None
     spread = max(robust_deviation(before), floor)
-    if after.size >= 4:
-        spread = max(spread, 0.7 * robust_deviation(after))
+    if after.size >= _LEAST_SCATTER:
+        spread = max(spread, _SCATTER_NOW * robust_deviation(after))
     inflation = (1 + _MEMORY) / (1 - _MEMORY)
     error = spread * np.sqrt(
-        inflation * (1.25**2) * (1 / max(before.size, 1) + 1 / after.size)
+        inflation * (_MEDIAN_ERROR**2) * (1 / max(before.size, 1) + 1 / after.size)
     )
     level_before, level_now = float(np.median(before)), float(np.median(after))
+    freedom = min(before.size, 30) / 2 + min(after.size, 10) / 2
+    quantile = float(special.stdtrit(max(freedom, 3.0), 0.975))
+    seen_before, seen_now = (quantile * item for item in _seen_errors(before, after, floor))
+    half = float(np.hypot(seen_before, seen_now))
     shift = level_now - level_before
-    since = onset.since if dated and onset else date.fromordinal(int(days[split]))
-    return LevelChange(
-        level_before, level_now, shift, float(max(error, 1e-9)),
-        float(shift / max(error, 1e-9)), int(before.size), int(after.size), since,
-        onset.low if dated and onset else None, onset.high if dated and onset else None,
-        _seen_error(before, after, floor),
+    return Change(
+        "level", found.log_odds if found else -np.inf,
+        found.since if found else float(days[split]),
+        found.low if found else None, found.high if found else None,
+        Side(level_before, level_before - seen_before, level_before + seen_before, before.size),
+        Side(level_now, level_now - seen_now, level_now + seen_now, after.size),
+        float(max(error, 1e-9)), shift - half, shift + half, index=split,
     )
 
 
-def _seen_error(before: Reals, after: Reals, floor: float) -> float:
-    """Standard error of the difference of two medians, by the days' own scatter and memory."""
-    spread = max(robust_deviation(before[-90:]), floor / 8)
-    if after.size >= 4:
-        spread = max(spread, 0.7 * robust_deviation(after))
-    memory = memory_of(before[-90:])
-    total = 0.0
-    for part in (before[-90:], after):
-        lag = np.abs(np.subtract.outer(np.arange(part.size), np.arange(part.size)))
-        total += float((memory**lag).mean())
-    return float(np.sqrt(1.25**2 * spread**2 * total))
+def _seen_errors(before: Reals, after: Reals, floor: float) -> tuple[float, float]:
+    """Standard errors of the two medians, by the days' own scatter and memory."""
+    before = before[-_PAST_DAYS:]
+    spread = max(robust_deviation(before), floor / 8)
+    if after.size >= _LEAST_SCATTER:
+        spread = max(spread, _SCATTER_NOW * robust_deviation(after))
+    memory = memory_of(before)
+    first, second = (
+        _MEDIAN_ERROR * spread * np.sqrt(_mean_memory(memory, part.size))
+        for part in (before, after)
+    )
+    return float(first), float(second)
+
+
+def _mean_memory(memory: float, count: int) -> float:
+    """Variance of the mean of ``count`` days that have this memory, over that of one day."""
+    lag = np.abs(np.subtract.outer(np.arange(count), np.arange(count)))
+    return float((memory**lag).mean())
 
 
 def memory_of(values: Reals) -> float:
     """Correlation of neighbouring days about their slow course, drawn towards what is allowed for.
 
+    Parameters
+    ----------
+    values : array of float, shape (n,)
+        One value a day, in order.
+
+    Returns
+    -------
+    float
+        Between 0 and 0.9; 0.5 with fewer than five days.
+
+    Notes
+    -----
     From the mean square of successive differences (von Neumann, Annals of Mathematical
     Statistics 12 (1941), 367): half of it over the variance is 1 - r. Stragglers are drawn in.
     """
@@ -163,14 +225,18 @@ def level_of_days(now: Reals, past: Reals, floor: float) -> tuple[float, float]:
         longest stretch of them on one level counts.
     floor : float
         Least day-to-day deviation that is believed.
+
+    Returns
+    -------
+    tuple of (float, float)
+        In the unit of the values.
     """
     count = now.size
     memory = memory_of(past)
     spread = robust_deviation(past) if past.size >= 7 else 0.0
-    own = float(np.std(now, ddof=1)) if count >= 4 else 0.0
-    spread = max(spread, 0.7 * own, floor)
-    lag = np.abs(np.subtract.outer(np.arange(count), np.arange(count)))
-    variance = spread**2 * float((memory**lag).mean())
+    own = float(np.std(now, ddof=1)) if count >= _LEAST_SCATTER else 0.0
+    spread = max(spread, _SCATTER_NOW * own, floor)
+    variance = spread**2 * _mean_memory(memory, count)
     return float(np.mean(now)), float(np.sqrt(variance))
 
 

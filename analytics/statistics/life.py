@@ -11,10 +11,9 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy import optimize, special, stats
+from scipy import special
 
-Reals = npt.NDArray[np.float64]
-Flags = npt.NDArray[np.bool_]
+from remanence.analytics.statistics.arrays import Flags, Reals
 
 SHAPE_MEDIAN, SHAPE_HIGH = 2.0, 4.0
 """Prior of the Weibull shape: log-normal, median 2, 90 % between 1 and 4. Public spring and
@@ -23,7 +22,8 @@ FAMILY_CYCLES, FAMILY_FACTOR = 100_000.0, 10.0
 """Where no rating is given: the life that 10 % do not reach lies within a factor of 10 of 100,000
 cycles with 90 %: electric locking mechanisms are rated for 100,000 or 250,000 cycles (UL 1034,
 6th ed. (2011), clause 1.2), unrated ones may do far less. Until three have failed."""
-RATED_SPREAD = np.log(3.0) / stats.norm.ppf(0.95)
+_NORMAL_95_ONE_SIDED = float(special.ndtri(0.95))
+RATED_SPREAD = np.log(3.0) / _NORMAL_95_ONE_SIDED
 """Prior of the life by the maker's rating: the life that 10 % do not reach lies within a factor of
 3 of the rated cycles with 90 % (common practice, no source: ratings are made at rated load)."""
 
@@ -99,42 +99,25 @@ class Lives:
         return float(self.weights.sum())
 
 
-@dataclass(frozen=True)
-class Weibull:
-    """A fitted life.
+def weibull_log_likelihood(log_scale: Reals, log_shape: Reals, lives: Lives) -> Reals:
+    """Log-likelihood of Weibull lives, with those still running and those that entered late.
 
-    Attributes
+    Parameters
     ----------
-    scale : float
-        Cycles by which 63.2 % have failed.
-    shape : float
-        Below 1 early failures, 1 chance, above 1 wear.
-    log_likelihood : float
-        Of the lives it was fitted to.
+    log_scale, log_shape : array, of one shape or broadcast to one
+        Natural logs of the cycles by which 63.2 % have failed, and of the shape.
+    lives : Lives
+        Ended and running.
+
+    Returns
+    -------
+    array
+        Of the shape of the broadcast figures.
+
+    References
+    ----------
+    .. [1] NIST/SEMATECH e-Handbook of Statistical Methods, sec. 8.4.1.3.
     """
-
-    scale: float
-    shape: float
-    log_likelihood: float
-
-    def quantile(self, share: float) -> float:
-        """The cycles by which ``share`` have failed.
-
-        Parameters
-        ----------
-        share : float
-            Between 0 and 1; 0.1 gives the B10 life.
-
-        Returns
-        -------
-        float
-            Cycles: scale (-ln(1 - share))^(1 / shape) (textbook).
-        """
-        return float(self.scale * (-np.log1p(-share)) ** (1.0 / self.shape))
-
-
-def _log_likelihood(log_scale: Reals, log_shape: Reals, lives: Lives) -> Reals:
-    """Log-likelihood on a broadcast grid; the last axis of the result is summed over lives."""
     shape = np.exp(log_shape)[..., None]
     scaled = shape * (np.log(lives.cycles) - log_scale[..., None])
     with np.errstate(over="ignore", divide="ignore"):
@@ -145,48 +128,6 @@ def _log_likelihood(log_scale: Reals, log_shape: Reals, lives: Lives) -> Reals:
         hazard = np.log(shape) + scaled - np.log(lives.cycles)
         terms = np.where(lives.ended, hazard, 0.0) - np.exp(scaled) + entered
     return np.asarray((terms * lives.weights).sum(axis=-1))
-
-
-def weibull_maximum_likelihood(lives: Lives) -> Weibull | None:
-    """The maximum-likelihood Weibull life.
-
-    Parameters
-    ----------
-    lives : Lives
-        At least two distinct ended lives.
-
-    Returns
-    -------
-    Weibull or None
-        None where the data do not determine both figures.
-
-    Notes
-    -----
-    The scale is profiled out: scale**shape = sum(t**shape - entry**shape) / failures,
-    which leaves one equation for the shape.
-
-    References
-    ----------
-    .. [1] NIST/SEMATECH e-Handbook of Statistical Methods, sec. 8.4.1.3.
-    """
-    if len(np.unique(lives.cycles[lives.ended])) < 2:
-        return None
-    unit = float(lives.cycles.max())
-    time, entry = lives.cycles / unit, lives.entry / unit
-
-    def log_scale_of(shape: float) -> float:
-        exposure = float((lives.weights * (time**shape - entry**shape)).sum())
-        return float(np.log(exposure / lives.failures) / shape)
-
-    def loss(log_shape: float) -> float:
-        log_scale = np.asarray(log_scale_of(float(np.exp(log_shape))) + np.log(unit))
-        return -float(_log_likelihood(log_scale, np.asarray(log_shape), lives))
-
-    found = optimize.minimize_scalar(
-        loss, bounds=(np.log(0.05), np.log(50.0)), method="bounded", options={"xatol": 1e-10}
-    )
-    shape = float(np.exp(found.x))
-    return Weibull(float(np.exp(log_scale_of(shape))) * unit, shape, -float(found.fun))
 
 
 def zero_failure_scale(lives: Lives, shape: float, confidence: float = 0.95) -> float:
@@ -304,11 +245,11 @@ def life_posterior(lives: Lives, rated_cycles: float | None = None) -> LifePoste
     logarithm within a factor of 100 of the longest life seen: the venue's own data speak.
     """
     failures = lives.failures
-    spread = np.log(SHAPE_HIGH / SHAPE_MEDIAN) / stats.norm.ppf(0.95)
+    spread = np.log(SHAPE_HIGH / SHAPE_MEDIAN) / _NORMAL_95_ONE_SIDED
     log_shape = np.linspace(np.log(0.5), np.log(8.0), 60)
     by_data = failures >= 3
     assumed = FAMILY_CYCLES if rated_cycles is None else float(rated_cycles)
-    factor = np.log(FAMILY_FACTOR) / stats.norm.ppf(0.95) if rated_cycles is None else RATED_SPREAD
+    factor = np.log(FAMILY_FACTOR) / _NORMAL_95_ONE_SIDED if rated_cycles is None else RATED_SPREAD
     reach = [float(lives.cycles.max())] if lives.cycles.size else []
     if not by_data:
         reach.append(assumed)
@@ -319,7 +260,7 @@ def life_posterior(lives: Lives, rated_cycles: float | None = None) -> LifePoste
         log_b10 = scales + np.log(-np.log(0.9)) / np.exp(shapes)
         held = held - 0.5 * ((log_b10 - np.log(assumed)) / factor) ** 2
     if lives.cycles.size:
-        held = held + _log_likelihood(scales, shapes, lives)
+        held = held + weibull_log_likelihood(scales, shapes, lives)
     probability = np.exp(held - special.logsumexp(held))
     basis = ("your data" if by_data else
              "family assumption and your data" if rated_cycles is None else "rating and your data")

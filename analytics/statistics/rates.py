@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import replace
 
 import numpy as np
 import numpy.typing as npt
 from scipy.special import betaln
 
-from remanence.analytics.statistics.intervals import Reals
+from remanence.analytics.statistics.arrays import Flags, Ints, Reals
+from remanence.analytics.statistics.change import Change, Side, most_likely_split
 
 WINDOWS_DAYS = (7, 14, 28, 56)
 """The present is judged on the last week, and on longer stretches for locks seldom used."""
@@ -19,33 +20,10 @@ PAST_COUNTS = 300.0
 more."""
 
 
-@dataclass(frozen=True)
-class Rate:
-    """What events among the last commands say.
-
-    Attributes
-    ----------
-    log_odds : float
-        Natural log of the odds that the rate is one that matters, the prior included.
-    count, total : int
-        Events and commands in the telling window.
-    window_days : int
-        Length of that window: 7, 14, 28 or 56 days.
-    count_before, total_before : int
-        Events and commands ahead of the onset.
-    since, since_low, since_high : float
-        Day number of the onset, and its 95 % interval.
-    """
-
-    log_odds: float
-    count: int
-    total: int
-    window_days: int
-    count_before: int
-    total_before: int
-    since: float
-    since_low: float
-    since_high: float
+JEFFREYS = (0.5, 0.5)
+"""Beta prior of a rate of which nothing is known."""
+_RARE, _FREQUENT = (0.5, 60.0), (1.0, 5.0)
+"""Beta priors of a rate on either side of the day from which it is one that matters."""
 
 
 def betabinomial(
@@ -75,9 +53,9 @@ def betabinomial(
 
 
 def rate_that_matters(
-    day: Reals, event: np.ndarray, *, healthy: tuple[float, float], faulty: tuple[float, float],
+    day: Reals, event: Flags, *, healthy: tuple[float, float], faulty: tuple[float, float],
     prior: float, last_day: float = 6.0, fresh_days: float = 7.0,
-) -> Rate | None:
+) -> Change | None:
     """Weigh a raised rate that still stands against a healthy one.
 
     Parameters
@@ -98,8 +76,10 @@ def rate_that_matters(
 
     Returns
     -------
-    Rate or None
-        None without an event that is fresh enough.
+    Change or None
+        None without an event that is fresh enough. ``log_odds`` are for a rate that matters, the
+        prior included; ``now`` is counted in the telling window of ``window_days`` (7, 14, 28 or
+        56), ``before`` ahead of ``since``.
 
     Notes
     -----
@@ -134,55 +114,61 @@ def rate_that_matters(
     top = max(factors)
     mean = top + float(np.log(np.exp(np.array(factors) - top).mean()))
     count, total, window = counts[int(np.argmax(factors))]
-    onset, low, high, _ = onset_of_rate(day, event, (0.5, 60.0), (1.0, 5.0))
-    before = day < onset
-    return Rate(
-        float(np.log(prior / (1 - prior))) + mean, count, total, window,
-        int(event[before].sum()), int(before.sum()), onset, low, high,
-    )
+    log_odds = float(np.log(prior / (1 - prior))) + mean
+    now = Side(count / total, n=total)
+    begun = change_of_rate(day, event, _RARE, _FREQUENT)
+    if begun is None:
+        first, last = float(day[0]), float(day[-1])
+        return Change("rate", log_odds, first, first, last, Side(0.0), now, window_days=window)
+    past = event[day < begun.since]
+    before = Side(float(past.mean()) if past.size else 0.0, n=past.size)
+    return replace(begun, log_odds=log_odds, before=before, now=now, window_days=window)
 
 
-def onset_of_rate(
-    day: Reals, event: np.ndarray, before: tuple[float, float], after: tuple[float, float]
-) -> tuple[float, float, float, float]:
-    """Day from which events come more often, its 95 % interval, and how telling that is.
+def change_of_rate(
+    day: Reals | Ints, event: Flags, before: tuple[float, float] = JEFFREYS,
+    after: tuple[float, float] = JEFFREYS,
+) -> Change | None:
+    """When events began to come more often; the posterior over all places where it may have.
 
     Parameters
     ----------
     day : array, shape (n,)
-        Day number of each command, not decreasing; one or more.
+        Day of each trial (a command, a row, an hour), not decreasing.
     event : array of bool, shape (n,)
         Whether it happened then.
-    before, after : tuple of (float, float)
-        Shapes a, b of the beta priors of the rate on either side.
+    before, after : tuple of (float, float), default (0.5, 0.5)
+        Shapes a, b of the beta priors of the rate on either side (Jeffreys').
 
     Returns
     -------
-    tuple of (day, low, high, log_factor), float each
-        ``log_factor``: natural log of how much likelier the events are with such
-        a change, at any one command, than with one healthy rate throughout; minus infinity,
-        with the first and the last day as interval, where no cut shows a raised rate.
+    Change or None
+        None with fewer than two trials, or where no cut has a higher rate after it than before
+        it. ``log_odds`` hold no prior: they are the Bayes factor for a change. The sides are
+        shares of trials, without intervals.
 
     Notes
     -----
-    Marginal likelihood of every cut between two commands, each as likely as the other before
+    Marginal likelihood of every cut between two trials, each as likely as the other before
     the data (textbook change-point model).
     """
-    total = np.arange(1, day.size + 1)
-    count = np.cumsum(event)
-    before_k, before_n = count - event, total - 1
-    after_k, after_n = count[-1] - before_k, day.size - before_n
-    weight = betabinomial(before_k, before_n, *before) + betabinomial(after_k, after_n, *after)
-    risen = (after_k + 1.0) / (after_n + 6.0) > (before_k + 0.5) / (before_n + 60.0)
-    weight = np.where(risen, weight, -np.inf)
-    if not np.isfinite(weight).any():
-        return float(day[0]), float(day[0]), float(day[-1]), -np.inf
-    top = float(weight.max())
-    share = np.exp(weight - top)
-    none = float(betabinomial(int(count[-1]), day.size, *before))
-    log_factor = top + float(np.log(share.sum() / day.size)) - none
-    running = np.cumsum(share) / share.sum()
-    places = [int(np.searchsorted(running, level)) for level in (0.5, 0.025, 0.975)]
-    # A raised rate begins at any command after the last quiet one, not at its first event.
-    middle, low, high = (float(day[min(place, day.size - 1)]) for place in places)
-    return middle, low, high, log_factor
+    size = event.size
+    if size < 2:
+        return None
+    total, count = np.arange(1, size, dtype=float), np.cumsum(event)[:-1].astype(float)
+    events = int(np.sum(event))
+    rest, rest_count = size - total, events - count
+    weight = betabinomial(count, total, *before) + betabinomial(rest_count, rest, *after)
+    mean_before = (count + before[0]) / (total + sum(before))
+    mean_after = (rest_count + after[0]) / (rest + sum(after))
+    risen = mean_after > mean_before
+    if events == 0 or not risen.any():
+        return None
+    split = most_likely_split(
+        day, np.where(risen, weight, -np.inf), float(betabinomial(events, size, *before)))
+    past, now = event[:split.index], event[split.index:]
+    return Change(
+        "rate", split.log_odds, split.since, split.low, split.high,
+        Side(float(past.mean()), n=past.size), Side(float(now.mean()), n=now.size),
+        index=split.index,
+    )

@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import special
 
-Reals = npt.NDArray[np.float64]
+from remanence.analytics.statistics.arrays import Reals
 
 HUBER_TUNING = 1.345
 """95 % efficient where the scatter is normal (Huber, Robust Statistics, 1981)."""

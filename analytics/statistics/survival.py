@@ -19,8 +19,7 @@ import numpy.typing as npt
 import polars as pl
 from scipy import special
 
-Reals = npt.NDArray[np.float64]
-Whole = npt.NDArray[np.int64]
+from remanence.analytics.statistics.arrays import Ints, Reals
 
 LIMITS = ("beta-product", "log-log", "log")
 
@@ -53,8 +52,8 @@ class ProductLimit:
     """
 
     times: Reals
-    at_risk: Whole
-    events: Whole
+    at_risk: Ints
+    events: Ints
     survival: Reals
     standard_error: Reals
     lower: Reals
@@ -89,22 +88,6 @@ class ProductLimit:
             probability,
         )
         return _number(value[0]), float(np.nan_to_num(low[0])), _number(high[0])
-
-    def survival_at(self, times: npt.ArrayLike) -> Reals:
-        """Share still waiting just after each of ``times``.
-
-        Parameters
-        ----------
-        times : array_like, shape (m,)
-            In the unit of the sample.
-
-        Returns
-        -------
-        numpy.ndarray, shape (m,)
-            Between 0 and 1; beyond the last time the curve stays where it ended.
-        """
-        index = np.searchsorted(self.times, np.asarray(times, dtype=float), side="right")
-        return np.concatenate([[1.0], self.survival])[index]
 
 
 def product_limit(
@@ -226,10 +209,10 @@ def bound_of_quantile(
 class Curves:
     """Curves of many groups, end to end; ``start`` is the first row of each."""
 
-    start: Whole
+    start: Ints
     times: Reals
-    at_risk: Whole
-    events: Whole
+    at_risk: Ints
+    events: Ints
     survival: Reals
     lower: Reals
     upper: Reals
@@ -237,7 +220,7 @@ class Curves:
 
 
 def grouped_curves(
-    group: Whole, time: Reals, ended: npt.NDArray[np.bool_], count: Whole,
+    group: Ints, time: Reals, ended: npt.NDArray[np.bool_], count: Ints,
     confidence: float, limits: str,
 ) -> Curves:
     """Curves of many samples at once: ``group`` says which sample each row belongs to.
@@ -281,7 +264,7 @@ def grouped_curves(
 
 
 def _beta_product(
-    start: Whole, size: Whole, at_risk: Whole, events: Whole, after: Whole, alpha: float
+    start: Ints, size: Ints, at_risk: Ints, events: Ints, after: Ints, alpha: float
 ) -> tuple[Reals, Reals, Reals]:
     """Limits from products of beta variables, matched by their first two moments."""
     a = (at_risk - events + 1).astype(float)
@@ -336,7 +319,7 @@ def _standard_error(curves: Curves) -> Reals:
     return error
 
 
-def _running(values: Reals, start: Whole, size: Whole) -> Reals:
+def _running(values: Reals, start: Ints, size: Ints) -> Reals:
     """Running sum that begins anew in each group."""
     summed = np.cumsum(values)
     before = np.concatenate([[0.0], summed])[start]
@@ -355,8 +338,8 @@ def grouped_quantile(curves: Curves, probability: float) -> tuple[Reals, Reals, 
     return value, low, _first_at_or_below(curves, curves.upper, level)
 
 
-def _last(curves: Curves) -> Whole:
-    last: Whole = np.append(curves.start[1:], curves.times.size) - 1
+def _last(curves: Curves) -> Ints:
+    last: Ints = np.append(curves.start[1:], curves.times.size) - 1
     return last
 
 

@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 import polars as pl
 
-from remanence.analytics.history import History, per_lock
+from remanence.analytics.history import History, actuations_by_lock
 from remanence.analytics.physics.supply import source_resistance
 from remanence.analytics.timing.answer import LockAnswer, lock_answer, nearest_offered
 from remanence.analytics.timing.borrow import same_part
@@ -158,8 +158,8 @@ def timing(history: History) -> Timing:
     for the borrowing, :mod:`remanence.analytics.timing.answer` for what follows from them.
     """
     venue, limits = history.venue, history.venue.limits
-    rows = per_lock(history.actuations)
-    empty = history.actuations.clear()
+    rows = actuations_by_lock(history)
+    empty = history.dated("actuations").clear()
     samples = {
         lock.id: lock_sample(history, lock, rows.get(lock.id, empty), limits.timing_weeks)
         for lock in venue.locks

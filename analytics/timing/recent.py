@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from remanence.analytics.statistics.change import Change, Side
 from remanence.analytics.timing.tail import Flags, Reals, Whole, design_effect
 
 FEWEST = 30
@@ -20,9 +21,6 @@ LIKELIHOOD = 18.0
 """Twice the log likelihood ratio that two shares differ: chance exceeds it once in 45,000 times
 (chi-square, one degree of freedom), so once in some 900 locks of 25 weeks and two tests."""
 
-LEVEL_SHIFT = 0.08
-"""A level that moved by less (log scale) is left alone, as in the health report's gate."""
-
 LEVEL_ERRORS = 6.0
 """Standard errors of the shift that are asked for; wide, since neighbouring days are alike."""
 
@@ -31,10 +29,10 @@ SLOW = 1.5
 
 
 def present_since(
-    day: Whole, silent: Flags, latency: Reals, volts_factor: Reals, *, least_shift: float = 0.0,
+    day: Whole, silent: Flags, latency: Reals, volts_factor: Reals, *, least_shift: float,
     rounds: int = 3,
-) -> int | None:
-    """First day of the lock's present behaviour.
+) -> Change | None:
+    """Since when the lock behaves as it does now.
 
     Parameters
     ----------
@@ -46,15 +44,18 @@ def present_since(
         Latency where answered.
     volts_factor : numpy.ndarray, shape (n,)
         What to multiply a latency by to take the rail's volts out; 1 where not known.
-    least_shift : float, default 0.0
-        No shift of the level below this (log scale) counts: what the clock can tell.
+    least_shift : float
+        No shift of the level below this (log scale) counts: the venue's ``drift_gate_percent``, or
+        what the clock can tell.
     rounds : int, default 3
         How often a cut is looked for, each time in what is left (a drift changes again).
 
     Returns
     -------
-    int or None
-        None: as far back as the commands go.
+    Change or None
+        What changed last (``silent``, ``slow`` or ``level``; the level is a natural log); ``since``
+        is the first day of the present behaviour, without interval. None: the lock behaves as it
+        did as far back as the commands go.
 
     Notes
     -----
@@ -62,19 +63,19 @@ def present_since(
     its error; thresholds calculated for a false cut in some 900 locks of 25 weeks.
     """
     log = np.log(np.maximum(latency * volts_factor, 1e-6))
-    start: int | None = None
+    start: Change | None = None
     use = np.ones(day.size, dtype=bool)
     for _ in range(rounds):
-        cut = _strongest(day[use], silent[use], log[use], max(LEVEL_SHIFT, least_shift))
+        cut = _strongest(day[use], silent[use], log[use], least_shift)
         if cut is None:
             break
         start = cut
-        use = day >= cut
+        use = day >= cut.since
     return start
 
 
-def _strongest(day: Whole, silent: Flags, log: Reals, gate: float) -> int | None:
-    """The day at which most changed; None where nothing did."""
+def _strongest(day: Whole, silent: Flags, log: Reals, gate: float) -> Change | None:
+    """What changed most, and on which day; None where nothing did."""
     if day.size < 2 * FEWEST:
         return None
     answered = ~silent
@@ -84,17 +85,28 @@ def _strongest(day: Whole, silent: Flags, log: Reals, gate: float) -> int | None
     # A cut lies between days, so no day's median hangs on it.
     days, levels = _day_medians(log[answered], day[answered])
 
-    def strength(cut: int) -> float:
+    def strength(cut: int) -> tuple[float, int, str]:
         after = day >= cut
         if min(int(after.sum()), int((~after).sum())) < FEWEST:
-            return 0.0
-        shares = [_share_change(mark, after, day) / LIKELIHOOD for mark in (silent, slow)]
-        return max(*shares, _level_change(levels[days >= cut], levels[days < cut], gate))
+            return 0.0, cut, ""
+        shares = (
+            (_share_change(mark, after, day) / LIKELIHOOD, cut, what)
+            for what, mark in (("silent", silent), ("slow", slow)))
+        level = _level_change(levels[days >= cut], levels[days < cut], gate), cut, "level"
+        return max(*shares, level)
 
-    best, cut = max((strength(c), c) for c in range(int(day[-1]) - 6, int(day[0]) - 7, -7))
+    best, cut, _ = max(strength(c) for c in range(int(day[-1]) - 6, int(day[0]) - 7, -7))
     if best <= 1:
         return None
-    return max((strength(c), c) for c in range(cut - 6, cut + 7))[1]
+    best, cut, what = max(strength(c) for c in range(cut - 6, cut + 7))
+    if what == "level":
+        old, new = (Side(float(np.median(part)), n=part.size)
+                    for part in (levels[days < cut], levels[days >= cut]))
+    else:
+        mark = silent if what == "silent" else slow
+        old, new = (Side(float(np.mean(part)), n=part.size)
+                    for part in (mark[day < cut], mark[day >= cut]))
+    return Change(what, best * LIKELIHOOD / 2, float(cut), None, None, old, new)
 
 
 def _share_change(mark: Flags, after: Flags, day: Whole) -> float:

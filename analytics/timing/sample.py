@@ -142,11 +142,12 @@ def lock_sample(history: History, lock: Lock, rows: pl.DataFrame, weeks: float) 
     since = present_since(
         sample.day[use], ~sample.released[use], spread[use],
         ratio[use] ** (-TEXTBOOK_EXPONENT if lock.pulsed else 0.0),
-        least_shift=float(np.log1p(step / usual)) if usual else 0.0,
+        least_shift=float(np.log1p(max(
+            history.venue.limits.drift_gate_percent / 100, step / usual if usual else 0.0))),
     )
     if since is None:
         return sample
-    changed = _EPOCH + timedelta(days=since)
+    changed = since.dates(_EPOCH.toordinal())[0]
     return replace(_sample(dated.filter(pl.col("day") >= changed), lock), changed=changed)
 
 

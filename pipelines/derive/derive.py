@@ -16,7 +16,6 @@ from __future__ import annotations
 
 import hashlib
 import json
-import sys
 import time
 from collections.abc import Iterator, Mapping
 from concurrent.futures import Future, ThreadPoolExecutor
@@ -232,9 +231,9 @@ class _Run:
     def _shown(self) -> tqdm:  # type: ignore[type-arg]
         """A bar for somebody who watches, where it takes long."""
         total = sum(self.reader.rows.values())
-        hidden = total < WATCHED_ROWS or not sys.stderr.isatty()
+        # (None: shown on a terminal alone.)
         return tqdm(total=total, unit=" records", unit_scale=True, leave=False, desc="pairing",
-                    disable=hidden)
+                    disable=True if total < WATCHED_ROWS else None)
 
     def _pair(
         self, days: list[date], earlier: date | None, carried: CarryOver, *, is_last: bool

@@ -5,6 +5,8 @@ from __future__ import annotations
 import textwrap
 
 from remanence.analytics.conditions.fitting import fitting_notes
+from remanence.dashboards.finding_words import FindingText
+from remanence.dashboards.page import language
 from remanence.shared.findings import Finding
 from remanence.shared.venue import Lock, Venue
 
@@ -99,7 +101,8 @@ def notes(venue: Venue) -> list[str]:
             )
         if lock.amps is None:
             said.append(f"{where}: neither coil_ohms nor rated_amps; coil heat and load unknown")
-    said += [f'lock "{note.lock}": {note.says}' for note in fitting_notes(venue)]
+    said += [f'lock "{note.lock}": {language("en")(f"note.{note.id}")}'
+             for note in fitting_notes(venue)]
     for supply in venue.supplies:
         if supply.channel is None:
             said.append(f'supply "{supply.id}": no channel; its volts are not logged')
@@ -110,6 +113,7 @@ def notes(venue: Venue) -> list[str]:
 
 def report_text(venue: Venue, unsafe: list[Finding]) -> str:
     """Everything ``remanence check`` prints for a file that is free of faults."""
+    text = FindingText(language("en"), venue)
     out = [wiring_schedule(venue)]
     if unsafe:
         out.append(f"UNSAFE: {len(unsafe)} thing{'s' if len(unsafe) > 1 else ''} here can hurt "
@@ -118,11 +122,10 @@ def report_text(venue: Venue, unsafe: list[Finding]) -> str:
             line = venue.locks_by_id[finding.subject].line if (
                 finding.subject in venue.locks_by_id) else 0
             place = f"line {line}, " if line else ""
-            out.append(_wrapped(
-                f'{place}{finding.subject_kind} "{finding.subject}": {finding.says}', "  ! "
-            ))
-            if finding.check:
-                out.append(_wrapped(finding.check, "    "))
+            said = " ".join(text.sentences(finding))
+            out.append(_wrapped(f'{place}{finding.subject_kind} "{finding.subject}": {said}',
+                                "  ! "))
+            out.append(_wrapped(text.check_text(finding), "    "))
         out.append("")
     remarks = notes(venue)
     if remarks:

@@ -13,6 +13,8 @@ from typing import Any
 from remanence.analytics.conditions.diagnosis import diagnose
 from remanence.analytics.health.gather import Health, health, telling_actuations
 from remanence.analytics.history import History
+from remanence.dashboards.finding_words import FindingText
+from remanence.dashboards.page import language as language_of
 from remanence.pipelines.sheets.load import load_history
 from remanence.pipelines.sheets.refresh import newest_week, prepare
 from remanence.pipelines.sheets.traces import load_traces
@@ -76,14 +78,16 @@ def made_at() -> datetime:
         ) from None
 
 
-def findings_json(page: Health, findings: list[Finding], moment: datetime) -> dict[str, Any]:
-    """The object that ``findings.json`` holds."""
+def findings_json(
+    page: Health, findings: list[Finding], moment: datetime, words: FindingText
+) -> dict[str, Any]:
+    """The object that ``findings.json`` holds, its words in one language."""
     return {
         "venue": page.venue_id,
         "week": str(page.week),
         "made_at": moment.strftime("%Y-%m-%dT%H:%M:%SZ"),
         "remanence": version("remanence-locks"),
-        "findings": [finding.as_json() for finding in findings],
+        "findings": [words.json(finding) for finding in findings],
         "locks": [lock.as_json() for lock in page.locks],
     }
 
@@ -125,7 +129,8 @@ def write_report(
     moment = made_at()
     folder = out or ready.path.parent / "reports" / str(chosen)
     files = _pages(page, language, single_file=single_file)
-    text = json.dumps(findings_json(page, findings, moment), indent=1, ensure_ascii=False,
+    words = FindingText(language_of(language), ready.venue)
+    text = json.dumps(findings_json(page, findings, moment, words), indent=1, ensure_ascii=False,
                       allow_nan=False)
     files["findings.json"] = (text + "\n").encode()
     _write(folder, files)

@@ -25,7 +25,7 @@ def judge(scenario, frames, weeks=None):
         spent, count = spent + time.perf_counter() - begin, count + 1
         said += [
             Said(number, place, f.subject, f.subject_kind, f.condition, f.urgency, f.score,
-                 f.since, f.since_low, f.since_high, [e.as_json() for e in f.evidence])
+                 f.since, f.since_low, f.since_high, [asdict(e) for e in f.evidence])
             for place, f in enumerate(findings)
         ]
     return said, spent / max(count, 1)

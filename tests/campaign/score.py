@@ -121,7 +121,7 @@ def score(scenario, past, said, seconds):
 def _plain(one):
     plain = asdict(one)
     plain["evidence"] = [
-        f"{e['what']}: {e['now']} ({e['now_low']}..{e['now_high']}), before {e['before']} "
+        f"{e['id']}: {e['now']} ({e['now_low']}..{e['now_high']}), before {e['before']} "
         f"{e['unit']}, n {e['n']}" for e in one.evidence
     ]
     return {k: str(v) if isinstance(v, date) else v for k, v in plain.items()}
@@ -270,7 +270,7 @@ def _intervals(scenario, past, said):
         for e in one.evidence:
             truth = _truth(scenario, past, one, e)
             if truth is not None and None not in (e["now_low"], e["now_high"]):
-                rows.append((e["what"], bool(e["now_low"] <= truth <= e["now_high"]),
+                rows.append((e["id"], bool(e["now_low"] <= truth <= e["now_high"]),
                              e["now_low"], truth, e["now_high"], one.subject, one.week))
     return rows
 
@@ -284,30 +284,30 @@ def _truth(scenario, past, one, e):
     life = next((life for life in scenario.locks if life.lock.id == one.subject), None)
     fault = next((f for f in scenario.faults
                   if f.subject == one.subject and f.condition == one.condition), None)
-    what = e["what"].lower()
-    if what == "median latency":
+    what = e["id"]
+    if what == "median-latency":
         return past.true_medians.get((one.subject, one.week))
-    if what == "median latency at rated volts":
+    if what == "median-latency-at-rated-volts":
         return past.true_at_rated.get((one.subject, one.week))
-    if what == "change since then" and life:
+    if what == "change-since-then" and life:
         change = change_of_median(scenario, life, days)
         return 100.0 * float(np.expm1(np.median(change)))
-    if what.startswith("idle volts"):
+    if what.startswith("idle-volts"):
         # The rail's level while it was at fault, its moods of days left out.
         rail, week = scenario.rails[one.subject], np.arange(7 * one.week, 7 * one.week + 7)
         at_fault = [d for d in week if (fault and fault.there(d))
                     or (rail.low_volts > 0 and rail.low_from <= d < rail.low_until)]
         return float(np.median(rail_volts(
             scenario, rail, at_fault or list(week), wandering=False)))
-    if what.startswith("hottest the coil was"):
+    if what.startswith("hottest-the-coil-was"):
         return past.hottest.get((one.subject, one.week))
     if fault is None:
         return None
-    if what.startswith("current against its own past"):
+    if what.startswith("current-against-its-own-past"):
         # What the coil and its cable draw at the rail.
         lock = life.lock
         cable = 2 * 0.0175 * lock.cable_metres / lock.cable_mm2
         return 100.0 * (lock.coil_ohms + cable) / (lock.coil_ohms / fault.size + cable)
-    if what.startswith("sag per ampere, against before"):
+    if what.startswith("sag-per-ampere-against-before"):
         return 100.0 * (1.0 + fault.size)
     return None

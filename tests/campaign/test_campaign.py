@@ -6,9 +6,9 @@ import numpy as np
 import polars as pl
 import pytest
 
+from remanence.analytics.conditions import catalogue
 from remanence.analytics.history import History
 from remanence.shared import tables
-from remanence.shared.conditions import CONDITIONS
 from remanence.shared.weeks import Week
 from tests.campaign import heat, mechanics, report
 from tests.campaign.as_signals import paired_tables
@@ -33,7 +33,7 @@ def test_healthy_venues_have_no_faults_and_faulty_ones_several():
         drawn = draw(seed, weeks=14)
         assert 5 <= len(drawn.faults) <= 20
         for fault in drawn.faults:
-            assert fault.subject_kind in CONDITIONS[fault.condition].subject_kinds
+            assert fault.subject_kind in catalogue()[fault.condition].subject_kinds
 
 
 def test_the_same_seed_plays_the_same_venue():

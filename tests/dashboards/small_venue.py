@@ -12,7 +12,7 @@ import numpy as np
 import polars as pl
 
 from remanence.analytics.history import History
-from remanence.shared.findings import Evidence, Finding
+from remanence.shared.findings import Amount, Evidence, Finding, say
 from remanence.shared.tables import TIMESTAMP
 from remanence.shared.venue import Lock, Part, Supply, Venue
 from remanence.shared.weeks import Week
@@ -158,18 +158,20 @@ def findings() -> list[Finding]:
     return [
         Finding("lamp-door", "lock", "slow-drop", "now", 0.93, date(2026, 11, 2),
                 date(2026, 10, 29), date(2026, 11, 5),
-                (Evidence("median release latency", 590.2, "ms", 21, 575.0, 604.0, 421.0, 417.0,
+                (Evidence("median-latency", 590.2, "ms", 21, 575.0, 604.0, 421.0, 417.0,
                           425.0),),
-                ("weakening-hold",), "lets go later", "Cut the power by hand and pull."),
+                ("weakening-hold",),
+                (say("release-slower", percent=Amount(40.0, "%"), now=Amount(590.0, "ms"),
+                     before=Amount(421.0, "ms")),)),
         Finding("chart-drawer", "lock", "sticking-catch", "week", 0.97, date(2026, 10, 19), None,
                 None,
-                (Evidence("median latency at rated volts", 101.3, "ms", 21, 95.0, 108.0, 60.9,
+                (Evidence("median-latency-at-rated-volts", 101.3, "ms", 21, 95.0, 108.0, 60.9,
                           60.1, 61.7),
-                 Evidence("commands not answered", 14.0, "%", 21, 5.0, 34.0, 0.0, 0.0, 2.0)),
-                ("hot-coil",), "slower", "Isolate the supply first."),
+                 Evidence("commands-without-release", 14.0, "%", 21, 5.0, 34.0, 0.0, 0.0, 2.0)),
+                ("hot-coil",)),
         Finding("chart-drawer", "lock", "no-release", "week", 0.90, date(2026, 11, 9)),
         Finding("rail-a", "supply", "supply-sag", "plan", 0.72, date(2026, 11, 9), None, None,
-                (Evidence("source resistance", 0.31, "ohm", 140, 0.29, 0.33, 0.2, 0.19, 0.21),)),
+                (Evidence("sag-per-ampere-against-before", 131.0, "%", 140, 129.0, 133.0, 100.0),)),
         Finding("south", "controller", "clock-fault", "watch", 0.8, date(2026, 11, 16)),
         Finding("chart-door", "lock", "release-test-due", "week", 0.999, None),
         Finding("gallery-door", "lock", "release-test-due", "week", 0.999, None),

@@ -8,9 +8,9 @@ from pathlib import Path
 import pytest
 
 import remanence.analytics as analytics
-from remanence.dashboards.health_words import slug
+import remanence.dashboards as dashboards
+from remanence.analytics.conditions import catalogue
 from remanence.dashboards.page import LANGUAGES, language
-from remanence.shared.conditions import CONDITIONS
 
 CALLS = ("Evidence", "share_evidence")
 
@@ -26,41 +26,74 @@ def _constants(node: ast.AST) -> set[str]:
     return set()
 
 
-def _named() -> tuple[set[str], set[str]]:
-    figures, causes = set(), set()
+def _texts(node: ast.AST) -> set[str]:
+    """The same; of a text with a blank, what stands before it, and a star."""
+    if isinstance(node, ast.JoinedStr):
+        head = node.values[0]
+        return {f"{head.value}*"} if isinstance(head, ast.Constant) else set()
+    if isinstance(node, ast.IfExp):
+        return _texts(node.body) | _texts(node.orelse)
+    return _constants(node)
+
+
+def _named() -> tuple[set[str], set[str], set[str]]:
+    figures, causes, sentences = set(), set(), set()
     for path in Path(analytics.__file__).parent.rglob("*.py"):
         for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
             if not isinstance(node, ast.Call):
                 continue
             name = getattr(node.func, "id", getattr(node.func, "attr", ""))
-            if name in CALLS:
-                what = node.args[0] if node.args else next(
-                    (word.value for word in node.keywords if word.arg == "what"), None)
-                figures |= _constants(what) if what is not None else set()
+            if name in CALLS and node.args:
+                figures |= _constants(node.args[0])
+            if name in ("say", "_says") and node.args and path.parent.name == "conditions":
+                sentences |= _texts(node.args[0])
             for word in node.keywords:
                 if word.arg == "not_excluded":
                     causes |= _constants(word.value)
-    return figures, causes
+    return figures, causes, sentences
 
 
-FIGURES, CAUSES = _named()
+FIGURES, CAUSES, SENTENCES = _named()
 
 
 def test_the_source_is_read_at_all():
     assert len(FIGURES) > 20
+    assert len(SENTENCES) > 50
     assert "sticking-catch" in CAUSES
 
 
 @pytest.mark.parametrize("code", LANGUAGES)
 def test_every_figure_of_a_finding_has_words(code):
     lang = language(code)
-    lost = sorted(what for what in FIGURES if not lang.has(f"figure.{slug(what)}"))
+    lost = sorted(figure for figure in FIGURES if not lang.has(f"figure.{figure}"))
     assert not lost, f"add these to [figure] in dashboards/words: {lost}"
+
+
+@pytest.mark.parametrize("code", LANGUAGES)
+def test_every_sentence_of_a_finding_has_words(code):
+    lang = language(code)
+    lost = sorted(
+        item for item in SENTENCES if not (
+            any(key.startswith(f"says.{item[:-1]}") for key in lang.words) if item.endswith("*")
+            else lang.has(f"says.{item}")))
+    assert not lost, f"add these to [says] in dashboards/words: {lost}"
+
+
+def test_no_sentence_has_lost_its_finding():
+    code = "".join(path.read_text(encoding="utf-8")
+                   for room in (analytics, dashboards)
+                   for path in Path(room.__file__).parent.rglob("*.py"))
+    for key in language("en").words:
+        head, _, rest = key.partition(".")
+        if head == "says":
+            name = rest.removesuffix(".one").removesuffix(".other")
+            assert name in code or any(
+                item.endswith("*") and name.startswith(item[:-1]) for item in SENTENCES
+            ) or name.startswith(("opened-", "release-", "heat-")), name
 
 
 @pytest.mark.parametrize("code", LANGUAGES)
 def test_every_cause_that_is_not_excluded_has_words(code):
     lang = language(code)
-    lost = sorted(name for name in CAUSES - set(CONDITIONS)
-                  if not lang.has(f"cause.{slug(name)}"))
+    lost = sorted(name for name in CAUSES - set(catalogue()) if not lang.has(f"cause.{name}"))
     assert not lost, f"add these to [cause] in dashboards/words: {lost}"

@@ -9,11 +9,11 @@ from urllib.parse import unquote
 
 import pytest
 
+from remanence.analytics.conditions import catalogue
 from remanence.analytics.health.gather import health
 from remanence.dashboards.health_report import render_health, render_single_file, work_sheet
 from remanence.dashboards.health_words import Speaker
 from remanence.dashboards.page import language
-from remanence.shared.conditions import CATALOGUE
 from tests.dashboards import small_venue
 
 EMPTY = {"area", "base", "br", "col", "embed", "hr", "img", "input", "link", "meta", "source",
@@ -164,7 +164,7 @@ def test_an_unobserved_lock_says_why_there_is_nothing_to_see(busy):
 def test_every_condition_has_words_and_a_check_in_every_language():
     for code in ("en", "de"):
         lang = language(code)
-        for condition in CATALOGUE:
+        for condition in catalogue().values():
             for part in ("wrong", "means", "bring"):
                 assert lang.has(f"condition.{condition.name}.{part}"), (code, condition.name, part)
             for part in ("do", "expect", "means"):

@@ -20,12 +20,13 @@ def test_the_nile_stepped_down_after_1898():
         years, flow / 1000, daily_covariance(years, np.full(100, 0.13**2), 0.0, 1.0),
         hazard_per_day=1e-3,
     )
-    assert fit.onset == 28.0
+    assert fit.since == 28.0
     # Their interval holds the last value before the break: one more for the first after it.
-    assert 24 <= fit.onset_low <= 28 <= fit.onset_high <= 33
+    assert 24 <= fit.since_low <= 28 <= fit.since_high <= 33
     assert fit.step_share > 0.9
     assert fit.log_odds > 10
-    assert fit.before == pytest.approx(1.09775, abs=0.02)
+    assert fit.before.level == pytest.approx(1.09775, abs=0.02)
+    assert fit.now.level == pytest.approx(0.84997, abs=0.02)
     assert fit.shift == pytest.approx(0.84997 - 1.09775, abs=0.02)
 
 
@@ -42,7 +43,7 @@ def test_a_step_is_not_called_a_rise_though_its_trend_is_significant():
     )
     assert step.step_share > 0.9
     assert rise.step_share < 0.01
-    assert rise.onset == pytest.approx(40, abs=10)
+    assert rise.since == pytest.approx(40, abs=10)
 
 
 def test_memory_makes_the_same_excursion_less_telling():

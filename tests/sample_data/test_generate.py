@@ -9,10 +9,10 @@ import numpy as np
 import polars as pl
 import pytest
 
+from remanence.analytics.conditions import catalogue
 from remanence.sample_data import physics
 from remanence.sample_data.faults import DEMO_FAULTS
 from remanence.sample_data.generate import VENUE_FILE, write_demo
-from remanence.shared.conditions import CONDITIONS
 from remanence.shared.tables import QUANTITIES
 from remanence.shared.venue_file import parse_venue
 
@@ -88,7 +88,7 @@ def test_the_truth_names_subjects_and_conditions_that_exist(demo):
     subjects = {*venue.locks_by_id, *venue.supplies_by_id, *venue.controllers}
     for fault in truth.faults:
         assert fault.subject in subjects
-        assert fault.subject_kind in CONDITIONS[fault.condition].subject_kinds
+        assert fault.subject_kind in catalogue()[fault.condition].subject_kinds
         assert truth.start <= fault.since <= truth.end
     faulty = {fault.subject for fault in truth.standing(END)}
     assert len(faulty & set(venue.locks_by_id)) < len(venue.locks) / 2

@@ -6,18 +6,8 @@ import numpy as np
 import polars as pl
 import pytest
 
-from remanence.analytics.conditions import (
-    conditions_contact,
-    conditions_electrical,
-    fitting,
-)
-from remanence.analytics.conditions import (
-    log as conditions_log,
-)
-from remanence.analytics.conditions import (
-    supply as conditions_supply,
-)
-from remanence.shared.conditions import CONDITIONS
+from remanence.analytics.conditions import catalogue
+from remanence.analytics.conditions.condition import judges
 from remanence.shared.findings import URGENCIES
 from remanence.shared.tables import TABLES
 from tests.analytics.conditions.test_contact import played
@@ -33,10 +23,7 @@ from tests.analytics.physics.rail_rows import (
     venue,
 )
 
-JUDGES = [
-    *conditions_electrical.CANDIDATES, *conditions_contact.CANDIDATES,
-    *conditions_supply.CANDIDATES, *conditions_log.CANDIDATES, *fitting.CANDIDATES,
-]
+JUDGES = judges()
 HOUSE = venue(
     latch("a"), latch("b", self_cut=True), latch("c", contact=None, self_cut=True),
     magnet("m"), supply=replace(RAIL, source="battery"),
@@ -56,12 +43,11 @@ def judged(frames, where=HOUSE, week=2):
     history = at_week(where, week, **frames)
     found = [item for judge in JUDGES for item in judge(history)]
     for item in found:
-        assert item.condition in CONDITIONS
-        assert item.subject_kind in CONDITIONS[item.condition].subject_kinds
+        assert item.condition in catalogue()
+        assert item.subject_kind in catalogue()[item.condition].subject_kinds
         assert item.urgency in URGENCIES
         assert 0 <= item.score <= 1
         assert item.says
-        assert item.check
         for figure in item.evidence:
             for value in (figure.now, figure.now_low, figure.now_high, figure.before):
                 assert value is None or np.isfinite(value)

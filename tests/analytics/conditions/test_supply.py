@@ -7,6 +7,7 @@ import pytest
 
 from remanence.analytics.conditions.supply import battery_decline, low_supply, supply_sag
 from remanence.shared.tables import RAIL_HOURS
+from tests.analytics.conditions.said import ids, values
 from tests.analytics.physics.rail_rows import (
     MONDAY,
     RAIL,
@@ -77,7 +78,7 @@ def test_barely_under_the_window_could_be_the_meter():
 def test_low_in_some_hours_only():
     found = low(lambda day, hour: 10.3 if day >= 36 and hour >= 21 else 12.2)
     assert [f.urgency for f in found] == ["plan"]
-    assert "hours" in found[0].says
+    assert "hours-below" in ids(found[0])
 
 
 def test_mended_before_the_week_is_none():
@@ -157,7 +158,7 @@ def test_loaded_below_what_locks_need():
     deep = rail(6, lambda day: 9.0 if day >= 31 else 1.0)
     found = sag(deep)
     assert found[0].urgency == "week"
-    assert "below 85 %" in found[0].says
+    assert values(found[0])["limit"].value == 85
     always = sag(rail(6, lambda day: 9.0))
     assert [f.urgency for f in always] == ["watch"]
 

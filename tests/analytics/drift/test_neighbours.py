@@ -5,7 +5,7 @@ import polars as pl
 import pytest
 
 from remanence.analytics.drift.judge import drifts
-from remanence.analytics.drift.neighbours import LEAST_MATES, answer_to_volts
+from remanence.analytics.drift.neighbours import LEAST_NEIGHBOURS, answer_to_volts
 from tests.analytics.physics.latency_rows import actuations, history_at, lock
 
 LOCKS = [lock(f"latch-{n}") for n in range(9)]
@@ -71,7 +71,7 @@ def test_one_neighbour_that_sticks_does_not_speak_for_all():
 
 
 def test_too_few_neighbours_leave_its_answer_to_volts_open():
-    few = LOCKS[:LEAST_MATES]
+    few = LOCKS[:LEAST_NEIGHBOURS]
     alike = {item.id: lambda day: 0.25 * (day >= FAILS) for item in LOCKS}
     half = [np.log1p(one.seen_high) - np.log1p(one.seen_low) for one in (
         judged(alike, few)["latch-1"], judged(alike)["latch-1"])]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import timedelta
 
 import numpy as np
@@ -36,6 +37,20 @@ def test_a_change_is_found_and_only_what_came_after_counts(now):
         assert model.basis == "own"
         assert model.commands <= 28 * 6 * 1.4 + 18
         assert answer.pulse.recommended_ms is not None
+
+
+def test_the_venue_s_own_gate_decides_which_shift_counts():
+    # 10 % slower, all days alike: told at the usual gate of 7 %, not in a venue that sets 20 %.
+    rng = np.random.default_rng(8)
+    rows = pl.concat([
+        commands("d", Truth(wander=0.005), rng, days=BEFORE),
+        commands("d", Truth(median_ms=33, wander=0.005), rng, days=28,
+                 at=START + timedelta(days=BEFORE)),
+    ])
+    venue = venue_of(latch("d", 1))
+    patient = replace(venue, limits=replace(venue.limits, drift_gate_percent=20.0))
+    assert timing(history_of(venue, rows)).models[0].changed is not None
+    assert timing(history_of(patient, rows)).models[0].changed is None
 
 
 def test_the_stated_share_is_that_of_today():

@@ -14,10 +14,9 @@ import polars as pl
 import pytest
 from nbclient import NotebookClient
 
+from remanence.analytics.conditions import catalogue
 from remanence.pipelines.commands import AT_FAULT, DONE, URGENT, main
 from remanence.pipelines.toolkit import open_venue
-from remanence.shared.condition_evidence import RESTS_ON
-from remanence.shared.conditions import CONDITIONS
 from remanence.shared.errors import RemanenceError
 from remanence.shared.findings import STATES, URGENCIES
 from remanence.shared.tables import RESULTS, TABLES
@@ -73,15 +72,15 @@ def test_findings_are_of_the_agreed_form(report):
         assert lock["state"] in STATES
         assert lock["actuations"] >= 0
     for finding in report["findings"]:
-        assert finding["condition"] in CONDITIONS
+        assert finding["condition"] in catalogue()
         assert finding["urgency"] in URGENCIES
-        assert finding["subject_kind"] in CONDITIONS[finding["condition"]].subject_kinds
+        assert finding["subject_kind"] in catalogue()[finding["condition"]].subject_kinds
         assert 0 <= finding["score"] <= 1
         assert finding["check"]
         assert finding["evidence"] or finding["condition"] == "unsafe-fitting"
-        named = RESTS_ON[finding["condition"]].figures
+        named = catalogue()[finding["condition"]].figures
         for item in finding["evidence"]:
-            assert item["what"].startswith(named), "a figure that the documentation does not name"
+            assert item["id"] in named, "a figure that the documentation does not name"
             assert {"what", "now", "now_low", "now_high", "before", "before_low", "before_high",
                     "unit", "n"} <= set(item)
     ranks = [URGENCIES.index(finding["urgency"]) for finding in report["findings"]]
@@ -197,7 +196,7 @@ def test_the_tables_say_what_the_analyses_say(demo):
     for place, item in enumerate(findings, start=1):
         rows = table.filter(pl.col("place") == place)
         assert rows["condition"].unique().to_list() == [item.condition]
-        assert rows["what"].drop_nulls().to_list() == [e.what for e in item.evidence]
+        assert rows["id"].drop_nulls().to_list() == [e.id for e in item.evidence]
         assert rows["now"].to_list()[: len(item.evidence)] == [e.now for e in item.evidence]
     wear = {row["lock"]: row for row in house.table("wear").iter_rows(named=True)}
     for lock in house.wear():

@@ -8,18 +8,18 @@ Data: statsmodels.datasets.nile.
 import numpy as np
 import statsmodels.api as sm
 
-from remanence.analytics.statistics.onset import onset_of_level
+from remanence.analytics.statistics.level_change import change_of_level
 
 
 def test_the_nile_fell_after_1898():
     data = sm.datasets.nile.load_pandas().data
     flow = data["volume"].to_numpy(float)
     assert (flow.size, flow.sum()) == (100, 91935)
-    onset = onset_of_level(np.arange(1, 101), flow)
-    assert onset is not None
-    assert onset.index == 28
+    change = change_of_level(np.arange(1, 101), flow)
+    assert change is not None
+    assert change.index == 28
     # As an ordinal: the first year of the new level is observation 29; the year before the
     # interval's first possible change is its lower bound.
-    assert onset.since.toordinal() == 29
-    assert 25 <= onset.low.toordinal() <= 29 <= onset.high.toordinal() <= 33
-    assert onset.log_odds > 15
+    assert change.since == 29
+    assert 25 <= change.since_low <= 29 <= change.since_high <= 33
+    assert change.log_odds > 15

@@ -4,7 +4,8 @@ from datetime import date
 
 import numpy as np
 
-from remanence.analytics.statistics.onset import onset_of_flags, onset_of_level
+from remanence.analytics.statistics.level_change import change_of_level
+from remanence.analytics.statistics.rates import change_of_rate
 
 
 def test_the_coal_mine_disasters_grew_rarer():
@@ -20,16 +21,16 @@ def test_the_coal_mine_disasters_grew_rarer():
     assert (len(counts), sum(counts)) == (112, 191)
     days = np.array([date(1851 + year, 1, 1).toordinal() for year in range(112)])
     busy = np.array(counts) >= 2
-    found = onset_of_flags(days, busy[::-1])
+    found = change_of_rate(days, busy[::-1])
     # In reversed time the position of 1890 is 1962 - 1890 = 72 from the end.
     changed = 1962 - found.index + 1
     assert 1885 <= changed <= 1895
-    assert onset_of_flags(days, busy) is None or onset_of_flags(days, busy).log_odds < 0
+    assert change_of_rate(days, busy) is None or change_of_rate(days, busy).log_odds < 0
 
 
 def test_a_level_that_never_moved_is_not_dated_with_conviction():
     rng = np.random.default_rng(28)
     days = np.arange(730_000, 730_120)
-    odds = [onset_of_level(days, rng.normal(60, 5, 120)).log_odds for _ in range(300)]
+    odds = [change_of_level(days, rng.normal(60, 5, 120)).log_odds for _ in range(300)]
     # Bayes factors over 20 in favour of a change that is not there come in under 1 in 20 cases.
     assert np.mean(np.array(odds) > np.log(20)) < 0.05

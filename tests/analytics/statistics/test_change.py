@@ -3,8 +3,8 @@ from datetime import date
 import numpy as np
 import pytest
 
-from remanence.analytics.statistics.level_change import level_change
-from remanence.analytics.statistics.onset import onset_of_flags, onset_of_level
+from remanence.analytics.statistics.level_change import change_of_level, level_change
+from remanence.analytics.statistics.rates import change_of_rate
 
 DAY = date(2026, 3, 2).toordinal()
 
@@ -14,24 +14,24 @@ def days(count, per_day=6):
 
 
 def test_too_short_or_constant_has_no_onset():
-    assert onset_of_flags(days(1), np.array([True])) is None
-    assert onset_of_flags(days(50), np.zeros(50, bool)) is None
-    assert onset_of_level(np.arange(4), np.array([1.0, 2, 3, 4])) is None
-    assert onset_of_level(np.arange(40), np.ones(40)) is None
+    assert change_of_rate(days(1), np.array([True])) is None
+    assert change_of_rate(days(50), np.zeros(50, bool)) is None
+    assert change_of_level(np.arange(4), np.array([1.0, 2, 3, 4])) is None
+    assert change_of_level(np.arange(40), np.ones(40)) is None
 
 
 def test_flags_that_become_rarer_are_no_onset():
     flags = np.arange(60) < 30
-    assert onset_of_flags(days(60), flags) is None
+    assert change_of_rate(days(60), flags) is None
 
 
 def test_a_clean_step_is_dated_to_the_row():
     flags = np.arange(120) >= 77
-    onset = onset_of_flags(days(120), flags)
+    onset = change_of_rate(days(120), flags)
     assert onset.index == 77
-    assert onset.since == date.fromordinal(DAY + 77 // 6)
-    assert onset.low <= onset.since <= onset.high
-    assert (onset.high - onset.low).days <= 1
+    assert onset.dates()[0] == date.fromordinal(DAY + 77 // 6)
+    assert onset.since_low <= onset.since <= onset.since_high
+    assert onset.since_high - onset.since_low <= 1
     assert onset.log_odds > 50
 
 
@@ -42,16 +42,16 @@ def test_the_interval_of_a_rate_s_onset_holds_the_truth_as_often_as_it_says(befo
     for _ in range(trials):
         change = int(rng.integers(100, 260))
         rate = np.where(np.arange(360) >= change, after, before)
-        onset = onset_of_flags(days(360), rng.random(360) < rate)
-        hits += onset is not None and onset.low.toordinal() <= DAY + change // 6 <= \
-            onset.high.toordinal()
+        onset = change_of_rate(days(360), rng.random(360) < rate)
+        hits += onset is not None and onset.since_low <= DAY + change // 6 <= \
+            onset.since_high
     # The exact binomial bounds around 95 % for 400 trials; days are whole, so it may be more.
     assert hits / trials >= 0.92
 
 
 def test_without_a_change_the_odds_are_against_one():
     rng = np.random.default_rng(12)
-    odds = [onset.log_odds if (onset := onset_of_flags(days(300), rng.random(300) < 0.03))
+    odds = [onset.log_odds if (onset := change_of_rate(days(300), rng.random(300) < 0.03))
             else -9.0 for _ in range(300)]
     assert np.mean(np.array(odds) > 5) <= 0.01
     assert np.median(odds) < 0
@@ -63,8 +63,8 @@ def test_the_interval_of_a_step_holds_the_truth_as_often_as_it_says():
     for _ in range(trials):
         change = int(rng.integers(20, 80))
         values = rng.normal(0, 1, 100) + 1.5 * (np.arange(100) >= change)
-        onset = onset_of_level(DAY + np.arange(100), values)
-        hits += onset.low.toordinal() <= DAY + change <= onset.high.toordinal()
+        onset = change_of_level(DAY + np.arange(100), values)
+        hits += onset.since_low <= DAY + change <= onset.since_high
     assert hits / trials >= 0.92
 
 
@@ -72,14 +72,14 @@ def test_one_wild_day_is_no_step():
     rng = np.random.default_rng(14)
     values = rng.normal(0, 0.02, 80)
     values[40] = 5.0
-    assert onset_of_level(DAY + np.arange(80), values).log_odds < 2
+    assert change_of_level(DAY + np.arange(80), values).log_odds < 2
 
 
 def test_a_large_step_outweighs_a_season():
     rng = np.random.default_rng(15)
     day = np.arange(100)
     values = 0.03 * np.sin(day / 25) + rng.normal(0, 0.01, 100) + 1.2 * (day >= 96)
-    assert onset_of_level(DAY + day, values).index == 96
+    assert change_of_level(DAY + day, values).index == 96
 
 
 def test_level_change_needs_a_past_and_a_week():
@@ -92,8 +92,8 @@ def test_level_change_measures_the_step():
     rng = np.random.default_rng(16)
     values = rng.normal(0, 0.02, 60) + 0.25 * (np.arange(60) >= 50)
     change = level_change(DAY + np.arange(60), values, DAY + 53)
-    assert change.since == date.fromordinal(DAY + 50)
-    assert change.limits[0] < 0.25 < change.limits[1]
+    assert change.dates()[0] == date.fromordinal(DAY + 50)
+    assert change.shift_low < 0.25 < change.shift_high
     assert change.z > 8
     assert change.score(0.1) > 0.95
 
@@ -115,8 +115,8 @@ def test_a_fresh_step_on_a_slow_wave_is_dated_to_its_day():
     day = np.arange(49)
     values = 0.03 * day / 49 + rng.normal(0, 0.006, 49) + 0.8 * (day >= 45)
     change = level_change(DAY + day, values, DAY + 42)
-    assert change.since == date.fromordinal(DAY + 45)
-    assert change.low <= change.since <= change.high
+    assert change.since == DAY + 45
+    assert change.since_low <= change.since <= change.since_high
 
 
 def test_a_ramp_is_not_taken_for_a_step():
@@ -124,4 +124,4 @@ def test_a_ramp_is_not_taken_for_a_step():
     day = np.arange(80)
     values = rng.normal(0, 0.05, 80) + 0.03 * np.maximum(day - 50, 0)
     change = level_change(DAY + day, values, DAY + 73)
-    assert 50 <= (change.since.toordinal() - DAY) <= 70
+    assert 50 <= change.since - DAY <= 70

@@ -1,0 +1,149 @@
+"""A condition: what can be said of a lock, a rail or a controller, and who judges it.
+
+One object holds all that the program knows of a condition but its words, which stand with the
+pages' words under ``condition.NAME``, ``check.NAME``, ``figure.ID`` and ``says.ID``.
+"""
+
+from __future__ import annotations
+
+import importlib
+import pkgutil
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date
+from functools import lru_cache
+from typing import TYPE_CHECKING, Any
+
+from remanence.shared.findings import Evidence, Finding, Sentence
+
+if TYPE_CHECKING:  # The venue file is checked without loading what reads tables.
+    from remanence.analytics.history import History
+
+PULSED = ("latch", "bolt", "strike")
+ANY = ("magnet", *PULSED)
+
+Judge = Callable[["History"], list[Finding]]
+
+
+@dataclass(frozen=True)
+class Condition:
+    """One condition of the catalogue.
+
+    Attributes
+    ----------
+    name : str
+        Its fixed name, which other programs read.
+    judges : tuple of function
+        Each takes a :class:`History` and gives findings. A judge that several conditions share
+        runs once.
+    figures : tuple of str
+        Ids of the figures that its findings may show.
+    subject_kinds : tuple of str
+        Of what it is said: ``lock``, ``supply``, ``controller``, ``venue``.
+    mechanisms : tuple of str
+        Of which locks.
+    explains : tuple of str
+        Conditions of the same subject that are its effects or look like it. Where it is found
+        they are withheld, so that a fault is said once. Trade knowledge, no published source.
+    explains_on_locks : tuple of str
+        The same of the locks of a rail that has this condition.
+    takes_urgency_of : tuple of str
+        Which of those are real: their urgency goes over to the cause.
+    needs_part : bool
+        Whether it takes a new lock to mend it. What a setting, a wire, a rail or a habit
+        explains does not.
+    certain : bool
+        Read off the venue file or the service log: there is nothing to be unsure of.
+    """
+
+    name: str
+    judges: tuple[Judge, ...]
+    figures: tuple[str, ...]
+    subject_kinds: tuple[str, ...] = ("lock",)
+    mechanisms: tuple[str, ...] = ANY
+    explains: tuple[str, ...] = ()
+    explains_on_locks: tuple[str, ...] = ()
+    takes_urgency_of: tuple[str, ...] = ()
+    needs_part: bool = False
+    certain: bool = False
+
+
+def finding(
+    subject: str, condition: str, urgency: str, score: float, *,
+    says: Sequence[Sentence], evidence: Sequence[Evidence] = (), since: date | None = None,
+    since_low: date | None = None, since_high: date | None = None,
+    not_excluded: Sequence[str] = (), subject_kind: str = "lock",
+    extra: Mapping[str, Any] | None = None,
+) -> Finding:
+    """A finding, its score kept off certainty: no log proves anything beyond doubt."""
+    return Finding(
+        subject=subject, subject_kind=subject_kind, condition=condition, urgency=urgency,
+        score=min(max(float(score), 0.0), 0.999), since=since, since_low=since_low,
+        since_high=since_high, evidence=tuple(evidence), not_excluded=tuple(not_excluded),
+        says=tuple(says), extra=dict(extra or {}),
+    )
+
+
+def failed_repair(work: tuple[date, str] | None) -> dict[str, Any]:
+    """The work on a lock that did not help, as a finding's ``extra`` holds it."""
+    if work is None:
+        return {}
+    day, action = work
+    return {"service": {"date": day.isoformat(), "action": action, "helped": False}}
+
+
+@lru_cache(maxsize=1)
+def catalogue() -> Mapping[str, Condition]:
+    """Every condition by name, in the order of the names.
+
+    Whatever :class:`Condition` a module of this package holds is one: a new condition is a
+    module with its object, and nothing else needs to know of it.
+
+    Returns
+    -------
+    mapping of str to Condition
+
+    Raises
+    ------
+    ValueError
+        Two modules hold conditions of one name, or one explains a condition that is not there.
+    """
+    package = importlib.import_module(__package__ or "")
+    found: dict[str, Condition] = {}
+    for entry in sorted(pkgutil.iter_modules(package.__path__), key=lambda item: item.name):
+        module = importlib.import_module(f"{package.__name__}.{entry.name}")
+        for item in vars(module).values():
+            if not isinstance(item, Condition):
+                continue
+            if found.setdefault(item.name, item) is not item:
+                raise ValueError(f"two conditions are named {item.name!r}")
+    for item in found.values():
+        for other in (*item.explains, *item.explains_on_locks, *item.takes_urgency_of):
+            if other not in found:
+                raise ValueError(f"{item.name!r} explains {other!r}, which is no condition")
+    return dict(sorted(found.items()))
+
+
+@lru_cache(maxsize=1)
+def causes_first() -> tuple[Condition, ...]:
+    """The conditions that explain others, the one with the widest effects first.
+
+    A cause stands before its effects, as it explains all that they explain. Two that explain
+    each other go by the number of conditions that each explains itself.
+    """
+    known = catalogue()
+
+    def effects(name: str, seen: frozenset[str] = frozenset()) -> frozenset[str]:
+        for other in known[name].explains:
+            if other not in seen:
+                seen = effects(other, seen | {other})
+        return seen
+
+    causes = [item for item in known.values() if item.explains]
+    return tuple(sorted(
+        causes, key=lambda item: (-len(effects(item.name)), -len(item.explains), item.name)))
+
+
+def judges() -> tuple[Judge, ...]:
+    """Every judge once."""
+    return tuple(dict.fromkeys(judge for item in catalogue().values() for judge in item.judges))

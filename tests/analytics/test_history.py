@@ -1,0 +1,52 @@
+"""The calendar of a history and the weeks that stand for the level before."""
+
+from datetime import UTC, date, datetime, timedelta
+
+import polars as pl
+import pytest
+
+from remanence.analytics.history import (
+    FIRST_WEEKS,
+    actuations_by_lock,
+    day_ordinals,
+    in_first_weeks,
+    with_weeks,
+)
+from tests.analytics.physics.latency_rows import actuations, history_at, lock
+
+
+@pytest.fixture(scope="module")
+def history():
+    locks = [lock("a"), lock("b")]
+    return history_at(locks, actuations(locks, weeks=12, seed=1), 11)
+
+
+def test_days_and_weeks_are_put_on_once(history):
+    dated = history.dated("actuations")
+    assert history.dated("actuations") is dated
+    assert with_weeks(dated, "command_time", history) is dated
+    assert dated.drop("day", "weeks_ago").equals(history.actuations)
+    assert actuations_by_lock(history)["a"].equals(dated.filter(pl.col("lock") == "a"))
+
+
+def test_days_are_those_of_the_venue(history):
+    time = datetime.combine(history.week.monday, datetime.min.time(), UTC) - timedelta(minutes=30)
+    frame = pl.DataFrame({"time": [time]}).cast({"time": pl.Datetime("us", "UTC")})
+    zone_day = time.astimezone(history.venue.zone).date()
+    found = with_weeks(frame, "time", history)
+    assert found["day"].to_list() == [zone_day]
+    assert found["weeks_ago"].to_list() == [0 if zone_day >= history.week.monday else 1]
+    assert day_ordinals(found["day"]).tolist() == [zone_day.toordinal()]
+    assert day_ordinals(pl.Series([date(1, 1, 1)])).tolist() == [1]
+
+
+def test_the_first_weeks_are_weeks_with_rows_and_never_the_week_asked_for():
+    # Lock a has rows in weeks 20 to 0, but none in 19 and 18; lock b only this week and before.
+    weeks = {"a": [ago for ago in range(20, -1, -1) if ago not in (19, 18)], "b": [1, 0]}
+    frame = pl.DataFrame([
+        {"lock": name, "weeks_ago": ago} for name, agos in weeks.items() for ago in agos])
+    kept = frame.filter(in_first_weeks("lock"))
+    assert kept.filter(pl.col("lock") == "a")["weeks_ago"].to_list() == [20, 17, 16, 15, 14, 13,
+                                                                        12, 11]
+    assert kept.filter(pl.col("lock") == "b")["weeks_ago"].to_list() == [1]
+    assert FIRST_WEEKS == 8
