@@ -93,10 +93,11 @@ def _at_rest(
 ) -> tuple[Reals, Ints, Ints]:
     """Readings of some hours that lie in none of the stretches, and where each hour's lie there."""
     parts, count = [], np.zeros(rows.size, np.int64)
+    turns = np.stack([begin, end], 1)
+    firsts = np.searchsorted(end, at[rows], "right").tolist()
+    lasts = np.searchsorted(begin, at[rows + 1], "left").tolist()
     for place, row in enumerate(rows.tolist()):
-        low, high = at[row], at[row + 1]
-        first, last = np.searchsorted(end, low, "right"), np.searchsorted(begin, high, "left")
-        edges = [low, *np.stack([begin, end], 1)[first:last].ravel(), high]
+        edges = [at[row], *turns[firsts[place]:lasts[place]].ravel(), at[row + 1]]
         for a, b in zip(edges[::2], edges[1::2], strict=True):
             parts.append(volts[a:max(a, b)])
             count[place] += max(b - a, 0)

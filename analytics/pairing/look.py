@@ -9,7 +9,7 @@ import numpy as np
 import polars as pl
 
 from remanence.analytics.pairing.hours import activity, busy_stretches, rail_hours, runs_of
-from remanence.analytics.pairing.rails import LONGEST_US, NOISE_US, REACH_US, rail_figures
+from remanence.analytics.pairing.rails import LONGEST_US, NOISE_US, REACH_US, TASK, rail_figures
 from remanence.analytics.pairing.readings import Levels, Records
 from remanence.analytics.pairing.stretches import Columns, Ints
 from remanence.analytics.pairing.wiring import Wiring
@@ -59,9 +59,11 @@ class Look:
         self.hours: list[tuple[str, Columns]] = []
         self.activity: list[tuple[str, Columns]] = []
         self._runs: list[tuple[str, Ints, Ints, Ints]] = []
-        self._edges = edges.join(wiring.of_locks("rail", "pulsed", "self_cut"), on="lock")
+        facts = wiring.of_locks("rail", "pulsed", "self_cut")
+        self._edges = edges.join(facts, on="lock").sort("time", "lock").partition_by(
+            "rail", as_dict=True)
         self._busy = busy_stretches(edges, wiring).partition_by("rail", as_dict=True)
-        self._waiting = commands.filter(C.done_at >= begin)
+        self._waiting = commands.filter(C.done_at >= begin).select(TASK).sort("start")
         self._tails = {key: part.samples() for key, part in before.items()}
         self._said = {
             str(name): Records(part["time"].to_numpy(), np.empty(0), part["run"].to_numpy())
@@ -116,7 +118,9 @@ class Look:
                 into, name = (volts, self.wiring.rails[channel]) if quantity == "volts" \
                     else (amps, channel)
                 into.setdefault(name, []).append(part)
-        self.figures.append(rail_figures(now, self._edges, volts, amps))
+        for (rail,), tasks in now.partition_by("rail", as_dict=True).items():
+            self.figures.append(rail_figures(
+                tasks, self._edges[rail,], volts.get(str(rail), ()), amps))
 
     def _listen(self, name: str, edges: Records, levels: Sequence[Records]) -> None:
         """What a controller logged of some whole hours."""

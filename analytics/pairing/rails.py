@@ -85,6 +85,8 @@ LOADED, BACK = 0.5, 0.35
 SOON = 16
 """Readings after a command within which its sag has mostly ended."""
 
+TASK = ("lock", "start", "end", "done_at", "rail", "rail_logged", "command", "pulsed", "self_cut")
+
 MEASURED = (
     "volts_before", "volts_min", "sag_volts", "end_sag_volts", "off_spike_volts", "sag_ms",
     "sag_pulses", "sag_outlasts_ms", "volts_noise", "volts_samples", "sample_ms", "recovery_ms",
@@ -154,21 +156,22 @@ class Windows:
 
 
 def rail_figures(
-    tasks: pl.DataFrame, edges: pl.DataFrame, volts: Mapping[str, Sequence[Records]],
+    tasks: pl.DataFrame, edges: pl.DataFrame, volts: Sequence[Records],
     amps: Mapping[str, Sequence[Records]],
 ) -> pl.DataFrame:
-    """Read the rails, and the coils' currents, around some commands.
+    """Read a rail, and the coils' currents, around some commands.
 
     Parameters
     ----------
     tasks : polars.DataFrame
-        Commands out of :func:`remanence.analytics.pairing.commands.pulses`.
+        Commands on the rail by ``start``, out of
+        :func:`remanence.analytics.pairing.commands.pulses`: TASK.
     edges : polars.DataFrame
-        ``lock``, ``time``, ``on``, ``rail``, ``pulsed`` and ``self_cut`` of the command edges of
-        all locks around them.
-    volts : mapping of str to sequence of Records
-        By supply: readings, each once, from a minute before the first command on, in parts one
-        after the other.
+        ``lock``, ``time``, ``on``, ``pulsed`` and ``self_cut`` of the command edges of all locks
+        on the rail around them, by time.
+    volts : sequence of Records
+        Its readings, each once, from a minute before the first command on, in parts one after the
+        other.
     amps : mapping of str to sequence of Records
         By command channel: coil currents likewise.
 
@@ -177,18 +180,13 @@ def rail_figures(
     polars.DataFrame
         ``lock``, ``start`` and MEASURED; null where the readings cannot support a figure.
     """
-    found = []
-    for (rail,), of_rail in tasks.sort("start").partition_by("rail", as_dict=True).items():
-        near = _near(of_rail, volts.get(str(rail), ()))
-        windows = Windows.of(of_rail, edges.filter(C.rail == rail).sort("time", "lock"))
-        figures = _figures(windows, near)
-        if of_rail["rail_logged"][0]:
-            figures["volts_samples"] = np.nan_to_num(figures["volts_samples"])
-        figures["amps"] = _amps(of_rail, windows, figures["cut_ms"], amps)
-        found.append(of_rail.select("lock", "start").hstack(
-            pl.DataFrame(figures, nan_to_null=True).select(MEASURED)))
-    return pl.concat(found) if found else tasks.select("lock", "start").with_columns(
-        pl.lit(None, pl.Float64).alias(name) for name in MEASURED)
+    windows = Windows.of(tasks, edges)
+    figures = _figures(windows, _near(tasks, volts))
+    if tasks["rail_logged"][0]:
+        figures["volts_samples"] = np.nan_to_num(figures["volts_samples"])
+    figures["amps"] = _amps(tasks, windows, figures["cut_ms"], amps)
+    return tasks.select("lock", "start").hstack(
+        pl.DataFrame(figures, nan_to_null=True).select(MEASURED))
 
 
 def _near(tasks: pl.DataFrame, parts: Sequence[Records]) -> Records:

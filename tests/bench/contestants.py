@@ -8,6 +8,7 @@ prints one line of JSON: seconds, processor seconds, peak memory, rows.
 from __future__ import annotations
 
 import argparse
+import importlib
 import json
 import resource
 import shutil
@@ -252,8 +253,9 @@ if __name__ == "__main__":
     parser.add_argument("folder", type=Path)
     parser.add_argument("--days", type=int, default=None, help="only the first N days")
     arguments = parser.parse_args()
-    if arguments.name in ("scan", "this"):
-        import remanence.pipelines.derive.derive  # noqa: F401 - not counted
+    for library in ("remanence.pipelines.derive.derive", *(
+            [arguments.name] if arguments.name in ("duckdb", "pandas") else [])):
+        importlib.import_module(library)  # not counted
     before = used()
     wall = time.perf_counter()
     rows = CONTESTANTS[arguments.name](arguments.folder, arguments.days)
