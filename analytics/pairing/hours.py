@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 
 import numpy as np
@@ -120,15 +119,23 @@ def _level(cells: Reals, count: Ints) -> tuple[Reals, ...]:
     """Of hours of sorted readings: LEVEL."""
     middle, low, high = quantiles(cells, count, 0.5, 0.05, 0.95)
     ends = cells[:, 0], cells[np.arange(count.size), count - 1]
-    # (Row by row, so that it does not hang on how long the others are.)
-    deviations = [_deviation(row[:size]) for row, size in zip(cells, count, strict=True)]
-    return middle, low, high, *ends, np.array(deviations)
+    # (A short row is summed up in eights, a long one alone, so that what comes of it does not hang
+    # on how long the others are.)
+    squares = np.empty(count.size)
+    short, long = np.flatnonzero(count <= _SHORT), np.flatnonzero(count > _SHORT)
+    some = cells[short, :_SHORT]
+    inside = np.arange(some.shape[1]) < count[short][:, None]
+    mean = np.where(inside, some, 0.0).sum(axis=1) / count[short]
+    squares[short] = (np.where(inside, some - mean[:, None], 0.0) ** 2).sum(axis=1)
+    for row in long.tolist():
+        off = cells[row, :count[row]]
+        off = off - np.add.reduce(off) / off.size
+        squares[row] = np.add.reduce(off * off)
+    return middle, low, high, *ends, np.sqrt(squares / np.maximum(count - 1, 1))
 
 
-def _deviation(values: Reals) -> float:
-    off = values - np.add.reduce(values) / values.size
-    off *= off
-    return math.sqrt(np.add.reduce(off) / max(values.size - 1, 1))
+_SHORT = 64
+"""Readings up to which numpy sums up a row in eights, however it is padded."""
 
 
 def _ends(cells: Reals, count: Ints) -> tuple[Reals, ...]:
@@ -207,6 +214,6 @@ def runs_of(time: Ints, run: Ints) -> tuple[Ints, Ints, Ints]:
     A run that is interrupted by another one's records and comes back counts twice.
     """
     if run.size == 1 or (run == run[0]).all():
-        return run[:1], time[:1], time[-1:]
+        return run[[0]], time[[0]], time[[-1]]  # (no views, which would hold all the records)
     at = np.flatnonzero(np.append(True, run[1:] != run[:-1]))
     return run[at], time[at], time[np.append(at[1:], run.size) - 1]

@@ -20,7 +20,7 @@ Reals = NDArray[np.float64]
 Columns = dict[str, NDArray[Any]]
 """Columns of one length, by name."""
 
-_CELLS = 4_000_000
+_CELLS = 1_000_000
 """So many readings are sorted at a time: what is held beside the readings themselves."""
 
 _LONG = 512

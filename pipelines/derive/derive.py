@@ -1,6 +1,6 @@
 """Bring the derived tables up to date with the records and the venue file.
 
-Neighbouring days of one month are paired together, as many as fit into memory: a block. What it
+Neighbouring days of one quarter are paired together, as many as fit into memory: a block. What it
 leaves to the next is kept beside its rows. So
 
 - a new day costs its own block, whatever lies before it;
@@ -144,12 +144,16 @@ def blocks_of(rows: Mapping[date, int], edges: Mapping[date, int]) -> Iterator[l
     for day, count in rows.items():
         total, moved = total + count, moved + edges[day]
         if block and (total > BLOCK_ROWS or moved > BLOCK_EDGES
-                      or (day.year, day.month) != (block[0].year, block[0].month)):
+                      or _quarter(day) != _quarter(block[0])):
             yield block
             block, total, moved = [], count, edges[day]
         block.append(day)
     if block:
         yield block
+
+
+def _quarter(day: date) -> tuple[int, int]:
+    return day.year, (day.month - 1) // 3
 
 
 class _Run:

@@ -30,7 +30,7 @@ from remanence.pipelines.store import manifest as store_manifest
 from remanence.pipelines.store.manifest import Segment
 from remanence.shared.errors import StoreError
 
-STRETCH_ROWS = 1_500_000
+STRETCH_ROWS = 1_000_000
 """Records of levels that are held at a time, but for those of the hour that they end in."""
 
 Key = tuple[str, str]

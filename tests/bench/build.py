@@ -141,6 +141,7 @@ def _levels(
     for rail in range(RAILS):
         mine = lock % RAILS == rail
         idle = start + np.arange(first, last, 1 / idle_hz) * SECOND + 137_000 * (rail + 1)
+        idle = idle[idle < start + last * SECOND]
         burst = (at[mine][:, None] + np.arange(*BURST) * SECOND + rng.integers(
             0, 5000, int(mine.sum()))[:, None]).ravel()
         burst = burst[(burst >= start + first * SECOND) & (burst < start + last * SECOND)]

@@ -159,9 +159,13 @@ def polars(folder: Path, days: int | None) -> int:
         allow_exact_matches=False, check_sortedness=False)
     rows = rows.with_columns(latency_ms=pl.when(c.opened <= c.until).then((c.opened - c.t) / 1000))
     found = []
-    files = paths_of(folder, "levels", days)
-    for begin in range(0, len(files), 8):
-        levels = pl.scan_parquet(files[begin:begin + 8], hive_partitioning=False).select(
+    by_day: dict[str, list[str]] = {}
+    for path in paths_of(folder, "levels", days):
+        by_day.setdefault(Path(path).parent.name, []).append(path)
+    names = sorted(by_day)
+    for begin in range(0, len(names), 8):
+        files = [path for name in names[begin:begin + 8] for path in by_day[name]]
+        levels = pl.scan_parquet(files, hive_partitioning=False).select(
             "channel", "value", t=c.time.to_physical()).collect()
         span = c.t.is_between(levels["t"].min(), levels["t"].max())
         for (rail,), part in rows.filter(span).partition_by("rail", as_dict=True).items():

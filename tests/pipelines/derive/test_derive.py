@@ -383,7 +383,8 @@ def test_a_span_reads_only_its_own_months(tmp_path, rng, monkeypatch):
     assert len(read) <= 4
 
 
-def test_many_days_in_blocks_across_months(tmp_path, rng):
+def test_many_days_in_blocks_across_months(tmp_path, rng, monkeypatch):
+    monkeypatch.setattr(deriving, "BLOCK_ROWS", 4_000)
     venue = random_venue(rng, locks=4)
     house = House(tmp_path, venue)
     logs = [random_log(rng, venue, minutes=2.0, games=3,
