@@ -70,10 +70,12 @@ def rail_hours(volts: Records, busy: pl.DataFrame) -> Columns:
     # Where no latch was on, what the readings say at rest is what they say at all.
     mixed = np.flatnonzero(count < high - low)
     still = np.flatnonzero(count == high - low)
-    for rows, parts in ((mixed, _at_rest(volts.value, at, mixed, begin, end)),
-                        (still, (volts.value, low[still], high[still]))):
-        for column, figures in zip(calm, of_sorted(*parts, _level, len(LEVEL)), strict=True):
-            column[rows] = figures
+    for rows, figures in (
+        (mixed, of_sorted(*_at_rest(volts.value, at, mixed, begin, end), _level, len(LEVEL))),
+        (still, of_sorted(volts.value, low[still], high[still], _level, len(LEVEL))),
+    ):
+        for column, figure in zip(calm, figures, strict=True):
+            column[rows] = figure
     for column, figures in zip(whole, of_sorted(
             volts.value, low[mixed], high[mixed], _ends, 3), strict=True):
         column[mixed] = figures
@@ -130,7 +132,8 @@ def _level(cells: Reals, count: Ints) -> tuple[Reals, ...]:
     for row in long.tolist():
         off = cells[row, :count[row]]
         off = off - np.add.reduce(off) / off.size
-        squares[row] = np.add.reduce(off * off)
+        off *= off
+        squares[row] = np.add.reduce(off)
     return middle, low, high, *ends, np.sqrt(squares / np.maximum(count - 1, 1))
 
 

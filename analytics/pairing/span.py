@@ -93,6 +93,7 @@ def pair_span(
     look = Look(wiring, records, edges, commands, before, carried.until)
     for stretch in stretches:
         look.at(stretch)
+        del stretch  # before the next one is read
     if is_last:
         look.rest()
     figures = pl.concat([carried.figures, *look.figures])

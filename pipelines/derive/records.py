@@ -192,16 +192,18 @@ def _is_wanted(wiring: Wiring, channel: str, quantity: str) -> bool:
 
 
 def _numbers(table: pa.Table, name: str) -> np.ndarray:
-    """A column as it lies in memory; 0 where a run is null, NaN where a reading is."""
+    """A column of our own; 0 where a run is null, NaN where a reading is.
+
+    (Copied, so that the memory of the row group can be used for the next one.)
+    """
     column = table.column(name).combine_chunks()
     if name == "time":
         column = column.view(pa.int64())
     if column.null_count:
         column = column.fill_null(np.nan if pa.types.is_floating(column.type) else 0)
     dtype = np.dtype(column.type.to_pandas_dtype())
-    found: np.ndarray = np.frombuffer(
-        column.buffers()[1], dtype, len(column), column.offset * dtype.itemsize)
-    return found
+    return np.frombuffer(
+        column.buffers()[1], dtype, len(column), column.offset * dtype.itemsize).copy()
 
 
 def _groups_of(path: Path, segment: Segment) -> Iterator[_Group]:

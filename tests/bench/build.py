@@ -67,8 +67,8 @@ class Log:
     """How often each rail is read."""
     games: int = GAMES
     """A day, each with a command to every lock."""
-    hours: int = 24
-    """Of each day."""
+    hours: tuple[int, int] = (0, 24)
+    """From and to, of each day."""
 
     def build(self) -> Path:
         """Build its venue unless it is there; returns the folder."""
@@ -78,7 +78,7 @@ class Log:
 LOGS = {
     "dense": Log(31), "year": Log(365), "ten-years": Log(3653),
     "sparse": Log(730, idle_hz=1 / 60, games=1), "50Hz": Log(1, 50.0), "200Hz": Log(1, 200.0),
-    "1kHz": Log(1, 1000.0), "1kHz-hours": Log(1, 1000.0, hours=12),
+    "1kHz": Log(1, 1000.0), "1kHz-hours": Log(1, 1000.0, hours=(9, 12)),
 }
 
 
@@ -184,16 +184,16 @@ def _of_day(
     edges, levels = _day(number, log.idle_hz, log.games)
     # A magnet's last answer may fall on the next day; here it is left out.
     of_day = pl.col("time").dt.date() == FIRST + timedelta(days=number)
-    within = of_day & (pl.col("time").dt.hour() < log.hours)
+    within = of_day & pl.col("time").dt.hour().is_between(*log.hours, closed="left")
     yield "edges", edges.filter(within)
     step = 24 if log.idle_hz <= 10 else 1
-    for hour in range(0, log.hours, step):
+    for hour in range(*log.hours, step):
         yield "levels", levels(hour, hour + step).filter(of_day)
 
 
 def build(log: Log) -> Path:
     """Build the venue of such a log unless it is there; returns its folder."""
-    home = DATA / f"{log.days}d-{log.idle_hz:.3g}Hz-{log.games}games-{log.hours}h"
+    home = DATA / f"{log.days}d-{log.idle_hz:.3g}Hz-{log.games}games-{log.hours[1] - log.hours[0]}h"
     if (home / "complete").exists():
         return home
     shutil.rmtree(home, ignore_errors=True)
