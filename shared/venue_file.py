@@ -6,13 +6,15 @@ import re
 import tomllib
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from pathlib import PurePosixPath
+from posixpath import normpath
 from typing import Any
 from zoneinfo import ZoneInfo
 
 from remanence.shared.errors import Problem, VenueFileError
 from remanence.shared.keys import Key, nearest, read_block, shown
 from remanence.shared.limits import Limits
-from remanence.shared.log_format import LogFormat, read_log_format
+from remanence.shared.log_format import Formats, LogFormat, read_log_format
 from remanence.shared.venue import DEFAULT_RELEASED_BY, Lock, Part, Supply, Venue
 from remanence.shared.venue_keys import LIMIT_KEYS, LOCK_KEYS, PART_KEYS, SUPPLY_KEYS, VENUE_KEYS
 
@@ -79,7 +81,9 @@ _BLOCKS = {"venue": "table", "log": "array", "supply": "array", "part": "array",
            "lock": "array", "limits": "table"}
 
 
-def parse_venue(text: str, path: str = "venue.toml") -> Venue:
+def parse_venue(
+    text: str, path: str = "venue.toml", formats: Formats | None = None
+) -> Venue:
     """Read the text of a venue file.
 
     Parameters
@@ -88,6 +92,10 @@ def parse_venue(text: str, path: str = "venue.toml") -> Venue:
         The file's text.
     path : str, default "venue.toml"
         How messages call the file.
+    formats : mapping, optional
+        The formats of log that can be read, each with its own keys
+        (``remanence.pipelines.readers.FORMATS``); default: any name
+        will do, where no log is read.
 
     Returns
     -------
@@ -102,12 +110,12 @@ def parse_venue(text: str, path: str = "venue.toml") -> Venue:
     text = text.replace("\r\n", "\n")
     try:
         document = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
+    except (ValueError, RecursionError) as error:
         raise VenueFileError(path, [_syntax_problem(error, text)]) from None
-    return _Reader(document, key_lines(text), path).venue()
+    return _Reader(document, key_lines(text), path, formats).venue()
 
 
-def _syntax_problem(error: tomllib.TOMLDecodeError, text: str) -> Problem:
+def _syntax_problem(error: Exception, text: str) -> Problem:
     place = re.search(r"\(at line (\d+), column \d+\)", str(error))
     line = int(place[1]) if place else text.count("\n") + 1
     what = re.sub(r"\s*\(at .*\)$", "", str(error))
@@ -122,6 +130,7 @@ class _Reader:
     document: Mapping[str, Any]
     lines: Mapping[tuple[str | int, ...], int]
     path: str
+    formats: Formats | None
 
     def __post_init__(self) -> None:
         self.problems: list[Problem] = []
@@ -135,6 +144,7 @@ class _Reader:
         parts = self._array("part", PART_KEYS, Part)
         locks = self._array("lock", LOCK_KEYS, Lock, self._complete_lock)
         self._venue_values(values)
+        self._store_of_its_own(values, logs)
         self._cross_check()
         if self.problems:
             raise VenueFileError(self.path, self.problems)
@@ -214,7 +224,7 @@ class _Reader:
     def _log(self, index: int) -> LogFormat | None:
         log, problems = read_log_format(
             self.document["log"][index], f"log {index + 1}",
-            lambda *path: self._line("log", index, *path),
+            lambda *path: self._line("log", index, *path), self.formats,
         )
         self.problems += problems
         return log
@@ -236,6 +246,28 @@ class _Reader:
             except (ValueError, OSError, KeyError):
                 self._problem(("venue", "time_zone"), "[venue]", shown(zone),
                               'use an IANA name, like "Europe/Lisbon"')
+
+    def _store_of_its_own(self, values: dict[str, Any], logs: list[LogFormat]) -> None:
+        """Nothing but the store may lie in the store's folder."""
+        store = values.get("store")
+        if store is None:
+            return
+        path = PurePosixPath(normpath(store.replace("\\", "/")))
+        if path == PurePosixPath(".") or set(path.parts) == {".."}:
+            self._problem(("venue", "store"), "[venue]", shown(store),
+                          'it needs a folder of its own, like "store"')
+        for log in logs:
+            for pattern in log.files:
+                whole = PurePosixPath(normpath(pattern))
+                fixed = list(whole.parts[:-1])
+                while any(set(part) & set("*?[") for part in fixed):
+                    fixed.pop()
+                home = PurePosixPath(*fixed)
+                if fixed and (home == path or home in path.parents or path in home.parents):
+                    self._problem(
+                        ("venue", "store"), "[venue]", shown(store),
+                        f"it lies where logs do ({shown(pattern)}); give it a folder of its own")
+                    return
 
     def _complete_lock(self, values: dict[str, Any], index: int) -> None:
         where, block = self._where("lock", index), self.document["lock"][index]
@@ -291,8 +323,8 @@ class _Reader:
         self._unique("supply", "channel", "give each rail its own channel")
         self._unique("lock", "command", "give each lock its own channel", verb="drives")
         self._unique("lock", "contact", "give each contact its own channel", verb="reports")
-        supplies = {s.get("id") for s in self._raw("supply")}
-        parts = {p.get("id") for p in self._raw("part")}
+        supplies, parts = ({block["id"] for block in self._raw(name)
+                            if isinstance(block.get("id"), str)} for name in ("supply", "part"))
         fed = set()
         for index, lock in enumerate(self._raw("lock")):
             supply, part = lock.get("supply"), lock.get("part")

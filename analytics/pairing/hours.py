@@ -70,12 +70,12 @@ def rail_hours(volts: Records, busy: pl.DataFrame) -> Columns:
     # Where no latch was on, what the readings say at rest is what they say at all.
     mixed = np.flatnonzero(count < high - low)
     still = np.flatnonzero(count == high - low)
-    for rows, figures in (
+    for rows, level in (
         (mixed, of_sorted(*_at_rest(volts.value, at, mixed, begin, end), _level, len(LEVEL))),
         (still, of_sorted(volts.value, low[still], high[still], _level, len(LEVEL))),
     ):
-        for column, figure in zip(calm, figures, strict=True):
-            column[rows] = figure
+        for column, figures in zip(calm, level, strict=True):
+            column[rows] = figures
     for column, figures in zip(whole, of_sorted(
             volts.value, low[mixed], high[mixed], _ends, 3), strict=True):
         column[mixed] = figures

@@ -19,9 +19,15 @@ import polars as pl
 
 from remanence.analytics.statistics.survival import product_limit
 from remanence.analytics.timing.answer import pulse_answer, round_up, tenths
-from remanence.analytics.timing.model import LockModel, RailModel, Settings
+from remanence.analytics.timing.model import LockModel, Settings, TimingRail
 
 _JUST = 1e-9
+
+FEWEST_MOMENTS = 3
+"""Moments in which all opened, below which their spread is only counted."""
+
+MOST_SHARE = 0.95
+"""Share of the moments that the wide spread holds."""
 
 
 @dataclass(frozen=True)
@@ -202,7 +208,7 @@ def share_within(arrays: Sequence[np.typing.NDArray[np.int64]], spread: int) -> 
 
 
 def together(
-    models: Sequence[LockModel], rails: Mapping[str, RailModel], settings: Settings, *,
+    models: Sequence[LockModel], rails: Mapping[str, TimingRail], settings: Settings, *,
     volts: Mapping[str, float | None], low_volts: Mapping[str, float | None] | None = None,
     target: float | None = None, joint: JointSpread | None = None,
 ) -> GroupAnswer:
@@ -212,7 +218,7 @@ def together(
     ----------
     models : sequence of LockModel
         The group's locks, in the order to be shown.
-    rails : mapping of str to remanence.analytics.timing.model.RailModel
+    rails : mapping of str to remanence.analytics.timing.model.TimingRail
         By supply.
     settings : Settings
         Step of the waits, and what reads as one event.
@@ -290,7 +296,7 @@ def _loads(
 def _spread(release: Sequence[Sequence[int]]) -> tuple[float | None, float | None]:
     if len(release) < 2:
         return None, None
-    return range_quantile(release, 0.5) / 10, range_quantile(release, 0.95) / 10
+    return range_quantile(release, 0.5) / 10, range_quantile(release, MOST_SHARE) / 10
 
 
 def _volts_in_company(
@@ -304,7 +310,7 @@ def _volts_in_company(
 
 
 def _batches(
-    models: Sequence[LockModel], rails: Mapping[str, RailModel], settings: Settings,
+    models: Sequence[LockModel], rails: Mapping[str, TimingRail], settings: Settings,
     volts: Mapping[str, float | None], loads: Mapping[str, float | None], target: float,
 ) -> tuple[tuple[tuple[str, ...], ...], tuple[float, ...]]:
     """Heaviest first into the first batch that still holds it (first fit decreasing)."""
@@ -332,7 +338,7 @@ def _batches(
         longest = 0.0
         for i in batch:
             pulse = pulse_answer(models[i], settings, target, volts.get(models[i].supply))
-            longest = max(longest, pulse.recommended_ms or models[i].pulse_median_ms or 0.0)
+            longest = max(longest, pulse.recommended_ms or models[i].pulse_now_ms or 0.0)
         start = round_up(start + longest, settings.wait_step_ms)
     named = tuple(tuple(models[i].lock for i in sorted(batch)) for batch in batches)
     return named, tuple(starts)
@@ -428,13 +434,13 @@ def joint_spread(moments: pl.DataFrame, locks: Sequence[str]) -> JointSpread:
         .sort("moment")
     )
     times = moments["moment"].n_unique()
-    if opened.height < 3:
+    if opened.height < FEWEST_MOMENTS:
         return JointSpread(times, opened.height)
     always = np.ones(opened.height, dtype=bool)
     curve = product_limit(np.maximum(opened["spread"].to_numpy(), 0.0), always)
     at_once = product_limit(np.maximum(opened["at_once"].to_numpy(), 0.0), always)
     apart = float(np.median(opened["apart"].to_numpy()))
     return JointSpread(
-        times, opened.height, *curve.quantile(0.5), *curve.quantile(0.95), apart,
-        at_once.quantile(0.5)[0], at_once.quantile(0.95)[0],
+        times, opened.height, *curve.quantile(0.5), *curve.quantile(MOST_SHARE), apart,
+        at_once.quantile(0.5)[0], at_once.quantile(MOST_SHARE)[0],
     )

@@ -14,15 +14,16 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import special
 
+from remanence.analytics.drift.common import VOLTS_EXPONENT
 from remanence.analytics.statistics.robust import huber_line
 from remanence.analytics.timing.sample import Sample
-from remanence.analytics.timing.tail import GOLDEN, LEAST
+from remanence.analytics.timing.tail import LEAST, within_step
 
-PRIOR = (-2.0, 0.7)
+EXPONENT_PRIOR = (VOLTS_EXPONENT, 0.7)
 """Exponent of a healthy solenoid near its rated volts and its standard deviation between
 models: calculated from a textbook model, no measurement."""
 
-BETWEEN_LOCKS = 0.5
+EXPONENT_BETWEEN_LOCKS = 0.5
 """Standard deviation of the exponent between locks of one part; common practice, no source."""
 
 LEAST_SPREAD = 0.004
@@ -80,11 +81,8 @@ def slope(sample: Sample) -> tuple[float, float] | None:
     spread = float(np.std(log_volts))
     if spread < LEAST_SPREAD:
         return None
-    # Polled times are equal by the dozen, which robust scatter takes for certainty: each is put
-    # somewhere in its own step (the golden section spreads evenly and repeats exactly).
     step = min(sample.resolution_ms or 0.0, float(np.median(sample.need_ms[use])))
-    within = np.arange(1, int(use.sum()) + 1) * GOLDEN % 1.0
-    need = np.maximum(sample.need_ms[use] - step * within, 0.05 * sample.need_ms[use])
+    need = within_step(sample.need_ms[use], step)
     line = huber_line(log_volts, np.log(need), groups=sample.day[use])
     if line is None or not np.isfinite(line.slope_error):
         return None
@@ -117,10 +115,10 @@ def exponents(
     result: dict[str, Exponent] = {}
     for group in groups:
         slopes = {s.lock.id: slope(s) for s in group if s.lock.pulsed}
-        precision, weighted = PRIOR[1] ** -2, PRIOR[0] * PRIOR[1] ** -2
+        precision, weighted = EXPONENT_PRIOR[1] ** -2, EXPONENT_PRIOR[0] * EXPONENT_PRIOR[1] ** -2
         for own in slopes.values():
             if own is not None:
-                weight = 1 / (own[1] ** 2 + BETWEEN_LOCKS**2)
+                weight = 1 / (own[1] ** 2 + EXPONENT_BETWEEN_LOCKS**2)
                 precision, weighted = precision + weight, weighted + weight * own[0]
         for sample in group:
             if not sample.lock.pulsed:
@@ -130,9 +128,9 @@ def exponents(
             # What the others say, without this lock's own slope.
             others, sum_others = precision, weighted
             if own is not None:
-                weight = 1 / (own[1] ** 2 + BETWEEN_LOCKS**2)
+                weight = 1 / (own[1] ** 2 + EXPONENT_BETWEEN_LOCKS**2)
                 others, sum_others = precision - weight, weighted - weight * own[0]
-            prior_mean, prior_variance = sum_others / others, 1 / others + BETWEEN_LOCKS**2
+            prior_mean, prior_variance = sum_others / others, 1 / others + EXPONENT_BETWEEN_LOCKS**2
             if own is None:
                 mean, variance = prior_mean, prior_variance
             else:

@@ -43,9 +43,9 @@ from remanence.pipelines.derive.store import (
     write_part,
     write_text,
 )
-from remanence.pipelines.store.manifest import writer_lock
 from remanence.pipelines.store.store import Store
-from remanence.shared.errors import StoreError
+from remanence.pipelines.store.writer_lock import writer_lock
+from remanence.shared.errors import UnwritableStoreError
 from remanence.shared.venue import Venue
 
 PAIRING = 6
@@ -106,7 +106,7 @@ def derive(venue: Venue, venue_path: str | Path, store: Store) -> DeriveSummary:
     Raises
     ------
     StoreError
-        The store cannot be read, or the derived tables cannot be written.
+        The store cannot be read; UnwritableStoreError: the derived tables cannot be written.
     """
     began = time.perf_counter()
     home = store.folder / FOLDER
@@ -117,7 +117,7 @@ def derive(venue: Venue, venue_path: str | Path, store: Store) -> DeriveSummary:
             run = _Run(venue, store.folder)
             run.run()
     except OSError as error:
-        raise StoreError(
+        raise UnwritableStoreError(
             f"{home} cannot be written: {error.strerror or error}; the tables are as they were. "
             "Put that right and run the same command again.") from None
     return DeriveSummary(

@@ -27,6 +27,7 @@ from remanence.analytics.pairing.look import Stretch
 from remanence.analytics.pairing.readings import Records
 from remanence.analytics.pairing.wiring import Wiring
 from remanence.pipelines.store import manifest as store_manifest
+from remanence.pipelines.store.disk import check
 from remanence.pipelines.store.manifest import Segment
 from remanence.shared.errors import StoreError
 
@@ -64,6 +65,8 @@ class StoreReader:
         if not paths:
             return pl.DataFrame(schema=RECORDS)
         with self._told_of(days[0]):
+            for path in paths:
+                check(path)
             return records_of(pl.scan_parquet(paths, hive_partitioning=False).select(
                 "time", "channel", "quantity", "value", "run").collect(), wiring)
 
@@ -111,8 +114,8 @@ class StoreReader:
         except (OSError, pa.ArrowException, pl.exceptions.PolarsError) as error:
             raise StoreError(
                 f"{self.folder}: the records from {day} on cannot be read "
-                f"({str(error).splitlines()[0]}); restore the store from a copy, or delete its "
-                "folder and ingest again") from None
+                f"({str(error).splitlines()[0]}); see what is lost, and what can be had back, "
+                "with: remanence verify VENUE") from None
 
 
 def _taken(held: dict[Key, list[Records]], cut: int) -> dict[Key, Records]:
@@ -208,6 +211,7 @@ def _numbers(table: pa.Table, name: str) -> np.ndarray:
 
 def _groups_of(path: Path, segment: Segment) -> Iterator[_Group]:
     """The row groups of one file."""
+    check(path)
     file = pq.ParquetFile(str(path), pre_buffer=False, read_dictionary=["channel", "quantity"])
     metadata = file.metadata
     columns = {metadata.schema.column(k).name: k for k in range(len(metadata.schema))}

@@ -2,18 +2,21 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import timedelta
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-from remanence.pipelines.derive.derive import derive
-from remanence.pipelines.ingest.ingest import ingest
-from remanence.pipelines.store.store import Store
-from remanence.shared.errors import RemanenceError
+from remanence.pipelines.readers import FORMATS
+from remanence.shared.errors import RemanenceError, UnwritableStoreError
 from remanence.shared.venue import Venue
 from remanence.shared.venue_file import parse_venue
 from remanence.shared.weeks import Week
+
+if TYPE_CHECKING:
+    from remanence.pipelines.store.store import Store
 
 
 def venue_file(given: str | Path) -> Path:
@@ -64,7 +67,7 @@ def load_venue(given: str | Path) -> tuple[Venue, Path]:
         ) from None
     except OSError as error:
         raise RemanenceError(f"{path}: cannot be read: {error.strerror}") from None
-    return parse_venue(text, str(path)), path
+    return parse_venue(text, str(path), FORMATS), path
 
 
 @dataclass(frozen=True)
@@ -74,12 +77,14 @@ class Ready:
     venue: Venue
     path: Path
     store: Store
+    faults: tuple[str, ...] = ()
+    """What kept the store from being written, a sentence each."""
 
 
 def take_in(
     given: str | Path, files: Sequence[Path] | None = None, *, retry_rejects: bool = False
 ) -> tuple[str, bool]:
-    """Ingest and derive; returns what to print, and whether every log could be read.
+    """Ingest and derive; returns what to print, and whether every log could be read and used.
 
     Parameters
     ----------
@@ -90,10 +95,15 @@ def take_in(
     retry_rejects : bool, default False
         Take in earlier rejects that the venue file can now read.
     """
+    from remanence.pipelines.derive.derive import derive
+    from remanence.pipelines.ingest.ingest import ingest
+    from remanence.pipelines.store.store import Store
+
     venue, path = load_venue(given)
     summary = ingest(venue, path, files, retry_rejects=retry_rejects)
     derived = derive(venue, path, Store.open(venue, path))
-    return f"{summary.text()}\n{derived.text()}", not summary.faults
+    return f"{summary.text()}\n{derived.text()}", (
+        not summary.faults and not summary.all_rejected)
 
 
 def prepare(given: str | Path) -> Ready:
@@ -104,15 +114,44 @@ def prepare(given: str | Path) -> Ready:
     RemanenceError
         The store holds no records yet.
     """
+    from remanence.pipelines.derive.derive import derive
+    from remanence.pipelines.store.store import Store
+
     venue, path = load_venue(given)
     store = Store.open(venue, path)
     if not store.days():
-        raise RemanenceError(
-            f"{store.folder}: the store holds no records; take logs in first with "
-            f"remanence ingest {path}"
-        )
-    derive(venue, path, store)
+        reasons = store.rejects()["reason"].value_counts(sort=True)
+        why = f"take logs in first with remanence ingest {path}" if reasons.is_empty() else (
+            f"all {reasons['count'].sum():,} lines of the logs were rejected, most often because "
+            f"of this: {reasons['reason'][0]}. See them with remanence export {path} rejects "
+            "rejects.csv")
+        raise RemanenceError(f"{store.folder}: the store holds no records; {why}")
+    try:
+        derive(venue, path, store)
+    except UnwritableStoreError as error:
+        return _beside_the_store(venue, path, store, error)
     return Ready(venue, path, store)
+
+
+def _beside_the_store(
+    venue: Venue, path: Path, store: Store, error: UnwritableStoreError
+) -> Ready:
+    """What can be worked out without writing to the store."""
+    from remanence.pipelines.derive.derive import derive
+    from remanence.pipelines.store.store import Store
+    from remanence.pipelines.store.view import forget_views, make_view
+
+    try:
+        make_view(store.folder)
+        view = Store.open(venue, path)
+        derive(venue, path, view)
+    except (OSError, UnwritableStoreError):
+        forget_views()
+        return Ready(venue, path, store, (
+            f"{error} Nor is there room elsewhere: this is told from what was worked out before",))
+    print(f"note: {error} This was worked out beside the store, and is not kept there.",
+          file=sys.stderr)
+    return Ready(venue, path, view)
 
 
 def newest_week(venue: Venue, store: Store) -> Week:
