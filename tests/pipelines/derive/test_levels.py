@@ -1,4 +1,4 @@
-"""Row groups that pairing leaves out: the rows are the same as with every record read."""
+"""Levels that are looked at stretch by stretch: the rows are the same as with all at once."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ import numpy as np
 import polars as pl
 import pytest
 
-from remanence.pipelines.derive.records import DayReader, Needs
+from remanence.pipelines.derive import records
 from remanence.pipelines.store import days as store_days
 from remanence.shared.tables import SIGNALS
 from remanence.shared.venue import Supply
@@ -58,38 +58,31 @@ def some_days(rng, house, days=2, minute=30):
 @pytest.fixture(autouse=True)
 def small_groups(monkeypatch):
     monkeypatch.setattr(store_days, "OWN_GROUP", 1)
-    monkeypatch.setattr(store_days, "CALM_GROUP", 30)
-
-
-@pytest.fixture
-def chosen(monkeypatch):
-    """Which row groups were read, as (channel, first hour, last hour, read or not)."""
-    found = []
-    real = Needs.of_day
-
-    def watched(self, setup, outline, readings):
-        answer = real(self, setup, outline, readings)
-        found.extend((group.channel, _hour(group.first), _hour(group.last), needed)
-                     for group, needed in zip(outline.groups, answer, strict=True))
-        return answer
-
-    monkeypatch.setattr(Needs, "of_day", watched)
-    return found
-
-
-def _hour(time):
-    return (time - int(MIDNIGHT.timestamp()) * 1_000_000) / 3.6e9
+    monkeypatch.setattr(records, "STRETCH_ROWS", 500)
 
 
 @pytest.mark.parametrize("rows", [131_072, 97])
 @pytest.mark.parametrize("seed", range(4))
-def test_what_is_left_out_changes_nothing(tmp_path, monkeypatch, chosen, seed, rows):
-    """Also where row groups end in the midst of an hour."""
+def test_one_stretch_after_the_other_gives_what_all_at_once_gives(
+        tmp_path, monkeypatch, seed, rows):
+    """Also where row groups end in the midst of an hour, or of a pulse."""
     monkeypatch.setattr(store_days, "ROW_GROUP", rows)
     rng = np.random.default_rng(4100 + seed)
     house = house_of(tmp_path, rng)
-    house.take(some_days(rng, house))
-    assert {needed for *_, needed in chosen} == {True, False}
+    minute = (30, 58, 59, 59)[seed]
+    signals = some_days(rng, house, minute=minute)
+    seen = []
+    real = records.StoreReader.stretches
+
+    def watched(self, *rest):
+        for stretch in real(self, *rest):
+            seen.append((stretch.begin, stretch.end))
+            yield stretch
+
+    monkeypatch.setattr(records.StoreReader, "stretches", watched)
+    house.take(signals)
+    assert len(seen) > (20 if rows == 97 else 2)
+    assert all(begin < end for begin, end in seen)
     house.check()
 
 
@@ -116,7 +109,7 @@ def test_hours_in_two_files_are_looked_at(tmp_path, rng_of):
         house.check()
 
 
-def test_a_latch_left_on_overnight_has_its_hours_read(tmp_path, rng_of, chosen):
+def test_a_latch_left_on_overnight_leaves_no_idle_hour(tmp_path, rng_of):
     """No command in any of the hours, and yet they are not the rail's quiet ones."""
     house = house_of(tmp_path, rng_of)
     lock = next(lock for lock in house.venue.locks if lock.pulsed and lock.supply == "left")
@@ -127,32 +120,11 @@ def test_a_latch_left_on_overnight_has_its_hours_read(tmp_path, rng_of, chosen):
         "run": 0, "file": "e.csv", "line": [2, 3]})
     rails = [levels(rng_of, name, MIDNIGHT, 24, 60.0) for name in ("rail", "c0/left", "c0/right")]
     house.take(pl.concat([SIGNALS.conform(on), *rails]))
-    midday = {(channel, needed) for channel, first, last, needed in chosen
-              if first < 12 < last}
-    assert midday == {("rail", False), ("c0/left", True), ("c0/right", False)}
     assert house.check().rail_hours.filter(
         pl.col("supply") == "left")["idle_samples"].to_list().count(0) == 18
 
 
-def test_a_command_just_after_quiet_hours_has_their_end_read(tmp_path, rng_of, chosen, monkeypatch):
-    """The noise of the rail is taken from the minute before a command."""
-    monkeypatch.setattr(store_days, "REACH_US", 0)
-    house = house_of(tmp_path, rng_of)
-    lock = next(lock for lock in house.venue.locks if lock.pulsed and lock.supply == "rail")
-    on = pl.DataFrame({
-        "time": [MIDNIGHT + timedelta(hours=12, seconds=2), MIDNIGHT + timedelta(
-            hours=12, seconds=3)],
-        "channel": lock.command, "quantity": "command",
-        "value": [float(lock.command_energised), 1.0 - lock.command_energised],
-        "run": 0, "file": "e.csv", "line": [2, 3]})
-    rails = [levels(rng_of, name, MIDNIGHT, 24, 2.0) for name in ("rail", "c0/left", "c0/right")]
-    house.take(pl.concat([SIGNALS.conform(on), *rails]))
-    before = {(channel, needed) for channel, first, last, needed in chosen if last < 12}
-    assert before == {("rail", True), ("c0/left", False), ("c0/right", False)}
-    assert house.check().actuations["volts_noise"].is_not_null().all()
-
-
-def test_runs_that_change_within_a_day_are_told_as_ever(tmp_path, rng_of, chosen):
+def test_runs_that_change_within_a_day(tmp_path, rng_of):
     house = house_of(tmp_path, rng_of)
     signals = some_days(rng_of, house)
     noon = MIDNIGHT + timedelta(hours=11, minutes=20)
@@ -162,10 +134,7 @@ def test_runs_that_change_within_a_day_are_told_as_ever(tmp_path, rng_of, chosen
     assert paired.activity["runs"].max() == 2
 
 
-def test_a_run_that_comes_back_is_put_in_its_place(tmp_path, rng_of, monkeypatch):
-    """Row groups of one run are read together, whatever lies between them."""
-    monkeypatch.setattr(Needs, "of_day", lambda self, setup, outline, readings: [
-        True] * len(outline.groups))
+def test_a_run_that_comes_back_is_put_in_its_place(tmp_path, rng_of):
     house = house_of(tmp_path, rng_of)
     lock = next(lock for lock in house.venue.locks if lock.pulsed and lock.supply == "rail")
     on = SIGNALS.conform(pl.DataFrame({
@@ -176,17 +145,11 @@ def test_a_run_that_comes_back_is_put_in_its_place(tmp_path, rng_of, monkeypatch
     volts = [levels(rng_of, "rail", MIDNIGHT + timedelta(hours=begin), hours, 60.0, run=run)
              for begin, hours, run in ((0, 9, 0), (9, 3, 7), (12, 12, 0))]
     house.take(pl.concat([on, *volts]))
-    outline = DayReader(house.store.folder).outline(MIDNIGHT.date(), {"volts": ["rail"]})
-    assert [group.run for group in outline.groups] == [0, 7, 7, 7, 0]
-    assert outline.clean == {"rail"}
     house.check()
 
 
-@pytest.mark.parametrize("calm", [30, 10**9])
 @pytest.mark.parametrize("seed", range(3))
-def test_records_of_another_run_between_those_of_one(tmp_path, monkeypatch, seed, calm):
-    """Then the ends of the row groups are not enough to tell when a controller restarted."""
-    monkeypatch.setattr(store_days, "CALM_GROUP", calm)
+def test_records_of_another_run_between_those_of_one(tmp_path, seed):
     rng = np.random.default_rng(4300 + seed)
     house = house_of(tmp_path, rng)
     signals = some_days(rng, house, days=1)
@@ -216,24 +179,6 @@ def test_readings_that_are_no_numbers(tmp_path, rng_of):
     house.take(signals.with_columns(
         value=pl.when(odd | whole).then(float("nan")).otherwise("value")))
     house.check()
-
-
-def test_long_quiet_hours_have_row_groups_of_their_own(tmp_path, rng_of):
-    """A channel's records are cut where hours without commands begin and end."""
-    house = house_of(tmp_path, rng_of)
-    lock = house.venue.locks[0]
-    command = pl.DataFrame({
-        "time": [MIDNIGHT + timedelta(hours=h, minutes=30) for h in (9, 10, 13)],
-        "channel": lock.command, "quantity": "command", "value": [1.0, 0.0, 1.0],
-        "run": 0, "file": "e.csv", "line": [2, 3, 4]})
-    volts = levels(rng_of, "rail", MIDNIGHT, 24, 60.0)
-    house.take(pl.concat([SIGNALS.conform(command), volts]))
-    reader = DayReader(house.store.folder)
-    outline = reader.outline(MIDNIGHT.date(), {"volts": ["rail"]})
-    spans = [(int(_hour(group.first)), int(_hour(group.last))) for group in outline.groups]
-    assert spans == [(0, 8), (9, 10), (11, 12), (13, 13), (14, 23)]
-    assert outline.known.rails["rail"].keys() == outline.known.controllers["rail"].keys()
-    assert [footer.num_row_groups for footer in outline.metadata] == [5]
 
 
 @pytest.fixture
