@@ -22,6 +22,7 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
+from remanence.pipelines.store.file_lock import try_lock, unlock
 from remanence.shared.errors import StoreError
 
 NAME = "manifest.json"
@@ -244,7 +245,7 @@ def writer_lock(folder: Path, wait_s: float = LOCK_WAIT_S) -> Iterator[None]:
         raise StoreError(f"{folder} cannot be written: {error.strerror or error}") from None
     with file:
         deadline = time.monotonic() + wait_s
-        while not _try_lock(file.fileno()):
+        while not try_lock(file.fileno()):
             if time.monotonic() > deadline:
                 raise StoreError(f"{folder} has been held by another ingest for "
                                  f"{wait_s:.0f} s; let it end, then run this again")
@@ -252,31 +253,4 @@ def writer_lock(folder: Path, wait_s: float = LOCK_WAIT_S) -> Iterator[None]:
         try:
             yield
         finally:
-            _unlock(file.fileno())
-
-
-try:
-    import fcntl
-
-    def _try_lock(handle: int) -> bool:
-        try:
-            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        except BlockingIOError:
-            return False
-        return True
-
-    def _unlock(handle: int) -> None:
-        fcntl.flock(handle, fcntl.LOCK_UN)
-except ImportError:  # Windows
-    import msvcrt
-
-    def _try_lock(handle: int) -> bool:
-        try:
-            msvcrt.locking(handle, msvcrt.LK_NBLCK, 1)  # type: ignore[attr-defined]
-        except OSError:
-            return False
-        return True
-
-    def _unlock(handle: int) -> None:
-        os.lseek(handle, 0, os.SEEK_SET)
-        msvcrt.locking(handle, msvcrt.LK_UNLCK, 1)  # type: ignore[attr-defined]
+            unlock(file.fileno())
