@@ -69,8 +69,8 @@ def _source_notes(source: LiveSource) -> list[str]:
         said.append(f"{where}: anybody who reaches {source.address} can send records; syslog knows "
                     "no password")
     if source.kind == "serial" and not source.address.startswith("/dev/serial/by-"):
-        said.append(f"{where}: {source.address} can name another port after a restart; a path below "
-                    "/dev/serial/by-id stays the same")
+        said.append(f"{where}: {source.address} can name another port after a restart; a path "
+                    "below /dev/serial/by-id stays the same")
     if source.kind == "mqtt" and source.log.counts and "wall" not in source.log.columns:
         said.append(f"{where}: its times count from the controller's start, and a broker may hold "
                     "messages back, so nothing tells the true time; let the payload carry one and "

@@ -22,7 +22,8 @@ LOGS = '[[log]]\nfiles = ["logs/*.csv", "logs/*.csv.gz"]\nformat = "csv"\n'
 
 def mosquitto() -> str:
     """The broker's program; without it the test is skipped, on the build machine it fails."""
-    found = shutil.which("mosquitto", path=f"{os.environ.get('PATH', '')}:/usr/sbin:/usr/local/sbin")
+    places = f"{os.environ.get('PATH', '')}:/usr/sbin:/usr/local/sbin"
+    found = shutil.which("mosquitto", path=places)
     if found is None:
         if os.environ.get("CI"):
             pytest.fail("mosquitto is missing: apt-get install mosquitto")
@@ -50,15 +51,17 @@ def until(what, timeout_s: float = 30.0):
 class Broker:
     """A mosquitto on a free port of loopback, with persistence."""
 
-    def __init__(self, folder: Path, more: str = "", listener: str = "") -> None:
+    def __init__(self, folder: Path, more: str = "", listener: str = "", *,
+                 settings: bool = True) -> None:
         self.program = mosquitto()
         self.port = free_port()
         folder.mkdir(exist_ok=True)
         self.file = folder / "mosquitto.conf"
         user = "user root\n" if os.name == "posix" and os.geteuid() == 0 else ""
+        usual = ("autosave_on_changes true\nautosave_interval 50\nmax_queued_messages 0\n"
+                 "max_inflight_messages 1000\n") if settings else ""
         self.file.write_text(
-            f"{user}persistence true\npersistence_location {folder}/\nautosave_on_changes true\n"
-            "autosave_interval 50\nmax_queued_messages 0\nmax_inflight_messages 1000\n"
+            f"{user}persistence true\npersistence_location {folder}/\n{usual}"
             f"listener {self.port} 127.0.0.1\n{listener}"
             f"{more or 'allow_anonymous true'}\n", encoding="utf-8")
         self.process: subprocess.Popen[bytes] | None = None

@@ -41,7 +41,8 @@ def test_what_is_published_is_stored_once_whoever_is_killed(number, tmp_path):
     broker_end = (None, signal.SIGTERM, None, signal.SIGKILL)[number % 4]
     kind = "timed" if broker_end else ("plain", "same")[number // 2 % 2]
     broker = Broker(tmp_path / "broker")
-    recorder = Recorder(tmp_path / "venue", source(broker.port, ("5", "3.1.1")[(number // 2 + number // 8) % 2]))
+    protocol = ("5", "3.1.1")[(number // 2 + number // 8) % 2]
+    recorder = Recorder(tmp_path / "venue", source(broker.port, protocol))
     try:
         recorder.start().listens()
         publisher = Publisher(broker, kind, 0, COUNTS[rate], rate,

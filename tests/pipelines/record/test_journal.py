@@ -15,7 +15,8 @@ from remanence.pipelines.record.journal import Journal, JournalError
 
 
 def row(second: int, day: str = "2026-11-02", **more) -> dict:
-    return {"received": f"{day}T18:03:{second:02}.000000Z", "id": f"{second}", "payload": "1"} | more
+    received = f"{day}T18:03:{second:02}.000000Z"
+    return {"received": received, "id": f"{second}", "payload": "1", **more}
 
 
 def lines(folder, day: str = "2026-11-02") -> list[dict]:

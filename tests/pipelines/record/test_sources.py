@@ -159,7 +159,8 @@ username = "recorder"
 """
         from_file = Recorder(tmp_path / "file", block + 'password_file = "secret"\n')
         (from_file.folder / "secret").write_text(f"{secret}\n", encoding="utf-8")
-        from_variable = Recorder(tmp_path / "variable", block + 'password_variable = "BROKER_WORD"\n',
+        from_variable = Recorder(tmp_path / "variable",
+                                 block + 'password_variable = "BROKER_WORD"\n',
                                  environment={"BROKER_WORD": secret})
         for recorder in (from_file, from_variable):
             recorders.append(recorder.start())
