@@ -6,6 +6,7 @@ after a batch is on the disk, and what the journal holds beyond it is found ther
 
 from __future__ import annotations
 
+import contextlib
 import glob
 import hashlib
 import json
@@ -19,7 +20,8 @@ from watchfiles import watch
 
 from remanence.pipelines.record.capture import Hearing
 from remanence.pipelines.record.inbox import Arrival
-from remanence.pipelines.record.journal import Journal, Row, sync_folder
+from remanence.pipelines.record.journal import Journal, Row
+from remanence.pipelines.store.disk import replace_file
 from remanence.shared.live_source import LiveSource
 
 LOOK_MS = 1_000
@@ -66,16 +68,9 @@ class FileListener:
         if not new:
             return
         self._positions |= new
-        fresh = self._own / f"{POSITIONS_NAME}.new"
-        try:
-            with fresh.open("w", encoding="utf-8") as file:
-                json.dump(self._positions, file)
-                file.flush()
-                os.fsync(file.fileno())
-            fresh.replace(self._own / POSITIONS_NAME)
-            sync_folder(self._own)
-        except OSError:
-            return  # the journal's own end tells it at the next start
+        # Where that fails, the journal's own end tells it at the next start.
+        with contextlib.suppress(OSError):
+            replace_file(self._own / POSITIONS_NAME, json.dumps(self._positions).encode())
 
     def _run(self) -> None:
         pattern = self.folder / self.source.address

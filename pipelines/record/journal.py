@@ -13,6 +13,8 @@ from itertools import groupby
 from pathlib import Path
 from typing import Any
 
+from remanence.pipelines.store.disk import make_folder, sync_folder
+
 Row = dict[str, Any]
 
 TAIL_BYTES = 32 << 20
@@ -40,8 +42,7 @@ class Journal:
             The folder cannot be made or written.
         """
         self.folder = folder
-        folder.mkdir(parents=True, exist_ok=True)
-        sync_folder(folder.parent)
+        make_folder(folder)
         self._day = ""
         self._handle = -1
         self._size = 0
@@ -161,14 +162,3 @@ def whole_size(handle: int) -> int:
             return end
         end -= len(line)
     return 0
-
-
-def sync_folder(folder: Path) -> None:
-    """Make new names in a folder last through a power cut, where the system can."""
-    if os.name == "nt":
-        return
-    handle = os.open(folder, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)

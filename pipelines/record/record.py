@@ -16,7 +16,8 @@ from typing import IO
 from remanence.pipelines.record.capture import Capture, Hearing, Listener
 from remanence.pipelines.record.status import status_line
 from remanence.pipelines.sheets.refresh import load_venue
-from remanence.pipelines.store.file_lock import try_lock
+from remanence.pipelines.store.disk import make_folder
+from remanence.pipelines.store.writer_lock import try_lock
 from remanence.shared.errors import RemanenceError
 from remanence.shared.live_source import RECORDED, LiveSource
 from remanence.shared.venue import Venue
@@ -131,7 +132,7 @@ def _listen(
 def _alone(folder: Path) -> Iterator[None]:
     """Hold the lock that keeps a second recorder of the same venue away."""
     place = folder / RECORDED
-    place.mkdir(exist_ok=True)
+    make_folder(place)
     file: IO[bytes]
     with (place / ".lock").open("a+b") as file:
         if not try_lock(file.fileno()):
