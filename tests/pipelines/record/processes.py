@@ -80,10 +80,22 @@ class Broker:
             return False
         return True
 
+    def save(self) -> None:
+        """Have it write its sessions to the disk now."""
+        assert self.process is not None
+        until(lambda: _is_saved(self))
+
     def end(self, number: int = signal.SIGTERM) -> None:
         assert self.process is not None
         self.process.send_signal(number)
         self.process.wait(20)
+
+
+def _is_saved(broker: Broker) -> bool:
+    assert broker.process is not None
+    broker.process.send_signal(signal.SIGUSR1)
+    time.sleep(0.05)
+    return (broker.file.parent / "mosquitto.db").exists()
 
 
 class Recorder:

@@ -44,14 +44,11 @@ def main() -> None:
     client.max_queued_messages_set(0)
     client.max_inflight_messages_set(200)
     acknowledged = threading.Semaphore(0)
-    lost = threading.Event()
-    back = threading.Event()
+    lost_at: list[float] = []
     client.on_publish = lambda *_: acknowledged.release()
-    client.on_disconnect = lambda *_: lost.set()
-    client.on_connect = lambda *_: back.set()
+    client.on_disconnect = lambda *_: lost_at.append(time.monotonic())
     client.connect_async("127.0.0.1", given.port, 30)
     client.loop_start()
-    back.wait(30)
     sent: list[tuple[float, int]] = []
     published = 0
 
@@ -63,11 +60,9 @@ def main() -> None:
         sent.append((time.monotonic(), number))
 
     def repeat() -> None:
-        if lost.is_set() and given.repeat:
-            back.clear()
-            lost.clear()
-            back.wait(30)
-            since = time.monotonic() - given.repeat
+        if lost_at and given.repeat and client.is_connected():
+            since = lost_at[0] - given.repeat
+            lost_at.clear()
             for number in [n for when, n in sent if when > since]:
                 publish(number)
 

@@ -45,6 +45,8 @@ def test_what_is_published_is_stored_once_whoever_is_killed(number, tmp_path):
     recorder = Recorder(tmp_path / "venue", source(broker.port, protocol))
     try:
         recorder.start().listens()
+        # The session is on the broker's disk: one that never was cannot outlast a kill.
+        broker.save()
         publisher = Publisher(broker, kind, 0, COUNTS[rate], rate,
                               repeat_s=5.0 if broker_end == signal.SIGKILL else 0.0)
         kills = 2
