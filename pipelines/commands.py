@@ -96,6 +96,12 @@ def build_parser() -> argparse.ArgumentParser:
     sub.add_argument("--retry-rejects", action="store_true",
                      help="take in earlier rejects that the venue file can now read")
 
+    sub = add("record", "write what arrives on the venue file's live sources to daily JSON Lines "
+              "under recorded/, until stopped", _record)
+    sub.add_argument("--status", action="store_true",
+                     help="print a line of health for each source, and end; exit status 1 where "
+                          "one is not well")
+
     sub = add("verify", "check that every file of the store is as it was written", _verify)
     sub.add_argument("--repair", action="store_true",
                      help="set aside what is damaged, and have it back from the logs")
@@ -159,6 +165,17 @@ def _ingest(words: argparse.Namespace) -> int:
     text, whole = take_in(venue, files or None, retry_rejects=words.retry_rejects)
     _say(text)
     return DONE if whole else AT_FAULT
+
+
+def _record(words: argparse.Namespace) -> int:
+    from remanence.pipelines.record import record, status_report
+
+    if words.status:
+        text, well = status_report(words.venue)
+        _say(text)
+        return DONE if well else AT_FAULT
+    _say(record(words.venue))
+    return DONE
 
 
 def _verify(words: argparse.Namespace) -> int:

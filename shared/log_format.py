@@ -361,7 +361,7 @@ class _Check:
         form = values.get("format", "csv")
         if form == "text" and "pattern" not in values:
             self.say(("pattern",), "nothing", "add it: format text needs a regular expression")
-        if form != "text" and "pattern" in values:
+        if form not in ("text", "recorded") and "pattern" in values:
             self.say(("pattern",), values["pattern"], 'it goes with format = "text"')
         if values.get("layout") == "wide" and not values.get("channels"):
             self.say(("channels",), "nothing", "add it: layout wide needs the channel of each "

@@ -10,6 +10,7 @@ from pathlib import Path
 
 from remanence.pipelines.readers import all_readers
 from remanence.pipelines.readers.source import Source, UnreadableSourceError, sources_of
+from remanence.shared.live_source import RECORDED
 from remanence.shared.log_format import LogFormat
 from remanence.shared.venue import Venue
 
@@ -51,16 +52,20 @@ def find_logs(
         chosen = [(Path(item), block_of(Path(item), venue, folder, notes)) for item in given]
     else:
         chosen = []
-        for log in venue.logs:
+        for log in venue.all_logs:
             count = len(chosen)
             for pattern in log.files:
                 found = sorted(glob.glob(pattern, root_dir=folder, recursive=True))  # noqa: PTH207
                 chosen += [(folder / name, log) for name in found]
-            if len(chosen) == count:
+            if len(chosen) == count and log.format == RECORDED:
+                notes.append(f"nothing is recorded yet in {log.files[0]} (venue file, line "
+                             f"{log.line}); start remanence record")
+            elif len(chosen) == count:
                 notes.append(f"no file matches {' or '.join(map(repr, log.files))} (venue file, "
                              f"line {log.line})")
-        if not venue.logs:
-            notes.append("the venue file has no [[log]] block, so there is nothing to read")
+        if not venue.all_logs:
+            notes.append("the venue file has no [[log]] and no [[source]] block, so there is "
+                         "nothing to read")
     store = (folder / venue.store).absolute()
     logs: dict[str, tuple[Source, LogFormat]] = {}
     faults: list[str] = []
@@ -79,7 +84,7 @@ def find_logs(
 def block_of(path: Path, venue: Venue, folder: Path, notes: list[str]) -> LogFormat:
     """The block that a file given by name is read by; one without is noted, and read as default."""
     name = file_name(path, folder) if path.is_absolute() or path.exists() else path.as_posix()
-    for log in venue.logs:
+    for log in venue.all_logs:
         for pattern in log.files:
             absolute = (folder / pattern).absolute().as_posix()
             if _matches(name, pattern) or _matches(path.absolute().as_posix(), absolute):

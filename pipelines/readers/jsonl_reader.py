@@ -12,6 +12,7 @@ from typing import Any
 
 import polars as pl
 
+from remanence.pipelines.readers.json_values import value_at
 from remanence.pipelines.readers.raw import (
     NOT_TEXT,
     ChunkText,
@@ -102,25 +103,6 @@ def parse_object(line: bytes) -> tuple[dict[str, Any], str]:
     if not isinstance(item, dict):
         return {}, "not a JSON object, like {\"time\": ..., \"channel\": ...}"
     return item, ""
-
-
-def value_at(item: object, path: str) -> object:
-    """What stands at a dotted path of keys; None where nothing does."""
-    if isinstance(item, dict) and path in item:
-        return item[path]
-    if isinstance(item, str) and item.lstrip().startswith(("{", "[")):
-        try:
-            item = json.loads(item)
-        except (ValueError, RecursionError):
-            return None
-        return value_at(item, path)
-    head, dot, rest = path.partition(".")
-    inner: object = None
-    if isinstance(item, dict):
-        inner = item.get(head)
-    elif isinstance(item, list) and head.isascii() and head.isdigit() and len(head) < 9:
-        inner = item[int(head)] if int(head) < len(item) else None
-    return value_at(inner, rest) if dot and inner is not None else inner if not dot else None
 
 
 def as_text(value: object) -> str | None:

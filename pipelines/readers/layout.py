@@ -46,7 +46,7 @@ class Layout:
         self.kinds = kinds or {}
         self.facts = self._facts_of_file(name)
         self.wide = log.layout == "wide"
-        groups = set(group_names(log.pattern or "")) if log.format == "text" else None
+        groups = set(group_names(log.pattern)) if log.pattern else None
         self.has = {role: log.column(role) for role in ("time", "date", *_EXTRA)
                     if role == "time" or role in log.columns or (groups and role in groups)}
         if "date" in self.facts or "date" in log.constants:

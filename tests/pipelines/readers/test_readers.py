@@ -240,7 +240,7 @@ def test_a_compression_bomb_is_refused(tmp_path, monkeypatch):
 
 BAD_BLOCKS = {
     'formatt = "csv"': "did you mean format?",
-    'format = "xml"': 'use "csv", "jsonl", "parquet" or "text"',
+    'format = "xml"': 'use "csv", "jsonl", "parquet", "recorded" or "text"',
     'format = "text"': "format text needs a regular expression",
     'format = "text"\npattern = "(?P<time"': "this is no regular expression",
     'format = "text"\npattern = "abc"': "name its groups",
