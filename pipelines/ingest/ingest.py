@@ -6,6 +6,7 @@ import json
 from collections.abc import Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, field
+from datetime import datetime
 from pathlib import Path
 
 import polars as pl
@@ -63,6 +64,7 @@ def ingest(
     *,
     retry_rejects: bool = False,
     progress: Progress | None = None,
+    now: datetime | None = None,
 ) -> IngestSummary:
     """Take logs into the venue's store, each record once.
 
@@ -78,6 +80,8 @@ def ingest(
         Read files with rejects again, though they have not changed.
     progress : Progress, default None
         Told of the bytes read; None: a bar on a terminal, plain lines elsewhere.
+    now : datetime, default None
+        Records later than a day after it are set aside; None: what the machine's clock says.
 
     Returns
     -------
@@ -89,19 +93,21 @@ def ingest(
     StoreError
         The store cannot be read or written; what was taken before is safe.
     """
-    return _Ingest(venue, Path(venue_path), retry_rejects, progress or progress_for()).run(files)
+    return _Ingest(
+        venue, Path(venue_path), retry_rejects, progress or progress_for(), now).run(files)
 
 
 class _Ingest:
     def __init__(
-        self, venue: Venue, venue_path: Path, retry_rejects: bool, progress: Progress
+        self, venue: Venue, venue_path: Path, retry_rejects: bool, progress: Progress,
+        now: datetime | None,
     ) -> None:
         self.venue = venue
         self.folder = venue_path.parent
         self.store = Store.open(venue, venue_path)
         self.retry_rejects = retry_rejects
         self.progress = progress
-        self.validator = RecordValidator(venue)
+        self.validator = RecordValidator(venue, now)
         self.summary = IngestSummary()
         self.pending = _Pending()
         self.local: set[str] = set()
@@ -187,7 +193,7 @@ class _Ingest:
             log = block_of(Path(name), self.venue, self.folder, [])
             done = retry_kept(self.venue, log, known[name],
                               rejects.filter(pl.col("file") == name),
-                              events.filter(pl.col("file") == name))
+                              events.filter(pl.col("file") == name), self.validator)
             if done is None:
                 self.summary.notes.append(f"{name} is gone, and its rejects cannot be read again "
                                           "without it")

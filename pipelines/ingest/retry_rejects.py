@@ -53,7 +53,7 @@ class Retried:
 
 def retry_kept(
     venue: Venue, log: LogFormat, known: dict[str, Any], rejects: pl.DataFrame,
-    clock_events: pl.DataFrame,
+    clock_events: pl.DataFrame, validator: RecordValidator,
 ) -> Retried | None:
     """Read one file's rejects again.
 
@@ -67,6 +67,8 @@ def retry_kept(
         REJECTS of this file.
     clock_events : polars.DataFrame
         CLOCK_EVENTS of this file, which stay.
+    validator : RecordValidator
+        Of the venue; it judges the records.
 
     Returns
     -------
@@ -86,7 +88,8 @@ def retry_kept(
     name = str(known["file"])
     source = KeptLines(name, Path(name), data=data)
     plain = replace(log, encoding="utf-8", skip_lines=0)
-    validator, signals, still = RecordValidator(venue), [], []
+    signals: list[pl.DataFrame] = []
+    still: list[pl.DataFrame] = []
     try:
         layout = Layout(plain, name)
         clock = clock_for(venue, plain, source, layout, 0)

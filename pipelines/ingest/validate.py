@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from datetime import datetime
 
 import numpy as np
 import polars as pl
 
+from remanence.pipelines.clocks.now import latest_possible
 from remanence.pipelines.store.name_codes import QUANTITY, names_type
 from remanence.shared.keys import nearest, shown
 from remanence.shared.log_format import QUANTITIES
@@ -19,6 +21,9 @@ HIGHEST = 1e6
 STRANGERS = 300
 """For so many unknown channels the nearest known one is looked for; then it is the wrong file."""
 
+FUTURE = ("time lies in the future: the controller's clock was wrong, or time_format is not what the "
+          "log has (a counter since the start is boot-s, boot-ms or boot-us)")
+
 _FAULTS = {"line": pl.Int64, "reason": pl.String}
 _ON_OFF = ("command", "contact")
 _IS_ON_OFF = np.array([name in _ON_OFF for name in QUANTITY.categories])
@@ -27,7 +32,9 @@ _IS_ON_OFF = np.array([name in _ON_OFF for name in QUANTITY.categories])
 class RecordValidator:
     """Checks records against the venue file, and takes their values."""
 
-    def __init__(self, venue: Venue) -> None:
+    def __init__(self, venue: Venue, now: datetime | None = None) -> None:
+        """``now``: records later than a day after it are set aside; default: the clock's."""
+        self.latest = latest_possible(now)
         self.channels = venue.channels
         self.channel_type = names_type(self.channels)
         self.fits = np.array([[quantity in self.channels[channel]
@@ -53,6 +60,7 @@ class RecordValidator:
         faults : polars.DataFrame
             ``line`` and ``reason`` of every other record.
         """
+        records = self._in_the_past(records)
         if records.schema["channel"] == self.channel_type:
             if self._all_right(records):
                 return self._signals(records.rename({"value": "figure"}), file), pl.DataFrame(
@@ -102,6 +110,14 @@ class RecordValidator:
         good, bad = records.filter(pl.col("reason").is_null()), records.filter(
             pl.col("reason").is_not_null())
         return self._signals(good, file), bad.select("line", "reason")
+
+    def _in_the_past(self, records: pl.DataFrame) -> pl.DataFrame:
+        """Put a fault to records that are later than any clock can say by now."""
+        newest = records["utc"].max()
+        if not isinstance(newest, datetime) or newest <= self.latest:
+            return records
+        late = pl.col("fault").is_null() & (pl.col("utc") > self.latest)
+        return records.with_columns(fault=pl.when(late).then(pl.lit(FUTURE)).otherwise("fault"))
 
     @property
     def kinds(self) -> dict[str, pl.DataType]:

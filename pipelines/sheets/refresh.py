@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import timedelta
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -79,7 +79,8 @@ class Ready:
 
 
 def take_in(
-    given: str | Path, files: Sequence[Path] | None = None, *, retry_rejects: bool = False
+    given: str | Path, files: Sequence[Path] | None = None, *, retry_rejects: bool = False,
+    now: datetime | None = None,
 ) -> tuple[str, bool]:
     """Ingest and derive; returns what to print, and whether every log could be read and used.
 
@@ -91,13 +92,15 @@ def take_in(
         Log files; default: those the venue file names.
     retry_rejects : bool, default False
         Take in earlier rejects that the venue file can now read.
+    now : datetime, optional
+        Records later than a day after it are set aside; default: what the machine's clock says.
     """
     from remanence.pipelines.derive.derive import derive
     from remanence.pipelines.ingest.ingest import ingest
     from remanence.pipelines.store.store import Store
 
     venue, path = load_venue(given)
-    summary = ingest(venue, path, files, retry_rejects=retry_rejects)
+    summary = ingest(venue, path, files, retry_rejects=retry_rejects, now=now)
     derived = derive(venue, path, Store.open(venue, path))
     return f"{summary.text()}\n{derived.text()}", (
         not summary.faults and not summary.all_rejected)
@@ -130,9 +133,14 @@ def prepare(given: str | Path) -> Ready:
 def newest_week(venue: Venue, store: Store) -> Week:
     """The newest week with two days of log or more; with less, the newest with any.
 
-    A scheduler that runs on a Monday morning thereby reports on the week that ended.
+    A scheduler that runs on a Monday morning thereby reports on the week that ended. Days that
+    lie in the future, which a store of an earlier version can hold, count only without others.
     """
-    days = sorted(store.days())
+    from remanence.pipelines.clocks.now import latest_possible
+
+    every = sorted(store.days())
+    latest = latest_possible().date()
+    days = [day for day in every if day <= latest] or every
     newest = Week.of(days[-1])
     before = newest.plus(-1)
     in_newest = [day for day in days if Week.of(day) == newest]
@@ -140,3 +148,23 @@ def newest_week(venue: Venue, store: Store) -> Week:
     if fresh and any(Week.of(day) == before for day in days):
         return before
     return newest
+
+
+def asked_week(venue: Venue, store: Store, week: Week | None) -> Week:
+    """The week that was asked for; the newest where none was.
+
+    Raises
+    ------
+    RemanenceError
+        It lies in the future, and there is no log of it.
+    """
+    from remanence.pipelines.clocks.now import latest_possible
+
+    if week is None:
+        return newest_week(venue, store)
+    if week.monday > latest_possible().date() and not any(
+        Week.of(day) == week for day in store.days()
+    ):
+        raise RemanenceError(f"week: found {week}, which lies in the future; the newest week of "
+                             f"the log is {newest_week(venue, store)}")
+    return week

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import argparse
 import json
-import os
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from remanence.pipelines.clocks.now import stated_now
 from remanence.pipelines.sheets.sheet import (
     Sheet,
     SheetOutcome,
@@ -70,19 +70,8 @@ class ReportOutcome(SheetOutcome):
 
 
 def made_at() -> datetime:
-    """Now, or the moment that ``SOURCE_DATE_EPOCH`` states, so that bytes can repeat.
-
-    Source of the convention: Reproducible Builds, SOURCE_DATE_EPOCH specification.
-    """
-    stated = os.environ.get("SOURCE_DATE_EPOCH")
-    if stated is None:
-        return datetime.now(UTC).replace(microsecond=0)
-    try:
-        return datetime.fromtimestamp(int(stated), UTC)
-    except (ValueError, OverflowError, OSError):
-        raise RemanenceError(
-            f"SOURCE_DATE_EPOCH: found {stated!r}; it must be whole seconds since 1970"
-        ) from None
+    """Now, or the moment that ``SOURCE_DATE_EPOCH`` states, so that bytes can repeat."""
+    return stated_now() or datetime.now(UTC).replace(microsecond=0)
 
 
 def findings_json(
@@ -120,12 +109,12 @@ def write_report(run: SheetRun) -> ReportOutcome:
     from remanence.dashboards.finding_words import FindingText
     from remanence.dashboards.page import language
     from remanence.pipelines.sheets.load import load_history
-    from remanence.pipelines.sheets.refresh import newest_week
+    from remanence.pipelines.sheets.refresh import asked_week
     from remanence.pipelines.sheets.write_files import write_files
     from remanence.pipelines.store.service_log import read_service
 
     ready = run.ready
-    week = run.options.get("week") or newest_week(ready.venue, ready.store)
+    week = asked_week(ready.venue, ready.store, run.options.get("week"))
     past = load_history(ready.venue, ready.path, week)
     findings = run.findings(week, past)
     page = _gather(past, findings, ready.store, ready.path)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from datetime import datetime
 from pathlib import Path
 
 from remanence.pipelines.sheets import all_sheets
@@ -29,7 +30,8 @@ class WeeklyOutcome:
 
 
 def run_weekly(
-    given: str | Path, *, week: Week | None = None, language: str = "en"
+    given: str | Path, *, week: Week | None = None, language: str = "en",
+    now: datetime | None = None,
 ) -> WeeklyOutcome:
     """Ingest, then write every sheet into its own folder beside the venue file.
 
@@ -41,7 +43,9 @@ def run_weekly(
         The health report's; default: :func:`~remanence.pipelines.sheets.refresh.newest_week`.
     language : str, default "en"
         Language of the pages.
+    now : datetime, optional
+        Records later than a day after it are set aside; default: what the machine's clock says.
     """
-    taken, _ = take_in(given)
+    taken, _ = take_in(given, now=now)
     run = SheetRun(prepare(given), language, options={"week": week})
     return WeeklyOutcome(taken, {sheet.name: sheet.write(run) for sheet in all_sheets()})

@@ -11,6 +11,7 @@ from datetime import UTC, date, datetime, timedelta
 import polars as pl
 import pytest
 
+from remanence.pipelines.clocks.now import latest_possible
 from remanence.pipelines.ingest import ingest as ingest_module
 from remanence.pipelines.ingest.ingest import ingest
 from remanence.pipelines.ingest.progress import Silent
@@ -496,3 +497,40 @@ def test_what_came_before_the_damage_is_taken(tmp_path, monkeypatch):
     assert len(summary.faults) == 1
     # All but the last stretch of 4,000 bytes, and the lines that it cuts through.
     assert 450 - 2 * 4_000 // 38 < summary.taken <= 450
+
+
+# Impossible times.
+
+NOW = datetime(2026, 11, 3, 12, tzinfo=UTC)
+
+
+def test_a_record_later_than_tomorrow_is_set_aside_with_its_reason(house):
+    house.write("a.csv", lines([
+        *GOOD, "2026-11-04T11:59:00Z,north/q1,command,0", "2026-11-04T12:00:01Z,north/q1,command,1",
+        "2042-08-16T01:00:00Z,rail-a,volts,12.0"]))
+    summary = house.ingest(now=NOW)
+    assert (summary.taken, summary.rejected) == (4, 2)
+    assert set(house.reasons()) == {6, 7}
+    assert all("lies in the future" in reason for reason in house.reasons().values())
+    assert max(house.store.days()) == date(2026, 11, 4)
+    assert "lies in the future" in summary.text()
+
+
+def test_a_counter_read_as_epoch_seconds_is_refused(house):
+    house.folder.joinpath("venue.toml").write_text(
+        VENUE.replace('"logs/*.csv.gz"]', '"logs/*.csv.gz"]\ntime_format = "epoch-s"'))
+    house.write("a.csv", lines([f"{2_291_883_421 + 60 * k},north/q1,command,{k % 2}"
+                                for k in range(20)]))
+    summary = house.ingest()
+    assert summary.all_rejected
+    assert "boot-ms" in summary.text()
+    assert not house.store.days()
+
+
+def test_the_moment_that_is_stated_moves_now_only_forward(monkeypatch):
+    real = latest_possible()
+    monkeypatch.setenv("SOURCE_DATE_EPOCH", "1000000000")
+    assert latest_possible() >= real - timedelta(days=365)
+    assert latest_possible() > datetime(2025, 1, 1, tzinfo=UTC)
+    monkeypatch.setenv("SOURCE_DATE_EPOCH", "4000000000")
+    assert latest_possible() == datetime.fromtimestamp(4_000_000_000, UTC) + timedelta(days=1)
