@@ -12,6 +12,8 @@ from pathlib import Path
 import polars as pl
 
 from remanence.pipelines.clocks.wall_clock import Clock
+from remanence.pipelines.ingest.absent import absent_channels, seen_in
+from remanence.pipelines.ingest.doubts import Span, name_doubt, neighbour_doubts
 from remanence.pipelines.ingest.file_state import Reading, TextRead, Used, layout_of
 from remanence.pipelines.ingest.files import block_of, find_logs
 from remanence.pipelines.ingest.open_log import Piece, clock_for, pieces
@@ -19,6 +21,7 @@ from remanence.pipelines.ingest.prefetch import prefetch
 from remanence.pipelines.ingest.progress import Progress, progress_for
 from remanence.pipelines.ingest.resume import can_resume, resume_of, settled_of
 from remanence.pipelines.ingest.retry_rejects import retry_kept
+from remanence.pipelines.ingest.seen import Seen
 from remanence.pipelines.ingest.summary import FileCount, IngestSummary
 from remanence.pipelines.ingest.validate import RecordValidator
 from remanence.pipelines.readers.layout import Layout
@@ -146,7 +149,25 @@ class _Ingest:
                 f"times without an offset were read as local time of {self.venue.time_zone} "
                 f"({shown})")
         self._hint_at_retry(known)
+        self._doubt(logs)
+        if self.summary.files:
+            self.summary.absent += absent_channels(self.venue, *seen_in(self.store))
         return self.summary
+
+    def _doubt(self, logs: Sequence[tuple[Source, LogFormat]]) -> None:
+        """Tell of spans of files, read now, that their names or their neighbours contradict."""
+        now = {f.file for f in self.summary.files if not f.unchanged}
+        spans: dict[int, dict[str, Span]] = {}
+        block = {source.name: log for source, log in logs}
+        for name, state in self.store.files().select("file", "state").iter_rows():
+            seen = Seen.of(json.loads(state))
+            if name in block and seen is not None and seen.span is not None:
+                spans.setdefault(block[name].line, {})[name] = seen.span
+        for files in spans.values():
+            told = neighbour_doubts(files)
+            for name in files:
+                own = (name_doubt(name, files[name]), told.get(name))
+                self.summary.doubts += [doubt for doubt in own if doubt and name in now]
 
     # Which files to read at all.
 
@@ -264,6 +285,8 @@ class _Ingest:
     ) -> None:
         records = clock.convert(piece.records, following.records if following else None)
         signals, faults = self.validator.apply(records, reading.source.name)
+        reading.seen.take(signals)
+        reading.seen.strangers.update(self.validator.unknown)
         rejects = piece.rejects
         if faults.height:
             texts = piece.text(faults["line"].to_list())

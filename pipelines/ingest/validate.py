@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable
 from datetime import datetime
 
@@ -30,7 +31,11 @@ _IS_ON_OFF = np.array([name in _ON_OFF for name in QUANTITY.categories])
 
 
 class RecordValidator:
-    """Checks records against the venue file, and takes their values."""
+    """Checks records against the venue file, and takes their values.
+
+    ``unknown``: channels of the last stretch that the venue file does not have, and how many
+    records each had.
+    """
 
     def __init__(self, venue: Venue, now: datetime | None = None) -> None:
         """``now``: records later than a day after it are set aside; default: the clock's."""
@@ -41,6 +46,7 @@ class RecordValidator:
                                for quantity in QUANTITY.categories]
                               for channel in self.channel_type.categories])
         self._strangers: dict[str, str] = {}
+        self.unknown: Counter[str] = Counter()
 
     def apply(self, records: pl.DataFrame, file: str) -> tuple[pl.DataFrame, pl.DataFrame]:
         """Take records that are right.
@@ -60,6 +66,7 @@ class RecordValidator:
         faults : polars.DataFrame
             ``line`` and ``reason`` of every other record.
         """
+        self.unknown.clear()
         records = self._in_the_past(records)
         if records.schema["channel"] == self.channel_type:
             if self._all_right(records):
@@ -151,14 +158,16 @@ class RecordValidator:
 
     def _with_kind(self, records: pl.DataFrame) -> pl.DataFrame:
         """Fill in the quantity where only one is possible; ``kind_fault`` where it is wrong."""
-        kinds = records.lazy().group_by("channel", "quantity").agg().collect().sort(
+        kinds = records.lazy().group_by("channel", "quantity").agg(pl.len()).collect().sort(
             "channel", "quantity")  # sorted, so that what is said of strangers does not vary
         rows = []
-        for channel, quantity in kinds.iter_rows():
+        for channel, quantity, count in kinds.iter_rows():
             # Blanks after the delimiter, and capitals, are how people write; they mean nothing.
             clean = channel.strip() if channel else channel
             word = quantity.strip().lower() if quantity else quantity
             word = word if word in QUANTITIES else quantity
+            if clean and clean not in self.channels:
+                self.unknown[clean] += count
             rows.append((channel, quantity, clean, *self._kind(clean or None, word or None)))
         names = ("channel", "quantity", "channel_meant", "quantity_meant", "kind_fault")
         table = pl.DataFrame(rows, schema=dict.fromkeys(names, pl.String), orient="row")

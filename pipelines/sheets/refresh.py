@@ -15,6 +15,7 @@ from remanence.shared.venue_file import parse_venue
 from remanence.shared.weeks import Week
 
 if TYPE_CHECKING:
+    from remanence.pipelines.ingest.absent import Absent
     from remanence.pipelines.store.store import Store
 
 
@@ -71,11 +72,16 @@ def load_venue(given: str | Path) -> tuple[Venue, Path]:
 
 @dataclass(frozen=True)
 class Ready:
-    """A venue whose derived tables are up to date with its store and its file."""
+    """A venue whose derived tables are up to date with its store and its file.
+
+    ``venue`` is without the contacts that no log ever brought (:mod:`remanence.pipelines.ingest
+    .absent`); ``absent`` are all channels of its file that never came.
+    """
 
     venue: Venue
     path: Path
     store: Store
+    absent: tuple[Absent, ...] = ()
 
 
 def take_in(
@@ -96,14 +102,15 @@ def take_in(
         Records later than a day after it are set aside; default: what the machine's clock says.
     """
     from remanence.pipelines.derive.derive import derive
+    from remanence.pipelines.ingest.absent import as_logged, seen_in
     from remanence.pipelines.ingest.ingest import ingest
     from remanence.pipelines.store.store import Store
 
     venue, path = load_venue(given)
     summary = ingest(venue, path, files, retry_rejects=retry_rejects, now=now)
-    derived = derive(venue, path, Store.open(venue, path))
-    return f"{summary.text()}\n{derived.text()}", (
-        not summary.faults and not summary.all_rejected)
+    store = Store.open(venue, path)
+    derived = derive(as_logged(venue, seen_in(store)[0]), path, store)
+    return f"{summary.text()}\n{derived.text()}", summary.good
 
 
 def prepare(given: str | Path) -> Ready:
@@ -115,6 +122,7 @@ def prepare(given: str | Path) -> Ready:
         The store holds no records yet.
     """
     from remanence.pipelines.derive.derive import derive
+    from remanence.pipelines.ingest.absent import absent_channels, as_logged, seen_in
     from remanence.pipelines.store.store import Store
 
     venue, path = load_venue(given)
@@ -126,8 +134,10 @@ def prepare(given: str | Path) -> Ready:
             f"of this: {reasons['reason'][0]}. See them with remanence export {path} rejects "
             "rejects.csv")
         raise RemanenceError(f"{store.folder}: the store holds no records; {why}")
-    derive(venue, path, store)
-    return Ready(venue, path, store)
+    known, strangers = seen_in(store)
+    logged = as_logged(venue, known)
+    derive(logged, path, store)
+    return Ready(logged, path, store, tuple(absent_channels(venue, known, strangers)))
 
 
 def newest_week(venue: Venue, store: Store) -> Week:

@@ -19,6 +19,8 @@ from remanence.pipelines.ingest.validate import RecordValidator
 from remanence.pipelines.readers import source
 from remanence.pipelines.sheets.refresh import load_venue
 from remanence.pipelines.store.store import Store
+from remanence.pipelines.toolkit import open_venue
+from remanence.shared.errors import RemanenceError
 
 VENUE = """
 [venue]
@@ -534,3 +536,74 @@ def test_the_moment_that_is_stated_moves_now_only_forward(monkeypatch):
     assert latest_possible() > datetime(2025, 1, 1, tzinfo=UTC)
     monkeypatch.setenv("SOURCE_DATE_EPOCH", "4000000000")
     assert latest_possible() == datetime.fromtimestamp(4_000_000_000, UTC) + timedelta(days=1)
+
+
+def test_a_span_that_the_name_contradicts_is_doubted(house):
+    house.write("2026-11-03.csv", lines(["2026-03-11T10:00:00Z,north/q1,command,1"]))
+    house.write("2026-11-02.csv", lines(GOOD))
+    summary = house.ingest()
+    assert len(summary.doubts) == 1
+    assert not summary.good
+    assert "its name says 2026-11-03, its times run from 2026-03-11" in summary.text()
+    assert house.ingest().good, "told once, when the file is read"
+
+
+def test_a_file_years_away_from_its_neighbours_is_doubted(house):
+    for name, year in (("a.csv", 2026), ("b.csv", 2026), ("c.csv", 2011)):
+        house.write(name, lines([f"{year}-11-02T10:00:00Z,north/q1,command,1"]))
+    summary = house.ingest()
+    assert [doubt.split(":")[0] for doubt in summary.doubts] == ["logs/c.csv"]
+
+
+# Nothing is left out in silence.
+
+TWICE = VENUE.replace('files = ["logs/*.jsonl"]\nformat = "jsonl"', 'files = ["logs/a*"]')
+
+
+@pytest.mark.parametrize("given", [None, ["logs/a.csv"]])
+def test_two_blocks_that_match_one_file_are_an_error_that_names_both(house, given):
+    house.folder.joinpath("venue.toml").write_text(TWICE)
+    house.write("a.csv", lines(GOOD))
+    with pytest.raises(RemanenceError) as error:
+        house.ingest([house.folder / name for name in given] if given else None)
+    lines_of_blocks = [n for n, line in enumerate(TWICE.splitlines(), 1) if line == "[[log]]"]
+    assert str(error.value).startswith("logs/a.csv: two [[log]] blocks")
+    assert f"lines {lines_of_blocks[0]} and {lines_of_blocks[1]}" in str(error.value)
+    assert not house.store.days()
+
+
+def test_channels_that_never_came_are_named_with_what_the_log_has_instead(house):
+    house.write("a.csv", lines([GOOD[0], "2026-11-02T18:03:11.547Z,north/in1,contact,0"]))
+    text = house.ingest().text()
+    assert "north/i1 (contact of chart-drawer); the log has north/in1" in text
+    assert "rail-a (volts of supply rail-a)" in text
+    assert "north/q1 (" not in text
+    house.write("b.csv", lines(GOOD[1:]))
+    assert house.ingest().absent == [], "what came in any file has come"
+    assert house.ingest().absent == []
+
+
+def test_what_a_file_that_goes_on_held_before_stays_known(house):
+    path = house.write("a.csv", lines(GOOD[:1]))
+    house.ingest()
+    with path.open("a") as file:
+        file.write(GOOD[1] + "\n")
+    assert [absent.channel for absent in house.ingest().absent] == ["rail-a"]
+
+
+def test_nothing_is_said_of_a_contact_that_was_never_logged(house):
+    rows = []
+    for day in range(2, 9):
+        for hour in range(10, 20):
+            rows += [f"2026-11-{day:02}T{hour}:00:00.000Z,north/q1,command,1",
+                     f"2026-11-{day:02}T{hour}:00:00.300Z,north/q1,command,0"]
+    house.write("a.csv", lines(rows))
+    house.ingest()
+    opened = open_venue(house.folder)
+    assert set(opened.actuations()["outcome"]) == {"unobserved"}
+    assert not [f for f in opened.findings() if f.subject == "chart-drawer"]
+    # The same with a contact that is logged and does not move is a finding.
+    house.write("b.csv", lines(["2026-11-02T09:00:00Z,north/i1,contact,1"]))
+    house.ingest()
+    assert [f.condition for f in open_venue(house.folder).findings()
+            if f.subject == "chart-drawer"]
