@@ -9,7 +9,7 @@ import polars as pl
 
 from remanence.analytics.health import front as health_venue
 from remanence.analytics.health.locks import history_of, lock_health, lock_tables
-from remanence.analytics.health.model import Health
+from remanence.analytics.health.model import Health, NeverCame
 from remanence.analytics.health.physics_locks import physics_of
 from remanence.analytics.health.physics_supplies import heat_by_lock, resistances, sags_by_supply
 from remanence.analytics.health.supplies import supply_health, supply_tables
@@ -28,6 +28,7 @@ def health(
     traces: Mapping[str, pl.DataFrame] | None = None,
     earlier: Sequence[tuple[Week, Sequence[tuple[str, str]]]] = (),
     rejects: pl.DataFrame | None = None,
+    never_came: Sequence[NeverCame] = (),
     service_set_aside: Sequence[str] = (),
     version: str = "",
 ) -> Health:
@@ -45,6 +46,8 @@ def health(
         What the reports of earlier weeks found.
     rejects : polars.DataFrame, optional
         REJECTS rows of the log files, to be counted by reason.
+    never_came : sequence of NeverCame, optional
+        Channels of the venue file that no log ever brought.
     service_set_aside : sequence of str
         Lines of the service log that could not be taken up.
     version : str
@@ -99,7 +102,8 @@ def health(
         watch=tuple(found for found in ordered if found.urgency == "watch"),
         locks=locks, supplies=supplies, controllers=controllers,
         mended=health_venue.mended(history, made.rows),
-        untold=health_venue.untold(history, locks, controllers, ordered, rejects),
+        untold=health_venue.untold(history, locks, controllers, ordered, rejects,
+                                    never_came),
         numbers=counted, unanswered=unanswered,
         venue_findings=by_subject.get(("venue", history.venue.id), ()),
         service_set_aside=tuple(service_set_aside), physics=physics_of(history),

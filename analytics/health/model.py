@@ -324,6 +324,19 @@ class Job:
 
 
 @dataclass(frozen=True)
+class NeverCame:
+    """A channel of the venue file that no log ever brought.
+
+    ``uses``: command, contact or volts, and of which lock or supply; ``nearest``: the name that
+    the log has instead, as far as can be guessed.
+    """
+
+    channel: str
+    uses: tuple[tuple[str, str], ...]
+    nearest: str | None
+
+
+@dataclass(frozen=True)
 class Untold:
     """What the log could not tell."""
 
@@ -338,6 +351,7 @@ class Untold:
     """Controllers that stamp too coarsely to time a latch, with their step in ms."""
     rejected: int
     rejected_reasons: tuple[tuple[str, int], ...]
+    never_came: tuple[NeverCame, ...] = ()
 
 
 @dataclass(frozen=True)

@@ -21,17 +21,22 @@ a question to the reader, so it may be wrong: a low bar shows more of them."""
 
 @dataclass(frozen=True)
 class Absent:
-    """A channel that never came: what it is ``of``, and the ``nearest`` unknown name of the log."""
+    """A channel that never came.
+
+    ``uses``: what it would tell (command, contact or volts) and of which lock or supply;
+    ``nearest``: the unknown name of the log that is most like it.
+    """
 
     channel: str
-    of: str
+    uses: tuple[tuple[str, str], ...]
     nearest: str | None = None
 
     def text(self) -> str:
         """One line for people."""
         hint = f"; the log has {self.nearest}, which the venue file does not" if (
             self.nearest) else ""
-        return f"{self.channel} ({self.of}){hint}"
+        uses = ", ".join(f"{kind} of {subject}" for kind, subject in self.uses)
+        return f"{self.channel} ({uses}){hint}"
 
 
 def seen_in(store: Store) -> tuple[set[str], Counter[str]]:
@@ -65,17 +70,17 @@ def absent_channels(
     known, strangers
         See :func:`seen_in`.
     """
-    uses: dict[str, list[str]] = {}
+    uses: dict[str, list[tuple[str, str]]] = {}
     for lock in venue.locks:
-        uses.setdefault(lock.command, []).append(f"command of {lock.id}")
+        uses.setdefault(lock.command, []).append(("command", lock.id))
         if lock.contact:
-            uses.setdefault(lock.contact, []).append(f"contact of {lock.id}")
+            uses.setdefault(lock.contact, []).append(("contact", lock.id))
     for supply in venue.supplies:
         if supply.channel:
-            uses.setdefault(supply.channel, []).append(f"volts of supply {supply.id}")
+            uses.setdefault(supply.channel, []).append(("volts", supply.id))
     names = sorted(strangers)
     return [
-        Absent(channel, ", ".join(use),
+        Absent(channel, tuple(use),
                next(iter(difflib.get_close_matches(channel, names, n=1, cutoff=ALIKE)), None))
         for channel, use in uses.items() if channel not in known
     ]

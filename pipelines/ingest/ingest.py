@@ -68,6 +68,7 @@ def ingest(
     retry_rejects: bool = False,
     progress: Progress | None = None,
     now: datetime | None = None,
+    store: Store | None = None,
 ) -> IngestSummary:
     """Take logs into the venue's store, each record once.
 
@@ -85,6 +86,8 @@ def ingest(
         Told of the bytes read; None: a bar on a terminal, plain lines elsewhere.
     now : datetime, default None
         Records later than a day after it are set aside; None: what the machine's clock says.
+    store : Store, default None
+        Where to put the records; None: the store that the venue file names.
 
     Returns
     -------
@@ -97,17 +100,18 @@ def ingest(
         The store cannot be read or written; what was taken before is safe.
     """
     return _Ingest(
-        venue, Path(venue_path), retry_rejects, progress or progress_for(), now).run(files)
+        venue, Path(venue_path), retry_rejects, progress or progress_for(), now,
+        store or Store.open(venue, venue_path)).run(files)
 
 
 class _Ingest:
     def __init__(
         self, venue: Venue, venue_path: Path, retry_rejects: bool, progress: Progress,
-        now: datetime | None,
+        now: datetime | None, store: Store,
     ) -> None:
         self.venue = venue
         self.folder = venue_path.parent
-        self.store = Store.open(venue, venue_path)
+        self.store = store
         self.retry_rejects = retry_rejects
         self.progress = progress
         self.validator = RecordValidator(venue, now)
@@ -160,9 +164,9 @@ class _Ingest:
         spans: dict[int, dict[str, Span]] = {}
         block = {source.name: log for source, log in logs}
         for name, state in self.store.files().select("file", "state").iter_rows():
-            seen = Seen.of(json.loads(state))
-            if name in block and seen is not None and seen.span is not None:
-                spans.setdefault(block[name].line, {})[name] = seen.span
+            span = Seen.of_text(state).span
+            if name in block and span is not None:
+                spans.setdefault(block[name].line, {})[name] = span
         for files in spans.values():
             told = neighbour_doubts(files)
             for name in files:

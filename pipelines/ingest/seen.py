@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass, field
@@ -32,6 +33,11 @@ class Seen:
         if kept is None:
             return None
         return cls(kept["first"], kept["last"], set(kept["channels"]), Counter(kept["strangers"]))
+
+    @classmethod
+    def of_text(cls, state: str) -> Seen:
+        """The same from its text (FILES.state); empty where it was not kept."""
+        return cls.of(json.loads(state)) or cls()
 
     def kept(self) -> dict[str, Any]:
         """What :meth:`of` reads."""

@@ -22,8 +22,8 @@ HIGHEST = 1e6
 STRANGERS = 300
 """For so many unknown channels the nearest known one is looked for; then it is the wrong file."""
 
-FUTURE = ("time lies in the future: the controller's clock was wrong, or time_format is not what the "
-          "log has (a counter since the start is boot-s, boot-ms or boot-us)")
+FUTURE = ("time lies in the future: the controller's clock was wrong, or time_format is not what "
+          "the log has (a counter since the start is boot-s, boot-ms or boot-us)")
 
 _FAULTS = {"line": pl.Int64, "reason": pl.String}
 _ON_OFF = ("command", "contact")

@@ -17,14 +17,13 @@ from remanence.pipelines.sheets.sheet import (
     add_week,
     program_version,
 )
-from remanence.shared.errors import RemanenceError
 from remanence.shared.findings import STATE_OF_URGENCY, URGENCIES, Finding
 
 if TYPE_CHECKING:
     from remanence.analytics.health.gather import Health
     from remanence.analytics.history import History
     from remanence.dashboards.finding_words import FindingText
-    from remanence.pipelines.store.store import Store
+    from remanence.pipelines.sheets.refresh import Ready
     from remanence.shared.weeks import Week
 
 _PRINTED = ("now", "week")
@@ -39,6 +38,7 @@ class ReportOutcome(SheetOutcome):
     week: Week
     findings: tuple[Finding, ...]
     set_aside: tuple[str, ...] = ()
+    never_came: tuple[str, ...] = ()
 
     def has(self, urgency: str | None) -> bool:
         """Whether a finding that urgent, or more, stands."""
@@ -65,6 +65,7 @@ class ReportOutcome(SheetOutcome):
             for f in self.findings if f.urgency in _PRINTED
         ]
         lines += [f"  set aside: {text}" for text in self.set_aside]
+        lines += [f"  never came in any log: {text}" for text in self.never_came]
         lines.append(f"Health report: {self.front_page}")
         return "\n".join(lines)
 
@@ -117,7 +118,7 @@ def write_report(run: SheetRun) -> ReportOutcome:
     week = asked_week(ready.venue, ready.store, run.options.get("week"))
     past = load_history(ready.venue, ready.path, week)
     findings = run.findings(week, past)
-    page = _gather(past, findings, ready.store, ready.path)
+    page = _gather(past, findings, ready)
     folder = run.folder("reports", str(week))
     files = _pages(page, run.language, single_file=bool(run.options.get("single_file")))
     words = FindingText(language(run.language), ready.venue)
@@ -129,22 +130,26 @@ def write_report(run: SheetRun) -> ReportOutcome:
         if stale.relative_to(folder).as_posix() not in files:
             stale.unlink()
     aside = read_service(ready.venue, ready.path).set_aside
-    return ReportOutcome(folder, week, tuple(findings), aside)
+    return ReportOutcome(folder, week, tuple(findings), aside,
+                         tuple(gone.text() for gone in ready.absent))
 
 
-def _gather(past: History, findings: list[Finding], store: Store, path: Path) -> Health:
+def _gather(past: History, findings: list[Finding], ready: Ready) -> Health:
     from remanence.analytics.health.gather import health, telling_actuations
+    from remanence.analytics.health.model import NeverCame
     from remanence.pipelines.sheets.traces import load_traces
     from remanence.pipelines.store.past_findings import earlier_findings, keep_findings
     from remanence.pipelines.store.service_log import read_service
 
+    store = ready.store
     folder = Path(store.folder)
     earlier = earlier_findings(folder, past.week)
     keep_findings(folder, past.week, findings)
     return health(
         past, findings, earlier=earlier, rejects=store.rejects(),
+        never_came=[NeverCame(gone.channel, gone.uses, gone.nearest) for gone in ready.absent],
         traces=load_traces(store, telling_actuations(past, findings)),
-        service_set_aside=read_service(past.venue, path).set_aside,
+        service_set_aside=read_service(past.venue, ready.path).set_aside,
         version=program_version(),
     )
 

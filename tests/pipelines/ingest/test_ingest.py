@@ -12,6 +12,7 @@ import polars as pl
 import pytest
 
 from remanence.pipelines.clocks.now import latest_possible
+from remanence.pipelines.commands import main
 from remanence.pipelines.ingest import ingest as ingest_module
 from remanence.pipelines.ingest.ingest import ingest
 from remanence.pipelines.ingest.progress import Silent
@@ -576,7 +577,7 @@ def test_channels_that_never_came_are_named_with_what_the_log_has_instead(house)
     house.write("a.csv", lines([GOOD[0], "2026-11-02T18:03:11.547Z,north/in1,contact,0"]))
     text = house.ingest().text()
     assert "north/i1 (contact of chart-drawer); the log has north/in1" in text
-    assert "rail-a (volts of supply rail-a)" in text
+    assert "rail-a (volts of rail-a)" in text
     assert "north/q1 (" not in text
     house.write("b.csv", lines(GOOD[1:]))
     assert house.ingest().absent == [], "what came in any file has come"
@@ -591,7 +592,7 @@ def test_what_a_file_that_goes_on_held_before_stays_known(house):
     assert [absent.channel for absent in house.ingest().absent] == ["rail-a"]
 
 
-def test_nothing_is_said_of_a_contact_that_was_never_logged(house):
+def test_nothing_is_said_of_a_contact_that_was_never_logged(house, capsys):
     rows = []
     for day in range(2, 9):
         for hour in range(10, 20):
@@ -602,6 +603,13 @@ def test_nothing_is_said_of_a_contact_that_was_never_logged(house):
     opened = open_venue(house.folder)
     assert set(opened.actuations()["outcome"]) == {"unobserved"}
     assert not [f for f in opened.findings() if f.subject == "chart-drawer"]
+    assert main(["report", str(house.folder)]) == 0
+    assert "never came in any log: north/i1 (contact of chart-drawer)" in capsys.readouterr().out
+    page = next(house.folder.glob("reports/*/index.html")).read_text()
+    assert "north/i1 never came in any log" in page
+    assert "contact of chart-drawer" in page
+    assert main(["report", str(house.folder), "--week", "2099-W01"]) == 1
+    assert "2099-W01, which lies in the future" in capsys.readouterr().err
     # The same with a contact that is logged and does not move is a finding.
     house.write("b.csv", lines(["2026-11-02T09:00:00Z,north/i1,contact,1"]))
     house.ingest()
