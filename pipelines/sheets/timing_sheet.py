@@ -146,10 +146,10 @@ def _csv_row(model: LockModel, answer: LockAnswer) -> dict[str, Any]:
         "cue_light_share": _figure(answer.light.share),
         "cue_from_feedback": "yes" if answer.sound.feedback else "",
     }
-    from remanence.analytics.timing.model import QUANTILES
+    from remanence.analytics.timing.model import TIMING_QUANTILES
 
     known = {quantile.share: quantile for quantile in model.quantiles}
-    for share in QUANTILES:
+    for share in TIMING_QUANTILES:
         name = f"p{share * 100:g}".replace(".", "_")
         quantile = known.get(share)
         row[f"{name}_ms"] = _figure(quantile.value_ms if quantile else None)
