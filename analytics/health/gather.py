@@ -9,12 +9,13 @@ import polars as pl
 
 from remanence.analytics.health import front as health_venue
 from remanence.analytics.health.locks import history_of, lock_health, lock_tables
-from remanence.analytics.health.model import Health, NeverCame
+from remanence.analytics.health.model import Health
 from remanence.analytics.health.physics_locks import physics_of
 from remanence.analytics.health.physics_supplies import heat_by_lock, resistances, sags_by_supply
 from remanence.analytics.health.supplies import supply_health, supply_tables
 from remanence.analytics.health.traces import telling_actuations, traces_of
 from remanence.analytics.history import History
+from remanence.shared.absent import Absent
 from remanence.shared.findings import Finding, rank
 from remanence.shared.weeks import Week
 
@@ -28,7 +29,7 @@ def health(
     traces: Mapping[str, pl.DataFrame] | None = None,
     earlier: Sequence[tuple[Week, Sequence[tuple[str, str]]]] = (),
     rejects: pl.DataFrame | None = None,
-    never_came: Sequence[NeverCame] = (),
+    never_came: Sequence[Absent] = (),
     service_set_aside: Sequence[str] = (),
     version: str = "",
 ) -> Health:
@@ -46,7 +47,7 @@ def health(
         What the reports of earlier weeks found.
     rejects : polars.DataFrame, optional
         REJECTS rows of the log files, to be counted by reason.
-    never_came : sequence of NeverCame, optional
+    never_came : sequence of Absent, optional
         Channels of the venue file that no log ever brought.
     service_set_aside : sequence of str
         Lines of the service log that could not be taken up.

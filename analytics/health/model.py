@@ -11,6 +11,7 @@ from datetime import date, datetime
 from typing import Any
 
 from remanence.analytics.health.physics_model import PhysicsSummary
+from remanence.shared.absent import Absent
 from remanence.shared.findings import STATE_OF_URGENCY, STATES, Finding
 from remanence.shared.venue import Lock, Supply, Venue
 from remanence.shared.weeks import Week
@@ -324,19 +325,6 @@ class Job:
 
 
 @dataclass(frozen=True)
-class NeverCame:
-    """A channel of the venue file that no log ever brought.
-
-    ``uses``: command, contact or volts, and of which lock or supply; ``nearest``: the name that
-    the log has instead, as far as can be guessed.
-    """
-
-    channel: str
-    uses: tuple[tuple[str, str], ...]
-    nearest: str | None
-
-
-@dataclass(frozen=True)
 class Untold:
     """What the log could not tell."""
 
@@ -351,7 +339,7 @@ class Untold:
     """Controllers that stamp too coarsely to time a latch, with their step in ms."""
     rejected: int
     rejected_reasons: tuple[tuple[str, int], ...]
-    never_came: tuple[NeverCame, ...] = ()
+    never_came: tuple[Absent, ...] = ()
 
 
 @dataclass(frozen=True)

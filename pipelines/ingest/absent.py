@@ -6,37 +6,18 @@ import difflib
 import json
 from collections import Counter
 from collections.abc import Collection, Iterable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import polars as pl
 
 from remanence.pipelines.ingest.seen import Seen
 from remanence.pipelines.store.store import Store
+from remanence.shared.absent import Absent
 from remanence.shared.venue import Lock, Venue
 
 ALIKE = 0.4
 """How alike a name of the log must be to be suggested (difflib's ratio; 1 is the same name). It is
 a question to the reader, so it may be wrong: a low bar shows more of them."""
-
-
-@dataclass(frozen=True)
-class Absent:
-    """A channel that never came.
-
-    ``uses``: what it would tell (command, contact or volts) and of which lock or supply;
-    ``nearest``: the unknown name of the log that is most like it.
-    """
-
-    channel: str
-    uses: tuple[tuple[str, str], ...]
-    nearest: str | None = None
-
-    def text(self) -> str:
-        """One line for people."""
-        hint = f"; the log has {self.nearest}, which the venue file does not" if (
-            self.nearest) else ""
-        uses = ", ".join(f"{kind} of {subject}" for kind, subject in self.uses)
-        return f"{self.channel} ({uses}){hint}"
 
 
 def seen_in(store: Store) -> tuple[set[str], Counter[str]]:

@@ -6,7 +6,7 @@ from collections import Counter
 from dataclasses import dataclass, field
 from datetime import date
 
-from remanence.pipelines.ingest.absent import Absent
+from remanence.shared.absent import Absent
 
 SHOWN_REASONS = 20
 SHOWN_FILES = 40
@@ -47,9 +47,9 @@ class IngestSummary:
     files: list[FileCount] = field(default_factory=list)
     faults: list[str] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
+    days: set[date] = field(default_factory=set)
     doubts: list[str] = field(default_factory=list)
     absent: list[Absent] = field(default_factory=list)
-    days: set[date] = field(default_factory=set)
 
     @property
     def read(self) -> int:

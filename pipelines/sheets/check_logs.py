@@ -33,13 +33,14 @@ ON_TICK = 0.99
 """So many of a clock's distances must be whole ticks; a few lines of another form do not make a
 coarse clock a fine one."""
 
-SHOWN = 10
+SHOWN_ROWS = 10
 """Rows and names of a kind that are shown; the rest is counted."""
 
-EXAMPLES = 2
+SHOWN_LINES = 2
 """Rejected lines shown of each reason."""
 
-LINE = 100
+SHOWN_LETTERS = 100
+"""Of a rejected line."""
 
 
 def logs_text(venue: Venue, path: Path, *, now: datetime | None = None) -> tuple[str, bool]:
@@ -111,15 +112,15 @@ def _block(
                       if isinstance(middle, float) and middle * 1e3 > 1.5 * tick else ""))
     own = rejects.filter(pl.col("file").is_in(list(names)))
     reasons = own.group_by("reason").len().sort(["len", "reason"], descending=[True, False])
-    for reason, number in reasons.head(SHOWN).iter_rows():
+    for reason, number in reasons.head(SHOWN_ROWS).iter_rows():
         out.append(f"  rejected {number:,}: {reason}")
-        for file, line, text in own.filter(pl.col("reason") == reason).head(EXAMPLES).select(
+        for file, line, text in own.filter(pl.col("reason") == reason).head(SHOWN_LINES).select(
             "file", "line", "text"
         ).iter_rows():
-            shown = "".join(c if c.isprintable() else "?" for c in text[:LINE])
+            shown = "".join(c if c.isprintable() else "?" for c in text[:SHOWN_LETTERS])
             out.append(f"    {file}, line {line}: {shown}")
-    if reasons.height > SHOWN:
-        out.append(f"  and {_counted(reasons.height - SHOWN, 'further reason')}")
+    if reasons.height > SHOWN_ROWS:
+        out.append(f"  and {_counted(reasons.height - SHOWN_ROWS, 'further reason')}")
     return [*out, ""]
 
 
@@ -157,8 +158,8 @@ def _channels(summary: IngestSummary, strangers: Mapping[str, int]) -> list[str]
     if strangers:
         often = sorted(strangers.items(), key=lambda item: (-item[1], item[0]))
         out += ["Channels of the log that the venue file does not have",
-                *(f"  {name} ({_counted(count, 'record')})" for name, count in often[:SHOWN])]
-        out += [f"  and {len(often) - SHOWN} more"] if len(often) > SHOWN else []
+                *(f"  {name} ({_counted(count, 'record')})" for name, count in often[:SHOWN_ROWS])]
+        out += [f"  and {len(often) - SHOWN_ROWS} more"] if len(often) > SHOWN_ROWS else []
         out.append("")
     return out
 
@@ -183,7 +184,7 @@ def _actuations(venue: Venue, actuations: pl.DataFrame) -> list[str]:
     if actuations.is_empty():
         return ["No actuation would be paired: no command that should release a lock came.", ""]
     rows = [("lock", f"command ({venue.time_zone})", "pulse ms", "outcome", "latency ms")]
-    first = actuations.sort("command_time", "lock").head(SHOWN)
+    first = actuations.sort("command_time", "lock").head(SHOWN_ROWS)
     for lock, time, pulse, outcome, latency in first.select(
         "lock", "command_time", "pulse_ms", "outcome", "latency_ms"
     ).iter_rows():

@@ -15,8 +15,8 @@ from remanence.shared.venue_file import parse_venue
 from remanence.shared.weeks import Week
 
 if TYPE_CHECKING:
-    from remanence.pipelines.ingest.absent import Absent
     from remanence.pipelines.store.store import Store
+    from remanence.shared.absent import Absent
 
 
 def venue_file(given: str | Path) -> Path:

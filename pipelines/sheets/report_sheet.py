@@ -136,7 +136,6 @@ def write_report(run: SheetRun) -> ReportOutcome:
 
 def _gather(past: History, findings: list[Finding], ready: Ready) -> Health:
     from remanence.analytics.health.gather import health, telling_actuations
-    from remanence.analytics.health.model import NeverCame
     from remanence.pipelines.sheets.traces import load_traces
     from remanence.pipelines.store.past_findings import earlier_findings, keep_findings
     from remanence.pipelines.store.service_log import read_service
@@ -147,7 +146,7 @@ def _gather(past: History, findings: list[Finding], ready: Ready) -> Health:
     keep_findings(folder, past.week, findings)
     return health(
         past, findings, earlier=earlier, rejects=store.rejects(),
-        never_came=[NeverCame(gone.channel, gone.uses, gone.nearest) for gone in ready.absent],
+        never_came=ready.absent,
         traces=load_traces(store, telling_actuations(past, findings)),
         service_set_aside=read_service(past.venue, ready.path).set_aside,
         version=program_version(),
