@@ -21,7 +21,11 @@ from remanence.shared.venue import Venue
 
 @dataclass
 class Reading:
-    """One log file as it is being read; ``afresh`` is the first line that is read anew."""
+    """One log file as it is being read; ``afresh`` is the first line that is read anew.
+
+    ``later``: the files of its block that come after it; ``waits``: whether one of them may
+    still anchor its last run.
+    """
 
     source: Source
     log: LogFormat
@@ -42,6 +46,8 @@ class Reading:
     size: int = 0
     modified_ns: int = 0
     seen: Seen = field(default_factory=Seen)
+    later: list[Source] = field(default_factory=list)
+    waits: bool = False
 
     def go_on(self, resume: Resume) -> None:
         """Begin with the counts of what need not be read again."""
@@ -58,7 +64,8 @@ class Reading:
             "digest": self.digest, "layout": self.layout, "offset": self.offset,
             "state": state_text(
                 unfinished=self.unfinished, passed=count.passed, header=self.header,
-                prefix=self.prefix, last_times=self.last_times, steps=self.steps, seen=self.seen),
+                prefix=self.prefix, last_times=self.last_times, steps=self.steps, seen=self.seen,
+                waits=self.waits),
             "lines": self.lines, "records": count.read - count.rejected, "taken": 0,
             "repeated": 0, "rejected": count.rejected, "complete": self.complete,
         }

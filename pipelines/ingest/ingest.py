@@ -11,11 +11,13 @@ from pathlib import Path
 
 import polars as pl
 
+from remanence.pipelines.clocks.boot_clock import BootClock
 from remanence.pipelines.clocks.wall_clock import Clock
 from remanence.pipelines.ingest.absent import absent_channels, seen_in
 from remanence.pipelines.ingest.doubts import Span, name_doubt, neighbour_doubts
 from remanence.pipelines.ingest.file_state import Reading, TextRead, Used, layout_of
 from remanence.pipelines.ingest.files import block_of, find_logs
+from remanence.pipelines.ingest.later_anchor import anchor_by_later
 from remanence.pipelines.ingest.open_log import Piece, clock_for, pieces
 from remanence.pipelines.ingest.prefetch import prefetch
 from remanence.pipelines.ingest.progress import Progress, progress_for
@@ -127,14 +129,11 @@ class _Ingest:
         self.summary.faults += faults
         self.summary.notes += notes
         known = {row["file"]: row for row in self.store.files().iter_rows(named=True)}
-        todo = []
-        for source, log in logs:
-            reading = self._reading(source, log, known.get(source.name))
-            if reading is None:
-                continue
-            self.summary.files.append(reading.count)
-            if not reading.count.unchanged:
-                todo.append(reading)
+        readings = [reading for source, log in logs
+                    if (reading := self._reading(source, log, known.get(source.name)))]
+        self._look_ahead(readings)
+        self.summary.files += [reading.count for reading in readings]
+        todo = [reading for reading in readings if not reading.count.unchanged]
         self.progress.start(sum(reading.size for reading in todo))
         try:
             with self.writer:
@@ -197,6 +196,28 @@ class _Ingest:
                 count.read = int(str(known["records"])) + count.rejected
         return reading
 
+    def _look_ahead(self, readings: Sequence[Reading]) -> None:
+        """Tell counters which files come after theirs; read those anew that wait for one of them.
+
+        A file is read again once a later one of its block is new, or has changed.
+        """
+        later: dict[int, list[Source]] = {}
+        changed: set[int] = set()
+        for reading in reversed(readings):
+            if not reading.log.counts:
+                continue
+            block = reading.log.line
+            reading.later = later.setdefault(block, [])[:]
+            later[block].insert(0, reading.source)
+            count = reading.count
+            if count.unchanged and block in changed and reading.known and json.loads(
+                str(reading.known["state"])
+            ).get("waits"):
+                count.unchanged, count.read, count.rejected = False, 0, 0
+                self.skipped = [item for item in self.skipped if item[0] is not count]
+            if not count.unchanged:
+                changed.add(block)
+
     def _hint_at_retry(self, known: dict[str, dict[str, object]]) -> None:
         waiting = [
             count for count, layout in self.skipped
@@ -251,6 +272,9 @@ class _Ingest:
             if clock.two_passes:
                 for piece in pieces(source, reading.log, layout, reading.size, _ignore, _ignore):
                     clock.survey(piece.records)
+                if isinstance(clock, BootClock):
+                    anchor_by_later(self.venue, reading.log, clock, reading.later)
+                    reading.waits = bool(clock.waiting())
             progress = Used(self.progress, source.name, reading.size)
             whole = True
             for piece, following in _with_next(prefetch(pieces(

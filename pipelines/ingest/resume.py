@@ -41,11 +41,12 @@ class Resume:
 def state_text(
     *, unfinished: bool, passed: int, header: str | None, prefix: str,
     last_times: Mapping[str, int], steps: Sequence[Sequence[Any]], seen: Seen,
+    waits: bool = False,
 ) -> str:
     """What the store keeps of a reading, beside its counts."""
     return json.dumps({"unfinished": unfinished, "passed": passed, "header": header,
                        "prefix": prefix, "last": dict(last_times), "steps": list(steps),
-                       "seen": seen.kept()})
+                       "seen": seen.kept(), "waits": waits})
 
 
 def can_resume(source: Source, log: LogFormat) -> bool:

@@ -615,3 +615,72 @@ def test_nothing_is_said_of_a_contact_that_was_never_logged(house, capsys):
     house.ingest()
     assert [f.condition for f in open_venue(house.folder).findings()
             if f.subject == "chart-drawer"]
+
+
+# A restart that a later file anchors.
+
+BOOTS = VENUE.replace('files = ["logs/*.csv", "logs/*.csv.gz"]', '''files = ["logs/*.csv"]
+file_pattern = '(?P<first>\\d{8}_\\d{6})'
+start_format = "%Y%m%d_%H%M%S"
+time_format = "boot-ms"
+time_zone = "UTC"''')
+ONE, TWO = "20261102_100000.csv", "20261103_000000.csv"
+
+
+def counted(*counts):
+    return lines([f"{count},north/q1,command,{k % 2}" for k, count in enumerate(counts)])
+
+
+def seconds_of(house):
+    return [(time - datetime(2026, 11, 2, 10, tzinfo=UTC)).total_seconds()
+            for time in house.signals()["time"]]
+
+
+@pytest.fixture
+def boots(house):
+    house.folder.joinpath("venue.toml").write_text(BOOTS)
+    return house
+
+
+@pytest.mark.parametrize("order", [[ONE, TWO], [TWO, ONE], [ONE + TWO]])
+def test_a_restart_is_anchored_by_the_next_file_of_its_run(boots, order):
+    """The board starts anew an hour after 10:00; the day ends 13 h later."""
+    logs = {ONE: counted(5_000, 9_000, 1_000, 3_600_000),
+            TWO: counted(13 * 3_600_000, 13 * 3_600_000 + 1_000)}
+    for name in order:
+        for one in (ONE, TWO):
+            if one in name:
+                boots.write(one, logs[one])
+        boots.ingest()
+    assert seconds_of(boots) == [0, 4, 3601, 7200, 14 * 3600, 14 * 3600 + 1]
+    assert boots.store.rejects().is_empty()
+    assert boots.ingest().taken == 0
+    told = boots.store.clock_events()
+    assert told.filter(pl.col("kind") == "restart")["how"].str.contains(TWO).all()
+    assert "unanchored" not in told["kind"].to_list()
+
+
+@pytest.mark.parametrize("beginning", [
+    500_000,  # below where it stood: it restarted once more
+    14 * 3_600_000 + 60_000 + 5_000_000,  # it would have begun before the run ahead of it ended
+])
+def test_a_file_of_another_run_anchors_nothing(boots, beginning):
+    boots.write(ONE, counted(5_000, 9_000, 1_000, 3_600_000))
+    boots.write(TWO, counted(beginning, beginning + 1_000))
+    boots.ingest()
+    assert seconds_of(boots) == [0, 4, 14 * 3600, 14 * 3600 + 1]
+    assert boots.store.rejects().height == 2
+
+
+def test_a_file_in_between_that_has_no_anchor_passes_it_on(boots):
+    wall = BOOTS.replace("file_pattern = '(?P<first>\\d{8}_\\d{6})'\n", "").replace(
+        'start_format = "%Y%m%d_%H%M%S"', 'columns = { wall = "wall" }')
+    boots.folder.joinpath("venue.toml").write_text(wall)
+    head = "time,channel,quantity,value,wall\n"
+    boots.write("a.csv", head + "1000,north/q1,command,1,\n")
+    boots.write("b.csv", head + "2000,north/q1,command,0,\n")
+    boots.ingest()
+    assert boots.store.rejects().height == 2
+    boots.write("c.csv", head + "3000,north/q1,command,1,\n4000,,,,2026-11-02T10:00:04Z\n")
+    boots.ingest()
+    assert seconds_of(boots) == [1, 2, 3]
