@@ -20,7 +20,7 @@ ALIKE = 0.4
 a question to the reader, so it may be wrong: a low bar shows more of them."""
 
 
-def seen_in(store: Store) -> tuple[set[str], Counter[str]]:
+def seen_in(store: Store, venue: Venue) -> tuple[set[str], Counter[str]]:
     """Channels that any log of the store brought; unknown ones with their number of records."""
     known: set[str] = set()
     strangers: Counter[str] = Counter()
@@ -34,6 +34,8 @@ def seen_in(store: Store) -> tuple[set[str], Counter[str]]:
         strangers.update(seen.strangers)
     if not whole:  # taken in by a version that kept no account of it
         for day in store.days():
+            if known.issuperset(venue.channels):
+                break
             names = store.scan_signals([day]).select("channel").collect()["channel"].unique()
             known.update(names.cast(pl.String).to_list())
     return known, strangers

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import re
 from collections.abc import Mapping
 from datetime import date, datetime, timedelta
@@ -24,22 +25,25 @@ def name_doubt(name: str, span: Span) -> str | None:
     Parameters
     ----------
     name : str
-        The file's, with its folders.
+        The file's, with its folders; they tell only where its own name has no date.
     span : (datetime, datetime)
         First and last time of its records.
     """
-    said = []
-    for year, _, month, day in _DATE.findall(name):
-        try:
-            said.append(date(int(year), int(month), int(day)))
-        except ValueError:
-            continue
+    said = _dates(name.rpartition("/")[2]) or _dates(name)
     first, last = span[0].date(), span[1].date()
     if not said or any(first - BESIDE_NAME <= day <= last + BESIDE_NAME for day in said):
         return None
     return (f"{name}: its name says {said[0]}, its times run from {first} to {last}; are day and "
             "month the right way round in time_format, and was the clock set? If the name is "
             "wrong, rename the file")
+
+
+def _dates(text: str) -> list[date]:
+    found = []
+    for year, _, month, day in _DATE.findall(text):
+        with contextlib.suppress(ValueError):  # 31 June is some other number
+            found.append(date(int(year), int(month), int(day)))
+    return found
 
 
 def neighbour_doubts(spans: Mapping[str, Span]) -> dict[str, str]:

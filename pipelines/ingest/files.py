@@ -90,7 +90,7 @@ def _claimed_twice(name: str, one: LogFormat, other: LogFormat) -> RemanenceErro
         f"{name}: two [[log]] blocks of the venue file match it, those of lines {one.line} and "
         f"{other.line} (files {' '.join(map(repr, one.files))} and "
         f"{' '.join(map(repr, other.files))}); narrow the patterns so that one block matches, or "
-        "put what both describe into one block. Nothing was read or written.")
+        "put what both describe into one block")
 
 
 def block_of(path: Path, venue: Venue, folder: Path, notes: list[str]) -> LogFormat:

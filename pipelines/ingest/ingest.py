@@ -154,7 +154,7 @@ class _Ingest:
         self._hint_at_retry(known)
         self._doubt(logs)
         if self.summary.files:
-            self.summary.absent += absent_channels(self.venue, *seen_in(self.store))
+            self.summary.absent += absent_channels(self.venue, *seen_in(self.store, self.venue))
         return self.summary
 
     def _doubt(self, logs: Sequence[tuple[Source, LogFormat]]) -> None:

@@ -72,7 +72,7 @@ def logs_text(venue: Venue, path: Path, *, now: datetime | None = None) -> tuple
     with tempfile.TemporaryDirectory(prefix="remanence-check-") as folder:
         store = Store(Path(folder) / "store")
         summary = ingest(venue, path, store=store, now=now)
-        known, strangers = seen_in(store)
+        known, strangers = seen_in(store, venue)
         derived = derive(as_logged(venue, known), path, store)
         out = ["Logs, as they would be taken in (a dry run: nothing is kept)", ""]
         rejects = store.rejects()

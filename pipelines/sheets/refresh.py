@@ -109,7 +109,7 @@ def take_in(
     venue, path = load_venue(given)
     summary = ingest(venue, path, files, retry_rejects=retry_rejects, now=now)
     store = Store.open(venue, path)
-    derived = derive(as_logged(venue, seen_in(store)[0]), path, store)
+    derived = derive(as_logged(venue, seen_in(store, venue)[0]), path, store)
     return f"{summary.text()}\n{derived.text()}", summary.good
 
 
@@ -134,7 +134,7 @@ def prepare(given: str | Path) -> Ready:
             f"of this: {reasons['reason'][0]}. See them with remanence export {path} rejects "
             "rejects.csv")
         raise RemanenceError(f"{store.folder}: the store holds no records; {why}")
-    known, strangers = seen_in(store)
+    known, strangers = seen_in(store, venue)
     logged = as_logged(venue, known)
     derive(logged, path, store)
     return Ready(logged, path, store, tuple(absent_channels(venue, known, strangers)))

@@ -14,14 +14,16 @@ import pytest
 from remanence.pipelines.clocks.now import latest_possible
 from remanence.pipelines.commands import main
 from remanence.pipelines.ingest import ingest as ingest_module
+from remanence.pipelines.ingest.doubts import name_doubt
 from remanence.pipelines.ingest.ingest import ingest
 from remanence.pipelines.ingest.progress import Silent
 from remanence.pipelines.ingest.validate import RecordValidator
 from remanence.pipelines.readers import source
 from remanence.pipelines.sheets.refresh import load_venue
-from remanence.pipelines.store.store import Store
+from remanence.pipelines.store.store import Batch, Store
 from remanence.pipelines.toolkit import open_venue
 from remanence.shared.errors import RemanenceError
+from remanence.shared.tables import SIGNALS
 
 VENUE = """
 [venue]
@@ -684,3 +686,25 @@ def test_a_file_in_between_that_has_no_anchor_passes_it_on(boots):
     boots.write("c.csv", head + "3000,north/q1,command,1,\n4000,,,,2026-11-02T10:00:04Z\n")
     boots.ingest()
     assert seconds_of(boots) == [1, 2, 3]
+
+
+def test_a_store_of_a_version_that_kept_no_account_is_looked_through(house):
+    house.write("a.csv", lines(GOOD[:2]))
+    house.ingest()
+    table = house.store.files()
+    state = json.loads(table["state"][0])
+    del state["seen"]
+    old = table.with_columns(state=pl.lit(json.dumps(state)))
+    house.store.commit(Batch(SIGNALS.empty(), files=old))
+    assert [absent.channel for absent in house.ingest().absent] == ["rail-a"]
+
+
+@pytest.mark.parametrize(("name", "doubted"), [
+    ("logs/2026-11-02.csv", False), ("logs/20261102_180300.csv", False), ("north.csv", False),
+    ("logs/2026-11-20-export.csv", False), ("logs/2026.06.31.csv", False),
+    ("2019-01-01/2026-11-02.csv", False), ("2019-01-01/north.csv", True),
+    ("logs/2026-02-11.csv", True), ("logs/20270101.csv", True), ("logs/part-120190101.csv", False),
+])
+def test_dates_in_names(name, doubted):
+    span = (datetime(2026, 11, 2, 10, tzinfo=UTC), datetime(2026, 11, 3, 9, tzinfo=UTC))
+    assert (name_doubt(name, span) is not None) == doubted
