@@ -33,7 +33,7 @@ def run_demo(out: Path, *, seed: int | None = None) -> str:
     Raises
     ------
     RemanenceError
-        ``out`` holds something else.
+        ``out`` holds something else, or a sheet could not be written.
     """
     from remanence.pipelines.sheets import all_sheets
     from remanence.pipelines.sheets.weekly import run_weekly
@@ -51,6 +51,8 @@ def run_demo(out: Path, *, seed: int | None = None) -> str:
     played = datetime.combine(DEFAULT_END, time_of_day.max, UTC)
     outcome = run_weekly(
         out, week=Week.of(DEFAULT_END), now=max(datetime.now(UTC), played))
+    if outcome.faults:
+        raise RemanenceError("\n".join(outcome.faults))
     _say(f"done ({_since(started)})")
     width = max(len(sheet.title) for sheet in all_sheets())
     pages = "\n".join(

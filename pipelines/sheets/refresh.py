@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from remanence.pipelines.readers import FORMATS
-from remanence.shared.errors import RemanenceError
+from remanence.shared.errors import RemanenceError, UnwritableStoreError
 from remanence.shared.venue import Venue
 from remanence.shared.venue_file import parse_venue
 from remanence.shared.weeks import Week
@@ -82,6 +83,8 @@ class Ready:
     path: Path
     store: Store
     absent: tuple[Absent, ...] = ()
+    faults: tuple[str, ...] = ()
+    """What kept the store from being written, a sentence each."""
 
 
 def take_in(
@@ -135,9 +138,32 @@ def prepare(given: str | Path) -> Ready:
             "rejects.csv")
         raise RemanenceError(f"{store.folder}: the store holds no records; {why}")
     known, strangers = seen_in(store, venue)
-    logged = as_logged(venue, known)
-    derive(logged, path, store)
-    return Ready(logged, path, store, tuple(absent_channels(venue, known, strangers)))
+    ready = Ready(as_logged(venue, known), path, store,
+                  tuple(absent_channels(venue, known, strangers)))
+    try:
+        derive(ready.venue, path, store)
+    except UnwritableStoreError as error:
+        return _beside_the_store(ready, error)
+    return ready
+
+
+def _beside_the_store(ready: Ready, error: UnwritableStoreError) -> Ready:
+    """What can be worked out without writing to the store."""
+    from remanence.pipelines.derive.derive import derive
+    from remanence.pipelines.store.store import Store
+    from remanence.pipelines.store.view import forget_views, make_view
+
+    try:
+        make_view(ready.store.folder)
+        view = Store.open(ready.venue, ready.path)
+        derive(ready.venue, ready.path, view)
+    except (OSError, UnwritableStoreError):
+        forget_views()
+        return replace(ready, faults=(
+            f"{error} Nor is there room elsewhere: this is told from what was worked out before",))
+    print(f"note: {error} This was worked out beside the store, and is not kept there.",
+          file=sys.stderr)
+    return replace(ready, store=view)
 
 
 def newest_week(venue: Venue, store: Store) -> Week:
