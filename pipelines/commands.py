@@ -87,8 +87,10 @@ def build_parser() -> argparse.ArgumentParser:
                      help="folder to build it in (default: remanence-demo)")
     sub.add_argument("--seed", type=int, metavar="N", help="another course of chance")
 
-    add("check", "read the venue file, print the wiring schedule and all that is wrong or unsafe",
-        _check)
+    sub = add("check", "read the venue file, print the wiring schedule and all that is wrong or "
+              "unsafe", _check)
+    sub.add_argument("--logs", action="store_true",
+                     help="also take its logs in on trial, and show what would come of them")
 
     sub = add("ingest", "take logs into the store: those the venue file names, or those given",
               _ingest)
@@ -151,9 +153,15 @@ def _check(words: argparse.Namespace) -> int:
     from remanence.pipelines.sheets.check import report_text
     from remanence.pipelines.sheets.refresh import load_venue
 
-    venue, _ = load_venue(words.venue)
+    venue, path = load_venue(words.venue)
     _say(report_text(venue, unsafe_fittings(venue)))
-    return DONE
+    if not words.logs:
+        return DONE
+    from remanence.pipelines.sheets.check_logs import logs_text
+
+    text, good = logs_text(venue, path)
+    _say(f"\n{text}")
+    return DONE if good else AT_FAULT
 
 
 def _ingest(words: argparse.Namespace) -> int:

@@ -9,6 +9,7 @@ from pathlib import Path
 
 import polars as pl
 
+from remanence.pipelines.clocks.now import latest_possible
 from remanence.pipelines.clocks.wall_clock import WallClock
 from remanence.pipelines.ingest.open_log import pieces
 from remanence.pipelines.readers import FORMATS, all_readers
@@ -23,6 +24,10 @@ from remanence.shared.venue import Venue
 
 SAMPLE_BYTES = 512 << 10
 SHOWN = 5
+IMPOSSIBLE = (
+    "IMPOSSIBLE as it stands: these times lie in the future, and ingest would set them aside. A\n"
+    "counter since the start is boot-s, boot-ms or boot-us; else look at the unit and the order\n"
+    "of the date.")
 HIGHEST_VOLTS = 60.0
 """Rails of puzzle rooms are 12 or 24 V; more is asked about. Common practice, no source."""
 
@@ -227,15 +232,19 @@ def _preview(source: Source, block: str) -> tuple[list[str], list[str]]:
         label = f"count ({log.time_format.removeprefix('boot-')} since the start)"
     else:
         shown = WallClock(venue, log, source.name).convert(first).with_columns(
-            at=pl.col("utc").dt.strftime("%Y-%m-%d %H:%M:%S%.3f").fill_null("cannot be read"))
+            at=pl.when(pl.col("utc") > latest_possible()).then(pl.lit("in the future: "))
+            .otherwise(pl.lit("")) + pl.col("utc").dt.strftime("%Y-%m-%d %H:%M:%S%.3f").fill_null(
+                "cannot be read"))
         label = "time (UTC, if local time is UTC)"
     rows = [("channel", "quantity", "value", label), *(
         tuple(str(cell) if cell is not None else "-" for cell in row)
         for row in shown.select("channel", "quantity", "value", "at").iter_rows())]
     widths = [max(len(row[i][:40]) for row in rows) for i in range(4)]
+    late = shown["at"].str.starts_with("in the future").any()
     return ["First records as they would be taken:", *(
         "  " + "  ".join(cell[:40].ljust(width) for cell, width in zip(
-            (row[3], *row[:3]), (widths[3], *widths[:3]), strict=True)).rstrip() for row in rows)
+            (row[3], *row[:3]), (widths[3], *widths[:3]), strict=True)).rstrip() for row in rows),
+        *([IMPOSSIBLE] if late else []),
     ], high
 
 

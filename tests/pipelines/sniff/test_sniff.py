@@ -227,3 +227,15 @@ def test_the_block_is_taken_as_it_is_pasted(tmp_path, name, content, asked):
     kept = Store.open(venue, path).scan_signals().collect()
     assert kept["time"].min() == START
     assert kept.filter(pl.col("channel") == channels["i1"])["value"].to_list() == [0, 1] * 4
+
+
+def test_times_that_lie_in_the_future_are_said_to_be_impossible(tmp_path):
+    rows = "".join(f"{2_291_883_421 + 60 * k},north/q1,command,{k % 2}\n" for k in range(50))
+    late = sniff([write(tmp_path, "a.csv", "time,channel,quantity,value\n" + rows)])
+    assert "in the future: 2042-" in late
+    assert "IMPOSSIBLE as it stands" in late
+    rows = "".join(f"2052-11-02T10:{k:02}:00Z,north/q1,command,{k % 2}\n" for k in range(50))
+    assert "IMPOSSIBLE as it stands" in sniff(
+        [write(tmp_path, "b.csv", "time,channel,quantity,value\n" + rows)])
+    assert "IMPOSSIBLE" not in sniff(
+        [write(tmp_path, "c.csv", "time,channel,quantity,value\n" + rows.replace("2052", "2026"))])
