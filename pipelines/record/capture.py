@@ -131,6 +131,11 @@ class Capture:
         self._writer.start()
         self.listener.start()
 
+    @property
+    def runs(self) -> bool:
+        """Whether its writer is at work."""
+        return self._writer.is_alive()
+
     def stop(self) -> None:
         """Take nothing more in, write and acknowledge what waits, and let go."""
         self.hearing.stopping.set()

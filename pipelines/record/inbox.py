@@ -16,6 +16,7 @@ MOST_BYTES = 32 << 20
 BATCH_MESSAGES = 2_000
 """So many messages are synced at once at most."""
 
+_TOO_SLOW = "what arrived could not be written fast enough"
 _OVERHEAD = 500
 """Bytes that a message takes beside its payload, about."""
 
@@ -84,8 +85,7 @@ class Inbox:
                 self._lost_since = self._lost_since or arrival.received
                 return False
             if self._lost_since is not None:
-                self._add(gap_note(self._lost_since, arrival.received,
-                                   "what arrived could not be written fast enough", held=False))
+                self._add(gap_note(self._lost_since, arrival.received, _TOO_SLOW, held=False))
                 self._lost_since = None
             self._add(arrival)
             return True
@@ -104,6 +104,9 @@ class Inbox:
     def close(self) -> None:
         """Take nothing more in; what waits can still be taken out."""
         with self._change:
+            if self._lost_since is not None:
+                self._add(gap_note(self._lost_since, datetime.now(UTC), _TOO_SLOW, held=False))
+                self._lost_since = None
             self._closed = True
             self._change.notify_all()
 

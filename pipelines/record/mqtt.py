@@ -171,13 +171,17 @@ class MqttListener:
     def _on_message(self, client: Client, _: object, message: MQTTMessage) -> None:
         if self._held_back:
             return
+        try:
+            topic = message.topic
+        except UnicodeDecodeError:  # no broker should pass it on (MQTT 5, 1.5.4)
+            topic = "?"
         facts: dict[str, Any] = {"qos": message.qos}
         for name, flag in (("retained", message.retain), ("duplicate", message.dup),
                            ("late", self._is_late(message))):
             if flag:
                 facts[name] = True
         self.hearing.inbox.put(Arrival(
-            datetime.now(UTC), message.topic, bytes(message.payload), facts,
+            datetime.now(UTC), topic, bytes(message.payload), facts,
             packet=message.mid if message.qos else None, duplicate=message.dup,
             kept=partial(self._acknowledge, self._connection, message.mid, message.qos)))
 

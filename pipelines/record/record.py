@@ -57,7 +57,9 @@ def record(given: str | Path) -> str:
         for capture in captures:
             capture.start()
         tell_supervisor("READY=1")
-        while not stop.wait(BEAT_S):
+        ended: list[str] = []
+        while not stop.wait(BEAT_S) and not ended:
+            ended = [capture.source.id for capture in captures if not capture.runs]
             if all(capture.status.goes_round() for capture in captures):
                 tell_supervisor("WATCHDOG=1")
         tell_supervisor("STOPPING=1")
@@ -65,6 +67,9 @@ def record(given: str | Path) -> str:
             capture.hearing.stopping.set()
         for capture in captures:
             capture.stop()
+    if ended:
+        raise RemanenceError(f"{', '.join(ended)}: recording ended by a fault of the program, told "
+                             "above; nothing unwritten was acknowledged. Start it again")
     lost = [capture.source.id for capture in captures if capture.given_up]
     if lost:
         raise RemanenceError(

@@ -139,10 +139,13 @@ class Recorder:
         return self.process.wait(40)
 
     def rows(self) -> list[dict]:
-        """Every row that is recorded, of all sources; each line must be whole."""
-        return [json.loads(line)
-                for path in sorted(self.folder.glob("recorded/*/*.jsonl"))
-                for line in path.read_text(encoding="utf-8").splitlines()]
+        """Every row that is recorded, of all sources; once it has ended each line is whole."""
+        rows = []
+        for path in sorted(self.folder.glob("recorded/*/*.jsonl")):
+            *lines, torn = path.read_bytes().split(b"\n")
+            rows += [json.loads(line) for line in lines]
+            assert not torn or (self.process is not None and self.process.poll() is None)
+        return rows
 
     def payloads(self) -> list[str]:
         return [row["payload"] for row in self.rows() if "payload" in row]
