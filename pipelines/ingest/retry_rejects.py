@@ -7,6 +7,7 @@ import json
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import IO, Any
 
@@ -88,7 +89,8 @@ def retry_kept(
     plain = replace(log, encoding="utf-8", skip_lines=0)
     validator, signals, still = RecordValidator(venue), [], []
     try:
-        layout = Layout(plain, name)
+        layout = Layout(plain, name, written=datetime.fromtimestamp(
+            int(str(known["modified_ns"])) / 1e9, UTC))
         clock = clock_for(venue, plain, source, layout, 0)
         for piece in pieces(source, plain, layout, len(data), _ignore, _ignore):
             records = clock.convert(piece.records)

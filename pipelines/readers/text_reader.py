@@ -22,6 +22,7 @@ from remanence.pipelines.readers.raw import (
 )
 from remanence.pipelines.readers.source import Chunk
 from remanence.pipelines.sniff.toml_text import quoted
+from remanence.shared.line_form import PAIRS
 from remanence.shared.log_format import LogFormat, group_names
 
 NO_MATCH = "line does not fit the pattern of the [[log]] block"
@@ -50,10 +51,9 @@ class TextReader:
 
     def __init__(self, log: LogFormat, name: str, fields: Fields) -> None:
         self.name = name
-        self.pattern = log.pattern or ""
+        self.patterns = log.patterns
         self.comment = log.comment
         self.wanted = fields.wanted
-        self.groups = set(group_names(self.pattern))
 
     def parse(self, chunk: Chunk) -> Parsed:
         """Turn whole lines into raw records."""
@@ -67,20 +67,41 @@ class TextReader:
             "line": pl.int_range(first, first + len(lines), dtype=pl.Int64, eager=True),
             "text": pl.Series(lines, dtype=pl.String).str.strip_chars_end("\r"),
         }).filter(~passed)
-        frame = frame.with_columns(
-            text.str.contains(self.pattern).alias("_fits"),
-            text.str.extract_groups(self.pattern).alias("_groups"))
-        good = frame.filter(pl.col("_fits"))
-        records = good.select("line", *(
-            pl.col("_groups").struct.field(name).replace("", None) if name in self.groups
-            else pl.lit(None, pl.String).alias(name)
-            for name in self.wanted
-        ))
+        frame = frame.with_columns(_fits=pl.any_horizontal(
+            text.str.contains(pattern) for pattern in self.patterns))
+        parts, rest = [], frame.filter("_fits")
+        for pattern in self.patterns:
+            fits = text.str.contains(pattern)
+            parts.append(self._taken(rest.filter(fits), pattern))
+            rest = rest.filter(~fits)
+        records = pl.concat(parts).sort("line")
         bad = frame.filter(~pl.col("_fits"))
         rejects = reject_frame(
             (number, line[:KEPT_TEXT], NO_MATCH)
             for number, line in bad.select("line", "text").iter_rows())
         return Parsed(records, rejects, len(lines) - frame.height, ChunkText(chunk))
+
+    def _taken(self, frame: pl.DataFrame, pattern: str) -> pl.DataFrame:
+        """The fields that are wanted of lines that fit a pattern, from its groups or pairs."""
+        groups = group_names(pattern)
+        frame = frame.with_columns(pl.col("text").str.extract_groups(pattern).alias("_groups"))
+
+        def field(name: str) -> pl.Expr:
+            if name in groups:
+                return pl.col("_groups").struct.field(name).str.strip_chars()
+            if PAIRS in groups:
+                pairs, quoted, bare = pl.col("_groups").struct.field(PAIRS), *_pair_patterns(name)
+                return pl.coalesce(pairs.str.extract(quoted), pairs.str.extract(bare))
+            return pl.lit(None, pl.String)
+
+        return frame.select("line", *(field(name).replace("", None).alias(name)
+                                      for name in self.wanted))
+
+
+def _pair_patterns(name: str) -> tuple[str, str]:
+    """Where a word like name=value stands, with the value between quotes or bare."""
+    start = rf"(?:^|[\s,;\[({{]){re.escape(name)}\s?[=:]\s?"
+    return start + '"([^"]*)"', start + r"""([^\s,;"'\])}]+)"""
 
 
 def _looks(sample: Sample) -> Looks | None:

@@ -20,7 +20,7 @@ from remanence.pipelines.sheets.refresh import load_venue
 from remanence.pipelines.store.store import Store
 from remanence.shared.errors import VenueFileError
 from remanence.shared.venue_file import parse_venue
-from tests.pipelines.ingest.log_examples import ROOT, examples
+from tests.pipelines.ingest.log_examples import BINARY, ROOT, bytes_of, examples
 
 VENUE = """
 [venue]
@@ -75,7 +75,7 @@ def take(folder, block, files):
 
 def encoded(block, files):
     encoding = tomllib.loads(block)["log"][0].get("encoding", "utf-8")
-    return {name: text.encode(encoding) for name, text in files.items()}
+    return {name: bytes_of(name, text, encoding) for name, text in files.items()}
 
 
 @pytest.mark.parametrize("title", examples())
@@ -93,8 +93,9 @@ def test_the_sample_files_are_those_of_the_page():
     for block, files in examples().values():
         shown |= encoded(block, files)
     assert {p.relative_to(folder).as_posix(): p.read_bytes() for p in folder.rglob("*")
-            if p.is_file() and p.suffix != ".toml" and "parquet" not in p.name} == {
-        name.removeprefix("logs/"): data for name, data in shown.items()}
+            if p.is_file() and p.suffix not in (".toml", ".parquet", *BINARY)} == {
+        name.removeprefix("logs/"): data for name, data in shown.items()
+        if not name.endswith(BINARY)}
     blocks = (folder / "venue.toml").read_text("utf-8")
     assert all(block in blocks for block, _ in examples().values())
 
@@ -240,8 +241,8 @@ def test_a_compression_bomb_is_refused(tmp_path, monkeypatch):
 
 BAD_BLOCKS = {
     'formatt = "csv"': "did you mean format?",
-    'format = "xml"': 'use "csv", "jsonl", "parquet" or "text"',
-    'format = "text"': "format text needs a regular expression",
+    'format = "xml"': 'use "csv", "json", "jsonl", "line_protocol", ',
+    'format = "text"': "format text needs the form of a line",
     'format = "text"\npattern = "(?P<time"': "this is no regular expression",
     'format = "text"\npattern = "abc"': "name its groups",
     'pattern = "(?P<time>.*)"': 'it goes with format = "text"',
