@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
+from types import MappingProxyType
 
 from remanence.shared.time_forms import form_pattern
 
@@ -22,7 +23,10 @@ def places(form: str) -> list[str]:
     return [name for name in _PLACE.findall(form) if name not in ("", "...")]
 
 
-def line_pattern(form: str, time_format: str, roles: Mapping[str, str]) -> str:
+def line_pattern(
+    form: str, time_format: str, roles: Mapping[str, str],
+    known: Mapping[str, str] = MappingProxyType({}),
+) -> str:
     """The regular expression of a form of line.
 
     Parameters
@@ -35,6 +39,8 @@ def line_pattern(form: str, time_format: str, roles: Mapping[str, str]) -> str:
         How the time is written; it may hold blanks.
     roles : mapping
         Which role (time, wall, value ...) a name plays, where it is not called so.
+    known : mapping, default empty
+        Regular expressions of names of which more is known.
 
     Returns
     -------
@@ -62,7 +68,8 @@ def line_pattern(form: str, time_format: str, roles: Mapping[str, str]) -> str:
         elif part == "...":
             made.append(".*?")
         else:
-            inner = ".*?" if part == PAIRS else _inner(roles.get(part, part), time_format)
+            inner = ".*?" if part == PAIRS else known.get(part) or _inner(
+                roles.get(part, part), time_format)
             made.append(rf"\s*(?P<{part}>{inner})")
     return rf"^\s*{''.join(made)}\s*$"
 

@@ -47,8 +47,8 @@ LOG_KEYS: tuple[Key, ...] = (
     Key("decimal", "choice", "the decimal mark", choices=(".", ",")),
     Key("header", "flag", "whether the first line names the columns"),
     Key("names", "texts", "the columns' names, where no line names them"),
-    Key("line_form", "texts", "format text: a line as it stands, with {time}, {channel}, {value} or "
-        "any other name in place of what changes, {} for a word and {...} for anything to pass "
+    Key("line_form", "texts", "format text: a line as it stands, with {time}, {channel}, {value} "
+        "or any other name in place of what changes, {} for a word and {...} for anything to pass "
         "over, {pairs} for words like name=value; several are tried in turn"),
     Key("pattern", "text", "format text: a regular expression with groups named time, channel, "
         "quantity, value (or date, boot, wall)"),
@@ -418,8 +418,8 @@ class _Check:
         values = self.values
         form = values.get("format", "csv")
         if form == "text" and "pattern" not in values and "line_form" not in values:
-            self.say(("line_form",), "nothing", "add it: format text needs the form of a line, like "
-                     'line_form = ["{time} {channel} {value}"]')
+            self.say(("line_form",), "nothing", "add it: format text needs the form of a line, "
+                     'like line_form = ["{time} {channel} {value}"]')
         for name in ("pattern", "line_form"):
             if form != "text" and name in values:
                 self.say((name,), values[name], 'it goes with format = "text"')

@@ -15,6 +15,7 @@ import csv
 import re
 from collections import Counter
 from collections.abc import Mapping, Sequence
+from itertools import pairwise
 from typing import Literal
 
 import numpy as np
@@ -277,7 +278,7 @@ def header_at(rows: Sequence[Sequence[str]]) -> tuple[int, bool]:
     A row of names has no reading in it and stands before a row that has; a title above it
     leaves more cells empty than the names do.
     """
-    for at, (row, below) in enumerate(zip(rows[:MOST_TITLES], rows[1:], strict=False)):
+    for at, (row, below) in enumerate(pairwise(rows[:MOST_TITLES + 1])):
         named = [cell for cell in row if cell.strip()]
         if len(named) < 2 and len(row) > 1:
             continue
