@@ -17,13 +17,13 @@ from remanence.pipelines.readers.layout import Layout
 from remanence.pipelines.readers.raw import Sample
 from remanence.pipelines.readers.source import Source, UnreadableSourceError, sources_of
 from remanence.pipelines.sniff.columns import Roles, find_roles
+from remanence.pipelines.sniff.sampling import sample_of
 from remanence.pipelines.sniff.toml_text import block_text, quoted
 from remanence.pipelines.sniff.unreadable import refuse_unreadable
 from remanence.shared.errors import RemanenceError
 from remanence.shared.log_format import read_log_format
 from remanence.shared.venue import Venue
 
-SAMPLE_BYTES = 512 << 10
 SHOWN = 5
 HIGHEST_VOLTS = 60.0
 """Rails of puzzle rooms are 12 or 24 V; more is asked about. Common practice, no source."""
@@ -45,7 +45,7 @@ def sniff(files: Sequence[str | Path]) -> str:
     Parameters
     ----------
     files : sequence of path
-        Log files; of each, the beginning is read.
+        Log files; of each, head, middle and tail are read.
 
     Returns
     -------
@@ -73,15 +73,22 @@ def sniff(files: Sequence[str | Path]) -> str:
     return "\n\n".join(parts + [f"Not read: {text}" for text in failed])
 
 
-def _one(source: Source, path: Path) -> str:
-    with source.open() as (stream, _):
-        data = stream.read(SAMPLE_BYTES)
-    if not data.strip():
-        raise UnreadableSourceError(f"{source.name}: is empty")
-    whole = len(data) < SAMPLE_BYTES
-    proposal = _proposal(Sample(source, data, whole))
-    proposal.keys = {"files": [path.as_posix()], **proposal.keys}
+def propose(source: Source) -> Proposal:
+    """What a file is, and the keys of its block, without ``files``.
+
+    Raises
+    ------
+    UnreadableSourceError
+        It is empty, or no log.
+    """
+    proposal = _proposal(sample_of(source))
     _finish(proposal)
+    return proposal
+
+
+def _one(source: Source, path: Path) -> str:
+    proposal = propose(source)
+    proposal.keys = {"files": [path.as_posix()], **proposal.keys}
     block = block_text({k: v for k, v in proposal.keys.items() if (k, v) != ("format", "csv")})
     shown, high = _preview(source, block)
     lines = [f"{source.name}: {proposal.what}", "", "Paste this into the venue file, and put right "

@@ -357,7 +357,8 @@ columns = { channel = "point" }
 
 
 def test_an_offset_without_a_colon_and_after_a_z(tmp_path):
-    rows, _ = columns_taken(tmp_path, "", "time,channel,value\n2026-11-02T18:03:11+0100,north/q1,1\n"
+    rows, _ = columns_taken(tmp_path, "", "time,channel,value\n"
+                                          "2026-11-02T18:03:11+0100,north/q1,1\n"
                                           "2026-11-02T18:03:12Z+0100,north/q1,0\n")
     assert [row[0] for row in rows] == ["2026-11-02T17:03:11+00:00", "2026-11-02T17:03:12+00:00"]
 
