@@ -21,7 +21,9 @@ _ZIP, _OLD = b"PK\x03\x04", b"\xd0\xcf\x11\xe0"
 _MARKS = (b"xl/", b"[Content_Types].xml", b"opendocument.spreadsheet")
 
 
-def _sheet(stream: IO[bytes], name: str, sheet: object) -> tuple[list[str], Sequence[Sequence[object]]]:
+def _sheet(
+    stream: IO[bytes], name: str, sheet: object
+) -> tuple[list[str], Sequence[Sequence[object]]]:
     """The names of the workbook's sheets, and the rows of one of them."""
     try:
         book = CalamineWorkbook.from_filelike(io.BytesIO(stream.read()))

@@ -49,14 +49,16 @@ _TEXT_TIMES = (
     r"\d{4}-\d\d-\d\d[T ]\d\d:\d\d(?::\d\d(?:[.,]\d+)?)?(?:Z?[+-]\d\d:?\d\d|Z)?",
     r"\d{1,2}[./-]\d{1,2}[./-]\d{2,4},? +\d{1,2}:\d\d(?::\d\d(?:[.,]\d+)?)?(?: ?[AaPp][Mm])?",
     rf"\d{{4}}/\d\d/\d\d +{_CLOCK}",
-    rf"(?:[A-Z][a-z]{{2}} +\d{{1,2}}|\d{{1,2}} [A-Z][a-z]{{2}}|\d\d[-/]\d\d|\d\d\.\d\d\.) +{_CLOCK}",
+    rf"(?:[A-Z][a-z]{{2}} +\d{{1,2}}|\d{{1,2}} [A-Z][a-z]{{2}}|\d\d[-/]\d\d|\d\d\.\d\d\.) +"
+    rf"{_CLOCK}",
     _CLOCK,
     r"\d+(?:\.\d+)?",
 )
-_JOINTS = ("=", ": ", ":", " = ", " -> ", "->", " => ", "=>", " → ", " is ", " to ", " now ", " was ",
-           " set to ", " changed to ", " ")
+_JOINTS = ("=", ": ", ":", " = ", " -> ", "->", " => ", "=>", " → ", " is ", " to ", " now ",
+           " was ", " set to ", " changed to ", " ")
 _SYNC = r"\d{4}-\d\d-\d\d[T ]\d\d:\d\d:\d\d(?:[.,]\d+)?(?:Z|[+-]\d\d:?\d\d)?"
-_PAIR = re.compile(r"""(?:^|[\s,;\[({])([A-Za-z_][\w.-]*)\s?[=:]\s?(?:"([^"]*)"|([^\s,;"'\])}]+))""")
+_PAIR = re.compile(r"(?:^|[\s,;\[({])([A-Za-z_][\w.-]*)\s?[=:]\s?"
+                   r"""(?:"([^"]*)"|([^\s,;"'\])}]+))""")
 _NAME = re.compile(r"[\w./-]*[A-Za-z][\w./-]*")
 _READING = re.compile(r"[-+]?\w+(?:[.,]\d+)?")
 _UNIT = re.compile(r"\d(\s?)([A-Za-z%]{1,3})$")
@@ -218,4 +220,5 @@ def _compiled(form: str, time: str) -> re.Pattern[str]:
 
 
 READER = LogReader(
-    "free text, taken apart by the form of a line or a regular expression", lines=TextReader, looks=_looks, looks_at=90)
+    "free text, taken apart by the form of a line or a regular expression", lines=TextReader,
+    looks=_looks, looks_at=90)

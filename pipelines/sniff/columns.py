@@ -209,7 +209,8 @@ def _is_on_off(values: list[str]) -> bool:
 def _mixed(values: list[str]) -> bool:
     """Numbers among a few words: a name of a channel is hardly ever a number."""
     words = {v.lower() for v in values if not _is_number(v)}
-    return words <= {*ON, *OFF, *UNKNOWN} or (len(words) <= MOST_WORDS and len(words) < len(set(values)))
+    return words <= {*ON, *OFF, *UNKNOWN} or (
+        len(words) <= MOST_WORDS and len(words) < len(set(values)))
 
 
 def _same_words(texts: dict[str, list[str]]) -> list[str]:

@@ -8,7 +8,7 @@ import tomllib
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
-from os.path import commonprefix
+from itertools import takewhile
 from pathlib import Path
 
 import polars as pl
@@ -127,8 +127,8 @@ def _pattern(paths: list[str], all_paths: list[str]) -> list[str]:
     """A pattern that matches these files and none of the others; else the files themselves."""
     if len(paths) == 1:
         return paths
-    start = commonprefix(paths)
-    end = commonprefix([path[len(start):][::-1] for path in paths])[::-1]
+    start = "".join(_common(paths))
+    end = "".join(_common([path[len(start):][::-1] for path in paths]))[::-1]
     start = re.sub(r"\d+$", "", start)
     found = f"{start}*{re.sub(r'^[0-9]+', '', end)}"
     plain = not set(found.replace("*", "", 1)) & set("*?[")
@@ -137,22 +137,30 @@ def _pattern(paths: list[str], all_paths: list[str]) -> list[str]:
     return paths
 
 
+def _common(rows: Sequence[Sequence[str]]) -> list[str]:
+    """What all rows begin with."""
+    return [column[0] for column in takewhile(
+        lambda column: len(set(column)) == 1, zip(*rows, strict=False))]
+
+
 def _slug(text: str) -> str:
     return re.sub(r"[^\w.-]+", "-", text).strip("-.")
 
 
 def _channels(names: list[str], controller: str, *, wide: bool) -> dict[str, object]:
-    """The venue's channel for each name that is not CONTROLLER/NAME itself, each its own."""
+    """The venue's channel for each name, each its own; none where all are CONTROLLER/NAME.
+
+    What stands before the / is the clock, and all that one file says was stamped by one.
+    """
     parts = [name.split("/") for name in names]
-    same = commonprefix([part[:-1] for part in parts]) if len(parts) > 1 else []
+    same = _common([part[:-1] for part in parts]) if len(parts) > 1 else []
+    if not wide and all(len(part) == 2 and not re.search(r"\s", "".join(part)) for part in parts):
+        return {}
     channels: dict[str, object] = {}
     used: set[str] = set()
     for name, part in zip(names, parts, strict=True):
-        if len(part) == 2 and not wide and not re.search(r"\s", name):
-            used.add(name)
-            continue
         tail = part[len(same):] if len(part) > 2 else part
-        channel = f"{controller}/{_slug('-'.join(tail)) or 'x'}"
+        channel = f"{controller}/{_slug('-'.join(tail)) or 'channel'}"
         while channel in used:
             channel += "-2"
         used.add(channel)

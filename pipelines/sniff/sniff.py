@@ -114,8 +114,8 @@ def _proposal(sample: Sample) -> Proposal:
         looks = reader.looks(sample) if reader.looks else None
         if looks is None:
             continue
-        proposal = Proposal(sample.source, looks.what, {"format": name, **looks.keys}, find_roles(looks.columns),
-                            looks.questions)
+        proposal = Proposal(sample.source, looks.what, {"format": name, **looks.keys},
+                            find_roles(looks.columns), looks.questions)
         if looks.roles:
             proposal.roles.columns = {role: role for role in looks.roles}
         if reader.lines and sample.encoding != "utf-8":
@@ -223,7 +223,8 @@ def _finish_time(proposal: Proposal) -> None:
 
 def _day_of(source: Source) -> tuple[str, str]:
     """The day that a file's name tells, else that of its last writing; and where it is from."""
-    found = re.search(r"(20\d\d)[-_.]?(0[1-9]|1[0-2])[-_.]?(0[1-9]|[12]\d|3[01])(?!\d)", source.name)
+    found = re.search(r"(20\d\d)[-_.]?(0[1-9]|1[0-2])[-_.]?(0[1-9]|[12]\d|3[01])(?!\d)",
+                      source.name)
     if found:
         return "-".join(found.groups()), "as the file is called"
     written = datetime.fromtimestamp(source.path.stat().st_mtime, UTC)

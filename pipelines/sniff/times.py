@@ -54,7 +54,8 @@ def guess_times(values: list[str]) -> TimeGuess | None:
     both = [d + j + t for d in _DATES for j in _JOINTS for t in _TIMES]
     yearless = [f"{d}{j}{t}" for d in _YEARLESS for j in _JOINTS for t in _TIMES]
     for kind, forms, prefix in (
-        ("both", both, ""), ("yearless", yearless, "2000"), ("both", [f + "%z" for f in both if "%p" not in f], ""),
+        ("both", both, ""), ("yearless", yearless, "2000"),
+        ("both", [f + "%z" for f in both if "%p" not in f], ""),
         ("date", [d + " %H:%M" for d in _DATES], "00:00"), ("time", list(_TIMES), "2026-01-02"),
     ):
         first = _filled(series.head(1), kind, prefix)[0]
@@ -78,7 +79,8 @@ def _pattern(form: str) -> re.Pattern[str]:
 def _filled(series: pl.Series, kind: str, prefix: str) -> pl.Series:
     if kind == "both":
         return series
-    joined = [f"{prefix} {v}" if kind in ("time", "yearless") else f"{v} {prefix}" for v in series.to_list()]
+    joined = [f"{prefix} {v}" if kind in ("time", "yearless") else f"{v} {prefix}"
+              for v in series.to_list()]
     return pl.Series(joined, dtype=pl.String)
 
 

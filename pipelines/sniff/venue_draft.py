@@ -118,6 +118,7 @@ class _Drawing:
     def __init__(self, logs: list[DraftLog], records: LogRecords, ask: _Questions) -> None:
         self.logs, self.series, self.quantities = logs, records.series, records.quantities
         self.ask = ask
+        self.rooms: dict[str, str] = {}
         switches = [c for c in self.series if self._is_switch(c)]
         self.commands = [c for c in switches if self.quantities.get(c) in (None, "command")]
         self.contacts = [c for c in switches if self.quantities.get(c) in (None, "contact")]
@@ -174,6 +175,7 @@ class _Drawing:
         feeds = {c: self._feed(c, pairing.answers[c]) for c in locks}
         rails = [rail for rail in self.rails if rail in feeds.values()]
         names = _names([*locks, *rails])
+        self.rooms = self._rooms(locks)
         head = ["# Drafted from the logs. What could not be decided stands here, most important "
                 "first.", *(f"#  {n}. {line}" for n, line in enumerate(self._questions(
                     pairing, locks, paired, closed), start=1)), ""]
@@ -182,7 +184,8 @@ class _Drawing:
                    for log in self.logs]
         blocks += [self._supply(rail, names[rail]) for rail in rails]
         if any(feed is None for feed in feeds.values()):
-            blocks.append('# No record of its volts.\n[[supply]]\nid = "supply"\nrated_volts = 12.0')
+            blocks.append('# No record of its volts; ask for them.\n[[supply]]\nid = "supply"\n'
+                          'rated_volts = 12.0')
         blocks += [self._lock(c, names, pairing, closed[c], feeds[c]) for c in locks]
         return Draft("\n".join(head) + "\n\n".join(blocks) + "\n", self.ask.in_order())
 
@@ -248,6 +251,19 @@ class _Drawing:
                          of=command)
         return choice[0] if choice else None
 
+    def _rooms(self, locks: list[str]) -> dict[str, str]:
+        """The part of the locks' own names that some share and others do not, if it is a word."""
+        labels = {channel: [label for log in self.logs for label in log.labels.get(channel, ())]
+                  for channel in locks}
+        parts = {channel: (own[0] if own else channel).split("/")[:-1]
+                 for channel, own in labels.items()}
+        for at in range(min(map(len, parts.values()), default=0)):
+            said = {part[at] for part in parts.values()}
+            if 1 < len(said) < len(parts) and all(re.search("[A-Za-z]{3}", s) for s in said):
+                return {channel: re.sub(r"[-_]+", " ", part[at]).title()
+                        for channel, part in parts.items()}
+        return {}
+
     # Blocks.
 
     def _supply(self, rail: str, name: str) -> str:
@@ -264,7 +280,7 @@ class _Drawing:
     ) -> str:
         answer, contact = pairing.answers[command], pairing.contacts[command]
         magnet = contact is not None and answer.command_to == 0
-        room = _room(command)
+        room = self.rooms.get(command)
         other, share = pairing.next_best[command]
         lines = ["[[lock]]", f"id = {quoted(names[command])}"]
         lines += [f"room = {quoted(room)}"] if room else []
@@ -305,9 +321,3 @@ def _names(channels: list[str]) -> dict[str, str]:
         names[channel] = name
     return names
 
-
-def _room(channel: str) -> str:
-    """The room that a channel's controller is called by, where that is a word."""
-    home = channel.partition("/")[0] if "/" in channel else ""
-    return home.replace("-", " ").replace("_", " ").title() if re.search(
-        r"[A-Za-z]{3}", home) else ""

@@ -48,6 +48,7 @@ def test_the_demos_venue_is_drafted_from_its_logs_alone(tmp_path, monkeypatch):
     released_by_0 = {lock.command for lock in truth.locks if lock.contact and (
         (lock.released_by == "power-off") == (lock.command_energised == 1))}
     assert {lock.command for lock in venue.locks if lock.mechanism == "magnet"} == released_by_0
+    assert {lock.room for lock in venue.locks} == {"Ground", "Upper", "Yard"}
     assert draft.questions[0].startswith("guards")
     assert all(f"#  {n}. {q}" in draft.text for n, q in enumerate(draft.questions, start=1))
 
@@ -160,6 +161,7 @@ def test_a_venue_is_drafted_from_logs_of_other_forms(tmp_path, monkeypatch, name
             assert lock.guards == ("doorway" if magnet else "container")
         assert lock.mechanism == ("magnet" if magnet else "latch")
         assert lock.contact_closed_when == "locked"
+    assert {lock.room for lock in venue.locks} == {""}  # the log names none
     (supply,) = venue.supplies
     assert supply.rated_volts == (24.0 if name == "plc.csv" else 12.0)
     assert supply.channel
