@@ -113,6 +113,8 @@ def build_parser() -> argparse.ArgumentParser:
     sub = add("sniff", "look at log files and propose a [[log]] block for them", _sniff,
               venue=False)
     sub.add_argument("files", nargs="+", type=Path, metavar="FILE", help="log files")
+    sub.add_argument("--venue", action="store_true", dest="whole",
+                     help="draft the whole venue file out of them, and ask what no log tells")
 
     for sheet in all_sheets():
         _add_sheet(add(sheet.name, sheet.help, partial(_write_sheet, sheet)), sheet)
@@ -196,7 +198,15 @@ def _verify(words: argparse.Namespace) -> int:
 
 def _sniff(words: argparse.Namespace) -> int:
     from remanence.pipelines.sniff.sniff import sniff
+    from remanence.pipelines.sniff.venue_draft import draft_venue
 
+    if words.whole:
+        draft = draft_venue(words.files)
+        _say(draft.text.removesuffix("\n"))
+        print("What the logs do not tell, most important first:", file=sys.stderr)
+        for number, question in enumerate(draft.questions, start=1):
+            print(f"  {number}. {question}", file=sys.stderr)
+        return DONE
     _say(sniff(words.files))
     return DONE
 

@@ -6,7 +6,7 @@ import json
 from collections.abc import Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, field
-from datetime import datetime
+from datetime import UTC, datetime
 from pathlib import Path
 
 import polars as pl
@@ -258,7 +258,8 @@ class _Ingest:
         clock: Clock | None = None
         before: Piece | None = None
         try:
-            layout = Layout(reading.log, source.name, self.validator.kinds)
+            layout = Layout(reading.log, source.name, self.validator.kinds,
+                            datetime.fromtimestamp(reading.modified_ns / 1e9, UTC))
             resume = resume_of(source, reading.log, reading.layout, reading.size, reading.known,
                                text.take, text.hexdigest)
             if resume is None:

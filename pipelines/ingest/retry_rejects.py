@@ -7,6 +7,7 @@ import json
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import IO, Any
 
@@ -94,7 +95,8 @@ def retry_kept(
     signals: list[pl.DataFrame] = []
     still: list[pl.DataFrame] = []
     try:
-        layout = Layout(plain, name)
+        layout = Layout(plain, name, written=datetime.fromtimestamp(
+            int(str(known["modified_ns"])) / 1e9, UTC))
         clock = clock_for(venue, plain, source, layout, 0)
         for piece in pieces(source, plain, layout, len(data), _ignore, _ignore):
             records = clock.convert(piece.records)

@@ -127,12 +127,14 @@ def _looks(sample: Sample) -> Looks | None:
     items = [item for item, reason in parsed if not reason]
     if len(items) <= MOST_ARE * len(parsed):
         return None
-    keys: dict[str, None] = {}
-    for item in items:
-        for key in _leaves(item, ""):
-            keys.setdefault(key)
-    columns = {key: [as_text(value_at(item, key)) or "" for item in items] for key in keys}
-    return Looks(f"JSON Lines, keys {', '.join(list(keys)[:12])}", columns=columns)
+    columns = columns_of(items)
+    return Looks(f"JSON Lines, keys {', '.join(list(columns)[:12])}", columns=columns)
+
+
+def columns_of(items: list[dict[str, Any]]) -> dict[str, list[str]]:
+    """From each path of keys to what stands there in each object, as text; "" for nothing."""
+    keys = dict.fromkeys(key for item in items for key in _leaves(item, ""))
+    return {key: [as_text(value_at(item, key)) or "" for item in items] for key in keys}
 
 
 def _leaves(item: object, path: str, depth: int = 0) -> list[str]:

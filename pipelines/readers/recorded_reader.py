@@ -46,8 +46,8 @@ class RecordedReader:
         self.pattern = log.pattern
         self.groups = group_names(log.pattern or "")
         self.wide = log.layout == "wide"
-        self.time, self.channel = log.column("time"), log.column("channel")
-        self.value = log.column("value")
+        self.time, self.channel = log.columns_of("time")[0], log.columns_of("channel")[0]
+        self.value = log.columns_of("value")[0]
         self.per_second = _PER_SECOND.get(log.time_format)
         self.stamps = self.per_second is not None or log.time_format == "iso"
 

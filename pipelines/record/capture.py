@@ -104,7 +104,7 @@ class Capture:
         self.status = SourceStatus(folder, source.id)
         self.inbox = Inbox()
         self._identities = Identities()
-        self._time = source.log.column("time")
+        self._time = source.log.columns_of("time")[0]
         self._own_times = not source.log.counts
         newest = self._take_up()
         if newest is not None and (since is None or newest > since):
@@ -223,7 +223,7 @@ class Capture:
             row["payload_base64"] = _base64(arrival.payload)
         else:
             row["payload"] = text
-        channel = value_at(said, self.source.log.column("channel")) if said else None
+        channel = value_at(said, self.source.log.columns_of("channel")[0]) if said else None
         self.status.heard(str(channel or arrival.place or self.source.id)[:80], arrival.received)
         return row
 
