@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from remanence.analytics.conditions.diagnosis import hold_false_share
 from remanence.analytics.conditions.condition import finding
+from remanence.analytics.conditions.diagnosis import hold_false_share
 
 # Benjamini and Hochberg, J. R. Statist. Soc. B 57 (1995), 289-300: 15 p-values of their example.
 P_VALUES = [0.0001, 0.0004, 0.0019, 0.0095, 0.0201, 0.0278, 0.0298, 0.0344, 0.0459, 0.3240, 0.4262,

@@ -1,0 +1,318 @@
+"""Each lock's figures week by week, and how far each stands from that lock's own first weeks."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import polars as pl
+
+from remanence.analytics.history import (
+    FIRST_WEEKS,
+    Flags,
+    History,
+    Reals,
+    actuations_by_lock,
+    baseline_start,
+    family,
+)
+from remanence.analytics.statistics.intervals import robust_deviation
+
+LEAST_COMMANDS = 8
+"""A week with fewer commands has no figures: its quantiles would be single readings."""
+LEAST_READINGS = 4
+"""Nor has a figure with fewer readings in a week."""
+LEAST_BEFORE = 5
+"""With fewer weeks than this a lock has no level before."""
+LEAST_SIBLINGS = 3
+"""The median of fewer siblings is one of them."""
+POOL_WEIGHT = 10.0
+"""A lock's own spread is known from eight weeks at most: its kind's counts for so many more."""
+
+
+@dataclass(frozen=True)
+class Figure:
+    """One weekly figure: its id, the unit it is shown in, and the scale it is compared on.
+
+    ``floor`` is the weekly standard deviation, on that scale, below which none is taken for:
+    what differs by less is nothing that a person could find. What is ``of_rail`` is held against
+    all locks of the rail, not against siblings.
+    """
+
+    id: str
+    unit: str
+    scale: str
+    floor: float
+    of_rail: bool = False
+
+    def shown(self, value: float) -> float:
+        """A value on the figure's scale, in its unit."""
+        if self.scale == "log":
+            return float(np.exp(value))
+        if self.scale == "log1p":
+            return float(np.expm1(value))
+        if self.scale == "ratio":
+            return float(100.0 * np.expm1(value))
+        if self.scale == "arcsine":
+            return float(100.0 * np.sin(np.clip(value, 0.0, np.pi) / 2.0) ** 2)
+        return float(value)
+
+
+FIGURES = (
+    Figure("weekly-median-latency", "ms", "log", 0.03),
+    Figure("weekly-late-tail-of-latency", "%", "ratio", 0.03),
+    Figure("weekly-early-tail-of-latency", "%", "ratio", 0.03),
+    Figure("weekly-first-of-the-day", "%", "ratio", 0.04),
+    Figure("weekly-unanswered", "%", "arcsine", 0.06),
+    Figure("weekly-retries", "%", "arcsine", 0.06),
+    Figure("weekly-openings-without-command", "%", "arcsine", 0.06),
+    Figure("weekly-bounces", "edges", "log1p", 0.06),
+    Figure("weekly-settling", "ms", "log1p", 0.08),
+    Figure("weekly-volts-before", "V", "log", 0.005, of_rail=True),
+    Figure("weekly-sag", "V", "log", 0.03, of_rail=True),
+    Figure("weekly-sag-length", "ms", "log", 0.03),
+    Figure("weekly-late-tail-of-sag-length", "%", "ratio", 0.03),
+    Figure("weekly-sag-after-the-pulse", "ms", "log1p", 0.1),
+    Figure("weekly-recovery", "ms", "log1p", 0.08),
+    Figure("weekly-spike-at-switch-off", "V", "log1p", 0.03),
+    Figure("weekly-current", "A", "log", 0.02),
+)
+"""How long a coil was on, and how soon a lock was shut again, are not among them: they tell how a
+game uses the lock, and have conditions of their own."""
+
+
+@dataclass(frozen=True)
+class WeeklyFigures:
+    """Weekly figures of all locks: arrays of locks x weeks x figures, the week asked for last.
+
+    Attributes
+    ----------
+    locks : tuple of str
+        In the order of their names.
+    level : numpy.ndarray
+        On each figure's scale; NaN where unknown, or before the lock's baseline began.
+    first : numpy.ndarray of bool, locks x weeks
+        The weeks that are the lock's level before.
+    strange : numpy.ndarray
+        In weekly standard deviations: how far from the lock's level before, what its siblings
+        share taken out. A week of the level before is held against the others of them.
+    deviation : numpy.ndarray, locks x figures
+        Spread of a sound lock's weeks, on each figure's scale.
+    commands : numpy.ndarray, locks x weeks
+        How many.
+    """
+
+    locks: tuple[str, ...]
+    level: Reals
+    first: Flags
+    strange: Reals
+    deviation: Reals
+    commands: Reals
+
+
+def _late(of: pl.Expr) -> pl.Expr:
+    return of.quantile(0.9, "linear") - of.median()
+
+
+def _counted(count: pl.Expr, total: pl.Expr) -> pl.Expr:
+    """A share on a scale where its scatter is the same everywhere: Anscombe's arcsine (1948)."""
+    share = (count + 0.375) / (pl.max_horizontal(total, count) + 0.75)
+    return 2.0 * share.sqrt().arcsin()
+
+
+def _of(column: str, least: float | None = None) -> pl.Expr:
+    value = pl.col(column)
+    return value if least is None else value.filter(value > least)
+
+
+def _log(column: str) -> pl.Expr:
+    return _of(column, 0.0).log()
+
+
+def _where_known(value: pl.Expr, column: pl.Expr) -> pl.Expr:
+    return pl.when(column.count() >= LEAST_READINGS).then(value)
+
+
+def _week_rows(rows: pl.DataFrame, self_cut: bool) -> pl.DataFrame:
+    """What one lock's actuations tell of each week: ``weeks_ago``, ``commands``, the figures."""
+    latency = pl.col("latency_ms").filter(
+        (pl.col("outcome") == "released") & (pl.col("latency_ms") > 0)).log()
+    judged = pl.col("outcome").is_in(["released", "no-release"])
+    length = pl.col("sag_ms").filter(pl.col("sag_ms") > 0).log()
+    known: dict[str, tuple[pl.Expr, pl.Expr]] = {
+        "weekly-median-latency": (latency.median(), latency),
+        "weekly-late-tail-of-latency": (_late(latency), latency),
+        "weekly-early-tail-of-latency": (latency.median() - latency.quantile(0.1, "linear"),
+                                         latency),
+        "weekly-unanswered": (_counted((pl.col("outcome") == "no-release").sum(), judged.sum()),
+                              pl.col("outcome").filter(judged)),
+        "weekly-retries": (_counted((pl.col("attempt") > 1).sum(), pl.len()), pl.col("attempt")),
+        "weekly-volts-before": (_log("volts_before").median(), _of("volts_before", 0.0)),
+        "weekly-sag": (_log("sag_volts").median(), _of("sag_volts", 0.0)),
+        "weekly-sag-after-the-pulse": (pl.col("sag_outlasts_ms").log1p().mean(),
+                                       pl.col("sag_outlasts_ms")),
+        "weekly-recovery": (pl.col("recovery_ms").log1p().median(), pl.col("recovery_ms")),
+        "weekly-spike-at-switch-off": (pl.col("off_spike_volts").clip(0.0).log1p().median(),
+                                       pl.col("off_spike_volts")),
+        "weekly-current": (_log("amps").median(), _of("amps", 0.0)),
+    }
+    if self_cut:  # Else the sag is as long as the command.
+        known["weekly-sag-length"] = (length.median(), length)
+        known["weekly-late-tail-of-sag-length"] = (_late(length), length)
+    figures = [_where_known(value, column).alias(name) for name, (value, column) in known.items()]
+    by_week = rows.group_by("weeks_ago").agg(pl.len().alias("commands"), *figures)
+    first = rows.filter(pl.col("command_time") == pl.col("command_time").min().over("day"))
+    rest = first.filter((pl.col("outcome") == "released") & (pl.col("latency_ms") > 0)).join(
+        by_week.select("weeks_ago", "weekly-median-latency"), on="weeks_ago")
+    off = pl.col("latency_ms").log() - pl.col("weekly-median-latency")
+    return by_week.join(
+        rest.group_by("weeks_ago").agg(_where_known(off.median(), off)
+                                       .alias("weekly-first-of-the-day")),
+        on="weeks_ago", how="left")
+
+
+def _contact_rows(history: History) -> pl.DataFrame:
+    """Bounce of every movement, by lock and week."""
+    movements = history.dated("contact_changes").group_by("lock", "weeks_ago")
+    return movements.agg(
+        _where_known(pl.col("bounces").log1p().mean(), pl.col("bounces")).alias("weekly-bounces"),
+        _where_known(pl.col("settle_ms").log1p().mean(), pl.col("settle_ms"))
+        .alias("weekly-settling"))
+
+
+def _levels(history: History) -> tuple[tuple[str, ...], Reals, Reals]:
+    """Locks, their weekly levels and their commands a week."""
+    known = history.venue.locks_by_id
+    contact = _contact_rows(history)
+    opened = history.dated("openings").filter(~pl.col("energised").fill_null(False))
+    openings = opened.group_by("lock", "weeks_ago").agg(pl.len().alias("openings"))
+    parts = []
+    for name, rows in sorted(actuations_by_lock(history).items()):
+        if name not in known:
+            continue
+        start = baseline_start(history, name)
+        if start is not None:
+            # The week of the work is neither before nor after it.
+            from_week = (history.week.sunday - start).days // 7 - (start.weekday() > 0)
+            rows = rows.filter(pl.col("weeks_ago") <= from_week)
+        weeks = _week_rows(rows, known[name].self_cut).with_columns(lock=pl.lit(name))
+        parts.append(weeks.filter(pl.col("commands") >= LEAST_COMMANDS))
+    if not parts:
+        return (), np.empty((0, 1, len(FIGURES))), np.empty((0, 1))
+    frame = pl.concat(parts, how="diagonal_relaxed")
+    frame = frame.join(contact, on=["lock", "weeks_ago"], how="left")
+    frame = frame.join(openings, on=["lock", "weeks_ago"], how="left")
+    switched = [lock.id for lock in history.venue.locks if lock.contact]
+    frame = frame.with_columns(pl.when(pl.col("lock").is_in(switched)).then(
+        _counted(pl.col("openings").fill_null(0), pl.col("commands")))
+        .alias("weekly-openings-without-command"))
+    locks = tuple(frame["lock"].unique().sort())
+    span = int(frame["weeks_ago"].max()) + 1  # type: ignore[arg-type]
+    level = np.full((len(locks), span, len(FIGURES)), np.nan)
+    commands = np.zeros((len(locks), span))
+    lock = np.searchsorted(np.array(locks), frame["lock"].to_numpy())
+    week = span - 1 - frame["weeks_ago"].to_numpy()
+    for place, figure in enumerate(FIGURES):
+        if figure.id in frame.columns:
+            level[lock, week, place] = (
+                frame[figure.id].cast(pl.Float64).fill_null(float("nan")).to_numpy())
+    commands[lock, week] = frame["commands"].to_numpy()
+    return locks, level, commands
+
+
+def weekly_figures(history: History, weeks_now: int) -> WeeklyFigures:
+    """Every lock's weekly figures, and how far each week stands from the lock's level before.
+
+    Parameters
+    ----------
+    history : History
+        The venue's tables up to the end of the week.
+    weeks_now : int
+        So many weeks, the last ones, are never part of the level before.
+
+    Returns
+    -------
+    WeeklyFigures
+    """
+    locks, level, commands = _levels(history)
+    if not locks:
+        return WeeklyFigures((), level, commands > 0, level, level[:, 0], commands)
+    first = np.zeros(commands.shape, dtype=bool)
+    for lock, row in enumerate(commands):
+        weeks = np.flatnonzero(row > 0)
+        first[lock, weeks[weeks < row.size - weeks_now][:FIRST_WEEKS]] = True
+    off = _from_before(_at_like_volts(level, history, locks), first)
+    kinds = [family(history.venue.locks_by_id[name]) for name in locks]
+    rails = [history.venue.locks_by_id[name].supply for name in locks]
+    off = _without_common(off, kinds, rails)
+    deviation = _weekly_deviation(off, first, kinds)
+    return WeeklyFigures(locks, level, first, off / deviation[:, None], deviation, commands)
+
+
+def _at_like_volts(level: Reals, history: History, locks: Sequence[str]) -> Reals:
+    """Times of a coil that pulls brought to one voltage: they go with its inverse square."""
+    out = level.copy()
+    names = [figure.id for figure in FIGURES]
+    volts = level[:, :, names.index("weekly-volts-before")]
+    pulled = np.array([history.venue.locks_by_id[name].pulsed for name in locks])
+    for name in ("weekly-median-latency", "weekly-sag-length"):
+        known = pulled[:, None] & np.isfinite(volts)
+        place = names.index(name)
+        out[:, :, place] = np.where(known, out[:, :, place] + 2.0 * volts, out[:, :, place])
+    return out
+
+
+def _from_before(level: Reals, first: Flags) -> Reals:
+    """Each week less the median of the first weeks, itself left out of them."""
+    off = np.full(level.shape, np.nan)
+    for lock in range(level.shape[0]):
+        weeks = np.flatnonzero(first[lock])
+        before = level[lock, weeks]
+        enough = np.isfinite(before).sum(axis=0) > LEAST_BEFORE
+        if not enough.any():
+            continue
+        off[lock][:, enough] = level[lock][:, enough] - np.nanmedian(before[:, enough], axis=0)
+        for place, week in enumerate(weeks):
+            others = np.delete(before[:, enough], place, axis=0)
+            off[lock, week, enough] = level[lock, week, enough] - np.nanmedian(others, axis=0)
+    return off
+
+
+def _without_common(off: Reals, kinds: Sequence[str], rails: Sequence[str | None]) -> Reals:
+    """Less the median of the siblings' own, of those on the same rail where there are enough."""
+    out = off.copy()
+    kind, rail = np.array(kinds, dtype=object), np.array(rails, dtype=object)
+    own = np.arange(len(kinds))
+    of_rail = np.array([figure.of_rail for figure in FIGURES])
+    for lock in own:
+        alike, near = (kind == kind[lock]) & (own != lock), (rail == rail[lock]) & (own != lock)
+        left = np.ones(off.shape[1:], dtype=bool)
+        for group, figures in ((alike & near, ~of_rail), (alike, ~of_rail), (near, of_rail)):
+            others = off[group]
+            use = left & figures & (np.isfinite(others).sum(axis=0) >= LEAST_SIBLINGS)
+            if use.any():
+                out[lock][use] -= np.nanmedian(others[:, use], axis=0)
+            left &= ~use
+        # What no other lock of the rail tells may as well be the rail's own.
+        out[lock][left & of_rail] = np.nan
+    return out
+
+
+def _weekly_deviation(off: Reals, first: Flags, kinds: Sequence[str]) -> Reals:
+    """Spread of sound weeks, locks x figures: the lock's own, leaning on its kind's."""
+    out = np.empty((off.shape[0], off.shape[2]))
+    for figure, described in enumerate(FIGURES):
+        pools: Mapping[str, float] = {
+            kind: robust_deviation(off[[k == kind for k in kinds], :, figure])
+            for kind in set(kinds)
+        }
+        for lock, kind in enumerate(kinds):
+            own = off[lock, first[lock], figure]
+            own = own[np.isfinite(own)]
+            pool = max(pools[kind], described.floor) if np.isfinite(pools[kind]) else np.nan
+            # A wild week of the past is no measure of the others.
+            squares = np.minimum(own**2, 9.0 * pool**2)
+            spread = np.sqrt((POOL_WEIGHT * pool**2 + squares.sum()) / (POOL_WEIGHT + own.size))
+            out[lock, figure] = max(spread, described.floor)
+    return out
