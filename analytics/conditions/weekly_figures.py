@@ -30,6 +30,11 @@ LEAST_SIBLINGS = 3
 POOL_WEIGHT = 10.0
 """A lock's own spread is known from eight weeks at most: its kind's counts for so many more."""
 
+LEAST_SPREAD = 0.01
+"""Added to a tail before its logarithm is taken: a tail of one per cent is none."""
+LEAST_MEAN = 0.1
+"""Likewise to means of bounces and of the milliseconds they last."""
+
 
 @dataclass(frozen=True)
 class Figure:
@@ -52,6 +57,10 @@ class Figure:
             return float(np.exp(value))
         if self.scale == "log1p":
             return float(np.expm1(value))
+        if self.scale == "log mean":
+            return float(max(np.exp(value) - LEAST_MEAN, 0.0))
+        if self.scale == "log spread":
+            return float(100.0 * np.expm1(np.exp(value)))
         if self.scale == "ratio":
             return float(100.0 * np.expm1(value))
         if self.scale == "arcsine":
@@ -61,25 +70,27 @@ class Figure:
 
 FIGURES = (
     Figure("weekly-median-latency", "ms", "log", 0.03),
-    Figure("weekly-late-tail-of-latency", "%", "ratio", 0.03),
-    Figure("weekly-early-tail-of-latency", "%", "ratio", 0.03),
+    Figure("weekly-late-tail-of-latency", "%", "log spread", 0.15),
+    Figure("weekly-early-tail-of-latency", "%", "log spread", 0.15),
     Figure("weekly-first-of-the-day", "%", "ratio", 0.04),
     Figure("weekly-unanswered", "%", "arcsine", 0.06),
     Figure("weekly-retries", "%", "arcsine", 0.06),
     Figure("weekly-openings-without-command", "%", "arcsine", 0.06),
-    Figure("weekly-bounces", "edges", "log1p", 0.06),
-    Figure("weekly-settling", "ms", "log1p", 0.08),
-    Figure("weekly-volts-before", "V", "log", 0.005, of_rail=True),
+    Figure("weekly-bounces", "edges", "log mean", 0.1),
+    Figure("weekly-settling", "ms", "log mean", 0.1),
     Figure("weekly-sag", "V", "log", 0.03, of_rail=True),
     Figure("weekly-sag-length", "ms", "log", 0.03),
-    Figure("weekly-late-tail-of-sag-length", "%", "ratio", 0.03),
+    Figure("weekly-late-tail-of-sag-length", "%", "log spread", 0.15),
     Figure("weekly-sag-after-the-pulse", "ms", "log1p", 0.1),
     Figure("weekly-recovery", "ms", "log1p", 0.08),
     Figure("weekly-spike-at-switch-off", "V", "log1p", 0.03),
     Figure("weekly-current", "A", "log", 0.02),
 )
-"""How long a coil was on, and how soon a lock was shut again, are not among them: they tell how a
-game uses the lock, and have conditions of their own."""
+"""Not among them: how long a coil was on and how soon a lock was shut again, which tell how a game
+uses the lock, and the volts before a command, which are the rail's. All have conditions of their
+own."""
+VOLTS = "volts"
+"""Median logarithm of the volts before a command: times of coils that pull are corrected by it."""
 
 
 @dataclass(frozen=True)
@@ -111,8 +122,14 @@ class WeeklyFigures:
     commands: Reals
 
 
-def _late(of: pl.Expr) -> pl.Expr:
-    return of.quantile(0.9, "linear") - of.median()
+def _tail(of: pl.Expr, grain: pl.Expr, *, late: bool) -> pl.Expr:
+    """How far the mean of the latest (earliest) tenth of logarithms lies from that of all, as log.
+
+    A spread scatters in proportion to itself. Means, as quantiles leap from one step of a clock to
+    the next; ``grain``, that step over the value, is added, as nothing finer can be seen.
+    """
+    extreme = of.drop_nulls().sort(descending=late).head((of.count() + 9) // 10).mean()
+    return ((extreme - of.mean()).abs() + LEAST_SPREAD + grain.median()).log()
 
 
 def _counted(count: pl.Expr, total: pl.Expr) -> pl.Expr:
@@ -139,16 +156,17 @@ def _week_rows(rows: pl.DataFrame, self_cut: bool) -> pl.DataFrame:
     latency = pl.col("latency_ms").filter(
         (pl.col("outcome") == "released") & (pl.col("latency_ms") > 0)).log()
     judged = pl.col("outcome").is_in(["released", "no-release"])
+    poll = pl.col("resolution_ms").fill_null(0.0) / pl.col("latency_ms")
+    sample = pl.col("sample_ms").fill_null(0.0) / pl.col("sag_ms")
     length = pl.col("sag_ms").filter(pl.col("sag_ms") > 0).log()
     known: dict[str, tuple[pl.Expr, pl.Expr]] = {
         "weekly-median-latency": (latency.median(), latency),
-        "weekly-late-tail-of-latency": (_late(latency), latency),
-        "weekly-early-tail-of-latency": (latency.median() - latency.quantile(0.1, "linear"),
-                                         latency),
+        "weekly-late-tail-of-latency": (_tail(latency, poll, late=True), latency),
+        "weekly-early-tail-of-latency": (_tail(latency, poll, late=False), latency),
         "weekly-unanswered": (_counted((pl.col("outcome") == "no-release").sum(), judged.sum()),
                               pl.col("outcome").filter(judged)),
         "weekly-retries": (_counted((pl.col("attempt") > 1).sum(), pl.len()), pl.col("attempt")),
-        "weekly-volts-before": (_log("volts_before").median(), _of("volts_before", 0.0)),
+        VOLTS: (_log("volts_before").median(), _of("volts_before", 0.0)),
         "weekly-sag": (_log("sag_volts").median(), _of("sag_volts", 0.0)),
         "weekly-sag-after-the-pulse": (pl.col("sag_outlasts_ms").log1p().mean(),
                                        pl.col("sag_outlasts_ms")),
@@ -159,30 +177,29 @@ def _week_rows(rows: pl.DataFrame, self_cut: bool) -> pl.DataFrame:
     }
     if self_cut:  # Else the sag is as long as the command.
         known["weekly-sag-length"] = (length.median(), length)
-        known["weekly-late-tail-of-sag-length"] = (_late(length), length)
+        known["weekly-late-tail-of-sag-length"] = (_tail(length, sample, late=True), length)
     figures = [_where_known(value, column).alias(name) for name, (value, column) in known.items()]
     by_week = rows.group_by("weeks_ago").agg(pl.len().alias("commands"), *figures)
     first = rows.filter(pl.col("command_time") == pl.col("command_time").min().over("day"))
     rest = first.filter((pl.col("outcome") == "released") & (pl.col("latency_ms") > 0)).join(
         by_week.select("weeks_ago", "weekly-median-latency"), on="weeks_ago")
     off = pl.col("latency_ms").log() - pl.col("weekly-median-latency")
-    return by_week.join(
-        rest.group_by("weeks_ago").agg(_where_known(off.median(), off)
-                                       .alias("weekly-first-of-the-day")),
-        on="weeks_ago", how="left")
+    rested = rest.group_by("weeks_ago").agg(
+        _where_known(off.median(), off).alias("weekly-first-of-the-day"))
+    return by_week.join(rested, on="weeks_ago", how="left")
 
 
 def _contact_rows(history: History) -> pl.DataFrame:
     """Bounce of every movement, by lock and week."""
     movements = history.dated("contact_changes").group_by("lock", "weeks_ago")
+    known = {"weekly-bounces": pl.col("bounces"), "weekly-settling": pl.col("settle_ms")}
     return movements.agg(
-        _where_known(pl.col("bounces").log1p().mean(), pl.col("bounces")).alias("weekly-bounces"),
-        _where_known(pl.col("settle_ms").log1p().mean(), pl.col("settle_ms"))
-        .alias("weekly-settling"))
+        _where_known((column.mean() + LEAST_MEAN).log(), column).alias(name)
+        for name, column in known.items())
 
 
-def _levels(history: History) -> tuple[tuple[str, ...], Reals, Reals]:
-    """Locks, their weekly levels and their commands a week."""
+def _levels(history: History) -> tuple[tuple[str, ...], Reals, Reals, Reals]:
+    """Locks, their weekly levels, what each lock's volts add to their logarithm, and commands."""
     known = history.venue.locks_by_id
     contact = _contact_rows(history)
     opened = history.dated("openings").filter(~pl.col("energised").fill_null(False))
@@ -199,7 +216,7 @@ def _levels(history: History) -> tuple[tuple[str, ...], Reals, Reals]:
         weeks = _week_rows(rows, known[name].self_cut).with_columns(lock=pl.lit(name))
         parts.append(weeks.filter(pl.col("commands") >= LEAST_COMMANDS))
     if not parts:
-        return (), np.empty((0, 1, len(FIGURES))), np.empty((0, 1))
+        return (), np.empty((0, 1, len(FIGURES))), np.empty((0, 1)), np.empty((0, 1))
     frame = pl.concat(parts, how="diagonal_relaxed")
     frame = frame.join(contact, on=["lock", "weeks_ago"], how="left")
     frame = frame.join(openings, on=["lock", "weeks_ago"], how="left")
@@ -210,6 +227,7 @@ def _levels(history: History) -> tuple[tuple[str, ...], Reals, Reals]:
     locks = tuple(frame["lock"].unique().sort())
     span = int(frame["weeks_ago"].max()) + 1  # type: ignore[arg-type]
     level = np.full((len(locks), span, len(FIGURES)), np.nan)
+    volts = np.full((len(locks), span), np.nan)
     commands = np.zeros((len(locks), span))
     lock = np.searchsorted(np.array(locks), frame["lock"].to_numpy())
     week = span - 1 - frame["weeks_ago"].to_numpy()
@@ -217,8 +235,22 @@ def _levels(history: History) -> tuple[tuple[str, ...], Reals, Reals]:
         if figure.id in frame.columns:
             level[lock, week, place] = (
                 frame[figure.id].cast(pl.Float64).fill_null(float("nan")).to_numpy())
+    volts[lock, week] = frame[VOLTS].cast(pl.Float64).fill_null(float("nan")).to_numpy()
     commands[lock, week] = frame["commands"].to_numpy()
-    return locks, level, commands
+    usual = [np.median(row[np.isfinite(row)]) if np.isfinite(row).any() else 0.0 for row in volts]
+    return locks, level, np.nan_to_num(volts - np.array(usual)[:, None]), commands
+
+
+def _at_usual_volts(level: Reals, volts: Reals, pulled: Flags) -> Reals:
+    """Times of coils that pull brought to the lock's usual volts: they go with the inverse square.
+
+    ``volts`` are logarithms, over the usual ones.
+    """
+    out = level.copy()
+    for place, figure in enumerate(FIGURES):
+        if figure.id in ("weekly-median-latency", "weekly-sag-length"):
+            out[:, :, place] += 2.0 * np.where(pulled[:, None], volts, 0.0)
+    return out
 
 
 def weekly_figures(history: History, weeks_now: int) -> WeeklyFigures:
@@ -235,32 +267,20 @@ def weekly_figures(history: History, weeks_now: int) -> WeeklyFigures:
     -------
     WeeklyFigures
     """
-    locks, level, commands = _levels(history)
+    locks, level, volts, commands = _levels(history)
     if not locks:
         return WeeklyFigures((), level, commands > 0, level, level[:, 0], commands)
     first = np.zeros(commands.shape, dtype=bool)
     for lock, row in enumerate(commands):
         weeks = np.flatnonzero(row > 0)
         first[lock, weeks[weeks < row.size - weeks_now][:FIRST_WEEKS]] = True
-    off = _from_before(_at_like_volts(level, history, locks), first)
+    pulled = np.array([history.venue.locks_by_id[name].pulsed for name in locks])
+    off = _from_before(_at_usual_volts(level, volts, pulled), first)
     kinds = [family(history.venue.locks_by_id[name]) for name in locks]
     rails = [history.venue.locks_by_id[name].supply for name in locks]
     off = _without_common(off, kinds, rails)
     deviation = _weekly_deviation(off, first, kinds)
     return WeeklyFigures(locks, level, first, off / deviation[:, None], deviation, commands)
-
-
-def _at_like_volts(level: Reals, history: History, locks: Sequence[str]) -> Reals:
-    """Times of a coil that pulls brought to one voltage: they go with its inverse square."""
-    out = level.copy()
-    names = [figure.id for figure in FIGURES]
-    volts = level[:, :, names.index("weekly-volts-before")]
-    pulled = np.array([history.venue.locks_by_id[name].pulsed for name in locks])
-    for name in ("weekly-median-latency", "weekly-sag-length"):
-        known = pulled[:, None] & np.isfinite(volts)
-        place = names.index(name)
-        out[:, :, place] = np.where(known, out[:, :, place] + 2.0 * volts, out[:, :, place])
-    return out
 
 
 def _from_before(level: Reals, first: Flags) -> Reals:
