@@ -52,9 +52,9 @@ def set_up(extra: str, folder: str = ".venv", constraints: Path | None = None) -
     return python
 
 
-def typed_tree() -> None:
+def typed_tree(where: Path = ROOT / "build" / "types") -> None:
     """Lay the package out as it is imported, for mypy, which reads folders by their names."""
-    tree = ROOT / "build" / "types" / "remanence"
+    tree = where / "remanence"
     shutil.rmtree(tree, ignore_errors=True)
     for room in (".", "analytics", "dashboards", "pipelines", "sample_data", "shared"):
         source = ROOT / "remanence" if room == "." else ROOT / room
@@ -71,7 +71,7 @@ def demo(words: list[str]) -> int:
     """Build and run the demo."""
     python = set_up("")
     where = [] if any(word.startswith("--out") for word in words) else ["--out", "demo"]
-    return run(python, "-m", "remanence.pipelines.commands", "demo", *where, *words)
+    return run(python, "-m", "remanence", "demo", *where, *words)
 
 
 def tests(words: list[str]) -> int:

@@ -23,7 +23,9 @@ DIGITS = 4
 INK, MUTED, RULE, PAPER = "var(--ink)", "var(--muted)", "var(--rule)", "var(--paper)"
 RED, YELLOW, GREEN, BLUE = "var(--red)", "var(--yellow)", "var(--green)", "var(--blue)"
 BAND = "var(--band)"
-"""The usual range: a pale fill without meaning of its own."""
+"""The range before: a pale fill without meaning of its own."""
+LINE = {"color": INK, "width": 2}
+THIN = {"color": MUTED, "width": 1, "dash": "dot"}
 
 Figure = Mapping[str, Any]
 

@@ -37,7 +37,7 @@ class FindingText:
 
     def title(self, condition: str) -> str:
         """The condition's short name for people."""
-        return self.lang(f"condition.{condition}.title")
+        return self.lang(f"condition.{condition}.wrong")
 
     def sentences(self, finding: Finding) -> tuple[str, ...]:
         """What was found, sentence by sentence; what it explains and work in vain come last."""

@@ -3,57 +3,28 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
 from typing import Any
 
 from markupsafe import Markup
 
-from remanence.analytics.health.model import Health, Job
-from remanence.dashboards.health_figures import lock_figures, supply_figures, trace_figures
+from remanence.analytics.health.model import Health
 from remanence.dashboards.health_words import Speaker
+from remanence.dashboards.lock_figures import lock_figures
 from remanence.dashboards.page import (
     Language,
     Link,
     assets,
     environment,
     file_names,
-    language,
     page,
 )
+from remanence.dashboards.page import language as words_in
 from remanence.dashboards.physics_section import lock_section, supply_section
-
-SHEET_JOBS = 16
-"""Jobs that fit on one printed page of the work sheet; what is left out is said."""
+from remanence.dashboards.supply_figures import supply_figures
+from remanence.dashboards.trace_figures import trace_figures
+from remanence.dashboards.work_sheet import work_sheet
 
 Url = Callable[[str, str], str]
-
-
-@dataclass(frozen=True)
-class SheetJob:
-    """One line of the work sheet."""
-
-    who: str
-    state: str
-    wrong: str
-    do: str
-
-
-@dataclass(frozen=True)
-class Stop:
-    """One room on the walk, and what is to be done there."""
-
-    room: str
-    jobs: tuple[SheetJob, ...]
-
-
-@dataclass(frozen=True)
-class Sheet:
-    """The work sheet: stops in walking order, parts and tools to bring."""
-
-    stops: tuple[Stop, ...]
-    parts: tuple[str, ...]
-    bring: tuple[str, ...]
-    left_out: int
 
 
 def render_health(health: Health, language: str = "en") -> dict[str, bytes]:
@@ -73,7 +44,7 @@ def render_health(health: Health, language: str = "en") -> dict[str, bytes]:
         ``supplies/*.html`` and what lies in ``assets``. The same numbers give the
         same bytes.
     """
-    say = Speaker(_language(language), health)
+    say = Speaker(words_in(language), health)
     lang = say.lang
     names = _page_names(health)
     made: dict[str, bytes] = {}
@@ -110,7 +81,7 @@ def render_single_file(health: Health, language: str = "en") -> bytes:
     Parameters and words are those of :func:`render_health`; the pages follow one
     another, and what were links between files are links within this one.
     """
-    say = Speaker(_language(language), health)
+    say = Speaker(words_in(language), health)
     lang = say.lang
     names = _page_names(health)
 
@@ -144,45 +115,6 @@ def render_single_file(health: Health, language: str = "en") -> bytes:
     nav = (Link(lang("front.report"), "#index"), Link(lang("sheet.title"), "#work-sheet"))
     return page("single.html.jinja", lang, title=_title(say, lang("front.report")), nav=nav,
                 inline=True, leaves=leaves)
-
-
-def work_sheet(say: Speaker) -> Sheet:
-    """The jobs in walking order: the rooms as the venue file has them, then rails and the rest."""
-    health = say.health
-    wanted = (*health.jobs, *(job for job in health.plans if job.part is None))
-    jobs, left_out = wanted[:SHEET_JOBS], len(wanted[SHEET_JOBS:])
-    stops: list[Stop] = []
-    for room in health.venue.rooms:
-        own = [line for job in jobs if job.kind == "lock" for line in _in_room(say, job, room)]
-        if own:
-            stops.append(Stop(room or say.lang("front.no_room"), tuple(own)))
-    for kind in ("supply", "controller", "venue"):
-        rest = tuple(_line(say, job, ", ".join(job.subjects)) for job in jobs if job.kind == kind)
-        if rest:
-            stops.append(Stop(say.lang(f"sheet.stop_{kind}"), rest))
-    parts = dict.fromkeys(say.part(job.part, job.part_in_stock) for job in jobs if job.part)
-    tools = dict.fromkeys(
-        tool.strip() for job in jobs
-        for finding in (job.lead, *job.others)
-        for tool in say.lang.phrase(f"condition.{finding.condition}.bring", "").split(",")
-        if tool.strip()
-    )
-    return Sheet(tuple(stops), tuple(parts), tuple(tools), left_out)
-
-
-def _in_room(say: Speaker, job: Job, room: str) -> list[SheetJob]:
-    locks = say.health.venue.locks_by_id
-    here = [name for name in job.subjects if name in locks and locks[name].room == room]
-    return [_line(say, job, ", ".join(here))] if here else []
-
-
-def _line(say: Speaker, job: Job, who: str) -> SheetJob:
-    wrong = ", ".join(say.wrong(finding) for finding in (job.lead, *job.others[:2]))
-    return SheetJob(who, job.state, wrong, say.checks(job.lead)[0].do)
-
-
-def _language(code: str) -> Language:
-    return language(code)
 
 
 def _title(say: Speaker, what: str) -> str:

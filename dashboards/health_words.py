@@ -83,7 +83,9 @@ class Speaker(FrontWords):
             ("opened_alone", lang.number(week.opened_alone) if week.opened_alone else None),
             ("median", self.latency_limits(item.now, item.resolution_ms)),
             ("median_before", self.latency_limits(item.before, item.resolution_ms)),
-            ("change", self.change(item) if item.change_percent.value is not None else None),
+            # Where a finding tells the change, corrected for the rail, that one stands alone.
+            ("change", self.change(item)
+             if item.change_percent.value is not None and not item.findings else None),
             ("p95", self.latency_limits(item.p95_now, item.resolution_ms)),
             ("unanswered", self.share(item.unanswered_now)
              if item.unanswered_now.value is not None else None),

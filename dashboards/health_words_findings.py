@@ -48,7 +48,7 @@ class FindingWords(FigureWords):
 
     def causes(self, finding: Finding) -> str:
         """Other causes that the log cannot rule out."""
-        return self.lang.listing(self.text.causes(finding))
+        return self.lang.listing(self.text.causes(finding), either=True)
 
     def figure(self, finding: Finding, lead: str = "") -> str:
         """The finding's first telling figure: ``: 101 ms, was 61``; nothing without one."""

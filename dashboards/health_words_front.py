@@ -92,9 +92,9 @@ class FrontWords(FindingWords):
                               ("plan", self.health.plans)):
             own = tuple(job for job in jobs if job.lead.urgency == urgency)
             if own:
-                says = self.lang(f"front.jobs_{urgency}_says")
-                made.append(Group(STATE_OF_URGENCY[urgency], self.lang(f"front.jobs_{urgency}"),
-                                  says, own))
+                state = STATE_OF_URGENCY[urgency]
+                made.append(Group(state, self.lang(f"state.{state}"),
+                                  self.lang.phrase(f"front.jobs_{urgency}_says", ""), own))
         return tuple(made)
 
     def rooms(self) -> tuple[Room, ...]:
@@ -106,7 +106,7 @@ class FrontWords(FindingWords):
 
     def tally(self) -> str:
         """How many locks are in which state."""
-        said = [f"{self.lang.number(count)} {self.lang(f'state.{state}').lower()}"
+        said = [f"{self.lang(f'state.{state}')} {self.lang.number(count)}"
                 for state in STATES if (count := self.health.count(state))]
         return self.lang("front.tally", total=len(self.health.locks), said=", ".join(said))
 

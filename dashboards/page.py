@@ -13,11 +13,15 @@ import unicodedata
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
-from functools import lru_cache
+from functools import cached_property, lru_cache
 from importlib import resources
 from typing import Any
 
 import jinja2
+from babel import Locale
+from babel.dates import format_date, format_interval, format_skeleton
+from babel.lists import format_list
+from babel.numbers import format_decimal
 from markupsafe import Markup
 
 from remanence.shared.errors import RemanenceError
@@ -27,7 +31,7 @@ NBSP = "\N{NO-BREAK SPACE}"
 MINUS = "\N{MINUS SIGN}"
 EN_DASH = "\N{EN DASH}"
 LANGUAGES = ("en", "de")
-MOST_DECIMALS = {"V": 2, "A": 2, "Ω": 2, "ms": 1, "%": 1, "°C": 0}
+MOST_DECIMALS = {"V": 2, "A": 2, "Ω": 2, "ms": 1, "h": 1, "%": 1, "°C": 0}
 """No more decimals than such a figure can mean, however many readings went into it."""
 
 _RESERVED = {"con", "prn", "aux", "nul", *(f"com{n}" for n in range(10)),
@@ -40,14 +44,20 @@ class LanguageError(RemanenceError, ValueError):
 
 @dataclass(frozen=True)
 class Language:
-    """All words of the pages in one language, and its customs for numbers and dates.
+    """All words of the pages in one language.
 
-    Call it with a key to get the words: ``lang("front.jobs", count=3)``. A key
-    that has the two forms ``KEY.one`` and ``KEY.other`` is chosen by ``count``.
+    Call it with a key to get the words: ``lang("front.jobs", count=3)``. A key that has
+    plural forms (``KEY.one``, ``KEY.other``) is chosen by ``count``. Plurals, numbers,
+    dates and lists follow the Unicode locale data (CLDR) of ``custom.locale``.
     """
 
     code: str
     words: Mapping[str, str]
+
+    @cached_property
+    def locale(self) -> Locale:
+        """The locale that plurals, numbers, dates and lists follow."""
+        return Locale.parse(self.words["custom.locale"])
 
     def has(self, key: str) -> bool:
         """Whether there are words under ``key``."""
@@ -62,7 +72,8 @@ class Language:
             There are no such words: a fault of the program, not of the user.
         """
         if key not in self.words and "count" in values:
-            key = f"{key}.one" if values["count"] == 1 else f"{key}.other"
+            form = f"{key}.{self.locale.plural_form(values['count'])}"
+            key = form if form in self.words else f"{key}.other"
         if not values:
             return self.words[key]
         shown = {
@@ -81,11 +92,10 @@ class Language:
         """``value`` by the language's custom: ``1,187.5``; a dash for nothing."""
         if value is None or not math.isfinite(value):
             return EN_DASH
-        text = f"{abs(round(value, decimals)):,.{max(decimals, 0)}f}"
-        customs = {",": self.words["custom.thousands"], ".": self.words["custom.decimal"]}
-        text = "".join(customs.get(char, char) for char in text)
-        zero = not any(char in "123456789" for char in text)
-        return (MINUS if value < 0 and not zero else "") + text
+        size = abs(round(value, decimals))
+        places = "." + "0" * decimals if decimals > 0 else ""
+        text = format_decimal(size, f"#,##0{places}", locale=self.locale)
+        return (MINUS if value < 0 and size else "") + text
 
     def measured(
         self, value: float | None, low: float | None = None, high: float | None = None,
@@ -121,9 +131,20 @@ class Language:
         """A number and its unit, kept on one line."""
         if not unit or number == EN_DASH:
             return number
-        if unit == "%":
-            return number + self.words["custom.percent"]
+        if unit.startswith("%"):
+            return number + self.percent_sign + unit.removeprefix("%")
         return f"{number}{NBSP}{unit}"
+
+    @property
+    def percent_sign(self) -> str:
+        """What stands behind a number of per cent: ``%``, or a space and ``%``."""
+        return str(self.locale.percent_formats[None].suffix[0])
+
+    @property
+    def separators(self) -> str:
+        """Decimal and thousands separator, in this order."""
+        symbols = self.locale.number_symbols["latn"]
+        return f"{symbols['decimal']}{symbols['group']}"
 
     def percent(self, share: float | None, decimals: int = 0) -> str:
         """A share of 1 as per cent."""
@@ -141,15 +162,12 @@ class Language:
         """``19 Oct`` or ``19 Oct 2026``, by the language's custom."""
         if day is None:
             return EN_DASH
-        form = self.words["custom.day_year" if year else "custom.day"]
-        return form.format(
-            day=day.day, month=day.month, year=day.year,
-            month_name=self.words[f"custom.months.{day.month}"],
-        ).replace(" ", NBSP)
+        return format_skeleton("yMMMd" if year else "MMMd", day, locale=self.locale).replace(
+            " ", NBSP)
 
     def weekday(self, day: date) -> str:
         """The short name of the day of the week."""
-        return self.words[f"custom.weekdays.{day.isoweekday()}"]
+        return format_date(day, "ccc", locale=self.locale)
 
     def moment(self, moment: datetime, *, seconds: bool = False) -> str:
         """A local time with its weekday: ``Fri 20 Nov, 18:03``."""
@@ -161,18 +179,13 @@ class Language:
         return self.words["custom.week"].format(number=week.number, year=week.year)
 
     def week_span(self, week: Week) -> str:
-        """``16–22 Nov 2026``, or ``30 Nov – 6 Dec 2026``."""
-        if week.monday.month == week.sunday.month:
-            return self.words["custom.span"].format(
-                first=week.monday.day, last=self.day(week.sunday, year=True))
-        return f"{self.day(week.monday)} {EN_DASH} {self.day(week.sunday, year=True)}"
+        """``16 – 22 Nov 2026``, ``30 Nov – 6 Dec 2026``, broken at the dash if at all."""
+        span = format_interval(week.monday, week.sunday, "yMMMd", locale=self.locale)
+        return span.replace(" ", NBSP)
 
-    def listing(self, items: Iterable[str]) -> str:
-        """``a, b and c``."""
-        names = list(items)
-        if len(names) < 2:
-            return "".join(names)
-        return f"{', '.join(names[:-1])} {self.words['custom.and']} {names[-1]}"
+    def listing(self, items: Iterable[str], *, either: bool = False) -> str:
+        """``a, b and c``; with ``either`` ``a, b or c``."""
+        return format_list(list(items), style="or" if either else "standard", locale=self.locale)
 
 
 def decimals_for(

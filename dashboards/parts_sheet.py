@@ -10,6 +10,7 @@ from typing import Any
 from remanence.analytics.parts.forecasts import Calibration
 from remanence.analytics.parts.orders import (
     HORIZONS,
+    NEED_DECIMALS,
     OPEN_WEEKS,
     LockNeed,
     Orders,
@@ -41,7 +42,9 @@ def reason(order: PartOrder, lang: Language) -> str:
     weeks = cover_days(order) / 7
     chances = sorted(((chance_within(need, order.life, weeks), need.lock)
                       for need in order.needs if not need.failing), reverse=True)
-    likely = [f"{lock} ({_chance(each, lang)})" for each, lock in chances if each >= _NAMED]
+    cause = {need.lock: cause_text(need.cause, lang) for need in order.needs}
+    likely = [lang("parts.reason.each", lock=lock, chance=_chance(each, lang), cause=cause[lock])
+              for each, lock in chances if each >= _NAMED]
     if likely:
         more = [lang("parts.reason.more", count=len(likely) - 5)] if len(likely) > 5 else []
         said.append(lang("parts.reason.likely", locks=lang.listing([*likely[:5], *more])))
@@ -81,9 +84,9 @@ def _part_row(order: PartOrder, orders: Orders, lang: Language) -> dict[str, Any
         "order_now": order.order_now, "order_by": by,
         "unit_cost": money(1), "cost_now": (
             money(order.order_now) if order.order_now and part.unit_cost is not None else None),
-        "year_need": lang.number(order.year.mean, 1),
+        "year_need": lang.number(order.year_need, NEED_DECIMALS),
         "year_range": f"{low}{EN_DASH}{high}" if high > low else f"{low}",
-        "year_cost": money(order.year.mean, 0), "year_cost_range": (
+        "year_cost": money(order.year_need, 0), "year_cost_range": (
             EN_DASH if part.unit_cost is None
             else money(low, 0) if low == high else f"{money(low, 0)} {EN_DASH} {money(high, 0)}"
         ),
@@ -111,20 +114,44 @@ def _lock_row(need: LockNeed, orders: Orders, lang: Language) -> dict[str, Any]:
         limit = lang("parts.from.no-release")
     elif need.wear.limit_ms is not None and need.wear.weeks.size:
         limit = lang("parts.from." + need.wear.limit_from, limit=lang.number(need.wear.limit_ms))
-    sign = lang("parts.sign." + need.wear.sign.replace(" ", "-"))
+    sign = _sign(need, lang)
     cycles = lang.number(round(need.cycles, -1) if need.cycles >= 1000 else need.cycles)
     if not need.cycles_known_from_new and need.cycles:
         cycles += f" ({lang('parts.cycles_unknown')})"
     return {
         "lock": need.lock, "room": need.room, "part": need.part or lang("parts.no_part"),
         "cycles": cycles, "sign": sign,
-        "state": lang(f"condition.{need.failing}.wrong") if need.failing else sign,
+        "state": state_text(need, lang),
         "limit": limit, "left_50": window(0.5), "left_90": window(0.9),
         "games_50": games(0.5), "games_90": games(0.9),
         # Without a part, or a pace, there is no age to tell by: only what is seen of the lock.
         "chances": [_chance(need.chances[weeks], lang) if need.can_be_told else EN_DASH
                     for weeks in HORIZONS],
     }
+
+
+def _sign(need: LockNeed, lang: Language) -> str:
+    return lang("parts.sign." + need.wear.sign.replace(" ", "-"))
+
+
+def state_text(need: LockNeed, lang: Language) -> str:
+    """What is wrong with a lock, as the health report names it; else its sign of wear."""
+    first = need.failing or need.causes.first
+    return _sign(need, lang) if first is None else lang(f"condition.{first}.wrong")
+
+
+def cause_text(cause: str | None, lang: Language) -> str:
+    """What a part is for: the finding's title, wear or age."""
+    if cause in (None, "wear", "age"):
+        return lang(f"parts.cause.{cause or 'age'}")
+    return lang(f"condition.{cause}.wrong")
+
+
+def _without_part(orders: Orders, lang: Language) -> str:
+    """Locks with a fault that needs no part, each with its fault."""
+    return lang.listing(
+        f"{need.lock} ({lang(f'condition.{need.no_part_for}.wrong')})"
+        for need in orders.needs if need.no_part_for is not None and not need.causes.unsafe)
 
 
 def _between(first: str, last: str) -> str:
@@ -209,7 +236,12 @@ def assumptions(orders: Orders, lang: Language, *, lives: bool = True) -> list[s
     if orders.games_per_week:
         lines.append(lang("parts.assume.pace", games=lang.number(orders.games_per_week)))
     by_use = ("ordered", "shape", "lead", "age", "once") if orders.parts else ()
-    lines += [lang(f"parts.assume.{key}") for key in ("wear", "limit", "unseen", *by_use)]
+    lines += [
+        lang("parts.assume.wear"),
+        lang("parts.assume.limit", pulse=lang.number(orders.limits.pulse_margin, 1),
+             off=lang.number(orders.limits.magnet_margin, 1)),
+        *(lang(f"parts.assume.{key}") for key in ("cause", "unseen", *by_use)),
+    ]
     return lines
 
 
@@ -296,6 +328,8 @@ def render_parts(
         budget_range=_between(lang.money(low, orders.currency, 0),
                               lang.money(high, orders.currency, 0)) if known else EN_DASH,
         partless=lang.listing(need.lock for need in orders.needs if need.part is None),
+        without_part=_without_part(orders, lang),
+        unsafe=lang.listing(need.lock for need in orders.needs if need.causes.unsafe),
         figure=_wearing(orders, lang), horizons=HORIZONS,
         locks=[_lock_row(need, orders, lang) for need in _most_likely_first(orders)],
         worn=[_lock_row(need, orders, lang) for need in _soonest_first(orders)],

@@ -11,7 +11,7 @@ import xlsxwriter
 
 from remanence.analytics.parts.orders import HORIZONS, Orders
 from remanence.dashboards.page import language
-from remanence.dashboards.parts_sheet import assumptions, reason
+from remanence.dashboards.parts_sheet import assumptions, cause_text, reason, state_text
 
 _MONEY, _SHARE, _DATE, _ONE = "#,##0.00", "0.0%", "yyyy-mm-dd", "0.0"
 
@@ -87,7 +87,7 @@ def _order(book: Any, orders: Orders) -> None:
     ]
     rows = [
         (o.part.id, o.part.description, o.part.in_stock, o.lead_days, o.lead.mean, o.stock_level,
-         o.order_now, o.order_by, o.part.unit_cost, None, o.year.mean, None, *o.year.interval(0.9),
+         o.order_now, o.order_by, o.part.unit_cost, None, o.year_need, None, *o.year.interval(0.9),
          reason(o, lang))
         for o in orders.parts
     ]
@@ -98,7 +98,7 @@ def _order(book: Any, orders: Orders) -> None:
     for line, o in enumerate(orders.parts, start=2):
         # Without a price there is no cost, not a cost of nothing.
         cost = o.part.unit_cost
-        for column, count, value in ((9, "G", o.order_now), (11, "K", o.year.mean)):
+        for column, count, value in ((9, "G", o.order_now), (11, "K", o.year_need)):
             sheet.write_formula(
                 line - 1, column, f'=IF(I{line}="","",{count}{line}*I{line})', money,
                 "" if cost is None else value * cost)
@@ -106,7 +106,7 @@ def _order(book: Any, orders: Orders) -> None:
     sheet.write_string(last, 0, "Total", bold)
     if orders.parts:
         now = sum(o.cost_now or 0.0 for o in orders.parts)
-        year = sum(o.year.mean * (o.part.unit_cost or 0.0) for o in orders.parts)
+        year = sum(o.year_cost or 0.0 for o in orders.parts)
         sheet.write_formula(last, 9, f"=SUM(J2:J{last})", total, now)
         sheet.write_formula(last, 11, f"=SUM(L2:L{last})", total, year)
     sheet.set_landscape()
@@ -118,7 +118,8 @@ def _locks(book: Any, orders: Orders) -> None:
     lang = language("en")
     heads = [
         ("Lock", 24, None), ("Room", 20, None), ("Part", 16, None), ("Cycles done", 12, "#,##0"),
-        ("Cycles a week", 10, _ONE), ("Sign of wear", 24, None), ("Latency now (ms)", 12, _ONE),
+        ("Cycles a week", 10, _ONE), ("State", 24, None),
+        ("A part would be for", 24, None), ("Latency now (ms)", 12, _ONE),
         ("Limit (ms)", 10, _ONE), ("Limit met, 50%: from", 12, _DATE),
         ("Limit met, 50%: to", 12, _DATE), ("Limit met, 90%: from", 12, _DATE),
         ("Limit met, 90%: to", 12, _DATE), ("Games left, 50%: from", 12, "#,##0"),
@@ -134,7 +135,7 @@ def _locks(book: Any, orders: Orders) -> None:
                        *need.games(0.5), *need.games(0.9)]
         rows.append((
             need.lock, need.room, need.part or "", need.cycles, need.cycles_per_week,
-            lang(f"condition.{need.failing}.wrong") if need.failing else need.wear.sign,
+            state_text(need, lang), cause_text(need.cause, lang) if need.cause else "",
             need.wear.latency_ms, need.wear.limit_ms, *windows,
             *(need.chances[weeks] if need.can_be_told else None for weeks in HORIZONS),
         ))

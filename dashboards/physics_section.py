@@ -19,14 +19,16 @@ from remanence.analytics.health.physics_model import (
     Said,
     SupplyPhysics,
 )
-from remanence.dashboards.figures import BAND, INK, MUTED, PAPER, figure_block
+from remanence.dashboards.figures import BAND, INK, LINE, MUTED, PAPER, figure_block
 from remanence.dashboards.page import Language
 from remanence.shared.weeks import Week
 
 _DECIMALS = {
-    "×": 1, "K": 0, "N": 0, "°C": 0, "%": 0, "mV": 0, "min": 1, "V": 2, "A": 1, "mm²": 2, "": 0,
+    "×": 1, "N": 0, "°C": 0, "%": 0, "mV": 0, "V": 2, "A": 1, "mm²": 2, "": 0,
 }
-_LINE = {"color": INK, "width": 2}
+_WHOLE_MINUTES = 2.0
+"""From here on calculated times are told in whole minutes, below in tens of seconds: the heat
+that they come from is good to a factor of 2."""
 _DOTTED = {"color": MUTED, "width": 1.5, "dash": "dot"}
 _DASHED = {"color": "var(--yellow-edge)", "width": 1.5, "dash": "dash"}
 
@@ -103,6 +105,10 @@ def shown(value: Quantity, lang: Language) -> str:
         return f"+{plain}" if value.value > 0 and plain[0] != "0" else plain
     if value.low is not None and value.high is not None:
         return lang.measured(value.value, value.low, value.high, value.unit)
+    if value.unit == "min":
+        whole = value.value >= _WHOLE_MINUTES
+        return (lang.unit(lang.number(value.value), "min") if whole
+                else lang.unit(lang.number(60 * value.value, -1), "s"))
     if value.unit in _DECIMALS:
         return lang.unit(lang.number(value.value, _DECIMALS[value.unit]), value.unit)
     return lang.measured(value.value, unit=value.unit)
@@ -139,7 +145,7 @@ def _banded(curve: Curve, hover: str) -> list[dict[str, Any]]:
             "type": "scatter", "mode": "lines", "x": [*curve.x, *reversed(curve.x)],
             "y": [*curve.low, *reversed(curve.high)], "fill": "toself", "fillcolor": BAND,
             "line": {"width": 0}, "hoverinfo": "skip"})
-    data.append({"type": "scatter", "mode": "lines", "x": curve.x, "y": curve.y, "line": _LINE,
+    data.append({"type": "scatter", "mode": "lines", "x": curve.x, "y": curve.y, "line": LINE,
                  "hovertemplate": hover + "<extra></extra>"})
     return data
 
@@ -180,7 +186,7 @@ def _points(
     x: Sequence[Any], y: Sequence[float], low: Sequence[float], high: Sequence[float], hover: str
 ) -> dict[str, Any]:
     return {
-        "type": "scatter", "mode": "lines+markers", "x": x, "y": y, "line": _LINE,
+        "type": "scatter", "mode": "lines+markers", "x": x, "y": y, "line": LINE,
         "marker": {"size": 7, "color": PAPER, "line": {"color": INK, "width": 2}},
         "error_y": {"type": "data", "symmetric": False, "thickness": 1, "width": 0,
                     "color": MUTED, "array": [b - a for a, b in zip(y, high, strict=True)],

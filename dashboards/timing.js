@@ -1,9 +1,9 @@
 /* Answers for the locks, risk and volts that are picked, from the numbers in the page.
-   The same arithmetic in the same order as analytics/timing_answer.py and
-   analytics/timing_together.py; a test holds the two together. Loads nothing. */
+   The same arithmetic in the same order as analytics/timing/answer.py and
+   analytics/timing/together.py; a test holds the two together. Loads nothing. */
 (function () {
   "use strict";
-  var TINY = 1e-9, JUST = 1e-9;
+  var TINY = 1e-9, JUST = 1e-9, TRIED_WITHIN = 0.1;
 
   function roundUp(value, step) { return Math.ceil(value / step - TINY) * step; }
 
@@ -33,7 +33,7 @@
     var s = data.settings, target = Number(key), longest = lock.longest_ms;
     var need = known(lock.need_ms, key);
     var out = { state: lock.obstacle || "too-few", shortest_ms: null, longest_ms: longest,
-      recommended_ms: null, stated: null, falls_short: "", beyond_log: false,
+      recommended_ms: null, stated: null, change: "", falls_short: "", untried: false,
       below_log: false, beyond_usual: false };
     if (lock.obstacle || need === null) { return out; }
     var scale = safeScale(lock, volts), shortest = roundUp(need * scale, 1);
@@ -51,14 +51,25 @@
       out.state = "tight";
       pulse = Math.max(Math.floor(longest / s.pulse_step_ms + TINY) * s.pulse_step_ms, shortest);
     }
+    var large = !lock.magnet && pulse > s.usual_pulse_ms;
+    var now = lock.magnet ? null : lock.pulse_now_ms;
+    if (now !== null) {
+      if (now < shortest) { out.change = "short"; }
+      else if (longest !== null && now > longest) { out.change = "long"; }
+      else if (now < Math.min(wanted, pulse)) { out.change = "margin"; }
+      else if (lock.shorter_for && now > pulse) { out.change = lock.shorter_for; }
+      else { out.change = "keep"; pulse = now; }
+    }
     out.recommended_ms = pulse;
     out.stated = statedShare(data, lock, pulse, scale);
     if (out.stated < target) {
       out.falls_short = lock.silent.indexOf(key) >= 0 ? "misses" : "few";
     }
-    out.beyond_log = lock.pulse_most_ms !== null && pulse > lock.pulse_most_ms;
+    out.untried = !lock.magnet && !lock.tried_ms.some(function (tried) {
+      return Math.abs(tried - pulse) <= TRIED_WITHIN * pulse;
+    });
     out.below_log = !lock.magnet && lock.pulse_least_ms !== null && pulse < lock.pulse_least_ms;
-    out.beyond_usual = !lock.magnet && pulse > s.usual_pulse_ms;
+    out.beyond_usual = large;
     return out;
   }
 
@@ -68,13 +79,15 @@
       return { late_ms: null, retry_ms: null, retries: null, stuck_ms: null, left: null };
     }
     var lateMs = roundUp(late * safeScale(lock, volts), s.wait_step_ms);
-    var retry = Math.max(lateMs, s.retry_least_ms, pulse);
+    var retry = Math.max(lateMs, s.retry_least_ms, pulse), most = s.retries_most;
     if (!lock.magnet && lock.duty_percent) {
-      retry = Math.max(retry, pulse * 100 / lock.duty_percent);
+      var share = lock.duty_percent / 100;
+      most = Math.min(most, Math.floor(share * s.duty_cycle_ms / pulse + TINY) - 1);
+      if (most < 1) { retry = Math.max(retry, pulse / share); }
     }
     retry = roundUp(retry, s.wait_step_ms);
     var left = lock.miss.mean * lock.again.mean, retries = 1;
-    while (left > risk && retries < s.retries_most) {
+    while (left > risk && retries < most) {
       left = left * lock.again.mean;
       retries += 1;
     }
@@ -237,7 +250,7 @@
       var longest = 0;
       batch.forEach(function (i) {
         var pulse = pulseAnswer(data, locks[i], target, volts[locks[i].supply]);
-        longest = Math.max(longest, pulse.recommended_ms || locks[i].pulse_median_ms || 0);
+        longest = Math.max(longest, pulse.recommended_ms || locks[i].pulse_now_ms || 0);
       });
       start = roundUp(start + longest, data.settings.wait_step_ms);
     });

@@ -12,11 +12,17 @@ from remanence.analytics.timing.model import LockModel, Settings
 
 _NO_PULSE = {
     "none": "no pulse does both: it needs {shortest:.0f} ms, its rating allows {longest:.0f} ms",
-    "mend": "it needs {shortest:.0f} ms, far longer than its part: mend it, do not lengthen the "
-            "pulse",
+    "mend": "it needs {shortest:.0f} ms, far longer than others of its model: repair it, do not "
+            "lengthen the pulse",
     "door": "no pulse is read from a contact on a door: a person's time is in it",
-    "unobserved": "nothing shows when it releases, and no lock of its part does",
-    "too-few": "too few releases, and no lock of its part to borrow from",
+    "unobserved": "nothing shows when it releases, and no lock of the same model does",
+    "too-few": "too few releases, and no lock of the same model to go by",
+}
+
+_CHANGE = {
+    "short": "too short", "margin": "with little to spare", "long": "more than the coil bears",
+    "battery": "longer than a battery should have to bear",
+    "rail": "longer than a crowded rail should have to bear",
 }
 
 
@@ -68,8 +74,16 @@ def how_found(model: LockModel, answer: LockAnswer, settings: Settings) -> list[
         at = f" at {answer.slow_volts:g} V and more" if answer.slow_volts is not None else ""
         lines.append(f"releases at the first try in {100 * pulse.stated:.3f} % of openings or "
                      f"more{at} (one-sided 95 % confidence)")
-    if pulse.below_log:
-        lines.append("shorter than any pulse in the log: the feedback had moved by then; try it")
+    now = model.pulse_now_ms
+    if pulse.change == "keep":
+        lines.append(f"the pulse in use, {now:g} ms: keep it")
+    elif pulse.change and now is not None:
+        lines.append(f"in use now: {now:g} ms, {_CHANGE[pulse.change]}")
+    if pulse.untried and pulse.below_log:
+        lines.append("TEST IT FIRST: shorter than any pulse in the log; the catch had moved by "
+                     "then, see that it stays open when the current ends")
+    elif pulse.untried:
+        lines.append("TEST IT FIRST: no pulse in the log was of this length")
     if pulse.state in _NO_PULSE:
         lines.append("NO RECOMMENDED VALUE: " + _NO_PULSE[pulse.state].format(
             shortest=pulse.shortest_ms or 0.0, longest=pulse.longest_ms or 0.0))
@@ -83,7 +97,8 @@ def how_found(model: LockModel, answer: LockAnswer, settings: Settings) -> list[
     if answer.sound.feedback:
         lines.append("start cues from its feedback, not from the command")
     if model.on_way_out:
-        lines.append("on a way out: must open by hand and on loss of power whatever is set here")
+        lines.append("on an exit route: must open by hand and on loss of power, whatever is set "
+                     "here; prove it by test")
     return lines
 
 

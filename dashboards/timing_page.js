@@ -71,6 +71,12 @@
     return found;
   }
 
+  function change(lock, pulse) {
+    var now = lock.pulse_now_ms;
+    if (!pulse.change || now === null || pulse.recommended_ms === null) { return null; }
+    return fill("change." + pulse.change, { now: ms(now),
+      saved: number(100 * Math.max(1 - pulse.recommended_ms / now, 0), 0) + words.percent });
+  }
   function note(lock, pulse) {
     var s = data.settings, values;
     if (pulse.state === "door" || pulse.state === "unobserved") {
@@ -79,7 +85,7 @@
     if (pulse.state === "too-few") { return fill("none_too-few", { count: number(lock.released) }); }
     if (pulse.state === "none") {
       values = { shortest: needed(pulse.shortest_ms), longest: ms(pulse.longest_ms),
-        often: number(lock.busiest_five_minutes),
+        often: number(lock.busiest_cycle),
         duty: lock.duty_percent + words.percent };
       return fill(lock.longest_from === "duty_percent" ? "none_duty" : "none_rating", values);
     }
@@ -95,14 +101,16 @@
       return fill(lock.magnet ? "mend_magnet" : "mend_first", { middle: ms(lock.part_need_ms) });
     }
     if (pulse.beyond_usual) { return fill("beyond_usual", { usual: ms(s.usual_pulse_ms) }); }
-    return pulse.beyond_log && !lock.magnet ? words.beyond_log : "";
+    return pulse.untried ? words[pulse.below_log ? "test_shorter" : "test_other"] : "";
   }
 
-  function cell(row, title, text, small, test) {
+  function cell(row, title, text, small, test, more) {
     var made = element("td", null, { "data-title": title,
       "class": text === "\u2013" && test !== "pulse" ? "num none" : "num" });
     made.appendChild(element("span", text, { "data-test": test }));
-    if (small) { made.appendChild(element("small", small)); }
+    [small].concat(more || []).filter(Boolean).forEach(function (line) {
+      made.appendChild(element("small", line));
+    });
     row.appendChild(made);
   }
   function cueCell(row, title, cue, test) {
@@ -130,10 +138,10 @@
       if (lock.room) { name.appendChild(element("small", lock.room)); }
       var between = pulse.recommended_ms === null ? null
         : pulse.longest_ms === null ? fill("from_up", { shortest: ms(pulse.shortest_ms) })
-          : fill("between", { shortest: number(pulse.shortest_ms, 0),
+          : fill("between", { shortest: ms(pulse.shortest_ms),
             longest: ms(pulse.longest_ms) });
-      cell(row, lock.magnet ? words.off_time : words.pulse, ms(pulse.recommended_ms), between,
-        "pulse");
+      cell(row, lock.magnet ? words.off_time : words.pulse, ms(pulse.recommended_ms), change(lock, pulse),
+        "pulse", [between, pulse.untried ? words.test_first : null]);
       cell(row, words.opens, pulse.stated === null ? "\u2013"
         : fill("at_least", { share: share(pulse.stated, 2) }), pulse.falls_short === "few"
         ? fill("falls_few", { target: targetText() }) : null, "opens");

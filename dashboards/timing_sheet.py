@@ -9,7 +9,8 @@ from typing import Any
 
 from markupsafe import Markup
 
-from remanence.analytics.timing.answer import CueAnswer, LockAnswer, lower_curve, release_curve
+from remanence.analytics.timing.answer import CueAnswer, LockAnswer
+from remanence.analytics.timing.curves import lower_curve, release_curve
 from remanence.analytics.timing.gather import Timing
 from remanence.analytics.timing.model import (
     RISKS,
@@ -119,7 +120,7 @@ def _row(model: LockModel, answer: LockAnswer, timing: Timing, lang: Language) -
     if pulse.shortest_ms is not None and pulse.recommended_ms is not None:
         between = (lang("timing.from_up", shortest=ms(pulse.shortest_ms, lang))
                    if pulse.longest_ms is None
-                   else lang("timing.between", shortest=lang.number(pulse.shortest_ms),
+                   else lang("timing.between", shortest=ms(pulse.shortest_ms, lang),
                              longest=ms(pulse.longest_ms, lang)))
     rests = (lang("timing.own", count=model.released) if model.basis == "own"
              else lang("timing.borrowed", count=model.released, lent=model.borrowed_releases)
@@ -130,8 +131,9 @@ def _row(model: LockModel, answer: LockAnswer, timing: Timing, lang: Language) -
         "lock": model.lock, "room": model.room, "magnet": model.magnet, "state": pulse.state,
         "shape": _shape(model, pulse.state, pulse.falls_short),
         "pulse": ms(pulse.recommended_ms, lang), "between": between,
-        "now": (lang("timing.now", pulse=ms(model.pulse_median_ms, lang))
-                if model.pulse_median_ms is not None and not model.magnet else None),
+        "change": _change(model, answer, lang),
+        "test_first": (lang("timing.test_first")
+                       if pulse.untried else None),
         "opens": (lang("timing.at_least", share=share(pulse.stated, lang))
                   if pulse.stated is not None else EN_DASH),
         "few": (lang("timing.falls_few", target=target)
@@ -145,29 +147,36 @@ def _row(model: LockModel, answer: LockAnswer, timing: Timing, lang: Language) -
     }
 
 
+def _change(model: LockModel, answer: LockAnswer, lang: Language) -> str | None:
+    """Whether the pulse in use is kept; else what it is, why it changes, what that gains."""
+    pulse, now = answer.pulse, model.pulse_now_ms
+    if not pulse.change or now is None or pulse.recommended_ms is None:
+        return None
+    return lang(f"timing.change.{pulse.change}", now=ms(now, lang),
+                saved=lang.percent(max(1 - pulse.recommended_ms / now, 0.0)))
+
+
+_SUMMED = ("short", "long", "margin", "shorter", "none", "mend", "unknown", "untried")
+"""Kinds of the summary's lines that name their locks, what is wrong first."""
+
+
 def _summary(timing: Timing, lang: Language) -> list[str]:
-    """What has to be done, in one line each: names by what stands in the way."""
+    """What has to be done, in one line each: names by what is to be done."""
     kinds: dict[str, list[str]] = {}
     for model, answer in zip(timing.models, timing.answers, strict=True):
-        state = answer.pulse.state
-        now, shortest = model.pulse_median_ms, answer.pulse.shortest_ms
-        if state in ("good", "tight"):
-            kinds.setdefault("ready", []).append(model.lock)
-            if not model.magnet and now is not None and shortest is not None and now < shortest:
-                kinds.setdefault("short", []).append(model.lock)
-            if answer.pulse.below_log:
-                kinds.setdefault("untried", []).append(model.lock)
+        pulse = answer.pulse
+        if pulse.recommended_ms is None:
+            kind = pulse.state if pulse.state in ("none", "mend") else "unknown"
         else:
-            kind = state if state in ("none", "mend") else "unknown"
-            kinds.setdefault(kind, []).append(model.lock)
-    lines = []
-    if kinds.get("ready"):
-        lines.append(lang("timing.summary.ready", count=len(kinds["ready"])))
-    lines += [lang(f"timing.summary.{kind}", locks=lang.listing(kinds[kind]))
-              for kind in ("short", "none", "mend", "unknown") if kind in kinds]
-    if "untried" in kinds:
-        lines.append(lang("timing.summary.untried", count=len(kinds["untried"])))
-    return lines
+            kind = {"": "new", "battery": "shorter", "rail": "shorter"}.get(
+                pulse.change, pulse.change)
+        kinds.setdefault(kind, []).append(model.lock)
+        if pulse.untried:
+            kinds.setdefault("untried", []).append(model.lock)
+    lines = [lang(f"timing.summary.{kind}", locks=lang.listing(kinds[kind]))
+             for kind in _SUMMED if kind in kinds]
+    return lines + [lang(f"timing.summary.{kind}", count=len(kinds[kind]))
+                    for kind in ("new", "keep") if kind in kinds]
 
 
 def _cue(cue: CueAnswer, lang: Language) -> dict[str, str | None]:
@@ -200,7 +209,7 @@ def _notes(
         values = {"shortest": needed(pulse.shortest_ms, lang),
                   "longest": ms(pulse.longest_ms, lang)}
         if model.longest_from == "duty_percent":
-            notes.append(lang("timing.none_duty", **values, often=model.busiest_five_minutes,
+            notes.append(lang("timing.none_duty", **values, often=model.busiest_cycle,
                               duty=lang.unit(f"{model.duty_percent:g}", "%")))
         else:
             notes.append(lang("timing.none_rating", **values))
@@ -209,12 +218,6 @@ def _notes(
                           middle=ms(model.part_need_ms, lang)))
     if pulse.state == "tight":
         notes.append(lang("timing.tight", margin=lang.number(settings.pulse_margin, 1)))
-    now = model.pulse_median_ms
-    if now is not None and not model.magnet and not model.obstacle:
-        if pulse.recommended_ms is not None and now < (pulse.shortest_ms or 0.0):
-            notes.append(lang("timing.too_short_now", pulse=ms(now, lang)))
-        elif model.longest_ms is not None and now > model.longest_ms:
-            notes.append(lang("timing.too_long_now", pulse=ms(now, lang)))
     if pulse.falls_short == "misses":
         notes.append(lang("timing.falls_misses", missed=model.miss.missed,
                           commands=model.miss.commands))
@@ -223,8 +226,8 @@ def _notes(
                           middle=ms(model.part_need_ms, lang)))
     if pulse.beyond_usual:
         notes.append(lang("timing.beyond_usual", usual=ms(settings.usual_pulse_ms, lang)))
-    elif pulse.beyond_log and not model.magnet:
-        notes.append(lang("timing.beyond_log"))
+    if pulse.untried:
+        notes.append(lang("timing.test_shorter" if pulse.below_log else "timing.test_other"))
     if model.basis == "borrowed":
         notes.append(lang("timing.borrowed_says", locks=lang.listing(model.siblings)))
         if model.kind == "door":
@@ -440,12 +443,14 @@ def _method(settings: Settings, limits: Limits, lang: Language) -> list[str]:
 _SCRIPT_WORDS = (
     "between", "from_up", "at_least", "left", "share_inside", "from_feedback", "none_door",
     "none_unobserved", "none_too-few", "none_rating", "none_duty", "none_mend", "tight",
-    "falls_misses", "falls_few", "mend_first", "mend_magnet", "beyond_log", "beyond_usual", "pulse",
-    "off_time", "opens", "retry", "retries", "stuck", "sound", "light", "lock", "try.pick",
-    "try.outside", "try.together", "group.spread", "group.spread_worked", "group.spread_unknown",
-    "group.left_out", "group.align", "group.align_says", "group.no_delay", "group.one_event",
-    "group.not_one_event", "group.rail", "group.rail_bears", "group.rail_fails", "group.rail_over",
-    "group.rail_unknown", "group.stagger", "group.stagger_none", "group.stagger_batch",
+    "falls_misses", "falls_few", "mend_first", "mend_magnet", "beyond_usual", "test_first",
+    "test_shorter", "test_other", "change.keep", "change.short", "change.margin", "change.long",
+    "change.battery", "change.rail", "pulse", "off_time", "opens", "retry", "retries", "stuck",
+    "sound", "light", "lock", "try.pick", "try.outside", "try.together", "group.spread",
+    "group.spread_worked", "group.spread_unknown", "group.left_out", "group.align",
+    "group.align_says", "group.no_delay", "group.one_event", "group.not_one_event", "group.rail",
+    "group.rail_bears", "group.rail_fails", "group.rail_over", "group.rail_unknown",
+    "group.stagger", "group.stagger_none", "group.stagger_batch",
 )
 
 
@@ -457,7 +462,7 @@ def _data(timing: Timing, lang: Language) -> Markup:
                        for lock in values["locks"]]
     del values["groups"]
     values["words"] = {name: lang(f"timing.{name}") for name in _SCRIPT_WORDS}
-    values["words"].update({"and": lang("custom.and"), "percent": lang("custom.percent")})
+    values["words"].update({"and": lang.words["custom.and"], "percent": lang.percent_sign})
     text = json.dumps(values, separators=(",", ":"), ensure_ascii=False, allow_nan=False)
     return Markup(text.replace("<", "\\u003c").replace("\u2028", "\\u2028")
                   .replace("\u2029", "\\u2029"))

@@ -27,7 +27,7 @@ autodoc_typehints = "none"
 napoleon_custom_sections = [("Attributes", "params_style")]
 html_theme = "alabaster"
 html_theme_options = {
-    "description": "Reads the logs of puzzle-room locks and says which need hands.",
+    "description": "Reads the logs of puzzle-room locks and says which need work.",
     "fixed_sidebar": False, "page_width": "68rem",
 }
 html_show_sphinx = False

@@ -12,9 +12,11 @@ from reference import PAGES, Page
 from remanence.analytics.conditions import catalogue
 from remanence.dashboards.page import language
 from remanence.pipelines.commands import build_parser
+from remanence.pipelines.readers import FORMATS, all_readers
+from remanence.shared.findings import STATE_OF_URGENCY
 from remanence.shared.keys import Key
 from remanence.shared.limits import limit_fields
-from remanence.shared.log_format import LOG_KEYS
+from remanence.shared.log_format import log_keys
 from remanence.shared.tables import FINDINGS, RESULTS, TABLES
 from remanence.shared.venue_keys import LOCK_KEYS, PART_KEYS, SUPPLY_KEYS, VENUE_KEYS
 
@@ -41,16 +43,31 @@ def _values(key: Key) -> str:
     return words
 
 
+def _formats() -> list[str]:
+    """Every format of log, and the keys that only its reader knows."""
+    out = [_table(("format", "what such a log is", "told by the ending"), [
+        (f"`{name}`", reader.meaning, " ".join(f"`{ending}`" for ending in reader.endings))
+        for name, reader in sorted(all_readers().items())])]
+    for name, keys in FORMATS.items():
+        if keys:
+            out += [f"Only with `format = \"{name}\"`:\n", _table(
+                ("key", "values", "meaning"),
+                [(f"`{key.name}`", _values(key), key.meaning) for key in keys])]
+    return out
+
+
 def venue_file() -> str:
     """Every key of the venue file."""
     out = ["# The venue file\n",
            "`remanence check VENUE` names everything wrong in it at once, with line and key.\n"]
-    blocks = (("[venue]", VENUE_KEYS), ("[[log]]", LOG_KEYS), ("[[supply]]", SUPPLY_KEYS),
+    blocks = (("[venue]", VENUE_KEYS), ("[[log]]", log_keys(FORMATS)), ("[[supply]]", SUPPLY_KEYS),
               ("[[part]]", PART_KEYS), ("[[lock]]", LOCK_KEYS))
     for name, keys in blocks:
         rows = [(f"`{key.name}`", "yes" if key.required else "", _values(key), key.meaning)
                 for key in keys]
         out += [f"## `{name}`\n", _table(("key", "needed", "values", "meaning"), rows)]
+        if name == "[[log]]":
+            out += _formats()
     out.append("## `[limits]`\n")
     out.append("What a person might want to tune, each with its reason and source.\n")
     rows = [(f"`{name}`", f"{limit['default']:g} {limit['unit']}", limit["reason"],
@@ -79,16 +96,17 @@ def conditions() -> str:
     lang = language("en")
     out = ["# Conditions\n",
            "What can be said of a lock, a rail or a controller. Each finding carries the numbers "
-           "it rests on, since when, how sure, how urgent (`now`: do not run with it; `week`: "
-           "before the week is out; `plan`: order or schedule; `watch`: nothing to do yet), what "
-           "is not excluded, and the check that would decide. Isolate the supply before you touch "
-           "anything that is not measured live; coils run hot.\n"]
+           "it rests on, since when, how sure, how urgent ("
+           + "; ".join(f"`{urgency}`: {lang(f'state.{state}')}"
+                       for urgency, state in STATE_OF_URGENCY.items())
+           + "), what it could also be, and the check that would decide. Switch off and secure the "
+           "supply before touching, except for live measurements; coils run hot.\n"]
     for condition in catalogue().values():
         key = f"condition.{condition.name}"
         whom = ", ".join(condition.subject_kinds)
         if condition.mechanisms and len(condition.mechanisms) < 4:
             whom += f" ({', '.join(condition.mechanisms)})"
-        out += [f"## {condition.name}\n", f"**{lang(key + '.title')}.** Said of: {whom}.\n",
+        out += [f"## {condition.name}\n", f"**{lang(key + '.wrong')}.** Said of: {whom}.\n",
                 f"{lang(f'{key}.means')}\n"]
         named = [lang(f"figure.{figure}") for figure in condition.figures]
         out += ["Figures: " + "; ".join(named) + ".\n",

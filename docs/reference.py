@@ -23,12 +23,10 @@ class Page:
 PAGES = (
     Page(
         "reference-records", "Records and pairing",
-        "Which contact edge answered which command, how finely was it stamped, and how long were "
-        "the pulses?",
+        "Which contact edge answered which command, and how finely was it stamped?",
         '''>>> from datetime import UTC, datetime, timedelta
 >>> import polars as pl
 >>> from remanence.analytics.pairing.rules import pair
->>> from remanence.analytics.physics.latency import pulse_lengths
 >>> from remanence.shared.tables import SIGNALS
 >>> from remanence.shared.venue_file import parse_venue
 >>> venue = parse_venue("""
@@ -65,9 +63,6 @@ PAGES = (
 >>> paired = pair(signals, venue)
 >>> paired.actuations.select("outcome", "latency_ms", "bounces").rows()
 [('released', 62.0, 2)]
->>> pulses = pulse_lengths(paired.actuations, venue)
->>> pulses.select("lock", "median_ms", "over_rated").rows()
-[('flour-bin', 500.0, 0)]
 ''',
         {
             "remanence.analytics.pairing.rules": ("Paired", "pair"),
@@ -101,8 +96,7 @@ PAGES = (
 ''',
         {
             "remanence.analytics.physics.latency": (
-                "placed_within_resolution", "pulse_histogram", "pulse_lengths", "quantile_name",
-                "release_latency", "with_week"),
+                "placed_within_resolution", "quantile_name", "release_latency", "with_week"),
             "remanence.analytics.statistics.survival": (
                 "ProductLimit", "product_limit", "bound_of_quantile"),
             "remanence.analytics.drift.judge": ("Drifts", "LockDrift", "drifts"),
@@ -119,7 +113,7 @@ PAGES = (
 >>> import polars as pl
 >>> from remanence.analytics.physics.cable import branch, cable_needed
 >>> from remanence.analytics.physics.release import Solenoid
->>> from remanence.analytics.physics.supply import source_resistance
+>>> from remanence.analytics.physics.source_resistance import source_resistance
 >>> from remanence.shared.tables import ACTUATIONS
 >>> from remanence.shared.venue_file import parse_venue
 >>> venue = parse_venue("""
@@ -170,12 +164,17 @@ PAGES = (
         {
             "remanence.analytics.physics.cable": (),
             "remanence.analytics.physics.coil_thermal": (),
+            "remanence.analytics.physics.on_times": (),
             "remanence.analytics.physics.coil_heat": (),
+            "remanence.analytics.physics.heat_curve": (),
+            "remanence.analytics.physics.measured_heat": (),
             "remanence.analytics.physics.magnet": (),
             "remanence.analytics.physics.release": (),
             "remanence.analytics.physics.release_fit": (),
             "remanence.analytics.physics.off_voltage": (),
             "remanence.analytics.physics.sag_release": (),
+            "remanence.analytics.physics.source_resistance": (),
+            "remanence.analytics.physics.idle_volts": (),
             "remanence.analytics.physics.supply": (),
             "remanence.analytics.physics.rail_model": (),
             "remanence.analytics.physics.battery": (),
@@ -183,7 +182,7 @@ PAGES = (
     ),
     Page(
         "reference-findings", "Findings",
-        "What is to be said of a week: which lock, rail or controller needs hands?",
+        "What is to be said of a week: which lock, rail or controller needs work?",
         '''>>> from datetime import UTC, datetime
 >>> import polars as pl
 >>> from remanence.dashboards.finding_words import FindingText
@@ -283,9 +282,10 @@ flour-bin takes 37% longer to release than before: 89.4 ms, was 65.4 ms.
 ...     latency_ms=60.0 + pl.col("place") * 7 % 11))
 >>> history = History.of(venue, Week.parse("2026-W47"), actuations=weeks)
 >>> answer = timing(history).answers[0]
->>> answer.pulse.state, answer.pulse.shortest_ms, answer.pulse.recommended_ms
-('good', 76.0, 100.0)
->>> answer.pulse.stated < 0.999, answer.pulse.falls_short
+>>> pulse = answer.pulse
+>>> pulse.state, pulse.shortest_ms, pulse.change, pulse.recommended_ms
+('good', 76.0, 'keep', 500.0)
+>>> pulse.stated < 0.999, pulse.falls_short
 (True, 'few')
 >>> pair = pl.concat([weeks, weeks.with_columns(lock=pl.lit("meal-chest"))])
 >>> [locks for locks, _ in groups_in_log(pair, within_ms=5, least=10)]
@@ -316,7 +316,7 @@ flour-bin takes 37% longer to release than before: 89.4 ms, was 65.4 ms.
 >>> import polars as pl
 >>> from remanence.analytics.history import History
 >>> from remanence.analytics.statistics.life import Lives, life_posterior
->>> from remanence.analytics.parts.demand import demand_of_units
+>>> from remanence.analytics.parts.demand import Place, draw_futures
 >>> from remanence.analytics.parts.wear import remaining_life
 >>> from remanence.shared.tables import ACTUATIONS
 >>> from remanence.shared.venue_file import parse_venue
@@ -362,8 +362,9 @@ flour-bin takes 37% longer to release than before: 89.4 ms, was 65.4 ms.
 >>> life = life_posterior(lives, rated_cycles=100_000)
 >>> life.basis, life.failure_probability([30_000], [5_000]).round(1).tolist()
 ('your data', [0.1])
->>> demand_of_units([0.4, 0.1, 0.1]).quantile(0.95)
-2
+>>> place = Place(age=30_000, pace=42, drift=left.weeks)
+>>> draw_futures([place] * 3, life, 52).within(52).quantile(0.95)
+3
 ''',
         {
             "remanence.analytics.parts.wear": (),

@@ -1,25 +1,40 @@
 """The commands: words in, work done by the other modules, text and an exit status out.
 
 Exit status: 0 done; 1 the data or the venue file is at fault; 2 usage; 3 where
-``--fail-on`` was given and a finding of that urgency stands. Whatever a command
-needs is imported when it runs, so that ``remanence --help`` answers in a blink.
+``--fail-on`` was given and a finding of that urgency stands. The sheets add their own commands
+(:mod:`remanence.pipelines.sheets`). Whatever a command needs is imported when it runs, so that
+``remanence --help`` answers in a blink.
 """
 
 from __future__ import annotations
 
 import argparse
 import contextlib
+import difflib
 import os
 import sys
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from datetime import date
+from functools import partial
 from pathlib import Path
+from typing import NoReturn
 
+from remanence.pipelines.sheets import Sheet, all_sheets
+from remanence.pipelines.sheets.sheet import add_week, program_version
 from remanence.shared.errors import RemanenceError
 
 DONE, AT_FAULT, USAGE, URGENT = 0, 1, 2, 3
 
-_VENUE_HELP = "the venue file, or the folder it is in"
+_VENUE_HELP = "the venue file, or the folder it is in (default: the folder you stand in)"
+
+
+class _UsageError(Exception):
+    """The words after ``remanence`` cannot be understood; says why, below the usage."""
+
+
+class _Parser(argparse.ArgumentParser):
+    def error(self, message: str) -> NoReturn:
+        raise _UsageError(f"{self.format_usage()}{self.prog}: error: {message}")
 
 
 def _day(text: str) -> date:
@@ -36,20 +51,19 @@ def _language(parser: argparse.ArgumentParser) -> None:
                         help="language of the pages: en or de (default: en)")
 
 
-def _report_words(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("--week", metavar="WEEK",
-                        help="ISO week like 2026-W47 (default: the newest with two days of log)")
-    parser.add_argument("--fail-on", choices=("now", "week"),
-                        help="exit with 3 where a finding this urgent, or more, stands")
+def _add_sheet(parser: argparse.ArgumentParser, sheet: Sheet) -> None:
+    sheet.options(parser)
+    parser.add_argument("--out", type=Path, metavar="DIR",
+                        help=f"folder to write (default: {sheet.folder} beside the venue file)")
     _language(parser)
 
 
 def build_parser() -> argparse.ArgumentParser:
     """The parser of every command and option."""
-    parser = argparse.ArgumentParser(
+    parser = _Parser(
         prog="remanence",
         description="Reads the logs of electromagnetic locks in puzzle rooms and says which lock, "
-                    "rail or controller needs hands, which pulse and wait to programme, and which "
+                    "rail or controller needs work, which pulse and wait to programme, and which "
                     "parts to order.",
         epilog="Remanence advises; it is no safety device. Release on power loss and on emergency "
                "stop is proven by test, not by a log.",
@@ -57,49 +71,38 @@ def build_parser() -> argparse.ArgumentParser:
     parser.add_argument("--version", action="store_true", help="print the version")
     commands = parser.add_subparsers(dest="command", metavar="COMMAND", title="commands")
 
-    def add(name: str, text: str, *, venue: bool = True) -> argparse.ArgumentParser:
+    def add(
+        name: str, text: str, run: Callable[[argparse.Namespace], int], *, venue: bool = True
+    ) -> argparse.ArgumentParser:
         sub = commands.add_parser(name, help=text, description=text[0].upper() + text[1:] + ".")
         if venue:
-            sub.add_argument("venue", metavar="VENUE", help=_VENUE_HELP)
-        sub.set_defaults(run=_RUN[name])
+            sub.add_argument("venue", metavar="[VENUE]", help=_VENUE_HELP)
+        sub.set_defaults(run=run)
         return sub
 
     sub = add("demo", "build the demo venue, run the whole job on it, say where the report is",
-              venue=False)
+              _demo, venue=False)
     sub.add_argument("--out", type=Path, default=Path("remanence-demo"), metavar="DIR",
                      help="folder to build it in (default: remanence-demo)")
     sub.add_argument("--seed", type=int, metavar="N", help="another course of chance")
 
-    add("check", "read the venue file, print the wiring schedule and all that is wrong or unsafe")
+    add("check", "read the venue file, print the wiring schedule and all that is wrong or unsafe",
+        _check)
 
-    sub = add("ingest", "take logs into the store: those the venue file names, or those given")
+    sub = add("ingest", "take logs into the store: those the venue file names, or those given",
+              _ingest)
     sub.add_argument("files", nargs="*", type=Path, metavar="FILE", help="log files")
     sub.add_argument("--retry-rejects", action="store_true",
                      help="take in earlier rejects that the venue file can now read")
 
-    sub = add("sniff", "look at log files and propose a [[log]] block for them", venue=False)
+    sub = add("sniff", "look at log files and propose a [[log]] block for them", _sniff,
+              venue=False)
     sub.add_argument("files", nargs="+", type=Path, metavar="FILE", help="log files")
 
-    sub = add("report", "write the weekly health report")
-    _report_words(sub)
-    sub.add_argument("--out", type=Path, metavar="DIR",
-                     help="folder to write (default: reports/WEEK beside the venue file)")
-    sub.add_argument("--single-file", action="store_true",
-                     help="write one HTML file with everything in it, to send by mail")
+    for sheet in all_sheets():
+        _add_sheet(add(sheet.name, sheet.help, partial(_write_sheet, sheet)), sheet)
 
-    sub = add("timing", "write the designer's sheet: pulse, wait and cue from real latencies")
-    sub.add_argument("--out", type=Path, metavar="DIR",
-                     help="folder to write (default: timing beside the venue file)")
-    sub.add_argument("--header", type=Path, metavar="FILE", help="write the values as a C header")
-    sub.add_argument("--yaml", type=Path, metavar="FILE", help="write the values as YAML")
-    _language(sub)
-
-    sub = add("parts", "write the owner's sheet: what to order, how many, by when, at what cost")
-    sub.add_argument("--out", type=Path, metavar="DIR",
-                     help="folder to write (default: parts beside the venue file)")
-    _language(sub)
-
-    sub = add("service", "add a line to the service log")
+    sub = add("service", "add a line to the service log", _service)
     sub.add_argument("lock", metavar="LOCK", help="the lock that was worked on")
     sub.add_argument("action", metavar="ACTION",
                      help="replaced, adjusted, cleaned, rewired, inspected or release-tested")
@@ -108,10 +111,11 @@ def build_parser() -> argparse.ArgumentParser:
     sub.add_argument("--date", type=_day, metavar="D",
                      help="day of the work (default: today in the venue's time zone)")
 
-    sub = add("weekly", "ingest, then all three sheets: the one line for a scheduler")
-    _report_words(sub)
+    sub = add("weekly", "ingest, then every sheet: the one line for a scheduler", _weekly)
+    add_week(sub)
+    _language(sub)
 
-    sub = add("export", "write a kept table as .parquet, .csv or .xlsx")
+    sub = add("export", "write a kept table as .parquet, .csv or .xlsx", _export)
     sub.add_argument("table", metavar="TABLE", help="signals, rejects, actuations, openings, ...")
     sub.add_argument("file", type=Path, metavar="FILE", help="file to write; its ending decides")
     return parser
@@ -137,7 +141,10 @@ def _check(words: argparse.Namespace) -> int:
 def _ingest(words: argparse.Namespace) -> int:
     from remanence.pipelines.sheets.refresh import take_in
 
-    text, whole = take_in(words.venue, words.files or None, retry_rejects=words.retry_rejects)
+    venue, files = words.venue, words.files
+    if Path(venue).is_file() and Path(venue).suffix != ".toml":
+        venue, files = ".", [Path(venue), *files]  # only logs were named
+    text, whole = take_in(venue, files or None, retry_rejects=words.retry_rejects)
     print(text)
     return DONE if whole else AT_FAULT
 
@@ -149,41 +156,13 @@ def _sniff(words: argparse.Namespace) -> int:
     return DONE
 
 
-def _report(words: argparse.Namespace) -> int:
-    from remanence.pipelines.sheets.health import write_report
-
-    outcome = write_report(
-        words.venue, week=words.week, out=words.out, language=words.language,
-        single_file=words.single_file,
-    )
-    print(outcome.text())
-    return URGENT if outcome.has(words.fail_on) else DONE
-
-
-def _timing(words: argparse.Namespace) -> int:
+def _write_sheet(sheet: Sheet, words: argparse.Namespace) -> int:
     from remanence.pipelines.sheets.refresh import prepare
+    from remanence.pipelines.sheets.sheet import SheetRun
 
-    ready = prepare(words.venue)
-    from remanence.pipelines.sheets.timing import write_timing
-
-    out = words.out or ready.path.parent / "timing"
-    outcome = write_timing(
-        ready.venue, ready.path, out, header=words.header, yaml=words.yaml,
-        language=words.language,
-    )
+    outcome = sheet.write(SheetRun(prepare(words.venue), words.language, words.out, vars(words)))
     print(outcome.text())
-    return DONE
-
-
-def _parts(words: argparse.Namespace) -> int:
-    from remanence.pipelines.sheets.refresh import prepare
-
-    ready = prepare(words.venue)
-    from remanence.pipelines.sheets.parts import write_parts
-
-    out = words.out or ready.path.parent / "parts"
-    print(write_parts(ready.venue, ready.path, out, language=words.language).text())
-    return DONE
+    return URGENT if outcome.has(vars(words).get("fail_on")) else DONE
 
 
 def _service(words: argparse.Namespace) -> int:
@@ -216,11 +195,26 @@ def _export(words: argparse.Namespace) -> int:
     return DONE
 
 
-_RUN = {
-    "demo": _demo, "check": _check, "ingest": _ingest, "sniff": _sniff, "report": _report,
-    "timing": _timing, "parts": _parts, "service": _service, "weekly": _weekly,
-    "export": _export,
-}
+def _parse(words: Sequence[str]) -> argparse.Namespace:
+    """The words as a command; where its venue is missing, the folder one stands in is it.
+
+    Raises
+    ------
+    _UsageError
+        They are no command.
+    """
+    parser = build_parser()
+    known = next(a for a in parser._actions if isinstance(a, argparse._SubParsersAction)).choices
+    if words and not words[0].startswith("-") and words[0] not in known:
+        close = difflib.get_close_matches(words[0], known, n=1, cutoff=0.5)
+        advice = f"did you mean {close[0]}?" if close else f"use {', '.join(known)}"
+        raise _UsageError(f"remanence: error: {words[0]!r} is no command; {advice}")
+    try:
+        return parser.parse_args(words)
+    except _UsageError:
+        with contextlib.suppress(_UsageError):
+            return parser.parse_args([words[0], ".", *words[1:]])
+        raise
 
 
 def main(words: Sequence[str] | None = None) -> int:
@@ -236,18 +230,19 @@ def main(words: Sequence[str] | None = None) -> int:
     int
         The exit status.
     """
-    parser = build_parser()
+    words = sys.argv[1:] if words is None else words
     try:
-        given = parser.parse_args(words)
-    except SystemExit as stop:  # argparse has printed why
+        given = _parse(words)
+    except _UsageError as error:
+        print(error, file=sys.stderr)
+        return USAGE
+    except SystemExit as stop:  # the help was asked for and is printed
         return int(stop.code or 0)
     if given.version:
-        from importlib.metadata import version
-
-        print(f"remanence {version('remanence-locks')}")
+        print(f"remanence {program_version()}")
         return DONE
     if given.command is None:
-        parser.print_help()
+        build_parser().print_help()
         return USAGE
     try:
         return int(given.run(given))

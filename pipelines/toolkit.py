@@ -1,7 +1,7 @@
 """A venue from Python: its tables as Polars or pandas, and every analysis on them.
 
->>> from remanence.pipelines.toolkit import open_venue  # doctest: +SKIP
->>> house = open_venue("demo")  # doctest: +SKIP
+>>> import remanence  # doctest: +SKIP
+>>> house = remanence.open_venue("demo")  # doctest: +SKIP
 >>> house.actuations(lock="bench-drawer").select("command_time", "latency_ms")  # doctest: +SKIP
 """
 

@@ -8,8 +8,7 @@ from datetime import date
 from typing import Any
 
 URGENCIES = ("now", "week", "plan", "watch")
-"""``now``: do not run with it; ``week``: before the week is out; ``plan``: order or
-schedule; ``watch``: nothing to do yet."""
+"""How urgent a finding is; :data:`STATE_OF_URGENCY` gives the state that it puts its subject in."""
 
 STATES = ("do-not-run", "act-this-week", "plan", "watch", "good", "too-little-data")
 """A subject's state: its most urgent finding, ``good``, or too little data to say."""

@@ -82,6 +82,17 @@ class Limits:
         "4 minutes",
         low=1.0, high=86_400.0,
     )
+    coil_near_kelvin: float = _limit(
+        30.0, "K",
+        "a coil that comes this close to what its winding bears is told: a designer stays this "
+        "far below it",
+        "trade practice, no source", low=0.0, high=200.0,
+    )
+    coil_stop_kelvin: float = _limit(
+        20.0, "K",
+        "a lock whose coil comes this close to what its winding bears is not used",
+        "trade practice, no source", low=0.0, high=200.0,
+    )
     # The designer's sheet: pulse, wait, cue, together.
     timing_weeks: float = _limit(
         52.0, "weeks",

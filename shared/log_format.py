@@ -4,29 +4,31 @@ from __future__ import annotations
 
 import codecs
 import re
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field, fields, replace
 from datetime import datetime
 from typing import Any
 from zoneinfo import ZoneInfo
 
-import polars as pl
-
 from remanence.shared.errors import Problem
 from remanence.shared.keys import Key, nearest, read_block, shown
-from remanence.shared.tables import QUANTITIES
 from remanence.shared.time_forms import lacks
 
-FORMATS = ("csv", "jsonl", "text", "parquet")
+QUANTITIES = ("command", "contact", "volts", "amps")
+"""What a record can be of: 0/1, 1 closed / 0 open, V, A."""
+
+Formats = Mapping[str, Sequence[Key]]
+"""From the name of each format that can be read to the keys that only its reader knows."""
+
 LAYOUTS = ("long", "wide")
 NAMED_TIMES = ("iso", "epoch-s", "epoch-ms", "epoch-us", "epoch-ns",
                "boot-s", "boot-ms", "boot-us")
 ROLES = ("time", "date", "channel", "quantity", "value", "boot", "wall")
 DELIMITERS = {"tab": "\t", "space": " ", "comma": ",", "semicolon": ";", "pipe": "|"}
 
-LOG_KEYS = (
+LOG_KEYS: tuple[Key, ...] = (
     Key("files", "texts", "file names or patterns, relative to the venue file", required=True),
-    Key("format", "choice", "how a line is laid out", choices=FORMATS),
+    Key("format", "text", "how a line is laid out; default csv"),
     Key("layout", "choice", "long: a record a line; wide: a column or key for each channel",
         choices=LAYOUTS),
     # How the bytes are cut up.
@@ -130,6 +132,8 @@ class LogFormat:
     start_format: str | None = None
     wall_format: str = "iso"
     line: int = 0
+    options: Mapping[str, object] = field(default_factory=dict, hash=False, repr=False)
+    """Values of the keys that only this format's reader knows."""
 
     @property
     def counts(self) -> bool:
@@ -146,20 +150,64 @@ def group_names(pattern: str) -> list[str]:
     return re.findall(r"\(\?P?<([A-Za-z_]\w*)>", pattern)
 
 
+def log_keys(formats: Formats | None, name: str | None = None) -> tuple[Key, ...]:
+    """The keys that a ``[[log]]`` block may have.
+
+    Parameters
+    ----------
+    formats : mapping or None
+        The formats that can be read; None: any name will do.
+    name : str or None, default None
+        The format whose reader's own keys are to be among them.
+    """
+    keys = LOG_KEYS
+    if formats is not None:
+        keys = tuple(replace(key, kind="choice", choices=tuple(formats))
+                     if key.name == "format" else key for key in keys)
+    if formats is not None and name is not None and name in formats:
+        keys += tuple(formats[name])
+    return keys
+
+
 def read_log_format(
-    block: Mapping[str, Any], where: str, line_of: Callable[..., int]
+    block: Mapping[str, Any], where: str, line_of: Callable[..., int],
+    formats: Formats | None = None,
 ) -> tuple[LogFormat | None, list[Problem]]:
-    """Read one ``[[log]]`` block; ``line_of`` takes the path of keys below it."""
+    """Read one ``[[log]]`` block.
+
+    Parameters
+    ----------
+    block : mapping
+        As the TOML parser gave it.
+    where : str
+        How messages call it.
+    line_of : callable
+        From the path of keys below the block to a line.
+    formats : mapping or None, default None
+        The formats that can be read (``remanence.pipelines.readers.FORMATS``); None: any name
+        will do, as long as nobody reads the log.
+
+    Returns
+    -------
+    log : LogFormat or None
+        None where anything is wrong with it.
+    problems : list of Problem
+    """
     block = dict(block)
     for name, character in DELIMITERS.items():
         if block.get("delimiter") == character:
             block["delimiter"] = name
-    values, problems = read_block(block, LOG_KEYS, where, line_of)
+    # The keys of a reader are asked for only where they are needed: that imports the reader.
+    strange = set(block) - {key.name for key in LOG_KEYS}
+    keys = log_keys(formats, str(block.get("format", "csv")) if strange else None)
+    values, problems = read_block(block, keys, where, line_of)
     check = _Check(values, problems, where, line_of)
     check.run()
     if problems:
         return None, problems
-    return LogFormat(**values, line=line_of()), []
+    known = {item.name for item in fields(LogFormat)}
+    options = {name: values.pop(name) for name in list(values) if name not in known}
+    return LogFormat(**values, line=line_of(), options=options), []
 
 
 class _Check:
@@ -228,6 +276,9 @@ class _Check:
             pattern = self.values.get(name)
             if pattern is None:
                 continue
+            # The engine that will run the expression says whether it can; it loads slowly.
+            import polars as pl
+
             try:
                 pl.Series(["a"]).str.contains(pattern)
             except pl.exceptions.PolarsError as error:

@@ -163,9 +163,6 @@ _REAL = pl.Float64()
 _BOOL = pl.Boolean()
 _DAY = pl.Date()
 
-QUANTITIES = ("command", "contact", "volts", "amps")
-"""What a record can be of: 0/1, 1 closed / 0 open, V, A."""
-
 SIGNALS = Table(
     "signals",
     "Log records, each kept once.",

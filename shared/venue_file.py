@@ -12,7 +12,7 @@ from zoneinfo import ZoneInfo
 from remanence.shared.errors import Problem, VenueFileError
 from remanence.shared.keys import Key, nearest, read_block, shown
 from remanence.shared.limits import Limits
-from remanence.shared.log_format import LogFormat, read_log_format
+from remanence.shared.log_format import Formats, LogFormat, read_log_format
 from remanence.shared.venue import DEFAULT_RELEASED_BY, Lock, Part, Supply, Venue
 from remanence.shared.venue_keys import LIMIT_KEYS, LOCK_KEYS, PART_KEYS, SUPPLY_KEYS, VENUE_KEYS
 
@@ -79,7 +79,9 @@ _BLOCKS = {"venue": "table", "log": "array", "supply": "array", "part": "array",
            "lock": "array", "limits": "table"}
 
 
-def parse_venue(text: str, path: str = "venue.toml") -> Venue:
+def parse_venue(
+    text: str, path: str = "venue.toml", formats: Formats | None = None
+) -> Venue:
     """Read the text of a venue file.
 
     Parameters
@@ -88,6 +90,10 @@ def parse_venue(text: str, path: str = "venue.toml") -> Venue:
         The file's text.
     path : str, default "venue.toml"
         How messages call the file.
+    formats : mapping, optional
+        The formats of log that can be read, each with its own keys
+        (``remanence.pipelines.readers.FORMATS``); default: any name
+        will do, where no log is read.
 
     Returns
     -------
@@ -104,7 +110,7 @@ def parse_venue(text: str, path: str = "venue.toml") -> Venue:
         document = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         raise VenueFileError(path, [_syntax_problem(error, text)]) from None
-    return _Reader(document, key_lines(text), path).venue()
+    return _Reader(document, key_lines(text), path, formats).venue()
 
 
 def _syntax_problem(error: tomllib.TOMLDecodeError, text: str) -> Problem:
@@ -122,6 +128,7 @@ class _Reader:
     document: Mapping[str, Any]
     lines: Mapping[tuple[str | int, ...], int]
     path: str
+    formats: Formats | None
 
     def __post_init__(self) -> None:
         self.problems: list[Problem] = []
@@ -214,7 +221,7 @@ class _Reader:
     def _log(self, index: int) -> LogFormat | None:
         log, problems = read_log_format(
             self.document["log"][index], f"log {index + 1}",
-            lambda *path: self._line("log", index, *path),
+            lambda *path: self._line("log", index, *path), self.formats,
         )
         self.problems += problems
         return log

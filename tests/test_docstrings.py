@@ -27,8 +27,11 @@ from remanence.analytics.parts.unit_lives import replacements
 from remanence.analytics.parts.wear import weekly_levels
 from remanence.analytics.physics import coil_heat as coil
 from remanence.analytics.physics import supply
-from remanence.analytics.physics.latency import pulse_histogram, pulse_lengths, release_latency
+from remanence.analytics.physics.latency import release_latency
+from remanence.analytics.physics.measured_heat import measured_heat
+from remanence.analytics.physics.on_times import ON_TIMES, on_times
 from remanence.analytics.physics.release_fit import loaded
+from remanence.analytics.physics.source_resistance import source_resistance, with_load
 from remanence.analytics.timing.together import groups_in_log, joint_spread
 from remanence.shared import errors
 from remanence.shared.tables import RESULTS, TABLES
@@ -40,7 +43,8 @@ from remanence.shared.weeks import Week
 ROOT = Path(__file__).parents[1]
 SECTIONS = ("Parameters", "Returns", "Raises", "Notes", "References", "Attributes", "Examples")
 COLUMNS = re.compile(r"((?:``\w+``(?:,\s+and\s+|,\s+|\s+and\s+|\s+))+)of\s+([A-Z_]{4,})\b")
-SCHEMA_OF = {name.upper(): dict(table.schema) for name, table in {**TABLES, **RESULTS}.items()}
+SCHEMA_OF = {name.upper(): dict(table.schema)
+             for name, table in {**TABLES, **RESULTS, "on_times": ON_TIMES}.items()}
 KEYS = {Lock: LOCK_KEYS, Part: PART_KEYS, Supply: SUPPLY_KEYS, Venue: VENUE_KEYS}
 """Fields whose meaning stands with the keys of the venue file."""
 
@@ -279,19 +283,15 @@ max_on_ms = 500
 NONE = np.zeros(0, dtype=np.int64)
 TABLES_GIVEN = [
     (release_latency, ("ACTUATIONS", ()), {}),
-    (pulse_lengths, ("ACTUATIONS", VENUE), {}),
-    (pulse_histogram, ("ACTUATIONS",), {}),
     (polling_rows, ((), NONE, NONE, np.zeros(0, dtype=bool)), {}),
-    (coil.on_times, ("ENERGISINGS", VENUE, "ACTUATIONS"), {}),
-    (coil.coil_heat, ("ENERGISINGS", VENUE), {}),
-    (coil.heat_at_start, ("ENERGISINGS", VENUE), {}),
-    (coil.measured_heat, ("ACTUATIONS", VENUE), {}),
+    (on_times, ("ENERGISINGS", VENUE, "ACTUATIONS"), {}),
+    (coil.coil_heat, ("ON_TIMES", VENUE), {}),
+    (coil.heat_at_start, ("ON_TIMES", VENUE), {}),
+    (measured_heat, ("ACTUATIONS", VENUE), {}),
     (coil.loaded_volts, ("ACTUATIONS",), {}),
     (loaded, ("ACTUATIONS", None, 20.0), {}),
-    (supply.with_load, ("ACTUATIONS", VENUE), {}),
-    (supply.source_resistance, ("ACTUATIONS", VENUE), {}),
-    (supply.rail_levels, ("RAIL_HOURS", "ACTUATIONS", VENUE), {}),
-    (supply.idle_drift, ("RAIL_HOURS", VENUE), {}),
+    (with_load, ("ACTUATIONS", VENUE), {}),
+    (source_resistance, ("ACTUATIONS", VENUE), {}),
     (supply.recovery, ("ACTUATIONS", VENUE), {}),
     (groups_in_log, ("ACTUATIONS",), {"within_ms": 5.0, "least": 2.0}),
     (joint_spread, ("ACTUATIONS", ("a", "b")), {"more": {"moment": pl.Int64}}),

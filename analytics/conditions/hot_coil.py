@@ -1,4 +1,4 @@
-"""The condition hot-coil: a coil comes near the temperature that its winding bears."""
+"""The condition hot-coil: a coil gets close to its temperature limit."""
 
 from __future__ import annotations
 
@@ -11,15 +11,11 @@ from scipy import special
 
 from remanence.analytics.conditions.condition import Condition, finding
 from remanence.analytics.history import History, baseline_start
-from remanence.analytics.physics.coil_heat import coil_heat, lasting_until, measured_heat
+from remanence.analytics.physics.coil_heat import coil_heat, heat_of_week, volts_of
+from remanence.analytics.physics.measured_heat import measured_heat
+from remanence.analytics.physics.on_times import times_of
 from remanence.shared.findings import Amount, Evidence, Finding, Sentence, say
 from remanence.shared.weeks import Week
-
-NEAR_KELVIN = 30.0
-"""This close to what the winding bears is near: a designer stays 30 K below it (trade practice)."""
-
-NOW_KELVIN = 20.0
-"""This close nobody runs with it (trade practice)."""
 
 ESTIMATE_SPREAD = math.log(2.0) / 1.96
 """Standard deviation of ln rise where thermal data are generic: a factor of two either way holds
@@ -28,7 +24,15 @@ ESTIMATE_SPREAD = math.log(2.0) / 1.96
 STATED_SPREAD = 0.10
 """The same where the venue file states them: volts, ambient, copper (common practice)."""
 
+MEASURED_LEAST_KELVIN = 2.5
+"""Least error of a measured temperature: one per cent of resistance. [K]"""
+
+LEAST_CHANCE = 0.3
+"""Below this probability of being near its limit a coil is not reported. The modelled rise of a
+generic coil is then 17 % short of the line."""
+
 PAST_WEEKS = 26
+"""How many weeks back the run of hot weeks and the level before it are searched."""
 
 
 @dataclass(frozen=True)
@@ -45,17 +49,14 @@ class _Hottest:
 
 
 def hot_coil(history: History) -> list[Finding]:
-    """Coils that came, or probably came, within 30 K of what they bear this week.
+    """Coils that came, or probably came, close to their limit this week.
 
     Where coil current is logged the temperature is that of the resistance method, else the
-    model's; the score is the probability that the margin was less than 30 K, given the
-    uncertainty of either.
+    model's. The score is the probability that the margin was less than ``coil_near_kelvin``,
+    given the uncertainty of either.
     """
     venue = history.venue
-    rows = coil_heat(
-        history.energisings, venue, actuations=history.actuations, start=history.start,
-        until=lasting_until(history),
-    )
+    rows = heat_of_week(history)
     measured = measured_heat(history.actuations, venue).filter(
         pl.col("command_time").is_between(history.start, history.end, closed="left")
     )
@@ -63,17 +64,18 @@ def hot_coil(history: History) -> list[Finding]:
     for row in rows.to_dicts():
         lock = venue.locks_by_id[row["lock"]]
         limit = float(row["limit_celsius"])
-        hottest = _measured(measured.filter(pl.col("lock") == lock.id), limit)
-        hottest = hottest or _modelled(row, venue.limits.ambient_celsius, limit)
+        near = limit - venue.limits.coil_near_kelvin
+        hottest = _measured(measured.filter(pl.col("lock") == lock.id), near)
+        hottest = hottest or _modelled(row, venue.limits.ambient_celsius, near)
         day = hottest.at.astimezone(venue.zone).date()
         start = baseline_start(history, lock.id)
-        if hottest.chance_near < 0.3 or (start is not None and day < start):
-            continue  # Cool enough, or mended since.
-        since, before = _past(history, lock.id, limit, day)
+        if hottest.chance_near < LEAST_CHANCE or (start is not None and day < start):
+            continue  # Cool enough, or repaired since.
+        since, before = _past(history, lock.id, near, day)
         found.append(finding(
             lock.id, "hot-coil",
-            "now" if hottest.celsius >= limit - NOW_KELVIN else "week", hottest.chance_near,
-            since=since, says=_says(hottest, limit, day, row),
+            "now" if hottest.celsius >= limit - venue.limits.coil_stop_kelvin else "week",
+            hottest.chance_near, since=since, says=_says(hottest, limit, day, row),
             evidence=[
                 Evidence(
                     "hottest-the-coil-was", hottest.celsius, "°C", n=hottest.pulses,
@@ -87,39 +89,39 @@ def hot_coil(history: History) -> list[Finding]:
     return found
 
 
-def _measured(rows: pl.DataFrame, limit: float) -> _Hottest | None:
+def _measured(rows: pl.DataFrame, near: float) -> _Hottest | None:
     if rows.is_empty():
         return None
     top = rows.sort("celsius").row(-1, named=True)
-    error = max(float(top["error_kelvin"]), 2.5)  # one per cent of resistance
+    error = max(float(top["error_kelvin"]), MEASURED_LEAST_KELVIN)
     return _Hottest(
         top["celsius"], top["celsius"] - 1.96 * error, top["celsius"] + 1.96 * error,
-        float(special.ndtr((top["celsius"] - limit + NEAR_KELVIN) / error)), True,
+        float(special.ndtr((top["celsius"] - near) / error)), True,
         top["command_time"], rows.height,
     )
 
 
-def _modelled(row: dict[str, float], ambient: float, limit: float) -> _Hottest:
+def _modelled(row: dict[str, float], ambient: float, near: float) -> _Hottest:
     rise = max(row["hottest_celsius"] - ambient, 1e-6)
-    generic = row["hottest_high_celsius"] > row["hottest_celsius"] + 1e-9
-    spread = ESTIMATE_SPREAD if generic else STATED_SPREAD
-    near = max(limit - NEAR_KELVIN - ambient, 1.0)
+    spread = ESTIMATE_SPREAD if row["generic"] else STATED_SPREAD
     moment = row["hottest_time"]
     assert isinstance(moment, datetime)
+    allowed = max(near - ambient, 1.0)  # a limit below the room allows no rise at all
     return _Hottest(
         row["hottest_celsius"], ambient + rise * math.exp(-1.96 * spread),
         ambient + rise * math.exp(1.96 * spread),
-        float(special.ndtr(math.log(rise / near) / spread)), False, moment, int(row["pulses"]),
+        float(special.ndtr(math.log(rise / allowed) / spread)), False, moment,
+        int(row["pulses"]),
     )
 
 
 def _past(
-    history: History, lock: str, limit: float, day: date
+    history: History, lock: str, near: float, day: date
 ) -> tuple[date, float | None]:
     """First day of the unbroken run of hot weeks, and the usual hottest before it."""
     weeks = coil_heat(
-        history.energisings.filter(pl.col("lock") == lock), history.venue, ("lock", "week"),
-        actuations=history.actuations.filter(pl.col("lock") == lock),
+        times_of(history).filter(pl.col("lock") == lock), history.venue, ("lock", "week"),
+        volts=volts_of(history),
     ).tail(PAST_WEEKS + 1).sort("week", descending=True).to_dicts()
     since, cool, expected = day, [], history.week
     running = True
@@ -127,7 +129,7 @@ def _past(
         week = Week.parse(row["week"])
         if week > history.week:
             continue
-        hot = row["hottest_celsius"] >= limit - NEAR_KELVIN
+        hot = row["hottest_celsius"] >= near
         running = running and (week == history.week or (hot and week == expected))
         if running:
             since = min(since, row["hottest_time"].astimezone(history.venue.zone).date())
@@ -142,7 +144,7 @@ def _says(
     hottest: _Hottest, limit: float, day: date, row: dict[str, float]
 ) -> list[Sentence]:
     how = ("heat-measured" if hottest.measured else "heat-estimated"
-           if row["hottest_high_celsius"] > row["hottest_celsius"] + 1e-9 else "heat-stated")
+           if row["generic"] else "heat-stated")
     return [
         say("coil-reached", celsius=Amount(hottest.celsius, "°C"), day=day), say(how),
         say("over-coil-limit" if hottest.celsius > limit else "under-coil-limit",

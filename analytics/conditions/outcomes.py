@@ -18,6 +18,7 @@ from remanence.analytics.history import (
     last_service,
     since_baseline,
 )
+from remanence.analytics.physics.pulse import present_pulse
 from remanence.analytics.statistics.arrays import Reals
 from remanence.analytics.statistics.change import Change
 from remanence.analytics.statistics.intervals import probability, robust_deviation
@@ -146,14 +147,13 @@ def _unseen(rows: pl.DataFrame, lock: Lock) -> tuple[str, ...]:
 
 def _too_short(
     lock: Lock, rows: pl.DataFrame, history: History
-) -> tuple[float, int, int, float, float] | None:
+) -> tuple[float, int, int, float] | None:
     """Share of this week's failures that the pulse explains; None where nothing can be said.
 
     Returns
     -------
-    (explained, failures, total, needed_ms, pulse_ms) or None
-        ``needed_ms`` is the 95 % quantile of the lock's latency while its
-        pulses were long enough, ``pulse_ms`` the median of this week's pulses.
+    (explained, failures, total, needed_ms) or None
+        ``needed_ms`` is the 95 % quantile of the lock's latency while its pulses were long enough.
     """
     if lock.latency_kind == "door":
         return None
@@ -180,7 +180,7 @@ def _too_short(
     short = pulse < needed * PULSE_MARGIN
     failures = int(late.sum())
     explained = float((late & short).sum() / failures) if failures else 0.0
-    return explained, int((late & short).sum()), now.height, needed, float(np.median(pulse))
+    return explained, int((late & short).sum()), now.height, needed
 
 
 def short_pulse(history: History) -> list[Finding]:
@@ -190,7 +190,9 @@ def short_pulse(history: History) -> list[Finding]:
         told = _too_short(lock, rows, history)
         if told is None or told[0] <= 0.5 or told[1] < 2:
             continue
-        explained, failures, total, needed, _ = told
+        explained, failures, total, needed = told
+        now = present_pulse(rows)
+        assert now is not None  # It was told of this week's pulses.
         recent = rows.filter(pl.col("weeks_ago") == 0)
         pulse = recent["pulse_ms"].drop_nulls().to_numpy()
         short = pulse < needed * PULSE_MARGIN
@@ -205,14 +207,14 @@ def short_pulse(history: History) -> list[Finding]:
             says=[say("pulses-too-short", short=int(short.sum()), pulses=int(pulse.size),
                       needed=Amount(needed, "ms"), failed=failures, total=total)],
             evidence=[
-                Evidence("median-pulse", float(np.median(pulse)), "ms", n=pulse.size,
+                Evidence("median-pulse", now.median_ms, "ms", n=now.count,
                          before=_median(before["pulse_ms"])),
                 Evidence("latency-that-95-of-releases-need", needed, "ms"),
                 share_evidence("commands-that-failed-for-it", (failures, total)),
             ],
             not_excluded=("sticking-catch",) if not lock.is_magnet else ("slow-drop",),
             extra={"explained": round(explained, 3),
-                   "pulse_cut": _pulse_cut(float(np.median(pulse)), before)},
+                   "pulse_cut": _pulse_cut(now.median_ms, before)},
         ))
     return found
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import date, datetime
+from datetime import date
 
 import numpy as np
 import polars as pl
@@ -12,23 +12,18 @@ from remanence.analytics.conditions.condition import Condition, failed_repair, f
 from remanence.analytics.conditions.evidence import share_evidence
 from remanence.analytics.conditions.fault_course import Course, course
 from remanence.analytics.history import Flags, History, Reals, Rows, rows_by_lock
+from remanence.analytics.physics.on_times import times_of
 from remanence.shared.findings import Amount, Evidence, Finding, Sentence, say
-from remanence.shared.tables import TIMESTAMP
 
 _ALLOWANCE = 1.10
-"""A stated longest on-time is kept within this: the controller's own pulse is not exact."""
+"""An on-time up to this factor over the rating counts as within it: pulses are not exact."""
 _ALLOWANCE_MS = 25.0
-"""And within this much, for the resolution of the log."""
+"""And so many milliseconds more, for the resolution of the log."""
 
 
 @dataclass(frozen=True)
-class OnTimes:
-    """How long one lock's coil was on at each energising, in order of time.
-
-    ``on_ms`` is NaN where it cannot be told: the log broke off, or a self-cutting coil's
-    own switch was not seen. ``lasting`` marks one that had not ended at the end of the log.
-    ``duty`` is the share of the time before its end, over one duty window, that it was on.
-    """
+class RatedTimes:
+    """On-times of one lock whose coil has a rating, oldest first, columns of ON_TIMES."""
 
     rows: Rows
     on_ms: Reals
@@ -47,96 +42,25 @@ class OnTimes:
         return out
 
 
-def on_times(history: History) -> dict[str, OnTimes]:
-    """On-times of every pulsed lock that has a rating.
+def rated_times(history: History) -> dict[str, RatedTimes]:
+    """On-times of every pulsed lock that has a rating, by lock.
 
-    Parameters
-    ----------
-    history : History
-        ``energisings``, ``actuations`` (the release of a self-cutting lock tells when its
-        coil was cut), ``activity`` and ``clock_events`` (whether the log went on).
-
-    Returns
-    -------
-    dict of str to OnTimes
-        By lock; locks that are made for continuous current or are held by current at
-        rest are left out (the latter is a matter of the fitting).
+    Locks made for continuous current are left out, and so are those held by current at rest:
+    whether these have the right coil is a matter of the fitting.
     """
     rated = [lock.id for lock in history.venue.locks if lock.pulsed and not lock.continuous]
-    frame = history.energisings.filter(pl.col("lock").is_in(rated))
-    released = history.actuations.select(
-        "lock", pl.col("command_time").alias("start"), "outcome", "latency_ms"
-    )
-    frame = frame.join(released, on=["lock", "start"], how="left")
-    window_ms = history.venue.limits.duty_window_s * 1000.0
+    frame = times_of(history).filter(pl.col("lock").is_in(rated))
     return {
-        name: _one(rows, history, window_ms)
+        name: RatedTimes(rows, rows.real("on_ms"), rows.flag("lasting"), rows.real("duty"))
         for name, rows in rows_by_lock(frame, "start", history).items()
     }
-
-
-def _one(rows: Rows, history: History, window_ms: float) -> OnTimes:
-    commanded = rows.real("on_ms").copy()
-    lasting = np.zeros(rows.size, dtype=bool)
-    still = _still_on_ms(rows, history)
-    if still is not None:
-        commanded[-1], lasting[-1] = still, True
-    on_ms = commanded
-    if rows.lock.self_cut:
-        cut, latency = rows.real("cut_ms"), rows.real("latency_ms")
-        outcome = rows.text("outcome")
-        # A self-cutting coil that was not seen to be cut was on for as long as the command
-        # only if the lock is known not to have opened.
-        unknown = np.where(outcome == "no-release", commanded, np.nan)
-        unknown = np.where(outcome == "already-open", 0.0, unknown)
-        unknown = np.where(np.isfinite(latency), latency, unknown)
-        on_ms = np.minimum(np.where(np.isfinite(cut), cut, unknown), commanded)
-        lasting &= np.isfinite(on_ms) & (on_ms >= commanded)
-    return OnTimes(rows, on_ms, lasting, _duty(rows.time_us / 1000.0, on_ms, window_ms))
-
-
-def _still_on_ms(rows: Rows, history: History) -> float | None:
-    """How long the last energising has lasted by the end of the log, if it still lasts."""
-    if rows.frame["end"][-1] is not None:
-        return None
-    controller = rows.lock.command_controller
-    seen = history.activity.filter(pl.col("controller") == controller)["last"].max()
-    start = rows.frame["start"][-1]
-    if not isinstance(seen, datetime) or not isinstance(start, datetime):
-        return None
-    restarted = history.clock_events.filter(
-        (pl.col("controller") == controller) & (pl.col("kind") == "restart")
-        & (pl.col("time") > pl.lit(start, dtype=TIMESTAMP))
-    )
-    restarts = history.activity.filter(
-        (pl.col("controller") == controller) & (pl.col("runs") > 1)
-        & (pl.col("last") > pl.lit(start, dtype=TIMESTAMP))
-    )
-    if restarted.height or restarts.height:
-        return None
-    return max(0.0, (seen - start).total_seconds() * 1000.0)
-
-
-def _duty(start_ms: Reals, on_ms: Reals, window_ms: float) -> Reals:
-    """Share of the window before the end of each on-time that the coil was on."""
-    on = np.nan_to_num(on_ms)
-    if not on.size:
-        return on
-    end = np.maximum.accumulate(start_ms + on)
-    # Time on up to any instant: climbs during each on-time, flat between.
-    knots = np.column_stack([start_ms, end]).ravel()
-    total = np.cumsum(on)
-    climbed = np.column_stack([total - on, total]).ravel()
-    until = np.interp(end, knots, climbed)
-    before = np.interp(end - window_ms, knots, climbed, left=0.0)
-    return np.clip((until - before) / window_ms, 0.0, 1.0)
 
 
 def over_long_energising(history: History) -> list[Finding]:
     """Coils that were on for longer, or more often, than they are rated for this week."""
     held_ms = history.venue.limits.held_long_s * 1000.0
     found = []
-    for name, times in on_times(history).items():
+    for name, times in rated_times(history).items():
         beyond = times.beyond
         stretch = course(times.rows, beyond, history, event=True)
         if stretch is None:
@@ -163,7 +87,7 @@ def over_long_energising(history: History) -> list[Finding]:
     return found
 
 
-def _over_long_says(times: OnTimes, worst: int, count: int, total: int) -> list[Sentence]:
+def _over_long_says(times: RatedTimes, worst: int, count: int, total: int) -> list[Sentence]:
     lock = times.rows.lock
     longest = Amount(float(times.on_ms[worst]) / 1000.0, "s")
     said = [say("on-too-long", found=count, total=total, longest=longest,
@@ -177,7 +101,7 @@ def _over_long_says(times: OnTimes, worst: int, count: int, total: int) -> list[
     return said
 
 
-def _over_long_evidence(times: OnTimes, worst: int, stretch: Course) -> list[Evidence]:
+def _over_long_evidence(times: RatedTimes, worst: int, stretch: Course) -> list[Evidence]:
     lock, now = times.rows.lock, stretch.live
     out = [
         Evidence("longest-time-on-this-week", float(times.on_ms[worst]), "ms",
@@ -185,8 +109,9 @@ def _over_long_evidence(times: OnTimes, worst: int, stretch: Course) -> list[Evi
         share_evidence("energisings-beyond-the-rating", stretch.now, stretch.before),
     ]
     if lock.duty_percent is not None and lock.duty_percent < 100:
-        out.append(Evidence("largest-share-of-time-on", 100 * float(times.duty[now].max()), "%",
-                            n=int(now.sum()), before=lock.duty_percent))
+        highest = 100 * float(np.nanmax(times.duty[now]))
+        out.append(Evidence("largest-share-of-time-on", highest, "%", n=int(now.sum()),
+                            before=lock.duty_percent))
     return out
 
 

@@ -11,6 +11,7 @@ from remanence.analytics.conditions.condition import Condition, failed_repair, f
 from remanence.analytics.conditions.evidence import share_evidence
 from remanence.analytics.conditions.fault_course import Course, course, live_rows
 from remanence.analytics.history import Flags, History, Ints, Reals, Rows, rows_by_lock
+from remanence.analytics.physics.on_times import end_slack_ms, loaded_throughout
 from remanence.analytics.statistics.change import Change
 from remanence.analytics.statistics.intervals import probability
 from remanence.analytics.statistics.level_change import level_change
@@ -42,7 +43,11 @@ def not_cut(history: History) -> list[Finding]:
     """
     cutting = [lock.id for lock in history.venue.locks if lock.self_cut]
     frame = history.dated("actuations").filter(
-        pl.col("lock").is_in(cutting) & (pl.col("sag_volts") > 0))
+        pl.col("lock").is_in(cutting) & (pl.col("sag_volts") > 0)
+    ).with_columns(
+        slack_ms=end_slack_ms("sample_ms"),
+        to_the_end=loaded_throughout("sag_ms", "pulse_ms", "sample_ms"),
+    )
     found = []
     for name, rows in rows_by_lock(frame, "command_time", history).items():
         told, failed = _not_cut(rows)
@@ -80,8 +85,7 @@ def _not_cut(rows: Rows) -> tuple[Flags, Flags]:
     """Rows that tell whether the switch cut the coil, and those in which it did not."""
     outcome, pulse = rows.text("outcome"), rows.real("pulse_ms")
     sag_ms, latency = rows.real("sag_ms"), rows.real("latency_ms")
-    slack = np.maximum(2.5 * np.nan_to_num(rows.real("sample_ms"), nan=10.0), 10.0)
-    to_the_end = sag_ms >= pulse - slack
+    slack, to_the_end = rows.real("slack_ms"), rows.flag("to_the_end")
     if rows.lock.contact is not None:
         # The contact shows when it opened; the cut ought to have come then.
         told = (outcome == "released") & np.isfinite(sag_ms) & (pulse > latency + 2 * slack)

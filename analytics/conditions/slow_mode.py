@@ -2,26 +2,27 @@
 
 from __future__ import annotations
 
-import weakref
-
 import numpy as np
 
 from remanence.analytics.conditions.condition import PULSED, Condition, finding
 from remanence.analytics.conditions.evidence import raised_on_way_out, share_evidence
 from remanence.analytics.drift.judge import drifts
 from remanence.analytics.drift.slow_mode import SlowMode, slow_mode
-from remanence.analytics.history import History, actuations_by_lock, day_ordinals, since_baseline
+from remanence.analytics.history import (
+    History,
+    actuations_by_lock,
+    day_ordinals,
+    once_per_history,
+    since_baseline,
+)
 from remanence.analytics.statistics.intervals import probability
 from remanence.shared.findings import Amount, Evidence, Finding, Sentence, say
 from remanence.shared.venue import Lock
 
-_LAST: list[tuple[weakref.ref[History], dict[str, SlowMode]]] = []
 
-
+@once_per_history
 def slow_modes(history: History) -> dict[str, SlowMode]:
     """The slow mode of each lock that has one; computed once per history."""
-    if _LAST and _LAST[0][0]() is history:
-        return _LAST[0][1]
     by_lock = actuations_by_lock(history)
     epoch = history.week.monday.toordinal()
     found: dict[str, SlowMode] = {}
@@ -35,7 +36,6 @@ def slow_modes(history: History) -> dict[str, SlowMode]:
         mode = slow_mode(drift.days, rows, row_day)
         if mode is not None and mode.change.log_odds > 0:
             found[name] = mode
-    _LAST[:] = [(weakref.ref(history), found)]
     return found
 
 

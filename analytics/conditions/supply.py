@@ -12,8 +12,9 @@ from scipy import stats
 
 from remanence.analytics.conditions.condition import Condition, finding
 from remanence.analytics.conditions.evidence import share_evidence
-from remanence.analytics.history import History, day_ordinals, with_weeks
+from remanence.analytics.history import History, day_ordinals
 from remanence.analytics.physics.cable import COPPER_PER_KELVIN
+from remanence.analytics.physics.idle_volts import IdleVolts, idle_volts
 from remanence.analytics.physics.rail_load import RailLoad, measured_sags, rail_loads
 from remanence.analytics.statistics.arrays import Reals
 from remanence.analytics.statistics.change import Change
@@ -23,9 +24,6 @@ from remanence.analytics.statistics.rates import change_of_rate
 from remanence.shared.findings import Amount, Evidence, Finding, Sentence, say
 from remanence.shared.venue import Supply
 
-_OFF_SHARE = 0.5
-"""Below this share of rated volts a rail is switched off, not low."""
-_SWITCHED = 0.08
 _DIVIDER = 0.012
 """Standard deviation of a rail reading's scale: dividers of 1 to 5 % (trade practice)."""
 _DROP = 0.04
@@ -38,48 +36,6 @@ _STIFF_WATCH, _STIFF_PLAN = 0.12, 0.20
 """Rises of the sag per ampere that are told, as natural logarithms."""
 
 
-@dataclass(frozen=True)
-class IdleVolts:
-    """Idle volts of one rail hour by hour, the hours in which it was switched off left out."""
-
-    day: NDArray[np.int64]
-    ago: NDArray[np.int64]
-    volts: Reals
-
-    def daily(self) -> tuple[NDArray[np.int64], Reals]:
-        """Median of each day."""
-        if not self.day.size:
-            return self.day, self.volts
-        days, place = np.unique(self.day, return_inverse=True)
-        order = np.argsort(place, kind="stable")
-        parts = np.split(self.volts[order], np.cumsum(np.bincount(place))[:-1])
-        return days, np.array([float(np.median(part)) for part in parts])
-
-
-def idle_volts(history: History, supply: Supply) -> IdleVolts:
-    """Idle volts of a rail by the hour: from its own record, else from before each command."""
-    hours = history.rail_hours.filter(
-        (pl.col("supply") == supply.id) & (pl.col("idle_samples") >= 10)
-        & pl.col("idle_median").is_finite()
-        # An hour in which it was switched on or off has no level.
-        & ~(pl.col("idle_deviation") > _SWITCHED * supply.rated_volts).fill_null(False)
-    ).select("hour", volts="idle_median")
-    if hours.is_empty():
-        locks = [lock.id for lock in history.venue.locks_on(supply.id)]
-        hours = history.actuations.filter(
-            pl.col("lock").is_in(locks) & pl.col("volts_before").is_finite()
-        ).group_by(pl.col("command_time").dt.truncate("1h").alias("hour")).agg(
-            pl.col("volts_before").median().alias("volts")
-        )
-    hours = with_weeks(hours, "hour", history).sort("hour").filter(
-        pl.col("volts") >= _OFF_SHARE * supply.rated_volts
-    )
-    return IdleVolts(
-        day_ordinals(hours["day"]),
-        hours["weeks_ago"].to_numpy(), hours["volts"].to_numpy(),
-    )
-
-
 # Low.
 
 
@@ -88,7 +44,7 @@ def low_supply(history: History) -> list[Finding]:
     found = []
     monday = history.week.monday.toordinal()
     for supply in history.venue.supplies:
-        idle = idle_volts(history, supply)
+        idle = idle_volts(history)[supply.id]
         now = idle.ago == 0
         if now.sum() < 3:
             continue
@@ -315,7 +271,7 @@ def battery_decline(history: History) -> list[Finding]:
     for supply in history.venue.supplies:
         if supply.source != "battery":
             continue
-        days, volts = idle_volts(history, supply).daily()
+        days, volts = idle_volts(history)[supply.id].daily()
         recent = days > history.week.sunday.toordinal() - 28
         days, volts = days[recent], volts[recent]
         jumps = np.flatnonzero(np.diff(volts) > 0.02 * supply.rated_volts)

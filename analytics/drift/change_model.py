@@ -21,13 +21,19 @@ from remanence.analytics.statistics.arrays import Reals
 from remanence.analytics.statistics.change import Change, Side
 from remanence.analytics.statistics.intervals import NORMAL_95
 
+SLOW_MEMORY_DAYS = 45.0
+"""Days after which the slower wander is forgotten to 1/e: a season's quarter. Assumption."""
+LONGEST_SPAN_DAYS = 14.0
+"""A gap without data counts for no more days on which a change may have begun."""
+LEAST_SCALE = 0.8
+"""A series that scatters less than its stated covariance is believed by so much at most."""
 SHAPES = ("step", "rise", "hastening rise")
 _POWER = (0.0, 1.0, 2.0)
 
 
 def daily_covariance(
     days: Reals, variance: Reals, wander: float, memory_days: float,
-    slow_wander: float = 0.0, slow_memory_days: float = 45.0,
+    slow_wander: float = 0.0, slow_memory_days: float = SLOW_MEMORY_DAYS,
 ) -> Reals:
     """Covariance of daily means: own scatter, wander with memory, slower wander.
 
@@ -108,14 +114,14 @@ def fit_change(
     gain = cross**2 / power
     best = int(np.argmax(gain))
     residual = float(series @ series - gain[best])
-    scale = max((residual + prior_days) / (count - 2 + prior_days), 0.8)
+    scale = max((residual + prior_days) / (count - 2 + prior_days), LEAST_SCALE)
     cross, power = cross / scale, power / scale
     log_factor = 0.5 * cross**2 / (power + shift_prior**-2) - 0.5 * np.log1p(
         power * shift_prior**2
     )
     # An onset on a day without data is told by the next day with data; it carries their weight.
     spans = np.diff(days, prepend=days[0] - 1.0)[least_days_before : count - least_days_after + 1]
-    spans = np.minimum(spans, 14.0)
+    spans = np.minimum(spans, LONGEST_SPAN_DAYS)
     log_prior = np.log(hazard_per_day * spans / len(SHAPES))
     log_weight = (log_factor.reshape(len(SHAPES), -1) + log_prior).ravel()
     top = log_weight.max()

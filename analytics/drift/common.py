@@ -11,10 +11,11 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from remanence.analytics.drift.change_model import SLOW_MEMORY_DAYS
 from remanence.analytics.drift.daily_series import LockDays
 from remanence.analytics.history import family
 from remanence.analytics.statistics.arrays import Reals
-from remanence.analytics.statistics.intervals import robust_deviation
+from remanence.analytics.statistics.intervals import MEDIAN_ERROR, MEDIAN_SQUARE, robust_deviation
 from remanence.shared.venue import Lock
 
 VOLTS_EXPONENT = -2.0
@@ -150,8 +151,8 @@ def wander_of(every: Sequence[tuple[LockDays, Reals]]) -> Wander:
                 continue
             expected = noise[first] + noise[second]
             squared = (residual[second] - residual[first]) ** 2
-            # Each pair's squared difference over its own noise has median 0.455 (1 + w / noise).
-            scale = float(np.median(squared / expected)) / 0.4549
+            # Each pair's squared difference over its own noise is on average 1 + wander / noise.
+            scale = float(np.median(squared / expected)) / MEDIAN_SQUARE
             excess[place].append((scale - 1.0) * float(np.median(expected)) / 2)
     known = [
         (lag, float(np.median(e)), _error(e)) for lag, e in zip(lags, excess, strict=True) if e
@@ -170,7 +171,7 @@ def wander_of(every: Sequence[tuple[LockDays, Reals]]) -> Wander:
     )
     for lag, found, error in known:
         expected = grid[:, 0] ** 2 * (1 - np.exp(-lag / grid[:, 1])) + grid[:, 2] ** 2 * (
-            1 - np.exp(-lag / 45.0)
+            1 - np.exp(-lag / SLOW_MEMORY_DAYS)
         )
         # Half weight: neighbouring lags share their days.
         misfit = misfit + 0.5 * (expected - found) ** 2 / (error**2 + (0.25 * expected) ** 2)
@@ -181,4 +182,4 @@ def wander_of(every: Sequence[tuple[LockDays, Reals]]) -> Wander:
 def _error(values: list[float]) -> float:
     """Standard error of their median, never below what one lock could be off by."""
     spread = robust_deviation(np.array(values))
-    return float(max(1.25 * spread / np.sqrt(len(values)), 3e-5) + 3e-4 / len(values))
+    return float(max(MEDIAN_ERROR * spread / np.sqrt(len(values)), 3e-5) + 3e-4 / len(values))

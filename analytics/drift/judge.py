@@ -7,7 +7,6 @@ part of its siblings taken out. See :mod:`remanence.analytics.drift.change_model
 
 from __future__ import annotations
 
-import weakref
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date, timedelta
@@ -28,7 +27,15 @@ from remanence.analytics.drift.daily_series import LockDays, least_change_ms, lo
 from remanence.analytics.drift.levels import T_QUANTILE, DailyNoise, Levels, daily_noise, two_levels
 from remanence.analytics.drift.neighbours import NeighboursCourse, neighbours_courses
 from remanence.analytics.drift.season import CommonWeeks, common_weeks
-from remanence.analytics.history import FIRST_WEEKS, History, baseline_start, last_service, per_lock
+from remanence.analytics.history import (
+    FIRST_WEEKS,
+    History,
+    baseline_start,
+    last_service,
+    once_per_history,
+    per_lock,
+    since_baseline,
+)
 from remanence.analytics.physics.rail_load import rail_loads
 from remanence.analytics.statistics.arrays import Reals
 from remanence.analytics.statistics.change import Change
@@ -37,6 +44,22 @@ from remanence.shared.tables import BASELINE_ACTIONS
 HAZARD_PER_DAY = 1e-3
 """Chance that a lock's release begins to change on a given day: one change in three lock-years.
 An assumption; it sets how much evidence is asked for."""
+
+LAST_DAY = 6.0
+"""The week's Sunday, counted from its Monday."""
+
+RECENT_DAYS = 7
+"""This week's level is that of so many days; of twice as many where they hold too few releases."""
+
+LEAST_RECENT = 5
+"""Releases that a level of this week needs (common practice: a median of five)."""
+
+BORNE_OUT, BORNE_OUT_BY_FIRST = 0.5, 0.6
+"""Shares of the fitted change by which this week must differ from the level before, and from the
+first weeks (there as far as the two can be told apart): a change that has half gone is mended."""
+
+DETECTABLE_DEVIATIONS = 5.0
+"""Standard deviations at which a change would surely be told."""
 
 LEAST_RELEASES = 12
 """Fewer releases than this since the baseline's start say nothing of a change."""
@@ -118,9 +141,7 @@ class Drifts:
     common: Mapping[str, CommonWeeks]
 
 
-_LAST: list[tuple[weakref.ref[History], Drifts]] = []
-
-
+@once_per_history
 def drifts(history: History) -> Drifts:
     """Judge every lock's latency as of the week of ``history``; computed once per history.
 
@@ -140,60 +161,10 @@ def drifts(history: History) -> Drifts:
     (:mod:`remanence.analytics.drift.change_model`); textbook, the noise with its memory is this
     program's own.
     """
-    if _LAST and _LAST[0][0]() is history:
-        return _LAST[0][1]
-    result = _drifts(history)
-    _LAST[:] = [(weakref.ref(history), result)]
-    return result
-
-
-def _with_rail_factor(rows: pl.DataFrame, history: History) -> pl.DataFrame:
-    """Add by how much more or less than usual each rail sags under the same loads, day by day."""
-    supply = {lock.id: lock.supply for lock in history.venue.locks}
-    parts = [
-        pl.DataFrame({
-            "supply": [name] * int(told.sum()),
-            "day": [date.fromordinal(int(day)) for day in load.days[told]],
-            "rail_sag_factor": np.exp(load.rail[told]),
-        }, schema={"supply": pl.String, "day": pl.Date, "rail_sag_factor": pl.Float64})
-        for name, load in rail_loads(history).items() if (told := load.tellers >= 2).any()
-    ]
-    rows = rows.with_columns(
-        supply=pl.col("lock").replace_strict(supply, default=None, return_dtype=pl.String)
-    )
-    if not parts:
-        return rows.with_columns(rail_sag_factor=pl.lit(None, dtype=pl.Float64))
-    return rows.join(
-        pl.concat(parts), on=["supply", "day"], how="left", maintain_order="left"
-    ).with_columns(pl.col("rail_sag_factor").forward_fill().over("lock"))
-
-
-def _drifts(history: History) -> Drifts:
-    dated = history.dated("actuations")
-    rows = per_lock(_with_rail_factor(dated, history))
+    rows = per_lock(_with_rail_factor(history.dated("actuations"), history))
     epoch = history.week.monday.toordinal()
-    current: dict[str, LockDays] = {}
-    starts: dict[str, date | None] = {}
-    earlier: dict[str, LockDays] = {}
-    for lock in history.venue.locks:
-        own = rows.get(lock.id)
-        if own is None:
-            continue
-        start = baseline_start(history, lock.id)
-        starts[lock.id] = start
-        fresh = own if start is None else own.filter(pl.col("day") >= start)
-        days = lock_days(lock, fresh, epoch)
-        if days is not None:
-            current[lock.id] = days
-        serviced = last_service(history, lock.id)
-        if serviced is not None:
-            past = own.filter(pl.col("day") < serviced[0])
-            begun = _segment_before(history, lock.id, serviced[0])
-            if begun is not None:
-                past = past.filter(pl.col("day") >= begun)
-            before = lock_days(lock, past, epoch)
-            if before is not None:
-                earlier[lock.id] = before
+    current, starts = _since_baseline(history, rows, epoch)
+    earlier = _before_service(history, rows, epoch)
     shared = {days.lock.id: days for days in share_scatter(list(current.values()))}
     shared_past = {days.lock.id: days for days in share_scatter(list(earlier.values()))}
     common: dict[str, CommonWeeks] = {}
@@ -216,12 +187,68 @@ def _drifts(history: History) -> Drifts:
             neighbours = neighbours_courses(members, common[group])
     others = _OtherLocks(common, wander, neighbours, _across_clocks(history))
     return Drifts(
-        {name: _judge(days, history, others, starts[name], 6.0)
+        {name: _judge(days, history, others, starts[name], LAST_DAY)
          for name, days in shared.items()},
         {name: _judge(days, history, others, None, float(days.day[-1]))
          for name, days in shared_past.items()},
         wander, common,
     )
+
+
+def _since_baseline(
+    history: History, rows: Mapping[str, pl.DataFrame], epoch: int
+) -> tuple[dict[str, LockDays], dict[str, date | None]]:
+    """Each lock's days since its baseline began, and when it began."""
+    current: dict[str, LockDays] = {}
+    starts: dict[str, date | None] = {}
+    for lock in history.venue.locks:
+        if lock.id not in rows:
+            continue
+        starts[lock.id] = baseline_start(history, lock.id)
+        days = lock_days(lock, since_baseline(rows[lock.id], history, lock.id), epoch)
+        if days is not None:
+            current[lock.id] = days
+    return current, starts
+
+
+def _before_service(
+    history: History, rows: Mapping[str, pl.DataFrame], epoch: int
+) -> dict[str, LockDays]:
+    """The days of each lock that was worked on, from the baseline that this work ended."""
+    earlier: dict[str, LockDays] = {}
+    for lock in history.venue.locks:
+        serviced = last_service(history, lock.id)
+        if serviced is None or lock.id not in rows:
+            continue
+        past = rows[lock.id].filter(pl.col("day") < serviced[0])
+        begun = _segment_before(history, lock.id, serviced[0])
+        if begun is not None:
+            past = past.filter(pl.col("day") >= begun)
+        days = lock_days(lock, past, epoch)
+        if days is not None:
+            earlier[lock.id] = days
+    return earlier
+
+
+def _with_rail_factor(rows: pl.DataFrame, history: History) -> pl.DataFrame:
+    """Add by how much more or less than usual each rail sags under the same loads, day by day."""
+    supply = {lock.id: lock.supply for lock in history.venue.locks}
+    parts = [
+        pl.DataFrame({
+            "supply": [name] * int(told.sum()),
+            "day": [date.fromordinal(int(day)) for day in load.days[told]],
+            "rail_sag_factor": np.exp(load.rail[told]),
+        }, schema={"supply": pl.String, "day": pl.Date, "rail_sag_factor": pl.Float64})
+        for name, load in rail_loads(history).items() if (told := load.tellers >= 2).any()
+    ]
+    rows = rows.with_columns(
+        supply=pl.col("lock").replace_strict(supply, default=None, return_dtype=pl.String)
+    )
+    if not parts:
+        return rows.with_columns(rail_sag_factor=pl.lit(None, dtype=pl.Float64))
+    return rows.join(
+        pl.concat(parts), on=["supply", "day"], how="left", maintain_order="left"
+    ).with_columns(pl.col("rail_sag_factor").forward_fill().over("lock"))
 
 
 @dataclass(frozen=True)
@@ -265,9 +292,9 @@ def _judge(
     if days.time_s.size >= LEAST_RELEASES:
         fit = fit_change(days.day, noise.level, noise.total, hazard_per_day=HAZARD_PER_DAY)
     scale = fit.scale if fit else 1.0
-    recent = np.flatnonzero(days.day > last_day - 7)
-    if recent.size and days.releases[recent].sum() < 5:
-        recent = np.flatnonzero(days.day > last_day - 14)
+    recent = np.flatnonzero(days.day > last_day - RECENT_DAYS)
+    if recent.size and days.releases[recent].sum() < LEAST_RECENT:
+        recent = np.flatnonzero(days.day > last_day - 2 * RECENT_DAYS)
     if fit is not None and recent.size:
         recent = _since_onset(days, fit, recent)
     # A lasting change must differ from the first weeks too.
@@ -290,9 +317,10 @@ def _judge(
     levels = two_levels(noise, _before_onset(days, fit, recent), recent, scale) or from_first
     stands = bool(
         levels is not None and from_first is not None
-        and shift * levels.change > 0.5 * shift**2
+        and shift * levels.change > BORNE_OUT * shift**2
         # As far as the first weeks can be told from now: their rail may have been another.
-        and shift * from_first.change + abs(shift) * from_first.change_deviation > 0.6 * shift**2
+        and shift * from_first.change + abs(shift) * from_first.change_deviation
+        > BORNE_OUT_BY_FIRST * shift**2
     )
     seen, half = (levels.change, T_QUANTILE * levels.change_deviation) if levels else (np.nan,) * 2
     return LockDrift(
@@ -316,7 +344,7 @@ def _before_onset(days: LockDays, fit: Change, recent: np.ndarray) -> np.ndarray
 def _since_onset(days: LockDays, fit: Change, recent: np.ndarray) -> np.ndarray:
     """The week's days since a change that came in it, where there are enough of them."""
     since = recent[days.day[recent] >= fit.since]
-    return since if since.size and days.releases[since].sum() >= 5 else recent
+    return since if since.size and days.releases[since].sum() >= LEAST_RECENT else recent
 
 
 def _spans(
@@ -354,13 +382,13 @@ def _between_polls(days: LockDays) -> float:
 
 
 def _detectable_change(days: LockDays, wander: Wander, scale: float) -> float:
-    """Smallest change that two weeks at this lock's pace would show at five standard deviations."""
+    """Smallest change that two weeks at this lock's pace would surely show."""
     span = max(float(days.day[-1] - days.day[0] + 1), 7.0)
     per_week = days.releases.sum() / span * 7
     noise = days.deviation**2 / max(2 * per_week, 1.0)
-    days_apart = 14.0 / (2 * wander.memory_days + 1)
+    days_apart = 2 * RECENT_DAYS / (2 * wander.memory_days + 1)
     variance = noise + wander.daily**2 / max(days_apart, 1.0) + wander.slow**2
-    found = float(5 * np.sqrt(scale * variance))
+    found = float(DETECTABLE_DEVIATIONS * np.sqrt(scale * variance))
     if days.phase_tied and days.deviation * days.reference_ms < days.resolution_ms:
         reference = days.reference_ms
         found = max(found, least_change_ms(reference, days.resolution_ms, found * reference)

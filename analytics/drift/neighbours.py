@@ -35,6 +35,7 @@ from remanence.analytics.drift.season import (
 )
 from remanence.analytics.history import Ints
 from remanence.analytics.statistics.arrays import Reals
+from remanence.analytics.statistics.intervals import MEDIAN_SQUARE, MEDIAN_VARIANCE
 
 LEAST_NEIGHBOURS = 3
 """Fewer neighbours than this do not tell what their rail did to all of them."""
@@ -152,7 +153,7 @@ def neighbours_courses(
             continue
         day, period = _rail_periods(every)
         neighbours = [_by_period(days, common, period[np.searchsorted(day, days.day)])
-                 for days in every]
+                      for days in every]
         for lock, (effect, left) in _courses(neighbours, int(period.max()) + 1).items():
             out[lock] = NeighboursCourse(day, effect[period], left[period])
     return out
@@ -235,7 +236,7 @@ def _without(
     told = (count >= LEAST_NEIGHBOURS) & np.isfinite(course) & np.isfinite(mine)
     error = np.full(course.size, np.inf)
     spread = share * open_[:, told] + noise[:, told]
-    error[told] = 1.57 * np.nanmedian(spread, axis=0) / count[told]
+    error[told] = MEDIAN_VARIANCE * np.nanmedian(spread, axis=0) / count[told]
     common = (1.0 - share) * np.where(told, mine, 0.0)
     gain = common / (common + error + 1e-12)
     effect = np.where(told, gain * course, 0.0)
@@ -260,7 +261,6 @@ def _own_share(apart: Reals, noise: Reals, open_: Reals) -> float:
         ratios.append((float(line[telling] @ heft) ** 2 - stray) / float(wide[telling] @ heft))
     if len(ratios) < LEAST_NEIGHBOURS:
         return 1.0
-    # Median of a squared normal deviate: 0.455 of its variance.
-    found = max(float(np.median(ratios)) / 0.4549, 0.0)
+    found = max(float(np.median(ratios)) / MEDIAN_SQUARE, 0.0)
     share = (OWN_SHARE_WEIGHT * OWN_SHARE + len(ratios) * found) / (OWN_SHARE_WEIGHT + len(ratios))
     return float(np.clip(share, LEAST_OWN_SHARE, 1.0))

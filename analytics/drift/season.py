@@ -22,7 +22,11 @@ from remanence.analytics.drift.common import (
 )
 from remanence.analytics.drift.daily_series import LockDays
 from remanence.analytics.statistics.arrays import Reals
-from remanence.analytics.statistics.intervals import DEVIATION_OVER_MAD
+from remanence.analytics.statistics.intervals import (
+    DEVIATION_OVER_MAD,
+    MEDIAN_SQUARE,
+    MEDIAN_VARIANCE,
+)
 
 LEAST_SIBLINGS = 4
 """Fewer locks than this do not show what a week did to all of them."""
@@ -150,7 +154,7 @@ def _gain_deviation(group: str, effect: Reals, table: Reals, weight: Reals) -> f
     prior = SEASON_GAIN_DEVIATION[group] ** 2
     if len(squares) < LEAST_SIBLINGS:
         return SEASON_GAIN_DEVIATION[group]
-    found = max(float(np.median(squares)) / 0.4549 - float(np.median(errors)), 0.0)
+    found = max(float(np.median(squares)) / MEDIAN_SQUARE - float(np.median(errors)), 0.0)
     drawn = (GAIN_WEIGHT * prior + len(squares) * found) / (GAIN_WEIGHT + len(squares))
     return float(np.sqrt(np.clip(drawn, LEAST_GAIN_SHARE**2 * prior, prior)))
 
@@ -232,7 +236,7 @@ def _median_variance(apart: Reals, weight: Reals) -> Reals:
     excess = max((DEVIATION_OVER_MAD * float(np.median(ratio))) ** 2, 0.25) if ratio.size else 1.0
     total = np.where(np.isfinite(apart), weight, 0.0).sum(axis=0)
     return np.where(
-        count >= LEAST_SIBLINGS, 1.57 * excess / np.maximum(total, 1e-9), np.inf
+        count >= LEAST_SIBLINGS, MEDIAN_VARIANCE * excess / np.maximum(total, 1e-9), np.inf
     )
 
 

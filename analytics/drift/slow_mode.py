@@ -21,10 +21,28 @@ SLOW_FACTOR = 1.45
 """A release this much slower than its neighbours is of another kind, if it is also beyond four
 standard deviations: on a catch, the work of about 4 N of side load (calculated)."""
 
+SLOW_DEVIATIONS = 4.0
+"""And beyond so many standard deviations of the lock's releases: chance has one in 30,000 there."""
+LEAST_TRIALS = 20
+"""Fewer commands than this have no rate (common practice, no source)."""
+RECENT_DAYS, FRESH_DAYS = 14.0, 7.0
+"""Three slow ones must lie in the last two weeks, one of them in this week."""
+LEAST_SLOW = 3
+TWICE = 2.0
+"""A rate that is less than twice what it was before is not said to have risen."""
+LEAST_SHARE = 0.03
+"""Slow ones rarer than this are within what people do."""
+STILL_SHARE = 0.35
+"""This week's rate is at least this share of the rate since the change, or it is mended."""
+LAST_DAY = 6.0
+"""The week's Sunday, counted from its Monday."""
+
 HEALTHY = (0.5, 60.0)
 """Rate of such releases of a sound lock before anything is known of it: people lean on things."""
 FAULTY = (1.5, 8.0)
+"""The same of a lock that sticks or is leant upon: mean 16 %."""
 PRIOR = 1 / 600
+"""Chance, before any data, that a lock has one of these faults in a given week. Assumption."""
 LIKE_VOLTS = 0.03
 """Commands whose volts differ by less than this (natural log) are of one kind: at lower volts a
 sound catch straggles and fails when it is leant upon, as each 2 N of side load costs about 1 V of
@@ -79,13 +97,13 @@ def slow_mode(days: LockDays, rows: pl.DataFrame, row_day: Reals) -> SlowMode | 
     SlowMode or None
         None where fewer than three slow or unanswered commands are recent.
     """
-    if days.time_s.size < 20:
+    if days.time_s.size < LEAST_TRIALS:
         return None
     # Where nothing is slow this is the median; a second hump of half the releases leaves it there.
     base = _rolling_low(days.value) + 0.674 * days.deviation
     excess = days.value - base
     size = np.log(SLOW_FACTOR) if not days.linear else SLOW_FACTOR - 1.0
-    slow = excess > max(size, 4 * days.deviation)
+    slow = excess > max(size, SLOW_DEVIATIONS * days.deviation)
     # At a rail below the usual a sound catch straggles too: those commands are another
     # series. Where the rail has been so for long, that series has a past of its own.
     row_volts = command_volts(rows)
@@ -96,7 +114,7 @@ def slow_mode(days: LockDays, rows: pl.DataFrame, row_day: Reals) -> SlowMode | 
     missed_s = rows["command_time"].dt.epoch("us").to_numpy()[missed].astype(float) / 1e6
     slow &= told
     time_s = np.concatenate([days.time_s[told], missed_s])
-    if time_s.size < 20:
+    if time_s.size < LEAST_TRIALS:
         return None
     order = np.argsort(time_s, kind="stable")
     day = np.concatenate([days.release_day[told], row_day[missed]])[order]
@@ -105,9 +123,8 @@ def slow_mode(days: LockDays, rows: pl.DataFrame, row_day: Reals) -> SlowMode | 
         np.zeros(int(told.sum()), dtype=bool), np.ones(missed_s.size, bool)
     ])[order]
     rested = np.concatenate([days.after_rest[told], _rested(rows)[missed]])[order]
-    recent = day > 6.0 - 14.0
-    fresh = day > 6.0 - 7.0
-    if event[recent].sum() < 3 or not event[fresh].any():
+    recent, fresh = day > LAST_DAY - RECENT_DAYS, day > LAST_DAY - FRESH_DAYS
+    if event[recent].sum() < LEAST_SLOW or not event[fresh].any():
         return None
     change = change_of_rate(day, event, HEALTHY, FAULTY) or _all_along(day)
     onset = change.since
@@ -130,13 +147,11 @@ def slow_mode(days: LockDays, rows: pl.DataFrame, row_day: Reals) -> SlowMode | 
             betabinomial(int(event.sum()), event.size, *FAULTY)
             - betabinomial(int(event.sum()), event.size, 0.5, 30.0) + np.log(PRIOR)
         )
-    elif share < 2.0 * share_before or share < 0.03:
+    elif share < TWICE * share_before or share < LEAST_SHARE:
         return None
     # What happens now must agree with the raised rate: mended faults are not findings.
     rate_now = (event[fresh].sum() + 0.5) / (fresh.sum() + 1.0)
-    if rate_now < 0.35 * share:
-        return None
-    if event[fresh].sum() == 0:
+    if rate_now < STILL_SHARE * share:
         return None
     hit = after & event
     late = _after_pulse(days, rows, slow, onset)
@@ -172,7 +187,7 @@ def _rail_now(days: LockDays, row_volts: Reals, row_day: Reals) -> tuple[bool, f
         return False, float("nan")
     first = row_volts[known]
     usual = float(np.median(first[: max(60, first.size // 3)]))
-    recent = row_volts[known & (row_day > 6.0 - 14.0)]
+    recent = row_volts[known & (row_day > LAST_DAY - RECENT_DAYS)]
     now = float(np.median(recent)) if recent.size else usual
     if now >= np.exp(-LIKE_VOLTS) * usual:
         return False, now if now > np.exp(LIKE_VOLTS) * usual else usual

@@ -32,6 +32,7 @@ from remanence.analytics.history import (
     per_lock,
 )
 from remanence.analytics.physics.latency import release_latency
+from remanence.analytics.physics.pulse import present_pulse
 from remanence.analytics.statistics.intervals import wilson
 from remanence.shared.findings import Finding
 from remanence.shared.venue import Lock
@@ -237,7 +238,7 @@ def lock_health(
         kind=kind, resolution_ms=step,
         weeks=_weeks(history.week, tables.weekly.get(lock.id), kind, counts),
         histogram=_histogram(recent, base, kind), volts=_volts(recent, base, kind),
-        pulses=_pulses(recent), traces=traces, heat=heat,
+        pulses=_pulses(rows, recent), traces=traces, heat=heat,
         service=tables.service.get(lock.id, ()), episodes=episodes,
         unanswered_now=share(week.unanswered, week.judged),
         unanswered_before=share(
@@ -365,8 +366,9 @@ def _volts(
     return tuple(bins)
 
 
-def _pulses(recent: pl.DataFrame | None) -> Pulses | None:
-    if recent is None:
+def _pulses(rows: pl.DataFrame | None, recent: pl.DataFrame | None) -> Pulses | None:
+    now = None if rows is None else present_pulse(rows)
+    if recent is None or now is None:
         return None
     lengths = recent["pulse_ms"].drop_nulls().to_numpy()
     lengths = lengths[lengths > 0]
@@ -381,7 +383,7 @@ def _pulses(recent: pl.DataFrame | None) -> Pulses | None:
         (pl.col("outcome") == "released") & (pl.col("latency_ms") > pl.col("pulse_ms"))
     ).height
     return Pulses(
-        float(np.median(lengths)), low, high, int(lengths.size),
+        now.median_ms, low, high, int(lengths.size),
         tuple(float(edge) for edge in edges),
         tuple(int(item) for item in np.histogram(lengths, edges)[0]), late,
     )

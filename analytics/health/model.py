@@ -311,7 +311,7 @@ class Mended:
 
 @dataclass(frozen=True)
 class Job:
-    """One thing that needs hands: a subject (or several with the same due test) and why."""
+    """One job: a subject (or several with the same due test) and why."""
 
     subjects: tuple[str, ...]
     kind: str

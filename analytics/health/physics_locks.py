@@ -19,17 +19,13 @@ from remanence.analytics.health.physics_model import (
     Value,
 )
 from remanence.analytics.health.physics_supplies import supply_physics
-from remanence.analytics.history import History, in_first_weeks, since_baseline
-from remanence.analytics.physics.cable import branch, cable_needed
-from remanence.analytics.physics.coil_heat import (
-    coil_heat,
-    heat_at_start,
-    heated,
-    lasting_until,
-    measured_heat,
-)
+from remanence.analytics.history import History, in_first_weeks, per_lock, since_baseline
+from remanence.analytics.physics.cable import SIZES_MM2, branch, cable_needed
+from remanence.analytics.physics.coil_heat import heat_at_start, heat_of_week, heated, volts_of
 from remanence.analytics.physics.magnet import holding_force
+from remanence.analytics.physics.measured_heat import measured_heat
 from remanence.analytics.physics.off_voltage import SwitchOff, switch_offs
+from remanence.analytics.physics.on_times import times_of
 from remanence.analytics.physics.release import Solenoid
 from remanence.analytics.physics.release_fit import ReleaseFit, explain, fit_release, loaded
 from remanence.analytics.physics.sag_release import SagError, SagReadings, sag_error, sag_readings
@@ -38,11 +34,23 @@ from remanence.shared.weeks import Week
 
 """First weeks with commands since the last service: what a change is measured against."""
 
-CABLES_MM2 = (0.25, 0.34, 0.5, 0.75, 1.0, 1.5, 2.5)
-"""Cross-sections that cables are sold in. [mm2]"""
+CABLES_MM2 = SIZES_MM2[1:8]
+"""Of the cross-sections that are sold, those that a lock's terminals take: 0.22 to 2.5 mm2."""
 
 RECENT_WEEKS = 8
 """Switch-offs and sags of so many weeks back are judged together; a week holds too few."""
+
+FEWEST_VOLTS = 3
+"""Fewer readings of the loaded rail than this in the week give no level."""
+
+FEWEST_OF_WEEK = 5
+"""Fewer switch-offs than this in a week are not drawn; nor is a line of fewer points."""
+
+DRAWN_VOLTS, DRAWN_HOLD_VOLTS = (0.8, 1.1, 31), (0.7, 1.1, 21)
+"""Range of volts over rated, and number of points, that figures of release and hold show."""
+
+OVER_STALL = 1.01
+"""The figure of a release begins so far above the stall voltage, where latency is infinite."""
 
 
 @dataclass(frozen=True)
@@ -59,15 +67,12 @@ class _Tables:
 
 
 def lock_physics(history: History) -> dict[str, LockPhysics]:
-    """Everything the models say of every lock of the venue."""
+    """Results of the models for every lock of the venue."""
     venue = history.venue
     start, end = history.start, history.end
     actuations = history.dated("actuations")
-    heat = coil_heat(
-        history.energisings, venue, actuations=actuations, start=start,
-        until=lasting_until(history),
-    )
-    warmth = heat_at_start(history.energisings, venue, actuations=actuations)
+    heat = heat_of_week(history)
+    warmth = heat_at_start(times_of(history), venue, volts=volts_of(history))
     rows = loaded(actuations, warmth, venue.limits.ambient_celsius)
     recent = actuations.filter(
         pl.col("command_time").is_between(end - timedelta(weeks=RECENT_WEEKS), end, closed="left")
@@ -77,17 +82,10 @@ def lock_physics(history: History) -> dict[str, LockPhysics]:
     )
     tables = _Tables(
         history, {str(row["lock"]): row for row in heat.to_dicts()}, measured,
-        _by_lock(rows),
+        per_lock(rows),
         switch_offs(recent, venue), sag_readings(recent, venue), sag_error(recent, venue),
     )
     return {lock.id: _lock(lock, tables) for lock in venue.locks}
-
-
-def _by_lock(frame: pl.DataFrame) -> dict[str, pl.DataFrame]:
-    return {
-        str(key[0]): part
-        for key, part in frame.partition_by("lock", as_dict=True, maintain_order=True).items()
-    }
 
 
 def _lock(lock: Lock, tables: _Tables) -> LockPhysics:
@@ -100,7 +98,7 @@ def _lock(lock: Lock, tables: _Tables) -> LockPhysics:
     if rows is not None and now is not None and before is not None:
         fit = fit_release(before, lock)
         seen = now["volts"].drop_nulls()
-        volts = _middle(seen) if seen.len() >= 3 else None
+        volts = _middle(seen) if seen.len() >= FEWEST_VOLTS else None
         explained = explain(fit, before, now) if before is not now else None
     hot = heat.hottest.value if heat is not None else history.venue.limits.ambient_celsius
     found_branch = needed = None
@@ -135,9 +133,9 @@ def _heat(row: dict[str, object] | None) -> CoilHeat | None:
         Quantity(values["hottest_celsius"], "°C", values["hottest_low_celsius"],
                  values["hottest_high_celsius"]),
         moment.astimezone(UTC), values["limit_celsius"], values["margin_kelvin"],
-        values["duty_percent"], values.get("rated_duty_percent"), values["longest_on_ms"],
+        values["duty_percent"], values["longest_on_ms"],
         values.get("held_cold_s"), values.get("held_hot_s"), values["steady_celsius"],
-        int(values["unknown_ends"]), bool(row["estimated"]), str(row["basis"]),
+        bool(row["estimated"]),
     )
 
 
@@ -170,8 +168,9 @@ def _release_curve(fit: ReleaseFit | None, lock: Lock, before: pl.DataFrame | No
     if median is None or at is None or warm is None:
         return None
     stalls = fit.shares * lock.rated_volts
-    volts = np.linspace(max(0.8 * lock.rated_volts, fit.stall_volts * 1.01),
-                        1.1 * lock.rated_volts, 31)
+    lowest, highest, points = DRAWN_VOLTS
+    volts = np.linspace(max(lowest * lock.rated_volts, OVER_STALL * fit.stall_volts),
+                        highest * lock.rated_volts, points)
     with np.errstate(invalid="ignore"):
         lines = np.stack([
             Solenoid(1.0, float(stall)).latency_ms(volts, warm)
@@ -187,7 +186,7 @@ def _release_curve(fit: ReleaseFit | None, lock: Lock, before: pl.DataFrame | No
         index = np.minimum((weights < level).sum(axis=0), stalls.size - 1)
         bands.append(spread[index, np.arange(volts.size)])
     keep = np.isfinite(bands[2])
-    if keep.sum() < 5:
+    if keep.sum() < FEWEST_OF_WEEK:
         return None
     low, middle, high = (tuple(float(v) for v in band[keep]) for band in bands)
     return Curve(tuple(float(v) for v in volts[keep]), middle, low, high, at)
@@ -196,7 +195,7 @@ def _release_curve(fit: ReleaseFit | None, lock: Lock, before: pl.DataFrame | No
 def _hold_curve(lock: Lock, volts: float | None) -> Curve | None:
     if volts is None or not lock.is_magnet:
         return None
-    at = [0.7 * lock.rated_volts + 0.02 * lock.rated_volts * step for step in range(21)]
+    at = (lock.rated_volts * np.linspace(*DRAWN_HOLD_VOLTS)).tolist()
     holds = [hold for item in at if (hold := holding_force(lock, item)) is not None]
     return Curve(
         tuple(at), tuple(hold.percent_of_rated for hold in holds),
@@ -234,7 +233,7 @@ def _off_weeks(
         .agg(n=pl.len(), middle=pl.col("off_spike_volts").median(),
              low=pl.col("off_spike_volts").quantile(0.05),
              high=pl.col("off_spike_volts").quantile(0.95))
-        .filter(pl.col("n") >= 5).sort("weeks_ago", descending=True)
+        .filter(pl.col("n") >= FEWEST_OF_WEEK).sort("weeks_ago", descending=True)
     )
     return tuple(
         (history.week.plus(-int(row["weeks_ago"])),
@@ -267,9 +266,10 @@ def _says(lock: Lock, item: LockPhysics, history: History) -> tuple[Said, ...]:
         }
         said.append(Said("hold", "hold.percent", values, estimated=True))
         if item.hold.low_newtons is not None and item.hold.margin_percent is not None:
-            said.append(Said("hold", "hold.margin", {
+            times = round(1 + item.hold.margin_percent / 100, 1)
+            said.append(Said("hold", "hold.margin" if times > 1 else "hold.no_margin", {
                 "newtons": Quantity(round(item.hold.low_newtons, -1), "N"),
-                "times": Quantity(1 + item.hold.margin_percent / 100, "×"),
+                "times": Quantity(times, "×"),
                 "pull": Quantity(history.venue.limits.player_pull_newtons, "N"),
             }, estimated=True))
     return (*said, *_off_says(lock, item))
@@ -287,7 +287,7 @@ def _heat_says(lock: Lock, item: LockPhysics) -> list[Said]:
     said.append(Said("heat", "heat.estimated" if heat.estimated else "heat.stated", {
         "celsius": heat.hottest, "time": heat.hottest_time}, heat.estimated))
     said.append(Said("heat", "heat.margin" if heat.margin_kelvin >= 0 else "heat.over", {
-        "kelvin": Quantity(abs(heat.margin_kelvin), "K"),
+        "kelvin": Quantity(abs(heat.margin_kelvin), "°C"),
         "limit": Quantity(heat.limit_celsius, "°C")}, heat.estimated))
     if heat.held_cold_s is None:
         said.append(Said("heat", "heat.never", {
@@ -369,8 +369,8 @@ def physics_of(history: History) -> PhysicsSummary:
     Parameters
     ----------
     history : History
-        Any tables may be empty or thin: what cannot be told is None, and said where a reader
-        would ask.
+        Any tables may be empty or thin: what is not known is None, and the page says so where a
+        reader would ask.
 
     Returns
     -------

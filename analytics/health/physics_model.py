@@ -1,4 +1,4 @@
-"""What the physics of a venue's week comes to: numbers, and what is to be said of them.
+"""Results of the physical models of a venue's week: numbers, and the sentences about them.
 
 A :class:`Said` names a sentence by its key and carries its numbers; the words of each
 language stand with the pages.
@@ -58,14 +58,11 @@ class CoilHeat:
     limit_celsius: float
     margin_kelvin: float
     duty_percent: float
-    rated_duty_percent: float | None
     longest_on_ms: float
     held_cold_s: float | None
     held_hot_s: float | None
     steady_celsius: float
-    unknown_ends: int
     estimated: bool
-    basis: str
 
 
 @dataclass(frozen=True)
@@ -81,7 +78,7 @@ class Curve:
 
 @dataclass(frozen=True)
 class LockPhysics:
-    """Everything the models say of one lock this week; None: not enough data, or not its kind."""
+    """Results of the models for one lock this week; None: not enough data, or not for this kind."""
 
     lock: str
     heat: CoilHeat | None
@@ -104,12 +101,11 @@ class LockPhysics:
 
 @dataclass(frozen=True)
 class SupplyPhysics:
-    """Everything the models say of one supply this week."""
+    """Results of the models for one supply this week."""
 
     supply: str
     resistance: Quantity | None
     resistance_estimated: bool
-    resistance_before: Quantity | None
     resistance_weeks: tuple[tuple[Week, Quantity], ...]
     sags: int
     rail: RailModel | None

@@ -1,4 +1,4 @@
-"""The physics of each supply's week: stiffness, what may be on together, drift and battery."""
+"""Physics of each supply's week: source resistance, locks on together, drift and battery."""
 
 from __future__ import annotations
 
@@ -10,121 +10,88 @@ import polars as pl
 
 from remanence.analytics.health.model import Estimate, Heat, SagPoint
 from remanence.analytics.health.physics_model import Curve, Quantity, Said, SupplyPhysics, Value
-from remanence.analytics.history import WEEKS_BEFORE, History, in_first_weeks
+from remanence.analytics.history import History
 from remanence.analytics.physics.battery import BatteryOutlook, battery_outlook
-from remanence.analytics.physics.coil_heat import coil_heat, heat_curve, lasting_until
+from remanence.analytics.physics.coil_heat import heat_of_week, volts_of
+from remanence.analytics.physics.heat_curve import heat_curve
+from remanence.analytics.physics.idle_volts import idle_drift, idle_volts
+from remanence.analytics.physics.on_times import times_of
 from remanence.analytics.physics.rail_model import Company, RailModel, company, rail_model
-from remanence.analytics.physics.supply import (
-    idle_drift,
-    rail_levels,
-    recovery,
-    source_resistance,
+from remanence.analytics.physics.source_resistance import (
+    RailResistance,
+    Resistance,
+    rail_resistance,
     with_load,
 )
+from remanence.analytics.physics.supply import recovery, ripple_volts
 from remanence.analytics.statistics.intervals import median_interval
 from remanence.shared.venue import Supply
-from remanence.shared.weeks import Week
+
+DRAWN_BEYOND, DRAWN_POINTS = 1.2, 13
+"""A battery's figure runs to so many times the games left, at so many points: past the end, so
+that the crossing is seen."""
 
 LEAST_DRIFT = 0.01
 """Volts a week below which a drift is not worth a sentence: a twelfth of a per cent of 12 V."""
 
 
 def supply_physics(history: History) -> dict[str, SupplyPhysics]:
-    """Everything the models say of every supply of the venue."""
+    """Results of the models for every supply of the venue."""
     venue = history.venue
-    since = history.end - timedelta(weeks=WEEKS_BEFORE + 1)
-    recent = history.actuations.filter(pl.col("command_time") >= since)
     week_rows = history.this_week(history.actuations, "command_time")
-    hours = history.rail_hours.filter(pl.col("hour") >= since)
-    now = {row["supply"]: row for row in source_resistance(week_rows, venue).to_dicts()}
-    before = {
-        row["supply"]: row
-        for row in source_resistance(
-            recent.filter(pl.col("command_time") < history.start), venue
-        ).to_dicts()
-    }
-    levels = {
-        row["supply"]: row
-        for row in rail_levels(
-            history.this_week(hours, "hour"), week_rows, venue
-        ).to_dicts()
-    }
-    drifts = {row["supply"]: row for row in idle_drift(history.rail_hours, venue).to_dicts()}
     recoveries = {row["supply"]: row for row in recovery(week_rows, venue).to_dicts()}
-    weeks = week_resistance(history)
+    resistance = rail_resistance(history)
     found = {}
     for supply in venue.supplies:
         found[supply.id] = _supply(
-            supply, history, weeks.get(supply.id, ()), now.get(supply.id, {}),
-            before.get(supply.id, {}),
-            levels.get(supply.id, {}), drifts.get(supply.id, {}), recoveries.get(supply.id, {}),
+            supply, history, resistance[supply.id], recoveries.get(supply.id, {}),
         )
     return found
 
 
-def week_resistance(
-    history: History, *, weeks_back: int = 26
-) -> dict[str, tuple[tuple[Week, Quantity], ...]]:
-    """Source resistance of each supply week by week, with the interval for comparing weeks."""
-    rows = history.actuations.filter(
-        pl.col("command_time") >= history.end - timedelta(weeks=weeks_back)
-    )
-    found: dict[str, list[tuple[Week, Quantity]]] = {}
-    for row in source_resistance(rows, history.venue, by=("supply", "week")).to_dicts():
-        if row["resistance_ohms"] is not None:
-            found.setdefault(row["supply"], []).append((
-                Week.parse(row["week"]),
-                Quantity(row["resistance_ohms"], "Ω", row["repeat_low_ohms"],
-                         row["repeat_high_ohms"]),
-            ))
-    return {name: tuple(items) for name, items in found.items()}
-
-
 def _supply(
-    supply: Supply, history: History, weeks: tuple[tuple[Week, Quantity], ...],
-    now: dict[str, float], before: dict[str, float],
-    level: dict[str, float], drift: dict[str, float], recovered: dict[str, float],
+    supply: Supply, history: History, fits: RailResistance, recovered: dict[str, float],
 ) -> SupplyPhysics:
-    resistance, resistance_before = _ohms(now), _ohms(before)
-    idle = level.get("idle_volts")
-    rail = None
-    stiff = resistance or resistance_before
-    if stiff is not None and idle is not None and stiff.low is not None and stiff.high is not None:
+    idle, fit = idle_volts(history)[supply.id], fits.latest
+    level, rail = idle.now, None
+    if fit is not None and level is not None:
         rail = rail_model(
-            history.venue, supply.id, idle, max(stiff.value, 0.0), stiff.low, stiff.high
+            history.venue, supply.id, level.volts, max(fit.ohms, 0.0), fit.low_ohms, fit.high_ohms,
         )
     battery = None
     if supply.source == "battery" and rail is not None:
-        battery = battery_outlook(history.rail_hours, history.actuations, history.venue, rail)
+        battery = battery_outlook(idle, history.actuations, history.venue, rail)
     together = rail.pulsed_together(len(rail.pulsed)) if rail is not None else ()
     seen = None
     if rail is not None:
         seen = company(
-            rail, history.this_week(history.energisings, "start"),
+            rail, history.this_week(times_of(history), "start"),
             history.this_week(history.actuations, "command_time"),
         )
-    drifting = (
-        Quantity(drift["volts_per_week"], "V", drift["low_volts_per_week"],
-                 drift["high_volts_per_week"]) if drift else None
-    )
+    drift = idle_drift(idle)
+    drifting = None
+    if drift is not None:
+        drifting = Quantity(drift[0].slope, "V", drift[0].low, drift[0].high)
     back = (
         Quantity(recovered["median_ms"], "ms", None, recovered["p95_ms"]) if recovered else None
     )
     made = SupplyPhysics(
-        supply.id, resistance, bool(now.get("estimated", True)), resistance_before, weeks,
-        int(now.get("sags") or 0), rail, together, seen,
+        supply.id, _ohms(fits.now), fits.now is None or fits.now.estimated,
+        tuple((week, Quantity(fit.ohms, "Ω", fit.repeat_low_ohms, fit.repeat_high_ohms))
+              for week, fit in fits.weeks),
+        fits.sags, rail, together, seen,
         rail.safe_together if rail is not None and rail.pulsed else None,
         rail.reset_together if rail is not None and rail.resting else None,
-        drifting, back, level.get("ripple_volts"), battery, _together_curve(rail),
+        drifting, back,
+        ripple_volts(history.this_week(history.rail_hours, "hour").filter(
+            pl.col("supply") == supply.id)), battery, _together_curve(rail),
         _battery_curve(battery), (),
     )
-    return SupplyPhysics(**{**made.__dict__, "says": _says(supply, made, now, recovered)})
+    return SupplyPhysics(**{**made.__dict__, "says": _says(supply, made, fits, recovered)})
 
 
-def _ohms(row: dict[str, float]) -> Quantity | None:
-    if row.get("resistance_ohms") is None:
-        return None
-    return Quantity(row["resistance_ohms"], "Ω", row["low_ohms"], row["high_ohms"])
+def _ohms(fit: Resistance | None) -> Quantity | None:
+    return None if fit is None else Quantity(fit.ohms, "Ω", fit.low_ohms, fit.high_ohms)
 
 
 def _together_curve(rail: RailModel | None) -> Curve | None:
@@ -144,7 +111,7 @@ def _battery_curve(battery: BatteryOutlook | None) -> Curve | None:
         return None
     assert battery.low_volts_per_game is not None
     assert battery.high_volts_per_game is not None
-    games = np.linspace(0, 1.2 * battery.games_left, 13)
+    games = np.linspace(0, DRAWN_BEYOND * battery.games_left, DRAWN_POINTS)
     lines = [battery.idle_volts + slope * games for slope in (
         battery.volts_per_game, battery.low_volts_per_game, battery.high_volts_per_game)]
     middle, low, high = (tuple(float(v) for v in line) for line in lines)
@@ -152,14 +119,14 @@ def _battery_curve(battery: BatteryOutlook | None) -> Curve | None:
 
 
 def _says(
-    supply: Supply, item: SupplyPhysics, now: dict[str, float], recovered: dict[str, float]
+    supply: Supply, item: SupplyPhysics, fits: RailResistance, recovered: dict[str, float]
 ) -> tuple[Said, ...]:
     said: list[Said] = []
-    if item.resistance is not None:
+    if item.resistance is not None and fits.now is not None:
         said.append(Said(
             "resistance",
             "resistance.estimated" if item.resistance_estimated else "resistance.measured",
-            {"ohms": item.resistance, "sags": item.sags, "count": int(now["locks"])},
+            {"ohms": item.resistance, "sags": item.sags, "count": fits.now.locks},
         ))
     else:
         said.append(Said("resistance", "resistance.none", {"sags": item.sags}))
@@ -258,28 +225,34 @@ def _battery_says(item: SupplyPhysics, supply: Supply) -> list[Said]:
 
 
 WARM_KELVIN = 15.0
-"""A coil that never got this much above the room has no course worth drawing."""
+"""The course of a coil that stayed cooler than this above the room is not drawn. [K]"""
 
-_FEW = 3
-_BEFORE = timedelta(minutes=10)
-_AFTER = timedelta(minutes=30)
+_FEWEST_SAGS = 3
+"""A lock with fewer sags in the week than this is no point of the figure."""
+
+_BEFORE, _AFTER = timedelta(minutes=10), timedelta(minutes=30)
+"""The course of a coil's temperature is drawn from so long before its hottest moment to so long
+after: a latch coil is cool again by then."""
+
+_STEP_S = 20.0
+"""Spacing of the points between the corners of that course. [s]"""
+
 _POINTS = 160
+"""At most so many of them, and of the stretches that a long course is thinned to: a figure shows
+no more."""
 
 
 def resistances(history: History) -> tuple[dict[str, Estimate], dict[str, Estimate]]:
-    """Source resistance in ohms by supply, of the week and of the first eight weeks of log."""
-    rows = history.dated("actuations")
-    return (_resistance(rows.filter(pl.col("weeks_ago") == 0), history),
-            _resistance(rows.filter(in_first_weeks()), history))
+    """Source resistance in ohms by supply, of the week and before."""
+    found = rail_resistance(history)
+    return (
+        {name: _estimate(item.now) for name, item in found.items() if item.now is not None},
+        {name: _estimate(item.before) for name, item in found.items() if item.before is not None},
+    )
 
 
-def _resistance(rows: pl.DataFrame, history: History) -> dict[str, Estimate]:
-    found = source_resistance(rows, history.venue)
-    return {
-        row["supply"]: Estimate(row["resistance_ohms"], row["low_ohms"], row["high_ohms"],
-                                row["sags"])
-        for row in found.to_dicts() if row["resistance_ohms"] is not None
-    }
+def _estimate(fit: Resistance) -> Estimate:
+    return Estimate(fit.ohms, fit.low_ohms, fit.high_ohms, fit.sags)
 
 
 def sags_by_supply(history: History) -> dict[str, tuple[SagPoint, ...]]:
@@ -289,7 +262,7 @@ def sags_by_supply(history: History) -> dict[str, tuple[SagPoint, ...]]:
     for (supply, lock), part in rows.partition_by(
         "supply", "lock", as_dict=True, maintain_order=True
     ).items():
-        if part.height < _FEW:
+        if part.height < _FEWEST_SAGS:
             continue
         middle, low, high = median_interval(part["sag_volts"].to_numpy())
         load = part["load_amps"].median()
@@ -302,18 +275,10 @@ def sags_by_supply(history: History) -> dict[str, tuple[SagPoint, ...]]:
 
 def heat_by_lock(history: History) -> dict[str, Heat]:
     """The hottest moment of each coil that heat matters to, with its course where it was warm."""
-    recent = history.energisings.filter(
-        pl.col("start") >= history.start - timedelta(days=2)
-    )
-    actuations = history.this_week(history.actuations, "command_time")
-    rows = coil_heat(recent, history.venue, actuations=actuations, start=history.start,
-                     until=lasting_until(history))
-    return {row["lock"]: _heat(row, recent, actuations, history) for row in rows.to_dicts()}
+    return {row["lock"]: _heat(row, history) for row in heat_of_week(history).to_dicts()}
 
 
-def _heat(
-    row: Mapping[str, object], recent: pl.DataFrame, actuations: pl.DataFrame, history: History
-) -> Heat:
+def _heat(row: Mapping[str, object], history: History) -> Heat:
     def number(name: str) -> float | None:
         value = row[name]
         return float(value) if isinstance(value, (int, float)) else None
@@ -323,9 +288,8 @@ def _heat(
     if isinstance(at, datetime) and hottest is not None and (
         hottest - history.venue.limits.ambient_celsius >= WARM_KELVIN
     ):
-        course = heat_curve(recent, history.venue, str(row["lock"]), at - _BEFORE, at + _AFTER,
-                            actuations=actuations, step_s=20.0, most=_POINTS,
-                            until=lasting_until(history))
+        course = heat_curve(times_of(history), history.venue, str(row["lock"]), at - _BEFORE,
+                            at + _AFTER, volts=volts_of(history), step_s=_STEP_S, most=_POINTS)
         if course is not None:
             curve = _thinned([((time - at).total_seconds() / 60.0, celsius)
                               for time, celsius in zip(course.time, course.celsius, strict=True)])

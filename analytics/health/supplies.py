@@ -16,8 +16,9 @@ from remanence.analytics.health.model import (
     SupplyHealth,
     state_of,
 )
-from remanence.analytics.history import History, in_first_weeks
-from remanence.analytics.statistics.intervals import median_interval
+from remanence.analytics.history import History
+from remanence.analytics.physics.idle_volts import Level, idle_volts
+from remanence.analytics.physics.supply import ripple_volts
 from remanence.shared.findings import Finding
 from remanence.shared.venue import Supply
 
@@ -65,13 +66,14 @@ def supply_health(
     hours = hours.filter(pl.col("supply") == supply.id)
     rows = rows.filter(pl.col("supply") == supply.id)
     recent, now = hours.filter(pl.col("weeks_ago") == 0), rows.filter(pl.col("weeks_ago") == 0)
-    base = hours.filter(in_first_weeks())
+    idle = idle_volts(history)[supply.id]
     silence = "" if recent.height else "no-log" if supply.channel else "no-feedback"
     loaded_limit = supply.rated_volts * venue.limits.supply_loaded_percent / 100
     return SupplyHealth(
         supply=supply, state=state_of(findings, silence), findings=findings, silence=silence,
-        idle=_idle(recent), idle_before=_idle(base),
-        loaded_low=_lowest(now), ripple_volts=_ripple(recent),
+        idle=_estimate(idle.now),
+        idle_before=_estimate(idle.before),
+        loaded_low=_lowest(now), ripple_volts=ripple_volts(recent),
         resistance_ohms=resistance.get(supply.id, Estimate()),
         resistance_before_ohms=resistance_before.get(supply.id, Estimate()),
         weeks=_weeks(history, hours, rows), sags=sags, deepest=_deepest(now, history),
@@ -83,22 +85,15 @@ def supply_health(
     )
 
 
-def _idle(hours: pl.DataFrame) -> Estimate:
-    medians = hours["idle_median"].drop_nulls().to_numpy()
-    if not medians.size:
+def _estimate(level: Level | None) -> Estimate:
+    if level is None:
         return Estimate()
-    middle, low, high = median_interval(medians)
-    return Estimate(middle, low, high, int(medians.size))
+    return Estimate(level.volts, level.low_volts, level.high_volts, level.days)
 
 
 def _lowest(rows: pl.DataFrame) -> float | None:
     values = rows["volts_min"].drop_nulls()
     return float(values.min()) if values.len() else None  # type: ignore[arg-type]
-
-
-def _ripple(hours: pl.DataFrame) -> float | None:
-    values = hours["idle_deviation"].drop_nulls()
-    return float(values.median()) if values.len() else None  # type: ignore[arg-type]
 
 
 def _weeks(history: History, hours: pl.DataFrame, rows: pl.DataFrame) -> tuple[RailWeek, ...]:

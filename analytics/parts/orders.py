@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date, timedelta
 
 import numpy as np
 
 from remanence.analytics.history import History
+from remanence.analytics.parts.causes import Causes, causes_of
 from remanence.analytics.parts.demand import Demand, Place, cost_range, draw_futures
 from remanence.analytics.parts.unit_lives import UnitLives, lives_together, replacements, unit_lives
 from remanence.analytics.parts.wear import LockWear, games_per_week, remaining_life
@@ -19,6 +20,7 @@ from remanence.analytics.statistics.life import (
     zero_failure_scale,
 )
 from remanence.shared.findings import Finding
+from remanence.shared.limits import Limits
 from remanence.shared.venue import Lock, Part
 
 READS = (
@@ -28,8 +30,6 @@ READS = (
 """Columns of ACTUATIONS that orders rest on: the far past need not be loaded with any other."""
 HORIZONS = (4, 13, 26, 52)
 """Weeks ahead for which chances are told: a month, a quarter, half a year, a year."""
-ENDS_IN_A_NEW_PART = ("coil-open", "coil-current-high", "self-cut-failed")
-"""Conditions that the bench mends by fitting a new part (trade practice)."""
 OPEN_WEEKS = 520
 """Weeks beyond which no date is told."""
 LEAST_EATEN = 3
@@ -38,6 +38,10 @@ REVIEW_DAYS = 7.0
 """The sheet is read once a week: what is not ordered today waits so long."""
 ASSUMED_LEAD_DAYS = 28.0
 """Delivery time where the venue file gives none (common practice, no source)."""
+ZERO_FAILURE_SHAPE = 2.0
+"""Weibull shape taken for a part of which none has failed: wears out, neither early nor at once."""
+NEED_DECIMALS = 1
+"""An expected need is stated to a tenth of a piece, and its cost is the cost of what is stated."""
 
 
 @dataclass(frozen=True)
@@ -58,8 +62,8 @@ class LockNeed:
         Of late.
     chances : mapping of int to float
         Chance of needing its part, by weeks ahead.
-    failing : str or None
-        The condition, where a finding says that a part is due now.
+    causes : Causes
+        What the week's findings say of it.
     ended : int
         How many units failed in this place so far.
     """
@@ -72,8 +76,28 @@ class LockNeed:
     cycles_known_from_new: bool
     cycles_per_week: float
     chances: Mapping[int, float]
-    failing: str | None = None
+    causes: Causes = field(default_factory=Causes)
     ended: int = 0
+
+    @property
+    def failing(self) -> str | None:
+        """The condition, where a finding says that a part is due now."""
+        return self.causes.new_part
+
+    @property
+    def cause(self) -> str | None:
+        """What a part would be for: a condition, ``wear``, ``age``, or None."""
+        if self.failing is not None:
+            return self.failing
+        if self.wear.weeks.size:
+            return self.causes.wear or "wear"
+        return "age" if self.part is not None and self.cycles_per_week > 0 else None
+
+    @property
+    def no_part_for(self) -> str | None:
+        """The condition of this lock, or the one behind its drift, that needs no part."""
+        behind = self.causes.explained if self.wear.sign == "explained" else None
+        return self.causes.no_part or behind
 
     @property
     def can_be_told(self) -> bool:
@@ -167,6 +191,16 @@ class PartOrder:
         return None if self.part.unit_cost is None else self.order_now * self.part.unit_cost
 
     @property
+    def year_need(self) -> float:
+        """Expected need of a year, as it is stated: to a tenth of a piece."""
+        return round(self.year.mean, NEED_DECIMALS)
+
+    @property
+    def year_cost(self) -> float | None:
+        """Cost of the stated need; None where no price is known."""
+        return None if self.part.unit_cost is None else self.year_need * self.part.unit_cost
+
+    @property
     def eater(self) -> LockNeed | None:
         """The lock that alone used up three units or more, and more than all others together."""
         most = max(self.needs, key=lambda need: need.ended, default=None)
@@ -179,7 +213,8 @@ class PartOrder:
         """Cycles that 90 % outlive with 95 % confidence where nothing has failed; shape 2."""
         if self.lives.failures or not self.lives.cycles.size:
             return None
-        return float(zero_failure_scale(self.lives, 2.0) * (-np.log(0.9)) ** 0.5)
+        return float(zero_failure_scale(self.lives, ZERO_FAILURE_SHAPE)
+                     * (-np.log(0.9)) ** (1 / ZERO_FAILURE_SHAPE))
 
 
 @dataclass(frozen=True)
@@ -200,6 +235,8 @@ class Orders:
         How far back the log goes.
     planned_exchanges : tuple of (str, date)
         Part and day of each exchange of many units at once, which says nothing of their life.
+    limits : Limits
+        The venue's.
     """
 
     today: date
@@ -208,7 +245,8 @@ class Orders:
     needs: tuple[LockNeed, ...]
     games_per_week: float
     weeks_seen: int
-    planned_exchanges: tuple[tuple[str, date], ...] = field(default=())
+    planned_exchanges: tuple[tuple[str, date], ...] = ()
+    limits: Limits = field(default_factory=Limits)
 
     def budget(self, coverage: float = 0.9) -> tuple[float, float, float]:
         """Expected cost of the year for the parts with a price, and its range.
@@ -223,8 +261,10 @@ class Orders:
         tuple of float
             Mean, low and high, in ``currency``; parts without a price are left out.
         """
-        return cost_range([(order.year, order.part.unit_cost) for order in self.parts
-                           if order.part.unit_cost is not None], coverage)
+        priced = [(order, order.part.unit_cost) for order in self.parts
+                  if order.part.unit_cost is not None]
+        low, high = cost_range([(order.year, cost) for order, cost in priced], coverage)
+        return sum(order.year_need * cost for order, cost in priced), low, high
 
 
 def plan_orders(
@@ -237,7 +277,8 @@ def plan_orders(
     history : History
         As far back as the log goes; of its actuations only :data:`READS` are looked at.
     findings : sequence of Finding, default ()
-        Of the same week; those that end in a new part count as certain as their score.
+        Of the same week; those that end in a new part count as certain as their score. Where a
+        finding explains a lock's drift without wear, the drift is no ground for a part.
     service_level : float, default 0.95
         Chance of not running out over the lead time and the week until the next look.
 
@@ -262,10 +303,9 @@ def plan_orders(
     }
     life_of = {part.id: life_posterior(lives_of[part.id], part.rated_cycles)
                for part in venue.parts}
-    failing = _failing(findings)
     needs = tuple(
         _need(lock, units[lock.id], wear[lock.id], life_of.get(lock.part or ""),
-              failing.get(lock.id))
+              causes_of(lock, findings))
         for lock in venue.locks
     )
     parts = tuple(
@@ -279,15 +319,8 @@ def plan_orders(
         "date", "part")
     return Orders(
         today, venue.currency, parts, needs, games_per_week(history), seen,
-        tuple(exchanged.iter_rows()),
+        tuple(exchanged.iter_rows()), venue.limits,
     )
-
-
-def _failing(findings: Sequence[Finding]) -> dict[str, Finding]:
-    return {
-        f.subject: f for f in findings
-        if f.condition in ENDS_IN_A_NEW_PART and f.urgency in ("now", "week")
-    }
 
 
 def cover_days(order: PartOrder) -> float:
@@ -334,16 +367,16 @@ def chance_within(need: LockNeed, life: LifePosterior | None, weeks: float) -> f
 
 
 def _need(
-    lock: Lock, units: UnitLives, wear: LockWear, life: LifePosterior | None,
-    failing: Finding | None,
+    lock: Lock, units: UnitLives, wear: LockWear, life: LifePosterior | None, causes: Causes,
 ) -> LockNeed:
+    if wear.weeks.size and causes.explained:
+        wear = replace(wear, sign="explained", weeks=np.empty(0), since_weeks=None)
     bare = LockNeed(
         lock.id, lock.room, lock.part, wear, units.cycles, units.known_from_new, units.pace,
-        {0: failing.score if failing else 0.0}, failing.condition if failing else None,
-        sum(failed for _, failed, _ in units.lives),
+        {0: causes.score}, causes, sum(failed for _, failed, _ in units.lives),
     )
     chances = {weeks: chance_within(bare, life, weeks) for weeks in (0, *HORIZONS)}
-    return LockNeed(**{**bare.__dict__, "chances": chances})
+    return replace(bare, chances=chances)
 
 
 def _order(

@@ -13,9 +13,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 import polars as pl
 
+from remanence.analytics.drift.common import VOLTS_EXPONENT
 from remanence.analytics.history import History, baseline_start, once_per_history, per_lock
 from remanence.analytics.parts.wear_path import (
     DRAWS,
@@ -24,16 +24,16 @@ from remanence.analytics.parts.wear_path import (
     fit_path,
     pass_over,
 )
+from remanence.analytics.physics.pulse import present_pulses
+from remanence.analytics.statistics.arrays import Reals
+from remanence.analytics.statistics.intervals import MEDIAN_ERROR
+from remanence.shared.limits import Limits
 from remanence.shared.venue import Lock
 
-Reals = npt.NDArray[np.float64]
-
-STALL_SHARE = 0.95
+END_OF_MARGIN = 0.95
 """A latch counts as at the end of its margin when this share of it is used: five times slower."""
-PULSE_FACTOR = 1.2
-"""A latency beyond the pulse over this factor leaves the pulse no room (trade practice)."""
-OFF_TIME_FACTOR = 1.5
-"""The same for the off-time a magnet is given."""
+QUARTILES_APART = 1.349
+"""Standard deviations between the quartiles of a normal distribution (textbook)."""
 LEAST_WEEKS = 6
 """Weeks with releases below which no path is fitted."""
 LEAST_MISSED = 5
@@ -42,12 +42,28 @@ LONGEST_LOOK = 2.0
 """No date is told that most likely lies beyond so many times the weeks seen (trade practice)."""
 PACE_WEEKS = 8
 """The pace is that of so many weeks with games, the last ones."""
+HEALTHY_WEEKS = (3, 8)
+"""The healthy latency is the median of the first third of the weeks seen: so many weeks at least
+and at most."""
+RISEN_WEEKS = 3
+"""Weeks whose middle must have risen before a path is fitted."""
 LONGEST_WEEKS = 104
 """Weeks looked back on for the path; older ones only tell the healthy latency."""
 SCATTER_WEIGHT = 20.0
 """Releases' worth of say that all weeks' scatter has beside one week's own."""
-VOLTS_EXPONENT = -2.0
-"""A latch's latency goes with the volts under load to this power (calculated, near rated volts)."""
+LEAST_RELEASES = 3
+"""Releases below which a week has no median."""
+LEAST_COMMANDS = 5
+"""Commands below which a week has no share of unanswered ones."""
+LEAST_SCATTER = 0.02
+"""No week's releases are taken to scatter by less (log scale): steps of a clock hide it."""
+MOST_LOG_VOLTS = 0.3
+"""Readings of a rail further than this from its usual volts (log scale) are misreadings."""
+LEAST_VOLTS_SPREAD = 0.003
+"""Weekly volts that vary by less (log scale) teach nothing of how the lock answers them."""
+PRESENT_WEEKS, PRESENT_SHARE_WEEKS = 2, 4
+"""Weeks that the present latency, and the present share of unanswered commands, is read from: a
+share needs more commands."""
 
 
 @dataclass(frozen=True)
@@ -59,8 +75,8 @@ class LockWear:
     lock : str
         Its id.
     sign : str
-        ``wearing``, ``at its limit``, ``no sign of wear``, ``not enough data`` or
-        ``not observed``.
+        ``wearing``, ``at its limit``, ``no sign of wear``, ``not enough data``,
+        ``not observed`` or ``explained`` (it drifts, but a finding says that it needs no part).
     latency_ms, healthy_ms, limit_ms : float or None
         Median latency now, when healthy, and where it no longer does; None where not known.
     limit_from : str
@@ -126,7 +142,27 @@ class LockWear:
         return float(np.mean(self.weeks <= weeks)) if self.weeks.size else 0.0
 
 
-def limit_of(lock: Lock, pulse_ms: float | None, healthy_ms: float) -> tuple[float, str]:
+def pulse_margin(lock: Lock, limits: Limits) -> float:
+    """How many times a release a pulse (a magnet's off-time) is to be: the venue's limit.
+
+    Parameters
+    ----------
+    lock : Lock
+        Whose pulse.
+    limits : Limits
+        The venue's.
+
+    Returns
+    -------
+    float
+        ``pulse_margin``, or ``magnet_margin`` for what is released by cutting its current.
+    """
+    return limits.pulse_margin if lock.pulsed else limits.magnet_margin
+
+
+def limit_of(
+    lock: Lock, pulse_ms: float | None, healthy_ms: float, limits: Limits
+) -> tuple[float, str]:
     """The latency at which a lock is at its end, and what sets it.
 
     Parameters
@@ -134,9 +170,11 @@ def limit_of(lock: Lock, pulse_ms: float | None, healthy_ms: float) -> tuple[flo
     lock : Lock
         Whose.
     pulse_ms : float or None
-        The releasing command it is usually given.
+        The pulse that the program sets; None where it sets none.
     healthy_ms : float
         Its healthy latency.
+    limits : Limits
+        The venue's: the margin of a pulse, and the least change that matters.
 
     Returns
     -------
@@ -148,17 +186,19 @@ def limit_of(lock: Lock, pulse_ms: float | None, healthy_ms: float) -> tuple[flo
 
     Notes
     -----
-    Room that a pulse must leave: common practice, no source. Stalling:
-    :func:`margin_used` at 95 %.
+    Stalling: :func:`margin_used` at 95 %. A pulse that leaves a healthy lock no room is a mistake
+    in the program, not an end of the lock: it sets no limit.
     """
-    limits = [(np.inf, "none")]
+    found = [(np.inf, "none")]
     if lock.pulsed:
-        limits.append((healthy_ms * (1 - STALL_SHARE) ** -MARGIN_EXPONENT, "stall"))
-    if pulse_ms is not None and pulse_ms > 0:
-        limits.append((pulse_ms / (PULSE_FACTOR if lock.pulsed else OFF_TIME_FACTOR), "pulse"))
+        found.append((healthy_ms * (1 - END_OF_MARGIN) ** -MARGIN_EXPONENT, "stall"))
+    if pulse_ms is not None:
+        room = pulse_ms / pulse_margin(lock, limits)
+        if room > healthy_ms * (1 + limits.drift_gate_percent / 100):
+            found.append((room, "pulse"))
     if lock.release_within_ms is not None:
-        limits.append((lock.release_within_ms, "designer"))
-    return min(limits)
+        found.append((lock.release_within_ms, "designer"))
+    return min(found)
 
 
 def weekly_levels(rows: pl.DataFrame, latch: bool = False) -> pl.DataFrame:
@@ -185,7 +225,7 @@ def weekly_levels(rows: pl.DataFrame, latch: bool = False) -> pl.DataFrame:
 
     Notes
     -----
-    A latency counts at the middle of its resolution; the error of a median is 1.2533 s / root n.
+    A latency counts at the middle of its resolution.
     """
     first = rows.filter(pl.col("attempt") == 1)
     tried = first.filter(pl.col("outcome").is_in(["released", "no-release"])).with_columns(
@@ -198,25 +238,25 @@ def weekly_levels(rows: pl.DataFrame, latch: bool = False) -> pl.DataFrame:
         low=pl.col("time").quantile(0.25), high=pl.col("time").quantile(0.75),
         step=pl.col("resolution_ms").median().fill_null(0.0),
         volts=pl.col("volts_before").median(),
-    ).filter((pl.col("released") >= 3) & pl.col("latency_ms").is_finite()
+    ).filter((pl.col("released") >= LEAST_RELEASES) & pl.col("latency_ms").is_finite()
              & (pl.col("latency_ms") > 0) & (pl.col("low") > 0))
-    # Quartiles of a normal sample lie 1.349 deviations apart. A week of few releases tells its
-    # scatter badly, so all weeks have a say in it.
-    own = (pl.col("high") / pl.col("low")).log() / 1.349
+    # A week of few releases tells its scatter badly, so all weeks have a say in it.
+    own = (pl.col("high") / pl.col("low")).log() / QUARTILES_APART
     shared = ((own**2 * pl.col("n")).sum() / pl.col("n").sum())
     scatter = pl.max_horizontal(
         ((own**2 * pl.col("n") + SCATTER_WEIGHT * shared) / (pl.col("n") + SCATTER_WEIGHT)).sqrt(),
-        pl.col("step") / pl.col("latency_ms") / 12**0.5, pl.lit(0.02),
+        pl.col("step") / pl.col("latency_ms") / 12**0.5, pl.lit(LEAST_SCATTER),
     )
     typical_sag = float(tried.select(sag).item() or 0.0) if tried.height else 0.0
     loaded = pl.col("volts") - typical_sag
     ratio = pl.when(loaded > 0).then(loaded / loaded.median()).log()
     use = first.group_by("weeks_ago").agg(done=pl.len()).sort("weeks_ago", descending=True)
     use = use.select("weeks_ago", use=pl.col("done").cum_sum() - pl.col("done") / 2)
-    # Standard error of a median of a normal sample: 1.2533 s / sqrt(n).
     return weekly.join(use, on="weeks_ago").sort("weeks_ago", descending=True).select(
-        "weeks_ago", "use", "latency_ms", deviation=1.2533 * scatter / pl.col("n").sqrt(),
-        log_volts=(ratio.clip(-0.3, 0.3).fill_null(0.0) if latch else pl.lit(0.0)), n="n",
+        "weeks_ago", "use", "latency_ms", "n",
+        deviation=MEDIAN_ERROR * scatter / pl.col("n").sqrt(),
+        log_volts=(ratio.clip(-MOST_LOG_VOLTS, MOST_LOG_VOLTS).fill_null(0.0) if latch
+                   else pl.lit(0.0)),
     )
 
 
@@ -347,34 +387,34 @@ def _lock_wear(
     if weekly.height < LEAST_WEEKS or not pace:
         return say("not enough data", pace)
     latency = weekly["latency_ms"].to_numpy()
-    healthy = float(np.median(latency[: max(3, min(8, latency.size // 3))]))
-    pulse = rows.filter(pl.col("weeks_ago") <= 3)["pulse_ms"].median()
-    limit, limit_from = limit_of(
-        lock, float(pulse) if isinstance(pulse, int | float) else None, healthy
-    )
+    healthy = float(np.median(latency[: np.clip(latency.size // 3, *HEALTHY_WEEKS)]))
+    limits = history.venue.limits
+    pulse = present_pulses(history).get(lock.id)
+    limit, limit_from = limit_of(lock, pulse.setting_ms if pulse else None, healthy, limits)
     commands = rows.filter(pl.col("attempt") == 1).height
     path_weeks = weekly.tail(LONGEST_WEEKS)
     use = path_weeks["use"].to_numpy() / pace
     volts = path_weeks["log_volts"].to_numpy()
     seen = np.log(path_weeks["latency_ms"].to_numpy() / healthy) - VOLTS_EXPONENT * volts
     # A smaller change is within what seasons and moods do: no wear is told of it.
-    gate = np.log1p(history.venue.limits.drift_gate_percent / 100)
-    risen = float(np.median(seen[-3:])) >= gate
+    gate = np.log1p(limits.drift_gate_percent / 100)
+    risen = float(np.median(seen[-RISEN_WEEKS:])) >= gate
     path = None
-    # A pulse cut short in the program meets a healthy latency too: that is no wear.
     if risen and np.isfinite(limit):
         path = fit_path(
             use, seen, path_weeks["deviation"].to_numpy(), rng,
             limit=float(np.log(limit / healthy)), latch=lock.pulsed,
-            volts=volts if float(np.std(volts)) > 0.003 else None,
+            volts=volts if float(np.std(volts)) > LEAST_VOLTS_SPREAD else None,
         )
     else:
         pass_over(rng, latch=lock.pulsed)
     # What was done since the middle of the last week that a median stands for has passed.
     passed = commands / pace - float(use[-1])
-    missed = _unanswered_wear(rows, history.venue.limits.no_release_worn_percent / 100, pace, rng)
+    missed = _unanswered_wear(
+        rows, limits.no_release_worn_percent / 100, pace, rng,
+        least_pulse_ms=pulse_margin(lock, limits) * healthy)
     weeks, sign = none, "no sign of wear"
-    recent_level = float(np.median(latency[-2:]))
+    recent_level = float(np.median(latency[-PRESENT_WEEKS:]))
     if path is not None and path.rising:
         sign = "wearing"
         weeks = first_passage(path.level, path.drift, path.walk, path.end, rng)
@@ -399,11 +439,13 @@ def _lock_wear(
 
 
 def _unanswered_wear(
-    rows: pl.DataFrame, limit_share: float, pace: float, rng: np.random.Generator
+    rows: pl.DataFrame, limit_share: float, pace: float, rng: np.random.Generator, *,
+    least_pulse_ms: float,
 ) -> tuple[Reals, float] | None:
     """Draws of the weeks until the share of unanswered commands meets its limit, and since when.
 
-    None where the share does not surely rise. Weekly shares are brought to a scale on which
+    None where the share does not surely rise. Commands with a pulse too short for a healthy lock
+    are passed over: no new part answers them. Weekly shares are brought to a scale on which
     their scatter does not depend on them: the arc sine of the root of
     (count + 3/8) / (commands + 3/4), with standard deviation 1 / (2 sqrt(commands + 1/2)).
 
@@ -412,12 +454,13 @@ def _unanswered_wear(
     """
     weekly = (
         rows.filter((pl.col("attempt") == 1)
-                    & pl.col("outcome").is_in(["released", "no-release"]))
+                    & pl.col("outcome").is_in(["released", "no-release"])
+                    & (pl.col("pulse_ms").is_null() | (pl.col("pulse_ms") >= least_pulse_ms)))
         .group_by("weeks_ago")
         .agg(n=pl.len(), missed=(pl.col("outcome") == "no-release").sum())
         .sort("weeks_ago", descending=True).with_columns(
             use=pl.col("n").cum_sum() - pl.col("n") / 2)
-        .filter(pl.col("n") >= 5).tail(LONGEST_WEEKS)
+        .filter(pl.col("n") >= LEAST_COMMANDS).tail(LONGEST_WEEKS)
     )
     total = int(weekly["missed"].sum())
     if weekly.height < LEAST_WEEKS or total < LEAST_MISSED:
@@ -431,7 +474,7 @@ def _unanswered_wear(
     path = fit_path(use, level, 0.5 / np.sqrt(count + 0.5), rng, limit=end)
     if not path.rising:
         return None
-    recent = missed[-4:].sum() / count[-4:].sum()
+    recent = missed[-PRESENT_SHARE_WEEKS:].sum() / count[-PRESENT_SHARE_WEEKS:].sum()
     if recent >= limit_share:
         return np.zeros(DRAWS), path.since_weeks
     left = first_passage(path.level, path.drift, path.walk, path.end, rng)

@@ -15,7 +15,8 @@ import numpy as np
 import numpy.typing as npt
 from scipy import special
 
-Reals = npt.NDArray[np.float64]
+from remanence.analytics.statistics.arrays import Flags, Ints, Reals
+
 Levels = Callable[[Reals], tuple[Reals, Reals, Reals]]
 
 MARGIN_EXPONENT = 0.54
@@ -211,10 +212,10 @@ def fit_path(
         if not latch:
             flat = np.ones((weeks.size, 1))
             return seen[:, None] * flat, flat, 0.0 * flat
-        left = np.exp(-seen[:, None] / exponent[None, :])
         # The slope on which noise acts is the path's, not the noise's own.
         slope = np.exp(-_smooth(seen)[:, None] / exponent[None, :]) / exponent[None, :]
-        return 1.0 - left, slope, -seen[:, None] / exponent[None, :] - np.log(exponent)[None, :]
+        log_slope = -seen[:, None] / exponent[None, :] - np.log(exponent)[None, :]
+        return margin_used(np.exp(seen[:, None]), exponent[None, :]), slope, log_slope
 
     def try_out(tried: _Tried) -> _Tried:
         return _filter(weeks, deviation, answer, levels, tried)
@@ -366,7 +367,7 @@ def _joined(*parts: _Tried) -> _Tried:
 
 
 def _drawn(
-    cells: _Tried, chosen: npt.NDArray[np.int64], moves: npt.NDArray[np.bool_], last: float,
+    cells: _Tried, chosen: Ints, moves: Flags, last: float,
     limit: float, luck: _Luck,
 ) -> Path:
     """Draws of level and drift now from the chosen sets."""
@@ -381,7 +382,7 @@ def _drawn(
     since = last - cells.onset[chosen]
     end = np.full(chosen.size, limit)
     if luck.curve is not None:
-        end = 1.0 - np.exp(-limit / cells.exponent[chosen])
+        end = margin_used(np.exp(limit), cells.exponent[chosen])
         end = level + (end - level) * np.exp(CURVE_SPREAD * luck.curve)
     return Path(
         level, drift, cells.walk[chosen], end, float(moves.mean()),

@@ -17,9 +17,10 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 
+from remanence.analytics.physics.idle_volts import IdleVolts
 from remanence.analytics.physics.rail_model import RailModel
 from remanence.analytics.statistics.robust import huber_line
-from remanence.shared.tables import ACTUATIONS, RAIL_HOURS, require
+from remanence.shared.tables import ACTUATIONS, require
 from remanence.shared.venue import Venue
 
 CHANGED_PERCENT = 3.0
@@ -27,6 +28,7 @@ CHANGED_PERCENT = 3.0
 charged (common practice, no source)."""
 
 FEWEST_DAYS = 5
+"""Fewer days than this since the change give no line: two days of a new battery fall faster."""
 
 
 @dataclass(frozen=True)
@@ -42,14 +44,11 @@ class BatteryOutlook:
     volts_per_game, low_volts_per_game, high_volts_per_game : float or None
         Slope and its 95 % interval; negative for a decline. None with too few days.
     games_left, low_games, high_games : float or None
-        With 95 % interval; ``games_left`` is None where no decline can be told, ``high_games``
-        where no upper limit can be given.
-    games_since_change : float
-        Played since the battery was last changed or charged.
+        With 95 % interval. 0 where the heaviest latch already pulls the rail under its window;
+        ``games_left`` is None where the decline may be chance, ``high_games`` where no
+        upper limit can be given.
     days : int
         Days since then with an idle reading.
-    reason : str
-        Why there is no figure, or why it is 0; empty otherwise.
     """
 
     supply: str
@@ -61,97 +60,81 @@ class BatteryOutlook:
     games_left: float | None
     low_games: float | None
     high_games: float | None
-    games_since_change: float
     days: int
-    reason: str
 
 
 def battery_outlook(
-    rail_hours: pl.DataFrame, actuations: pl.DataFrame, venue: Venue, rail: RailModel
+    idle: IdleVolts, actuations: pl.DataFrame, venue: Venue, rail: RailModel
 ) -> BatteryOutlook | None:
     """Games left in the battery of ``rail``.
 
     Parameters
     ----------
-    rail_hours : polars.DataFrame
-        Schema RAIL_HOURS; other rails, and hours without an idle reading, are passed over.
+    idle : remanence.analytics.physics.idle_volts.IdleVolts
+        Of this rail.
     actuations : polars.DataFrame
         Schema ACTUATIONS; first attempts of the rail's locks count the games.
     venue : Venue
-        Whose locks hang on the rail; its zone cuts days.
+        Which locks are on the rail; its time zone cuts days.
     rail : remanence.analytics.physics.rail_model.RailModel
         From :func:`remanence.analytics.physics.rail_model.rail_model`.
 
     Returns
     -------
     BatteryOutlook or None
-        None where the rail has no idle reading at all.
+        None where the rail has no idle reading.
 
     Raises
     ------
     TableError
-        A column of either table is missing or has another type.
+        A column of ``actuations`` is missing or has another type.
 
     Notes
     -----
     Huber's robust line of idle volts against games; see this module for its range. Common
     practice, no source.
     """
-    require(rail_hours, RAIL_HOURS)
     require(actuations, ACTUATIONS)
-    zone = venue.zone.key
-    days = (
-        rail_hours.filter(
-            (pl.col("supply") == rail.supply) & pl.col("idle_median").is_not_null()
-        )
-        .with_columns(day=pl.col("hour").dt.convert_time_zone(zone).dt.date())
-        .group_by("day").agg(idle=pl.col("idle_median").median())
-        .join(_games(actuations, venue, rail.supply), on="day", how="left")
-        .with_columns(games=pl.col("games").fill_null(0.0))
-        .sort("day")
-    )
-    if days.is_empty():
+    days, volts = idle.daily()
+    if not days.size:
         return None
     rise = venue.supplies_by_id[rail.supply].rated_volts * CHANGED_PERCENT / 100
-    idle = days["idle"].to_numpy()
-    changes = np.flatnonzero(np.diff(idle) > rise) + 1
+    changes = np.flatnonzero(np.diff(volts) > rise) + 1
     since = int(changes[-1]) if changes.size else 0
-    idle = idle[since:]
-    # A day's idle level stands for the middle of its games.
-    games = days["games"].to_numpy()[since:]
+    volts = volts[since:]
+    # A day's idle level is that of the middle of its games.
+    by_day = _games(actuations, venue, rail.supply)
+    games = np.array([by_day.get(day, 0.0) for day in days[since:].tolist()])
     played = np.cumsum(games) - games / 2
     heaviest = max((rail.siemens[name] for name in rail.pulsed), default=0.0)
     rest = sum(rail.siemens[name] for name in rail.resting)
     stop = rail.window_volts * (1 + rail.ohms * (rest + heaviest)) / (1 + rail.ohms * rest)
-    total, count = float(games.sum()), int(idle.size)
-    line = huber_line(played, idle) if count >= FEWEST_DAYS else None
+    total, count = float(games.sum()), int(volts.size)
+    line = huber_line(played, volts) if count >= FEWEST_DAYS else None
     if line is None:
         return BatteryOutlook(
-            rail.supply, float(idle[-1]), stop, None, None, None, None, None, None, total, count,
-            f"not enough data ({count} days since the battery was changed)",
+            rail.supply, float(volts[-1]), stop, None, None, None, None, None, None, count
         )
     now = float(line.at(total))
     slopes = (line.slope, line.low, line.high)
     if now <= stop:
-        return BatteryOutlook(rail.supply, now, stop, *slopes, 0.0, 0.0, 0.0, total, count,
-                              "the heaviest latch already pulls it under its window")
+        return BatteryOutlook(rail.supply, now, stop, *slopes, 0.0, 0.0, 0.0, count)
     if line.high >= 0:
-        most = f"{-1000 * line.low:.1f} mV a game" if line.low < 0 else "nothing"
         least = (now - stop) / -line.low if line.low < 0 else None
-        return BatteryOutlook(rail.supply, now, stop, *slopes, None, least, None, total, count,
-                              f"no decline can be told from chance; at most {most}")
+        return BatteryOutlook(rail.supply, now, stop, *slopes, None, least, None, count)
     left = [(now - stop) / -slope for slope in slopes]
     return BatteryOutlook(
-        rail.supply, now, stop, *slopes, left[0], left[1], left[2], total, count, ""
+        rail.supply, now, stop, *slopes, left[0], left[1], left[2], count
     )
 
 
-def _games(actuations: pl.DataFrame, venue: Venue, supply: str) -> pl.DataFrame:
-    """Games of each day on a rail, as its typical lock counts them."""
+def _games(actuations: pl.DataFrame, venue: Venue, supply: str) -> dict[int, float]:
+    """Games of each day on a rail, as its typical lock counts them, by ordinal of the day."""
     locks = [lock.id for lock in venue.locks_on(supply)]
-    return (
+    played = (
         actuations.filter(pl.col("lock").is_in(locks) & (pl.col("attempt").fill_null(1) == 1))
         .with_columns(day=pl.col("command_time").dt.convert_time_zone(venue.zone.key).dt.date())
         .group_by("day", "lock").agg(first=pl.len())
         .group_by("day").agg(games=pl.col("first").median())
     )
+    return {day.toordinal(): games for day, games in played.iter_rows()}

@@ -22,18 +22,16 @@ IEEE practice. IEC 60034-1 uses 235, which moves a winding temperature by 0.2 %)
 COPPER_PER_KELVIN = 1 / (COPPER_ZERO_CELSIUS + 20.0)
 """Temperature coefficient at 20 degrees Celsius: 0.00393 per kelvin."""
 
-IEC_60228_OHM_PER_KM = {
-    2: {0.5: 36.0, 0.75: 24.5, 1.0: 18.1, 1.5: 12.1, 2.5: 7.41, 4.0: 4.61},
-    5: {0.5: 39.0, 0.75: 26.0, 1.0: 19.5, 1.5: 13.3, 2.5: 7.98, 4.0: 4.95},
-}
-"""Most resistance a conductor may have at 20 degrees Celsius, plain annealed copper, by class
-(2: stranded, also class 1 solid; 5: flexible) and mm2 (IEC 60228:2004, tables 1 to 3, as
-reproduced in public documents)."""
+IEC_60228_OHM_PER_KM = {0.5: 39.0, 0.75: 26.0, 1.0: 19.5, 1.5: 13.3, 2.5: 7.98, 4.0: 4.95}
+"""Most resistance a flexible conductor (class 5) may have at 20 degrees Celsius, plain annealed
+copper, by mm2 (IEC 60228:2004, table 3, as reproduced in public documents)."""
+
+OTHER_SIZES = 1.13
+"""Other sizes are taken at the resistance of their nominal area times this, as the table's thin
+sizes are; the thicker ones reach 1.16."""
 
 SIZES_MM2 = (0.14, 0.22, 0.34, 0.5, 0.75, 1.0, 1.5, 2.5, 4.0, 6.0, 10.0)
 """Cross-sections that can be bought (common practice)."""
-
-GAUGES = (26, 24, 22, 20, 18, 16, 14, 12, 10)
 
 
 def copper_ohms(ohms_at_20: float, celsius: float) -> float:
@@ -128,7 +126,7 @@ def wire_ohms(metres: float, mm2: float, celsius: float = 20.0) -> float:
     return copper_ohms(COPPER_OHM_MM2_PER_METRE * metres / mm2, celsius)
 
 
-def conductor_ohms(metres: float, mm2: float, celsius: float = 20.0, *, kind: int = 5) -> float:
+def conductor_ohms(metres: float, mm2: float, celsius: float = 20.0) -> float:
     """Resistance of one conductor: the standard's maximum where it names the size.
 
     Parameters
@@ -139,30 +137,21 @@ def conductor_ohms(metres: float, mm2: float, celsius: float = 20.0, *, kind: in
         Nominal cross-section. [mm2]
     celsius : float, default 20.0
         Conductor temperature. [degrees Celsius]
-    kind : int, default 5
-        Class of IEC 60228: 5 flexible, 2 stranded or solid.
 
     Returns
     -------
     float
         Ohms.
 
-    Raises
-    ------
-    KeyError
-        ``kind`` is neither 2 nor 5.
-
     Notes
     -----
-    Maxima of IEC 60228:2004, tables 1 to 3. They lie 4 to 13 % above the nominal area's
-    resistance; for a margin the maximum is the safe figure. Other sizes are taken at nominal
-    area plus 10 %, which is an estimate.
+    Maxima of IEC 60228:2004, table 3; for a margin the maximum is the safe figure. Other sizes
+    are taken at nominal area plus 13 %, which is an estimate.
     """
-    table = IEC_60228_OHM_PER_KM[kind]
-    for size, per_km in table.items():
+    for size, per_km in IEC_60228_OHM_PER_KM.items():
         if math.isclose(size, mm2, rel_tol=1e-3):
             return copper_ohms(per_km * metres / 1000, celsius)
-    return 1.10 * wire_ohms(metres, mm2, celsius)
+    return OTHER_SIZES * wire_ohms(metres, mm2, celsius)
 
 
 def cable_ohms(lock: Lock, celsius: float = 20.0) -> float | None:
@@ -203,14 +192,10 @@ class Branch:
         Volts at the rail, at the lock's own terminals, and lost in the cable.
     amps : float
         Current of the coil.
-    cable_ohms, coil_ohms : float
-        Loop of the cable and winding, at the temperatures asked for.
+    cable_ohms : float
+        Loop of the cable, at the temperature asked for; 0 where no cable is stated.
     percent_of_rated : float
         Terminal volts in per cent of the coil's rated volts.
-    estimated : bool
-        True where no cable is stated and none was counted.
-    assumed : tuple of str
-        What was stood in for, in words.
     """
 
     lock: str
@@ -219,10 +204,7 @@ class Branch:
     drop_volts: float
     amps: float
     cable_ohms: float
-    coil_ohms: float
     percent_of_rated: float
-    estimated: bool
-    assumed: tuple[str, ...]
 
 
 def branch(
@@ -246,7 +228,7 @@ def branch(
     -------
     Branch or None
         None where the venue file states neither resistance nor current of the coil. A lock
-        without a stated cable is given none, and ``estimated`` says so.
+        without a stated cable is given none.
 
     Notes
     -----
@@ -255,14 +237,12 @@ def branch(
     if lock.ohms is None:
         return None
     coil = copper_ohms(lock.ohms, coil_celsius)
-    loop = cable_ohms(lock, cable_celsius)
-    assumed = () if loop is not None else ("no cable stated: none counted",)
-    loop = loop or 0.0
+    loop = cable_ohms(lock, cable_celsius) or 0.0
     amps = rail_volts / (coil + loop)
     terminal = amps * coil
     return Branch(
-        lock.id, rail_volts, terminal, rail_volts - terminal, amps, loop, coil,
-        100 * terminal / lock.rated_volts, bool(assumed), assumed,
+        lock.id, rail_volts, terminal, rail_volts - terminal, amps, loop,
+        100 * terminal / lock.rated_volts,
     )
 
 
@@ -272,22 +252,12 @@ class CableNeeded:
 
     Attributes
     ----------
-    lock : str
-        Its id.
-    needed_volts : float
-        Volts asked for at the lock's terminals.
-    most_loop_ohms : float
-        Most the loop may have; below 0 where the rail itself is under what is asked for.
-    mm2, awg : float or None, int or None
-        Thinnest cross-section and gauge of the lists of this module; None where no size in the
-        list will do: then the rail, or the length, is what has to change.
+    mm2 : float or None
+        Thinnest cross-section of the list of this module; None where no size in the list will
+        do: then the rail, or the length, is what has to change.
     """
 
-    lock: str
-    needed_volts: float
-    most_loop_ohms: float
     mm2: float | None
-    awg: int | None
 
 
 def cable_needed(
@@ -314,8 +284,7 @@ def cable_needed(
 
     Notes
     -----
-    Source: Ohm's law; cross-sections at the standard's maximum (:func:`conductor_ohms`), gauges
-    at nominal area (:func:`wire_ohms`).
+    Source: Ohm's law; cross-sections at the standard's maximum (:func:`conductor_ohms`).
     """
     if lock.ohms is None or not lock.cable_metres:
         return None
@@ -323,10 +292,6 @@ def cable_needed(
     needed = lock.rated_volts * needed_percent / 100
     most = coil * (rail_volts / needed - 1)
     loop = 2 * lock.cable_metres
-    size = next(
+    return CableNeeded(next(
         (mm2 for mm2 in SIZES_MM2 if conductor_ohms(loop, mm2, cable_celsius) <= most), None
-    )
-    gauge = next(
-        (awg for awg in GAUGES if wire_ohms(loop, awg_mm2(awg), cable_celsius) <= most), None
-    )
-    return CableNeeded(lock.id, needed, most, size, gauge)
+    ))

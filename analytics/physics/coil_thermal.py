@@ -1,13 +1,12 @@
 """How warm does a coil get that is switched on and off? The thermal model of one coil.
 
-Equation: the coil stands above its surroundings by a sum of first-order terms, each rising
-towards ``power x resistance`` with its own time constant while the coil is on and falling
-to zero while it is off (a Foster network); between events each term is an exact
-exponential. Power follows the copper: ``P = V^2 R / (R + R_cable)^2`` with R at the coil's
-temperature, taken anew at least every second or two while a coil stays on. Units: volts,
-ohms, watts, kelvin per watt, seconds. Range: coils of some 4 to 40 W, up to about 250
-degrees Celsius; a single time constant where the maker states one, two (winding and frame)
-otherwise.
+Equation: the coil's temperature rise is a sum of first-order terms (a Foster network). While the
+coil is on, each term rises towards ``power x resistance`` with its own time constant; while it is
+off, each term falls towards zero. Between events a term is an exact exponential. The power
+depends on the copper: ``P = V^2 R / (R + R_cable)^2`` with R at the coil's temperature, computed
+again as in ``PIECES`` while a coil stays on. Units: volts, ohms, watts, kelvin per watt, seconds.
+Range: coils of 4 to 40 W, up to about 250 degrees Celsius. There is one time constant where the
+maker states one, else two (winding and frame).
 
 Source of the default: two-mass model with 8 J/K and 20 J/K, 3 K/W and 20 K/W for small
 coils, 15 and 45 J/K, 2 and 13 K/W for larger ones, calculated from generic sizes of cabinet
@@ -28,13 +27,28 @@ from remanence.shared.limits import Limits
 from remanence.shared.venue import Lock
 
 CLASS_CELSIUS = {"A": 105.0, "E": 120.0, "B": 130.0, "F": 155.0, "H": 180.0}
-"""What an insulation class bears (IEC 60085)."""
+"""Temperature limit of each insulation class (IEC 60085)."""
 
 LARGER_WATTS = 18.0
-"""A coil of more power than this is taken for the larger size (common practice, no source)."""
+"""A coil of more power than this counts as the larger size (common practice, no source)."""
 
 ESTIMATE_FACTOR = 2.0
 """An estimated rise is good to this factor either way (calculated, generic sizes)."""
+
+PIECES = ((0.0, 60.0, 1.0), (60.0, 600.0, 5.0), (600.0, 7201.0, 60.0))
+"""Power is computed again at these times of a long on-time: from, to, step. [s] Often at first,
+more rarely as the coil nears its final temperature, and never after two hours. The result agrees
+with SciPy's solution in time to 1 % of the rise."""
+
+HALVINGS = 60
+"""Halvings of the bisection for the steady temperature: to the last bit of a double."""
+
+WHOLE_COURSE = 12
+"""After so many of the longest time constants a coil is as hot as it gets (exp(-12) is 6e-6)."""
+
+LEAST_STEP_S, STEP_SHARE = 0.25, 0.02
+"""Steps in which a held coil's course is followed: at least so many seconds, and this share of
+the time since the start. The time to the limit is then good to about 1 %."""
 
 
 def foster(
@@ -78,7 +92,7 @@ LARGER_COIL = foster(15.0, 2.0, 45.0, 13.0)
 
 @dataclass(frozen=True)
 class Thermal:
-    """What is known of one coil: electrical, thermal, and what it bears.
+    """What is known of one coil: electrical data, thermal data, and its temperature limit.
 
     Attributes
     ----------
@@ -89,11 +103,11 @@ class Thermal:
     terms : tuple of (kelvin per watt, seconds)
         The thermal network.
     ambient_celsius, limit_celsius : float
-        Surroundings, and what the winding bears.
+        Surroundings, and limit of the winding.
+    generic : bool
+        True where the thermal network is that of a generic coil.
     estimated : bool
-        True where any of it was stood in for.
-    basis : tuple of str
-        What was, for a reader.
+        True where the network or the limit is assumed.
     """
 
     ohms: float
@@ -102,8 +116,8 @@ class Thermal:
     terms: tuple[tuple[float, float], ...]
     ambient_celsius: float
     limit_celsius: float
+    generic: bool
     estimated: bool
-    basis: tuple[str, ...]
 
     def watts(self, celsius: float) -> float:
         """Heat in the winding when it is on at this temperature.
@@ -123,12 +137,12 @@ class Thermal:
 
     @property
     def steady_celsius(self) -> float:
-        """Where the coil ends up if it stays on for ever. [degrees Celsius]"""
+        """Temperature of a coil that stays on. [degrees Celsius]"""
         total = sum(kelvin for kelvin, _ in self.terms)
         low, high = self.ambient_celsius, self.ambient_celsius + total * self.watts(
             self.ambient_celsius
         )
-        for _ in range(60):  # power falls with temperature: bisection cannot miss
+        for _ in range(HALVINGS):  # power falls with temperature: bisection cannot miss
             middle = (low + high) / 2
             if self.ambient_celsius + total * self.watts(middle) > middle:
                 low = middle
@@ -138,7 +152,7 @@ class Thermal:
 
 
 def thermal_of(lock: Lock, limits: Limits, volts: float | None = None) -> Thermal | None:
-    """Gather what the venue file says of a coil's heat, and stand in for the rest.
+    """Thermal data of a coil: what the venue file states, and generic data for the rest.
 
     Parameters
     ----------
@@ -162,11 +176,11 @@ def thermal_of(lock: Lock, limits: Limits, volts: float | None = None) -> Therma
 
     Notes
     -----
-    What the insulation class bears: IEC 60085.
+    Limits of the insulation classes: IEC 60085.
     """
     if lock.ohms is None:
         return None
-    basis = []
+    generic = False
     if lock.coil_rise_kelvin is not None and lock.coil_time_minutes is not None:
         # The stated rise is that of the warm coil: power at the temperature it ends at.
         end = limits.ambient_celsius + lock.coil_rise_kelvin
@@ -176,21 +190,20 @@ def thermal_of(lock: Lock, limits: Limits, volts: float | None = None) -> Therma
         )
     else:
         larger = lock.rated_volts**2 / lock.ohms > LARGER_WATTS
-        terms = LARGER_COIL if larger else SMALL_COIL
-        basis.append(f"thermal data of a generic {'larger' if larger else 'small'} latch coil")
+        terms, generic = LARGER_COIL if larger else SMALL_COIL, True
     if lock.insulation_class is not None:
         limit = CLASS_CELSIUS[lock.insulation_class]
     else:
         limit = limits.coil_limit_celsius
-        basis.append(f"limit of an unmarked winding, {limit:g} degrees Celsius")
     return Thermal(
         lock.ohms, cable_ohms(lock) or 0.0, volts if volts is not None else lock.rated_volts,
-        terms, limits.ambient_celsius, limit, bool(basis), tuple(basis),
+        terms, limits.ambient_celsius, limit, generic,
+        generic or lock.insulation_class is None,
     )
 
 
 def pulse_heat(
-    thermal: Thermal, start_s: npt.ArrayLike, on_s: npt.ArrayLike, *, constant_power: bool = False
+    thermal: Thermal, start_s: npt.ArrayLike, on_s: npt.ArrayLike
 ) -> tuple[Reals, Reals, Reals]:
     """Temperature of a coil at the start and at the end of each of its on-times.
 
@@ -201,9 +214,6 @@ def pulse_heat(
     start_s, on_s : array_like, shape (n,)
         When each on-time begins, rising, and how long it lasts. [s] One that overlaps the
         next is cut where the next begins.
-    constant_power : bool, default False
-        True: power stays that of the cold coil (at 20 degrees), which makes the model linear
-        and exact throughout; it overstates a hot coil.
 
     Returns
     -------
@@ -213,8 +223,7 @@ def pulse_heat(
 
     Notes
     -----
-    Each term is an exact exponential between events; power is taken anew at least every second
-    in the first minute, every 5 s to ten minutes, every minute to two hours.
+    Each term is an exact exponential between events; power is computed again as in ``PIECES``.
     """
     start = np.asarray(start_s, dtype=float)
     on = np.asarray(on_s, dtype=float)
@@ -223,8 +232,7 @@ def pulse_heat(
         return np.zeros(0), np.zeros(0), np.zeros((0, terms))
     on = np.minimum(on, np.append(np.diff(start), np.inf))
     off = np.append(0.0, np.maximum(start[1:] - start[:-1] - on[:-1], 0.0))
-    first, piece_on, piece_off = (on, on, off) if constant_power else _pieces(on, off)
-    index = np.arange(count) if constant_power else first.astype(int)
+    index, piece_on, piece_off = _pieces(on, off)
     kelvin = [term[0] for term in thermal.terms]
     keep_on = [np.exp(-piece_on / term[1]).tolist() for term in thermal.terms]
     keep_off = [np.exp(-piece_off / term[1]).tolist() for term in thermal.terms]
@@ -233,16 +241,14 @@ def pulse_heat(
     ends = np.empty((piece_on.size, terms))
     ambient, cold = thermal.ambient_celsius, thermal.ohms / (COPPER_ZERO_CELSIUS + 20.0)
     square, wire = thermal.volts**2, thermal.cable_ohms
-    watts = square * thermal.ohms / (thermal.ohms + wire) ** 2
     for step in range(piece_on.size):
         total = ambient
         for term in range(terms):
             rise[term] *= keep_off[term][step]
             total += rise[term]
         begin[step] = total
-        if not constant_power:
-            ohms = cold * (COPPER_ZERO_CELSIUS + total)
-            watts = square * ohms / (ohms + wire) ** 2
+        ohms = cold * (COPPER_ZERO_CELSIUS + total)
+        watts = square * ohms / (ohms + wire) ** 2
         for term in range(terms):
             kept = keep_on[term][step]
             rise[term] = rise[term] * kept + watts * kelvin[term] * (1 - kept)
@@ -253,22 +259,16 @@ def pulse_heat(
     return begin[opens], ambient + split.sum(axis=1), split
 
 
-def _pieces(on: Reals, off: Reals) -> tuple[Reals, Reals, Reals]:
-    """Cut long on-times into pieces over which the power hardly changes.
-
-    One second each for the first minute, then ever longer, as the coil nears its end
-    temperature: 5 s to ten minutes, 60 s to two hours, and the rest in one.
-    """
-    edges = np.unique(np.concatenate([
-        np.arange(0, 60, 1.0), np.arange(60, 600, 5.0), np.arange(600, 7201, 60.0)
-    ]))[1:]
+def _pieces(on: Reals, off: Reals) -> tuple[npt.NDArray[np.int64], Reals, Reals]:
+    """Cut long on-times into pieces over which the power hardly changes."""
+    edges = np.unique(np.concatenate([np.arange(*piece) for piece in PIECES]))[1:]
     counts = np.searchsorted(edges, on, side="left") + 1
     index = np.repeat(np.arange(on.size), counts)
     inside = np.arange(index.size) - np.repeat(np.cumsum(counts) - counts, counts)
     starts = np.append(0.0, edges)[inside]
     stops = np.minimum(np.append(edges, np.inf)[inside], on[index])
     piece_off = np.where(inside == 0, off[index], 0.0)
-    return index.astype(float), np.maximum(stops - starts, 0.0), piece_off
+    return index, np.maximum(stops - starts, 0.0), piece_off
 
 
 def held_seconds(
@@ -299,9 +299,9 @@ def held_seconds(
         return 0.0
     if thermal.steady_celsius <= celsius:
         return None
-    elapsed, longest = 0.0, 12 * max(tau for _, tau in terms)
+    elapsed, longest = 0.0, WHOLE_COURSE * max(tau for _, tau in terms)
     while elapsed < longest:
-        step = max(0.25, elapsed / 50)
+        step = max(LEAST_STEP_S, elapsed * STEP_SHARE)
         power = thermal.watts(now)
         rise = [
             power * kelvin + (old - power * kelvin) * math.exp(-step / tau)

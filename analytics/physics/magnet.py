@@ -6,9 +6,9 @@ current is volts over the copper's resistance. So
 
     F / F_rated = (u (1 + k) / (u + k))^2,   u = I / I_rated, k the knee's share.
 
-Units: volts, ohms, newtons, degrees Celsius. Range: plate flat on the face. Caveat, to be
-said with every figure: the knee is generic, and dirt or a tilted plate takes off far more
-than volts or warmth do; no log shows that.
+Units: volts, ohms, newtons, degrees Celsius. Range: a clean plate flat on the face. The knee is
+generic, so every force is an estimate. Dirt or a tilted plate takes off far more than volts or
+warmth do, and no log shows that.
 """
 
 from __future__ import annotations
@@ -20,62 +20,8 @@ from remanence.analytics.physics.cable import cable_ohms
 from remanence.analytics.physics.release import KNEE, copper_ratio
 from remanence.shared.venue import Lock
 
-MU0 = 4e-7 * math.pi
-"""Permeability of free space. [H/m]"""
-
-
-def pull_pascal(tesla: float) -> float:
-    """Maxwell's pull on a pole face, per area.
-
-    Parameters
-    ----------
-    tesla : float
-        Flux density at the face.
-
-    Returns
-    -------
-    float
-        Pascal: B squared over twice the permeability of free space (textbook).
-    """
-    return tesla**2 / (2 * MU0)
-
-
-def pull_newtons(ampere_turns: float, square_metres: float, gap_metres: float) -> float:
-    """Pull over an air gap, iron's own share neglected: ``(NI)^2 mu0 A / 2 g^2`` (textbook).
-
-    Parameters
-    ----------
-    ampere_turns : float
-        Current times turns. [A]
-    square_metres : float
-        Pole area. [m2]
-    gap_metres : float
-        Length of the gap, above 0. [m]
-
-    Returns
-    -------
-    float
-        Newtons; an upper bound, as iron and stray flux take their share.
-    """
-    return ampere_turns**2 * MU0 * square_metres / (2 * gap_metres**2)
-
-
-def gap_tesla(newtons: float, square_metres: float) -> float:
-    """Flux density that gives this pull over this total pole area (Maxwell's pull, textbook).
-
-    Parameters
-    ----------
-    newtons : float
-        The pull, 0 or more.
-    square_metres : float
-        Total pole area. [m2]
-
-    Returns
-    -------
-    float
-        Tesla.
-    """
-    return math.sqrt(2 * MU0 * newtons / square_metres)
+KNEES = (KNEE / 3, math.inf)
+"""The knee is not known: from strong saturation, a third of the generic one, to none."""
 
 
 def hold_share(current_share: float, knee: float = KNEE) -> float:
@@ -114,11 +60,7 @@ class Hold:
     newtons, low_newtons : float or None
         The same as a force; None where the venue file states no ``holding_newtons``.
     margin_percent : float or None
-        How far ``low_newtons`` stands over the pull asked for; None without either.
-    estimated : bool
-        Always true: the knee is generic.
-    caveat : str
-        What no log can show, to be said with every figure.
+        How far ``low_newtons`` is above the pull asked for; None without either.
     """
 
     lock: str
@@ -130,8 +72,6 @@ class Hold:
     newtons: float | None
     low_newtons: float | None
     margin_percent: float | None
-    estimated: bool
-    caveat: str
 
 
 def holding_force(
@@ -146,7 +86,7 @@ def holding_force(
     rail_volts : float
         Of the rail with the magnet on. [V]
     celsius : float, default 45.0
-        Of the winding: a magnet that is on all day runs some 20 K over its room (common
+        Of the winding: a magnet that is on all day is 20 K warmer than its room (common
         practice, no source). [degrees Celsius]
     pull : float, optional
         Newtons a player may pull; gives the margin against it, from the low force.
@@ -154,7 +94,7 @@ def holding_force(
     Returns
     -------
     Hold or None
-        None for a lock that is no magnet.
+        None for a lock that is not a magnet.
     """
     if not lock.is_magnet:
         return None
@@ -165,7 +105,7 @@ def holding_force(
     else:
         share = rail_volts / lock.rated_volts / ratio
     percent = 100 * hold_share(share)
-    bounds = sorted(100 * hold_share(share, knee) for knee in (KNEE / 3, math.inf))
+    bounds = sorted(100 * hold_share(share, knee) for knee in KNEES)
     newtons = low = margin = None
     if lock.holding_newtons is not None:
         newtons = lock.holding_newtons * percent / 100
@@ -173,7 +113,5 @@ def holding_force(
         if pull:
             margin = 100 * (low / pull - 1)
     return Hold(
-        lock.id, rail_volts, celsius, percent, bounds[0], bounds[1], newtons, low, margin, True,
-        "Calculated for a clean plate flat on the face; a gap or dirt takes off more, and no "
-        "log shows it.",
+        lock.id, rail_volts, celsius, percent, bounds[0], bounds[1], newtons, low, margin,
     )

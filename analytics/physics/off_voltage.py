@@ -1,14 +1,14 @@
-"""What does a coil do to its rail when it is switched off, and what could the sampling show?
+"""Does a coil throw a voltage spike when it is switched off, and could the samples show one?
 
-A coil holds ``L I^2 / 2``; with no path for its current the volts rise until something gives
-way, for about a millisecond or a few. A reading falls into that time with the probability
+With no path for a coil's current the volts rise until something gives way, for about a
+millisecond or a few. A reading falls into that time with the probability
 
     p = width / sample spacing
 
 (at most 1), so of n switch-offs ``1 - (1 - p)^n`` show at least one spike. Units: volts,
-milliseconds, joule. Source: elementary probability; widths of 1 to 8 ms calculated for 12 V
-latches and magnets. Range: readings that are no averages; a reading that is an average over
-its spacing flattens a spike by the factor p.
+milliseconds. Source: elementary probability; widths of 1 to 8 ms calculated for 12 V
+latches and magnets. Range: instantaneous readings; a reading averaged over
+its spacing shows a spike smaller by the factor p.
 """
 
 from __future__ import annotations
@@ -16,7 +16,6 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-import numpy as np
 import polars as pl
 
 from remanence.shared.tables import ACTUATIONS, require
@@ -29,10 +28,10 @@ SPIKE_SIGMAS = 6.0
 """Over this many standard deviations of the rail a reading after switch-off is a spike."""
 
 LEAST_SPIKE_SHARE = 0.03
-"""And over this share of rated volts: smaller ones a stiff meter shows anywhere."""
+"""And over this share of rated volts: smaller peaks are seen on any rail."""
 
-PATH_ENERGY_J = {"magnet": 0.4, "latch": 0.06, "bolt": 0.06, "strike": 0.06}
-"""Energy in the coil of a generic lock (calculated: 0.3 to 0.5 J, and about 60 mJ)."""
+SURE = 0.95
+"""No spike is evidence where a bare coil would have shown one with this probability."""
 
 
 @dataclass(frozen=True)
@@ -51,19 +50,14 @@ class SwitchOff:
         Readings that stood out.
     highest_volts : float or None
         Highest over the rail before, spike or not; None where none was looked at.
-    median_volts : float or None
-        Of the spikes, over the rail before; None without any.
     sample_ms : float or None
         Median spacing of the readings.
-    chance : tuple of float
-        Probability that one switch-off of a bare coil shows, for a short and a long spike.
     would_have_shown : tuple of float
-        Probability that all that were looked at together show at least one.
+        Probability that those looked at together would show at least one spike of a bare coil,
+        for a short and a long spike.
     needed : int or None
         Switch-offs that would show one with 95 %, for the short spike; None where the
         spacing is not known.
-    energy_joule : float
-        Generic energy in the coil: an estimate.
     """
 
     lock: str
@@ -71,17 +65,14 @@ class SwitchOff:
     looked: int
     spikes: int
     highest_volts: float | None
-    median_volts: float | None
     sample_ms: float | None
-    chance: tuple[float, float]
     would_have_shown: tuple[float, float]
     needed: int | None
-    energy_joule: float
 
     @property
     def quiet_means_something(self) -> bool:
-        """Whether seeing none would be surprising (under 5 %) were the coil bare."""
-        return self.would_have_shown[0] >= 0.95
+        """Whether seeing none would be surprising if the coil were bare."""
+        return self.would_have_shown[0] >= SURE
 
 
 def chance_to_see(width_ms: float, sample_ms: float) -> float:
@@ -100,7 +91,7 @@ def chance_to_see(width_ms: float, sample_ms: float) -> float:
     return min(1.0, width_ms / sample_ms)
 
 
-def events_needed(width_ms: float, sample_ms: float, confidence: float = 0.95) -> int:
+def events_needed(width_ms: float, sample_ms: float, confidence: float = SURE) -> int:
     """Switch-offs after which at least one spike was seen, with that confidence.
 
     Parameters
@@ -167,8 +158,7 @@ def switch_offs(actuations: pl.DataFrame, venue: Venue) -> dict[str, SwitchOff]:
         found[lock.id] = SwitchOff(
             lock.id, rows.height, looked.height, int(spikes.size),
             float(volts.max()) if volts.size else None,
-            float(np.median(spikes)) if spikes.size else None, sample, chance,
-            (shown[0], shown[1]), events_needed(WIDTH_MS[0], sample) if sample else None,
-            PATH_ENERGY_J.get(lock.mechanism, 0.06),
+            sample, (shown[0], shown[1]),
+            events_needed(WIDTH_MS[0], sample) if sample else None,
         )
     return found

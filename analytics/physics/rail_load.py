@@ -1,11 +1,10 @@
-"""What each coil takes off its rail, day by day, parted into the rail's share and the lock's.
+"""Load of each coil on its rail, day by day, split into the rail's share and the lock's.
 
 A coil of conductance g on a rail of source resistance R sags it by such an amount that
 ``sag / loaded volts = R g`` (alone on the rail; others that are on divide it by 1 + R G).
-Its logarithm is a sum, ln R + ln g: a rail whose joints go bad lifts all its locks alike, a
-coil with shorted turns lifts one. A two-way median table (J. W. Tukey, Exploratory Data
-Analysis, 1977, chapter 11) parts the two, day by day; what the rail did is then the same
-for every lock, and is said once, of the rail.
+Its logarithm is a sum, ln R + ln g: bad joints of a rail raise it for all its locks alike,
+shorted turns of a coil for one lock. A two-way median table (J. W. Tukey, Exploratory Data
+Analysis, 1977, chapter 11) splits the two, day by day.
 """
 
 from __future__ import annotations
@@ -23,9 +22,26 @@ from remanence.shared.venue import Supply
 
 NEW_COIL = ("replaced", "rewired")
 """Work after which a coil or its wire is another one; cleaning does not change a current."""
-_LEAST_NOISES = 3.0
-"""A sag below this many times the rail's noise shows nothing."""
-
+_LEAST_NOISES = 1.5
+"""A sag below this many times the rail's noise shows nothing. A sag is the mean of about ten
+readings minus the readings before, so its own noise is about a third of that of one reading."""
+_USUAL_NOISE = 0.02
+"""Noise of a rail where it is not known: that of a common meter. [V]"""
+_LEAST_LOADED = 0.2
+"""A rail that reads less than this with the coil on was switched off. [V]"""
+_DEEPER, _DEEPER_NOISES = 1.6, 6.0
+"""A rail whose lowest reading lies further below than so many times this coil's sag and so many
+times the noise was loaded by another coil meanwhile."""
+_ROUNDS, _SETTLED = 12, 1e-6
+"""Most rounds of the median polish, and the change below which it ends."""
+_NOISE_OF_A_DAY, _STEP_OF_A_DAY = 0.1, 0.5
+"""Shares of one reading's noise, and of the meter's step, that remain in the level of a day."""
+_FEWEST_VALUES = 10
+"""With fewer different readings than this the step of the meter is not known."""
+_VOLTS_RESOLUTION = 1e-4
+"""Readings are compared to a tenth of a millivolt. [V]"""
+_FEWEST_CURRENTS = 5
+"""A lock whose current was logged less often than this is left out."""
 
 RESTED_MS = 2300
 """How long after a pulse's end its load may still be in the volts before the next one: two
@@ -49,10 +65,10 @@ class RailLoad:
     rows: NDArray[np.int64]
     rail: Reals
     tellers: NDArray[np.int64]
-    """How many coils the rail's share of each day rests on."""
+    """Number of coils that the rail's share of each day rests on."""
     floor: Reals
-    """Of each coil: deviation of its days' levels that noise and the step of the meter alone
-    leave, below which no steadiness is believed."""
+    """Least deviation of each coil's daily levels: what noise and the step of the meter alone
+    leave."""
     step_volts: float
     """The meter's own step: the least difference between two of its readings."""
 
@@ -68,10 +84,10 @@ class RailLoad:
 
 
 def rested(actuations: pl.DataFrame) -> pl.DataFrame:
-    """The rows before which the lock's own coil had been left alone for long enough.
+    """The rows before which the lock's own coil had been off for long enough.
 
-    A retry a moment after a pulse is measured against a rail that this pulse may still
-    have loaded; its sag would come out too small, or as none.
+    A retry right after a pulse is compared with a rail that this pulse may still have loaded;
+    its sag would be too small, or zero.
     """
     ended = pl.col("command_time") + pl.duration(
         microseconds=pl.col("pulse_ms").fill_null(0.0) * 1000.0)
@@ -82,7 +98,7 @@ def rested(actuations: pl.DataFrame) -> pl.DataFrame:
 
 @once_per_history
 def measured_sags(history: History) -> pl.DataFrame:
-    """Actuations with a sag that stands out of the noise, of locks that drew current.
+    """Actuations with a sag that exceeds the noise, of locks that drew current.
 
     Returns
     -------
@@ -91,7 +107,7 @@ def measured_sags(history: History) -> pl.DataFrame:
         with the coil on), ``noise`` (V), ``volts_min`` and ``load`` = ln(sag / loaded).
         A self-cutting lock that was already open draws nothing and is left out. Where the rail
         is sampled too coarsely for a plateau but was read while the coil was on, that reading
-        stands for it.
+        is used.
     """
     locks = history.venue.locks_by_id
     cutting = [name for name, lock in locks.items() if lock.self_cut]
@@ -104,16 +120,16 @@ def measured_sags(history: History) -> pl.DataFrame:
     sag = pl.coalesce("sag_volts", glimpsed)
     # A magnet loads the rail until the command, a latch from the command on.
     loaded = pl.when(holds).then(pl.col("volts_before")).otherwise(pl.col("volts_before") - sag)
-    noise = pl.col("volts_noise").fill_null(0.02)
-    floor = _LEAST_NOISES * noise / 2
+    noise = pl.col("volts_noise").fill_null(_USUAL_NOISE)
+    floor = _LEAST_NOISES * noise
     # A rail that fell much further than this coil's sag was loaded by another one meanwhile.
     deepest = pl.col("volts_before") - pl.col("volts_min")
-    alone = holds | deepest.is_null() | (deepest <= 1.6 * sag + 6.0 * noise)
+    alone = holds | deepest.is_null() | (deepest <= _DEEPER * sag + _DEEPER_NOISES * noise)
     return (
         rested(history.dated("actuations"))
         .with_columns(sag=sag, loaded=loaded, noise=noise)
         .filter(
-            (pl.col("sag") > floor) & (pl.col("loaded") > 0.2) & alone
+            (pl.col("sag") > floor) & (pl.col("loaded") > _LEAST_LOADED) & alone
             & ~(cuts & (pl.col("outcome") == "already-open"))
         )
         .with_columns(load=(pl.col("sag") / pl.col("loaded")).log())
@@ -155,8 +171,10 @@ def meter_step(readings: Reals) -> float:
 
     Zero with fewer than ten different readings.
     """
-    lattice = np.unique(np.round(readings * 1e4))
-    return float(np.diff(lattice).min()) * 1e-4 if lattice.size >= 10 else 0.0
+    lattice = np.unique(np.round(readings / _VOLTS_RESOLUTION))
+    if lattice.size < _FEWEST_VALUES:
+        return 0.0
+    return float(np.diff(lattice).min()) * _VOLTS_RESOLUTION
 
 
 def logged_currents(history: History) -> dict[str, tuple[NDArray[np.int64], Reals]]:
@@ -183,7 +201,7 @@ def logged_currents(history: History) -> dict[str, tuple[NDArray[np.int64], Real
     )
     found = {}
     for key, part in daily.partition_by("lock", as_dict=True).items():
-        if part["rows"].sum() >= 5:
+        if part["rows"].sum() >= _FEWEST_CURRENTS:
             found[str(key[0])] = day_ordinals(part["day"]), part["level"].to_numpy()
     return found
 
@@ -205,7 +223,8 @@ def _table(
     level[row, column] = part["load"].to_numpy()
     rows[row, column] = part["rows"].to_numpy()
     rail, tellers = _rail_share(level)
-    coarse = ((0.1 * part["noise"] + 0.5 * step_volts) / part["sag"]).to_numpy()
+    unsure = _NOISE_OF_A_DAY * part["noise"] + _STEP_OF_A_DAY * step_volts
+    coarse = (unsure / part["sag"]).to_numpy()
     floor = np.array([np.median(coarse[row == one]) for one in range(len(coils))])
     return RailLoad(supply, tuple(coils), days, level, rows, rail, tellers, floor, step_volts)
 
@@ -216,18 +235,17 @@ def _rail_share(level: Reals) -> tuple[Reals, NDArray[np.int64]]:
     rail = np.zeros(level.shape[1])
     if level.shape[0] < 2:
         return rail, tellers
-    for _ in range(12):
+    for _ in range(_ROUNDS):
         base = _median(level - rail, axis=1)
         apart = level - base[:, None]
         step = _median(apart, axis=0)
         # Two coils that disagree: what both of them show is the smaller of the two.
         two = np.where(np.isfinite(apart), apart, np.inf)
-        least = np.take_along_axis(
-            two, np.abs(np.where(np.isfinite(two), two, 1e9)).argmin(axis=0)[None, :], axis=0)[0]
+        least = np.take_along_axis(two, np.abs(two).argmin(axis=0)[None, :], axis=0)[0]
         same = _same_sign(apart)
         new = np.where(tellers >= 3, step, np.where((tellers == 2) & same, least, 0.0))
         new = np.where(np.isfinite(new), new, 0.0)
-        if np.allclose(new, rail, atol=1e-6):
+        if np.allclose(new, rail, atol=_SETTLED):
             break
         rail = new
     return rail, tellers

@@ -6,8 +6,8 @@ reading with the resting locks on (conductance ``G_rest``),
     volts(on) = idle (1 + R G_rest) / (1 + R G_on)
 
 Units: volts, ohms, siemens. Range: below the supply's rated current; beyond that a supply
-folds back or restarts, and no straight line holds (said as ``over_rating``). Source:
-Thevenin's theorem; R as in :func:`remanence.analytics.physics.supply.source_resistance`.
+folds back or restarts, and the equation does not hold (``over_rating``). Source:
+Thevenin's theorem; R as in :func:`remanence.analytics.physics.source_resistance.source_resistance`.
 """
 
 from __future__ import annotations
@@ -20,9 +20,13 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
-from remanence.analytics.physics.supply import coil_conductance
-from remanence.shared.tables import ACTUATIONS, ENERGISINGS, require
+from remanence.analytics.physics.on_times import ON_TIMES
+from remanence.analytics.physics.source_resistance import coil_conductance
+from remanence.shared.tables import ACTUATIONS, require
 from remanence.shared.venue import Lock, Venue
+
+FEWEST_CHECKS = 10
+"""With fewer readings than this the error of the prediction is not known."""
 
 
 @dataclass(frozen=True)
@@ -38,7 +42,7 @@ class Prediction:
     amps : float
         Current of those locks together.
     over_rating : bool
-        Whether that is more than the supply is rated for: then no straight line holds.
+        Whether that is more than the supply is rated for: then the equation does not hold.
     """
 
     on: tuple[str, ...]
@@ -51,7 +55,7 @@ class Prediction:
 
 @dataclass(frozen=True)
 class RailModel:
-    """One rail: what it reads idle, how stiff it is, and what hangs on it.
+    """One rail: its idle volts, its source resistance, and its locks.
 
     Attributes
     ----------
@@ -68,7 +72,7 @@ class RailModel:
     unknown : tuple of str
         Locks whose coil is not stated: they are not in any prediction.
     window_volts : float
-        Loaded volts below this are under what locks are tested to work at.
+        Loaded volts below this are less than locks are tested with.
     rated_amps : float or None
         Of the supply.
     """
@@ -96,7 +100,7 @@ class RailModel:
         Parameters
         ----------
         on : iterable of str
-            Lock ids; those without a stated coil count as drawing nothing.
+            Lock ids; those without a stated coil count as no load.
 
         Returns
         -------
@@ -131,10 +135,10 @@ class RailModel:
 
     @property
     def safe_together(self) -> int:
-        """How many latches, whichever, may be pulsed at once with the rail inside its window.
+        """How many latches, any of them, may be pulsed at once with the rail inside its window.
 
         Counted with the upper limit of the resistance and the heaviest latches first; 0 where
-        even one pulls the rail under; all of them where none does.
+        one latch alone pulls the rail under; all of them where no number does.
         """
         safe = 0
         for count, prediction in enumerate(self.pulsed_together(len(self.pulsed)), start=1):
@@ -176,7 +180,7 @@ def rail_model(
         With the resting locks on and no other. [V]
     ohms, low_ohms, high_ohms : float
         Source resistance and its interval
-        (:func:`remanence.analytics.physics.supply.source_resistance`).
+        (:func:`remanence.analytics.physics.source_resistance.source_resistance`).
 
     Returns
     -------
@@ -229,7 +233,7 @@ class Sequence:
 
 @dataclass(frozen=True)
 class Company:
-    """What was on together on one rail, and how well the prediction met what was read.
+    """What was on together on one rail, and how well the predictions agree with the readings.
 
     Attributes
     ----------
@@ -239,7 +243,7 @@ class Company:
         Loads of which the lowest reading is known.
     error_volts, low_volts, high_volts : float or None
         Median of reading minus prediction, and the range that holds 95 % of them; None with
-        fewer than ten.
+        too few of them.
     """
 
     sequences: tuple[Sequence, ...]
@@ -250,16 +254,17 @@ class Company:
 
 
 def company(
-    rail: RailModel, energisings: pl.DataFrame, actuations: pl.DataFrame
+    rail: RailModel, times: pl.DataFrame, actuations: pl.DataFrame
 ) -> Company:
-    """Which pulsed locks were on together, what the rail reads then, and how right that is.
+    """Which pulsed locks were on together, what the rail reads then, and how accurate that is.
 
     Parameters
     ----------
     rail : RailModel
         The rail.
-    energisings : polars.DataFrame
-        Schema ENERGISINGS; those whose end is known count, self-cut ones until the cut.
+    times : polars.DataFrame
+        Schema ON_TIMES (:func:`remanence.analytics.physics.on_times.on_times`); those of known
+        length count.
     actuations : polars.DataFrame
         Schema ACTUATIONS: the lowest reading of each command, to judge the prediction by.
 
@@ -278,16 +283,15 @@ def company(
     A resting lock is on except while a releasing command of it lasts (``pulse_ms``, or to the
     end of the table where that is not known).
     """
-    require(energisings, ENERGISINGS)
+    require(times, ON_TIMES)
     require(actuations, ACTUATIONS)
-    rows = energisings.filter(
+    rows = times.filter(
         pl.col("lock").is_in(rail.pulsed) & pl.col("on_ms").is_not_null()
     ).sort("start", "lock")
     if rows.is_empty():
         return Company((), 0, None, None, None)
     start = rows["start"].dt.epoch("us").to_numpy()
-    length = rows.select(pl.min_horizontal("on_ms", "cut_ms"))["on_ms"].to_numpy()
-    end = start + np.round(length * 1000).astype(np.int64)
+    end = start + np.round(rows["on_ms"].to_numpy() * 1000).astype(np.int64)
     names = np.array(rail.pulsed, dtype=object)
     owner = rows["lock"].to_numpy()
     on = np.zeros((start.size, names.size), dtype=bool)
@@ -301,7 +305,7 @@ def company(
     held = ~np.column_stack(
         [_released(actuations, name, start) for name in resting]
     ) if resting.size else np.zeros((start.size, 0), dtype=bool)
-    sets, code, times = np.unique(
+    sets, code, counts = np.unique(
         np.hstack([on, held]), axis=0, return_inverse=True, return_counts=True
     )
     code = code.ravel()
@@ -314,7 +318,7 @@ def company(
         last = rows["start"][int(np.flatnonzero(code == index)[-1])]
         found.append(Sequence(
             tuple(str(name) for name in names[sets[index, :names.size]]), prediction,
-            int(times[index]), last, prediction.low_volts < rail.window_volts,
+            int(counts[index]), last, prediction.low_volts < rail.window_volts,
         ))
     found.sort(key=lambda item: (item.prediction.volts, item.prediction.on))
     volts = np.array([item.volts for item in predictions])[code]
@@ -326,7 +330,7 @@ def company(
         ), on=["lock", "command_time"], how="inner",
     )
     error = (read["volts_min"] - read["predicted"]).to_numpy()
-    if error.size < 10:
+    if error.size < FEWEST_CHECKS:
         return Company(tuple(found), int(error.size), None, None, None)
     low, middle, high = np.quantile(error, (0.025, 0.5, 0.975))
     return Company(tuple(found), int(error.size), float(middle), float(low), float(high))

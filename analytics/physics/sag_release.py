@@ -1,6 +1,6 @@
-"""How far can a release be trusted that was read from the end of the rail's sag?
+"""How exact is a release that was read from the end of the rail's sag?
 
-A self-cutting latch without a contact tells its release by the moment at which its load
+A self-cutting latch without a contact shows its release by the moment at which its load
 leaves the rail. Readings every ``s`` ms give that moment as an interval of length s; taken at
 its late end the reading is s/2 late on average, with a standard error of s / sqrt(12) (a
 uniform phase), and 95 % of errors lie within 0.475 s of the middle. Where a lock has both a
@@ -16,13 +16,21 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 
+from remanence.analytics.statistics.intervals import robust_deviation
 from remanence.shared.tables import ACTUATIONS, require
 from remanence.shared.venue import Venue
 
 LEAST_DEPTH = 6.0
-"""Sag over noise below which no release is read from it."""
+"""Sag over noise below which no release is read."""
 
 FEWEST_PAIRS = 10
+"""With fewer releases seen by both contact and sag than this no error is stated."""
+
+UNIFORM_95 = 0.475
+"""95 % of a uniform distribution lie within this share of its width about its middle."""
+
+MEDIAN_ERROR = 1.2533
+"""Standard error of a median over that of a mean, of normal errors: root of pi / 2."""
 
 
 @dataclass(frozen=True)
@@ -32,17 +40,13 @@ class SagError:
     Attributes
     ----------
     pairs : int
-        Releases told by both.
+        Releases seen by both.
     sample_ms : float
         Median spacing of the readings; not a number where it is not known.
     bias_ms, bias_low_ms, bias_high_ms : float
         Median of sag end minus contact, and its 95 % interval.
-    deviation_ms : float
-        Robust standard deviation of the errors.
     within_95_ms : float
         95 % of errors are no larger, about the bias.
-    expected_ms : float
-        What the spacing alone would give for ``deviation_ms``.
     """
 
     pairs: int
@@ -50,9 +54,7 @@ class SagError:
     bias_ms: float
     bias_low_ms: float
     bias_high_ms: float
-    deviation_ms: float
     within_95_ms: float
-    expected_ms: float
 
 
 def sampling_error_ms(sample_ms: float) -> tuple[float, float]:
@@ -69,7 +71,7 @@ def sampling_error_ms(sample_ms: float) -> tuple[float, float]:
         Standard error (spacing over root of 12), and half-width of 95 % (0.475 of the spacing),
         about the middle of the interval. [ms] A uniform phase is assumed.
     """
-    return sample_ms / math.sqrt(12), 0.475 * sample_ms
+    return sample_ms / math.sqrt(12), UNIFORM_95 * sample_ms
 
 
 def sag_error(actuations: pl.DataFrame, venue: Venue) -> dict[str, SagError]:
@@ -112,13 +114,12 @@ def sag_error(actuations: pl.DataFrame, venue: Venue) -> dict[str, SagError]:
             continue
         error = (group["sag_ms"] - group["latency_ms"]).to_numpy()
         bias = float(np.median(error))
-        spread = float(np.median(np.abs(error - bias))) / 0.6745
         spacing = group["sample_ms"].drop_nulls()
         sample = float(spacing.median()) if spacing.len() else math.nan  # type: ignore[arg-type]
-        reach = 1.96 * 1.2533 * spread / math.sqrt(error.size)
+        reach = 1.96 * MEDIAN_ERROR * robust_deviation(error) / math.sqrt(error.size)
         found[str(name)] = SagError(
-            group.height, sample, bias, bias - reach, bias + reach, spread,
-            float(np.quantile(np.abs(error - bias), 0.95)), sampling_error_ms(sample)[0],
+            group.height, sample, bias, bias - reach, bias + reach,
+            float(np.quantile(np.abs(error - bias), 0.95)),
         )
     return found
 
@@ -132,13 +133,13 @@ class SagReadings:
     lock : str
         Its id.
     commands, read : int
-        Releasing commands, and those whose outcome the sag told.
+        Releasing commands, and those whose outcome was read from the sag.
     refused : int
-        The others: their sag was too shallow, or not resolved, to read a release from.
+        The others: their sag was too shallow or not resolved.
     depth : float or None
         Median of sag over noise.
     resolution_ms : float or None
-        Median of the interval each latency stands for.
+        Median of the resolution of each latency.
     within_95_ms : float or None
         Half-width of 95 % that follows from it.
     """

@@ -9,8 +9,18 @@ from remanence.analytics.statistics.arrays import Reals
 
 NORMAL_95 = 1.959963984540054
 """Standard deviations either side of the mean that hold 95 % of a normal distribution."""
+MEDIAN_SQUARE = 0.4549
+"""Median of the square of a standard normal value (chi-square, one degree of freedom)."""
+MEDIAN_VARIANCE = 1.57
+"""Variance of a median over that of a mean, of normal values: pi / 2."""
+MEDIAN_ERROR = 1.25
+"""The same of standard errors: the root of pi / 2."""
 DEVIATION_OVER_MAD = 1.4826
 """Standard deviation of a normal distribution over its median absolute deviation."""
+
+MEDIAN_ERROR = float(np.sqrt(np.pi / 2))
+"""Standard error of the median of a normal sample: this times its deviation over root n (textbook;
+1.2533)."""
 
 
 def wilson(count: int, total: int, confidence: float = 0.95) -> tuple[float, float]:

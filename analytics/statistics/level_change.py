@@ -7,14 +7,12 @@ from scipy import special
 
 from remanence.analytics.statistics.arrays import Ints, Reals
 from remanence.analytics.statistics.change import Change, Side, Split, most_likely_split
-from remanence.analytics.statistics.intervals import robust_deviation
+from remanence.analytics.statistics.intervals import MEDIAN_ERROR, robust_deviation
 
 _MEMORY = 0.5
 """Correlation of neighbouring days that is allowed for: days have a memory."""
 _PAST_DAYS = 90
 """So many days before say how much days scatter: what lies further back is another season."""
-_MEDIAN_ERROR = 1.25
-"""Standard error of a median over that of a mean, of normal values: sqrt(pi / 2)."""
 _SCATTER_NOW = 0.7
 """Share of this week's own scatter that counts as the days' scatter: a few days overstate it."""
 _LEAST_SCATTER = 4
@@ -23,6 +21,10 @@ _SURE_ODDS = 2.0
 """Log odds from which a change is dated by the series itself and not by the week's first day."""
 _EARLY_DAYS = 5
 """A change this many days into the week still counts as one that the week shows."""
+_STEP_DEVIATIONS = 10.0
+"""A step of a few days is taken for one if it is so many of the earlier days' deviations."""
+_STEP_CREEP = 0.25
+"""And if the five days before it had not gone this share of the way: else it is a rise."""
 _REACH = 8.0
 """Robust standard deviations from the median beyond which values are drawn in to there."""
 
@@ -146,7 +148,7 @@ def level_change(
         spread = max(spread, _SCATTER_NOW * robust_deviation(after))
     inflation = (1 + _MEMORY) / (1 - _MEMORY)
     error = spread * np.sqrt(
-        inflation * (_MEDIAN_ERROR**2) * (1 / max(before.size, 1) + 1 / after.size)
+        inflation * (MEDIAN_ERROR**2) * (1 / max(before.size, 1) + 1 / after.size)
     )
     level_before, level_now = float(np.median(before)), float(np.median(after))
     freedom = min(before.size, 30) / 2 + min(after.size, 10) / 2
@@ -172,7 +174,7 @@ def _seen_errors(before: Reals, after: Reals, floor: float) -> tuple[float, floa
         spread = max(spread, _SCATTER_NOW * robust_deviation(after))
     memory = memory_of(before)
     first, second = (
-        _MEDIAN_ERROR * spread * np.sqrt(_mean_memory(memory, part.size))
+        MEDIAN_ERROR * spread * np.sqrt(_mean_memory(memory, part.size))
         for part in (before, after)
     )
     return float(first), float(second)
@@ -258,9 +260,9 @@ def _sharp_step(values: Reals, index: int) -> int | None:
         return None
     spread = max(robust_deviation(earlier), 1e-9)
     jump = float(np.median(later) - np.median(earlier))
-    if abs(jump) < 10 * spread:
+    if abs(jump) < _STEP_DEVIATIONS * spread:
         return None
     creeping = float(np.median(earlier[-5:]) - np.median(earlier)) / jump
-    if abs(creeping) > 0.25:
+    if abs(creeping) > _STEP_CREEP:
         return None
     return place

@@ -11,7 +11,10 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from remanence.analytics.timing.model import CURVE, RISKS, TARGETS, LockModel, Settings, key
+from remanence.analytics.timing.model import TARGETS, LockModel, Settings, key
+
+TRIED_WITHIN = 0.1
+"""A pulse counts as tried where the log holds pulses within this share of it (common practice)."""
 
 _TINY = 1e-9
 """Rounding up starts this far above a whole number: arithmetic is not exact."""
@@ -30,17 +33,22 @@ class PulseAnswer:
         the obstacle (``door``, ``unobserved``, ``too-few``).
     shortest_ms, longest_ms, recommended_ms : float or None
         Shortest that meets the target, longest that the rating allows, and what to programme.
+    change : str
+        Why ``recommended_ms`` is not the pulse in use: ``short`` (that one is too short),
+        ``margin`` (it releases, but leaves less than the usual margin), ``long`` (the coil does not
+        bear it), ``battery`` or ``rail`` (a shorter one saves the battery, or lets a crowded rail
+        be fired in quicker turns). ``keep`` where it is the pulse in use, empty where none is set.
     stated : float or None
         Share of openings that ``recommended_ms`` releases at the first try, a lower bound
         (one-sided 95 %).
     falls_short : str
         Why ``stated`` is below the target: ``misses`` (unanswered whatever the length), ``few``
         (too few commands to be that sure) or empty.
-    beyond_log, below_log : bool
-        No pulse in the log was this long, or this short; the feedback had moved by then, that it
-        stays moved when the current ends is still to be tried.
+    untried, below_log : bool
+        No pulse in the log was of this length; all were longer. The feedback had moved by then,
+        that it stays moved when the current ends is still to be tried.
     beyond_usual : bool
-        Longer than pulses usually are.
+        What it needs is longer than pulses usually are.
     """
 
     state: str
@@ -48,8 +56,9 @@ class PulseAnswer:
     longest_ms: float | None = None
     recommended_ms: float | None = None
     stated: float | None = None
+    change: str = ""
     falls_short: str = ""
-    beyond_log: bool = False
+    untried: bool = False
     below_log: bool = False
     beyond_usual: bool = False
 
@@ -155,7 +164,10 @@ def likely_scale(model: LockModel, volts: float | None) -> float:
 def pulse_answer(
     model: LockModel, settings: Settings, target: float, volts: float | None
 ) -> PulseAnswer:
-    """The pulse to programme for ``target`` at ``volts``.
+    """The pulse to programme for ``target`` at ``volts``: the one in use, where that will do.
+
+    A pulse that has answered for months is kept as long as it is long enough and the coil bears
+    it; a shorter one gains nothing but where heat, a battery or a crowded rail asks for it.
 
     Parameters
     ----------
@@ -197,16 +209,30 @@ def pulse_answer(
         state, recommended = "tight", max(
             math.floor(longest / settings.pulse_step_ms + _TINY) * settings.pulse_step_ms, shortest
         )
+    needs_more_than_usual = not model.magnet and recommended > settings.usual_pulse_ms
+    now, change = None if model.magnet else model.pulse_now_ms, ""
+    if now is not None:
+        if now < shortest:
+            change = "short"
+        elif longest is not None and now > longest:
+            change = "long"
+        elif now < min(wanted, recommended):
+            change = "margin"
+        elif model.shorter_for and now > recommended:
+            change = model.shorter_for
+        else:
+            change, recommended = "keep", now
     stated = stated_share(model, recommended, scale)
     falls_short = ""
     if stated < target:
         falls_short = "misses" if key(target) in model.silent else "few"
-    most, least = model.pulse_most_ms, model.pulse_least_ms
+    least = model.pulse_least_ms
     return PulseAnswer(
-        state, shortest, longest, recommended, stated, falls_short,
-        beyond_log=most is not None and recommended > most,
+        state, shortest, longest, recommended, stated, change, falls_short,
+        untried=not model.magnet and not any(
+            abs(tried - recommended) <= TRIED_WITHIN * recommended for tried in model.tried_ms),
         below_log=not model.magnet and least is not None and recommended < least,
-        beyond_usual=not model.magnet and recommended > settings.usual_pulse_ms,
+        beyond_usual=needs_more_than_usual,
     )
 
 
@@ -258,19 +284,23 @@ def wait_answer(
     Returns
     -------
     WaitAnswer
-        Without a pulse to programme there is nothing to wait for: then none are given; nor for
-        a latency that contains a person (a door).
+        All tries of one opening keep to the coil's duty over one duty cycle; where that leaves no
+        room for two, a retry waits until the duty allows it. Without a pulse to program there is
+        nothing to wait for: then none are given; nor for a latency that contains a person (a door).
     """
     late = model.late_ms.get(key(risk))
     if model.obstacle or model.kind == "door" or late is None or pulse_ms is None:
         return WaitAnswer()
     late_ms = round_up(late * safe_scale(model, volts), settings.wait_step_ms)
-    retry = max(late_ms, settings.retry_least_ms, pulse_ms)
+    retry, most = max(late_ms, settings.retry_least_ms, pulse_ms), settings.retries_most
     if not model.magnet and model.duty_percent:
-        retry = max(retry, pulse_ms * 100 / model.duty_percent)
+        share = model.duty_percent / 100
+        most = min(most, math.floor(share * settings.duty_cycle_ms / pulse_ms + _TINY) - 1)
+        if most < 1:
+            retry = max(retry, pulse_ms / share)
     retry = round_up(retry, settings.wait_step_ms)
     left, retries = model.miss.mean * model.again.mean, 1
-    while left > risk and retries < settings.retries_most:
+    while left > risk and retries < most:
         left, retries = left * model.again.mean, retries + 1
     return WaitAnswer(late_ms, retry, retries, retries * retry + late_ms, left)
 
@@ -431,60 +461,3 @@ def nearest_offered(value: float, offered: Sequence[float]) -> float:
         return value
     return min(offered, key=lambda item: abs(math.log((1 - item) / (1 - value))
                                              if offered is TARGETS else math.log(item / value)))
-
-
-__all__ = [
-    "RISKS", "TARGETS", "CueAnswer", "LockAnswer", "PulseAnswer", "WaitAnswer", "cue_answer",
-    "likely_scale", "lock_answer", "nearest_offered", "pulse_answer", "round_up", "safe_scale",
-    "stated_share", "tenths", "wait_answer",
-]
-
-
-@dataclass(frozen=True)
-class Curve:
-    """Shares released at rising pulse lengths, at ``volts`` (None: whatever the volts)."""
-
-    volts: float | None
-    pulse_ms: tuple[float, ...]
-    share: tuple[float, ...]
-
-
-def release_share(model: LockModel, pulse_ms: float, volts: float | None) -> float:
-    """Fitted share of openings that a pulse of this length releases at these volts."""
-    scale = likely_scale(model, volts)
-    points = model.need_points_ms
-    if not points:
-        return 0.0
-    return sum(point * scale <= pulse_ms for point in points) / len(points) * (
-        1 - model.miss.mean)
-
-
-def release_curve(model: LockModel, volts: float | None, last_ms: float) -> Curve:
-    """The fitted curve as a line from no pulse to ``last_ms``."""
-    scale = likely_scale(model, volts)
-    points, top = model.need_points_ms, 1 - model.miss.mean
-    times, shares = [0.0], [0.0]
-    if points:
-        times.append(points[0] * scale)
-        shares.append(0.0)
-    for number, point in enumerate(points):
-        times.append(point * scale)
-        shares.append((number + 0.5) / len(points) * top)
-    times.append(max(last_ms, times[-1]))
-    shares.append(top)
-    return Curve(volts, tuple(times), tuple(shares))
-
-
-def lower_curve(model: LockModel, volts: float | None, last_ms: float) -> Curve:
-    """What is sure (one-sided 95 %): the share that each pulse releases at the least."""
-    scale = safe_scale(model, volts)
-    times, shares = [0.0], [0.0]
-    for target in (*CURVE, *TARGETS):
-        need = model.need_ms.get(key(target))
-        if need is not None and need * scale > times[-1]:
-            # A bound holds from its pulse on: a step, not a slope.
-            times += [need * scale, need * scale]
-            shares += [shares[-1], target * (1 - model.miss.upper)]
-    times.append(max(last_ms, times[-1]))
-    shares.append(shares[-1])
-    return Curve(volts, tuple(times), tuple(shares))

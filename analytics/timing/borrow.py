@@ -13,14 +13,23 @@ from dataclasses import dataclass
 import numpy as np
 
 from remanence.analytics.history import family
+from remanence.analytics.statistics.arrays import Flags, Ints, Reals
+from remanence.analytics.statistics.intervals import MEDIAN_ERROR
 from remanence.analytics.timing.sample import Sample
-from remanence.analytics.timing.tail import LEAST, Flags, Reals, Whole, design_effect
+from remanence.analytics.timing.tail import LEAST, design_effect
 from remanence.analytics.timing.volts import NONE, Exponent
 from remanence.shared.venue import Lock
 
 BETWEEN_MEDIANS = 0.2
 """Standard deviation of log medians between locks of a part, counted as two degrees of
 freedom beside what the venue's own locks show; common practice, no source."""
+
+PRIOR_FREEDOM = 2
+"""Degrees of freedom that :data:`BETWEEN_MEDIANS` counts for."""
+
+LEAST_ERROR = 1e-3
+"""No median is known better than to a thousandth: clocks and polling hide the rest."""
+
 
 @dataclass(frozen=True)
 class Pool:
@@ -29,8 +38,8 @@ class Pool:
     need: Reals
     need_known: Flags
     late: Reals
-    day: Whole
-    late_day: Whole
+    day: Ints
+    late_day: Ints
     step: float
     deviation: float = 0.0
 
@@ -119,7 +128,7 @@ def lent_pool(
         alike = (design_effect(late > 0, late_day) - 1) / max(a_day - 1, 1.0)
         own_a_day = own.late.size / np.unique(own.late_day).size
         effect = 1 + (own_a_day - 1) * min(alike, 1.0)
-        error = max(1.2533 * scatter * np.sqrt(effect / own.late.size), 1e-3) ** 2
+        error = max(MEDIAN_ERROR * scatter * np.sqrt(effect / own.late.size), LEAST_ERROR) ** 2
         weight = spread / (spread + error)
         mean, spread = mean + weight * (centre - mean), spread * (1 - weight)
     need = np.concatenate(needs)
@@ -141,7 +150,8 @@ def random_effects(centres: Reals, errors: Reals) -> tuple[float, float, float]:
     between = 0.0
     if count > 1:
         between = max(0.0, dersimonian_laird(centres, errors))
-    shrunk = ((count - 1) * between + 2 * BETWEEN_MEDIANS**2) / (count + 1)
+    shrunk = ((count - 1) * between + PRIOR_FREEDOM * BETWEEN_MEDIANS**2) / (
+        count - 1 + PRIOR_FREEDOM)
     weight = 1 / (errors**2 + shrunk)
     fixed = float((weight * centres).sum() / weight.sum())
     return fixed, float(1 / weight.sum()), float(shrunk)
@@ -155,8 +165,8 @@ def dersimonian_laird(values: Reals, errors: Reals) -> float:
     return max(0.0, float(excess / (weight.sum() - (weight**2).sum() / weight.sum())))
 
 
-def _centre(times: Reals, days: Whole) -> tuple[float, float]:
+def _centre(times: Reals, days: Ints) -> tuple[float, float]:
     log = np.log(times)
     middle = float(np.median(log))
     effect = design_effect(log > middle, days)
-    return middle, max(1.2533 * float(np.std(log)) * np.sqrt(effect / log.size), 1e-3)
+    return middle, max(MEDIAN_ERROR * float(np.std(log)) * np.sqrt(effect / log.size), LEAST_ERROR)

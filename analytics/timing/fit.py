@@ -13,6 +13,7 @@ from dataclasses import replace
 import numpy as np
 from scipy import special
 
+from remanence.analytics.statistics.arrays import Flags, Reals
 from remanence.analytics.statistics.survival import product_limit
 from remanence.analytics.timing.borrow import (
     Pool,
@@ -39,26 +40,40 @@ from remanence.analytics.timing.recent import FEWEST
 from remanence.analytics.timing.sample import Sample
 from remanence.analytics.timing.tail import (
     LEAST,
-    Flags,
-    Reals,
     design_effect,
     quantile_points,
     upper_quantile,
 )
 from remanence.analytics.timing.volts import NONE, Exponent
+from remanence.shared.limits import Limits
 
 NEED_CONFIDENCE = 0.975
 MISS_CONFIDENCE = 0.985
 """With the exponent's own 1 % they leave the 5 % that a one-sided 95 % statement may be wrong
 by (Bonferroni's inequality)."""
 
-DUTY_CYCLE_MS = 300_000.0
-"""Duty is a share of a cycle of five minutes: DIN VDE 0580, 3.2.2, as quoted in public notes."""
+
+CENSORING_ROUNDS = 20
+"""Rounds in which silent short commands join the bound: each joins at most once, so few are ever
+needed."""
+
+TOO_SILENT = 0.05
+"""Chance under which silent commands are put down to the lock, not to luck."""
+
+FEWEST_FOR_CURVE = 3
+"""Releases below which no quantile and no curve is drawn."""
+
+PULSE_STEP = 0.03
+"""Pulses further apart than this (log scale) are of two lengths: programs and pollers hold a pulse
+to a few per cent."""
+
+MOST_SEEN_POINTS, MOST_PULSE_GROUPS = 40, 12
+"""What a figure and a line of text have room for."""
 
 
 def fit_lock(
     sample: Sample, lenders: Sequence[Sample], family_samples: Sequence[Sample],
-    exponents: Mapping[str, Exponent], rail: RailModel | None, own_least: float,
+    exponents: Mapping[str, Exponent], rail: RailModel | None, limits: Limits,
 ) -> LockModel:
     """One lock's timing from its sample and those of the locks of its part.
 
@@ -74,8 +89,8 @@ def fit_lock(
         Power of volts, by lock.
     rail : remanence.analytics.timing.model.RailModel or None
         The lock's rail.
-    own_least : float
-        Releases from which on the lock stands on its own.
+    limits : Limits
+        The venue's: the duty cycle, and the releases from which on a lock stands on its own.
 
     Returns
     -------
@@ -88,7 +103,7 @@ def fit_lock(
     reference = rail.typical_volts if rail is not None else None
     if reference is None or exponent.steep == 0.0:
         exponent, reference = NONE, None
-    longest_ms, longest_from = longest_pulse(sample)
+    longest_ms, longest_from = longest_pulse(sample, limits.duty_window_s)
     model = replace(
         model, reference_volts=reference, exponent=exponent.middle,
         exponent_steep=exponent.steep, exponent_shallow=exponent.shallow,
@@ -99,6 +114,7 @@ def fit_lock(
     pool: Pool | None
     if door and not useful:
         return _describe(replace(model, obstacle="door"), sample, None)
+    own_least = limits.timing_own_releases
     if sample.changed is not None:  # It is no longer like its part: its own few count.
         own_least = min(own_least, FEWEST)
     if not door and (
@@ -139,7 +155,7 @@ def fit_lock(
 
 def _counts(sample: Sample) -> LockModel:
     lock = sample.lock
-    pulses = sample.pulse_ms[sample.first]
+    pulses, groups = sample.pulse_ms[sample.first], _pulse_groups(sample)
     return LockModel(
         lock=lock.id, room=lock.room, part=lock.part, supply=lock.supply, magnet=not lock.pulsed,
         slow_magnet=not lock.pulsed and lock.suppression == "diode",
@@ -147,24 +163,24 @@ def _counts(sample: Sample) -> LockModel:
         last_day=sample.last_day, commands=sample.commands, released=sample.releases,
         unanswered=int((~sample.released).sum()), already_open=sample.already_open,
         unobserved=sample.unobserved, two_clocks=sample.two_clocks,
-        resolution_ms=sample.resolution_ms, pulse_groups=_pulse_groups(sample),
+        resolution_ms=sample.resolution_ms, pulse_groups=groups,
+        tried_ms=tuple(group.pulse_ms for group in groups),
         seen=_seen(sample), changed=sample.changed,
-        pulse_median_ms=float(np.median(pulses)) if pulses.size else None,
-        pulse_most_ms=float(np.max(pulses)) if pulses.size else None,
+        pulse_now_ms=sample.pulse_now_ms,
         # A self-cutting lock's current ends with its release: there a short pulse is proven.
         pulse_least_ms=(float(np.quantile(pulses, 0.01)) if pulses.size and not lock.self_cut
                         else None),
         max_on_ms=lock.max_on_ms if lock.pulsed else None,
         duty_percent=lock.duty_percent if lock.pulsed else None,
-        busiest_five_minutes=sample.busiest_five_minutes, amps=lock.amps,
+        busiest_cycle=sample.busiest_cycle, amps=lock.amps,
         miss=MissRate(0, 0, 1.0, 1.0), again=MissRate(0, 0, 1.0, 1.0),
     )
 
 
-def longest_pulse(sample: Sample) -> tuple[float | None, str]:
+def longest_pulse(sample: Sample, duty_window_s: float) -> tuple[float | None, str]:
     """The longest pulse that the coil's ratings allow, and the key that says so.
 
-    The duty holds for as many commands in five minutes as the log ever saw. A magnet's
+    The duty holds for as many commands in one duty cycle as the log ever saw. A magnet's
     off-time has no such end.
     """
     lock = sample.lock
@@ -172,8 +188,8 @@ def longest_pulse(sample: Sample) -> tuple[float | None, str]:
     if lock.pulsed and lock.max_on_ms is not None:
         found.append((lock.max_on_ms, "max_on_ms"))
     if lock.pulsed and lock.duty_percent is not None and lock.duty_percent < 100:
-        often = max(sample.busiest_five_minutes, 1)
-        found.append((lock.duty_percent / 100 * DUTY_CYCLE_MS / often, "duty_percent"))
+        often = max(sample.busiest_cycle, 1)
+        found.append((lock.duty_percent / 100 * duty_window_s * 1000 / often, "duty_percent"))
     return min(found, default=(None, ""))
 
 
@@ -196,7 +212,7 @@ def _needs(
                               shift_deviation=pool.deviation)
 
     joined = np.zeros(pulses.size, dtype=bool)
-    for _ in range(20):
+    for _ in range(CENSORING_ROUNDS):
         limit = bound(0.99)
         short = np.zeros(pulses.size, bool) if limit is None else (pulses < limit) & ~joined
         if not short.any():
@@ -247,7 +263,7 @@ def _missed_again(sample: Sample) -> tuple[int, int]:
 
 def _too_silent(missed: int, commands: int, target: float) -> bool:
     """Whether so many silent commands are more than chance where the target is met (5 %)."""
-    return missed > 0 and float(special.bdtrc(missed - 1, commands, 1 - target)) < 0.05
+    return missed > 0 and float(special.bdtrc(missed - 1, commands, 1 - target)) < TOO_SILENT
 
 
 def released_alike(sample: Sample, others: Sequence[Sample]) -> list[Sample]:
@@ -277,7 +293,7 @@ def _describe(model: LockModel, sample: Sample, pool: Pool | None) -> LockModel:
         rows = [Quantile(q, float(v), float(v * low), float(v * high))
                 for q, v in zip(QUANTILES, values, strict=True)]
         return replace(model, quantiles=tuple(rows))
-    if sample.releases < 3:
+    if sample.releases < FEWEST_FOR_CURVE:
         return model
     rows = []
     plain = product_limit(sample.latency_ms, sample.released)
@@ -296,10 +312,10 @@ def _describe(model: LockModel, sample: Sample, pool: Pool | None) -> LockModel:
     return replace(model, quantiles=tuple(rows))
 
 
-def _seen(sample: Sample, most: int = 40) -> tuple[SeenPoint, ...]:
+def _seen(sample: Sample, most: int = MOST_SEEN_POINTS) -> tuple[SeenPoint, ...]:
     """The product-limit share released by each pulse length: what lies under the fitted curve."""
     first = sample.first
-    if sample.kind in (None, "door") or sample.released[first].sum() < 3:
+    if sample.kind in (None, "door") or sample.released[first].sum() < FEWEST_FOR_CURVE:
         return ()
     curve = product_limit(sample.need_ms[first], sample.released[first])
     steps = np.flatnonzero(curve.events > 0)
@@ -309,7 +325,7 @@ def _seen(sample: Sample, most: int = 40) -> tuple[SeenPoint, ...]:
     return tuple(SeenPoint(float(curve.times[i]), float(1 - curve.survival[i])) for i in chosen)
 
 
-def _pulse_groups(sample: Sample, most: int = 12) -> tuple[PulseGroup, ...]:
+def _pulse_groups(sample: Sample, most: int = MOST_PULSE_GROUPS) -> tuple[PulseGroup, ...]:
     """Commands grouped by pulse length, each group of nearly equal pulses."""
     use = sample.first
     pulse, released = sample.pulse_ms[use], sample.released[use]
@@ -318,7 +334,7 @@ def _pulse_groups(sample: Sample, most: int = 12) -> tuple[PulseGroup, ...]:
     order = np.argsort(pulse, kind="stable")
     pulse, released = pulse[order], released[order]
     # A new group where the pulse steps up by more than 3 %; the narrowest steps go first.
-    breaks = np.flatnonzero(np.diff(np.log(pulse)) > 0.03) + 1
+    breaks = np.flatnonzero(np.diff(np.log(pulse)) > PULSE_STEP) + 1
     if breaks.size > most - 1:
         steps = np.diff(np.log(pulse))[breaks - 1]
         breaks = np.sort(breaks[np.argsort(-steps, kind="stable")[: most - 1]])

@@ -16,7 +16,7 @@ import numpy as np
 import polars as pl
 
 from remanence.analytics.history import History, actuations_by_lock
-from remanence.analytics.physics.supply import source_resistance
+from remanence.analytics.physics.source_resistance import rail_resistance
 from remanence.analytics.timing.answer import LockAnswer, lock_answer, nearest_offered
 from remanence.analytics.timing.borrow import same_part
 from remanence.analytics.timing.fit import fit_lock
@@ -33,11 +33,11 @@ from remanence.analytics.timing.volts import exponents
 from remanence.shared.limits import Limits
 from remanence.shared.venue import Lock, Venue
 
-RAIL_WEEKS = 8
-"""A rail's stiffness is read from so many weeks back: cables and supplies are mended."""
-
 MEND_RATIO, FEWEST_PEERS = 1.5, 3
 """A lock that needs this many times the middle of its part's other locks is held by something."""
+
+RAIL_TAIL = 0.005
+"""The rail's low and high volts leave this share of the readings out at either end: misreadings."""
 
 FEWEST_READINGS = 20
 """Fewer rail readings than this say nothing about the range a rail has shown."""
@@ -135,7 +135,8 @@ def settings_of(limits: Limits) -> Settings:
         risk=nearest_offered(limits.stuck_risk, RISKS),
         pulse_margin=limits.pulse_margin, magnet_margin=limits.magnet_margin,
         magnet_person_ms=limits.magnet_person_ms, pulse_step_ms=limits.pulse_step_ms,
-        usual_pulse_ms=limits.usual_pulse_ms, retry_least_ms=limits.retry_least_ms,
+        duty_cycle_ms=limits.duty_window_s * 1000, usual_pulse_ms=limits.usual_pulse_ms,
+        retry_least_ms=limits.retry_least_ms,
         retries_most=int(limits.retries_most), cue_share_least=limits.cue_share_least,
     )
 
@@ -164,15 +165,13 @@ def timing(history: History) -> Timing:
         lock.id: lock_sample(history, lock, rows.get(lock.id, empty), limits.timing_weeks)
         for lock in venue.locks
     }
-    lately = history.actuations.filter(
-        pl.col("command_time") >= history.end - timedelta(weeks=RAIL_WEEKS))
-    rails = rail_models(venue, lately, samples)
+    rails = rail_models(history, samples)
     powers = exponents(_parts(venue.locks, samples))
     def fitted(lock: Lock, unfit: frozenset[str]) -> LockModel:
         lenders = [samples[other.id] for other in same_part(lock, venue.locks)
                    if other.id not in unfit]
         model = fit_lock(samples[lock.id], lenders, list(samples.values()), powers,
-                         rails.get(lock.supply), limits.timing_own_releases)
+                         rails.get(lock.supply), limits)
         return _with_sag(model, samples[lock.id], rails.get(lock.supply))
 
     models = [fitted(lock, frozenset()) for lock in venue.locks]
@@ -186,20 +185,20 @@ def timing(history: History) -> Timing:
         for model in models
     ]
     settings = settings_of(limits)
+    found = _groups_in_log(history)
+    models = _shorter_where_asked(venue, models, _groups(found, venue, models, rails, settings))
     answers = tuple(_answer(model, settings, rails) for model in models)
     days = [day for s in samples.values() for day in (s.first_day, s.last_day) if day]
     return Timing(
         venue=venue.id, venue_name=venue.name, first_day=min(days, default=None),
         last_day=max(days, default=None), settings=settings, rails=rails, models=tuple(models),
-        answers=answers, groups=_groups(history, models, rails, settings),
+        answers=answers, groups=_groups(found, venue, models, rails, settings),
     )
 
 
-def rail_models(
-    venue: Venue, actuations: pl.DataFrame, samples: Mapping[str, Sample]
-) -> dict[str, RailModel]:
+def rail_models(history: History, samples: Mapping[str, Sample]) -> dict[str, RailModel]:
     """The volts each rail has shown when locks were commanded, and what it drops per ampere."""
-    ohms = {row["supply"]: row for row in source_resistance(actuations, venue).to_dicts()}
+    venue = history.venue
     result = {}
     for supply in venue.supplies:
         read = [s.volts for lock in venue.locks_on(supply.id)
@@ -209,13 +208,15 @@ def rail_models(
         low = typical = high = None
         if volts.len() >= FEWEST_READINGS:
             low, typical, high = (
-                round(float(volts.quantile(q, "nearest") or 0.0), 3) for q in (0.005, 0.5, 0.995)
+                round(float(volts.quantile(q, "nearest") or 0.0), 3)
+                for q in (RAIL_TAIL, 0.5, 1 - RAIL_TAIL)
             )
-        found = ohms.get(supply.id, {})
+        fit = rail_resistance(history)[supply.id].latest
         result[supply.id] = RailModel(
             supply.id, supply.rated_volts, low, typical, high,
             supply.rated_volts * venue.limits.supply_loaded_percent / 100, supply.rated_amps,
-            found.get("resistance_ohms"), found.get("low_ohms"), found.get("high_ohms"),
+            fit.ohms if fit else None, fit.low_ohms if fit else None,
+            fit.high_ohms if fit else None,
             sum(lock.amps or 0.0 for lock in venue.locks_on(supply.id) if lock.fail_safe),
         )
     return result
@@ -268,28 +269,45 @@ def _answer(model: LockModel, settings: Settings, rails: Mapping[str, RailModel]
     )
 
 
-def _groups(
-    history: History, models: Sequence[LockModel], rails: Mapping[str, RailModel],
-    settings: Settings,
-) -> tuple[GroupAnswer, ...]:
-    limits, locks = history.venue.limits, history.venue.locks_by_id
-    by_id = {model.lock: model for model in models}
+def _shorter_where_asked(
+    venue: Venue, models: Sequence[LockModel], groups: Sequence[GroupAnswer]
+) -> list[LockModel]:
+    """Marks the locks whose pulse is to be no longer than it need be, and what asks for it."""
+    batteries = {supply.id for supply in venue.supplies if supply.source == "battery"}
+    crowded = {
+        (lock, rail.supply) for group in groups for rail in group.rails if rail.bears is False
+        for lock in group.locks
+    }
+    return [
+        replace(model, shorter_for="battery" if model.supply in batteries
+                else "rail" if (model.lock, model.supply) in crowded else "")
+        for model in models
+    ]
+
+
+def _groups_in_log(history: History) -> list[tuple[tuple[str, ...], pl.DataFrame]]:
+    limits = history.venue.limits
     start = history.end - timedelta(weeks=limits.timing_weeks)
     recent = history.actuations.filter(
-        pl.col("lock").is_in(list(by_id)) & (pl.col("command_time") >= start))
+        pl.col("lock").is_in(list(history.venue.locks_by_id)) & (pl.col("command_time") >= start))
+    return groups_in_log(
+        recent, within_ms=limits.together_within_ms, least=limits.together_least)
+
+
+def _groups(
+    found: Sequence[tuple[tuple[str, ...], pl.DataFrame]], venue: Venue,
+    models: Sequence[LockModel], rails: Mapping[str, RailModel], settings: Settings,
+) -> tuple[GroupAnswer, ...]:
+    locks = venue.locks_by_id
+    by_id = {model.lock: model for model in models}
     volts = {supply: rail.typical_volts for supply, rail in rails.items()}
     low_volts = {supply: rail.low_volts for supply, rail in rails.items()}
-    found = []
-    for group, moments in groups_in_log(
-        recent, within_ms=limits.together_within_ms, least=limits.together_least
-    ):
+    answers = []
+    for group, moments in found:
         clocks = {locks[lock].command_controller for lock in group}
         door = any(by_id[lock].kind in (None, "door") for lock in group)
-        joint: JointSpread | None = None
-        if len(clocks) == 1 and not door:
-            joint = joint_spread(moments, group)
-        else:
-            joint = JointSpread(moments["moment"].n_unique(), 0)
-        found.append(together([by_id[lock] for lock in group], rails, settings, volts=volts,
-                              low_volts=low_volts, joint=joint))
-    return tuple(found)
+        joint = (joint_spread(moments, group) if len(clocks) == 1 and not door
+                 else JointSpread(moments["moment"].n_unique(), 0))
+        answers.append(together([by_id[lock] for lock in group], rails, settings, volts=volts,
+                                low_volts=low_volts, joint=joint))
+    return tuple(answers)

@@ -106,29 +106,3 @@ def _mixture_quantile(
     if gap(low) >= 0:
         return float(np.exp(low))
     return float(np.exp(optimize.brentq(gap, low, high, xtol=1e-9)))
-
-
-def exact_upper(missed: int, commands: float, confidence: float) -> float:
-    """Clopper and Pearson's one-sided upper limit of a share.
-
-    Parameters
-    ----------
-    missed : int
-        Counted.
-    commands : float
-        Among so many; may be broken, as a count over a design effect is.
-    confidence : float
-        One-sided, between 0 and 1.
-
-    Returns
-    -------
-    float
-        1 where nothing was counted, or all were missed.
-
-    Notes
-    -----
-    C. J. Clopper and E. S. Pearson, Biometrika 26 (1934) 404.
-    """
-    if commands <= missed:
-        return 1.0
-    return float(special.betaincinv(missed + 1, commands - missed, confidence))

@@ -162,16 +162,23 @@ class LockModel:
         Silent first commands, and silent retries.
     silent : tuple of str
         Targets that its silent commands alone put out of reach.
+    tried_ms : tuple of float
+        Lengths of the pulses that the log holds.
     pulse_groups, seen : tuple of PulseGroup, tuple of SeenPoint
         The data under the curve.
-    pulse_median_ms, pulse_most_ms, pulse_least_ms : float or None
-        Pulses that the log holds.
+    pulse_now_ms : float or None
+        The pulse (a magnet: the off-time) that the program sets now; None where it sets none.
+    shorter_for : str
+        What asks for a pulse no longer than it need be: ``battery``, ``rail`` (locks fired together
+        are more than it bears at once) or empty.
+    pulse_least_ms : float or None
+        Shortest pulse that the log holds, but for 1 % of them.
     max_on_ms, duty_percent : float or None
         The coil's ratings.
     longest_ms, longest_from : float or None, str
         Longest pulse that they allow, and which of them says so.
-    busiest_five_minutes : int
-        The most commands within any five minutes.
+    busiest_cycle : int
+        The most commands within any duty cycle.
     part_need_ms, mend_first : float or None, bool
         Middle of what the other locks of its part need for 99.9 %; whether this one needs far
         longer.
@@ -216,16 +223,17 @@ class LockModel:
     miss: MissRate = field(default_factory=lambda: MissRate(0, 0, 1.0, 1.0))
     silent: tuple[str, ...] = ()
     again: MissRate = field(default_factory=lambda: MissRate(0, 0, 1.0, 1.0))
+    tried_ms: tuple[float, ...] = ()
     pulse_groups: tuple[PulseGroup, ...] = ()
     seen: tuple[SeenPoint, ...] = ()
-    pulse_median_ms: float | None = None
-    pulse_most_ms: float | None = None
+    pulse_now_ms: float | None = None
+    shorter_for: str = ""
     pulse_least_ms: float | None = None
     max_on_ms: float | None = None
     duty_percent: float | None = None
     longest_ms: float | None = None
     longest_from: str = ""
-    busiest_five_minutes: int = 0
+    busiest_cycle: int = 0
     part_need_ms: float | None = None
     mend_first: bool = False
     amps: float | None = None
@@ -247,7 +255,7 @@ class LockModel:
             values[name] = dict(vars(values[name]))
         for name in ("quantiles", "pulse_groups", "seen"):
             values[name] = [dict(vars(item)) for item in values[name]]
-        for name in ("siblings", "silent", "points_ms", "need_points_ms"):
+        for name in ("siblings", "silent", "tried_ms", "points_ms", "need_points_ms"):
             values[name] = list(values[name])
         return values
 
@@ -266,6 +274,8 @@ class Settings:
         On top of a magnet's off-time: time for a person to push.
     pulse_step_ms, wait_step_ms : float
         Pulses and waits are rounded up to these.
+    duty_cycle_ms : float
+        The cycle that a coil's duty is a share of.
     usual_pulse_ms : float
         Longer pulses are remarked on.
     retry_least_ms, retries_most : float, int
@@ -286,6 +296,7 @@ class Settings:
     magnet_margin: float = 1.5
     magnet_person_ms: float = 3000.0
     pulse_step_ms: float = 5.0
+    duty_cycle_ms: float = 300_000.0
     usual_pulse_ms: float = 500.0
     retry_least_ms: float = 300.0
     retries_most: int = 3

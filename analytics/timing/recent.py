@@ -11,8 +11,9 @@ from __future__ import annotations
 
 import numpy as np
 
+from remanence.analytics.statistics.arrays import Flags, Ints, Reals
 from remanence.analytics.statistics.change import Change, Side
-from remanence.analytics.timing.tail import Flags, Reals, Whole, design_effect
+from remanence.analytics.timing.tail import design_effect
 
 FEWEST = 30
 """Commands on either side of a cut."""
@@ -27,10 +28,15 @@ LEVEL_ERRORS = 6.0
 SLOW = 1.5
 """A release is slow beyond this many times the median."""
 
+LEAST_DAYS = 4
+"""Days on either side of a cut before their medians say anything of a level."""
+
+ROUNDS = 3
+"""How often a cut is looked for, each time in what is left: a drift changes again."""
+
 
 def present_since(
-    day: Whole, silent: Flags, latency: Reals, volts_factor: Reals, *, least_shift: float,
-    rounds: int = 3,
+    day: Ints, silent: Flags, latency: Reals, volts_factor: Reals, *, least_shift: float,
 ) -> Change | None:
     """Since when the lock behaves as it does now.
 
@@ -47,8 +53,6 @@ def present_since(
     least_shift : float
         No shift of the level below this (log scale) counts: the venue's ``drift_gate_percent``, or
         what the clock can tell.
-    rounds : int, default 3
-        How often a cut is looked for, each time in what is left (a drift changes again).
 
     Returns
     -------
@@ -65,7 +69,7 @@ def present_since(
     log = np.log(np.maximum(latency * volts_factor, 1e-6))
     start: Change | None = None
     use = np.ones(day.size, dtype=bool)
-    for _ in range(rounds):
+    for _ in range(ROUNDS):
         cut = _strongest(day[use], silent[use], log[use], least_shift)
         if cut is None:
             break
@@ -74,7 +78,7 @@ def present_since(
     return start
 
 
-def _strongest(day: Whole, silent: Flags, log: Reals, gate: float) -> Change | None:
+def _strongest(day: Ints, silent: Flags, log: Reals, gate: float) -> Change | None:
     """What changed most, and on which day; None where nothing did."""
     if day.size < 2 * FEWEST:
         return None
@@ -109,7 +113,7 @@ def _strongest(day: Whole, silent: Flags, log: Reals, gate: float) -> Change | N
     return Change(what, best * LIKELIHOOD / 2, float(cut), None, None, old, new)
 
 
-def _share_change(mark: Flags, after: Flags, day: Whole) -> float:
+def _share_change(mark: Flags, after: Flags, day: Ints) -> float:
     """Twice the log likelihood ratio of two shares against one, over the design effect."""
     if not mark.any():
         return 0.0
@@ -132,14 +136,14 @@ def _entropy(mark: Flags) -> float:
 
 def _level_change(new: Reals, old: Reals, gate: float) -> float:
     """The smaller of shift over gate and shift over its error over what is asked for."""
-    if min(new.size, old.size) < 4:
+    if min(new.size, old.size) < LEAST_DAYS:
         return 0.0
     shift = abs(float(np.median(new)) - float(np.median(old)))
     error = float(np.sqrt(np.var(new, ddof=1) / new.size + np.var(old, ddof=1) / old.size))
     return min(shift / gate, shift / max(error, 1e-9) / LEVEL_ERRORS)
 
 
-def _day_medians(log: Reals, day: Whole) -> tuple[Whole, Reals]:
+def _day_medians(log: Reals, day: Ints) -> tuple[Ints, Reals]:
     """Each day, and the median of its values: of all days at once, sorted within each."""
     log = log[np.lexsort((log, day))]
     days, start, count = np.unique(day, return_index=True, return_counts=True)

@@ -8,9 +8,12 @@ from datetime import date, timedelta
 import numpy as np
 import polars as pl
 
+from remanence.analytics.drift.common import VOLTS_EXPONENT
 from remanence.analytics.history import History, baseline_start, with_weeks
+from remanence.analytics.physics.pulse import present_pulses
+from remanence.analytics.statistics.arrays import Flags, Ints, Reals
 from remanence.analytics.timing.recent import present_since
-from remanence.analytics.timing.tail import GOLDEN, Flags, Reals, Whole
+from remanence.analytics.timing.tail import within_step
 from remanence.shared.venue import Lock
 
 _EPOCH = date(1970, 1, 1)
@@ -21,8 +24,14 @@ STEPS_MS = (100.0, 50.0, 40.0, 25.0, 20.0, 10.0, 5.0, 4.0, 2.0)
 FEWEST_ON_STEPS, ON_STEPS = 40, 0.97
 """So many latencies, nearly all multiples of one step, are no chance: at 2 ms, once in 10^10."""
 
-TEXTBOOK_EXPONENT = -2.0
-"""Power of volts by which changes are looked for before any slope is known."""
+FEWEST_SAGS = 5
+"""Fewer sags than this say nothing of what the coil takes off the rail."""
+
+LEAST_MS = 0.1
+"""No time is taken for shorter: its logarithm is needed."""
+
+AMPLE_PULSE = 2.0
+"""A pulse of so many usual latencies is long enough, whatever the lock's scatter."""
 
 
 @dataclass(frozen=True)
@@ -56,8 +65,10 @@ class Sample:
         They bound the commands.
     sag_volts : float or None
         Median of what the coil takes off the rail; None with fewer than five readings.
-    busiest_five_minutes : int
-        The most commands within any five minutes.
+    pulse_now_ms : float or None
+        The pulse (a magnet: the off-time) that the program sets now; None where it sets none.
+    busiest_cycle : int
+        The most commands within any duty cycle (limit ``duty_window_s``).
     changed : date or None
         Day from which the lock behaves as it does now, where it did not before: nothing earlier
         is in the sample.
@@ -70,8 +81,8 @@ class Sample:
     need_ms: Reals
     pulse_ms: Reals
     volts: Reals
-    day: Whole
-    attempt: Whole
+    day: Ints
+    attempt: Ints
     resolution_ms: float | None
     commands: int
     already_open: int
@@ -80,7 +91,8 @@ class Sample:
     first_day: date | None
     last_day: date | None
     sag_volts: float | None
-    busiest_five_minutes: int
+    pulse_now_ms: float | None
+    busiest_cycle: int
     changed: date | None = None
 
     @property
@@ -127,28 +139,30 @@ def lock_sample(history: History, lock: Lock, rows: pl.DataFrame, weeks: float) 
     if start is not None:
         dated = dated.filter(pl.col("day") >= start)
     dated = dated.sort("command_time")
-    sample = _sample(dated, lock)
+    limits = history.venue.limits
+    pulse = present_pulses(history).get(lock.id)
+    sample = replace(
+        _sample(dated, lock), pulse_now_ms=pulse.setting_ms if pulse else None,
+        busiest_cycle=busiest(dated["command_time"], timedelta(seconds=limits.duty_window_s)))
     volts = np.nanmedian(sample.volts) if np.isfinite(sample.volts).any() else 1.0
     ratio = np.where(np.isfinite(sample.volts) & (sample.volts > 0), sample.volts / volts, 1.0)
     step = sample.resolution_ms or 0.0
-    # Polled times come in steps: spread within them (evenly and repeatably), no step is a change.
-    spread = np.maximum(
-        sample.latency_ms - step * (np.arange(1, sample.day.size + 1) * GOLDEN % 1.0),
-        0.05 * sample.latency_ms)
     answered = sample.latency_ms[sample.released]
     usual = float(np.median(answered)) if answered.size else 0.0
     # A pulse that someone programmed too short is no change of the lock.
-    use = sample.first & (sample.pulse_ms >= 2 * usual)
+    use = sample.first & (sample.pulse_ms >= AMPLE_PULSE * usual)
     since = present_since(
-        sample.day[use], ~sample.released[use], spread[use],
-        ratio[use] ** (-TEXTBOOK_EXPONENT if lock.pulsed else 0.0),
+        sample.day[use], ~sample.released[use], within_step(sample.latency_ms, step)[use],
+        ratio[use] ** (-VOLTS_EXPONENT if lock.pulsed else 0.0),
         least_shift=float(np.log1p(max(
-            history.venue.limits.drift_gate_percent / 100, step / usual if usual else 0.0))),
+            limits.drift_gate_percent / 100, step / usual if usual else 0.0))),
     )
     if since is None:
         return sample
     changed = since.dates(_EPOCH.toordinal())[0]
-    return replace(_sample(dated.filter(pl.col("day") >= changed), lock), changed=changed)
+    now = _sample(dated.filter(pl.col("day") >= changed), lock)
+    return replace(now, changed=changed, pulse_now_ms=sample.pulse_now_ms,
+                   busiest_cycle=sample.busiest_cycle)
 
 
 def _sample(dated: pl.DataFrame, lock: Lock) -> Sample:
@@ -178,16 +192,16 @@ def _sample(dated: pl.DataFrame, lock: Lock) -> Sample:
     sag = dated["sag_volts"].drop_nulls()
     return Sample(
         lock=lock, kind=kind, released=released.astype(bool),
-        latency_ms=np.maximum(latency, 0.1), need_ms=np.maximum(need, 0.1),
-        pulse_ms=np.maximum(pulse, 0.1), volts=used["volts_before"].to_numpy().astype(float),
+        latency_ms=np.maximum(latency, LEAST_MS), need_ms=np.maximum(need, LEAST_MS),
+        pulse_ms=np.maximum(pulse, LEAST_MS), volts=used["volts_before"].to_numpy().astype(float),
         day=np.array([(d - _EPOCH).days for d in used["day"]], dtype=np.int64),
         attempt=used["attempt"].fill_null(1).to_numpy().astype(np.int64),
         resolution_ms=_coarser(_middle(resolution), latency[released]), commands=dated.height,
         already_open=dated.filter(outcome == "already-open").height,
         unobserved=dated.filter(outcome == "unobserved").height, two_clocks=two_clocks,
         first_day=days[0] if days.len() else None, last_day=days[-1] if days.len() else None,
-        sag_volts=_middle(sag) if sag.len() >= 5 else None,
-        busiest_five_minutes=busiest(dated["command_time"], timedelta(minutes=5)),
+        sag_volts=_middle(sag) if sag.len() >= FEWEST_SAGS else None,
+        pulse_now_ms=None, busiest_cycle=0,
     )
 
 

@@ -26,9 +26,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import optimize, special
 
-Reals = npt.NDArray[np.float64]
-Flags = npt.NDArray[np.bool_]
-Whole = npt.NDArray[np.int64]
+from remanence.analytics.statistics.arrays import Flags, Ints, Reals
 
 LEAST = 20
 """Fewer events than this bound no outer quantile, by any method used here."""
@@ -39,8 +37,14 @@ FEWEST_CLUSTERS = 10
 GOLDEN = (5**0.5 - 1) / 2
 """Multiples of it, without their whole part, spread evenly between 0 and 1."""
 
+LEAST_LEFT = 0.05
+"""A time put somewhere within its step keeps at least this share of itself: none is 0."""
+
+LEAST_ABOVE = 5
+"""Events above the threshold that a slope of the tail is read from, at the least."""
+
 UPPER_SHARE = 0.1
-"""The share of the sample that the slope of the tail is read from (at least five events)."""
+"""The share of the sample that the slope of the tail is read from (see :data:`LEAST_ABOVE`)."""
 
 
 def design_effect(marks: npt.ArrayLike, days: npt.ArrayLike) -> float:
@@ -83,6 +87,28 @@ def design_effect(marks: npt.ArrayLike, days: npt.ArrayLike) -> float:
             between = float((sums**2).sum()) * sums.size / (sums.size - 1)
             worst = max(worst, between / alone)
     return worst
+
+
+def within_step(times: Reals, step: float) -> Reals:
+    """Times that were seen in steps, each put somewhere within its own step.
+
+    Polled times are equal by the dozen, which a scatter or a slope takes for certainty. The golden
+    section spreads them evenly, and the same times are always spread alike.
+
+    Parameters
+    ----------
+    times : numpy.ndarray, shape (n,)
+        As seen: each true time lies up to one step before it.
+    step : float
+        What the clock or the polling allows, in the same unit.
+
+    Returns
+    -------
+    numpy.ndarray, shape (n,)
+        Above 0 where the times are.
+    """
+    part = np.arange(1, times.size + 1) * GOLDEN % 1.0
+    return np.maximum(times - step * part, LEAST_LEFT * times)
 
 
 def tail_factor(
@@ -194,8 +220,7 @@ def upper_quantile(
     if bound is None:
         # Times seen in steps are spread within their step for the tail's slope, and the step is
         # added to the bound: what is spread so and raised by a step is never under the truth.
-        within = np.arange(1, value.size + 1) * GOLDEN % 1.0
-        spread = np.where(event, np.maximum(value - step * within, 0.05 * value), value)
+        spread = np.where(event, within_step(value, step), value)
         order = np.lexsort((~event, spread))
         spread, event = spread[order], event[order]
         cluster = None if cluster is None else cluster[order]
@@ -215,7 +240,7 @@ def _survival(value: Reals, event: Flags) -> tuple[Reals, Reals]:
 
 
 def _order_statistic(
-    value: Reals, event: Flags, days: Whole | None, probability: float, confidence: float
+    value: Reals, event: Flags, days: Ints | None, probability: float, confidence: float
 ) -> float | None:
     """The distribution-free bound; None where the sample is too small or a censored one is it."""
     count = value.size
@@ -237,24 +262,24 @@ def _order_statistic(
 
 
 def _power_tail(
-    value: Reals, event: Flags, days: Whole | None, times: Reals, survival: Reals,
+    value: Reals, event: Flags, days: Ints | None, times: Reals, survival: Reals,
     probability: float, confidence: float,
 ) -> float:
     """Threshold at the upper share, then a power law beyond it."""
     count = int(event.sum())
-    wanted = max(5, int(UPPER_SHARE * count))
+    wanted = max(LEAST_ABOVE, int(UPPER_SHARE * count))
     share = wanted / count
     index = int(np.argmax(survival <= share + 1e-12)) if (survival <= share + 1e-12).any() else 0
     threshold = float(times[index])
     above = value > threshold
     events = int((above & event).sum())
-    if events < 5:  # Ties at the top: one step lower.
+    if events < LEAST_ABOVE:  # Ties at the top: one step lower.
         lower = np.flatnonzero(times < threshold)
         for candidate in lower[::-1]:
             threshold, index = float(times[candidate]), int(candidate)
             above = value > threshold
             events = int((above & event).sum())
-            if events >= 5:
+            if events >= LEAST_ABOVE:
                 break
     effect = 1.0 if days is None else design_effect(above, days)
     independent = value.size / effect

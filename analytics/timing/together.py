@@ -23,6 +23,12 @@ from remanence.analytics.timing.model import LockModel, RailModel, Settings
 
 _JUST = 1e-9
 
+FEWEST_MOMENTS = 3
+"""Moments in which all opened, below which their spread is only counted."""
+
+MOST_SHARE = 0.95
+"""Share of the moments that the wide spread holds."""
+
 
 @dataclass(frozen=True)
 class JointSpread:
@@ -290,7 +296,7 @@ def _loads(
 def _spread(release: Sequence[Sequence[int]]) -> tuple[float | None, float | None]:
     if len(release) < 2:
         return None, None
-    return range_quantile(release, 0.5) / 10, range_quantile(release, 0.95) / 10
+    return range_quantile(release, 0.5) / 10, range_quantile(release, MOST_SHARE) / 10
 
 
 def _volts_in_company(
@@ -332,7 +338,7 @@ def _batches(
         longest = 0.0
         for i in batch:
             pulse = pulse_answer(models[i], settings, target, volts.get(models[i].supply))
-            longest = max(longest, pulse.recommended_ms or models[i].pulse_median_ms or 0.0)
+            longest = max(longest, pulse.recommended_ms or models[i].pulse_now_ms or 0.0)
         start = round_up(start + longest, settings.wait_step_ms)
     named = tuple(tuple(models[i].lock for i in sorted(batch)) for batch in batches)
     return named, tuple(starts)
@@ -428,13 +434,13 @@ def joint_spread(moments: pl.DataFrame, locks: Sequence[str]) -> JointSpread:
         .sort("moment")
     )
     times = moments["moment"].n_unique()
-    if opened.height < 3:
+    if opened.height < FEWEST_MOMENTS:
         return JointSpread(times, opened.height)
     always = np.ones(opened.height, dtype=bool)
     curve = product_limit(np.maximum(opened["spread"].to_numpy(), 0.0), always)
     at_once = product_limit(np.maximum(opened["at_once"].to_numpy(), 0.0), always)
     apart = float(np.median(opened["apart"].to_numpy()))
     return JointSpread(
-        times, opened.height, *curve.quantile(0.5), *curve.quantile(0.95), apart,
-        at_once.quantile(0.5)[0], at_once.quantile(0.95)[0],
+        times, opened.height, *curve.quantile(0.5), *curve.quantile(MOST_SHARE), apart,
+        at_once.quantile(0.5)[0], at_once.quantile(MOST_SHARE)[0],
     )

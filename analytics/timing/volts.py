@@ -14,11 +14,12 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import special
 
+from remanence.analytics.drift.common import VOLTS_EXPONENT
 from remanence.analytics.statistics.robust import huber_line
 from remanence.analytics.timing.sample import Sample
-from remanence.analytics.timing.tail import GOLDEN, LEAST
+from remanence.analytics.timing.tail import LEAST, within_step
 
-PRIOR = (-2.0, 0.7)
+PRIOR = (VOLTS_EXPONENT, 0.7)
 """Exponent of a healthy solenoid near its rated volts and its standard deviation between
 models: calculated from a textbook model, no measurement."""
 
@@ -80,11 +81,8 @@ def slope(sample: Sample) -> tuple[float, float] | None:
     spread = float(np.std(log_volts))
     if spread < LEAST_SPREAD:
         return None
-    # Polled times are equal by the dozen, which robust scatter takes for certainty: each is put
-    # somewhere in its own step (the golden section spreads evenly and repeats exactly).
     step = min(sample.resolution_ms or 0.0, float(np.median(sample.need_ms[use])))
-    within = np.arange(1, int(use.sum()) + 1) * GOLDEN % 1.0
-    need = np.maximum(sample.need_ms[use] - step * within, 0.05 * sample.need_ms[use])
+    need = within_step(sample.need_ms[use], step)
     line = huber_line(log_volts, np.log(need), groups=sample.day[use])
     if line is None or not np.isfinite(line.slope_error):
         return None

@@ -12,6 +12,7 @@ from remanence.pipelines.ingest.open_log import Piece
 from remanence.pipelines.ingest.progress import Progress
 from remanence.pipelines.ingest.resume import Resume, state_text
 from remanence.pipelines.ingest.summary import FileCount
+from remanence.pipelines.readers import reader_of
 from remanence.pipelines.readers.source import Source
 from remanence.shared.log_format import LogFormat
 from remanence.shared.venue import Venue
@@ -69,9 +70,9 @@ class Reading:
             return True  # it stayed as it was from one reading to the next
         if records.is_empty():
             return piece.rejects.is_empty()
-        if log.format == "jsonl":
-            return True  # an object shows where it ends
-        if log.format != "csv" or log != LogFormat(log.files, line=log.line):
+        if reader_of(log.format).ends_itself:
+            return True
+        if log != LogFormat(log.files, line=log.line):
             return False
         if records["quantity"].is_null().any():
             return False
@@ -92,7 +93,8 @@ def _decimals(piece: Piece) -> int:
 def layout_of(venue: Venue, log: LogFormat) -> str:
     """A fingerprint of everything in the venue file that decides how a log is read."""
     words = (repr(replace(log, files=(), line=0)), venue.time_zone,
-             sorted((c, sorted(q)) for c, q in venue.channels.items()))
+             sorted((c, sorted(q)) for c, q in venue.channels.items()),
+             *sorted(log.options.items()))
     return hashlib.blake2b(repr(words).encode(), digest_size=8).hexdigest()
 
 

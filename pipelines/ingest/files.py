@@ -8,11 +8,10 @@ from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 
+from remanence.pipelines.readers import all_readers
 from remanence.pipelines.readers.source import Source, UnreadableSourceError, sources_of
 from remanence.shared.log_format import LogFormat
 from remanence.shared.venue import Venue
-
-_FORMAT_OF = {".jsonl": "jsonl", ".ndjson": "jsonl", ".json": "jsonl", ".parquet": "parquet"}
 
 
 def file_name(path: Path, folder: Path) -> str:
@@ -86,7 +85,8 @@ def block_of(path: Path, venue: Venue, folder: Path, notes: list[str]) -> LogFor
             if _matches(name, pattern) or _matches(path.absolute().as_posix(), absolute):
                 return log
     suffixes = [s.lower() for s in path.suffixes]
-    form = next((_FORMAT_OF[s] for s in reversed(suffixes) if s in _FORMAT_OF), "csv")
+    formats = {ending: name for name, reader in all_readers().items() for ending in reader.endings}
+    form = next((formats[s] for s in reversed(suffixes) if s in formats), "csv")
     notes.append(f"{name} matches no [[log]] block; it was read as {form} in the default layout")
     return replace(LogFormat(files=(name,)), format=form)
 

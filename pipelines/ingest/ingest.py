@@ -1,4 +1,4 @@
-"""Logs into the store: read, clock, meaning, keep; every line accounted for."""
+"""Logs into the store: read, clock, check, keep; every line accounted for."""
 
 from __future__ import annotations
 
@@ -14,12 +14,12 @@ from remanence.pipelines.clocks.wall_clock import Clock
 from remanence.pipelines.ingest.file_state import Reading, TextRead, Used, layout_of
 from remanence.pipelines.ingest.files import block_of, find_logs
 from remanence.pipelines.ingest.open_log import Piece, clock_for, pieces
-from remanence.pipelines.ingest.prefetch import ahead
+from remanence.pipelines.ingest.prefetch import prefetch
 from remanence.pipelines.ingest.progress import Progress, progress_for
 from remanence.pipelines.ingest.resume import can_resume, resume_of, settled_of
 from remanence.pipelines.ingest.retry_rejects import retry_kept
 from remanence.pipelines.ingest.summary import FileCount, IngestSummary
-from remanence.pipelines.ingest.validate import Meaning
+from remanence.pipelines.ingest.validate import RecordValidator
 from remanence.pipelines.readers.layout import Layout
 from remanence.pipelines.readers.raw import reject_frame
 from remanence.pipelines.readers.source import Source, UnreadableSourceError
@@ -101,7 +101,7 @@ class _Ingest:
         self.store = Store.open(venue, venue_path)
         self.retry_rejects = retry_rejects
         self.progress = progress
-        self.meaning = Meaning(venue)
+        self.validator = RecordValidator(venue)
         self.summary = IngestSummary()
         self.pending = _Pending()
         self.local: set[str] = set()
@@ -206,7 +206,7 @@ class _Ingest:
         clock: Clock | None = None
         before: Piece | None = None
         try:
-            layout = Layout(reading.log, source.name, self.meaning.kinds)
+            layout = Layout(reading.log, source.name, self.validator.kinds)
             resume = resume_of(source, reading.log, reading.layout, reading.size, reading.known,
                                text.take, text.hexdigest)
             if resume is None:
@@ -222,7 +222,7 @@ class _Ingest:
                     clock.survey(piece.records)
             progress = Used(self.progress, source.name, reading.size)
             whole = True
-            for piece, following in _with_next(ahead(pieces(
+            for piece, following in _with_next(prefetch(pieces(
                 source, reading.log, layout, reading.size, text.take, progress.used, resume
             ))):
                 reading.header = piece.header or reading.header
@@ -257,7 +257,7 @@ class _Ingest:
         self, reading: Reading, piece: Piece, following: Piece | None, clock: Clock
     ) -> None:
         records = clock.convert(piece.records, following.records if following else None)
-        signals, faults = self.meaning.apply(records, reading.source.name)
+        signals, faults = self.validator.apply(records, reading.source.name)
         rejects = piece.rejects
         if faults.height:
             texts = piece.text(faults["line"].to_list())

@@ -14,12 +14,9 @@ from remanence.pipelines.clocks.boot_clock import BootClock
 from remanence.pipelines.clocks.iso import parse_times
 from remanence.pipelines.clocks.wall_clock import Clock, WallClock
 from remanence.pipelines.ingest.resume import Resume
-from remanence.pipelines.readers.delimited import DelimitedReader
-from remanence.pipelines.readers.free_text import TextReader
-from remanence.pipelines.readers.json_lines import JsonReader
+from remanence.pipelines.readers import reader_of
 from remanence.pipelines.readers.layout import Layout
-from remanence.pipelines.readers.parquet_rows import parquet_rows
-from remanence.pipelines.readers.raw import Fields, Parsed, Reader, TextOf, decoded, reject_frame
+from remanence.pipelines.readers.raw import Parsed, TextOf, decoded, reject_frame
 from remanence.pipelines.readers.source import (
     Chunk,
     LongLine,
@@ -77,12 +74,14 @@ def pieces(
         The file cannot be read, or not to its end; what came before is good.
     """
     with source.open() as (stream, used):
-        if log.format == "parquet":
-            for parsed, rows in parquet_rows(stream, source.name, layout.fields):
+        kind = reader_of(log.format)
+        if kind.rows is not None:
+            for parsed, rows in kind.rows(stream, log, source.name, layout.fields):
                 on_used(min(used(), size))
                 yield _piece(parsed, layout, rows)
             return
-        reader = reader_for(log, source.name, layout.fields)
+        assert kind.lines is not None
+        reader = kind.lines(log, source.name, layout.fields)
         first_line = 1
         if resume is not None:
             stream.seek(resume.offset)
@@ -98,7 +97,7 @@ def pieces(
                 yield _long(chunk)
                 continue
             piece = _piece(reader.parse(chunk), layout, chunk.lines)
-            header = getattr(reader, "header_line", None)
+            header = reader.header_line
             yield replace(
                 piece, header=decoded(header) if header else None,
                 beginning=decoded(chunk.data) if chunk.unfinished else None,
@@ -117,18 +116,6 @@ def _long(line: LongLine) -> Piece:
         pl.Series("line", [], pl.Int64), *names)
     rejects = reject_frame([(line.number, decoded(line.beginning), reason)])
     return Piece(empty, rejects, 1, 0, lambda numbers: ["" for _ in numbers], long=True)
-
-
-def reader_for(log: LogFormat, name: str, fields: Fields) -> Reader:
-    """The reader of a log's format."""
-    match log.format:
-        case "csv":
-            return DelimitedReader(log, name, fields)
-        case "jsonl":
-            return JsonReader(log, name, fields)
-        case "text":
-            return TextReader(log, name, fields)
-    raise UnreadableSourceError(f"{name}: format {log.format} cannot be read")
 
 
 def clock_for(

@@ -12,7 +12,7 @@ T = TypeVar("T")
 _POLL_S = 0.2
 
 
-def ahead(items: Generator[T, None, None], depth: int = 2) -> Generator[T, None, None]:
+def prefetch(items: Generator[T, None, None], depth: int = 2) -> Generator[T, None, None]:
     """The items of a generator, in order, worked out up to ``depth`` ahead.
 
     An error of the generator comes up where its item would have; the generator is

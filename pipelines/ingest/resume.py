@@ -14,6 +14,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import IO, Any
 
+from remanence.pipelines.readers import reader_of
 from remanence.pipelines.readers.source import Recoded, Source, UnreadableSourceError
 from remanence.shared.log_format import LogFormat
 
@@ -47,7 +48,7 @@ def state_text(
 def can_resume(source: Source, log: LogFormat) -> bool:
     """Whether such a log can be gone on with at all."""
     return (
-        not source.packed and log.format in ("csv", "jsonl", "text") and not log.counts
+        not source.packed and reader_of(log.format).lines is not None and not log.counts
         and log.encoding.lower() in ("utf-8", "utf8", "ascii") and "boot" not in log.columns
     )
 

@@ -14,7 +14,8 @@ import polars as pl
 
 from remanence.pipelines.ingest.open_log import clock_for, pieces
 from remanence.pipelines.ingest.summary import FileCount
-from remanence.pipelines.ingest.validate import Meaning
+from remanence.pipelines.ingest.validate import RecordValidator
+from remanence.pipelines.readers import reader_of
 from remanence.pipelines.readers.layout import Layout
 from remanence.pipelines.readers.raw import KEPT_TEXT
 from remanence.pipelines.readers.source import Source, UnreadableSourceError
@@ -71,9 +72,9 @@ def retry_kept(
     -------
     Retried or None
         None where single lines cannot be read without the file: counters since a start,
-        Parquet.
+        or a format without lines.
     """
-    if log.counts or log.format == "parquet":
+    if log.counts or reader_of(log.format).lines is None:
         return None
     header = json.loads(str(known["state"])).get("header")
     rows = rejects.unique("line", keep="first", maintain_order=True).filter(
@@ -85,13 +86,13 @@ def retry_kept(
     name = str(known["file"])
     source = KeptLines(name, Path(name), data=data)
     plain = replace(log, encoding="utf-8", skip_lines=0)
-    meaning, signals, still = Meaning(venue), [], []
+    validator, signals, still = RecordValidator(venue), [], []
     try:
         layout = Layout(plain, name)
         clock = clock_for(venue, plain, source, layout, 0)
         for piece in pieces(source, plain, layout, len(data), _ignore, _ignore):
             records = clock.convert(piece.records)
-            taken, faults = meaning.apply(records, name)
+            taken, faults = validator.apply(records, name)
             signals.append(taken.with_columns(line=numbers.gather(taken["line"] - 1)))
             still.append(faults.select("line", "reason"))
             still.append(piece.rejects.select("line", "reason"))

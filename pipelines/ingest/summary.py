@@ -64,6 +64,13 @@ class IngestSummary:
         return sum(f.rejected for f in self.files)
 
     @property
+    def all_rejected(self) -> bool:
+        """Whether lines were read now and not one of them could be taken or was known."""
+        now = [f for f in self.files if not f.unchanged]
+        read = sum(f.read for f in now)
+        return read > 0 and sum(f.rejected for f in now) == read
+
+    @property
     def reasons(self) -> Counter[str]:
         """How often each reason was given."""
         total: Counter[str] = Counter()
@@ -87,6 +94,11 @@ class IngestSummary:
         if len(reasons) > SHOWN_REASONS:
             rest = len(reasons) - SHOWN_REASONS
             lines.append(f"  and {_n(rest)} further reason{_s(rest)}")
+        if self.all_rejected:
+            lines.append(
+                "Nothing was taken: every line was rejected. The venue file does not describe "
+                "this log yet;\nremanence sniff FILE proposes a [[log]] block for it, and\n"
+                "remanence export VENUE rejects rejects.csv writes the lines with their reasons.")
         lines += [f"Note: {note}" for note in self.notes]
         lines += [f"Not read: {fault}" for fault in self.faults]
         return "\n".join(lines)

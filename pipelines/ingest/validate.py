@@ -9,7 +9,8 @@ import polars as pl
 
 from remanence.pipelines.store.name_codes import QUANTITY, names_type
 from remanence.shared.keys import nearest, shown
-from remanence.shared.tables import QUANTITIES, SIGNALS
+from remanence.shared.log_format import QUANTITIES
+from remanence.shared.tables import SIGNALS
 from remanence.shared.venue import Venue
 
 HIGHEST = 1e6
@@ -23,7 +24,7 @@ _ON_OFF = ("command", "contact")
 _IS_ON_OFF = np.array([name in _ON_OFF for name in QUANTITY.categories])
 
 
-class Meaning:
+class RecordValidator:
     """Checks records against the venue file, and takes their values."""
 
     def __init__(self, venue: Venue) -> None:

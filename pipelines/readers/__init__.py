@@ -1,1 +1,73 @@
-"""Bytes into raw records: one module a format, one shape out (see :mod:`.raw`)."""
+"""Log files into raw records: one module a format, one shape out (see :mod:`.raw`).
+
+The module ``NAME_reader.py`` of this package reads logs with ``format = "NAME"``: its ``READER``
+(a :class:`~remanence.pipelines.readers.raw.LogReader`) is all that ingest, sniff, check and the
+documentation know of it. Whoever adds such a module has added the format. The names come from the
+names of the files, so that the formats can be listed without importing a reader.
+"""
+
+from __future__ import annotations
+
+import importlib
+import pkgutil
+from collections.abc import Iterator, Mapping
+from functools import cache
+from typing import TYPE_CHECKING
+
+from remanence.shared.keys import Key
+
+if TYPE_CHECKING:
+    from remanence.pipelines.readers.raw import LogReader
+
+__all__ = ["FORMATS", "all_readers", "format_names", "reader_of"]
+
+_ENDING = "_reader"
+
+
+@cache
+def format_names() -> tuple[str, ...]:
+    """The values that ``format`` in a ``[[log]]`` block may have, in alphabetical order."""
+    return tuple(sorted(
+        module.name.removesuffix(_ENDING) for module in pkgutil.iter_modules(__path__)
+        if module.name.endswith(_ENDING)
+    ))
+
+
+def reader_of(name: str) -> LogReader:
+    """The reader of one format.
+
+    Parameters
+    ----------
+    name : str
+        One of :func:`format_names`.
+    """
+    found: LogReader = importlib.import_module(f"{__name__}.{name}{_ENDING}").READER
+    return found
+
+
+def all_readers() -> dict[str, LogReader]:
+    """Every reader by its format's name, in the order in which they look at an unknown file."""
+    found = {name: reader_of(name) for name in format_names()}
+    return dict(sorted(found.items(), key=lambda item: (item[1].looks_at, item[0])))
+
+
+class _OwnKeys(Mapping[str, tuple[Key, ...]]):
+    """From a format's name to the keys of a ``[[log]]`` block that only its reader knows."""
+
+    def __getitem__(self, name: str) -> tuple[Key, ...]:
+        if name not in format_names():
+            raise KeyError(name)
+        return reader_of(name).keys
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(format_names())
+
+    def __len__(self) -> int:
+        return len(format_names())
+
+    def __contains__(self, name: object) -> bool:
+        return name in format_names()
+
+
+FORMATS: Mapping[str, tuple[Key, ...]] = _OwnKeys()
+"""Every format with its own keys. Reading the names imports no reader; reading the keys does."""

@@ -78,14 +78,6 @@ class Source:
         """Whether it is compressed: such a file is written whole, its last line is complete."""
         return self.member is not None or self.path.suffix.lower() in (".gz", ".zst")
 
-    @property
-    def bare_name(self) -> str:
-        """The file's own name without folder and compression suffix."""
-        name = Path(self.member).name if self.member else self.path.name
-        for suffix in (".gz", ".zst"):
-            name = name.removesuffix(suffix)
-        return name
-
     @contextmanager
     def open(self) -> Iterator[tuple[IO[bytes], Callable[[], int]]]:
         """The unpacked bytes, and a function that tells how many packed ones were used.

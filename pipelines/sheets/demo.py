@@ -13,7 +13,7 @@ _MARK = "truth.json"
 
 
 def run_demo(out: Path, *, seed: int | None = None) -> str:
-    """Generate the demo venue into ``out``, take its logs in, write the three sheets.
+    """Generate the demo venue into ``out``, take its logs in, write the sheets.
 
     Parameters
     ----------
@@ -32,6 +32,7 @@ def run_demo(out: Path, *, seed: int | None = None) -> str:
     RemanenceError
         ``out`` holds something else.
     """
+    from remanence.pipelines.sheets import all_sheets
     from remanence.pipelines.sheets.weekly import run_weekly
     from remanence.sample_data.generate import write_demo
 
@@ -45,13 +46,13 @@ def run_demo(out: Path, *, seed: int | None = None) -> str:
     _say(f"2 of 2: taking the logs in and writing the sheets ({_since(started)})")
     outcome = run_weekly(out)
     _say(f"done ({_since(started)})")
-    report = outcome.report.folder
+    width = max(len(sheet.title) for sheet in all_sheets())
+    pages = "\n".join(
+        f"  {sheet.title:<{width}}  {outcome.sheets[sheet.name].front_page.resolve()}"
+        for sheet in all_sheets())
     return (
-        f"{outcome.report.text()}\n\n"
-        "Open these in a browser; they need no network:\n"
-        f"  health report     {(report / 'index.html').resolve()}\n"
-        f"  designer's sheet  {(out / 'timing' / 'index.html').resolve()}\n"
-        f"  owner's sheet     {(out / 'parts' / 'index.html').resolve()}\n"
+        f"{outcome.sheets['report'].text()}\n\n"
+        f"Open these in a browser; they need no network:\n{pages}\n"
         f"The venue file is {out / 'venue.toml'}; which faults were put in stands in "
         f"{out / _MARK}."
     )

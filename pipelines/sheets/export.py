@@ -6,8 +6,10 @@ from pathlib import Path
 
 import polars as pl
 
+from remanence.pipelines.derive.store import TIME_OF as DERIVED
 from remanence.pipelines.sheets.load import load_table
-from remanence.pipelines.sheets.refresh import prepare
+from remanence.pipelines.sheets.refresh import load_venue, prepare
+from remanence.pipelines.store.store import Store
 from remanence.shared.errors import RemanenceError
 from remanence.shared.keys import nearest
 from remanence.shared.tables import TABLES
@@ -54,11 +56,13 @@ def export(given: str | Path, table: str, target: Path) -> str:
 
 
 def _scan(given: str | Path, table: str) -> pl.LazyFrame:
-    ready = prepare(given)
-    schema = TABLES[table]
+    if table in DERIVED:
+        prepare(given)
+    venue, path = load_venue(given)
     if table == "signals":
-        return ready.store.scan_signals(sorted(ready.store.days()))
-    return schema.conform(load_table(ready.venue, ready.path, table)).lazy()
+        store = Store.open(venue, path)
+        return store.scan_signals(sorted(store.days()))
+    return TABLES[table].conform(load_table(venue, path, table)).lazy()
 
 
 def _write(frame: pl.LazyFrame, ending: str, target: Path) -> int:

@@ -10,7 +10,7 @@ import polars as pl
 
 from remanence.analytics.history import History
 from remanence.pipelines.derive.store import TIME_OF as DERIVED
-from remanence.pipelines.derive.store import Manifest, learned_contacts, read_derived, read_manifest
+from remanence.pipelines.derive.store import Manifest, read_derived, read_manifest
 from remanence.pipelines.store.forecasts import read_forecasts
 from remanence.pipelines.store.service_log import read_service
 from remanence.pipelines.store.store import Store
@@ -128,8 +128,3 @@ def load_history(
     }
     frames["service"] = read_service(venue, Path(venue_path)).entries
     return History.of(venue, week, **frames)
-
-
-def load_learned(venue: Venue, venue_path: str | Path) -> dict[str, str]:
-    """What contacts of unknown sense turned out to be: closed when locked or open, by lock."""
-    return learned_contacts(Store.open(venue, venue_path).folder)

@@ -6,14 +6,16 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import timedelta
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-from remanence.pipelines.derive.derive import derive
-from remanence.pipelines.ingest.ingest import ingest
-from remanence.pipelines.store.store import Store
+from remanence.pipelines.readers import FORMATS
 from remanence.shared.errors import RemanenceError
 from remanence.shared.venue import Venue
 from remanence.shared.venue_file import parse_venue
 from remanence.shared.weeks import Week
+
+if TYPE_CHECKING:
+    from remanence.pipelines.store.store import Store
 
 
 def venue_file(given: str | Path) -> Path:
@@ -64,7 +66,7 @@ def load_venue(given: str | Path) -> tuple[Venue, Path]:
         ) from None
     except OSError as error:
         raise RemanenceError(f"{path}: cannot be read: {error.strerror}") from None
-    return parse_venue(text, str(path)), path
+    return parse_venue(text, str(path), FORMATS), path
 
 
 @dataclass(frozen=True)
@@ -79,7 +81,7 @@ class Ready:
 def take_in(
     given: str | Path, files: Sequence[Path] | None = None, *, retry_rejects: bool = False
 ) -> tuple[str, bool]:
-    """Ingest and derive; returns what to print, and whether every log could be read.
+    """Ingest and derive; returns what to print, and whether every log could be read and used.
 
     Parameters
     ----------
@@ -90,10 +92,15 @@ def take_in(
     retry_rejects : bool, default False
         Take in earlier rejects that the venue file can now read.
     """
+    from remanence.pipelines.derive.derive import derive
+    from remanence.pipelines.ingest.ingest import ingest
+    from remanence.pipelines.store.store import Store
+
     venue, path = load_venue(given)
     summary = ingest(venue, path, files, retry_rejects=retry_rejects)
     derived = derive(venue, path, Store.open(venue, path))
-    return f"{summary.text()}\n{derived.text()}", not summary.faults
+    return f"{summary.text()}\n{derived.text()}", (
+        not summary.faults and not summary.all_rejected)
 
 
 def prepare(given: str | Path) -> Ready:
@@ -104,13 +111,18 @@ def prepare(given: str | Path) -> Ready:
     RemanenceError
         The store holds no records yet.
     """
+    from remanence.pipelines.derive.derive import derive
+    from remanence.pipelines.store.store import Store
+
     venue, path = load_venue(given)
     store = Store.open(venue, path)
     if not store.days():
-        raise RemanenceError(
-            f"{store.folder}: the store holds no records; take logs in first with "
-            f"remanence ingest {path}"
-        )
+        reasons = store.rejects()["reason"].value_counts(sort=True)
+        why = f"take logs in first with remanence ingest {path}" if reasons.is_empty() else (
+            f"all {reasons['count'].sum():,} lines of the logs were rejected, most often because "
+            f"of this: {reasons['reason'][0]}. See them with remanence export {path} rejects "
+            "rejects.csv")
+        raise RemanenceError(f"{store.folder}: the store holds no records; {why}")
     derive(venue, path, store)
     return Ready(venue, path, store)
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from remanence.pipelines.sniff.times import TimeGuess, guess_times
-from remanence.shared.tables import QUANTITIES
+from remanence.shared.log_format import QUANTITIES
 
 ON = (
     "on", "true", "high", "hi", "closed", "close", "active", "energised", "yes", "1",

@@ -13,7 +13,8 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from remanence.shared.tables import QUANTITIES, SIGNALS, require
+from remanence.shared.log_format import QUANTITIES
+from remanence.shared.tables import SIGNALS, require
 
 QUANTITY = pl.Enum(sorted(QUANTITIES))
 

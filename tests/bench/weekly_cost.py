@@ -32,27 +32,24 @@ ROOT = Path(__file__).parents[2]
 SCRIPT = """
 import json, resource, sys, time
 from pathlib import Path
-from remanence.pipelines.sheets.refresh import take_in
-from remanence.pipelines.sheets.refresh import load_venue
 import remanence.pipelines.sheets.weekly as weekly
 spent = {}
-def timed(where, name):
-    real = getattr(where, name)
+def timed(name, real):
     def run(*given, **named):
         began = time.process_time()
         try:
             return real(*given, **named)
         finally:
             spent[name] = spent.get(name, 0) + time.process_time() - began
-    setattr(where, name, run)
-import remanence.pipelines.sheets.parts
-import remanence.pipelines.sheets.refresh
-import remanence.pipelines.sheets.timing
-timed(remanence.pipelines.sheets.refresh, "ingest")
-timed(remanence.pipelines.sheets.refresh, "derive")
-timed(weekly, "write_report")
-timed(remanence.pipelines.sheets.timing, "write_timing")
-timed(remanence.pipelines.sheets.parts, "write_parts")
+    return run
+import dataclasses
+import remanence.pipelines.derive.derive as derive
+import remanence.pipelines.ingest.ingest as ingest
+ingest.ingest = timed("ingest", ingest.ingest)
+derive.derive = timed("derive", derive.derive)
+sheets = tuple(dataclasses.replace(sheet, write=timed("write_" + sheet.name, sheet.write))
+               for sheet in weekly.all_sheets())
+weekly.all_sheets = lambda: sheets
 weekly.run_weekly(sys.argv[1])
 told = [resource.getrusage(who) for who in (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN)]
 print(json.dumps({"processor_seconds": sum(of.ru_utime + of.ru_stime for of in told),

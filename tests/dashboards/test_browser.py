@@ -9,8 +9,9 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 
 from remanence.analytics.health.gather import health
-from remanence.dashboards.health_report import SHEET_JOBS, render_health
+from remanence.dashboards.health_report import render_health
 from remanence.dashboards.page import LANGUAGES
+from remanence.dashboards.work_sheet import SHEET_JOBS
 from tests.bench.report_cost import house_of
 from tests.dashboards import small_venue
 from tests.dashboards.conftest import write
@@ -86,7 +87,7 @@ def test_quiet_and_silent_weeks_are_accessible_and_look_different(
         assert (colour == green) == (state == "quiet")
 
 
-def test_the_first_screen_of_a_phone_says_what_needs_hands(browser, folder):
+def test_the_first_screen_of_a_phone_shows_the_jobs(browser, folder):
     with Opened(browser, folder / "index.html") as opened:
         jobs = opened.page.locator("[data-test=job]")
         assert jobs.count() == 5

@@ -11,9 +11,10 @@ import pytest
 
 from remanence.analytics.conditions import catalogue
 from remanence.analytics.health.gather import health
-from remanence.dashboards.health_report import render_health, render_single_file, work_sheet
+from remanence.dashboards.health_report import render_health, render_single_file
 from remanence.dashboards.health_words import Speaker
 from remanence.dashboards.page import language
+from remanence.dashboards.work_sheet import work_sheet
 from tests.dashboards import small_venue
 
 EMPTY = {"area", "base", "br", "col", "embed", "hr", "img", "input", "link", "meta", "source",
@@ -100,7 +101,7 @@ def test_links_of_the_single_file_stay_within_it(busy):
 def test_the_front_page_names_lock_fault_sureness_date_and_what_to_bring(busy):
     jobs = Page(render_health(busy)["index.html"]).text["job"]
     first = " ".join(jobs.split("chart-door")[0].split())
-    for piece in ("Do not run", "lamp-door", "Lamp room", "Magnet lets go late", "590 ms",
+    for piece in ("Do not use", "lamp-door", "Lamp room", "Magnet releases late", "590 ms",
                   "was 421 ms", "93% sure", "since 2 Nov",
                   "magnet-l (none in stock)"):
         assert piece in first, piece
@@ -112,18 +113,18 @@ def test_two_doors_with_the_same_due_test_are_one_job(busy):
 
 def test_a_week_with_nothing_to_do_says_so_and_what_it_rests_on(quiet):
     verdict = " ".join(Page(render_health(quiet)["index.html"]).text["verdict"].split())
-    assert verdict.startswith("Nothing needs hands this week")
-    assert "Log on 7 of 7 days. 9 of 11 locks could be judged." in verdict
+    assert verdict.startswith("No jobs this week")
+    assert "Log on 7 of 7 days. 9 of 11 locks checked." in verdict
 
 
 def test_a_week_without_data_never_looks_like_a_healthy_one(silent):
     files = render_health(silent)
     verdict = " ".join(Page(files["index.html"]).text["verdict"].split())
-    assert verdict.startswith("No log from this week")
-    assert "That is not good health" in verdict
+    assert verdict.startswith("No log this week: state unknown")
+    assert "No data does not mean good" in verdict
     assert silent.count("good") == 0
-    assert "is not good health" in said(files["index.html"])
-    assert "Nothing needs hands" not in said(files["work-sheet.html"])
+    assert "No data does not mean good" in said(files["index.html"])
+    assert "No jobs" not in said(files["work-sheet.html"])
     for lock in silent.locks:
         assert lock.state == "too-little-data"
 
@@ -134,8 +135,8 @@ def test_a_week_in_which_nothing_could_be_watched_is_not_called_good():
                                        for lock in house.locks))
     page = health(small_venue.history(house=blind, quiet=True), [])
     verdict = Page(render_health(page)["index.html"]).text["verdict"]
-    assert "Nothing needs hands" not in verdict
-    assert "hardly anything was watched" in verdict
+    assert "No jobs" not in verdict
+    assert "too little data to be sure" in verdict
 
 
 def test_names_with_markup_are_text(busy):
@@ -148,17 +149,23 @@ def test_names_with_markup_are_text(busy):
 
 def test_the_lock_page_has_what_the_bench_needs(busy):
     text = said(render_health(busy)["locks/chart-drawer.html"])
-    for piece in ("opens when powered (fail-secure)", "Catch sticks", "97% sure",
-                  "Not excluded: Coil runs hot", "95–108", "Expect:", "If not:",
-                  "80% of rated volts or less", "Against the baseline", "Not answered:",
+    for piece in ("opens when energised (fail-secure)", "Catch sticks", "97% sure",
+                  "Could also be: Coil runs hot", "95–108", "Expect:", "If not:",
+                  "80% of rated voltage or less", "Before (", "Not answered:",
                   "Typical:", "north/q1, energised at 1", "latch-s"):
         assert piece in text, piece
 
 
+def test_the_checks_stand_before_the_evidence(busy):
+    for page in ("locks/chart-drawer.html", "supplies/rail-a.html"):
+        text = said(render_health(busy)[page])
+        assert text.index("The fault") < text.index("What to check") < text.index("Figures for:")
+
+
 def test_an_unobserved_lock_says_why_there_is_nothing_to_see(busy):
     text = said(render_health(busy)["locks/sextant-box.html"])
-    assert "No feedback is wired" in text
-    assert "Too little data" in text
+    assert "No feedback switch is wired" in text
+    assert "Not checked" in text
 
 
 def test_every_condition_has_words_and_a_check_in_every_language():
@@ -177,7 +184,7 @@ def test_the_other_language_has_no_english_left(busy):
         if not name.endswith(".html"):
             continue
         text = said(content)
-        for word in (" the ", " was ", " since ", " lock ", "Median", "week", "Good"):
+        for word in (" the ", " before ", " since ", " lock ", "Rail", "week", "Good"):
             assert word not in text, (name, word)
     front = said(files["index.html"])
     assert "Woche 47, 16.–22." in front

@@ -8,20 +8,49 @@ from datetime import date
 import pytest
 
 from remanence.dashboards.figures import figure_block, figure_json
-from remanence.dashboards.page import LANGUAGES, NBSP, decimals_for, file_names, language, resource
+from remanence.dashboards.page import (
+    LANGUAGES,
+    NBSP,
+    Language,
+    decimals_for,
+    file_names,
+    language,
+    resource,
+)
 from remanence.shared.weeks import Week
+
+THIN = "\N{THIN SPACE}"
+
+
+def _texts(code: str) -> dict[str, list[str]]:
+    """The texts under each key of a language; the plural forms of a key stand together."""
+    lang = language(code)
+    forms = {*lang.locale.plural_form.tags, "other"}
+    gathered: dict[str, list[str]] = {}
+    for key, text in lang.words.items():
+        stem, _, form = key.rpartition(".")
+        plural = form in forms and f"{stem}.other" in lang.words and f"{stem}.one" in lang.words
+        gathered.setdefault(stem if plural else key, []).append(text)
+    return gathered
 
 
 def test_every_language_has_the_same_words_with_the_same_blanks():
-    english = language("en").words
+    english = _texts("en")
     for code in LANGUAGES:
-        other = language(code).words
+        other = _texts(code)
         assert set(other) == set(english), code
-        for key, text in english.items():
-            if key.startswith("custom."):
+        for key, texts in english.items():
+            if key == "custom.locale":
                 continue
-            blanks = set(re.findall(r"{(\w+)}", text))
-            assert set(re.findall(r"{(\w+)}", other[key])) == blanks, f"{code}: {key}"
+            blanks = set(re.findall(r"{(\w+)}", " ".join(texts)))
+            assert set(re.findall(r"{(\w+)}", " ".join(other[key]))) == blanks, f"{code}: {key}"
+
+
+def test_plural_forms_are_those_of_the_language():
+    words = {"custom.locale": "pl", "day.one": "{count} dzień", "day.few": "{count} dni",
+             "day.other": "{count} dnia"}
+    lang = Language("pl", words)
+    assert [lang("day", count=n) for n in (1, 3, 5)] == ["1 dzień", "3 dni", "5 dnia"]
 
 
 def test_an_unknown_language_is_answered_with_those_there_are():
@@ -40,14 +69,21 @@ def test_numbers_and_dates_follow_the_custom_of_the_language():
     assert en.day(date(2026, 10, 9), year=True) == f"9{NBSP}Oct{NBSP}2026"
     assert de.day(date(2026, 10, 9)) == f"9.{NBSP}Okt."
     assert en.week(Week(2026, 47)) == "Week 47 of 2026"
-    assert en.week_span(Week(2026, 47)) == f"16–22{NBSP}Nov{NBSP}2026"
-    assert de.week_span(Week(2026, 49)) == f"30.{NBSP}Nov. – 6.{NBSP}Dez.{NBSP}2026"
+    assert en.week_span(Week(2026, 47)) == f"16{THIN}–{THIN}22{NBSP}Nov{NBSP}2026"
+    assert de.week_span(Week(2026, 49)) == (
+        f"30.{NBSP}Nov.{THIN}–{THIN}6.{NBSP}Dez.{NBSP}2026")
+    assert en.week_span(Week(2026, 53)) == (
+        f"28{NBSP}Dec{NBSP}2026{THIN}–{THIN}3{NBSP}Jan{NBSP}2027")
     assert en.measured(2452.0, 2387.0, 2541.0, "ms") == f"2,450{NBSP}ms"
     assert en.interval(2452.0, 2387.0, 2541.0) == "2,390–2,540"
     assert en.measured(12.0, unit="V") == f"12{NBSP}V"
     assert de.measured(12.05041, 12.046, 12.054, "V") == f"12,05{NBSP}V"
     assert en.measured(120.0, unit="V") == f"120{NBSP}V"
     assert en.listing(["a", "b", "c"]) == "a, b and c"
+    assert de.listing(iter("ab")) == "a und b"
+    assert en.listing(["a", "b"], either=True) == "a or b"
+    assert en.measured(5.017, unit="h") == f"5{NBSP}h"
+    assert (en.separators, de.separators) == (".,", ",.")
 
 
 @pytest.mark.parametrize(("value", "low", "high", "decimals"), [

@@ -6,14 +6,17 @@ import io
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 
+import numpy as np
 import openpyxl
 import pytest
 
 from remanence.analytics.history import History
+from remanence.analytics.parts.demand import Demand
 from remanence.analytics.parts.orders import plan_orders
 from remanence.dashboards.page import language
 from remanence.dashboards.parts_sheet import reason, render_parts
 from remanence.dashboards.parts_workbook import parts_workbook
+from remanence.shared.findings import Finding
 from remanence.shared.venue import Part
 from remanence.shared.venue_file import parse_venue
 from tests.analytics.parts.test_orders import WEEK, history, service_log, venue_text
@@ -30,11 +33,11 @@ def test_the_sheet_says_what_to_order_and_why(orders):
     page = render_parts(orders, "The <b>Mill</b>")["index.html"].decode()
     assert "Order now" in page
     assert "1 × catch" in page
-    assert "one may be needed before a delivery could arrive for d2 (" in page
+    assert "before a delivery could arrive one may be needed for d2 (" in page
     assert "d0 (" not in page  # the healthy ones are not named
     assert "The &lt;b&gt;Mill&lt;/b&gt;" in page
     assert "0 of 6" in page  # lives that ended
-    assert "90% are taken to outlive 100,000 cycles, give or take a factor of 10" in page
+    assert "9 in 10 are taken to last 100,000 cycles, give or take a factor of 10" in page
     assert "games from now" in page
     assert "http" not in page.replace("http://www.w3.org", "")
 
@@ -64,10 +67,10 @@ def test_the_spreadsheet_opens_as_a_person_wants_it(orders):
     assert sheet.column_dimensions["O"].width > 40
     locks = book["Locks"]
     assert locks.max_row == 7
-    assert locks["I4"].is_date  # d2 is the worn one
-    assert locks["I2"].value is None
-    assert locks["M4"].data_type == "n"  # games left
-    assert locks["M2"].value is None
+    assert locks["J4"].is_date  # d2 is the worn one
+    assert locks["J2"].value is None
+    assert locks["N4"].data_type == "n"  # games left
+    assert locks["N2"].value is None
     assert book["Assumptions"]["B2"].is_date
     values = openpyxl.load_workbook(io.BytesIO(parts_workbook(orders, MADE)), data_only=True)
     assert values["Order"]["J3"].value == 20.0
@@ -75,7 +78,7 @@ def test_the_spreadsheet_opens_as_a_person_wants_it(orders):
 
 def test_the_budget_adds_up(orders):
     mean, low, high = orders.budget()
-    assert mean == pytest.approx(20 * orders.parts[0].year.mean)
+    assert mean == pytest.approx(20 * round(orders.parts[0].year.mean, 1))
     # One lock will surely need one, the others hardly: whole parts, whole prices.
     assert (low, high) == (20.0, 20.0)
 
@@ -116,3 +119,35 @@ def test_a_lock_that_was_never_commanded_is_given_no_chance():
     page = render_parts(empty, "Mill")["index.html"].decode()
     assert "%" not in next(row for row in page.split("<tr>") if ">d3<" in row)
     assert "games a week" not in page
+
+
+def test_need_cost_and_range_agree(orders):
+    """A need of 0.97 is stated as 1.0, and 1.0 x 20.00 costs 20."""
+    near_one = np.array([0.03, 0.97])
+    order = replace(orders.parts[0], year=Demand(near_one))
+    assert (order.year.mean, order.year_need, order.year_cost) == (0.97, 1.0, 20.0)
+    both = replace(orders, parts=(order,))
+    assert both.budget() == (20.0, 20.0, 20.0)
+    page = render_parts(both, "Mill")["index.html"].decode()
+    assert ">1.0</td><td class=\"num\">1</td><td class=\"num\">20\N{NO-BREAK SPACE}EUR</td>" in page
+    values = openpyxl.load_workbook(io.BytesIO(parts_workbook(both, MADE)), data_only=True)
+    assert (values["Order"]["K2"].value, values["Order"]["L2"].value) == (1.0, 20.0)
+
+
+def test_an_order_says_which_finding_or_wear_it_is_for():
+    worn = history(venue_text(), worn={2: 0.055})
+    lang = language("en")
+    assert "d2 (" in (bare := reason(plan_orders(worn).parts[0], lang))
+    assert "wear)" in bare
+    found = [Finding("d2", "lock", "sticking-catch", "week", 0.98)]
+    assert "Catch sticks)" in reason(plan_orders(worn, found).parts[0], lang)
+
+
+def test_what_a_habit_explains_needs_no_part_and_is_named():
+    found = [Finding("d2", "lock", "loaded-catch", "week", 0.95),
+             Finding("d3", "lock", "unsafe-fitting", "now", 0.99)]
+    orders = plan_orders(history(venue_text(), worn={2: 0.055}), found)
+    assert orders.parts[0].order_now == 0
+    page = render_parts(orders, "Mill")["index.html"].decode()
+    assert "need no new part; see the health report for what to do: d2 (Players lean on it)" in page
+    assert "Unsafe as fitted, and no spare part mends that: d3." in page

@@ -40,15 +40,15 @@ CYCLES = [
 
 @pytest.mark.parametrize(("duty", "minutes", "peak", "trough"), CYCLES)
 def test_cyclic_peak_and_trough(duty, minutes, peak, trough):
-    watts = 12.0**2 / 20.0
-    coil = Thermal(20.0, 0.0, 12.0, ((80.0 / watts, 600.0),), 0.0, 120.0, False, ())
+    # A rise of a few microkelvin about 20 degrees: the copper does not warm, the closed form holds.
+    small, watts = 1e-6, 12.0**2 / 20.0
+    coil = Thermal(20.0, 0.0, 12.0, ((80.0 * small / watts, 600.0),), 20.0, 120.0, False, False)
     cycles = 60 * 30 // minutes  # 30 hours
     before, after, _ = pulse_heat(
         coil, np.arange(cycles) * 60.0 * minutes, np.full(cycles, 60.0 * minutes * duty),
-        constant_power=True,
     )
-    assert after[-1] == pytest.approx(peak, abs=5e-5)
-    assert before[-1] == pytest.approx(trough, abs=5e-5)
+    assert (after[-1] - 20.0) / small == pytest.approx(peak, abs=1e-4)
+    assert (before[-1] - 20.0) / small == pytest.approx(trough, abs=1e-4)
 
 
 def test_insulation_classes():
@@ -152,5 +152,6 @@ def test_which_way_it_moves():
     heat = {name: pulse_heat(coil, [0.0], [30.0])[1][0]
             for name, coil in (("base", base), ("hotter", hotter), ("wired", wired))}
     assert heat["wired"] < heat["base"] < heat["hotter"]
-    frozen = pulse_heat(base, [0.0], [30.0], constant_power=True)[1][0]
-    assert frozen > heat["base"]  # warm copper takes less
+    # Warm copper takes less power: the coil ends below what its cold power would make of it.
+    cold = base.ambient_celsius + base.watts(20.0) * sum(kelvin for kelvin, _ in base.terms)
+    assert base.steady_celsius < cold

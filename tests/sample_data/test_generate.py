@@ -13,7 +13,7 @@ from remanence.analytics.conditions import catalogue
 from remanence.sample_data import physics
 from remanence.sample_data.faults import DEMO_FAULTS
 from remanence.sample_data.generate import VENUE_FILE, write_demo
-from remanence.shared.tables import QUANTITIES
+from remanence.shared.log_format import QUANTITIES
 from remanence.shared.venue_file import parse_venue
 
 END = date(2026, 11, 22)

@@ -11,7 +11,7 @@ from remanence.shared.venue_file import parse_venue
 def faults(text: str) -> dict[str, str]:
     """By key: ``line: found; right`` of every fault."""
     with pytest.raises(VenueFileError) as caught:
-        parse_venue(text, "venue.toml")
+        parse_venue(text, "venue.toml", {"csv": ()})
     return {p.key: f"{p.line}: {p.found}; {p.right}" for p in caught.value.problems}
 
 

@@ -9,9 +9,11 @@ import pytest
 
 from remanence.analytics.health.physics_locks import physics_of
 from remanence.analytics.health.physics_model import PhysicsSummary, Quantity
-from remanence.analytics.health.physics_supplies import week_resistance
+from remanence.analytics.health.physics_supplies import resistances
 from remanence.analytics.history import History
 from remanence.analytics.physics.release import Solenoid
+from remanence.analytics.physics.source_resistance import rail_resistance, source_resistance
+from remanence.analytics.timing.gather import timing
 from remanence.shared.tables import ACTIVITY, ACTUATIONS, ENERGISINGS, RAIL_HOURS
 from remanence.shared.venue import Lock, Supply, Venue
 from remanence.shared.weeks import Week
@@ -175,11 +177,29 @@ def test_a_stated_coil_class_makes_no_estimate(usual):
 
 
 def test_each_week_has_its_resistance(usual):
-    weeks = week_resistance(usual)["rail"]
+    weeks = physics_of(usual).supplies["rail"].resistance_weeks
     assert len(weeks) == 15
     assert weeks[-1][0] == WEEK
     for _, ohms in weeks:
         assert ohms.low < ohms.value < ohms.high
+
+
+def test_every_page_tells_the_same_source_resistance(usual):
+    made = physics_of(usual).supplies["rail"]
+    page, page_before = resistances(usual)
+    assert page["rail"].value == made.resistance.value == made.rail.ohms
+    assert made.resistance_weeks[-1][1].value == made.resistance.value
+    assert timing(usual).rails["rail"].ohms == made.resistance.value
+    # Before: the first eight weeks of the log, this one left out.
+    first = usual.actuations.filter(
+        pl.col("command_time") < usual.start - timedelta(weeks=6))
+    fitted = source_resistance(first, VENUE).row(0, named=True)
+    assert page_before["rail"].value == pytest.approx(fitted["resistance_ohms"])
+    # A week without sags: the rail goes on as it was last known.
+    later = History.of(VENUE, WEEK.plus(1), actuations=usual.actuations)
+    fits = rail_resistance(later)["rail"]
+    assert fits.now is None
+    assert fits.latest.ohms == made.resistance.value
 
 
 @pytest.mark.parametrize("missing", ["actuations", "energisings", "rail_hours", "all"])

@@ -263,3 +263,23 @@ def test_four_weeks_of_log_give_no_date_but_an_order():
     assert orders.weeks_seen == 4
     assert orders.games_per_week == pytest.approx(20)
     assert orders.parts[0].order_now == 0
+
+
+@pytest.mark.parametrize(("finding", "sign"), [
+    (Finding("d2", "lock", "sticking-catch", "week", 0.98), "wearing"),
+    (Finding("d2", "lock", "loaded-catch", "week", 0.98), "explained"),
+    (Finding("rail", "supply", "supply-sag", "plan", 0.98), "explained"),
+    (Finding("d2", "lock", "loaded-catch", "watch", 0.6), "wearing"),
+    (Finding("d1", "lock", "loaded-catch", "week", 0.98), "wearing"),
+])
+def test_drift_that_a_finding_explains_is_no_ground_for_a_part(finding, sign):
+    need = plan_orders(history(venue_text(), worn={2: 0.055}), [finding]).needs[2]
+    assert need.wear.sign == sign
+    assert (need.chances[26] > 0.9) == (sign == "wearing")
+
+
+def test_wear_that_a_finding_names_stands_beside_a_rail_that_sags():
+    found = [Finding("d2", "lock", "sticking-catch", "week", 0.98),
+             Finding("rail", "supply", "supply-sag", "plan", 0.98)]
+    need = plan_orders(history(venue_text(), worn={2: 0.055}), found).needs[2]
+    assert (need.wear.sign, need.cause) == ("wearing", "sticking-catch")

@@ -10,6 +10,7 @@ from scipy import stats
 from remanence.analytics.history import History
 from remanence.analytics.parts.wear import limit_of, remaining_life
 from remanence.analytics.parts.wear_path import first_passage, fit_path, margin_used, pass_over
+from remanence.shared.limits import Limits
 from remanence.shared.venue_file import parse_venue
 from tests.analytics.parts.test_orders import history as worn
 from tests.analytics.parts.test_orders import venue_text
@@ -91,12 +92,12 @@ def test_no_wear_gives_no_date():
 
 def test_the_lowest_limit_counts(harbour_text):
     drawer, door = parse_venue(harbour_text).locks
-    limit, source = limit_of(drawer, 120.0, 25.0)
+    limit, source = limit_of(drawer, 130.0, 25.0, Limits())
     assert (limit, source) == (100.0, "pulse")
-    limit, source = limit_of(drawer, 2000.0, 25.0)
+    limit, source = limit_of(drawer, 2000.0, 25.0, Limits())
     assert source == "stall"
     assert limit == pytest.approx(25 * 0.05**-0.54)
-    assert limit_of(door, None, 400.0) == (np.inf, "none")
+    assert limit_of(door, None, 400.0, Limits()) == (np.inf, "none")
 
 
 def test_forecasts_of_simulated_locks_hold_what_they_state():

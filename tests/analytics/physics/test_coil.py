@@ -7,14 +7,11 @@ import polars as pl
 import pytest
 
 from remanence.analytics.physics.cable import copper_ohms
-from remanence.analytics.physics.coil_heat import (
-    coil_heat,
-    duty_share,
-    heat_curve,
-    loaded_volts,
-    measured_heat,
-)
+from remanence.analytics.physics.coil_heat import coil_heat, loaded_volts
 from remanence.analytics.physics.coil_thermal import held_seconds, thermal_of
+from remanence.analytics.physics.heat_curve import heat_curve
+from remanence.analytics.physics.measured_heat import measured_heat
+from remanence.analytics.physics.on_times import ON_TIMES, duty_share, on_times
 from remanence.shared.limits import Limits
 from remanence.shared.tables import ACTUATIONS, ENERGISINGS
 from remanence.shared.venue import Lock, Supply, Venue
@@ -50,9 +47,16 @@ def energised(*items):
     ], schema_overrides={"on_ms": pl.Float64, "cut_ms": pl.Float64}))
 
 
+def heat(rows, actuations=None, until=None, **named):
+    """Heat of every coil out of its energisings."""
+    if actuations is not None:
+        named["volts"] = loaded_volts(actuations)
+    return coil_heat(on_times(rows, VENUE, actuations, until), VENUE, **named)
+
+
 def test_the_hottest_moment_is_found_and_dated():
     rows = energised(("a", 0, 300.0), ("a", 3600, 300.0), ("a", 7200, 60_000.0), ("a", 9999, 300.0))
-    row = coil_heat(rows, VENUE).row(0, named=True)
+    row = heat(rows).row(0, named=True)
     assert row["hottest_time"] == DAY + timedelta(seconds=7260)
     assert row["hottest_celsius"] == pytest.approx(25 + 38, abs=4)
     assert row["margin_kelvin"] == pytest.approx(120 - row["hottest_celsius"])
@@ -62,35 +66,35 @@ def test_the_hottest_moment_is_found_and_dated():
     assert row["hottest_low_celsius"] == pytest.approx(25 + rise / 2)
     assert row["hottest_high_celsius"] == pytest.approx(25 + rise * 2)
     assert row["estimated"]
-    assert "generic" in row["basis"]
+    assert row["generic"]
     # From hot it takes less time to the limit than from cold.
     assert 0 < row["held_hot_s"] < row["held_cold_s"]
 
 
 def test_locks_without_coil_data_and_continuous_magnets_have_no_row():
     rows = energised(("m", 0, 5e6), ("dark", 0, 300.0), ("a", 0, 300.0))
-    assert coil_heat(rows, VENUE)["lock"].to_list() == ["a"]
-    assert coil_heat(ENERGISINGS.empty(), VENUE).height == 0
+    assert heat(rows)["lock"].to_list() == ["a"]
+    assert heat(ENERGISINGS.empty()).height == 0
 
 
 def test_an_end_that_is_not_known_is_no_heat():
     rows = energised(("a", 0, 300.0), ("a", 60, None), ("a", 120, 300.0))
-    row = coil_heat(rows, VENUE).row(0, named=True)
+    row = heat(rows).row(0, named=True)
     assert (row["pulses"], row["unknown_ends"]) == (2, 1)
     assert row["hottest_celsius"] < 27
 
 
 def test_one_that_still_lasts_is_heat_until_now():
     rows = energised(("a", 0, 300.0), ("a", 60, None))
-    row = coil_heat(rows, VENUE, until=DAY + timedelta(seconds=60 + 600)).row(0, named=True)
+    row = heat(rows, until=DAY + timedelta(seconds=60 + 600)).row(0, named=True)
     assert row["longest_on_ms"] == 600_000.0
     assert row["hottest_celsius"] > 120
     assert row["held_hot_s"] == 0.0
     # Only the locks that are known to have stayed on do so.
-    named = coil_heat(rows, VENUE, until={"a": DAY + timedelta(seconds=660)})
+    named = heat(rows, until={"a": DAY + timedelta(seconds=660)})
     assert named["longest_on_ms"][0] == 600_000.0
-    assert coil_heat(rows, VENUE, until={"b": DAY + timedelta(seconds=660)})["unknown_ends"][0] == 1
-    assert coil_heat(rows, VENUE, until={})["unknown_ends"][0] == 1
+    assert heat(rows, until={"b": DAY + timedelta(seconds=660)})["unknown_ends"][0] == 1
+    assert heat(rows, until={})["unknown_ends"][0] == 1
 
 
 def test_a_coil_that_cuts_itself_is_on_only_until_then():
@@ -100,23 +104,23 @@ def test_a_coil_that_cuts_itself_is_on_only_until_then():
         "lock": "f5", "command_time": DAY, "outcome": "released", "latency_ms": 30.0,
         "waited_ms": 30.0,
     }]))
-    assert coil_heat(held, VENUE)["longest_on_ms"][0] == 60_000.0
-    assert coil_heat(cut, VENUE)["longest_on_ms"][0] == 30.0
-    assert coil_heat(held, VENUE, actuations=released)["longest_on_ms"][0] == 30.0
+    assert heat(held).is_empty()  # nobody saw when it was cut
+    assert heat(cut)["longest_on_ms"][0] == 30.0
+    assert heat(held, actuations=released)["longest_on_ms"][0] == 30.0
 
 
 def test_weeks_carry_heat_over_and_report_their_own():
     rows = energised(("a", 0, 300.0), ("a", 7 * 86_400, 300.0))
-    found = coil_heat(rows, VENUE, by=("lock", "week"))
+    found = heat(rows, by=("lock", "week"))
     assert found.select("week", "pulses").rows() == [("2026-W10", 1), ("2026-W11", 1)]
-    later = coil_heat(rows, VENUE, start=DAY + timedelta(days=1))
+    later = heat(rows, start=DAY + timedelta(days=1))
     assert later["pulses"].to_list() == [1]
     # Heat from just before the start is still there.
     near = energised(("a", 0, 60_000.0), ("a", 70, 300.0))
     alone = energised(("a", 70, 300.0))
     start = DAY + timedelta(seconds=65)
-    assert (coil_heat(near, VENUE, start=start)["hottest_celsius"][0]
-            > 20 + coil_heat(alone, VENUE, start=start)["hottest_celsius"][0])
+    assert (heat(near, start=start)["hottest_celsius"][0]
+            > 20 + heat(alone, start=start)["hottest_celsius"][0])
 
 
 # Preferred duties of a five-minute cycle, DIN VDE 0580, clauses 3.2.2 and 3.2.3 (as solenoid
@@ -147,20 +151,20 @@ def test_seen_volts_are_used():
     ]))
     assert loaded_volts(low) == {"a": 10.0}
     rows = energised(("a", 0, 60_000.0))
-    assert (coil_heat(rows, VENUE, actuations=low)["hottest_celsius"][0]
-            < coil_heat(rows, VENUE)["hottest_celsius"][0] - 5)
+    assert (heat(rows, actuations=low)["hottest_celsius"][0]
+            < heat(rows)["hottest_celsius"][0] - 5)
 
 
 def test_the_curve_passes_through_the_hottest_moment_and_cools():
     rows = energised(("a", 600, 60_000.0))
-    curve = heat_curve(rows, VENUE, "a", DAY, DAY + timedelta(hours=2))
-    peak = coil_heat(rows, VENUE)["hottest_celsius"][0]
+    curve = heat_curve(on_times(rows, VENUE), VENUE, "a", DAY, DAY + timedelta(hours=2))
+    peak = heat(rows)["hottest_celsius"][0]
     assert max(curve.celsius) == pytest.approx(peak)
     assert curve.time == sorted(curve.time)
     assert curve.celsius[0] == pytest.approx(25.0)
     assert curve.celsius[-1] == pytest.approx(25.0, abs=0.1)
-    assert heat_curve(rows, VENUE, "dark", DAY, DAY + timedelta(hours=1)) is None
-    quiet = heat_curve(ENERGISINGS.empty(), VENUE, "a", DAY, DAY + timedelta(hours=1))
+    assert heat_curve(on_times(rows, VENUE), VENUE, "dark", DAY, DAY + timedelta(hours=1)) is None
+    quiet = heat_curve(ON_TIMES.empty(), VENUE, "a", DAY, DAY + timedelta(hours=1))
     assert set(quiet.celsius) == {25.0}
 
 

@@ -6,9 +6,10 @@ import numpy as np
 import polars as pl
 import pytest
 
-from remanence.analytics.physics.coil_heat import heat_at_start
+from remanence.analytics.physics.coil_heat import heat_at_start, loaded_volts
+from remanence.analytics.physics.on_times import on_times
 from remanence.analytics.physics.release import Solenoid
-from remanence.analytics.physics.release_fit import explain, fit_release, fit_releases, loaded
+from remanence.analytics.physics.release_fit import explain, fit_release, loaded
 from remanence.shared.tables import ACTUATIONS, ENERGISINGS
 from remanence.shared.venue import Lock, Supply, Venue
 
@@ -150,9 +151,9 @@ def test_a_venue_at_once_with_modelled_heat():
     energised = ENERGISINGS.conform(
         rows.select("lock", start="command_time", on_ms=pl.lit(300.0))
     )
-    heat = heat_at_start(energised, venue, actuations=rows)
-    fits = fit_releases(rows, venue, heat)
-    assert len(fits) == 20
-    assert all(fit.informed for fit in fits.values())
+    heat = heat_at_start(on_times(energised, venue), venue, volts=loaded_volts(rows))
+    every = loaded(rows, heat, venue.limits.ambient_celsius)
+    assert all(fit_release(every.filter(pl.col("lock") == item.id), item).informed
+               for item in venue.locks)
     assert heat["celsius"].min() >= 25.0
-    assert fit_releases(ACTUATIONS.empty(), venue, heat.clear())["l3"].releases == 0
+    assert fit_release(every.clear(), venue.locks[3]).releases == 0

@@ -1,23 +1,20 @@
 """The rail: source resistance and levels out of a network whose resistance is known."""
 
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 
 import numpy as np
 import polars as pl
 import pytest
 from polars.testing import assert_frame_equal
 
+from remanence.analytics.history import History
 from remanence.analytics.physics.cable import cable_ohms
-from remanence.analytics.physics.supply import (
-    _median_interval,
-    idle_drift,
-    rail_levels,
-    recovery,
-    source_resistance,
-    with_load,
-)
+from remanence.analytics.physics.idle_volts import idle_drift, idle_volts
+from remanence.analytics.physics.source_resistance import source_resistance, with_load
+from remanence.analytics.physics.supply import recovery, ripple_volts
 from remanence.shared.tables import ACTUATIONS, RAIL_HOURS
 from remanence.shared.venue import Lock, Supply, Venue
+from remanence.shared.weeks import Week
 
 START = datetime(2026, 1, 5, 9, tzinfo=UTC)
 OHMS = 0.35
@@ -75,7 +72,6 @@ def test_the_resistance_put_in_comes_out():
     assert row["resistance_ohms"] == pytest.approx(OHMS, rel=0.02)
     assert row["low_ohms"] <= OHMS <= row["high_ohms"]
     assert (row["locks"], row["sags"], row["estimated"]) == (9, 540, True)
-    assert row["scatter_volts"] == pytest.approx(0.03, rel=0.2)
 
 
 def test_what_else_is_on_is_allowed_for():
@@ -119,7 +115,6 @@ def test_measured_amps_are_used_and_said():
     amps = rows.with_columns(amps=pl.col("sag_volts") / OHMS)
     row = source_resistance(amps, VENUE).row(0, named=True)
     assert not row["estimated"]
-    assert row["measured_share"] == 1.0
 
 
 def test_one_lock_alone_is_known_no_better_than_its_coil():
@@ -151,16 +146,6 @@ def test_row_order_does_not_matter():
     assert_frame_equal(source_resistance(shuffled, VENUE), source_resistance(rows, VENUE))
 
 
-@pytest.mark.parametrize(
-    ("count", "rank"), [(6, 1), (10, 2), (20, 6), (30, 10)]
-)
-def test_median_interval_ranks(count, rank):
-    # Ranks that tables of the sign test give for at least 95 % (Conover, Practical
-    # Nonparametric Statistics, 3rd ed., table A3, p = 0.5).
-    values = [float(value) for value in range(1, count + 1)]
-    assert _median_interval(values)[1:] == (rank, count + 1 - rank)
-
-
 def hours(days=28, drift_per_week=0.0, seed=1):
     rng = np.random.default_rng(seed)
     rows = []
@@ -176,32 +161,40 @@ def hours(days=28, drift_per_week=0.0, seed=1):
     return RAIL_HOURS.conform(pl.DataFrame(rows))
 
 
-def test_levels_of_a_week():
-    found = rail_levels(hours(), sags(), VENUE)
-    assert found.height == 4
-    row = found.row(0, named=True)
-    assert row["week"] == "2026-W02"
-    assert row["idle_volts"] == pytest.approx(12.1, abs=0.01)
-    assert row["idle_low_volts"] <= row["idle_volts"] <= row["idle_high_volts"]
-    assert row["ripple_volts"] == pytest.approx(0.03)
-    assert row["loaded_volts"] < row["idle_volts"]
-    assert row["idle_percent"] == pytest.approx(100 * row["idle_volts"] / 12)
-    assert row["lowest_volts"] == pytest.approx(11.2, abs=0.05)
-    assert row["loads"] == 75  # 60 commands in four weeks, five pulsed locks
+def idle(**tables):
+    return idle_volts(History.of(VENUE, Week(2026, 5), **tables))["rail"]
 
 
-def test_levels_survive_missing_tables():
-    assert rail_levels(RAIL_HOURS.empty(), ACTUATIONS.empty(), VENUE).height == 0
-    assert rail_levels(hours(), ACTUATIONS.empty(), VENUE)["loads"].to_list() == [0] * 4
-    only_loads = rail_levels(RAIL_HOURS.empty(), sags(), VENUE)
-    assert only_loads["idle_volts"].null_count() == only_loads.height > 0
+def test_the_level_of_a_week_rests_on_its_days():
+    found = idle(rail_hours=hours())
+    assert found.now.days == 7
+    assert found.now.volts == pytest.approx(12.1, abs=0.01)
+    assert found.now.low_volts < found.now.volts < found.now.high_volts
+    days, volts = found.daily()
+    # The interval of seven days is their range; it covers 98 %.
+    assert found.now.low_volts == volts[days >= date(2026, 1, 26).toordinal()].min()
+    assert found.level(found.ago > 99) is None
+    assert ripple_volts(hours()) == pytest.approx(0.03)
+    assert ripple_volts(RAIL_HOURS.empty()) is None
+
+
+def test_hours_without_a_level_are_left_out_and_commands_stand_in():
+    switched = hours().with_columns(
+        idle_median=pl.when(pl.col("hour").dt.hour() == 12).then(0.1).otherwise("idle_median"))
+    assert idle(rail_hours=switched).volts.min() > 11.9
+    restless = hours().with_columns(idle_deviation=pl.lit(2.0))
+    assert idle(rail_hours=restless).now is None
+    assert idle(actuations=sags()).daily()[0].size > 0
 
 
 def test_drift_put_in_comes_out():
-    row = idle_drift(hours(84, drift_per_week=-0.02), VENUE).row(0, named=True)
-    assert row["volts_per_week"] == pytest.approx(-0.02, abs=0.002)
-    assert row["low_volts_per_week"] <= -0.02 <= row["high_volts_per_week"] < 0
-    assert idle_drift(hours(10), VENUE).height == 0
+    long = hours(84, drift_per_week=-0.02)
+    line, days = idle_drift(idle_volts(History.of(VENUE, Week(2026, 13), rail_hours=long))["rail"])
+    assert line.slope == pytest.approx(-0.02, abs=0.002)
+    assert line.low <= -0.02 <= line.high < 0
+    assert days == 84
+    assert idle_drift(idle(rail_hours=hours(10))) is None
+    assert idle_drift(idle()) is None
 
 
 def test_recovery_states_its_resolution():

@@ -3,8 +3,11 @@ from datetime import date
 import numpy as np
 import pytest
 
+from remanence.analytics.drift.change_model import daily_covariance, fit_change
+from remanence.analytics.statistics.change import Change, Side
 from remanence.analytics.statistics.level_change import change_of_level, level_change
-from remanence.analytics.statistics.rates import change_of_rate
+from remanence.analytics.statistics.rates import change_of_rate, rate_that_matters
+from remanence.analytics.timing.recent import present_since
 
 DAY = date(2026, 3, 2).toordinal()
 
@@ -125,3 +128,39 @@ def test_a_ramp_is_not_taken_for_a_step():
     values = rng.normal(0, 0.05, 80) + 0.03 * np.maximum(day - 50, 0)
     change = level_change(DAY + day, values, DAY + 73)
     assert 50 <= change.since - DAY <= 70
+
+
+def test_every_detector_answers_in_the_same_words():
+    rng = np.random.default_rng(21)
+    day = np.arange(120)
+    level = rng.normal(0, 0.02, 120) + 0.3 * (day >= 90)
+    flags = rng.random(120) < np.where(day >= 90, 0.6, 0.01)
+    found = [
+        change_of_level(DAY + day, level),
+        level_change(DAY + day, level, DAY + 113),
+        fit_change(DAY + day.astype(float), level,
+                   daily_covariance(day.astype(float), np.full(120, 0.02**2), 0.0, 1.0),
+                   hazard_per_day=1e-3),
+        change_of_rate(DAY + day, flags),
+        rate_that_matters(DAY + day.astype(float), flags, healthy=(0.5, 60.0), faulty=(1.0, 5.0),
+                          prior=0.01, last_day=DAY + 119.0),
+        present_since(
+            np.repeat(day, 4), np.zeros(480, dtype=bool), np.exp(np.repeat(level, 4)),
+            np.ones(480), least_shift=0.07),
+    ]
+    assert all(isinstance(change, Change) for change in found)
+    for change in found:
+        assert abs(change.since % DAY - 90) <= 3
+        assert change.log_odds > 5
+        assert change.now.level > change.before.level + 0.2
+    # Events are dated by one method, whoever asks.
+    assert found[3].since == found[4].since
+
+
+def test_a_change_is_told_as_dates_whatever_the_series_counts_from():
+    monday = date(2026, 3, 2)
+    change = Change("level", 3.0, -3.0, -4.5, 1.2, Side(1.0), Side(2.0))
+    assert change.dates(monday.toordinal()) == (
+        date(2026, 2, 27), date(2026, 2, 25), date(2026, 3, 4))
+    assert Change("rate", 3.0, 5.0, None, None, Side(0.0), Side(0.1)).dates()[1:] == (None, None)
+    assert Side(2 / 7, n=7).count == (2, 7)

@@ -11,6 +11,7 @@ import pytest
 from polars.testing import assert_frame_equal
 
 from remanence.analytics.timing.answer import lock_answer
+from remanence.analytics.timing.curves import lower_curve, release_curve
 from remanence.analytics.timing.gather import timing
 from remanence.shared.tables import ACTUATIONS, SERVICE
 from tests.analytics.timing.timing_venue import START, Truth, commands, history_of, latch, venue_of
@@ -105,7 +106,7 @@ def test_the_duty_caps_the_pulse_of_a_lock_that_is_fired_often():
         command_time=pl.lit(START) + pl.int_range(12) * timedelta(seconds=20))
     venue = venue_of(latch("drawer", 1, max_on_ms=None, duty_percent=0.05))
     model, answer = _only(timing(history_of(venue, rows[12:], burst)))
-    assert model.busiest_five_minutes == 12
+    assert model.busiest_cycle == 12
     assert model.longest_from == "duty_percent"
     assert answer.pulse.longest_ms == pytest.approx(12.5)
     assert answer.pulse.state == "none"
@@ -117,7 +118,7 @@ def test_silent_commands_whatever_the_pulse_are_said_and_never_cured_by_length()
     assert model.miss.missed > 0
     assert answer.pulse.falls_short == "misses"
     assert answer.pulse.stated < 0.98
-    assert answer.pulse.recommended_ms < 100  # The misses did not drag it towards 250.
+    assert answer.pulse.shortest_ms < 100  # The misses did not drag it towards 250.
 
 
 def test_short_pulses_count_as_needs_longer_than_the_pulse():
@@ -236,13 +237,23 @@ def test_waits_follow_the_risk_the_duty_and_common_practice(plain):
     result = timing(plain)
     model, answer = _only(result)
     wait = answer.wait
-    assert wait.retry_ms >= answer.pulse.recommended_ms * 100 / 10  # 10 % duty
-    assert wait.retry_ms >= 300
+    assert wait.retry_ms == 300
+    # 10 % duty is 30 s of a cycle of five minutes: every try of an opening is far within it.
+    assert (1 + wait.retries) * answer.pulse.recommended_ms <= 0.1 * 300_000
     assert wait.stuck_ms == wait.retries * wait.retry_ms + wait.late_ms
     assert wait.left <= 0.001
     late = [lock_answer(model, result.settings, risk=r).wait.late_ms for r in (0.05, 0.01, 0.0001)]
     assert late == sorted(late)
     assert late[0] < late[-1]
+
+
+def test_a_coil_without_room_for_two_pulses_in_a_duty_cycle_is_given_its_rest():
+    # 0.05 % of five minutes are 150 ms: one pulse of 100 ms, and the next after its rest.
+    rows = commands("drawer", Truth(silent=0.0), _rng(), days=60, a_day=3, pulse_ms=100.0)
+    _, answer = _only(timing(history_of(venue_of(latch("drawer", 1, duty_percent=0.05)), rows)))
+    assert answer.pulse.recommended_ms == 100
+    assert answer.wait.retries == 1
+    assert answer.wait.retry_ms == 200_000
 
 
 def test_the_cue_sits_where_most_openings_lie_inside_the_window(plain):
@@ -282,12 +293,62 @@ def test_schema_of_the_simulated_rows():
     assert commands("a", Truth(), _rng(), days=1).schema == ACTUATIONS.schema
 
 
-def test_a_pulse_shorter_than_any_in_the_log_is_said_to_be_untried(plain):
-    _, answer = _only(timing(plain))
-    assert answer.pulse.below_log  # All pulses of the log were 250 ms.
+def test_a_pulse_shorter_than_any_in_the_log_is_said_to_be_untried():
+    rows = commands("drawer", Truth(), _rng(), days=90)
+    venue = _on_battery(latch("drawer", 1))
+    _, answer = _only(timing(history_of(venue, rows)))
+    assert answer.pulse.untried  # All pulses of the log were 250 ms.
+    assert answer.pulse.below_log
     rows = commands("drawer", Truth(), _rng(), days=90, pulse_ms=[50.0, 250.0])
-    _, tried = _only(timing(history_of(venue_of(latch("drawer", 1)), rows)))
+    _, tried = _only(timing(history_of(venue, rows)))
     assert not tried.pulse.below_log
+    # Between a pulse that fails and one that is ample lies one that nobody has tried.
+    rows = commands("drawer", Truth(), _rng(), days=90, pulse_ms=[20.0, 250.0])
+    _, between = _only(timing(history_of(venue, rows)))
+    assert (between.pulse.untried, between.pulse.below_log) == (True, False)
+
+
+def _on_battery(*locks):
+    venue = venue_of(*locks)
+    return replace(venue, supplies=(replace(venue.supplies[0], source="battery"),))
+
+
+def _used(pulse_ms: float, *, battery: bool = False, **lock: object):
+    """The answer for a lock that has long been given this pulse; it needs about 53 ms at most."""
+    venue = (_on_battery if battery else venue_of)(latch("drawer", 1, **lock))
+    rows = commands("drawer", Truth(silent=0.0), _rng(), days=90, pulse_ms=pulse_ms)
+    return _only(timing(history_of(venue, rows)))[1].pulse
+
+
+def test_the_pulse_in_use_is_kept_where_it_answers_and_the_coil_bears_it():
+    kept = _used(240.0)
+    assert (kept.change, kept.recommended_ms) == ("keep", 240.0)
+    assert not kept.untried
+    # 900 ms that are in use ask for no look at the lock: it needs a tenth of that.
+    long = _used(900.0, max_on_ms=10_000.0)
+    assert (long.change, long.recommended_ms, long.beyond_usual) == ("keep", 900.0, False)
+
+
+@pytest.mark.parametrize(("in_use", "lock", "change"), [
+    (240.0, {"max_on_ms": 200.0}, "long"), (56.0, {}, "margin"), (38.0, {}, "short")])
+def test_a_pulse_that_will_not_do_is_changed_and_said_why(in_use, lock, change):
+    found = _used(in_use, **lock)
+    assert found.change == change
+    assert found.recommended_ms != in_use
+    assert found.recommended_ms >= found.shortest_ms
+    assert found.untried
+
+
+def test_a_battery_asks_for_a_shorter_pulse_and_a_rail_that_cannot_fire_all_at_once():
+    saving = _used(240.0, battery=True)
+    assert saving.change == "battery"
+    assert saving.recommended_ms < 100
+    rng = _rng()
+    locks = [latch(f"d{i}", i, coil_ohms=4.0) for i in range(1, 4)]
+    frames = [commands(f"d{i}", Truth(), rng, days=40, sag=1.0) for i in range(1, 4)]
+    crowded = timing(history_of(venue_of(*locks), *frames))
+    assert crowded.groups
+    assert {answer.pulse.change for answer in crowded.answers} == {"rail"}
 
 
 def _part_with(sick: Truth):
@@ -340,9 +401,13 @@ def test_coarse_polling_gives_longer_pulses_never_shorter():
     assert fine < coarse < 90
 
 
-def test_the_curve_never_falls_with_length_nor_with_volts():
-    from remanence.analytics.timing.answer import lower_curve, release_curve, release_share
+def _share(model, pulse_ms: float, volts: float) -> float:
+    """Share released, read off the drawn curve."""
+    curve = release_curve(model, volts, 200.0)
+    return float(np.interp(pulse_ms, curve.pulse_ms, curve.share))
 
+
+def test_the_curve_never_falls_with_length_nor_with_volts():
     rows = commands("drawer", Truth(silent=0.01), _rng(), days=60, pulse_ms=[32.0, 250.0])
     model, _ = _only(timing(history_of(venue_of(latch("drawer", 1)), rows)))
     for curve in (release_curve(model, 11.6, 120.0), lower_curve(model, 11.6, 120.0)):
@@ -350,7 +415,7 @@ def test_the_curve_never_falls_with_length_nor_with_volts():
         assert list(curve.share) == sorted(curve.share)
         assert curve.pulse_ms[-1] == 120.0
         assert 0.9 < curve.share[-1] <= 1
-    shares = [release_share(model, 33.0, volts) for volts in (10.5, 11.0, 11.6, 12.0, 12.4)]
+    shares = [_share(model, 33.0, volts) for volts in (10.5, 11.0, 11.6, 12.0, 12.4)]
     assert shares == sorted(shares)
     assert shares[0] < shares[-1]
 
@@ -361,8 +426,6 @@ def test_the_fitted_curve_agrees_with_an_isotonic_fit_of_bare_outcomes():
     # al. 1972). Ours also uses the latencies; both must see the same lock.
     from sklearn.isotonic import IsotonicRegression
 
-    from remanence.analytics.timing.answer import release_share
-
     pulses = np.linspace(20, 50, 16)
     rows = commands("drawer", Truth(silent=0.0, scatter=0.15), _rng(), days=250, a_day=10,
                     pulse_ms=pulses, volts=(11.99, 12.01), retries=False)
@@ -371,7 +434,7 @@ def test_the_fitted_curve_agrees_with_an_isotonic_fit_of_bare_outcomes():
         rows["pulse_ms"].to_numpy(), (rows["outcome"] == "released").to_numpy().astype(float))
     for pulse in pulses:
         # 150 outcomes at each length: two standard errors are 0.08.
-        assert release_share(model, float(pulse), 12.0) == pytest.approx(
+        assert _share(model, float(pulse), 12.0) == pytest.approx(
             float(reference.predict([pulse])[0]), abs=0.09)
 
 

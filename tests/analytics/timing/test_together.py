@@ -32,7 +32,7 @@ def model(name: str, median: float, sag: float | None = 0.5, **changes: object) 
         "lock": name, "room": "", "part": None, "supply": "rail-a", "magnet": False,
         "slow_magnet": False, "on_way_out": False, "kind": "catch", "basis": "own",
         "points_ms": tuple(np.round(points, 1).tolist()), "sag_volts": sag,
-        "pulse_median_ms": 200.0, "reference_volts": 12.0, "exponent": -2.0,
+        "pulse_now_ms": 200.0, "reference_volts": 12.0, "exponent": -2.0,
         "exponent_steep": -2.5, "exponent_shallow": -1.5,
     }
     return LockModel(**{**values, **changes})  # type: ignore[arg-type]

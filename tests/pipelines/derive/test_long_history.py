@@ -9,13 +9,15 @@ import polars as pl
 import pytest
 from polars.testing import assert_frame_equal
 
+import remanence.analytics.conditions.diagnosis
 import remanence.pipelines.derive.store
-import remanence.pipelines.sheets.parts
 from remanence.analytics.parts.orders import READS
 from remanence.pipelines.derive.store import TIME_OF, read_manifest
 from remanence.pipelines.sheets.load import load_history
-from remanence.pipelines.sheets.parts import write_parts
-from remanence.pipelines.sheets.timing import timing_of_log
+from remanence.pipelines.sheets.parts_sheet import write_parts
+from remanence.pipelines.sheets.refresh import Ready
+from remanence.pipelines.sheets.sheet import SheetRun
+from remanence.pipelines.sheets.timing_sheet import timing_of_log
 from remanence.shared.weeks import Week
 from tests.analytics.pairing.random_logs import random_log, random_venue
 from tests.pipelines.derive.test_derive import FIRST, House, settled
@@ -58,12 +60,16 @@ def _before(house, week, weeks):
     return {path for key, part in parts.items() if key < start for path in part.values()}
 
 
+def ready(house):
+    return Ready(house.venue, house.path, house.store)
+
+
 def test_the_report_and_the_designers_sheet_leave_the_far_past_alone(old, read):
     week = Week.of(max(old.store.days()))
     far = _before(old, week, 60)
     assert len(far) > 4 * len(TIME_OF)
     load_history(old.venue, old.path, week)
-    timing_of_log(old.venue, old.path)
+    timing_of_log(ready(old))
     names = [name for name, _ in read]
     assert names
     assert not far & set(names)
@@ -81,12 +87,12 @@ def test_the_owners_sheet_reads_each_month_once_and_few_columns_of_it(
     def again(history):
         raise AssertionError("judged a second time")
 
-    monkeypatch.setattr(remanence.pipelines.sheets.parts, "diagnose", again)
-    write_parts(old.venue, old.path, tmp_path / "parts", found=(week, ()))
+    monkeypatch.setattr(remanence.analytics.conditions.diagnosis, "diagnose", again)
+    write_parts(SheetRun(ready(old), out=tmp_path / "parts", found={week: []}))
     assert sorted(name for name, _ in read) == sorted(months)
     assert {columns for _, columns in read} == {READS}
     with pytest.raises(AssertionError, match="a second time"):
-        write_parts(old.venue, old.path, tmp_path / "parts", found=(week.plus(-1), ()))
+        write_parts(SheetRun(ready(old), out=tmp_path / "parts", found={week.plus(-1): []}))
 
 
 @pytest.mark.parametrize("name", sorted(TIME_OF))

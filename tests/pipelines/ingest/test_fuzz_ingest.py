@@ -20,7 +20,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from remanence.pipelines.ingest.open_log import clock_for, pieces
-from remanence.pipelines.ingest.validate import Meaning
+from remanence.pipelines.ingest.validate import RecordValidator
 from remanence.pipelines.readers.layout import Layout
 from remanence.pipelines.readers.source import Source
 from remanence.pipelines.sniff.sniff import sniff
@@ -48,7 +48,7 @@ LONG = [title for title, (log, _, _) in FORMS.items() if log.layout == "long"]
 def read_all(log, path, name):
     """What ingest does with a file, short of the store; checks that every line is counted."""
     source = Source(name, path)
-    meaning = Meaning(VENUE_MODEL)
+    meaning = RecordValidator(VENUE_MODEL)
     layout = Layout(log, name, meaning.kinds)
     clock = clock_for(VENUE_MODEL, log, source, layout, 0)
     if clock.two_passes:

@@ -14,7 +14,7 @@ import pytest
 from remanence.pipelines.ingest import ingest as ingest_module
 from remanence.pipelines.ingest.ingest import ingest
 from remanence.pipelines.ingest.progress import Silent
-from remanence.pipelines.ingest.validate import Meaning
+from remanence.pipelines.ingest.validate import RecordValidator
 from remanence.pipelines.readers import source
 from remanence.pipelines.sheets.refresh import load_venue
 from remanence.pipelines.store.store import Store
@@ -479,7 +479,7 @@ def test_columns_read_in_their_types_give_what_text_gives(tmp_path, monkeypatch,
         (folder / "logs" / "a.csv").write_text(HEADER + "".join(lines))
         monkeypatch.setattr(source, "CHUNK_BYTES", 2_000)
         if not kinds:
-            monkeypatch.setattr(Meaning, "kinds", {})
+            monkeypatch.setattr(RecordValidator, "kinds", {})
         summary = house.ingest()
         found.append((summary.read, summary.taken, summary.reasons, house.signals().rows(),
                       house.store.rejects().rows()))

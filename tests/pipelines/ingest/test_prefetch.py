@@ -6,7 +6,7 @@ import threading
 
 import pytest
 
-from remanence.pipelines.ingest.prefetch import ahead
+from remanence.pipelines.ingest.prefetch import prefetch
 
 
 def test_items_come_in_order_and_only_so_many_ahead():
@@ -17,11 +17,11 @@ def test_items_come_in_order_and_only_so_many_ahead():
             made.append(i)
             yield i
 
-    for i in ahead(count(), depth=2):
+    for i in prefetch(count(), depth=2):
         assert len(made) <= i + 5
         assert made[i] == i
     assert made == list(range(100))
-    assert list(ahead(x for x in ())) == []
+    assert list(prefetch(x for x in ())) == []
 
 
 def test_an_error_comes_where_its_item_would_have():
@@ -29,7 +29,7 @@ def test_an_error_comes_where_its_item_would_have():
         yield 1
         raise ValueError("second")
 
-    series = ahead(broken())
+    series = prefetch(broken())
     assert next(series) == 1
     with pytest.raises(ValueError, match="second"):
         next(series)
@@ -45,7 +45,7 @@ def test_who_stops_early_leaves_nothing_running():
         finally:
             closed.append(threading.current_thread().name)
 
-    series = ahead(endless())
+    series = prefetch(endless())
     assert next(series) == 1
     series.close()
     assert closed == ["read-ahead"]

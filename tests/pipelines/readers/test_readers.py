@@ -14,6 +14,7 @@ import pytest
 
 from remanence.pipelines.ingest.ingest import ingest
 from remanence.pipelines.ingest.progress import Silent
+from remanence.pipelines.readers import FORMATS
 from remanence.pipelines.readers import source as source_module
 from remanence.pipelines.sheets.refresh import load_venue
 from remanence.pipelines.store.store import Store
@@ -239,7 +240,7 @@ def test_a_compression_bomb_is_refused(tmp_path, monkeypatch):
 
 BAD_BLOCKS = {
     'formatt = "csv"': "did you mean format?",
-    'format = "xml"': 'use "csv", "jsonl", "text" or "parquet"',
+    'format = "xml"': 'use "csv", "jsonl", "parquet" or "text"',
     'format = "text"': "format text needs a regular expression",
     'format = "text"\npattern = "(?P<time"': "this is no regular expression",
     'format = "text"\npattern = "abc"': "name its groups",
@@ -270,7 +271,7 @@ BAD_BLOCKS = {
 def test_every_fault_of_a_block_is_told_with_its_line(words):
     text = VENUE + '[[log]]\nfiles = ["a"]\n' + words + "\n"
     with pytest.raises(VenueFileError) as caught:
-        parse_venue(text)
+        parse_venue(text, formats=FORMATS)
     assert BAD_BLOCKS[words] in str(caught.value)
     first = text.count("\n") - words.count("\n")
     assert any(f"line {n}," in str(caught.value) for n in range(first - 2, first + 2))

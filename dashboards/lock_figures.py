@@ -1,4 +1,4 @@
-"""The figures of lock and supply pages: summaries as plain Plotly JSON, with words beneath."""
+"""The figures of a lock's page: summaries as plain Plotly JSON, with words beneath."""
 
 from __future__ import annotations
 
@@ -7,12 +7,22 @@ from typing import Any
 
 from markupsafe import Markup
 
-from remanence.analytics.health.model import LockHealth, SupplyHealth, Trace
-from remanence.dashboards.figures import BAND, BLUE, INK, MUTED, PAPER, figure_block, figure_text
-from remanence.dashboards.health_words import LONG_MS, Speaker
+from remanence.analytics.health.model import LockHealth
+from remanence.dashboards.figures import (
+    BAND,
+    BLUE,
+    INK,
+    LINE,
+    MUTED,
+    PAPER,
+    THIN,
+    figure_block,
+    figure_text,
+)
+from remanence.dashboards.health_words import Speaker
 
-_LINE = {"color": INK, "width": 2}
-_THIN = {"color": MUTED, "width": 1, "dash": "dot"}
+_MINUTES_MS = 120_000.0
+"""From here on the time of a command is told in minutes or hours."""
 
 
 def lock_figures(item: LockHealth, say: Speaker, prefix: str = "") -> list[Markup]:
@@ -20,17 +30,6 @@ def lock_figures(item: LockHealth, say: Speaker, prefix: str = "") -> list[Marku
     made = [_latency(item, say, prefix), _distribution(item, say, prefix),
             _against_volts(item, say, prefix), _pulses(item, say, prefix),
             _coil_heat(item, say, prefix)]
-    return [figure for figure in made if figure is not None]
-
-
-def trace_figures(item: LockHealth, say: Speaker, prefix: str = "") -> list[Markup]:
-    """The raw signals of the lock's telling actuations."""
-    return [_trace(trace, n, item, say, prefix) for n, trace in enumerate(item.traces, 1)]
-
-
-def supply_figures(item: SupplyHealth, say: Speaker, prefix: str = "") -> list[Markup]:
-    """The figures of a supply's page."""
-    made = [_rail(item, say, prefix), _sags(item, say, prefix)]
     return [figure for figure in made if figure is not None]
 
 
@@ -64,9 +63,9 @@ def _latency(item: LockHealth, say: Speaker, prefix: str) -> Markup | None:
     medians = [scaled(point.median_ms) for point in points]
     data: list[dict[str, Any]] = [
         {"type": "scatter", "mode": "lines", "x": days, "y": [scaled(p.p95_ms) for p in points],
-         "line": _THIN, "name": lang("plot.p95"), "hovertemplate": "%{x}: %{y} " + unit
+         "line": THIN, "name": lang("plot.p95"), "hovertemplate": "%{x}: %{y} " + unit
          + "<extra></extra>"},
-        {"type": "scatter", "mode": "lines+markers", "x": days, "y": medians, "line": _LINE,
+        {"type": "scatter", "mode": "lines+markers", "x": days, "y": medians, "line": LINE,
          "marker": {"size": 6, "color": INK}, "name": lang("plot.median"),
          "error_y": {"type": "data", "symmetric": False, "thickness": 1, "width": 0,
                      "color": MUTED,
@@ -118,7 +117,7 @@ def _latency(item: LockHealth, say: Speaker, prefix: str) -> Markup | None:
     if item.before.value is not None and item.baseline_from and item.baseline_to:
         says.append(lang("plot.baseline_says", median=say.latency(item.before, item.resolution_ms),
                          first=lang.day(item.baseline_from), last=lang.day(item.baseline_to)))
-        if item.now.value is not None:
+        if item.now.value is not None and not item.findings:
             says.append(lang("plot.change_says", change=say.change(item)))
     else:
         says.append(lang("plot.no_baseline"))
@@ -154,7 +153,7 @@ def _distribution(item: LockHealth, say: Speaker, prefix: str) -> Markup | None:
         data.append({**steps(histogram.before), "line": {"shape": "hv", "width": 0},
                      "fill": "tozeroy", "fillcolor": BAND, "name": lang("plot.before"),
                      "hoverinfo": "skip"})
-    data.append({**steps(histogram.now), "line": {"shape": "hv", **_LINE},
+    data.append({**steps(histogram.now), "line": {"shape": "hv", **LINE},
                  "name": lang("plot.now"), "hovertemplate": "%{x} " + unit
                  + ": %{y:.0f} %<extra></extra>"})
     wide = edges[-1] > 6 * edges[0]
@@ -213,16 +212,23 @@ def _against_volts(item: LockHealth, say: Speaker, prefix: str) -> Markup | None
                         title=lang("plot.volts_title"), says=says, height=250)
 
 
+def _pulse_length(ms: float, say: Speaker) -> str:
+    """A pulse as findings tell it, a magnet's long time off in minutes or hours."""
+    return say.value(ms, None, None, "ms") if ms < _MINUTES_MS else say.span(ms)
+
+
 def _pulses(item: LockHealth, say: Speaker, prefix: str) -> Markup | None:
     pulses = item.pulses
     if pulses is None:
         return None
     lang = say.lang
     alike = len(pulses.counts) == 1 and pulses.n > 1
-    says = lang("plot.pulses_alike" if alike else "plot.pulses_says", count=pulses.n,
-                median=say.value(pulses.median_ms, None, None, "ms"),
-                shortest=say.value(pulses.shortest_ms, None, None, "ms"),
-                longest=say.value(pulses.longest_ms, None, None, "ms"))
+    kind = "pulses" if item.lock.pulsed else "off_times"
+    title = lang(f"plot.{kind}_title")
+    says = lang(f"plot.{kind}_alike" if alike else f"plot.{kind}_says", count=pulses.n,
+                median=_pulse_length(pulses.median_ms, say),
+                shortest=_pulse_length(pulses.shortest_ms, say),
+                longest=_pulse_length(pulses.longest_ms, say))
     if pulses.ended_before_release:
         says += " " + lang("plot.pulses_early", count=pulses.ended_before_release)
     if item.lock.max_on_ms:
@@ -231,19 +237,21 @@ def _pulses(item: LockHealth, say: Speaker, prefix: str) -> Markup | None:
         # One length, nothing to draw: the sentence says it all.
         return Markup('<section class="plot" id="{id}"><h3 class="plot-title">{title}</h3>'
                       "<p>{says}</p></section>").format(
-                          id=f"{prefix}pulses", title=lang("plot.pulses_title"), says=says)
+                          id=f"{prefix}pulses", title=title, says=says)
     edges = pulses.edges_ms
-    divisor, unit = (1000.0, "s") if edges[-1] >= 10_000 else (1.0, "ms")
-    axis: dict[str, Any] = {"title": {"text": f"{lang('plot.pulse')} [{unit}]"}}
+    divisor, unit = ((60_000.0, "min") if edges[-1] >= 600_000 else
+                     (1000.0, "s") if edges[-1] >= 10_000 else (1.0, "ms"))
+    name = lang("plot.pulse" if item.lock.pulsed else "plot.off_time")
+    axis: dict[str, Any] = {"title": {"text": f"{name} [{unit}]"}}
     if edges[-1] > 6 * edges[0]:
         axis |= {"type": "log", "tickvals": _ticks(edges[0] / divisor, edges[-1] / divisor)}
     data = [{"type": "scatter", "mode": "lines", "x": [edge / divisor for edge in edges],
-             "y": [*pulses.counts, 0], "line": {"shape": "hv", **_LINE}, "fill": "tozeroy",
+             "y": [*pulses.counts, 0], "line": {"shape": "hv", **LINE}, "fill": "tozeroy",
              "fillcolor": BAND, "hovertemplate": "%{x} " + unit + ": %{y}<extra></extra>"}]
     layout = {"xaxis": axis, "yaxis": {"title": {"text": lang("plot.count")},
                                        "rangemode": "tozero"}, "showlegend": False}
     return figure_block({"data": data, "layout": layout}, id=f"{prefix}pulses",
-                        title=lang("plot.pulses_title"), says=says, height=220)
+                        title=title, says=says, height=220)
 
 
 def _coil_heat(item: LockHealth, say: Speaker, prefix: str) -> Markup | None:
@@ -252,7 +260,7 @@ def _coil_heat(item: LockHealth, say: Speaker, prefix: str) -> Markup | None:
         return None
     lang = say.lang
     data = [{"type": "scatter", "mode": "lines", "x": [x for x, _ in heat.curve_minutes],
-             "y": [y for _, y in heat.curve_minutes], "line": _LINE,
+             "y": [y for _, y in heat.curve_minutes], "line": LINE,
              "hovertemplate": "%{x:.0f} min: %{y:.0f} °C<extra></extra>"}]
     layout: dict[str, Any] = {
         "showlegend": False,
@@ -274,168 +282,3 @@ def _coil_heat(item: LockHealth, say: Speaker, prefix: str) -> Markup | None:
                 method=lang(f"heat.{heat.method}"))
     return figure_block({"data": data, "layout": layout}, id=f"{prefix}heat",
                         title=lang("plot.heat_title"), says=says, height=240)
-
-
-def _trace(trace: Trace, number: int, item: LockHealth, say: Speaker, prefix: str) -> Markup:
-    lang = say.lang
-    rows: list[tuple[str, dict[str, Any], dict[str, Any]]] = []
-    long = trace.command[-1][0] >= LONG_MS
-    divisor, unit = (1000.0, "s") if long else (1.0, "ms")
-    hover = "%{x:.1f} s" if long else "%{x:.0f} ms"
-
-    def steps(points: tuple[tuple[float, float], ...], name: str, labels: tuple[str, str]) -> None:
-        rows.append((name, {
-            "type": "scatter", "mode": "lines", "x": [x / divisor for x, _ in points],
-            "y": [y for _, y in points], "line": {"shape": "hv", **_LINE},
-            "hovertemplate": hover + "<extra></extra>"},
-            {"range": [-0.15, 1.15], "tickvals": [0, 1], "ticktext": list(labels)}))
-
-    lock = item.lock
-    off, on = lang("plot.off"), lang("plot.on")
-    steps(trace.command, "command", (off, on) if lock.command_energised else (on, off))
-    if trace.contact:
-        steps(trace.contact, "contact", (lang("plot.contact_open"), lang("plot.contact_closed")))
-    if trace.volts:
-        span = max(y for _, y in trace.volts) - min(y for _, y in trace.volts)
-        line = _with_gaps(trace.volts, trace.volts_step_ms)
-        rows.append(("volts", {
-            "type": "scatter", "mode": "lines", "x": [x / divisor for x, _ in line],
-            "y": [y for _, y in line], "line": {"color": INK, "width": 1.5},
-            "hovertemplate": hover + ": %{y} V<extra></extra>"},
-            {"nticks": 4, "tickformat": ".1f" if span > 0.6 else ".2f"}))
-    weights = [2.2 if name == "volts" else 1.0 for name, _, _ in rows]
-    room, gap, top = sum(weights), 0.06, 1.0
-    layout: dict[str, Any] = {"showlegend": False, "shapes": [], "xaxis": {
-        "title": {"text": f"{lang('plot.after_command')} [{unit}]"},
-        "anchor": "y" if len(rows) == 1 else f"y{len(rows)}"}}
-    data = []
-    for index, ((name, curve, axis), weight) in enumerate(zip(rows, weights, strict=True), 1):
-        height = (1.0 - gap * (len(rows) - 1)) * weight / room
-        suffix = "" if index == 1 else str(index)
-        data.append({**curve, "yaxis": f"y{suffix}"})
-        layout[f"yaxis{suffix}"] = {
-            **axis, "domain": [max(top - height, 0.0), top],
-            "title": {"text": lang(f"plot.row_{name}")}}
-        top -= height + gap
-    if trace.latency_ms is not None:
-        layout["shapes"].append({
-            "type": "line", "x0": trace.latency_ms / divisor,
-            "x1": trace.latency_ms / divisor, "y0": 0, "y1": 1,
-            "yref": "paper", "line": {"color": BLUE, "width": 1.5, "dash": "dash"}})
-    title = lang(f"plot.trace_{trace.role}", moment=lang.moment(trace.at, seconds=True))
-    if trace.latency_ms is not None:
-        says = lang("plot.trace_says", latency=say.value(trace.latency_ms, None, None, "ms"))
-    else:
-        says = lang(f"plot.trace_{trace.outcome.replace('-', '_')}")
-    if trace.volts:
-        lowest = min(value for _, value in trace.volts)
-        says += " " + lang("plot.trace_volts", low=say.volts(lowest, 2))
-    else:
-        says += " " + lang("plot.trace_no_volts")
-    return figure_block({"data": data, "layout": layout}, id=f"{prefix}trace-{number}",
-                        title=title, says=says, height=60 + int(64 * room))
-
-
-def _with_gaps(
-    points: tuple[tuple[float, float], ...], step: float | None
-) -> list[tuple[float, float | None]]:
-    """Points with a break where the log has none: a line there would be made up."""
-    line: list[tuple[float, float | None]] = []
-    for before, point in zip((None, *points), points, strict=False):
-        if before is not None and step and point[0] - before[0] > 12 * step:
-            line.append(((before[0] + point[0]) / 2, None))
-        line.append(point)
-    return line
-
-
-def _rail(item: SupplyHealth, say: Speaker, prefix: str) -> Markup | None:
-    weeks = [week for week in item.weeks if week.idle is not None or week.loaded_low is not None]
-    if not weeks:
-        return None
-    lang = say.lang
-    days = [week.week.monday + timedelta(days=3) for week in weeks]
-    hover = "%{x}: %{y:.2f} V<extra></extra>"
-    data: list[dict[str, Any]] = [
-        {"type": "scatter", "mode": "lines", "x": days, "y": [w.idle_low for w in weeks],
-         "line": {"width": 0}, "showlegend": False, "hoverinfo": "skip"},
-        {"type": "scatter", "mode": "lines", "x": days, "y": [w.idle_high for w in weeks],
-         "line": {"width": 0}, "fill": "tonexty", "fillcolor": BAND, "showlegend": False,
-         "hoverinfo": "skip"},
-        {"type": "scatter", "mode": "lines+markers", "x": days, "y": [w.idle for w in weeks],
-         "line": _LINE, "marker": {"size": 6, "color": INK}, "name": lang("plot.idle"),
-         "hovertemplate": hover},
-        {"type": "scatter", "mode": "lines+markers", "x": days,
-         "y": [w.loaded_low for w in weeks], "line": _THIN,
-         "marker": {"size": 6, "color": PAPER, "line": {"color": MUTED, "width": 1.5}},
-         "name": lang("plot.loaded"), "hovertemplate": hover},
-    ]
-    shown = [value for w in weeks for value in (w.idle_low, w.idle_high, w.loaded_low)
-             if value is not None]
-    limits = [("plot.low_limit", item.low_limit_volts), ("plot.high_limit", item.high_limit_volts)]
-    span = max(shown) - min(shown) if shown else 1.0
-    # A limit is drawn where it can be seen beside the readings without flattening them.
-    near = [(key, volts) for key, volts in limits
-            if min(shown) - 2 * span - 0.3 <= volts <= max(shown) + 2 * span + 0.3]
-    shapes = [{"type": "line", "x0": 0, "x1": 1, "xref": "paper", "y0": volts, "y1": volts,
-               "line": {"color": "var(--yellow-edge)", "width": 1.5, "dash": "dash"}}
-              for _, volts in near]
-    labels = [{"x": 0, "xref": "paper", "xanchor": "left", "y": volts, "yanchor": "bottom",
-               "text": lang(key), "showarrow": False, "font": {"size": 11, "color": MUTED}}
-              for key, volts in near]
-    layout = {"shapes": shapes, "annotations": labels, "showlegend": True,
-              "xaxis": {"type": "date", "tickformat": lang("plot.tick_day")},
-              "yaxis": {"title": {"text": f"{lang('plot.rail')} [V]"}, "tickformat": ".1f"}}
-    says = lang("plot.rail_says", idle=lang.measured(
-        item.idle.value, item.idle.low, item.idle.high, "V"), before=lang.measured(
-            item.idle_before.value, item.idle_before.low, item.idle_before.high, "V"),
-        loaded=say.volts(item.loaded_low, 2), low=say.volts(item.low_limit_volts),
-        high=say.volts(item.high_limit_volts))
-    return figure_block({"data": data, "layout": layout}, id=f"{prefix}rail",
-                        title=lang("plot.rail_title"), says=says)
-
-
-def _sags(item: SupplyHealth, say: Speaker, prefix: str) -> Markup | None:
-    if len(item.sags) < 2:
-        return None
-    lang = say.lang
-    sags = item.sags
-    data: list[dict[str, Any]] = []
-    most = max(point.amps for point in sags) * 1.1
-    fit = item.resistance_ohms
-    if fit.value is not None:
-        if fit.low is not None and fit.high is not None:
-            data.append({"type": "scatter", "mode": "lines", "x": [0, most, most, 0],
-                         "y": [0, most * fit.low, most * fit.high, 0], "fill": "toself",
-                         "fillcolor": BAND, "line": {"width": 0}, "showlegend": False,
-                         "hoverinfo": "skip"})
-        data.append({"type": "scatter", "mode": "lines", "x": [0, most],
-                     "y": [0, most * fit.value], "line": _LINE, "name": lang("plot.fit"),
-                     "hoverinfo": "skip"})
-    if item.resistance_before_ohms.value is not None:
-        data.append({"type": "scatter", "mode": "lines", "x": [0, most],
-                     "y": [0, most * item.resistance_before_ohms.value], "line": _THIN,
-                     "name": lang("plot.fit_before"), "hoverinfo": "skip"})
-    data.append({
-        "type": "scatter", "mode": "markers", "x": [p.amps for p in sags],
-        "y": [p.sag_volts for p in sags], "text": [figure_text(p.lock) for p in sags],
-        "marker": {"size": 8, "color": PAPER, "line": {"color": INK, "width": 1.5}},
-        "error_y": {"type": "data", "symmetric": False, "width": 0, "thickness": 1, "color": MUTED,
-                    "array": [p.sag_high - p.sag_volts for p in sags],
-                    "arrayminus": [p.sag_volts - p.sag_low for p in sags]},
-        "name": lang("plot.each_lock"), "showlegend": True,
-        "hovertemplate": "%{text}: %{x:.2f} A, %{y:.2f} V<extra></extra>"})
-    layout = {"xaxis": {"title": {"text": f"{lang('plot.load')} [A]"}, "rangemode": "tozero"},
-              "yaxis": {"title": {"text": f"{lang('plot.sag')} [V]"}, "rangemode": "tozero"},
-              "showlegend": True}
-    says = lang("plot.sag_says")
-    if fit.value is not None:
-        says += " " + lang("plot.fit_says", ohms=lang.measured(
-            fit.value, fit.low, fit.high, "Ω"), interval=say.interval(
-                fit.value, fit.low, fit.high, "Ω"))
-    before = item.resistance_before_ohms
-    if before.value is not None:
-        says += " " + lang("plot.fit_before_says", ohms=lang.measured(
-            before.value, before.low, before.high, "Ω"))
-    return figure_block({"data": data, "layout": layout}, id=f"{prefix}sag",
-                        title=lang("plot.sag_title"), says=says, height=300)
-

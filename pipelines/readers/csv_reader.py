@@ -12,13 +12,25 @@ are looked at one by one, and only those in doubt go through the slow parser.
 from __future__ import annotations
 
 import csv
+import re
+from collections import Counter
 from collections.abc import Mapping
 from typing import Literal
 
 import numpy as np
 import polars as pl
 
-from remanence.pipelines.readers.raw import ChunkText, Fields, Parsed, decoded, reject_frame
+from remanence.pipelines.readers.raw import (
+    NOT_TEXT,
+    ChunkText,
+    Fields,
+    LogReader,
+    Looks,
+    Parsed,
+    Sample,
+    decoded,
+    reject_frame,
+)
 from remanence.pipelines.readers.source import Chunk, UnreadableSourceError
 from remanence.shared.keys import shown
 from remanence.shared.log_format import LogFormat
@@ -26,7 +38,11 @@ from remanence.shared.log_format import LogFormat
 MISFITS = 3
 """After so many chunks that did not fit the columns' types no further one is tried."""
 
-NOT_TEXT = "line is not UTF-8 text; name its encoding in the [[log]] block"
+MOST_COLUMNS = 1000
+"""A file with more columns is no log."""
+
+_DATA = re.compile(r"\d{4}|\d:\d|^\s*[-+]?\d+([.,]\d+)?\s*$")
+"""A field with this is a reading, not a column's name."""
 
 
 class DelimitedReader:
@@ -231,3 +247,59 @@ class DelimitedReader:
         frame = pl.DataFrame(rows, schema=schema, orient="row")
         frame = frame.with_columns(pl.col(pl.String).replace("", None))
         return self._pick(frame, 0).with_columns(line=pl.Series(numbers, dtype=pl.Int64))
+
+
+def _delimiter(lines: list[str]) -> str | None:
+    """The character that cuts most lines into the same number of fields."""
+    best, score = None, 0.0
+    for delimiter in (";", "\t", ",", "|"):
+        counts = Counter(line.count(delimiter) for line in lines[:1000])
+        width, often = max(counts.items(), key=lambda item: (item[1], item[0]))
+        if width and often / len(lines[:1000]) >= 0.6:
+            value = often / len(lines[:1000]) + 0.01 * width + (0.5 if delimiter in ";\t" else 0)
+            if value > score:
+                best, score = delimiter, value
+    return best
+
+
+def _looks(sample: Sample) -> Looks | None:
+    """A table of fields, if one character cuts most lines into the same number of them."""
+    delimiter = _delimiter(sample.filled)
+    return _table(sample.lines, delimiter) if delimiter else None
+
+
+def _table(lines: list[str], delimiter: str) -> Looks:
+    widths = Counter(line.count(delimiter) for line in lines if line.strip())
+    width = widths.most_common(1)[0][0]
+    if width > MOST_COLUMNS:
+        raise UnreadableSourceError(f"its lines have {width + 1:,} fields; that is no log")
+    keys: dict[str, object] = {} if delimiter == "," else {
+        "delimiter": "tab" if delimiter == "\t" else delimiter}
+    records = [line for line in lines if line.count(delimiter) == width]
+    comments = [c for c in ("#", "//", "%", "'") if any(line.startswith(c) for line in lines)
+                and not all(line.startswith(c) for line in records)]
+    if comments:
+        keys["comment"] = comments[0]
+        lines = ["" if line.startswith(comments[0]) else line for line in lines]
+    start = next(i for i, line in enumerate(lines) if line.count(delimiter) == width)
+    if any(line.strip() for line in lines[:start]):
+        keys["skip_lines"] = start
+    rows = [row for row in csv.reader(
+        [line for line in lines[start:] if line.count(delimiter) >= width], delimiter=delimiter)
+        if len(row) == width + 1]
+    head = [cell.strip() for cell in rows[0]] if rows else []
+    body = rows[1:]
+    headed = bool(body) and not any(map(_DATA.search, head)) and any(map(_DATA.search, body[0]))
+    if not headed:
+        head = [f"column{n}" for n in range(1, width + 2)]
+        body = rows
+        keys |= {"header": False, "names": head}
+    place = "with a header" if headed else "without a header"
+    named = {",": "commas", ";": "semicolons", "\t": "tabs", "|": "upright bars"}[delimiter]
+    return Looks(f"CSV with {named}, {place}, {len(body):,} records looked at", keys,
+                 {name: [row[i] for row in body] for i, name in enumerate(head)})
+
+
+READER = LogReader(
+    "fields between commas, or any other character", endings=(".csv",), lines=DelimitedReader,
+    looks=_looks, looks_at=30)

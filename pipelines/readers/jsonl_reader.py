@@ -12,16 +12,36 @@ from typing import Any
 
 import polars as pl
 
-from remanence.pipelines.readers.delimited import NOT_TEXT
-from remanence.pipelines.readers.raw import ChunkText, Fields, Parsed, decoded, reject_frame
+from remanence.pipelines.readers.raw import (
+    NOT_TEXT,
+    ChunkText,
+    Fields,
+    LogReader,
+    Looks,
+    Parsed,
+    Sample,
+    decoded,
+    reject_frame,
+)
 from remanence.pipelines.readers.source import Chunk
 from remanence.shared.log_format import LogFormat
 
 _DEFAULT = {"time": pl.String, "channel": pl.String, "quantity": pl.String, "value": pl.Float64}
 
+LINES_TRIED = 500
+MOST_ARE = 0.8
+"""So many lines are tried, and more than this share of them must be objects: a log may begin
+with a greeting or end in half a line."""
+
+DEEPEST = 6
+WIDEST = 16
+"""Deeper keys and longer lists are not proposed as columns."""
+
 
 class JsonReader:
     """Reads one JSON Lines file."""
+
+    header_line: bytes | None = None
 
     def __init__(self, log: LogFormat, name: str, fields: Fields) -> None:
         self.name = name
@@ -116,3 +136,39 @@ def as_text(value: object) -> str | None:
             return json.dumps(value)[:100]
         case _:
             return str(value)
+
+
+def _looks(sample: Sample) -> Looks | None:
+    """Objects, one a line, if most of the first lines are such."""
+    parsed = [parse_object(line.encode("utf-8", "replace"))
+              for line in sample.filled[:LINES_TRIED]]
+    items = [item for item, reason in parsed if not reason]
+    if len(items) <= MOST_ARE * len(parsed):
+        return None
+    keys: dict[str, None] = {}
+    for item in items:
+        for key in _leaves(item, ""):
+            keys.setdefault(key)
+    columns = {key: [as_text(value_at(item, key)) or "" for item in items] for key in keys}
+    return Looks(f"JSON Lines, keys {', '.join(list(keys)[:12])}", columns=columns)
+
+
+def _leaves(item: object, path: str, depth: int = 0) -> list[str]:
+    if isinstance(item, str) and item.lstrip().startswith("{") and depth < DEEPEST:
+        try:
+            inner = json.loads(item)
+        except (ValueError, RecursionError):
+            return [path]
+        return _leaves(inner, path, depth + 1) if isinstance(inner, dict) else [path]
+    if isinstance(item, dict) and depth < DEEPEST:
+        return [leaf for key, value in item.items()
+                for leaf in _leaves(value, f"{path}.{key}" if path else str(key), depth + 1)]
+    if isinstance(item, list) and depth < DEEPEST:
+        return [leaf for at, value in enumerate(item[:WIDEST])
+                for leaf in _leaves(value, f"{path}.{at}", depth + 1)]
+    return [path]
+
+
+READER = LogReader(
+    "a JSON object a line", endings=(".jsonl", ".ndjson", ".json"), lines=JsonReader,
+    looks=_looks, looks_at=20, ends_itself=True)

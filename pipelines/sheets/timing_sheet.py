@@ -2,26 +2,28 @@
 
 from __future__ import annotations
 
+import argparse
 import csv
 import io
 import json
 import math
 from dataclasses import dataclass
-from importlib.metadata import version
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from remanence.analytics.timing.answer import LockAnswer
-from remanence.analytics.timing.gather import Timing, timing
-from remanence.analytics.timing.model import QUANTILES, LockModel
-from remanence.pipelines.sheets.write_files import write_files
+from remanence.pipelines.sheets.sheet import Sheet, SheetOutcome, SheetRun, program_version
 from remanence.shared.errors import RemanenceError
-from remanence.shared.venue import Venue
 from remanence.shared.weeks import Week
+
+if TYPE_CHECKING:
+    from remanence.analytics.timing.answer import LockAnswer
+    from remanence.analytics.timing.gather import Timing
+    from remanence.analytics.timing.model import LockModel
+    from remanence.pipelines.sheets.refresh import Ready
 
 
 @dataclass(frozen=True)
-class TimingOutcome:
+class TimingOutcome(SheetOutcome):
     """The sheet as written."""
 
     folder: Path
@@ -36,58 +38,38 @@ class TimingOutcome:
         lines += [f"  none for {answer.lock}: {_WHY[answer.pulse.state]}"
                   for answer in answers if answer.pulse.recommended_ms is None]
         lines += [f"For the controller: {path}" for path in self.beside]
-        lines.append(f"Designer's sheet: {self.folder / 'index.html'}")
+        lines.append(f"Designer's sheet: {self.front_page}")
         return "\n".join(lines)
 
 
 _WHY = {
     "none": "no pulse both releases it and keeps to its rating",
-    "mend": "it needs far longer than the locks of its part: mend it first",
+    "mend": "it needs far longer than others of its model: repair it first",
     "door": "its contact is on the door, a person's time is in every latency",
     "unobserved": "nothing shows when it releases",
-    "too-few": "too few releases, and no lock of its part to borrow from",
+    "too-few": "too few releases, and no lock of the same model to go by",
 }
 
 
-def timing_of_log(venue: Venue, venue_path: Path) -> Timing:
-    """The timing of all locks, from the newest day of the store back.
-
-    Raises
-    ------
-    RemanenceError
-        The store is at fault or holds no records.
-    """
+def timing_of_log(ready: Ready) -> Timing:
+    """The timing of all locks, from the newest day of the store back."""
+    from remanence.analytics.timing.gather import timing
     from remanence.pipelines.sheets.load import load_history
-    from remanence.pipelines.store.store import Store
 
-    days = Store.open(venue, venue_path).days()
-    if not days:
-        raise RemanenceError(
-            f"{venue_path}: its store holds no records; take logs in first with remanence ingest"
-        )
-    weeks = math.ceil(venue.limits.timing_weeks) + 1
+    weeks = math.ceil(ready.venue.limits.timing_weeks) + 1
     return timing(load_history(
-        venue, venue_path, Week.of(max(days)), weeks=weeks, tables=("actuations",)))
+        ready.venue, ready.path, Week.of(max(ready.store.days())), weeks=weeks,
+        tables=("actuations",)))
 
 
-def write_timing(
-    venue: Venue, venue_path: Path, out: Path, *, header: Path | None = None,
-    yaml: Path | None = None, language: str = "en",
-) -> TimingOutcome:
-    """Write ``index.html``, ``timing.csv`` and ``timing.json`` into ``out``.
+def write_timing(run: SheetRun) -> TimingOutcome:
+    """Write ``index.html``, ``timing.csv`` and ``timing.json``.
 
     Parameters
     ----------
-    venue : Venue
-        Whose store has been taken in and derived.
-    venue_path : Path
-        The venue file.
-    out : Path
-        Folder to write.
-    header, yaml : Path, optional
-        Files for the recommended values as a C header and as YAML.
-    language : str, default "en"
-        Language of the page.
+    run : SheetRun
+        Its options: ``header`` and ``yaml``, files for the recommended values as a C header
+        and as YAML.
 
     Returns
     -------
@@ -100,19 +82,22 @@ def write_timing(
     """
     from remanence.dashboards.timing_code import c_header, yaml_text
     from remanence.dashboards.timing_sheet import render_timing
-    from remanence.pipelines.sheets.health import made_at
+    from remanence.pipelines.sheets.report_sheet import made_at
+    from remanence.pipelines.sheets.write_files import write_files
 
-    found = timing_of_log(venue, venue_path)
-    number = version("remanence-locks")
+    venue, out = run.ready.venue, run.folder("timing")
+    found = timing_of_log(run.ready)
+    number = program_version()
     data = {"venue": venue.id, "made_at": made_at().strftime("%Y-%m-%dT%H:%M:%SZ"),
             "remanence": number, **found.as_json()}
-    files = render_timing(found, venue.limits, language_code=language)
+    files = render_timing(found, venue.limits, language_code=run.language)
     files["timing.csv"] = timing_csv(found).encode()
     files["timing.json"] = (json.dumps(
         data, indent=1, ensure_ascii=False, allow_nan=False) + "\n").encode()
     write_files(out, files)
     beside = []
-    for path, text in ((header, c_header), (yaml, yaml_text)):
+    for name, text in (("header", c_header), ("yaml", yaml_text)):
+        path = run.options.get(name)
         if path is not None:
             if path.is_dir():
                 raise RemanenceError(f"{path}: found a folder; give a file to write")
@@ -149,7 +134,9 @@ def _csv_row(model: LockModel, answer: LockAnswer) -> dict[str, Any]:
         "pulse_shortest_ms": _figure(pulse.shortest_ms),
         "pulse_longest_ms": _figure(pulse.longest_ms), "at_volts": _figure(answer.slow_volts),
         "releases_at_first_try_share": _figure(pulse.stated),
-        "falls_short": pulse.falls_short, "pulse_now_ms": _figure(model.pulse_median_ms),
+        "falls_short": pulse.falls_short, "pulse_change": pulse.change,
+        "test_first": "yes" if pulse.untried else "",
+        "pulse_now_ms": _figure(model.pulse_now_ms),
         "late_ms": _figure(wait.late_ms), "retry_after_ms": _figure(wait.retry_ms),
         "retries": wait.retries, "stuck_after_ms": _figure(wait.stuck_ms),
         "false_alarm_share": _figure(wait.left),
@@ -159,6 +146,8 @@ def _csv_row(model: LockModel, answer: LockAnswer) -> dict[str, Any]:
         "cue_light_share": _figure(answer.light.share),
         "cue_from_feedback": "yes" if answer.sound.feedback else "",
     }
+    from remanence.analytics.timing.model import QUANTILES
+
     known = {quantile.share: quantile for quantile in model.quantiles}
     for share in QUANTILES:
         name = f"p{share * 100:g}".replace(".", "_")
@@ -171,3 +160,14 @@ def _csv_row(model: LockModel, answer: LockAnswer) -> dict[str, Any]:
 
 def _figure(value: float | None) -> str:
     return "" if value is None else f"{value:.6g}"
+
+
+def _options(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--header", type=Path, metavar="FILE",
+                        help="write the values as a C header")
+    parser.add_argument("--yaml", type=Path, metavar="FILE", help="write the values as YAML")
+
+
+SHEET = Sheet(
+    "timing", "write the designer's sheet: pulse, wait and cue from real latencies",
+    "designer's sheet", write_timing, "timing", _options, place=20)

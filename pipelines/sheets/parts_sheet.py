@@ -5,39 +5,21 @@ from __future__ import annotations
 import csv
 import io
 import json
-from collections.abc import Sequence
 from dataclasses import dataclass
-from importlib.metadata import version
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from remanence.analytics.conditions.diagnosis import diagnose
-from remanence.analytics.parts.forecasts import calibration, forecasts_of
-from remanence.analytics.parts.orders import (
-    HORIZONS,
-    READS,
-    LockNeed,
-    Orders,
-    PartOrder,
-    plan_orders,
-)
-from remanence.analytics.parts.unit_lives import replacements
-from remanence.pipelines.sheets.health import made_at
-from remanence.pipelines.sheets.load import load_history
-from remanence.pipelines.sheets.refresh import newest_week
-from remanence.pipelines.sheets.write_files import write_files
-from remanence.pipelines.store.forecasts import keep_forecasts
-from remanence.pipelines.store.store import Store
-from remanence.shared.findings import Finding
-from remanence.shared.venue import Venue
-from remanence.shared.weeks import Week
+from remanence.pipelines.sheets.sheet import Sheet, SheetOutcome, SheetRun, program_version
+
+if TYPE_CHECKING:
+    from remanence.analytics.parts.orders import LockNeed, Orders, PartOrder
 
 ALL_WEEKS = 1040
 """Lives are counted from the beginning of the log: twenty years are enough."""
 
 
 @dataclass(frozen=True)
-class PartsOutcome:
+class PartsOutcome(SheetOutcome):
     """The sheet as written."""
 
     folder: Path
@@ -52,28 +34,16 @@ class PartsOutcome:
         ]
         head = ("Parts to order now:" if lines else "Nothing to order now." if self.orders.parts
                 else "The venue file names no [[part]]: nothing can be said of orders.")
-        return "\n".join([head, *lines, f"Owner's sheet: {self.folder / 'index.html'}"])
+        return "\n".join([head, *lines, f"Owner's sheet: {self.front_page}"])
 
 
-def write_parts(
-    venue: Venue, venue_path: Path, out: Path, *, language: str = "en",
-    found: tuple[Week, Sequence[Finding]] | None = None,
-) -> PartsOutcome:
-    """Write ``index.html``, ``parts.csv``, ``parts.xlsx`` and ``parts.json`` into ``out``.
+def write_parts(run: SheetRun) -> PartsOutcome:
+    """Write ``index.html``, ``parts.csv``, ``parts.xlsx`` and ``parts.json``.
 
     Parameters
     ----------
-    venue : Venue
-        Whose store has been taken in and derived.
-    venue_path : Path
-        The venue file.
-    out : Path
-        Folder to write.
-    language : str, default "en"
-        Language of the page.
-    found : (Week, sequence of Finding), optional
-        What :func:`remanence.analytics.conditions.diagnosis.diagnose` said of a week, where that is
-        at hand. If it is another week than the sheet's, the sheet's own is judged.
+    run : SheetRun
+        Without options of its own; of the findings, those of the newest week count.
 
     Returns
     -------
@@ -82,15 +52,23 @@ def write_parts(
     Raises
     ------
     RemanenceError
-        The store or ``out`` is at fault.
+        The store is at fault, or the folder cannot be written.
     """
+    from remanence.analytics.parts.forecasts import calibration, forecasts_of
+    from remanence.analytics.parts.orders import READS, plan_orders
+    from remanence.analytics.parts.unit_lives import replacements
     from remanence.dashboards.parts_sheet import render_parts
     from remanence.dashboards.parts_workbook import parts_workbook
+    from remanence.pipelines.sheets.load import load_history
+    from remanence.pipelines.sheets.refresh import newest_week
+    from remanence.pipelines.sheets.report_sheet import made_at
+    from remanence.pipelines.sheets.write_files import write_files
+    from remanence.pipelines.store.forecasts import keep_forecasts
 
-    store = Store.open(venue, venue_path)
+    venue, venue_path, store = run.ready.venue, run.ready.path, run.ready.store
+    out = run.folder("parts")
     week = newest_week(venue, store)
-    findings = found[1] if found is not None and found[0] == week else diagnose(
-        load_history(venue, venue_path, week))
+    findings = run.findings(week)
     past = load_history(venue, venue_path, week, weeks=ALL_WEEKS, tables=("actuations",),
                         columns={"actuations": READS})
     orders = plan_orders(past, findings)
@@ -99,14 +77,14 @@ def write_parts(
     made = made_at()
     data = {
         "venue": venue.id, "week": str(week), "made_at": made.strftime("%Y-%m-%dT%H:%M:%SZ"),
-        "remanence": version("remanence-locks"), "currency": venue.currency,
+        "remanence": program_version(), "currency": venue.currency,
         "games_per_week": orders.games_per_week,
         "parts": [_part_json(order) for order in orders.parts],
         "locks": [_lock_json(need, orders) for need in orders.needs],
         "past_forecasts": [{**item.__dict__, "share": item.share} for item in judged],
     }
     files = render_parts(
-        orders, venue.name, judged, code=language, version=version("remanence-locks")
+        orders, venue.name, judged, code=run.language, version=program_version()
     )
     files["parts.csv"] = _parts_csv(orders).encode()
     files["parts.xlsx"] = parts_workbook(orders, made)
@@ -129,14 +107,21 @@ def _part_json(order: PartOrder) -> dict[str, Any]:
         "unit_cost": order.part.unit_cost, "cost_now": order.cost_now,
         "year_need": order.year.mean, "year_need_low": low, "year_need_high": high,
         "life_from": order.life.basis, "ended_lives": order.life.failures,
+        "ordered_for": [
+            {"lock": need.lock, "cause": need.cause} for need in order.needs
+            if need.failing is not None or need.wear.weeks.size],
         "locks": [need.lock for need in order.needs],
     }
 
 
 def _lock_json(need: LockNeed, orders: Orders) -> dict[str, Any]:
+    from remanence.analytics.parts.orders import HORIZONS
+
     wear = need.wear
     row: dict[str, Any] = {
         "lock": need.lock, "part": need.part, "sign": wear.sign, "failing": need.failing,
+        "part_would_be_for": need.cause, "no_part_needed_for": need.no_part_for,
+        "finding": need.causes.first,
         "cycles": need.cycles, "cycles_known_from_new": need.cycles_known_from_new,
         "cycles_per_week": need.cycles_per_week, "latency_ms": wear.latency_ms,
         "limit_ms": wear.limit_ms, "limit_from": wear.limit_from,
@@ -161,12 +146,18 @@ def _parts_csv(orders: Orders) -> str:
     buffer = io.StringIO()
     writer = csv.writer(buffer, lineterminator="\n")
     rows = [_part_json(order) for order in orders.parts]
-    keys = [key for key in (rows[0] if rows else {}) if key != "locks"]
-    writer.writerow([*keys, "locks"])
+    keys = [key for key in (rows[0] if rows else {}) if key not in ("ordered_for", "locks")]
+    writer.writerow([*keys, "ordered_for", "locks"])
     for row in rows:
-        cells = [*(row[key] for key in keys), " ".join(row["locks"])]
+        causes = "; ".join(f"{item['lock']}: {item['cause']}" for item in row["ordered_for"])
+        cells = [*(row[key] for key in keys), causes, " ".join(row["locks"])]
         writer.writerow([
             "'" + cell if isinstance(cell, str) and cell[:1] in "=+-@\t\r" and cell else cell
             for cell in cells
         ])
     return buffer.getvalue()
+
+
+SHEET = Sheet(
+    "parts", "write the owner's sheet: what to order, how many, by when, at what cost",
+    "owner's sheet", write_parts, "parts", place=30)

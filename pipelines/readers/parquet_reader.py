@@ -10,10 +10,22 @@ import polars as pl
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from remanence.pipelines.readers.raw import KEPT_TEXT, Fields, Parsed, reject_frame
+from remanence.pipelines.readers.raw import (
+    KEPT_TEXT,
+    Fields,
+    LogReader,
+    Looks,
+    Parsed,
+    Sample,
+    reject_frame,
+)
 from remanence.pipelines.readers.source import UnreadableSourceError
+from remanence.shared.log_format import LogFormat
 
 ROWS = 250_000
+"""Rows worked on at once; bounds the memory."""
+
+ROWS_LOOKED_AT = 2000
 
 
 class _RowText:
@@ -30,7 +42,9 @@ class _RowText:
         ]
 
 
-def parquet_rows(stream: IO[bytes], name: str, fields: Fields) -> Iterator[tuple[Parsed, int]]:
+def parquet_rows(
+    stream: IO[bytes], log: LogFormat, name: str, fields: Fields
+) -> Iterator[tuple[Parsed, int]]:
     """The rows of a Parquet file as raw records, with how many rows each stretch has.
 
     Raises
@@ -74,3 +88,30 @@ def _records(frame: pl.DataFrame, fields: Fields, first: int) -> pl.DataFrame:
     lines = pl.int_range(first, first + frame.height, dtype=pl.Int64, eager=True)
     return frame.select(column(name) for name in fields.wanted).with_columns(line=lines).select(
         "line", *fields.wanted)
+
+
+def _looks(sample: Sample) -> Looks | None:
+    """A Parquet file begins with four bytes of its own (Apache Parquet, file format)."""
+    if not sample.data.startswith(b"PAR1"):
+        return None
+    source = sample.source
+    try:
+        with source.open() as (stream, _):
+            file = pq.ParquetFile(pa.PythonFile(stream, mode="r"))
+            batch = next(file.iter_batches(ROWS_LOOKED_AT), None)
+    except (pa.ArrowException, OSError) as error:
+        raise UnreadableSourceError(f"{source.name}: {error}") from None
+    if batch is None:
+        raise UnreadableSourceError(f"{source.name}: has no rows")
+    frame = pl.DataFrame(pl.from_arrow(batch))
+    columns = {}
+    for name, kind in frame.schema.items():
+        column = frame[name]
+        if isinstance(kind, pl.Datetime):
+            column = column.dt.strftime("%Y-%m-%dT%H:%M:%S%.6f" + ("Z" if kind.time_zone else ""))
+        columns[name] = [v or "" for v in column.cast(pl.String, strict=False).to_list()]
+    return Looks(f"Parquet, columns {', '.join(columns)}", columns=columns)
+
+
+READER = LogReader(
+    "rows of a Parquet file", endings=(".parquet",), rows=parquet_rows, looks=_looks, looks_at=10)

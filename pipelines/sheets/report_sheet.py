@@ -1,0 +1,179 @@
+"""``remanence report``: the weekly health report as a folder, and ``findings.json`` beside it."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from remanence.pipelines.sheets.sheet import (
+    Sheet,
+    SheetOutcome,
+    SheetRun,
+    add_week,
+    program_version,
+)
+from remanence.shared.errors import RemanenceError
+from remanence.shared.findings import STATE_OF_URGENCY, URGENCIES, Finding
+
+if TYPE_CHECKING:
+    from remanence.analytics.health.gather import Health
+    from remanence.analytics.history import History
+    from remanence.dashboards.finding_words import FindingText
+    from remanence.pipelines.store.store import Store
+    from remanence.shared.weeks import Week
+
+_PRINTED = ("now", "week")
+"""Findings of these urgencies are printed one by one, the others only counted."""
+
+
+@dataclass(frozen=True)
+class ReportOutcome(SheetOutcome):
+    """A report as written."""
+
+    folder: Path
+    week: Week
+    findings: tuple[Finding, ...]
+    set_aside: tuple[str, ...] = ()
+
+    def has(self, urgency: str | None) -> bool:
+        """Whether a finding that urgent, or more, stands."""
+        if urgency is None:
+            return False
+        return any(
+            URGENCIES.index(f.urgency) <= URGENCIES.index(urgency) for f in self.findings
+        )
+
+    def text(self) -> str:
+        """What to print: how many findings of which urgency, the first few, and where."""
+        from remanence.dashboards.page import language  # Costs a package; only where it prints.
+
+        lang = language("en")
+        state = {u: lang(f"state.{STATE_OF_URGENCY[u]}") for u in URGENCIES}
+        counts = {u: sum(f.urgency == u for f in self.findings) for u in URGENCIES}
+        lines = [f"Week {self.week}: " + (", ".join(
+            f"{state[u]} {n}" for u, n in counts.items() if n
+        ) or "no faults found")]
+        wide = max(len(state[u]) for u in _PRINTED)
+        lines += [
+            f"  {state[f.urgency]:{wide}}  {f.subject}: {lang(f'condition.{f.condition}.wrong')} "
+            f"[{f.condition}]" + (f" since {f.since}" if f.since else "")
+            for f in self.findings if f.urgency in _PRINTED
+        ]
+        lines += [f"  set aside: {text}" for text in self.set_aside]
+        lines.append(f"Health report: {self.front_page}")
+        return "\n".join(lines)
+
+
+def made_at() -> datetime:
+    """Now, or the moment that ``SOURCE_DATE_EPOCH`` states, so that bytes can repeat.
+
+    Source of the convention: Reproducible Builds, SOURCE_DATE_EPOCH specification.
+    """
+    stated = os.environ.get("SOURCE_DATE_EPOCH")
+    if stated is None:
+        return datetime.now(UTC).replace(microsecond=0)
+    try:
+        return datetime.fromtimestamp(int(stated), UTC)
+    except (ValueError, OverflowError, OSError):
+        raise RemanenceError(
+            f"SOURCE_DATE_EPOCH: found {stated!r}; it must be whole seconds since 1970"
+        ) from None
+
+
+def findings_json(
+    page: Health, findings: list[Finding], moment: datetime, words: FindingText
+) -> dict[str, Any]:
+    """The object that ``findings.json`` holds, its words in one language."""
+    return {
+        "venue": page.venue_id,
+        "week": str(page.week),
+        "made_at": moment.strftime("%Y-%m-%dT%H:%M:%SZ"),
+        "remanence": program_version(),
+        "findings": [words.json(finding) for finding in findings],
+        "locks": [lock.as_json() for lock in page.locks],
+    }
+
+
+def write_report(run: SheetRun) -> ReportOutcome:
+    """Write the health report of one week, and ``findings.json``.
+
+    Parameters
+    ----------
+    run : SheetRun
+        Its options: ``week``, a Week (default: the newest with two days of log), and
+        ``single_file``, for one HTML file instead of a folder of pages.
+
+    Returns
+    -------
+    ReportOutcome
+
+    Raises
+    ------
+    RemanenceError
+        The store or the week is at fault, or the folder cannot be written.
+    """
+    from remanence.dashboards.finding_words import FindingText
+    from remanence.dashboards.page import language
+    from remanence.pipelines.sheets.load import load_history
+    from remanence.pipelines.sheets.refresh import newest_week
+    from remanence.pipelines.sheets.write_files import write_files
+    from remanence.pipelines.store.service_log import read_service
+
+    ready = run.ready
+    week = run.options.get("week") or newest_week(ready.venue, ready.store)
+    past = load_history(ready.venue, ready.path, week)
+    findings = run.findings(week, past)
+    page = _gather(past, findings, ready.store, ready.path)
+    folder = run.folder("reports", str(week))
+    files = _pages(page, run.language, single_file=bool(run.options.get("single_file")))
+    words = FindingText(language(run.language), ready.venue)
+    text = json.dumps(findings_json(page, findings, made_at(), words), indent=1, ensure_ascii=False,
+                      allow_nan=False)
+    files["findings.json"] = (text + "\n").encode()
+    write_files(folder, files)
+    for stale in (*folder.glob("locks/*.html"), *folder.glob("supplies/*.html")):
+        if stale.relative_to(folder).as_posix() not in files:
+            stale.unlink()
+    aside = read_service(ready.venue, ready.path).set_aside
+    return ReportOutcome(folder, week, tuple(findings), aside)
+
+
+def _gather(past: History, findings: list[Finding], store: Store, path: Path) -> Health:
+    from remanence.analytics.health.gather import health, telling_actuations
+    from remanence.pipelines.sheets.traces import load_traces
+    from remanence.pipelines.store.past_findings import earlier_findings, keep_findings
+    from remanence.pipelines.store.service_log import read_service
+
+    folder = Path(store.folder)
+    earlier = earlier_findings(folder, past.week)
+    keep_findings(folder, past.week, findings)
+    return health(
+        past, findings, earlier=earlier, rejects=store.rejects(),
+        traces=load_traces(store, telling_actuations(past, findings)),
+        service_set_aside=read_service(past.venue, path).set_aside,
+        version=program_version(),
+    )
+
+
+def _pages(page: Health, language: str, *, single_file: bool) -> dict[str, bytes]:
+    from remanence.dashboards.health_report import render_health, render_single_file
+
+    if single_file:
+        return {"index.html": render_single_file(page, language=language)}
+    return render_health(page, language=language)
+
+
+def _options(parser: argparse.ArgumentParser) -> None:
+    add_week(parser)
+    parser.add_argument("--single-file", action="store_true",
+                        help="write one HTML file with everything in it, to send by mail")
+
+
+SHEET = Sheet(
+    "report", "write the weekly health report", "health report", write_report, "reports/WEEK",
+    _options, place=10)

@@ -1,0 +1,143 @@
+"""What a sheet is to the commands: a name, options, and a function that writes it."""
+
+from __future__ import annotations
+
+import argparse
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from remanence.shared.errors import RemanenceError
+
+if TYPE_CHECKING:
+    from remanence.analytics.history import History
+    from remanence.pipelines.sheets.refresh import Ready
+    from remanence.shared.findings import Finding
+    from remanence.shared.weeks import Week
+
+
+class SheetOutcome:
+    """A sheet as written into a folder; its front page is ``index.html``."""
+
+    folder: Path
+
+    @property
+    def front_page(self) -> Path:
+        """The page to open first."""
+        return self.folder / "index.html"
+
+    def has(self, urgency: str | None) -> bool:
+        """Whether the sheet tells a finding that urgent, or more; False without an urgency."""
+        return False
+
+    def text(self) -> str:
+        """What to print."""
+        raise NotImplementedError
+
+
+@dataclass
+class SheetRun:
+    """One run of a sheet, or of all of them, on a venue that is up to date.
+
+    Attributes
+    ----------
+    ready : Ready
+        The venue, its file and its store.
+    language : str
+        Language of the pages.
+    out : Path or None
+        Folder to write; None: the sheet's own, beside the venue file.
+    options : mapping
+        Values of the sheet's own options by name; one that was not given may be missing.
+    found : dict
+        What was said of each week that a sheet of the run has asked about.
+    """
+
+    ready: Ready
+    language: str = "en"
+    out: Path | None = None
+    options: Mapping[str, Any] = field(default_factory=dict)
+    found: dict[Week, list[Finding]] = field(default_factory=dict)
+
+    def folder(self, *names: str) -> Path:
+        """Where to write: ``out``, or the folder of these names beside the venue file."""
+        return self.out or self.ready.path.parent.joinpath(*names)
+
+    def findings(self, week: Week, past: History | None = None) -> list[Finding]:
+        """What is to be said of a week, worked out once for all sheets of the run.
+
+        Parameters
+        ----------
+        week : Week
+            The week.
+        past : History or None, default None
+            Its history, where that is loaded already.
+        """
+        if week not in self.found:
+            from remanence.analytics.conditions.diagnosis import diagnose
+            from remanence.pipelines.sheets.load import load_history
+
+            if past is None:
+                past = load_history(self.ready.venue, self.ready.path, week)
+            self.found[week] = diagnose(past)
+        return self.found[week]
+
+
+def program_version() -> str:
+    """The version of the installed distribution, which every file that is written names."""
+    from importlib.metadata import version  # loads slowly, and the help has no need of it
+
+    return version("remanence-locks")
+
+
+def _no_options(_: argparse.ArgumentParser) -> None:
+    """Add none: a sheet has ``--out`` and ``--language`` anyway."""
+
+
+@dataclass(frozen=True)
+class Sheet:
+    """One sheet.
+
+    Attributes
+    ----------
+    name : str
+        The command that writes it.
+    help : str
+        What the command does, for the help.
+    title : str
+        What the sheet is called.
+    write : callable
+        Writes it.
+    folder : str
+        Where it is written if nobody says where, beside the venue file; for the help.
+    options : callable
+        Adds options of its own to the command's parser.
+    place : int
+        Sheets with a lower number are written and named first.
+    """
+
+    name: str
+    help: str
+    title: str
+    write: Callable[[SheetRun], SheetOutcome]
+    folder: str
+    options: Callable[[argparse.ArgumentParser], None] = _no_options
+    place: int = 50
+
+
+def _week(text: str) -> Week:
+    from remanence.shared.weeks import Week
+
+    try:
+        return Week.parse(text)
+    except RemanenceError as error:
+        raise argparse.ArgumentTypeError(str(error)) from None
+
+
+def add_week(parser: argparse.ArgumentParser) -> None:
+    """The options of a command that tells the findings of a week."""
+    parser.add_argument("--week", type=_week, metavar="WEEK",
+                        help="ISO week like 2026-W47 (default: the newest with two days of log)")
+    parser.add_argument("--fail-on", choices=("now", "week"),
+                        help="exit with 3 where a finding this urgent, or more, stands")
