@@ -40,9 +40,9 @@ MOVED = 3.0
 """A figure has moved if its two weeks together stand so many standard deviations away..."""
 MOVED_EACH = 1.5
 """...and each of them so many, to the same side."""
-EVEN_DISTANCE = 3.0
+EVEN_DISTANCE = 2.5
 """Distance, in that of a typical sound lock, at which a change is as likely as chance..."""
-ODDS_PER_DISTANCE = 3.0
+ODDS_PER_DISTANCE = 4.0
 """...and what each further such distance adds to its natural log odds: both from the campaign's
 seeds for tuning."""
 

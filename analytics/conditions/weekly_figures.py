@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 import polars as pl
+from numpy.typing import NDArray
 
 from remanence.analytics.history import (
     FIRST_WEEKS,
@@ -19,16 +19,17 @@ from remanence.analytics.history import (
 )
 from remanence.analytics.statistics.intervals import robust_deviation
 
-LEAST_COMMANDS = 8
-"""A week with fewer commands has no figures: its quantiles would be single readings."""
+LEAST_COMMANDS = 15
+"""A week with fewer commands has no figures: a tenth of it would be a single reading."""
+CLEAR_SAG = 6.0
+"""A sag under so many times the rail's noise is not read, as everywhere else."""
 LEAST_READINGS = 4
 """Nor has a figure with fewer readings in a week."""
-LEAST_BEFORE = 5
-"""With fewer weeks than this a lock has no level before."""
 LEAST_SIBLINGS = 3
 """The median of fewer siblings is one of them."""
 POOL_WEIGHT = 10.0
 """A lock's own spread is known from eight weeks at most: its kind's counts for so many more."""
+Names = NDArray[np.object_]
 
 LEAST_SPREAD = 0.01
 """Added to a tail before its logarithm is taken: a tail of one per cent is none."""
@@ -40,6 +41,8 @@ LEAST_MEAN = 0.1
 class Figure:
     """One weekly figure: its id, the unit it is shown in, and the scale it is compared on.
 
+    ``scale`` is ``log``, ``log1p``, or the logarithm of a mean or of a spread to which the least of
+    them is added.
     ``floor`` is the weekly standard deviation, on that scale, below which none is taken for:
     what differs by less is nothing that a person could find. What is ``of_rail`` is held against
     all locks of the rail, not against siblings.
@@ -53,29 +56,18 @@ class Figure:
 
     def shown(self, value: float) -> float:
         """A value on the figure's scale, in its unit."""
-        if self.scale == "log":
-            return float(np.exp(value))
         if self.scale == "log1p":
             return float(np.expm1(value))
         if self.scale == "log mean":
             return float(max(np.exp(value) - LEAST_MEAN, 0.0))
         if self.scale == "log spread":
             return float(100.0 * np.expm1(np.exp(value)))
-        if self.scale == "ratio":
-            return float(100.0 * np.expm1(value))
-        if self.scale == "arcsine":
-            return float(100.0 * np.sin(np.clip(value, 0.0, np.pi) / 2.0) ** 2)
-        return float(value)
+        return float(np.exp(value))
 
 
 FIGURES = (
-    Figure("weekly-median-latency", "ms", "log", 0.03),
     Figure("weekly-late-tail-of-latency", "%", "log spread", 0.15),
     Figure("weekly-early-tail-of-latency", "%", "log spread", 0.15),
-    Figure("weekly-first-of-the-day", "%", "ratio", 0.04),
-    Figure("weekly-unanswered", "%", "arcsine", 0.06),
-    Figure("weekly-retries", "%", "arcsine", 0.06),
-    Figure("weekly-openings-without-command", "%", "arcsine", 0.06),
     Figure("weekly-bounces", "edges", "log mean", 0.1),
     Figure("weekly-settling", "ms", "log mean", 0.1),
     Figure("weekly-sag", "V", "log", 0.03, of_rail=True),
@@ -86,9 +78,14 @@ FIGURES = (
     Figure("weekly-spike-at-switch-off", "V", "log1p", 0.03),
     Figure("weekly-current", "A", "log", 0.02),
 )
-"""Not among them: how long a coil was on and how soon a lock was shut again, which tell how a game
-uses the lock, and the volts before a command, which are the rail's. All have conditions of their
-own."""
+"""Not among them: the median latency, which the drift judges against a gate of its own, and how a
+lock answers the first command of a day, which slow-mode does; how long a coil was on and how soon a
+lock was shut again, which tell how a game uses the lock; the volts before a command, which are the
+rail's; how many commands were not answered or tried again and how many openings had no command,
+which come in bouts that people make. With these among them, sound venues of the campaign had 3.1
+false findings in 1,000 lock-weeks."""
+STEP = "step of "
+"""Before a figure's name: one step of the clock that stamps it, over its value."""
 VOLTS = "volts"
 """Median logarithm of the volts before a command: times of coils that pull are corrected by it."""
 
@@ -132,19 +129,8 @@ def _tail(of: pl.Expr, grain: pl.Expr, *, late: bool) -> pl.Expr:
     return ((extreme - of.mean()).abs() + LEAST_SPREAD + grain.median()).log()
 
 
-def _counted(count: pl.Expr, total: pl.Expr) -> pl.Expr:
-    """A share on a scale where its scatter is the same everywhere: Anscombe's arcsine (1948)."""
-    share = (count + 0.375) / (pl.max_horizontal(total, count) + 0.75)
-    return 2.0 * share.sqrt().arcsin()
-
-
-def _of(column: str, least: float | None = None) -> pl.Expr:
-    value = pl.col(column)
-    return value if least is None else value.filter(value > least)
-
-
 def _log(column: str) -> pl.Expr:
-    return _of(column, 0.0).log()
+    return pl.col(column).filter(pl.col(column) > 0).log()
 
 
 def _where_known(value: pl.Expr, column: pl.Expr) -> pl.Expr:
@@ -155,38 +141,31 @@ def _week_rows(rows: pl.DataFrame, self_cut: bool) -> pl.DataFrame:
     """What one lock's actuations tell of each week: ``weeks_ago``, ``commands``, the figures."""
     latency = pl.col("latency_ms").filter(
         (pl.col("outcome") == "released") & (pl.col("latency_ms") > 0)).log()
-    judged = pl.col("outcome").is_in(["released", "no-release"])
+    clear = pl.col("sag_volts") > CLEAR_SAG * pl.col("volts_noise").fill_null(0.0)
+    load = pl.col("sag_volts").filter(clear & (pl.col("sag_volts") > 0)).log()
     poll = pl.col("resolution_ms").fill_null(0.0) / pl.col("latency_ms")
     sample = pl.col("sample_ms").fill_null(0.0) / pl.col("sag_ms")
-    length = pl.col("sag_ms").filter(pl.col("sag_ms") > 0).log()
+    length = _log("sag_ms")
     known: dict[str, tuple[pl.Expr, pl.Expr]] = {
-        "weekly-median-latency": (latency.median(), latency),
         "weekly-late-tail-of-latency": (_tail(latency, poll, late=True), latency),
         "weekly-early-tail-of-latency": (_tail(latency, poll, late=False), latency),
-        "weekly-unanswered": (_counted((pl.col("outcome") == "no-release").sum(), judged.sum()),
-                              pl.col("outcome").filter(judged)),
-        "weekly-retries": (_counted((pl.col("attempt") > 1).sum(), pl.len()), pl.col("attempt")),
-        VOLTS: (_log("volts_before").median(), _of("volts_before", 0.0)),
-        "weekly-sag": (_log("sag_volts").median(), _of("sag_volts", 0.0)),
+        VOLTS: (_log("volts_before").median(), _log("volts_before")),
+        "weekly-sag": (load.median(), load),
         "weekly-sag-after-the-pulse": (pl.col("sag_outlasts_ms").log1p().mean(),
                                        pl.col("sag_outlasts_ms")),
         "weekly-recovery": (pl.col("recovery_ms").log1p().median(), pl.col("recovery_ms")),
         "weekly-spike-at-switch-off": (pl.col("off_spike_volts").clip(0.0).log1p().median(),
                                        pl.col("off_spike_volts")),
-        "weekly-current": (_log("amps").median(), _of("amps", 0.0)),
+        "weekly-current": (_log("amps").median(), _log("amps")),
     }
     if self_cut:  # Else the sag is as long as the command.
         known["weekly-sag-length"] = (length.median(), length)
         known["weekly-late-tail-of-sag-length"] = (_tail(length, sample, late=True), length)
     figures = [_where_known(value, column).alias(name) for name, (value, column) in known.items()]
-    by_week = rows.group_by("weeks_ago").agg(pl.len().alias("commands"), *figures)
-    first = rows.filter(pl.col("command_time") == pl.col("command_time").min().over("day"))
-    rest = first.filter((pl.col("outcome") == "released") & (pl.col("latency_ms") > 0)).join(
-        by_week.select("weeks_ago", "weekly-median-latency"), on="weeks_ago")
-    off = pl.col("latency_ms").log() - pl.col("weekly-median-latency")
-    rested = rest.group_by("weeks_ago").agg(
-        _where_known(off.median(), off).alias("weekly-first-of-the-day"))
-    return by_week.join(rested, on="weeks_ago", how="left")
+    steps = {"weekly-sag-length": sample,
+             "weekly-recovery": pl.col("sample_ms") / (1.0 + pl.col("recovery_ms"))}
+    figures += [step.median().alias(STEP + name) for name, step in steps.items()]
+    return rows.group_by("weeks_ago").agg(pl.len().alias("commands"), *figures)
 
 
 def _contact_rows(history: History) -> pl.DataFrame:
@@ -198,12 +177,23 @@ def _contact_rows(history: History) -> pl.DataFrame:
         for name, column in known.items())
 
 
-def _levels(history: History) -> tuple[tuple[str, ...], Reals, Reals, Reals]:
-    """Locks, their weekly levels, what each lock's volts add to their logarithm, and commands."""
+@dataclass(frozen=True)
+class _Levels:
+    """Levels of locks x weeks x figures; what volts add to the logarithm of a time; commands of
+    locks x weeks; the step of the clock of locks x figures, on the figure's scale.
+    """
+
+    locks: tuple[str, ...]
+    level: Reals
+    volts: Reals
+    commands: Reals
+    step: Reals
+
+
+def _levels(history: History) -> _Levels:
+    """What the tables tell of each lock and week."""
     known = history.venue.locks_by_id
     contact = _contact_rows(history)
-    opened = history.dated("openings").filter(~pl.col("energised").fill_null(False))
-    openings = opened.group_by("lock", "weeks_ago").agg(pl.len().alias("openings"))
     parts = []
     for name, rows in sorted(actuations_by_lock(history).items()):
         if name not in known:
@@ -214,31 +204,32 @@ def _levels(history: History) -> tuple[tuple[str, ...], Reals, Reals, Reals]:
             from_week = (history.week.sunday - start).days // 7 - (start.weekday() > 0)
             rows = rows.filter(pl.col("weeks_ago") <= from_week)
         weeks = _week_rows(rows, known[name].self_cut).with_columns(lock=pl.lit(name))
-        parts.append(weeks.filter(pl.col("commands") >= LEAST_COMMANDS))
+        weeks = weeks.filter(pl.col("commands") >= LEAST_COMMANDS)
+        if not weeks.is_empty():
+            parts.append(weeks)
     if not parts:
-        return (), np.empty((0, 1, len(FIGURES))), np.empty((0, 1)), np.empty((0, 1))
+        none = np.empty((0, 1))
+        return _Levels((), np.empty((0, 1, len(FIGURES))), none, none, np.empty((0, len(FIGURES))))
     frame = pl.concat(parts, how="diagonal_relaxed")
     frame = frame.join(contact, on=["lock", "weeks_ago"], how="left")
-    frame = frame.join(openings, on=["lock", "weeks_ago"], how="left")
-    switched = [lock.id for lock in history.venue.locks if lock.contact]
-    frame = frame.with_columns(pl.when(pl.col("lock").is_in(switched)).then(
-        _counted(pl.col("openings").fill_null(0), pl.col("commands")))
-        .alias("weekly-openings-without-command"))
     locks = tuple(frame["lock"].unique().sort())
     span = int(frame["weeks_ago"].max()) + 1  # type: ignore[arg-type]
-    level = np.full((len(locks), span, len(FIGURES)), np.nan)
-    volts = np.full((len(locks), span), np.nan)
-    commands = np.zeros((len(locks), span))
     lock = np.searchsorted(np.array(locks), frame["lock"].to_numpy())
     week = span - 1 - frame["weeks_ago"].to_numpy()
-    for place, figure in enumerate(FIGURES):
-        if figure.id in frame.columns:
-            level[lock, week, place] = (
-                frame[figure.id].cast(pl.Float64).fill_null(float("nan")).to_numpy())
-    volts[lock, week] = frame[VOLTS].cast(pl.Float64).fill_null(float("nan")).to_numpy()
-    commands[lock, week] = frame["commands"].to_numpy()
+
+    def table(column: str, missing: float = np.nan) -> Reals:
+        out = np.full((len(locks), span), missing)
+        if column in frame.columns:
+            out[lock, week] = frame[column].cast(pl.Float64).fill_null(missing).to_numpy()
+        return out
+
+    volts = table(VOLTS)
     usual = [np.median(row[np.isfinite(row)]) if np.isfinite(row).any() else 0.0 for row in volts]
-    return locks, level, np.nan_to_num(volts - np.array(usual)[:, None]), commands
+    return _Levels(
+        locks, np.stack([table(figure.id) for figure in FIGURES], axis=2),
+        np.nan_to_num(volts - np.array(usual)[:, None]), table("commands", 0.0),
+        np.stack([table(STEP + figure.id, 0.0).max(axis=1) for figure in FIGURES], axis=1),
+    )
 
 
 def _at_usual_volts(level: Reals, volts: Reals, pulled: Flags) -> Reals:
@@ -248,7 +239,7 @@ def _at_usual_volts(level: Reals, volts: Reals, pulled: Flags) -> Reals:
     """
     out = level.copy()
     for place, figure in enumerate(FIGURES):
-        if figure.id in ("weekly-median-latency", "weekly-sag-length"):
+        if figure.id == "weekly-sag-length":
             out[:, :, place] += 2.0 * np.where(pulled[:, None], volts, 0.0)
     return out
 
@@ -267,20 +258,33 @@ def weekly_figures(history: History, weeks_now: int) -> WeeklyFigures:
     -------
     WeeklyFigures
     """
-    locks, level, volts, commands = _levels(history)
+    found = _levels(history)
+    locks, level, commands = found.locks, found.level, found.commands
     if not locks:
         return WeeklyFigures((), level, commands > 0, level, level[:, 0], commands)
     first = np.zeros(commands.shape, dtype=bool)
     for lock, row in enumerate(commands):
         weeks = np.flatnonzero(row > 0)
         first[lock, weeks[weeks < row.size - weeks_now][:FIRST_WEEKS]] = True
-    pulled = np.array([history.venue.locks_by_id[name].pulsed for name in locks])
-    off = _from_before(_at_usual_volts(level, volts, pulled), first)
-    kinds = [family(history.venue.locks_by_id[name]) for name in locks]
-    rails = [history.venue.locks_by_id[name].supply for name in locks]
+    described = [history.venue.locks_by_id[name] for name in locks]
+    pulled = np.array([lock.pulsed for lock in described])
+    kinds = np.array([family(lock) for lock in described], dtype=object)
+    rails = np.array([lock.supply for lock in described], dtype=object)
+    off = _from_before(_at_usual_volts(level, found.volts, pulled), first)
     off = _without_common(off, kinds, rails)
-    deviation = _weekly_deviation(off, first, kinds)
-    return WeeklyFigures(locks, level, first, off / deviation[:, None], deviation, commands)
+    deviation = _weekly_deviation(off, first, kinds, found.step)
+    scaled = deviation[:, None] * _of_few(commands, kinds)[:, :, None]
+    return WeeklyFigures(locks, level, first, off / scaled, deviation, commands)
+
+
+def _of_few(commands: Reals, kinds: Names) -> Reals:
+    """How much wider a week scatters that has fewer commands than is typical of the kind."""
+    out = np.ones(commands.shape)
+    for kind in set(kinds):
+        rows = commands[kinds == kind]
+        typical = np.median(rows[rows > 0])
+        out[kinds == kind] = np.sqrt(np.maximum(typical / np.maximum(rows, 1.0), 1.0))
+    return out
 
 
 def _from_before(level: Reals, first: Flags) -> Reals:
@@ -289,7 +293,7 @@ def _from_before(level: Reals, first: Flags) -> Reals:
     for lock in range(level.shape[0]):
         weeks = np.flatnonzero(first[lock])
         before = level[lock, weeks]
-        enough = np.isfinite(before).sum(axis=0) > LEAST_BEFORE
+        enough = np.isfinite(before).sum(axis=0) >= FIRST_WEEKS
         if not enough.any():
             continue
         off[lock][:, enough] = level[lock][:, enough] - np.nanmedian(before[:, enough], axis=0)
@@ -299,14 +303,13 @@ def _from_before(level: Reals, first: Flags) -> Reals:
     return off
 
 
-def _without_common(off: Reals, kinds: Sequence[str], rails: Sequence[str | None]) -> Reals:
+def _without_common(off: Reals, kinds: Names, rails: Names) -> Reals:
     """Less the median of the siblings' own, of those on the same rail where there are enough."""
     out = off.copy()
-    kind, rail = np.array(kinds, dtype=object), np.array(rails, dtype=object)
     own = np.arange(len(kinds))
     of_rail = np.array([figure.of_rail for figure in FIGURES])
     for lock in own:
-        alike, near = (kind == kind[lock]) & (own != lock), (rail == rail[lock]) & (own != lock)
+        alike, near = (kinds == kinds[lock]) & (own != lock), (rails == rails[lock]) & (own != lock)
         left = np.ones(off.shape[1:], dtype=bool)
         for group, figures in ((alike & near, ~of_rail), (alike, ~of_rail), (near, of_rail)):
             others = off[group]
@@ -319,20 +322,21 @@ def _without_common(off: Reals, kinds: Sequence[str], rails: Sequence[str | None
     return out
 
 
-def _weekly_deviation(off: Reals, first: Flags, kinds: Sequence[str]) -> Reals:
-    """Spread of sound weeks, locks x figures: the lock's own, leaning on its kind's."""
-    out = np.empty((off.shape[0], off.shape[2]))
-    for figure, described in enumerate(FIGURES):
-        pools: Mapping[str, float] = {
-            kind: robust_deviation(off[[k == kind for k in kinds], :, figure])
-            for kind in set(kinds)
-        }
+def _weekly_deviation(off: Reals, first: Flags, kinds: Names, step: Reals) -> Reals:
+    """Spread of sound weeks, locks x figures: the lock's own, leaning on its kind's.
+
+    Never under half a step of the clock: a figure that leaps by one step has not moved.
+    """
+    floors = np.maximum([figure.floor for figure in FIGURES], step / 2.0)
+    out = np.empty(floors.shape)
+    for figure in range(len(FIGURES)):
+        pools = {kind: robust_deviation(off[kinds == kind, :, figure]) for kind in set(kinds)}
         for lock, kind in enumerate(kinds):
             own = off[lock, first[lock], figure]
             own = own[np.isfinite(own)]
-            pool = max(pools[kind], described.floor) if np.isfinite(pools[kind]) else np.nan
+            pool = pools[kind]
             # A wild week of the past is no measure of the others.
             squares = np.minimum(own**2, 9.0 * pool**2)
             spread = np.sqrt((POOL_WEIGHT * pool**2 + squares.sum()) / (POOL_WEIGHT + own.size))
-            out[lock, figure] = max(spread, described.floor)
+            out[lock, figure] = max(spread, floors[lock, figure])
     return out
