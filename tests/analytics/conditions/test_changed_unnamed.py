@@ -122,15 +122,22 @@ def test_no_rule_names_these_changes():
 
 
 def test_one_strange_week_is_not_told():
-    assert "c" not in judged(BEGUN, **tables(spiking))
+    frames = tables(no_bounce=True)
+    assert "c" not in judged(BEGUN, **frames)
+    assert "c" in judged(BEGUN + 1, **frames)
 
 
 def test_what_all_siblings_show_is_not_told_of_one():
-    frames = dict(tables())
-    late = (pl.col("command_time").dt.date() >= SINCE) & (pl.col("lock") != "m")
-    frames["actuations"] = frames["actuations"].with_columns(
-        latency_ms=pl.when(late).then(1.3 * pl.col("latency_ms")).otherwise("latency_ms"))
-    assert not [item for item in judged(**frames).values() if item.score >= 0.3]
+    def shifted(locks):
+        frames = dict(tables())
+        late = (pl.col("command_time").dt.date() >= SINCE) & pl.col("lock").is_in(locks)
+        spike = pl.col("off_spike_volts")
+        frames["actuations"] = frames["actuations"].with_columns(
+            off_spike_volts=pl.when(late).then(spike + 0.12).otherwise(spike))
+        return {name for name, item in judged(**frames).items() if item.score >= 0.3}
+
+    assert shifted(["c"]) == {"c"}
+    assert not shifted([lock.id for lock in LOCKS if not lock.is_magnet])
 
 
 def test_after_work_that_was_written_down_the_lock_is_compared_with_its_new_self():
