@@ -145,7 +145,9 @@ def _week_rows(rows: pl.DataFrame, self_cut: bool) -> pl.DataFrame:
     load = pl.col("sag_volts").filter(clear & (pl.col("sag_volts") > 0)).log()
     poll = pl.col("resolution_ms").fill_null(0.0) / pl.col("latency_ms")
     sample = pl.col("sample_ms").fill_null(0.0) / pl.col("sag_ms")
-    length = _log("sag_ms")
+    # A pulse that ran to its end was not cut: the command says how long it was.
+    cut = (pl.col("sag_ms") > 0) & ~(pl.col("sag_ms") + pl.col("sample_ms") > pl.col("pulse_ms"))
+    length = pl.col("sag_ms").filter(cut).log()
     known: dict[str, tuple[pl.Expr, pl.Expr]] = {
         "weekly-late-tail-of-latency": (_tail(latency, poll, late=True), latency),
         "weekly-early-tail-of-latency": (_tail(latency, poll, late=False), latency),

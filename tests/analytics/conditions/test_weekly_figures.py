@@ -80,6 +80,14 @@ def test_a_sag_in_the_noise_has_no_figure():
     assert np.isnan(weekly(faint).level[0, :, PLACE["weekly-sag"]]).all()
 
 
+def test_pulses_that_ran_to_their_end_do_not_make_its_sag_longer():
+    def held(row, day):
+        if day >= 7 * BEGUN and day % 3 == 0:
+            row["sag_ms"] = row["pulse_ms"]
+
+    assert np.abs(latest(weekly(held), "weekly-late-tail-of-sag-length")).max() < 3
+
+
 def test_a_lock_whose_command_ends_the_sag_has_no_length_of_it():
     figures = weekly(lock=latch("a"))
     assert np.isnan(figures.level[0, :, PLACE["weekly-sag-length"]]).all()
