@@ -24,7 +24,7 @@ if TYPE_CHECKING:
         Curve,
         LockPhysics,
         Quantity,
-        Said,
+        Remark,
         SupplyPhysics,
     )
     from remanence.analytics.health.result_rows import timing_rows, wear_rows
@@ -32,7 +32,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "CHANGE", "ControllerHealth", "Curve", "DeepSag", "Estimate", "Health", "Job", "LockHealth",
-    "LockPhysics", "Mended", "Quantity", "Said", "SupplyHealth", "SupplyPhysics", "Trace",
+    "LockPhysics", "Mended", "Quantity", "Remark", "SupplyHealth", "SupplyPhysics", "Trace",
     "TraceRequest", "health", "telling_actuations", "timing_rows", "wear_rows",
 ]
 
@@ -40,7 +40,7 @@ __getattr__ = on_demand(__name__, {
     "gather": ("health",),
     "model": ("ControllerHealth", "DeepSag", "Estimate", "Health", "Job", "LockHealth", "Mended",
         "SupplyHealth", "Trace"),
-    "physics_model": ("CHANGE", "Curve", "LockPhysics", "Quantity", "Said", "SupplyPhysics"),
+    "physics_model": ("CHANGE", "Curve", "LockPhysics", "Quantity", "Remark", "SupplyPhysics"),
     "result_rows": ("timing_rows", "wear_rows"),
     "traces": ("TraceRequest", "telling_actuations"),
 })

@@ -11,20 +11,20 @@ if TYPE_CHECKING:
     from remanence.analytics.timing.curves import lower_curve, release_curve
     from remanence.analytics.timing.gather import Timing, timing
     from remanence.analytics.timing.model import (
-        QUANTILES,
         RISKS,
         TARGETS,
+        TIMING_QUANTILES,
         LockModel,
         Quantile,
-        RailModel,
         Settings,
+        TimingRail,
         key,
     )
     from remanence.analytics.timing.together import GroupAnswer, RailAnswer
 
 __all__ = [
-    "CueAnswer", "GroupAnswer", "LockAnswer", "LockModel", "QUANTILES", "Quantile", "RISKS",
-    "RailAnswer", "RailModel", "Settings", "TARGETS", "Timing", "key", "lower_curve",
+    "CueAnswer", "GroupAnswer", "LockAnswer", "LockModel", "Quantile", "RISKS", "RailAnswer",
+    "Settings", "TARGETS", "TIMING_QUANTILES", "Timing", "TimingRail", "key", "lower_curve",
     "release_curve", "timing",
 ]
 
@@ -32,7 +32,7 @@ __getattr__ = on_demand(__name__, {
     "answer": ("CueAnswer", "LockAnswer"),
     "curves": ("lower_curve", "release_curve"),
     "gather": ("Timing", "timing"),
-    "model": ("LockModel", "QUANTILES", "Quantile", "RISKS", "RailModel", "Settings", "TARGETS",
-        "key"),
+    "model": ("LockModel", "Quantile", "RISKS", "Settings", "TARGETS", "TIMING_QUANTILES",
+        "TimingRail", "key"),
     "together": ("GroupAnswer", "RailAnswer"),
 })

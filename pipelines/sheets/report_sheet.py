@@ -39,6 +39,8 @@ class ReportOutcome(SheetOutcome):
     week: Week
     findings: tuple[Finding, ...]
     set_aside: tuple[str, ...] = ()
+    faults: tuple[str, ...] = ()
+    """What could not be written, a sentence each; the findings stand all the same."""
 
     def has(self, urgency: str | None) -> bool:
         """Whether a finding that urgent, or more, stands."""
@@ -65,7 +67,8 @@ class ReportOutcome(SheetOutcome):
             for f in self.findings if f.urgency in _PRINTED
         ]
         lines += [f"  set aside: {text}" for text in self.set_aside]
-        lines.append(f"Health report: {self.front_page}")
+        if not self.faults or self.front_page.exists():
+            lines.append(f"Health report: {self.front_page}")
         return "\n".join(lines)
 
 
@@ -115,13 +118,14 @@ def write_report(run: SheetRun) -> ReportOutcome:
     Raises
     ------
     RemanenceError
-        The store or the week is at fault, or the folder cannot be written.
+        The store or the week is at fault.
     """
     from remanence.dashboards.finding_words import FindingText
     from remanence.dashboards.page import language
     from remanence.pipelines.sheets.load import load_history
     from remanence.pipelines.sheets.refresh import newest_week
     from remanence.pipelines.sheets.write_files import write_files
+    from remanence.pipelines.store.past_findings import keep_findings
     from remanence.pipelines.store.service_log import read_service
 
     ready = run.ready
@@ -135,23 +139,24 @@ def write_report(run: SheetRun) -> ReportOutcome:
     text = json.dumps(findings_json(page, findings, made_at(), words), indent=1, ensure_ascii=False,
                       allow_nan=False)
     files["findings.json"] = (text + "\n").encode()
-    write_files(folder, files)
-    for stale in (*folder.glob("locks/*.html"), *folder.glob("supplies/*.html")):
-        if stale.relative_to(folder).as_posix() not in files:
-            stale.unlink()
+    faults = []
+    for write, given_to in ((keep_findings, (ready.store.folder, week, findings)),
+                            (write_files, (folder, files))):
+        try:
+            write(*given_to)
+        except RemanenceError as error:
+            faults.append(str(error))
     aside = read_service(ready.venue, ready.path).set_aside
-    return ReportOutcome(folder, week, tuple(findings), aside)
+    return ReportOutcome(folder, week, tuple(findings), aside, tuple(faults))
 
 
 def _gather(past: History, findings: list[Finding], store: Store, path: Path) -> Health:
     from remanence.analytics.health.gather import health, telling_actuations
     from remanence.pipelines.sheets.traces import load_traces
-    from remanence.pipelines.store.past_findings import earlier_findings, keep_findings
+    from remanence.pipelines.store.past_findings import earlier_findings
     from remanence.pipelines.store.service_log import read_service
 
-    folder = Path(store.folder)
-    earlier = earlier_findings(folder, past.week)
-    keep_findings(folder, past.week, findings)
+    earlier = earlier_findings(Path(store.folder), past.week)
     return health(
         past, findings, earlier=earlier, rejects=store.rejects(),
         traces=load_traces(store, telling_actuations(past, findings)),

@@ -6,7 +6,8 @@ import json
 from collections.abc import Sequence
 from pathlib import Path
 
-from remanence.shared.errors import RemanenceError
+from remanence.pipelines.store.kept import keep, kept_file
+from remanence.shared.errors import StoreError
 from remanence.shared.findings import Finding
 from remanence.shared.weeks import Week
 
@@ -24,15 +25,14 @@ def keep_findings(folder: Path, week: Week, findings: Sequence[Finding]) -> None
         Whose findings.
     findings : sequence of Finding
         All of them.
+
+    Raises
+    ------
+    StoreError
+        The store cannot be written.
     """
-    target = folder / "findings" / f"{week}.json"
-    target.parent.mkdir(parents=True, exist_ok=True)
-    draft = target.with_name(target.name + ".part")
-    draft.write_text(
-        json.dumps([[f.subject, f.condition] for f in findings], ensure_ascii=False) + "\n",
-        encoding="utf-8",
-    )
-    draft.replace(target)
+    text = json.dumps([[f.subject, f.condition] for f in findings], ensure_ascii=False) + "\n"
+    keep(folder, f"findings/{week}", ".json", text.encode(), len(findings))
 
 
 def earlier_findings(folder: Path, week: Week, weeks: int = 53) -> list[Said]:
@@ -40,21 +40,22 @@ def earlier_findings(folder: Path, week: Week, weeks: int = 53) -> list[Said]:
 
     Raises
     ------
-    RemanenceError
+    StoreError
         A kept file cannot be read.
     """
     said: list[Said] = []
     for ago in range(weeks, 0, -1):
         earlier = week.plus(-ago)
-        path = folder / "findings" / f"{earlier}.json"
-        if not path.is_file():
-            continue
         try:
+            path = kept_file(folder, f"findings/{earlier}", ".json")
+            if path is None:
+                continue
             pairs = json.loads(path.read_text(encoding="utf-8"))
             said.append((earlier, tuple((str(who), str(what)) for who, what in pairs)))
-        except (ValueError, TypeError, OSError) as error:
-            raise RemanenceError(
-                f"{path}: cannot be read ({error}); remove it, and run the report of {earlier} "
-                "again if its findings are wanted"
+        except (ValueError, TypeError, RecursionError, OSError) as error:
+            raise StoreError(
+                f"the findings kept of {earlier} in {folder} cannot be read ({error}); set them "
+                f"aside with: remanence verify VENUE --repair, and run the report of {earlier} "
+                "again if they are wanted"
             ) from None
     return said

@@ -2,21 +2,30 @@
 
 from __future__ import annotations
 
+import contextlib
 import csv
+import errno
 import io
 import os
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
 
 import polars as pl
 
+from remanence.pipelines.store.disk import make_folder, sync_folder
+from remanence.pipelines.store.writer_lock import held
+from remanence.shared.cells import from_cell, text_cell
 from remanence.shared.errors import RemanenceError
 from remanence.shared.keys import nearest, one_of, shown
 from remanence.shared.tables import SERVICE, SERVICE_ACTIONS
+from remanence.shared.terminal import printable
 from remanence.shared.venue import Venue
 
 HEADER = ("date", "lock", "action", "part", "note")
+_HEADER_BYTES = 4096
+"""A header is far shorter."""
 
 
 @dataclass(frozen=True)
@@ -80,7 +89,7 @@ def _taken(venue: Venue, path: Path, text: str) -> ServiceLog:
     for cells in reader:
         if not any(cell.strip() for cell in cells):
             continue
-        entry = {name: cell.strip() for name, cell in zip(header, cells, strict=False)}
+        entry = {name: from_cell(cell.strip()) for name, cell in zip(header, cells, strict=False)}
         fault = _fault(venue, entry)
         if fault:
             aside.append(f"{path.name}, line {reader.line_num}: {fault}")
@@ -116,8 +125,7 @@ def add_service(
 ) -> str:
     """Append one line to the service log.
 
-    The line goes out in a single write to a file opened for appending, so that two
-    people doing it at once get two whole lines.
+    The file is locked meanwhile, so that two people doing it at once get two whole lines.
 
     Parameters
     ----------
@@ -162,39 +170,60 @@ def add_service(
         )
     if part is None and action == "replaced":
         part = venue.locks_by_id[lock].part
-    line = _csv_line((day.isoformat(), lock, action, part or "", " ".join((note or "").split())))
+    entry = {"date": day.isoformat(), "lock": lock, "action": action, "part": part or "",
+             "note": " ".join(printable(note or "").split())}
     try:
-        _append(path, line)
+        return _append(path, entry).rstrip("\n")
     except OSError as error:
-        raise RemanenceError(f"{path}: cannot be written: {error.strerror}") from None
-    return line.rstrip("\n")
+        raise RemanenceError(
+            f"{path}: cannot be written: {error.strerror or error}; nothing was added") from None
 
 
-def _csv_line(cells: tuple[str, ...]) -> str:
+def _csv_line(cells: Sequence[str]) -> str:
     buffer = io.StringIO()
     csv.writer(buffer, lineterminator="\n").writerow(cells)
     return buffer.getvalue()
 
 
-def _append(path: Path, line: str) -> None:
-    # The header goes in by an atomic link of a finished file: whoever comes second finds it.
-    if not path.exists():
-        path.parent.mkdir(parents=True, exist_ok=True)
-        draft = path.with_name(f".{path.name}.{os.getpid()}")
-        draft.write_text(_csv_line(HEADER), encoding="utf-8")
+def _append(path: Path, entry: dict[str, str]) -> str:
+    """Add a line in the order of the file's own header; all of it, or nothing."""
+    make_folder(path.parent)
+    new = not path.exists()
+    with path.open("ab+", buffering=0) as file, held(file.fileno()):
+        size = file.seek(0, os.SEEK_END)
+        file.seek(0)
+        header = _header(path, file.read(_HEADER_BYTES), entry) if size else HEADER
+        line = _csv_line([str(text_cell(entry.get(name, ""))) for name in header])
+        data = b"" if size else _csv_line(HEADER).encode()
+        if size:
+            file.seek(-1, os.SEEK_END)
+            data = b"" if file.read(1) == b"\n" else b"\n"
+        data += line.encode()
         try:
-            os.link(draft, path)
-        except FileExistsError:
-            pass
-        finally:
-            draft.unlink()
-    descriptor = os.open(path, os.O_RDWR | os.O_APPEND)
+            if file.write(data) != len(data):
+                raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+            os.fsync(file.fileno())
+        except OSError:
+            with contextlib.suppress(OSError):
+                file.truncate(size)
+            raise
+    if new:
+        sync_folder(path.parent)
+    return line
+
+
+def _header(path: Path, beginning: bytes, entry: dict[str, str]) -> Sequence[str]:
+    """The columns of a service log that is there; another file is never written to."""
+    text = beginning.decode("utf-8-sig", "replace")
+    if not text.strip():
+        return HEADER
     try:
-        size = os.fstat(descriptor).st_size
-        torn = size > 0 and os.pread(descriptor, 1, size - 1) != b"\n"
-        data = (("\n" if torn else "") + line).encode()
-        if os.write(descriptor, data) != len(data):
-            raise OSError(28, "the disk is full; the last line of the file may be cut short")
-        os.fsync(descriptor)
-    finally:
-        os.close(descriptor)
+        names = [name.strip().lower() for name in next(csv.reader([text.splitlines()[0]]))]
+    except (csv.Error, StopIteration, IndexError):
+        names = []
+    if not {"date", "lock", "action", *(name for name, cell in entry.items() if cell)} <= set(
+            names):
+        raise RemanenceError(
+            f"{path}, line 1: found {shown(text.splitlines()[0][:80])}, which is not the header of "
+            f"a service log ({','.join(HEADER)}); nothing was written to it")
+    return names
