@@ -3,20 +3,23 @@
 from __future__ import annotations
 
 import csv
+import fcntl
 import io
 import os
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, datetime
 from pathlib import Path
 
 import polars as pl
 
 from remanence.shared.errors import RemanenceError
 from remanence.shared.keys import nearest, one_of, shown
-from remanence.shared.tables import SERVICE, SERVICE_ACTIONS
+from remanence.shared.tables import SERVICE, SERVICE_ACTIONS, TEST_RESULTS
 from remanence.shared.venue import Venue
 
-HEADER = ("date", "lock", "action", "part", "note")
+HEADER = ("date", "lock", "action", "part", "note", "result")
 
 
 @dataclass(frozen=True)
@@ -46,7 +49,8 @@ def read_service(venue: Venue, venue_path: Path) -> ServiceLog:
     -------
     ServiceLog
         A missing file is an empty log. A line with an unknown lock or action or an
-        unreadable date is set aside with its reason.
+        unreadable date is set aside with its reason, and so is one that repeats another word for
+        word. A result that is no word for one is not taken, and said to be none.
 
     Raises
     ------
@@ -76,20 +80,28 @@ def _taken(venue: Venue, path: Path, text: str) -> ServiceLog:
             f"{path}, line 1: found the header {','.join(header)!r}; it should be "
             f"{','.join(HEADER)}"
         )
-    rows, aside = [], []
+    rows: dict[tuple[date | str | None, ...], int] = {}
+    aside = []
     for cells in reader:
         if not any(cell.strip() for cell in cells):
             continue
         entry = {name: cell.strip() for name, cell in zip(header, cells, strict=False)}
+        place = f"{path.name}, line {reader.line_num}"
         fault = _fault(venue, entry)
         if fault:
-            aside.append(f"{path.name}, line {reader.line_num}: {fault}")
-        else:
-            rows.append((
-                date.fromisoformat(entry["date"]), entry["lock"], entry["action"],
-                entry.get("part") or None, entry.get("note") or None,
-            ))
-    frame = pl.DataFrame(rows, schema=SERVICE.schema, orient="row")
+            aside.append(f"{place}: {fault}")
+            continue
+        result = entry.get("result") or None
+        if result and (entry["action"] != "release-tested" or result not in TEST_RESULTS):
+            aside.append(f"{place}: result: found {shown(result)}, which is not taken; a "
+                         f"release-tested has {one_of(TEST_RESULTS)}, other work none")
+            result = None
+        row = (date.fromisoformat(entry["date"]), entry["lock"], entry["action"],
+               entry.get("part") or None, entry.get("note") or None, result)
+        first = rows.setdefault(row, reader.line_num)
+        if first != reader.line_num:
+            aside.append(f"{place}: repeats line {first} word for word")
+    frame = pl.DataFrame(list(rows), schema=SERVICE.schema, orient="row")
     return ServiceLog(SERVICE.conform(frame), tuple(aside))
 
 
@@ -112,12 +124,13 @@ def _advice(given: str, known: list[str], plural: str) -> str:
 
 def add_service(
     venue: Venue, venue_path: Path, lock: str, action: str, *, day: date,
-    part: str | None = None, note: str | None = None,
+    today: date | None = None, part: str | None = None, note: str | None = None,
+    result: str | None = None,
 ) -> str:
     """Append one line to the service log.
 
-    The line goes out in a single write to a file opened for appending, so that two
-    people doing it at once get two whole lines.
+    The file is locked meanwhile, so that two people doing it at once get two whole lines. A file
+    of an older layout gets the columns that it lacks in its header; its lines stay as they are.
 
     Parameters
     ----------
@@ -127,9 +140,13 @@ def add_service(
         A lock of the venue; one of ``SERVICE_ACTIONS``.
     day : date
         The day of the work, in the venue's calendar.
+    today : date, optional
+        A later ``day`` than this is refused; default: today in the venue's zone.
     part, note : str, optional
         The part that was fitted (default for ``replaced``: the lock's own part);
         anything worth telling. Line breaks in a note become blanks.
+    result : str, optional
+        ``passed`` or ``failed``: needed for ``release-tested``, refused of other work.
 
     Returns
     -------
@@ -139,8 +156,8 @@ def add_service(
     Raises
     ------
     RemanenceError
-        The lock, action or part is unknown, the venue keeps no service log, or the
-        file cannot be written.
+        The lock, action, part or result is unknown, the day is to come, the line stands there
+        already, the venue keeps no service log, or the file cannot be written.
     """
     path = service_path(venue, venue_path)
     if path is None:
@@ -160,23 +177,50 @@ def add_service(
         raise RemanenceError(
             f"part: found {shown(part)}; {_advice(part, list(venue.parts_by_id), 'parts')}"
         )
+    if (action == "release-tested") is not (result in TEST_RESULTS):
+        raise RemanenceError(
+            f"result: found {shown(result) if result else 'none'} with the action "
+            f"{shown(action)}; a release-tested needs {one_of(TEST_RESULTS)}, other work has none"
+        )
+    today = today or datetime.now(venue.zone).date()
+    if day > today:
+        raise RemanenceError(
+            f"date: found {day.isoformat()}, which is to come; today is {today.isoformat()}"
+        )
     if part is None and action == "replaced":
         part = venue.locks_by_id[lock].part
-    line = _csv_line((day.isoformat(), lock, action, part or "", " ".join((note or "").split())))
+    entry = {"date": day.isoformat(), "lock": lock, "action": action, "part": part or "",
+             "note": " ".join((note or "").split()), "result": result or ""}
     try:
-        _append(path, line)
+        line = _append(path, entry)
     except OSError as error:
         raise RemanenceError(f"{path}: cannot be written: {error.strerror}") from None
     return line.rstrip("\n")
 
 
-def _csv_line(cells: tuple[str, ...]) -> str:
+def _csv_line(cells: Sequence[str]) -> str:
     buffer = io.StringIO()
     csv.writer(buffer, lineterminator="\n").writerow(cells)
     return buffer.getvalue()
 
 
-def _append(path: Path, line: str) -> None:
+@contextmanager
+def _locked(path: Path) -> Iterator[int]:
+    """The file, open for appending, locked against everybody else who adds to it."""
+    while True:
+        descriptor = os.open(path, os.O_RDWR | os.O_APPEND)
+        try:
+            fcntl.flock(descriptor, fcntl.LOCK_EX)
+            # Somebody may have put a file with a longer header in its place meanwhile.
+            if os.fstat(descriptor).st_ino == os.stat(path).st_ino:
+                yield descriptor
+                return
+        finally:
+            os.close(descriptor)
+
+
+def _append(path: Path, entry: Mapping[str, str]) -> str:
+    """Add an entry in the order of the file's own header; returns its line."""
     # The header goes in by an atomic link of a finished file: whoever comes second finds it.
     if not path.exists():
         path.parent.mkdir(parents=True, exist_ok=True)
@@ -188,13 +232,41 @@ def _append(path: Path, line: str) -> None:
             pass
         finally:
             draft.unlink()
-    descriptor = os.open(path, os.O_RDWR | os.O_APPEND)
-    try:
-        size = os.fstat(descriptor).st_size
-        torn = size > 0 and os.pread(descriptor, 1, size - 1) != b"\n"
-        data = (("\n" if torn else "") + line).encode()
+    with _locked(path) as descriptor:
+        raw = path.read_bytes()
+        first, _, rest = raw.partition(b"\n")
+        text = first.decode("utf-8-sig", errors="replace")
+        header = [name.strip().lower() for name in next(csv.reader([text]), [])]
+        lacking = [name for name in HEADER
+                   if name not in header and (entry[name] or not header)]
+        line = _csv_line([entry.get(name, "") for name in (*header, *lacking)])
+        there = io.StringIO(rest.decode("utf-8", errors="replace").replace("\0", "?"), newline="")
+        if any(_alike(cells, header, entry) for cells in csv.reader(there)):
+            raise RemanenceError(f"{path}: the line stands there already: {line.rstrip()}")
+        if lacking:
+            # The old lines stay as they are: what they do not say is not known.
+            torn = b"\n" if rest and not rest.endswith(b"\n") else b""
+            _put(path, _csv_line((*header, *lacking)).encode() + rest + torn + line.encode())
+            return line
+        data = (b"" if raw.endswith(b"\n") else b"\n") + line.encode()
         if os.write(descriptor, data) != len(data):
             raise OSError(28, "the disk is full; the last line of the file may be cut short")
         os.fsync(descriptor)
-    finally:
-        os.close(descriptor)
+    return line
+
+
+def _alike(cells: Sequence[str], header: Sequence[str], entry: Mapping[str, str]) -> bool:
+    """Whether a line says the same as an entry, word for word."""
+    there = {name: cell.strip() for name, cell in zip(header, cells, strict=False)}
+    return any(there.values()) and all(
+        there.get(name, "") == entry[name] for name in HEADER)
+
+
+def _put(path: Path, data: bytes) -> None:
+    """Put a file with these bytes in the place of another, whole or not at all."""
+    draft = path.with_name(f".{path.name}.{os.getpid()}")
+    with draft.open("wb") as file:
+        file.write(data)
+        file.flush()
+        os.fsync(file.fileno())
+    draft.replace(path)
