@@ -54,6 +54,10 @@ class FindingText:
         said = []
         if extra.get("other"):
             said.append(lang("lock.other", lock=extra["other"]))
+        likely = extra.get("likely_cause")
+        if isinstance(likely, dict):
+            said.append(lang("says.likely-cause", score=f"{100 * likely['score']:.0f}",
+                             condition=lang(f"condition.{likely['condition']}.wrong")))
         told = extra.get("accounts_for", ())
         conditions = [lang(f"condition.{name}.wrong") for name in told
                       if lang.has(f"condition.{name}.wrong")]

@@ -52,6 +52,8 @@ class Condition:
     needs_part : bool
         Whether it takes a new lock to mend it. What a setting, a wire, a rail or a habit
         explains does not.
+    keeps_in : bool
+        On an exit route it may keep people in: missing it costs more than anything else.
     certain : bool
         Read off the venue file or the service log: there is nothing to be unsure of.
     """
@@ -65,6 +67,7 @@ class Condition:
     explains_on_locks: tuple[str, ...] = ()
     takes_urgency_of: tuple[str, ...] = ()
     needs_part: bool = False
+    keeps_in: bool = False
     certain: bool = False
 
 

@@ -11,6 +11,7 @@ import polars as pl
 
 from remanence.analytics.conditions.condition import PULSED, Condition, failed_repair, finding
 from remanence.analytics.conditions.drift_weekly import weekly_course
+from remanence.analytics.conditions.exits import late_doors
 from remanence.analytics.conditions.new_locks import slow_beside_siblings
 from remanence.analytics.conditions.slow_mode import slow_at_times, slow_modes
 from remanence.analytics.drift.common import group_of
@@ -236,8 +237,8 @@ def _below_poll(history: History, drift: LockDrift) -> bool:
 
 
 def _raised(urgency: str, lock: Lock) -> str:
-    """One step more urgent on a way out."""
-    if not lock.on_way_out:
+    """One step more urgent on a way out, unless people could be all of it."""
+    if not lock.on_way_out or lock.latency_kind == "door":
         return urgency
     return {"watch": "plan", "plan": "week", "week": "now", "now": "now"}[urgency]
 
@@ -382,14 +383,15 @@ _SLOW = (
 )
 
 STICKING_CATCH = Condition(
-    "sticking-catch", (sticking_catch, slow_at_times, slow_beside_siblings), (*_LATENCY, *_SLOW),
+    "sticking-catch", (sticking_catch, slow_at_times, slow_beside_siblings, late_doors),
+    (*_LATENCY, *_SLOW),
     mechanisms=PULSED, explains=("no-release", "short-pulse"), takes_urgency_of=("no-release",),
     needs_part=True,
 )
 SLOW_DROP = Condition(
-    "slow-drop", (slow_drop, slow_at_times, slow_beside_siblings), (*_LATENCY, *_SLOW),
+    "slow-drop", (slow_drop, slow_at_times, slow_beside_siblings, late_doors), (*_LATENCY, *_SLOW),
     mechanisms=("magnet",), explains=("no-release", "short-pulse"),
-    takes_urgency_of=("no-release",), needs_part=True,
+    takes_urgency_of=("no-release",), needs_part=True, keeps_in=True,
 )
 WEAKENING_HOLD = Condition(
     "weakening-hold", (weakening_hold,), (*_LATENCY, "openings-while-energised"),

@@ -9,7 +9,12 @@ import numpy as np
 import polars as pl
 
 from remanence.analytics.conditions.condition import Condition, failed_repair, finding
-from remanence.analytics.conditions.evidence import raised_on_way_out, share_evidence
+from remanence.analytics.conditions.evidence import (
+    raised_on_way_out,
+    raised_unless_people,
+    share_evidence,
+)
+from remanence.analytics.conditions.exits import held_on_way_out
 from remanence.analytics.drift.judge import drifts
 from remanence.analytics.history import (
     History,
@@ -78,7 +83,7 @@ def no_release(history: History) -> list[Finding]:
             since, low, high = unhelped[0].dates(history.week.monday.toordinal())
         (count, total), window = rate.now.count, rate.window_days or 0
         serious = 100 * rate.now.level >= history.venue.limits.no_release_now_percent
-        urgency = raised_on_way_out("now" if serious else "week", lock)
+        urgency = raised_unless_people("now" if serious else "week", lock)
         retries = int((rows["attempt"].fill_null(1) > 1).to_numpy()[day > 6 - window]
                       .sum())
         found.append(finding(
@@ -291,7 +296,8 @@ def _left_open(history: History, lock: Lock, rate: Change) -> Finding:
 
 
 NO_RELEASE = Condition(
-    "no-release", (no_release,), ("commands-without-release", "retries"), needs_part=True,
+    "no-release", (no_release, held_on_way_out), ("commands-without-release", "retries"),
+    needs_part=True, keeps_in=True,
 )
 SHORT_PULSE = Condition(
     "short-pulse", (short_pulse,),

@@ -212,7 +212,7 @@ def _locked(path: Path) -> Iterator[int]:
         try:
             fcntl.flock(descriptor, fcntl.LOCK_EX)
             # Somebody may have put a file with a longer header in its place meanwhile.
-            if os.fstat(descriptor).st_ino == os.stat(path).st_ino:
+            if os.fstat(descriptor).st_ino == path.stat().st_ino:
                 yield descriptor
                 return
         finally:

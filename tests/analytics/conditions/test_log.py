@@ -49,7 +49,8 @@ def test_a_way_out_without_any_test_is_due_a_drawer_never():
 @pytest.mark.parametrize(("age", "due"), [(0, False), (31, False), (32, True), (400, True)])
 def test_due_on_the_day_after_the_interval(age, due):
     last = WEEK.sunday - timedelta(days=age)
-    found = release_test_due(history(service=service((last, "door", "release-tested", "", "passed"))))
+    passed = (last, "door", "release-tested", "", "passed")
+    found = release_test_due(history(service=service(passed)))
     assert bool(found) is due
     if due:
         assert found[0].since == last + timedelta(days=32)

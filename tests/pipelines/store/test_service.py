@@ -139,7 +139,7 @@ def test_days_to_come_and_lines_said_already_are_refused(harbour):
 def test_a_log_of_the_older_layout_keeps_its_lines_and_learns_results(harbour):
     venue, path = harbour
     log = path.parent / "service.csv"
-    old = ("2024-01-02,store-door,release-tested,,\"ok, let go\"\r\n".encode()
+    old = (b"2024-01-02,store-door,release-tested,,\"ok, let go\"\r\n"
            + "2024-01-02,chart-drawer,cleaned,,\u00e4lter".encode("latin-1"))
     log.write_bytes(b"date,lock,action,part,note\r\n" + old)
     add_service(venue, path, "chart-drawer", "inspected", day=date(2024, 1, 3))
