@@ -124,7 +124,9 @@ class FindingText:
         return {
             "subject": finding.subject, "subject_kind": finding.subject_kind,
             "condition": finding.condition, "title": self.title(finding.condition),
-            "urgency": finding.urgency,
+            "urgency": finding.urgency, "status": finding.status,
+            "first_named": str(finding.first_named) if finding.first_named else None,
+            "ended": finding.ended.isoformat() if finding.ended else None,
             "since": finding.since.isoformat() if finding.since else None,
             "since_low": finding.since_low.isoformat() if finding.since_low else None,
             "since_high": finding.since_high.isoformat() if finding.since_high else None,

@@ -239,7 +239,7 @@ def raised(item: Finding, limits: Limits, on_way_out: Collection[str] = ()) -> F
     limits : Limits
         ``raise_now_percent``, ``raise_week_percent``, ``raise_plan_percent``, and
         ``raise_exit_percent`` for what may keep people in.
-    on_way_out : collection of str
+    on_way_out : collection of str, default ()
         Locks on an exit route.
 
     Returns

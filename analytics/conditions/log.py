@@ -207,6 +207,9 @@ def log_gap(history: History) -> list[Finding]:
     which the whole venue logged nothing may have been a closed one; it is said as
     ``watch``, unless the venue otherwise logs day and night.
     """
+    last = history.activity["last"].max()
+    if isinstance(last, datetime) and last < history.start:
+        return [_silent_week(history, last)]
     by_subject: dict[str | None, list[tuple[Silence, str, float]]] = {}
     for silence in silences(history):
         judged = _judge(silence)
@@ -289,6 +292,19 @@ def _gap_finding(
         not_excluded=("closed",) if subject is None and not silence.steady else
                      ("room-not-played",) if not silence.steady else (),
         subject_kind="venue" if subject is None else "controller",
+    )
+
+
+def _silent_week(history: History, last: datetime) -> Finding:
+    """A week wholly without log: closed or lost, somebody has to say which."""
+    moment = _local(last, history.venue.zone)
+    return finding(
+        history.venue.id, "log-gap", "week", 0.95, subject_kind="venue",
+        since=moment.date(), since_low=moment.date(), since_high=moment.date(),
+        says=[say("week-without-log", last=moment)],
+        evidence=[Evidence("hours-without-a-record-that-usually-have-some",
+                           (history.end - last).total_seconds() / 3600.0, "h")],
+        not_excluded=("closed",),
     )
 
 

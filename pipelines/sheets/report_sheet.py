@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import json
 import os
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -21,11 +22,15 @@ from remanence.shared.errors import RemanenceError
 from remanence.shared.findings import STATE_OF_URGENCY, URGENCIES, Finding
 
 if TYPE_CHECKING:
+    from remanence.analytics.conditions.life import Standing
     from remanence.analytics.health.gather import Health
     from remanence.analytics.history import History
     from remanence.dashboards.finding_words import FindingText
     from remanence.pipelines.store.store import Store
     from remanence.shared.weeks import Week
+
+FINDINGS_SCHEMA = 2
+"""Version of findings.json: the second has ``status``, ``first_named`` and ``ended``."""
 
 _PRINTED = ("now", "week")
 """Findings of these urgencies are printed one by one, the others only counted."""
@@ -39,6 +44,7 @@ class ReportOutcome(SheetOutcome):
     week: Week
     findings: tuple[Finding, ...]
     set_aside: tuple[str, ...] = ()
+    ended: tuple[Finding, ...] = ()
 
     def has(self, urgency: str | None) -> bool:
         """Whether a finding that urgent, or more, stands."""
@@ -62,8 +68,10 @@ class ReportOutcome(SheetOutcome):
         lines += [
             f"  {state[f.urgency]:{wide}}  {f.subject}: {lang(f'condition.{f.condition}.wrong')} "
             f"[{f.condition}]" + (f" since {f.since}" if f.since else "")
+            + (f" ({f.status}, first named {f.first_named})" if f.status != "new" else "")
             for f in self.findings if f.urgency in _PRINTED
         ]
+        lines += [f"  ended on {f.ended}  {f.subject} [{f.condition}]" for f in self.ended]
         lines += [f"  set aside: {text}" for text in self.set_aside]
         lines.append(f"Health report: {self.front_page}")
         return "\n".join(lines)
@@ -90,6 +98,7 @@ def findings_json(
 ) -> dict[str, Any]:
     """The object that ``findings.json`` holds, its words in one language."""
     return {
+        "schema": FINDINGS_SCHEMA,
         "venue": page.venue_id,
         "week": str(page.week),
         "made_at": moment.strftime("%Y-%m-%dT%H:%M:%SZ"),
@@ -127,23 +136,27 @@ def write_report(run: SheetRun) -> ReportOutcome:
     ready = run.ready
     week = run.options.get("week") or newest_week(ready.venue, ready.store)
     past = load_history(ready.venue, ready.path, week)
+    made = run.lives(week, past)
     findings = run.findings(week, past)
-    page = _gather(past, findings, ready.store, ready.path)
+    page = _gather(past, findings, made.standing, ready.store, ready.path)
+    ended = [item for item in made.told if item.status == "ended"]
     folder = run.folder("reports", str(week))
     files = _pages(page, run.language, single_file=bool(run.options.get("single_file")))
     words = FindingText(language(run.language), ready.venue)
-    text = json.dumps(findings_json(page, findings, made_at(), words), indent=1, ensure_ascii=False,
-                      allow_nan=False)
+    held = findings_json(page, [*findings, *ended], made_at(), words)
+    text = json.dumps(held, indent=1, ensure_ascii=False, allow_nan=False)
     files["findings.json"] = (text + "\n").encode()
     write_files(folder, files)
     for stale in (*folder.glob("locks/*.html"), *folder.glob("supplies/*.html")):
         if stale.relative_to(folder).as_posix() not in files:
             stale.unlink()
     aside = read_service(ready.venue, ready.path).set_aside
-    return ReportOutcome(folder, week, tuple(findings), aside)
+    return ReportOutcome(folder, week, tuple(findings), aside, tuple(ended))
 
 
-def _gather(past: History, findings: list[Finding], store: Store, path: Path) -> Health:
+def _gather(
+    past: History, findings: list[Finding], standing: Sequence[Standing], store: Store, path: Path
+) -> Health:
     from remanence.analytics.health.gather import health, telling_actuations
     from remanence.pipelines.sheets.traces import load_traces
     from remanence.pipelines.store.past_findings import earlier_findings, keep_findings
@@ -151,7 +164,7 @@ def _gather(past: History, findings: list[Finding], store: Store, path: Path) ->
 
     folder = Path(store.folder)
     earlier = earlier_findings(folder, past.week)
-    keep_findings(folder, past.week, findings)
+    keep_findings(folder, past.week, findings, standing)
     return health(
         past, findings, earlier=earlier, rejects=store.rejects(),
         traces=load_traces(store, telling_actuations(past, findings)),

@@ -250,3 +250,10 @@ def test_a_controller_never_heard_of_is_watched():
     frame = activity(10).filter(pl.col("controller") != "south")
     found = log_gap(history(activity=frame))
     assert [(f.subject, f.urgency) for f in found] == [("south", "watch")]
+
+
+def test_a_week_wholly_without_log_is_told():
+    frame = activity(10).filter(pl.col("hour") < WEEK.bounds(VENUE.zone)[0])
+    [found] = log_gap(history(activity=frame))
+    assert (found.subject_kind, found.urgency, found.says[0].id) == (
+        "venue", "week", "week-without-log")
