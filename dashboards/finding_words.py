@@ -70,6 +70,10 @@ class FindingText:
         if isinstance(service, dict) and service.get("helped") is False:
             said.append(lang("lock.in_vain", action=lang(f"action.{service['action']}"),
                              day=lang.day(date.fromisoformat(service["date"]))))
+        if isinstance(service, dict) and service.get("came_back_after_weeks"):
+            said.append(lang("lock.came_back", action=lang(f"action.{service['action']}"),
+                             day=lang.day(date.fromisoformat(service["date"])),
+                             count=service["came_back_after_weeks"]))
         return said
 
     def causes(self, finding: Finding) -> tuple[str, ...]:

@@ -8,6 +8,7 @@ from datetime import date, timedelta
 import numpy as np
 import polars as pl
 
+from remanence.analytics.conditions.after_work import came_back_after
 from remanence.analytics.conditions.condition import Condition, failed_repair, finding
 from remanence.analytics.conditions.evidence import (
     raised_on_way_out,
@@ -79,7 +80,14 @@ def no_release(history: History) -> list[Finding]:
             continue
         since, low, high = rate.dates(history.week.monday.toordinal())
         unhelped = _before_service(history, lock.id)
+        work = None
         if unhelped is not None:
+            serviced = unhelped[1].toordinal() - history.week.monday.toordinal()
+            later = day[use] >= serviced
+            weeks = came_back_after(
+                day[use][later] - serviced, event[later], unhelped[0].now.level)
+            work = (*unhelped[1:], weeks)
+        if unhelped is not None and work is not None and work[2] is None:
             since, low, high = unhelped[0].dates(history.week.monday.toordinal())
         (count, total), window = rate.now.count, rate.window_days or 0
         serious = 100 * rate.now.level >= history.venue.limits.no_release_now_percent
@@ -99,7 +107,7 @@ def no_release(history: History) -> list[Finding]:
             ],
             not_excluded=_unseen(rows, lock),
             extra={"share": round(rate.now.level, 4),
-                   **failed_repair(unhelped[1:] if unhelped is not None else None)},
+                   **failed_repair(work)},
         ))
     return found
 
