@@ -11,6 +11,7 @@ from remanence.analytics.conditions.condition import failed_repair, finding
 from remanence.analytics.conditions.drawn_load import drawn_loads
 from remanence.analytics.conditions.evidence import share_evidence
 from remanence.analytics.conditions.fault_course import Course, course
+from remanence.analytics.conditions.one_command import whole_commands
 from remanence.analytics.history import (
     Flags,
     History,
@@ -28,8 +29,6 @@ LEAST_HELD = 2
 """One cut may be a reading that went wrong; two in a week close the room (trade practice)."""
 HELD_SCORE = 0.9
 """Two cuts that held are no question of a rate: only readings gone wrong can be in doubt."""
-SAME_COMMAND_US = 100_000
-"""Two edges of a command this close together are one command, written twice."""
 
 LATE_QUANTILE, LATE_FACTOR = 0.95, 1.5
 """A door is late where it opens this many times later than 95 in 100 of its own first weeks."""
@@ -67,8 +66,7 @@ def cuts_on_way_out(history: History) -> dict[str, Cuts]:
         lock = rows.lock
         if not lock.on_way_out:
             continue
-        once = np.diff(rows.time_us, prepend=rows.time_us[:1] - 2 * SAME_COMMAND_US)
-        rows = rows.take(once > SAME_COMMAND_US)
+        rows = rows.take(whole_commands(rows.time_us, rows.text("outcome")))
         outcome = rows.text("outcome")
         empty = np.zeros(rows.size, dtype=bool)
         seen = empty.copy()

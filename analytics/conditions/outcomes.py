@@ -16,12 +16,14 @@ from remanence.analytics.conditions.evidence import (
     share_evidence,
 )
 from remanence.analytics.conditions.exits import held_on_way_out
+from remanence.analytics.conditions.one_command import whole_commands
 from remanence.analytics.drift.judge import drifts
 from remanence.analytics.history import (
     History,
     actuations_by_lock,
     day_ordinals,
     last_service,
+    per_lock,
     since_baseline,
 )
 from remanence.analytics.physics.pulse import present_pulse
@@ -55,6 +57,10 @@ def _rows(history: History) -> Iterator[tuple[Lock, pl.DataFrame, Reals]]:
         if rows is None:
             continue
         rows = since_baseline(rows, history, lock.id)
+        whole = whole_commands(
+            rows["command_time"].dt.epoch("us").to_numpy(), rows["outcome"].to_numpy())
+        if not whole.all():
+            rows = rows.filter(pl.Series(whole))
         if rows.height:
             yield lock, rows, (day_ordinals(rows["day"]) - epoch).astype(float)
 
@@ -255,7 +261,9 @@ def _run_start(day: Reals, flag: np.ndarray) -> float | None:
 def not_reclosed(history: History) -> list[Finding]:
     """Found open when next commanded, again and again."""
     found = []
+    opened = per_lock(history.openings)
     for lock, rows, day in _rows(history):
+        rows, day = _without_own_openings(rows, day, opened.get(lock.id))
         told = rows["outcome"].is_in(["released", "no-release", "already-open"]).to_numpy()
         first = (rows["attempt"].fill_null(1) == 1).to_numpy()
         use = told & first
@@ -273,6 +281,23 @@ def not_reclosed(history: History) -> list[Finding]:
             continue
         found.append(_left_open(history, lock, rate))
     return found
+
+
+def _without_own_openings(
+    rows: pl.DataFrame, day: Reals, opened: pl.DataFrame | None
+) -> tuple[pl.DataFrame, Reals]:
+    """The rows without those that found it open after the log saw it open by itself.
+
+    Nobody left it open then: that is a fault of its own.
+    """
+    if opened is None:
+        return rows, day
+    at = rows["command_time"].dt.epoch("us").to_numpy()
+    times = np.sort(opened["time"].dt.epoch("us").to_numpy())
+    before = np.concatenate([[np.iinfo(np.int64).min], at[:-1]])
+    itself = np.searchsorted(times, at) > np.searchsorted(times, before, "right")
+    keep = ~(itself & (rows["outcome"] == "already-open").to_numpy())
+    return rows.filter(pl.Series(keep)), day[keep]
 
 
 def _feedback_moves(this_week: pl.DataFrame, open_now: pl.DataFrame) -> bool:

@@ -58,7 +58,8 @@ def test_a_cause_stands_before_what_it_explains():
     ("contact-inverted", "no-release"), ("contact-inverted", "not-reclosed"),
     ("coil-open", "no-release"), ("short-pulse", "no-release"),
     ("sticking-catch", "no-release"), ("crossed-channels", "opened-unpowered"),
-    ("contact-stuck", "no-release"), ("self-cut-failed", "over-long-energising"),
+    ("contact-stuck", "no-release"), ("crossed-channels", "coil-current-high"),
+    ("self-cut-failed", "over-long-energising"),
 ])
 def test_a_cause_is_said_in_place_of_its_effect(quiet, cause, effect):
     found = resolve([said(condition=cause), said(condition=effect, score=0.999)], quiet)
