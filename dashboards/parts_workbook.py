@@ -12,6 +12,7 @@ import xlsxwriter
 from remanence.analytics.parts.orders import HORIZONS, Orders
 from remanence.dashboards.page import language
 from remanence.dashboards.parts_sheet import assumptions, cause_text, reason, state_text
+from remanence.shared.cells import TEXT_STAYS_TEXT
 
 _MONEY, _SHARE, _DATE, _ONE = "#,##0.00", "0.0%", "yyyy-mm-dd", "0.0"
 
@@ -33,8 +34,7 @@ def parts_workbook(orders: Orders, made: datetime) -> bytes:
         that begins like a formula stays text.
     """
     buffer = io.BytesIO()
-    book = xlsxwriter.Workbook(buffer, {"in_memory": True, "strings_to_formulas": False,
-                                        "strings_to_urls": False, "strings_to_numbers": False})
+    book = xlsxwriter.Workbook(buffer, {"in_memory": True, **TEXT_STAYS_TEXT})
     book.set_properties({"title": "Parts to order", "created": made.replace(tzinfo=None)})
     _order(book, orders)
     _locks(book, orders)

@@ -16,7 +16,7 @@ from remanence.analytics.health.physics_model import (
     Curve,
     LockPhysics,
     Quantity,
-    Said,
+    Remark,
     SupplyPhysics,
 )
 from remanence.dashboards.figures import BAND, INK, LINE, MUTED, PAPER, figure_block
@@ -68,9 +68,9 @@ def supply_section(
                    tuple(supply_physics_figures(item, lang, prefix)))
 
 
-def topics(says: Sequence[Said], lang: Language, zone: ZoneInfo) -> list[Topic]:
+def topics(says: Sequence[Remark], lang: Language, zone: ZoneInfo) -> list[Topic]:
     """The sentences in the page's language, gathered by topic in the order they come."""
-    gathered: dict[str, list[Said]] = {}
+    gathered: dict[str, list[Remark]] = {}
     for said in says:
         gathered.setdefault(said.topic, []).append(said)
     found = []
@@ -82,7 +82,7 @@ def topics(says: Sequence[Said], lang: Language, zone: ZoneInfo) -> list[Topic]:
     return found
 
 
-def sentence(said: Said, lang: Language, zone: ZoneInfo) -> str:
+def sentence(said: Remark, lang: Language, zone: ZoneInfo) -> str:
     """One sentence in the page's language."""
     values: dict[str, str | int] = {}
     for name, value in said.values.items():

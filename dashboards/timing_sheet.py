@@ -17,8 +17,8 @@ from remanence.analytics.timing.model import (
     TARGETS,
     LockModel,
     Quantile,
-    RailModel,
     Settings,
+    TimingRail,
     key,
 )
 from remanence.analytics.timing.together import GroupAnswer, RailAnswer
@@ -267,7 +267,7 @@ def _risks(timing: Timing, lang: Language) -> list[dict[str, Any]]:
              "chosen": risk == timing.settings.risk} for risk in RISKS]
 
 
-def _group(group: GroupAnswer, rails: Mapping[str, RailModel], lang: Language) -> dict[str, Any]:
+def _group(group: GroupAnswer, rails: Mapping[str, TimingRail], lang: Language) -> dict[str, Any]:
     def pair(key: str, median: float | None, most: float | None, **more: Any) -> str:
         return lang(key, median=ms(median, lang), most=ms(most, lang), **more)
 

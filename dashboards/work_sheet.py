@@ -30,7 +30,7 @@ class Stop:
 
 
 @dataclass(frozen=True)
-class Sheet:
+class WorkSheet:
     """The work sheet: stops in walking order, parts and tools to bring."""
 
     stops: tuple[Stop, ...]
@@ -39,7 +39,7 @@ class Sheet:
     left_out: int
 
 
-def work_sheet(say: Speaker) -> Sheet:
+def work_sheet(say: Speaker) -> WorkSheet:
     """The jobs in walking order: the rooms as the venue file has them, then rails and the rest."""
     health = say.health
     wanted = (*health.jobs, *(job for job in health.plans if job.part is None))
@@ -60,7 +60,7 @@ def work_sheet(say: Speaker) -> Sheet:
         for tool in say.lang.phrase(f"condition.{finding.condition}.bring", "").split(",")
         if tool.strip()
     )
-    return Sheet(tuple(stops), tuple(parts), tuple(tools), left_out)
+    return WorkSheet(tuple(stops), tuple(parts), tuple(tools), left_out)
 
 
 def _in_room(say: Speaker, job: Job, room: str) -> list[SheetJob]:

@@ -306,7 +306,7 @@ flour-bin takes 37% longer to release than before: 89.4 ms, was 65.4 ms.
             "remanence.analytics.timing.sample": ("Sample", "lock_sample"),
             "remanence.analytics.timing.fit": ("fit_lock",),
             "remanence.analytics.timing.model": (
-                "LockModel", "PulseGroup", "Quantile", "RailModel", "SeenPoint", "Settings"),
+                "LockModel", "PulseGroup", "Quantile", "TimingRail", "SeenPoint", "Settings"),
         },
     ),
     Page(

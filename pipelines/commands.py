@@ -17,11 +17,12 @@ from collections.abc import Callable, Sequence
 from datetime import date
 from functools import partial
 from pathlib import Path
-from typing import NoReturn
+from typing import NoReturn, TextIO
 
 from remanence.pipelines.sheets import Sheet, all_sheets
 from remanence.pipelines.sheets.sheet import add_week, program_version
 from remanence.shared.errors import RemanenceError
+from remanence.shared.terminal import printable
 
 DONE, AT_FAULT, USAGE, URGENT = 0, 1, 2, 3
 
@@ -95,6 +96,12 @@ def build_parser() -> argparse.ArgumentParser:
     sub.add_argument("--retry-rejects", action="store_true",
                      help="take in earlier rejects that the venue file can now read")
 
+    sub = add("verify", "check that every file of the store is as it was written", _verify)
+    sub.add_argument("--repair", action="store_true",
+                     help="set aside what is damaged, and have it back from the logs")
+    sub.add_argument("--renamed", action="store_true",
+                     help="the venue has a new id: give it to the store")
+
     sub = add("sniff", "look at log files and propose a [[log]] block for them", _sniff,
               venue=False)
     sub.add_argument("files", nargs="+", type=Path, metavar="FILE", help="log files")
@@ -125,10 +132,15 @@ def build_parser() -> argparse.ArgumentParser:
     return parser
 
 
+def _say(text: str, file: TextIO | None = None) -> None:
+    """Print what may hold names out of logs: no control character reaches the terminal."""
+    print(printable(text), file=file)
+
+
 def _demo(words: argparse.Namespace) -> int:
     from remanence.pipelines.sheets.demo import run_demo
 
-    print(run_demo(words.out, seed=words.seed))
+    _say(run_demo(words.out, seed=words.seed))
     return DONE
 
 
@@ -138,7 +150,7 @@ def _check(words: argparse.Namespace) -> int:
     from remanence.pipelines.sheets.refresh import load_venue
 
     venue, _ = load_venue(words.venue)
-    print(report_text(venue, unsafe_fittings(venue)))
+    _say(report_text(venue, unsafe_fittings(venue)))
     return DONE
 
 
@@ -149,24 +161,40 @@ def _ingest(words: argparse.Namespace) -> int:
     if Path(venue).is_file() and Path(venue).suffix != ".toml":
         venue, files = ".", [Path(venue), *files]  # only logs were named
     text, whole = take_in(venue, files or None, retry_rejects=words.retry_rejects)
-    print(text)
+    _say(text)
     return DONE if whole else AT_FAULT
+
+
+def _verify(words: argparse.Namespace) -> int:
+    from remanence.pipelines.sheets.verify import verify
+
+    text, sound = verify(words.venue, mend=words.repair, renamed=words.renamed)
+    _say(text)
+    return DONE if sound else AT_FAULT
 
 
 def _sniff(words: argparse.Namespace) -> int:
     from remanence.pipelines.sniff.sniff import sniff
 
-    print(sniff(words.files))
+    _say(sniff(words.files))
     return DONE
+
+
+def _told(faults: Sequence[str], *, urgent: bool = False) -> int:
+    """Print what could not be written; the exit status."""
+    for fault in faults:
+        _say(f"error: {fault}", file=sys.stderr)
+    return URGENT if urgent else AT_FAULT if faults else DONE
 
 
 def _write_sheet(sheet: Sheet, words: argparse.Namespace) -> int:
     from remanence.pipelines.sheets.refresh import prepare
     from remanence.pipelines.sheets.sheet import SheetRun
 
-    outcome = sheet.write(SheetRun(prepare(words.venue), words.language, words.out, vars(words)))
-    print(outcome.text())
-    return URGENT if outcome.has(vars(words).get("fail_on")) else DONE
+    ready = prepare(words.venue)
+    outcome = sheet.write(SheetRun(ready, words.language, words.out, vars(words)))
+    _say(outcome.text())
+    return _told((*ready.faults, *outcome.faults), urgent=outcome.has(vars(words).get("fail_on")))
 
 
 def _service(words: argparse.Namespace) -> int:
@@ -181,7 +209,7 @@ def _service(words: argparse.Namespace) -> int:
         venue, path, words.lock, words.action, day=words.date or today, today=today,
         part=words.part, note=words.note, result=words.result,
     )
-    print(f"{service_path(venue, path)}: added {line}")
+    _say(f"{service_path(venue, path)}: added {line}")
     return DONE
 
 
@@ -189,14 +217,14 @@ def _weekly(words: argparse.Namespace) -> int:
     from remanence.pipelines.sheets.weekly import run_weekly
 
     outcome = run_weekly(words.venue, week=words.week, language=words.language)
-    print(outcome.text())
-    return URGENT if outcome.has(words.fail_on) else DONE
+    _say(outcome.text())
+    return _told(outcome.faults, urgent=outcome.has(words.fail_on))
 
 
 def _export(words: argparse.Namespace) -> int:
     from remanence.pipelines.sheets.export import export
 
-    print(export(words.venue, words.table, words.file))
+    _say(export(words.venue, words.table, words.file))
     return DONE
 
 
@@ -253,23 +281,25 @@ def main(words: Sequence[str] | None = None) -> int:
     try:
         given = _parse(words)
     except _UsageError as error:
-        print(error, file=sys.stderr)
+        _say(str(error), file=sys.stderr)
         return USAGE
     except SystemExit as stop:  # the help was asked for and is printed
         return int(stop.code or 0)
     if given.version:
-        print(f"remanence {program_version()}")
+        _say(f"remanence {program_version()}")
         return DONE
     if given.command is None:
         build_parser().print_help()
         return USAGE
     try:
-        return int(given.run(given))
+        status = int(given.run(given))
+        sys.stdout.flush()
+        return status
     except RemanenceError as error:
-        print(f"error: {error}", file=sys.stderr)
+        _say(f"error: {error}", file=sys.stderr)
         return AT_FAULT
     except KeyboardInterrupt:
-        print("stopped", file=sys.stderr)
+        _say("stopped", file=sys.stderr)
         return 130
     except BrokenPipeError:
         with contextlib.suppress(OSError):
@@ -277,7 +307,7 @@ def main(words: Sequence[str] | None = None) -> int:
         return DONE
     except OSError as error:
         name = f"{error.filename}: " if error.filename else ""
-        print(f"error: {name}{error.strerror or error}", file=sys.stderr)
+        _say(f"error: {name}{error.strerror or error}", file=sys.stderr)
         return AT_FAULT
 
 

@@ -50,3 +50,7 @@ class TableError(RemanenceError):
 
 class StoreError(RemanenceError):
     """The store cannot be read or written as it stands."""
+
+
+class UnwritableStoreError(StoreError):
+    """The store can be read; the disk is full, or one may not write there."""

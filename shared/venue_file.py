@@ -6,6 +6,8 @@ import re
 import tomllib
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from pathlib import PurePosixPath
+from posixpath import normpath
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -108,12 +110,12 @@ def parse_venue(
     text = text.replace("\r\n", "\n")
     try:
         document = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
+    except (ValueError, RecursionError) as error:
         raise VenueFileError(path, [_syntax_problem(error, text)]) from None
     return _Reader(document, key_lines(text), path, formats).venue()
 
 
-def _syntax_problem(error: tomllib.TOMLDecodeError, text: str) -> Problem:
+def _syntax_problem(error: Exception, text: str) -> Problem:
     place = re.search(r"\(at line (\d+), column \d+\)", str(error))
     line = int(place[1]) if place else text.count("\n") + 1
     what = re.sub(r"\s*\(at .*\)$", "", str(error))
@@ -142,6 +144,7 @@ class _Reader:
         parts = self._array("part", PART_KEYS, Part)
         locks = self._array("lock", LOCK_KEYS, Lock, self._complete_lock)
         self._venue_values(values)
+        self._store_of_its_own(values, logs)
         self._cross_check()
         if self.problems:
             raise VenueFileError(self.path, self.problems)
@@ -244,6 +247,28 @@ class _Reader:
                 self._problem(("venue", "time_zone"), "[venue]", shown(zone),
                               'use an IANA name, like "Europe/Lisbon"')
 
+    def _store_of_its_own(self, values: dict[str, Any], logs: list[LogFormat]) -> None:
+        """Nothing but the store may lie in the store's folder."""
+        store = values.get("store")
+        if store is None:
+            return
+        path = PurePosixPath(normpath(store.replace("\\", "/")))
+        if path == PurePosixPath(".") or set(path.parts) == {".."}:
+            self._problem(("venue", "store"), "[venue]", shown(store),
+                          'it needs a folder of its own, like "store"')
+        for log in logs:
+            for pattern in log.files:
+                whole = PurePosixPath(normpath(pattern))
+                fixed = list(whole.parts[:-1])
+                while any(set(part) & set("*?[") for part in fixed):
+                    fixed.pop()
+                home = PurePosixPath(*fixed)
+                if fixed and (home == path or home in path.parents or path in home.parents):
+                    self._problem(
+                        ("venue", "store"), "[venue]", shown(store),
+                        f"it lies where logs do ({shown(pattern)}); give it a folder of its own")
+                    return
+
     def _complete_lock(self, values: dict[str, Any], index: int) -> None:
         where, block = self._where("lock", index), self.document["lock"][index]
         mechanism = values.get("mechanism")
@@ -298,8 +323,8 @@ class _Reader:
         self._unique("supply", "channel", "give each rail its own channel")
         self._unique("lock", "command", "give each lock its own channel", verb="drives")
         self._unique("lock", "contact", "give each contact its own channel", verb="reports")
-        supplies = {s.get("id") for s in self._raw("supply")}
-        parts = {p.get("id") for p in self._raw("part")}
+        supplies, parts = ({block["id"] for block in self._raw(name)
+                            if isinstance(block.get("id"), str)} for name in ("supply", "part"))
         fed = set()
         for index, lock in enumerate(self._raw("lock")):
             supply, part = lock.get("supply"), lock.get("part")

@@ -20,7 +20,7 @@ ALLOWANCE, CAP = 1.0, 4.0
 """In standard deviations of a week: with siblings taken out, an 8 % gate and an alarm at 5 this
 design gives 1.1 false alarms a year over 40 locks (calculated); single weeks count for 4 at most.
 """
-LEAST_WEEKS = 8
+LEAST_COURSE_WEEKS = 8
 """Fewer weeks than this carry no slope (common practice, no source)."""
 
 
@@ -65,7 +65,7 @@ def weekly_course(drift: LockDrift, wander: Wander) -> WeeklyCourse:
     slope = None
     if drift.fit is not None:
         since = weeks >= np.floor_divide(drift.fit.since, 7) - 1
-        if since.sum() >= LEAST_WEEKS:
+        if since.sum() >= LEAST_COURSE_WEEKS:
             found = stats.theilslopes(level[since], weeks[since], 0.95)
             slope = float(found.slope), float(found.low_slope), float(found.high_slope)
     return WeeklyCourse(

@@ -18,7 +18,7 @@ BETWEEN_LOCKS = 0.2
 """Sound locks of one family differ by about this much (standard deviation of log latency;
 common practice: 0.2 for latches, 0.25 to 0.3 for magnets). Never taken for less."""
 
-PRIOR = 1 / 60
+NEW_LOCK_PRIOR = 1 / 60
 """Chance that a lock just fitted or just worked on is not right. Assumption."""
 
 
@@ -68,7 +68,7 @@ def _score(drift: LockDrift, others: np.ndarray) -> float | None:
     from scipy.stats import t
 
     return probability(float(
-        np.log(PRIOR / (1 - PRIOR)) + np.log(1 / 8.0) - t.logpdf(off, 5)
+        np.log(NEW_LOCK_PRIOR / (1 - NEW_LOCK_PRIOR)) + np.log(1 / 8.0) - t.logpdf(off, 5)
     ))
 
 

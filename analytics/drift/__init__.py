@@ -1,1 +1,31 @@
-"""TBD"""
+"""Is a lock's time to release other than it was, once volts, warmth and chance are allowed for?"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from remanence.shared.on_demand import on_demand
+
+if TYPE_CHECKING:
+    from remanence.analytics.drift.change_model import daily_covariance, fit_change
+    from remanence.analytics.drift.common import VOLTS_EXPONENT, Wander, group_of
+    from remanence.analytics.drift.daily_series import least_change_ms
+    from remanence.analytics.drift.judge import LockDrift, drifts
+    from remanence.analytics.drift.neighbours import LEAST_NEIGHBOURS
+    from remanence.analytics.drift.season import LEAST_SIBLINGS
+    from remanence.analytics.drift.slow_mode import SlowMode
+
+__all__ = [
+    "LEAST_NEIGHBOURS", "LEAST_SIBLINGS", "LockDrift", "SlowMode", "VOLTS_EXPONENT", "Wander",
+    "daily_covariance", "drifts", "fit_change", "group_of", "least_change_ms",
+]
+
+__getattr__ = on_demand(__name__, {
+    "change_model": ("daily_covariance", "fit_change"),
+    "common": ("VOLTS_EXPONENT", "Wander", "group_of"),
+    "daily_series": ("least_change_ms",),
+    "judge": ("LockDrift", "drifts"),
+    "neighbours": ("LEAST_NEIGHBOURS",),
+    "season": ("LEAST_SIBLINGS",),
+    "slow_mode": ("SlowMode",),
+})

@@ -18,7 +18,7 @@ from remanence.analytics.statistics.arrays import Reals
 from remanence.analytics.statistics.intervals import robust_deviation
 from remanence.shared.venue import Lock
 
-LEAST_SCATTER = 0.03
+LEAST_DAILY_SCATTER = 0.03
 """No lock's releases scatter by less than this share (common practice: 3 to 12 %)."""
 
 _HARMONICS = np.arange(1, 21)
@@ -55,7 +55,7 @@ def least_change_ms(reference_ms: float, resolution_ms: float, beyond_ms: float)
 
     A change of a whole poll is one in any case.
     """
-    off = 2 * rounding_error(LEAST_SCATTER * reference_ms / resolution_ms) * resolution_ms
+    off = 2 * rounding_error(LEAST_DAILY_SCATTER * reference_ms / resolution_ms) * resolution_ms
     return min(off + beyond_ms, resolution_ms)
 
 

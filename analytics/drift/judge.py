@@ -24,7 +24,13 @@ from remanence.analytics.drift.common import (
     wander_of,
 )
 from remanence.analytics.drift.daily_series import LockDays, least_change_ms, lock_days
-from remanence.analytics.drift.levels import T_QUANTILE, DailyNoise, Levels, daily_noise, two_levels
+from remanence.analytics.drift.levels import (
+    T_QUANTILE,
+    DailyNoise,
+    TwoLevels,
+    daily_noise,
+    two_levels,
+)
 from remanence.analytics.drift.neighbours import NeighboursCourse, neighbours_courses
 from remanence.analytics.drift.season import CommonWeeks, common_weeks
 from remanence.analytics.history import (
@@ -348,7 +354,7 @@ def _since_onset(days: LockDays, fit: Change, recent: np.ndarray) -> np.ndarray:
 
 
 def _spans(
-    days: LockDays, levels: Levels | None
+    days: LockDays, levels: TwoLevels | None
 ) -> tuple[float, float, float, float, float, float]:
     """Before and now, each with its 95 % interval, in ms."""
     if levels is None:

@@ -56,8 +56,8 @@ class DailyNoise:
 
 
 @dataclass(frozen=True)
-class Levels:
-    """Levels and their standard deviations, in the series' unit; ``change`` is now less before.
+class TwoLevels:
+    """TwoLevels and their standard deviations, in the series' unit; ``change`` is now less before.
 
     ``now`` and ``before`` are the levels as they were on those days, with the wander that
     they had; ``change`` is what is lasting in their difference, so that the wander is noise.
@@ -133,7 +133,7 @@ def _clock_wander(days: LockDays, noise: Reals) -> float:
 
 def two_levels(
     noise: DailyNoise, before: np.ndarray, now: np.ndarray, scale: float = 1.0
-) -> Levels | None:
+) -> TwoLevels | None:
     """The two levels that one series has on two sets of its days.
 
     Parameters
@@ -147,7 +147,7 @@ def two_levels(
 
     Returns
     -------
-    Levels or None
+    TwoLevels or None
         None where either has no day.
     """
     if not before.size or not now.size:
@@ -174,7 +174,7 @@ def two_levels(
         variance = own - float(reach @ weights) + float(off @ covariance @ off)
         found.append((float(level[column]) + wandered, np.sqrt(scale * max(variance, 0.0))))
     between = np.array([-1.0, 1.0])
-    return Levels(
+    return TwoLevels(
         found[0][0], float(found[0][1]), found[1][0], float(found[1][1]),
         float(level[1] - level[0]), float(np.sqrt(scale * (between @ covariance @ between))),
     )

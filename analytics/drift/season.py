@@ -46,7 +46,7 @@ WEEK_JITTER = {"pulsed": 0.012, "held": 0.006}
 RAILS_APART = 4.0
 """Standard errors between the weekly medians of two rails' locks that are no chance."""
 
-LEAST_WEEKS = 6
+LEAST_SEASON_WEEKS = 6
 """Weeks that a lock's own answer to the season is taken from, at least."""
 
 GAIN_WEIGHT = 3.0
@@ -144,7 +144,7 @@ def _gain_deviation(group: str, effect: Reals, table: Reals, weight: Reals) -> f
     squares, errors = [], []
     for line, heft in zip(table - effect, weight, strict=True):
         known = np.isfinite(line) & (heft > 0)
-        if known.sum() < LEAST_WEEKS:
+        if known.sum() < LEAST_SEASON_WEEKS:
             continue
         turned = effect[known] - np.average(effect[known], weights=heft[known])
         error = 1.0 / max(float(heft[known] @ turned**2), 1e-12)

@@ -34,14 +34,14 @@ LEAST_SHARE = 0.03
 """Slow ones rarer than this are within what people do."""
 STILL_SHARE = 0.35
 """This week's rate is at least this share of the rate since the change, or it is mended."""
-LAST_DAY = 6.0
+LAST_MODE_DAY = 6.0
 """The week's Sunday, counted from its Monday."""
 
 HEALTHY = (0.5, 60.0)
 """Rate of such releases of a sound lock before anything is known of it: people lean on things."""
 FAULTY = (1.5, 8.0)
 """The same of a lock that sticks or is leant upon: mean 16 %."""
-PRIOR = 1 / 600
+SLOW_MODE_PRIOR = 1 / 600
 """Chance, before any data, that a lock has one of these faults in a given week. Assumption."""
 LIKE_VOLTS = 0.03
 """Commands whose volts differ by less than this (natural log) are of one kind: at lower volts a
@@ -123,7 +123,7 @@ def slow_mode(days: LockDays, rows: pl.DataFrame, row_day: Reals) -> SlowMode | 
         np.zeros(int(told.sum()), dtype=bool), np.ones(missed_s.size, bool)
     ])[order]
     rested = np.concatenate([days.after_rest[told], _rested(rows)[missed]])[order]
-    recent, fresh = day > LAST_DAY - RECENT_DAYS, day > LAST_DAY - FRESH_DAYS
+    recent, fresh = day > LAST_MODE_DAY - RECENT_DAYS, day > LAST_MODE_DAY - FRESH_DAYS
     if event[recent].sum() < LEAST_SLOW or not event[fresh].any():
         return None
     change = change_of_rate(day, event, HEALTHY, FAULTY) or _all_along(day)
@@ -138,14 +138,14 @@ def slow_mode(days: LockDays, rows: pl.DataFrame, row_day: Reals) -> SlowMode | 
         not lasting and whole > STANDING_SHARE and event[recent].mean() > 0.6 * STANDING_SHARE
         and share < 1.8 * max(whole, share_before)
     )
-    log_odds = change.log_odds + float(np.log(PRIOR))
+    log_odds = change.log_odds + float(np.log(SLOW_MODE_PRIOR))
     if from_start:
         change = _all_along(day)
         onset = change.since
         before, after = day < onset, day >= onset
         log_odds = float(
             betabinomial(int(event.sum()), event.size, *FAULTY)
-            - betabinomial(int(event.sum()), event.size, 0.5, 30.0) + np.log(PRIOR)
+            - betabinomial(int(event.sum()), event.size, 0.5, 30.0) + np.log(SLOW_MODE_PRIOR)
         )
     elif share < TWICE * share_before or share < LEAST_SHARE:
         return None
@@ -187,7 +187,7 @@ def _rail_now(days: LockDays, row_volts: Reals, row_day: Reals) -> tuple[bool, f
         return False, float("nan")
     first = row_volts[known]
     usual = float(np.median(first[: max(60, first.size // 3)]))
-    recent = row_volts[known & (row_day > LAST_DAY - RECENT_DAYS)]
+    recent = row_volts[known & (row_day > LAST_MODE_DAY - RECENT_DAYS)]
     now = float(np.median(recent)) if recent.size else usual
     if now >= np.exp(-LIKE_VOLTS) * usual:
         return False, now if now > np.exp(LIKE_VOLTS) * usual else usual

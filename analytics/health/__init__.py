@@ -1,1 +1,46 @@
 """The numbers of the weekly health report, gathered before a page is written."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from remanence.shared.on_demand import on_demand
+
+if TYPE_CHECKING:
+    from remanence.analytics.health.gather import health
+    from remanence.analytics.health.model import (
+        ControllerHealth,
+        DeepSag,
+        Estimate,
+        Health,
+        Job,
+        LockHealth,
+        Mended,
+        SupplyHealth,
+        Trace,
+    )
+    from remanence.analytics.health.physics_model import (
+        CHANGE,
+        Curve,
+        LockPhysics,
+        Quantity,
+        Remark,
+        SupplyPhysics,
+    )
+    from remanence.analytics.health.result_rows import timing_rows, wear_rows
+    from remanence.analytics.health.traces import TraceRequest, telling_actuations
+
+__all__ = [
+    "CHANGE", "ControllerHealth", "Curve", "DeepSag", "Estimate", "Health", "Job", "LockHealth",
+    "LockPhysics", "Mended", "Quantity", "Remark", "SupplyHealth", "SupplyPhysics", "Trace",
+    "TraceRequest", "health", "telling_actuations", "timing_rows", "wear_rows",
+]
+
+__getattr__ = on_demand(__name__, {
+    "gather": ("health",),
+    "model": ("ControllerHealth", "DeepSag", "Estimate", "Health", "Job", "LockHealth", "Mended",
+        "SupplyHealth", "Trace"),
+    "physics_model": ("CHANGE", "Curve", "LockPhysics", "Quantity", "Remark", "SupplyPhysics"),
+    "result_rows": ("timing_rows", "wear_rows"),
+    "traces": ("TraceRequest", "telling_actuations"),
+})

@@ -15,7 +15,7 @@ from remanence.analytics.health.physics_model import (
     LockPhysics,
     PhysicsSummary,
     Quantity,
-    Said,
+    Remark,
     Value,
 )
 from remanence.analytics.health.physics_supplies import supply_physics
@@ -242,10 +242,10 @@ def _off_weeks(
     )
 
 
-def _says(lock: Lock, item: LockPhysics, history: History) -> tuple[Said, ...]:
+def _says(lock: Lock, item: LockPhysics, history: History) -> tuple[Remark, ...]:
     said = [*_heat_says(lock, item), *_release_says(lock, item)]
     if item.branch is not None and item.branch.cable_ohms > 0:
-        said.append(Said("branch", "branch.drop", {
+        said.append(Remark("branch", "branch.drop", {
             "drop": Quantity(item.branch.drop_volts, "V"),
             "volts": Quantity(item.branch.terminal_volts, "V"),
             "rail": Quantity(item.branch.rail_volts, "V"),
@@ -254,20 +254,20 @@ def _says(lock: Lock, item: LockPhysics, history: History) -> tuple[Said, ...]:
     if item.cable is not None:
         wanted = Quantity(history.venue.limits.supply_low_percent, "%")
         if item.cable.mm2 is not None:
-            said.append(Said("branch", "branch.needed", {
+            said.append(Remark("branch", "branch.needed", {
                 "size": Quantity(item.cable.mm2, "mm²"), "percent": wanted}))
         else:
-            said.append(Said("branch", "branch.rail_low", {"percent": wanted}))
+            said.append(Remark("branch", "branch.rail_low", {"percent": wanted}))
     if item.hold is not None:
         values: dict[str, Value] = {
             "percent": Quantity(item.hold.percent_of_rated, "%", item.hold.low_percent,
                                 item.hold.high_percent),
             "volts": Quantity(item.hold.volts, "V"),
         }
-        said.append(Said("hold", "hold.percent", values, estimated=True))
+        said.append(Remark("hold", "hold.percent", values, estimated=True))
         if item.hold.low_newtons is not None and item.hold.margin_percent is not None:
             times = round(1 + item.hold.margin_percent / 100, 1)
-            said.append(Said("hold", "hold.margin" if times > 1 else "hold.no_margin", {
+            said.append(Remark("hold", "hold.margin" if times > 1 else "hold.no_margin", {
                 "newtons": Quantity(round(item.hold.low_newtons, -1), "N"),
                 "times": Quantity(times, "×"),
                 "pull": Quantity(history.venue.limits.player_pull_newtons, "N"),
@@ -275,40 +275,40 @@ def _says(lock: Lock, item: LockPhysics, history: History) -> tuple[Said, ...]:
     return (*said, *_off_says(lock, item))
 
 
-def _heat_says(lock: Lock, item: LockPhysics) -> list[Said]:
+def _heat_says(lock: Lock, item: LockPhysics) -> list[Remark]:
     heat = item.heat
-    said: list[Said] = []
+    said: list[Remark] = []
     if heat is None:
         if heated(lock):
-            return [Said("heat", "heat.not_on", {})]
+            return [Remark("heat", "heat.not_on", {})]
         if lock.pulsed and lock.ohms is None:
-            return [Said("heat", "heat.no_coil", {})]
+            return [Remark("heat", "heat.no_coil", {})]
         return []
-    said.append(Said("heat", "heat.estimated" if heat.estimated else "heat.stated", {
+    said.append(Remark("heat", "heat.estimated" if heat.estimated else "heat.stated", {
         "celsius": heat.hottest, "time": heat.hottest_time}, heat.estimated))
-    said.append(Said("heat", "heat.margin" if heat.margin_kelvin >= 0 else "heat.over", {
+    said.append(Remark("heat", "heat.margin" if heat.margin_kelvin >= 0 else "heat.over", {
         "kelvin": Quantity(abs(heat.margin_kelvin), "°C"),
         "limit": Quantity(heat.limit_celsius, "°C")}, heat.estimated))
     if heat.held_cold_s is None:
-        said.append(Said("heat", "heat.never", {
+        said.append(Remark("heat", "heat.never", {
             "celsius": Quantity(heat.steady_celsius, "°C")}, heat.estimated))
     elif heat.held_hot_s is not None:
-        said.append(Said("heat", "heat.held", {
+        said.append(Remark("heat", "heat.held", {
             "cold": Quantity(heat.held_cold_s / 60, "min"),
             "hot": Quantity(heat.held_hot_s / 60, "min")}, heat.estimated))
     if item.measured_celsius is not None:
-        said.append(Said("heat", "heat.measured", {"celsius": item.measured_celsius}))
+        said.append(Remark("heat", "heat.measured", {"celsius": item.measured_celsius}))
     return said
 
 
-def _release_says(lock: Lock, item: LockPhysics) -> list[Said]:
-    said: list[Said] = []
+def _release_says(lock: Lock, item: LockPhysics) -> list[Remark]:
+    said: list[Remark] = []
     split = item.explained
     if split is not None and np.isfinite([*split.both_percent, *split.rest_percent]).all():
         key = "release.magnet" if lock.is_magnet else "release.split"
         if split.measured_percent[1] <= 0 <= split.measured_percent[2]:
             key = "release.unchanged"
-        said.append(Said("release", key, {
+        said.append(Remark("release", key, {
             name: Quantity(percent[0], f"%{CHANGE}", percent[1], percent[2])
             for name, percent in (
                 ("measured", split.measured_percent), ("volts", split.volts_percent),
@@ -319,38 +319,38 @@ def _release_says(lock: Lock, item: LockPhysics) -> list[Said]:
     fit = item.fit
     if fit is not None and fit.stall_volts is not None and item.loaded_volts is not None:
         if fit.informed:
-            said.append(Said("release", "release.stall", {
+            said.append(Remark("release", "release.stall", {
                 "stall": Quantity(fit.stall_volts, "V", fit.stall_low_volts,
                                   fit.stall_high_volts),
                 "volts": Quantity(item.loaded_volts, "V"),
                 "margin": Quantity(100 * (item.loaded_volts / fit.stall_volts - 1), "%"),
             }))
         elif fit.releases:
-            said.append(Said("release", "release.no_stall", {}))
+            said.append(Remark("release", "release.no_stall", {}))
     return said
 
 
-def _off_says(lock: Lock, item: LockPhysics) -> list[Said]:
-    said: list[Said] = []
+def _off_says(lock: Lock, item: LockPhysics) -> list[Remark]:
+    said: list[Remark] = []
     off = item.switch_off
     if off is not None and off.spikes and off.highest_volts is not None:
-        said.append(Said("off", "off.seen", {
+        said.append(Remark("off", "off.seen", {
             "spikes": off.spikes, "looked": off.looked,
             "volts": Quantity(off.highest_volts, "V")}))
     elif off is not None and off.looked and off.quiet_means_something:
-        said.append(Said("off", "off.quiet", {"looked": off.looked}))
+        said.append(Remark("off", "off.quiet", {"looked": off.looked}))
     elif off is not None and off.looked and off.needed is not None and off.sample_ms is not None:
-        said.append(Said("off", "off.few", {
+        said.append(Remark("off", "off.few", {
             "looked": off.looked, "needed": off.needed,
             "sample": Quantity(off.sample_ms, "ms")}))
     elif off is not None and off.switch_offs:
-        said.append(Said("off", "off.blind", {}))
+        said.append(Remark("off", "off.blind", {}))
     if item.sag is not None and item.sag.resolution_ms is not None:
-        said.append(Said("sag", "sag.read", {
+        said.append(Remark("sag", "sag.read", {
             "resolution": Quantity(item.sag.resolution_ms, "ms"),
             "refused": item.sag.refused, "commands": item.sag.commands}))
     if item.sag_error is not None:
-        said.append(Said("sag", "sag.error", {
+        said.append(Remark("sag", "sag.error", {
             "bias": Quantity(item.sag_error.bias_ms, "ms", item.sag_error.bias_low_ms,
                              item.sag_error.bias_high_ms),
             "within": Quantity(item.sag_error.within_95_ms, "ms"),

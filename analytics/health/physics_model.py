@@ -1,6 +1,6 @@
 """Results of the physical models of a venue's week: numbers, and the sentences about them.
 
-A :class:`Said` names a sentence by its key and carries its numbers; the words of each
+A :class:`Remark` names a sentence by its key and carries its numbers; the words of each
 language stand with the pages.
 """
 
@@ -37,7 +37,7 @@ Value = Quantity | str | int | datetime
 
 
 @dataclass(frozen=True)
-class Said:
+class Remark:
     """One plain sentence: its topic, the key of its words, and its numbers by name.
 
     ``estimated`` marks a sentence that rests on generic data, not on this venue's.
@@ -96,7 +96,7 @@ class LockPhysics:
     hold_curve: Curve | None
     branch_curve: Curve | None
     off_weeks: tuple[tuple[Week, Quantity], ...]
-    says: tuple[Said, ...]
+    says: tuple[Remark, ...]
 
 
 @dataclass(frozen=True)
@@ -119,7 +119,7 @@ class SupplyPhysics:
     battery: BatteryOutlook | None
     together_curve: Curve | None
     battery_curve: Curve | None
-    says: tuple[Said, ...]
+    says: tuple[Remark, ...]
 
 
 @dataclass(frozen=True)

@@ -9,7 +9,13 @@ import numpy as np
 import polars as pl
 
 from remanence.analytics.health.model import Estimate, Heat, SagPoint
-from remanence.analytics.health.physics_model import Curve, Quantity, Said, SupplyPhysics, Value
+from remanence.analytics.health.physics_model import (
+    Curve,
+    Quantity,
+    Remark,
+    SupplyPhysics,
+    Value,
+)
 from remanence.analytics.history import History
 from remanence.analytics.physics.battery import BatteryOutlook, battery_outlook
 from remanence.analytics.physics.coil_heat import heat_of_week, volts_of
@@ -120,31 +126,31 @@ def _battery_curve(battery: BatteryOutlook | None) -> Curve | None:
 
 def _says(
     supply: Supply, item: SupplyPhysics, fits: RailResistance, recovered: dict[str, float]
-) -> tuple[Said, ...]:
-    said: list[Said] = []
+) -> tuple[Remark, ...]:
+    said: list[Remark] = []
     if item.resistance is not None and fits.now is not None:
-        said.append(Said(
+        said.append(Remark(
             "resistance",
             "resistance.estimated" if item.resistance_estimated else "resistance.measured",
             {"ohms": item.resistance, "sags": item.sags, "count": fits.now.locks},
         ))
     else:
-        said.append(Said("resistance", "resistance.none", {"sags": item.sags}))
+        said.append(Remark("resistance", "resistance.none", {"sags": item.sags}))
     said += _together_says(item)
     drift = item.drift_volts_per_week
     if drift is not None and drift.low is not None and drift.high is not None:
         if drift.low > LEAST_DRIFT or drift.high < -LEAST_DRIFT:
-            said.append(Said("drift", "drift.some", {"drift": _milli(drift)}))
+            said.append(Remark("drift", "drift.some", {"drift": _milli(drift)}))
         else:
             most = max(abs(drift.low), abs(drift.high))
-            said.append(Said("drift", "drift.none", {"most": Quantity(1000 * most, "mV")}))
+            said.append(Remark("drift", "drift.none", {"most": Quantity(1000 * most, "mV")}))
     if item.recovery_ms is not None:
         values: dict[str, Value] = {"median": Quantity(item.recovery_ms.value, "ms")}
         if recovered.get("resolution_ms") is not None:
             values["resolution"] = Quantity(recovered["resolution_ms"], "ms")
-            said.append(Said("recovery", "recovery.within", values))
+            said.append(Remark("recovery", "recovery.within", values))
     if item.ripple_volts is not None:
-        said.append(Said("ripple", "ripple.most", {
+        said.append(Remark("ripple", "ripple.most", {
             "ripple": Quantity(1000 * item.ripple_volts, "mV")}))
     return (*said, *_battery_says(item, supply))
 
@@ -155,8 +161,8 @@ def _milli(quantity: Quantity) -> Quantity:
                     None if high is None else 1000 * high)
 
 
-def _together_says(item: SupplyPhysics) -> list[Said]:
-    said: list[Said] = []
+def _together_says(item: SupplyPhysics) -> list[Remark]:
+    said: list[Remark] = []
     rail = item.rail
     if rail is None:
         return said
@@ -164,13 +170,13 @@ def _together_says(item: SupplyPhysics) -> list[Said]:
     if item.safe_together is not None and item.together:
         if item.safe_together >= len(rail.pulsed):
             last = item.together[-1]
-            said.append(Said("together", "together.all", {
+            said.append(Remark("together", "together.all", {
                 "count": len(last.on) - len(rail.resting), "volts": Quantity(last.volts, "V"),
                 "window": window}))
         elif item.safe_together < len(item.together):
             over = item.together[item.safe_together]
             key = "together.over" if over.over_rating else "together.some"
-            said.append(Said("together", key if item.safe_together else f"{key}_none", {
+            said.append(Remark("together", key if item.safe_together else f"{key}_none", {
                 "count": item.safe_together, "next": item.safe_together + 1,
                 "volts": Quantity(over.volts, "V", over.low_volts, over.high_volts),
                 "amps": Quantity(over.amps, "A"), "window": window}))
@@ -178,25 +184,25 @@ def _together_says(item: SupplyPhysics) -> list[Said]:
     if item.reset_together is not None:
         count = len(rail.resting)
         key = "reset.all" if item.reset_together >= count else "reset.some"
-        said.append(Said("reset", key, {"safe": item.reset_together, "count": count}))
+        said.append(Remark("reset", key, {"safe": item.reset_together, "count": count}))
     if rail.unknown:
-        said.append(Said("together", "together.unknown", {"locks": ", ".join(rail.unknown)}))
+        said.append(Remark("together", "together.unknown", {"locks": ", ".join(rail.unknown)}))
     return said
 
 
-def _company_says(seen: Company | None, window: Quantity) -> list[Said]:
-    said: list[Said] = []
+def _company_says(seen: Company | None, window: Quantity) -> list[Remark]:
+    said: list[Remark] = []
     if seen is None:
         return said
     if seen.sequences:
         under = [item for item in seen.sequences if item.under_window]
         worst = seen.sequences[0].prediction
-        said.append(Said("together", "together.seen_under" if under else "together.seen", {
+        said.append(Remark("together", "together.seen_under" if under else "together.seen", {
             "count": len(seen.sequences), "under": len(under),
             "locks": ", ".join(seen.sequences[0].pulsed), "window": window,
             "volts": Quantity(worst.volts, "V", worst.low_volts, worst.high_volts)}))
     if seen.error_volts is not None:
-        said.append(Said("together", "together.checked", {
+        said.append(Remark("together", "together.checked", {
             "checked": seen.checked,
             "error": Quantity(1000 * seen.error_volts, "mV"),
             "low": Quantity(1000 * (seen.low_volts or 0.0), "mV"),
@@ -204,22 +210,22 @@ def _company_says(seen: Company | None, window: Quantity) -> list[Said]:
     return said
 
 
-def _battery_says(item: SupplyPhysics, supply: Supply) -> list[Said]:
+def _battery_says(item: SupplyPhysics, supply: Supply) -> list[Remark]:
     battery = item.battery
     if battery is None:
         if supply.source == "battery":
-            return [Said("battery", "battery.nothing", {})]
+            return [Remark("battery", "battery.nothing", {})]
         return []
     stop = Quantity(battery.stop_volts, "V")
     if battery.games_left == 0.0:
-        return [Said("battery", "battery.empty", {"stop": stop})]
+        return [Remark("battery", "battery.empty", {"stop": stop})]
     if battery.games_left is not None:
-        return [Said("battery", "battery.left", {
+        return [Remark("battery", "battery.left", {
             "games": Quantity(battery.games_left, "", battery.low_games, battery.high_games),
             "volts": Quantity(battery.idle_volts, "V"), "stop": stop})]
     if battery.volts_per_game is None:
-        return [Said("battery", "battery.few", {"days": battery.days})]
-    return [Said("battery", "battery.steady", {
+        return [Remark("battery", "battery.few", {"days": battery.days})]
+    return [Remark("battery", "battery.steady", {
         "volts": Quantity(battery.idle_volts, "V"),
         "least": Quantity(battery.low_games, "") if battery.low_games is not None else "–"})]
 

@@ -1,1 +1,38 @@
-"""TBD"""
+"""The owner's numbers: wear, lives, demand, orders, forecasts."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from remanence.shared.on_demand import on_demand
+
+if TYPE_CHECKING:
+    from remanence.analytics.parts.forecasts import Calibration, calibration, forecasts_of
+    from remanence.analytics.parts.orders import (
+        HORIZONS,
+        NEED_DECIMALS,
+        OPEN_WEEKS,
+        READS,
+        LockNeed,
+        Orders,
+        PartOrder,
+        chance_within,
+        cover_days,
+        plan_orders,
+    )
+    from remanence.analytics.parts.unit_lives import replacements
+    from remanence.analytics.parts.wear import LockWear, remaining_life
+
+__all__ = [
+    "Calibration", "HORIZONS", "LockNeed", "LockWear", "NEED_DECIMALS", "OPEN_WEEKS", "Orders",
+    "PartOrder", "READS", "calibration", "chance_within", "cover_days", "forecasts_of",
+    "plan_orders", "remaining_life", "replacements",
+]
+
+__getattr__ = on_demand(__name__, {
+    "forecasts": ("Calibration", "calibration", "forecasts_of"),
+    "orders": ("HORIZONS", "LockNeed", "NEED_DECIMALS", "OPEN_WEEKS", "Orders", "PartOrder",
+        "READS", "chance_within", "cover_days", "plan_orders"),
+    "unit_lives": ("replacements",),
+    "wear": ("LockWear", "remaining_life"),
+})

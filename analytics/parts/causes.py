@@ -18,7 +18,7 @@ NEW_PART = ("coil-open", "coil-current-high", "self-cut-failed")
 """Conditions by which a new part is due now, and not only when drift meets its limit (trade
 practice)."""
 
-WEAR = ("sticking-catch", "slow-drop", "weakening-hold", "no-release")
+WEAR_CAUSE = ("sticking-catch", "slow-drop", "weakening-hold", "no-release")
 """Conditions in which wear shows: drift then tells when a part is due."""
 
 
@@ -57,8 +57,8 @@ class Causes:
 def explains_drift() -> tuple[frozenset[str], frozenset[str]]:
     """Conditions that explain what looks like wear and need no part: of a lock, and of its rail."""
     found = [c for c in catalogue().values() if not c.needs_part]
-    return (frozenset(c.name for c in found if set(WEAR) & set(c.explains)),
-            frozenset(c.name for c in found if set(WEAR) & set(c.explains_on_locks)))
+    return (frozenset(c.name for c in found if set(WEAR_CAUSE) & set(c.explains)),
+            frozenset(c.name for c in found if set(WEAR_CAUSE) & set(c.explains_on_locks)))
 
 
 def causes_of(lock: Lock, findings: Sequence[Finding]) -> Causes:
@@ -85,7 +85,7 @@ def causes_of(lock: Lock, findings: Sequence[Finding]) -> Causes:
         return next((f for f in among if f.condition in names), None)
 
     due = first_of(NEW_PART, [f for f in grounds if f.urgency != "plan"])
-    worn = first_of(WEAR, grounds)
+    worn = first_of(WEAR_CAUSE, grounds)
     of_lock, of_rail = explains_drift()
     explained = None
     if due is None and worn is None:

@@ -34,7 +34,7 @@ END_OF_MARGIN = 0.95
 """A latch counts as at the end of its margin when this share of it is used: five times slower."""
 QUARTILES_APART = 1.349
 """Standard deviations between the quartiles of a normal distribution (textbook)."""
-LEAST_WEEKS = 6
+LEAST_WEAR_WEEKS = 6
 """Weeks with releases below which no path is fitted."""
 LEAST_MISSED = 5
 """Unanswered commands below which no rise of their share is told."""
@@ -51,11 +51,11 @@ LONGEST_WEEKS = 104
 """Weeks looked back on for the path; older ones only tell the healthy latency."""
 SCATTER_WEIGHT = 20.0
 """Releases' worth of say that all weeks' scatter has beside one week's own."""
-LEAST_RELEASES = 3
+LEAST_WEAR_RELEASES = 3
 """Releases below which a week has no median."""
 LEAST_COMMANDS = 5
 """Commands below which a week has no share of unanswered ones."""
-LEAST_SCATTER = 0.02
+LEAST_WEEKLY_SCATTER = 0.02
 """No week's releases are taken to scatter by less (log scale): steps of a clock hide it."""
 MOST_LOG_VOLTS = 0.3
 """Readings of a rail further than this from its usual volts (log scale) are misreadings."""
@@ -238,14 +238,14 @@ def weekly_levels(rows: pl.DataFrame, latch: bool = False) -> pl.DataFrame:
         low=pl.col("time").quantile(0.25), high=pl.col("time").quantile(0.75),
         step=pl.col("resolution_ms").median().fill_null(0.0),
         volts=pl.col("volts_before").median(),
-    ).filter((pl.col("released") >= LEAST_RELEASES) & pl.col("latency_ms").is_finite()
+    ).filter((pl.col("released") >= LEAST_WEAR_RELEASES) & pl.col("latency_ms").is_finite()
              & (pl.col("latency_ms") > 0) & (pl.col("low") > 0))
     # A week of few releases tells its scatter badly, so all weeks have a say in it.
     own = (pl.col("high") / pl.col("low")).log() / QUARTILES_APART
     shared = ((own**2 * pl.col("n")).sum() / pl.col("n").sum())
     scatter = pl.max_horizontal(
         ((own**2 * pl.col("n") + SCATTER_WEIGHT * shared) / (pl.col("n") + SCATTER_WEIGHT)).sqrt(),
-        pl.col("step") / pl.col("latency_ms") / 12**0.5, pl.lit(LEAST_SCATTER),
+        pl.col("step") / pl.col("latency_ms") / 12**0.5, pl.lit(LEAST_WEEKLY_SCATTER),
     )
     typical_sag = float(tried.select(sag).item() or 0.0) if tried.height else 0.0
     loaded = pl.col("volts") - typical_sag
@@ -384,7 +384,7 @@ def _lock_wear(
     within = [week for week in open_weeks if week <= int(rows["weeks_ago"].to_numpy().max())]
     recent = rows.filter(pl.col("weeks_ago").is_in(within) & (pl.col("attempt") == 1))
     pace = recent.height / max(len(within), 1)
-    if weekly.height < LEAST_WEEKS or not pace:
+    if weekly.height < LEAST_WEAR_WEEKS or not pace:
         return say("not enough data", pace)
     latency = weekly["latency_ms"].to_numpy()
     healthy = float(np.median(latency[: np.clip(latency.size // 3, *HEALTHY_WEEKS)]))
@@ -463,7 +463,7 @@ def _unanswered_wear(
         .filter(pl.col("n") >= LEAST_COMMANDS).tail(LONGEST_WEEKS)
     )
     total = int(weekly["missed"].sum())
-    if weekly.height < LEAST_WEEKS or total < LEAST_MISSED:
+    if weekly.height < LEAST_WEAR_WEEKS or total < LEAST_MISSED:
         return None
     count = weekly["n"].to_numpy().astype(np.float64)
     missed = weekly["missed"].to_numpy().astype(np.float64)

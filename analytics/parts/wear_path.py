@@ -17,7 +17,7 @@ from scipy import special
 
 from remanence.analytics.statistics.arrays import Flags, Ints, Reals
 
-Levels = Callable[[Reals], tuple[Reals, Reals, Reals]]
+WeeklyLevels = Callable[[Reals], tuple[Reals, Reals, Reals]]
 
 MARGIN_EXPONENT = 0.54
 """Latency over healthy latency = (1 - share of margin used) ** -0.54. Fitted to a calculated
@@ -312,7 +312,7 @@ def _figures(normal: Reals, first: float, last: float, moving: bool) -> _Tried:
 
 
 def _filter(
-    weeks: Reals, deviation: Reals, volts: Reals, levels: Levels, tried: _Tried
+    weeks: Reals, deviation: Reals, volts: Reals, levels: WeeklyLevels, tried: _Tried
 ) -> _Tried:
     """Likelihood of the weeks under each set of figures, and level and drift now."""
     level, slope, log_slope = levels(tried.exponent)

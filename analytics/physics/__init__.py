@@ -2,3 +2,88 @@
 
 A model takes tables and gives numbers; what several pages ask of one history is worked out once.
 """
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from remanence.shared.on_demand import on_demand
+
+if TYPE_CHECKING:
+    from remanence.analytics.physics.battery import BatteryOutlook, battery_outlook
+    from remanence.analytics.physics.cable import (
+        COPPER_PER_KELVIN,
+        SIZES_MM2,
+        Branch,
+        CableNeeded,
+        branch,
+        cable_needed,
+    )
+    from remanence.analytics.physics.coil_heat import heat_at_start, heat_of_week, heated, volts_of
+    from remanence.analytics.physics.idle_volts import IdleVolts, Level, idle_drift
+    from remanence.analytics.physics.latency import release_latency
+    from remanence.analytics.physics.magnet import Hold, holding_force
+    from remanence.analytics.physics.off_voltage import SwitchOff, switch_offs
+    from remanence.analytics.physics.on_times import end_slack_ms, loaded_throughout, times_of
+    from remanence.analytics.physics.pulse import present_pulse, present_pulses
+    from remanence.analytics.physics.rail_load import (
+        NEW_COIL,
+        RailLoad,
+        logged_currents,
+        measured_sags,
+        rail_loads,
+        rested,
+    )
+    from remanence.analytics.physics.rail_model import Company, Prediction, RailModel, company
+    from remanence.analytics.physics.release import Solenoid
+    from remanence.analytics.physics.release_fit import (
+        Explained,
+        ReleaseFit,
+        explain,
+        fit_release,
+        loaded,
+    )
+    from remanence.analytics.physics.sag_release import (
+        SagError,
+        SagReadings,
+        sag_error,
+        sag_readings,
+    )
+    from remanence.analytics.physics.source_resistance import (
+        RailResistance,
+        Resistance,
+        rail_resistance,
+        with_load,
+    )
+    from remanence.analytics.physics.supply import recovery, ripple_volts
+
+__all__ = [
+    "BatteryOutlook", "Branch", "COPPER_PER_KELVIN", "CableNeeded", "Company", "Explained", "Hold",
+    "IdleVolts", "Level", "NEW_COIL", "Prediction", "RailLoad", "RailModel", "RailResistance",
+    "ReleaseFit", "Resistance", "SIZES_MM2", "SagError", "SagReadings", "Solenoid", "SwitchOff",
+    "battery_outlook", "branch", "cable_needed", "company", "end_slack_ms", "explain",
+    "fit_release", "heat_at_start", "heat_of_week", "heated", "holding_force", "idle_drift",
+    "loaded", "loaded_throughout", "logged_currents", "measured_sags", "present_pulse",
+    "present_pulses", "rail_loads", "rail_resistance", "recovery", "release_latency", "rested",
+    "ripple_volts", "sag_error", "sag_readings", "switch_offs", "times_of", "volts_of", "with_load",
+]
+
+__getattr__ = on_demand(__name__, {
+    "battery": ("BatteryOutlook", "battery_outlook"),
+    "cable": ("Branch", "COPPER_PER_KELVIN", "CableNeeded", "SIZES_MM2", "branch", "cable_needed"),
+    "coil_heat": ("heat_at_start", "heat_of_week", "heated", "volts_of"),
+    "idle_volts": ("IdleVolts", "Level", "idle_drift"),
+    "latency": ("release_latency",),
+    "magnet": ("Hold", "holding_force"),
+    "off_voltage": ("SwitchOff", "switch_offs"),
+    "on_times": ("end_slack_ms", "loaded_throughout", "times_of"),
+    "pulse": ("present_pulse", "present_pulses"),
+    "rail_load": ("NEW_COIL", "RailLoad", "logged_currents", "measured_sags", "rail_loads",
+        "rested"),
+    "rail_model": ("Company", "Prediction", "RailModel", "company"),
+    "release": ("Solenoid",),
+    "release_fit": ("Explained", "ReleaseFit", "explain", "fit_release", "loaded"),
+    "sag_release": ("SagError", "SagReadings", "sag_error", "sag_readings"),
+    "source_resistance": ("RailResistance", "Resistance", "rail_resistance", "with_load"),
+    "supply": ("recovery", "ripple_volts"),
+})

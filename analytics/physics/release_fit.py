@@ -65,7 +65,7 @@ STALLED_SIGMAS = 5.0
 """A reading at which the lock should have stalled counts as this far off, in units of the
 scatter: Huber's loss grows slowly from there."""
 
-LEAST_SCATTER = 1e-3
+LEAST_RELEASE_SCATTER = 1e-3
 """Least scatter of ln latency: 0.1 %, finer than any time stamp."""
 
 FEWEST_OF_MEDIAN = 3
@@ -221,7 +221,7 @@ def fit_release(rows: pl.DataFrame, lock: Lock) -> ReleaseFit:
         possible = np.mean(~np.isfinite(rest), axis=1) <= METER_SHARE
         scales = np.array([robust_deviation(row) if ok else np.inf
                            for row, ok in zip(rest, possible, strict=True)])
-        scatter = max(float(np.min(scales)), LEAST_SCATTER)
+        scatter = max(float(np.min(scales)), LEAST_RELEASE_SCATTER)
         scaled = np.where(np.isfinite(rest), np.abs(rest) / scatter, STALLED_SIGMAS)
         loss = special.huber(HUBER_TUNING, scaled)
         score = np.where(possible, prior - loss.sum(axis=1), -np.inf)

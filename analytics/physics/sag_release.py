@@ -29,7 +29,7 @@ FEWEST_PAIRS = 10
 UNIFORM_95 = 0.475
 """95 % of a uniform distribution lie within this share of its width about its middle."""
 
-MEDIAN_ERROR = 1.2533
+MEDIAN_SAG_ERROR = 1.2533
 """Standard error of a median over that of a mean, of normal errors: root of pi / 2."""
 
 
@@ -116,7 +116,7 @@ def sag_error(actuations: pl.DataFrame, venue: Venue) -> dict[str, SagError]:
         bias = float(np.median(error))
         spacing = group["sample_ms"].drop_nulls()
         sample = float(spacing.median()) if spacing.len() else math.nan  # type: ignore[arg-type]
-        reach = 1.96 * MEDIAN_ERROR * robust_deviation(error) / math.sqrt(error.size)
+        reach = 1.96 * MEDIAN_SAG_ERROR * robust_deviation(error) / math.sqrt(error.size)
         found[str(name)] = SagError(
             group.height, sample, bias, bias - reach, bias + reach,
             float(np.quantile(np.abs(error - bias), 0.95)),

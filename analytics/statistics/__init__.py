@@ -1,1 +1,68 @@
-"""TBD"""
+"""Statistics that know nothing of locks: survival, intervals, robust fits, change, rates, life."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from remanence.shared.on_demand import on_demand
+
+if TYPE_CHECKING:
+    from remanence.analytics.statistics.arrays import Flags, Ints, Reals
+    from remanence.analytics.statistics.change import Change, Side
+    from remanence.analytics.statistics.control_charts import cusum
+    from remanence.analytics.statistics.intervals import (
+        DEVIATION_OVER_MAD,
+        MEDIAN_ERROR,
+        MEDIAN_SQUARE,
+        MEDIAN_VARIANCE,
+        NORMAL_95,
+        median_interval,
+        poisson_limits,
+        probability,
+        robust_deviation,
+        wilson,
+    )
+    from remanence.analytics.statistics.level_change import level_of_days
+    from remanence.analytics.statistics.life import (
+        FAMILY_CYCLES,
+        FAMILY_FACTOR,
+        LifePosterior,
+        Lives,
+        life_posterior,
+        zero_failure_scale,
+    )
+    from remanence.analytics.statistics.rates import betabinomial, change_of_rate, rate_that_matters
+    from remanence.analytics.statistics.robust import HUBER_TUNING, Line, huber_line
+    from remanence.analytics.statistics.survival import (
+        ProductLimit,
+        bound_of_quantile,
+        check_limits,
+        grouped_curves,
+        grouped_quantile,
+        product_limit,
+    )
+
+__all__ = [
+    "Change", "DEVIATION_OVER_MAD", "FAMILY_CYCLES", "FAMILY_FACTOR", "Flags", "HUBER_TUNING",
+    "Ints", "LifePosterior", "Line", "Lives", "MEDIAN_ERROR", "MEDIAN_SQUARE", "MEDIAN_VARIANCE",
+    "NORMAL_95", "ProductLimit", "Reals", "Side", "betabinomial", "bound_of_quantile",
+    "change_of_rate", "check_limits", "cusum", "grouped_curves", "grouped_quantile", "huber_line",
+    "level_of_days", "life_posterior", "median_interval", "poisson_limits", "probability",
+    "product_limit", "rate_that_matters", "robust_deviation", "wilson", "zero_failure_scale",
+]
+
+__getattr__ = on_demand(__name__, {
+    "arrays": ("Flags", "Ints", "Reals"),
+    "change": ("Change", "Side"),
+    "control_charts": ("cusum",),
+    "intervals": ("DEVIATION_OVER_MAD", "MEDIAN_ERROR", "MEDIAN_SQUARE", "MEDIAN_VARIANCE",
+        "NORMAL_95", "median_interval", "poisson_limits", "probability", "robust_deviation",
+        "wilson"),
+    "level_change": ("level_of_days",),
+    "life": ("FAMILY_CYCLES", "FAMILY_FACTOR", "LifePosterior", "Lives", "life_posterior",
+        "zero_failure_scale"),
+    "rates": ("betabinomial", "change_of_rate", "rate_that_matters"),
+    "robust": ("HUBER_TUNING", "Line", "huber_line"),
+    "survival": ("ProductLimit", "bound_of_quantile", "check_limits", "grouped_curves",
+        "grouped_quantile", "product_limit"),
+})

@@ -1,1 +1,38 @@
-"""TBD"""
+"""The designer's numbers: pulse, wait, cue offset, and locks that fire together."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from remanence.shared.on_demand import on_demand
+
+if TYPE_CHECKING:
+    from remanence.analytics.timing.answer import CueAnswer, LockAnswer
+    from remanence.analytics.timing.curves import lower_curve, release_curve
+    from remanence.analytics.timing.gather import Timing, timing
+    from remanence.analytics.timing.model import (
+        RISKS,
+        TARGETS,
+        TIMING_QUANTILES,
+        LockModel,
+        Quantile,
+        Settings,
+        TimingRail,
+        key,
+    )
+    from remanence.analytics.timing.together import GroupAnswer, RailAnswer
+
+__all__ = [
+    "CueAnswer", "GroupAnswer", "LockAnswer", "LockModel", "Quantile", "RISKS", "RailAnswer",
+    "Settings", "TARGETS", "TIMING_QUANTILES", "Timing", "TimingRail", "key", "lower_curve",
+    "release_curve", "timing",
+]
+
+__getattr__ = on_demand(__name__, {
+    "answer": ("CueAnswer", "LockAnswer"),
+    "curves": ("lower_curve", "release_curve"),
+    "gather": ("Timing", "timing"),
+    "model": ("LockModel", "Quantile", "RISKS", "Settings", "TARGETS", "TIMING_QUANTILES",
+        "TimingRail", "key"),
+    "together": ("GroupAnswer", "RailAnswer"),
+})

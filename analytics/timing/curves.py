@@ -9,7 +9,7 @@ from remanence.analytics.timing.model import CURVE, TARGETS, LockModel, key
 
 
 @dataclass(frozen=True)
-class Curve:
+class TimingCurve:
     """Shares released at rising pulse lengths, at ``volts`` (None: whatever the volts)."""
 
     volts: float | None
@@ -17,7 +17,7 @@ class Curve:
     share: tuple[float, ...]
 
 
-def release_curve(model: LockModel, volts: float | None, last_ms: float) -> Curve:
+def release_curve(model: LockModel, volts: float | None, last_ms: float) -> TimingCurve:
     """The fitted curve as a line from no pulse to ``last_ms``."""
     scale = likely_scale(model, volts)
     points, top = model.need_points_ms, 1 - model.miss.mean
@@ -30,10 +30,10 @@ def release_curve(model: LockModel, volts: float | None, last_ms: float) -> Curv
         shares.append((number + 0.5) / len(points) * top)
     times.append(max(last_ms, times[-1]))
     shares.append(top)
-    return Curve(volts, tuple(times), tuple(shares))
+    return TimingCurve(volts, tuple(times), tuple(shares))
 
 
-def lower_curve(model: LockModel, volts: float | None, last_ms: float) -> Curve:
+def lower_curve(model: LockModel, volts: float | None, last_ms: float) -> TimingCurve:
     """What is sure (one-sided 95 %): the share that each pulse releases at the least."""
     scale = safe_scale(model, volts)
     times, shares = [0.0], [0.0]
@@ -45,4 +45,4 @@ def lower_curve(model: LockModel, volts: float | None, last_ms: float) -> Curve:
             shares += [shares[-1], target * (1 - model.miss.upper)]
     times.append(max(last_ms, times[-1]))
     shares.append(shares[-1])
-    return Curve(volts, tuple(times), tuple(shares))
+    return TimingCurve(volts, tuple(times), tuple(shares))

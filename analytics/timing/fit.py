@@ -26,17 +26,17 @@ from remanence.analytics.timing.misses import MissRate, miss_rate
 from remanence.analytics.timing.model import (
     CURVE,
     POINTS,
-    QUANTILES,
     RISKS,
     TARGETS,
+    TIMING_QUANTILES,
     LockModel,
     PulseGroup,
     Quantile,
-    RailModel,
     SeenPoint,
+    TimingRail,
     key,
 )
-from remanence.analytics.timing.recent import FEWEST
+from remanence.analytics.timing.recent import FEWEST_RECENT
 from remanence.analytics.timing.sample import Sample
 from remanence.analytics.timing.tail import (
     LEAST,
@@ -73,7 +73,7 @@ MOST_SEEN_POINTS, MOST_PULSE_GROUPS = 40, 12
 
 def fit_lock(
     sample: Sample, lenders: Sequence[Sample], family_samples: Sequence[Sample],
-    exponents: Mapping[str, Exponent], rail: RailModel | None, limits: Limits,
+    exponents: Mapping[str, Exponent], rail: TimingRail | None, limits: Limits,
 ) -> LockModel:
     """One lock's timing from its sample and those of the locks of its part.
 
@@ -87,7 +87,7 @@ def fit_lock(
         All locks; those released the same way lend what is known of silent commands.
     exponents : mapping of str to Exponent
         Power of volts, by lock.
-    rail : remanence.analytics.timing.model.RailModel or None
+    rail : remanence.analytics.timing.model.TimingRail or None
         The lock's rail.
     limits : Limits
         The venue's: the duty cycle, and the releases from which on a lock stands on its own.
@@ -116,7 +116,7 @@ def fit_lock(
         return _describe(replace(model, obstacle="door"), sample, None)
     own_least = limits.timing_own_releases
     if sample.changed is not None:  # It is no longer like its part: its own few count.
-        own_least = min(own_least, FEWEST)
+        own_least = min(own_least, FEWEST_RECENT)
     if not door and (
         sample.releases >= own_least or (not useful and sample.releases >= LEAST)
     ):
@@ -289,15 +289,15 @@ def _describe(model: LockModel, sample: Sample, pool: Pool | None) -> LockModel:
     if model.basis == "borrowed" and pool is not None and model.kind != "door":
         z = float(special.ndtri(0.975))
         low, high = np.exp(-z * pool.deviation), np.exp(z * pool.deviation)
-        values = np.quantile(pool.late, QUANTILES, method="inverted_cdf")
+        values = np.quantile(pool.late, TIMING_QUANTILES, method="inverted_cdf")
         rows = [Quantile(q, float(v), float(v * low), float(v * high))
-                for q, v in zip(QUANTILES, values, strict=True)]
+                for q, v in zip(TIMING_QUANTILES, values, strict=True)]
         return replace(model, quantiles=tuple(rows))
     if sample.releases < FEWEST_FOR_CURVE:
         return model
     rows = []
     plain = product_limit(sample.latency_ms, sample.released)
-    for share in QUANTILES:
+    for share in TIMING_QUANTILES:
         value = plain.quantile(share)[0]
         effect = 1.0
         if value is not None:

@@ -20,7 +20,7 @@ from remanence.analytics.physics.source_resistance import rail_resistance
 from remanence.analytics.timing.answer import LockAnswer, lock_answer, nearest_offered
 from remanence.analytics.timing.borrow import same_part
 from remanence.analytics.timing.fit import fit_lock
-from remanence.analytics.timing.model import RISKS, TARGETS, LockModel, RailModel, Settings, key
+from remanence.analytics.timing.model import RISKS, TARGETS, LockModel, Settings, TimingRail, key
 from remanence.analytics.timing.sample import Sample, lock_sample
 from remanence.analytics.timing.together import (
     GroupAnswer,
@@ -39,7 +39,7 @@ MEND_RATIO, FEWEST_PEERS = 1.5, 3
 RAIL_TAIL = 0.005
 """The rail's low and high volts leave this share of the readings out at either end: misreadings."""
 
-FEWEST_READINGS = 20
+FEWEST_RAIL_READINGS = 20
 """Fewer rail readings than this say nothing about the range a rail has shown."""
 
 
@@ -55,7 +55,7 @@ class Timing:
         They bound the data that were used.
     settings : Settings
         What the answers were asked for.
-    rails : dict of str to remanence.analytics.timing.model.RailModel
+    rails : dict of str to remanence.analytics.timing.model.TimingRail
         By supply.
     models, answers : tuple of LockModel, tuple of LockAnswer
         One entry per lock, in the venue file's order.
@@ -68,7 +68,7 @@ class Timing:
     first_day: date | None
     last_day: date | None
     settings: Settings
-    rails: dict[str, RailModel]
+    rails: dict[str, TimingRail]
     models: tuple[LockModel, ...]
     answers: tuple[LockAnswer, ...]
     groups: tuple[GroupAnswer, ...]
@@ -196,7 +196,7 @@ def timing(history: History) -> Timing:
     )
 
 
-def rail_models(history: History, samples: Mapping[str, Sample]) -> dict[str, RailModel]:
+def rail_models(history: History, samples: Mapping[str, Sample]) -> dict[str, TimingRail]:
     """The volts each rail has shown when locks were commanded, and what it drops per ampere."""
     venue = history.venue
     result = {}
@@ -206,13 +206,13 @@ def rail_models(history: History, samples: Mapping[str, Sample]) -> dict[str, Ra
         volts = pl.Series([v for item in read for v in item.tolist()], dtype=pl.Float64)
         volts = volts.filter(volts.is_finite())
         low = typical = high = None
-        if volts.len() >= FEWEST_READINGS:
+        if volts.len() >= FEWEST_RAIL_READINGS:
             low, typical, high = (
                 round(float(volts.quantile(q, "nearest") or 0.0), 3)
                 for q in (RAIL_TAIL, 0.5, 1 - RAIL_TAIL)
             )
         fit = rail_resistance(history)[supply.id].latest
-        result[supply.id] = RailModel(
+        result[supply.id] = TimingRail(
             supply.id, supply.rated_volts, low, typical, high,
             supply.rated_volts * venue.limits.supply_loaded_percent / 100, supply.rated_amps,
             fit.ohms if fit else None, fit.low_ohms if fit else None,
@@ -250,7 +250,7 @@ def _beside_its_part(model: LockModel, models: Sequence[LockModel], venue: Venue
                    mend_first=sure > MEND_RATIO * float(np.median(judged)))
 
 
-def _with_sag(model: LockModel, sample: Sample, rail: RailModel | None) -> LockModel:
+def _with_sag(model: LockModel, sample: Sample, rail: TimingRail | None) -> LockModel:
     """What the lock takes off its rail: as measured, else its amps times the rail's ohms."""
     if model.magnet:
         return model
@@ -261,7 +261,7 @@ def _with_sag(model: LockModel, sample: Sample, rail: RailModel | None) -> LockM
     return model
 
 
-def _answer(model: LockModel, settings: Settings, rails: Mapping[str, RailModel]) -> LockAnswer:
+def _answer(model: LockModel, settings: Settings, rails: Mapping[str, TimingRail]) -> LockAnswer:
     rail = rails.get(model.supply)
     return lock_answer(
         model, settings, slow_volts=rail.low_volts if rail else None,
@@ -296,7 +296,7 @@ def _groups_in_log(history: History) -> list[tuple[tuple[str, ...], pl.DataFrame
 
 def _groups(
     found: Sequence[tuple[tuple[str, ...], pl.DataFrame]], venue: Venue,
-    models: Sequence[LockModel], rails: Mapping[str, RailModel], settings: Settings,
+    models: Sequence[LockModel], rails: Mapping[str, TimingRail], settings: Settings,
 ) -> tuple[GroupAnswer, ...]:
     locks = venue.locks_by_id
     by_id = {model.lock: model for model in models}

@@ -13,7 +13,7 @@ from typing import Any
 
 from remanence.analytics.timing.misses import MissRate
 
-QUANTILES = (0.05, 0.25, 0.5, 0.75, 0.9, 0.95, 0.99, 0.995)
+TIMING_QUANTILES = (0.05, 0.25, 0.5, 0.75, 0.9, 0.95, 0.99, 0.995)
 """Latency quantiles that the sheet prints."""
 
 TARGETS = (0.9, 0.95, 0.98, 0.99, 0.995, 0.998, 0.999, 0.9995, 0.9999)
@@ -86,7 +86,7 @@ class SeenPoint:
 
 
 @dataclass(frozen=True)
-class RailModel:
+class TimingRail:
     """What a rail has shown when locks were commanded, and what it may fall to.
 
     Attributes

@@ -15,7 +15,7 @@ from remanence.analytics.statistics.arrays import Flags, Ints, Reals
 from remanence.analytics.statistics.change import Change, Side
 from remanence.analytics.timing.tail import design_effect
 
-FEWEST = 30
+FEWEST_RECENT = 30
 """Commands on either side of a cut."""
 
 LIKELIHOOD = 18.0
@@ -25,7 +25,7 @@ LIKELIHOOD = 18.0
 LEVEL_ERRORS = 6.0
 """Standard errors of the shift that are asked for; wide, since neighbouring days are alike."""
 
-SLOW = 1.5
+SLOW_RELEASE = 1.5
 """A release is slow beyond this many times the median."""
 
 LEAST_DAYS = 4
@@ -80,18 +80,18 @@ def present_since(
 
 def _strongest(day: Ints, silent: Flags, log: Reals, gate: float) -> Change | None:
     """What changed most, and on which day; None where nothing did."""
-    if day.size < 2 * FEWEST:
+    if day.size < 2 * FEWEST_RECENT:
         return None
     answered = ~silent
     slow = np.zeros(day.size, dtype=bool)
-    if answered.sum() >= FEWEST:
-        slow = answered & (log > np.median(log[answered]) + np.log(SLOW))
+    if answered.sum() >= FEWEST_RECENT:
+        slow = answered & (log > np.median(log[answered]) + np.log(SLOW_RELEASE))
     # A cut lies between days, so no day's median hangs on it.
     days, levels = _day_medians(log[answered], day[answered])
 
     def strength(cut: int) -> tuple[float, int, str]:
         after = day >= cut
-        if min(int(after.sum()), int((~after).sum())) < FEWEST:
+        if min(int(after.sum()), int((~after).sum())) < FEWEST_RECENT:
             return 0.0, cut, ""
         shares = (
             (_share_change(mark, after, day) / LIKELIHOOD, cut, what)

@@ -24,7 +24,7 @@ STEPS_MS = (100.0, 50.0, 40.0, 25.0, 20.0, 10.0, 5.0, 4.0, 2.0)
 FEWEST_ON_STEPS, ON_STEPS = 40, 0.97
 """So many latencies, nearly all multiples of one step, are no chance: at 2 ms, once in 10^10."""
 
-FEWEST_SAGS = 5
+FEWEST_SAMPLE_SAGS = 5
 """Fewer sags than this say nothing of what the coil takes off the rail."""
 
 LEAST_MS = 0.1
@@ -200,7 +200,7 @@ def _sample(dated: pl.DataFrame, lock: Lock) -> Sample:
         already_open=dated.filter(outcome == "already-open").height,
         unobserved=dated.filter(outcome == "unobserved").height, two_clocks=two_clocks,
         first_day=days[0] if days.len() else None, last_day=days[-1] if days.len() else None,
-        sag_volts=_middle(sag) if sag.len() >= FEWEST_SAGS else None,
+        sag_volts=_middle(sag) if sag.len() >= FEWEST_SAMPLE_SAGS else None,
         pulse_now_ms=None, busiest_cycle=0,
     )
 

@@ -19,7 +19,7 @@ import polars as pl
 
 from remanence.analytics.statistics.survival import product_limit
 from remanence.analytics.timing.answer import pulse_answer, round_up, tenths
-from remanence.analytics.timing.model import LockModel, RailModel, Settings
+from remanence.analytics.timing.model import LockModel, Settings, TimingRail
 
 _JUST = 1e-9
 
@@ -208,7 +208,7 @@ def share_within(arrays: Sequence[np.typing.NDArray[np.int64]], spread: int) -> 
 
 
 def together(
-    models: Sequence[LockModel], rails: Mapping[str, RailModel], settings: Settings, *,
+    models: Sequence[LockModel], rails: Mapping[str, TimingRail], settings: Settings, *,
     volts: Mapping[str, float | None], low_volts: Mapping[str, float | None] | None = None,
     target: float | None = None, joint: JointSpread | None = None,
 ) -> GroupAnswer:
@@ -218,7 +218,7 @@ def together(
     ----------
     models : sequence of LockModel
         The group's locks, in the order to be shown.
-    rails : mapping of str to remanence.analytics.timing.model.RailModel
+    rails : mapping of str to remanence.analytics.timing.model.TimingRail
         By supply.
     settings : Settings
         Step of the waits, and what reads as one event.
@@ -310,7 +310,7 @@ def _volts_in_company(
 
 
 def _batches(
-    models: Sequence[LockModel], rails: Mapping[str, RailModel], settings: Settings,
+    models: Sequence[LockModel], rails: Mapping[str, TimingRail], settings: Settings,
     volts: Mapping[str, float | None], loads: Mapping[str, float | None], target: float,
 ) -> tuple[tuple[tuple[str, ...], ...], tuple[float, ...]]:
     """Heaviest first into the first batch that still holds it (first fit decreasing)."""

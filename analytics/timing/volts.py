@@ -19,11 +19,11 @@ from remanence.analytics.statistics.robust import huber_line
 from remanence.analytics.timing.sample import Sample
 from remanence.analytics.timing.tail import LEAST, within_step
 
-PRIOR = (VOLTS_EXPONENT, 0.7)
+EXPONENT_PRIOR = (VOLTS_EXPONENT, 0.7)
 """Exponent of a healthy solenoid near its rated volts and its standard deviation between
 models: calculated from a textbook model, no measurement."""
 
-BETWEEN_LOCKS = 0.5
+EXPONENT_BETWEEN_LOCKS = 0.5
 """Standard deviation of the exponent between locks of one part; common practice, no source."""
 
 LEAST_SPREAD = 0.004
@@ -115,10 +115,10 @@ def exponents(
     result: dict[str, Exponent] = {}
     for group in groups:
         slopes = {s.lock.id: slope(s) for s in group if s.lock.pulsed}
-        precision, weighted = PRIOR[1] ** -2, PRIOR[0] * PRIOR[1] ** -2
+        precision, weighted = EXPONENT_PRIOR[1] ** -2, EXPONENT_PRIOR[0] * EXPONENT_PRIOR[1] ** -2
         for own in slopes.values():
             if own is not None:
-                weight = 1 / (own[1] ** 2 + BETWEEN_LOCKS**2)
+                weight = 1 / (own[1] ** 2 + EXPONENT_BETWEEN_LOCKS**2)
                 precision, weighted = precision + weight, weighted + weight * own[0]
         for sample in group:
             if not sample.lock.pulsed:
@@ -128,9 +128,9 @@ def exponents(
             # What the others say, without this lock's own slope.
             others, sum_others = precision, weighted
             if own is not None:
-                weight = 1 / (own[1] ** 2 + BETWEEN_LOCKS**2)
+                weight = 1 / (own[1] ** 2 + EXPONENT_BETWEEN_LOCKS**2)
                 others, sum_others = precision - weight, weighted - weight * own[0]
-            prior_mean, prior_variance = sum_others / others, 1 / others + BETWEEN_LOCKS**2
+            prior_mean, prior_variance = sum_others / others, 1 / others + EXPONENT_BETWEEN_LOCKS**2
             if own is None:
                 mean, variance = prior_mean, prior_variance
             else:

@@ -53,9 +53,9 @@ from remanence.pipelines.derive.months import (
 )
 from remanence.pipelines.derive.records import DayReader
 from remanence.pipelines.derive.store import FOLDER, OPEN, Manifest, read_manifest, write_manifest
-from remanence.pipelines.store.manifest import writer_lock
 from remanence.pipelines.store.store import Store
-from remanence.shared.errors import StoreError
+from remanence.pipelines.store.writer_lock import writer_lock
+from remanence.shared.errors import UnwritableStoreError
 from remanence.shared.venue import Venue
 
 BLOCK_DAYS = 4
@@ -122,7 +122,7 @@ def derive(
     Raises
     ------
     StoreError
-        The store cannot be read, or the derived tables cannot be written.
+        The store cannot be read; UnwritableStoreError: the derived tables cannot be written.
     """
     began = time.perf_counter()
     home = store.folder / FOLDER
@@ -134,7 +134,7 @@ def derive(
             with closing(run.reader):
                 run.run()
     except OSError as error:
-        raise StoreError(
+        raise UnwritableStoreError(
             f"{home} cannot be written: {error.strerror or error}; the tables are as they were. "
             "Put that right and run the same command again.") from None
     return DeriveSummary(

@@ -38,6 +38,7 @@ from remanence.analytics.pairing.setup import Setup
 from remanence.analytics.pairing.step import Readings
 from remanence.pipelines.derive.known_hours import known_hours
 from remanence.pipelines.store import manifest as store_manifest
+from remanence.pipelines.store.disk import check
 from remanence.pipelines.store.manifest import Segment
 from remanence.shared.errors import StoreError
 
@@ -219,6 +220,7 @@ class DayReader:
         if path not in self.files:
             while len(self.files) >= FILES_OPEN:
                 self.files.pop(next(iter(self.files))).file.close()
+            check(self.folder / path)
             file = pq.ParquetFile(str(self.folder / path), pre_buffer=False,
                                   read_dictionary=["channel", "quantity"])
             self.files[path] = _Opened(file, _groups_of(path, file.metadata))
@@ -240,8 +242,8 @@ class DayReader:
         except (OSError, pa.ArrowException) as error:
             raise StoreError(
                 f"{self.folder}: the records of {day} cannot be read "
-                f"({str(error).splitlines()[0]}); restore the store from a copy, or delete its "
-                "folder and ingest again") from None
+                f"({str(error).splitlines()[0]}); see what is lost, and what can be had back, "
+                "with: remanence verify VENUE") from None
 
 
 @dataclass(frozen=True)

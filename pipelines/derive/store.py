@@ -9,16 +9,14 @@ Layout, below the store's folder::
 A file is written once and never changed. The manifest is put in force with one
 atomic rename, so a reader sees the tables before a run or after it, never a
 mixture, whenever the run is killed. Files that are no longer named are kept for a
-day for readers that still look at them.
+week for readers that still look at them.
 """
 
 from __future__ import annotations
 
-import contextlib
+import io
 import json
-import os
 import time
-import uuid
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
@@ -28,13 +26,15 @@ from typing import Any
 import polars as pl
 
 from remanence.analytics.pairing.tables import with_cuts
-from remanence.pipelines.store.manifest import sync_folder
+from remanence.pipelines.store import disk
+from remanence.pipelines.store.manifest import KEEP_RETIRED_S
+from remanence.pipelines.store.repair import why_unsound
+from remanence.pipelines.store.writer_lock import writer_lock
 from remanence.shared.errors import StoreError
 from remanence.shared.tables import TABLES, Table
 
 FORMAT = "remanence-derived"
 VERSION = 1
-KEEP_RETIRED_S = 24 * 3600.0
 FOLDER = "derived"
 NAME = "manifest.json"
 OPEN = "open"
@@ -76,41 +76,95 @@ class Manifest:
 def read_manifest(folder: Path) -> Manifest:
     """The manifest below the store's ``folder``; an empty one where nothing was derived yet.
 
-    What is damaged or of another version counts as nothing: it is derived anew.
+    What is damaged, of another version or without a seal counts as nothing: it is derived anew.
     """
     try:
-        raw = json.loads((folder / FOLDER / NAME).read_text("utf-8"))
-        if raw.pop("format") != FORMAT or raw.pop("version") != VERSION:
+        text = (folder / FOLDER / NAME).read_text("utf-8")
+        raw = json.loads(text)
+        raw.pop("sha256", None)
+        holds = disk.seal_holds(text)
+        if holds is False or raw.pop("format") != FORMAT or raw.pop("version") != VERSION:
             return Manifest()
         raw["retired"] = [(str(path), float(since)) for path, since in raw["retired"]]
-        return Manifest(**raw)
-    except (OSError, ValueError, KeyError, TypeError, AttributeError):
+        manifest = _sound(Manifest(**raw))
+        return manifest if holds else Manifest(retired=[
+            *manifest.retired, *((path, time.time()) for path in manifest.named())])
+    except (OSError, ValueError, KeyError, TypeError, AttributeError, OverflowError,
+            RecursionError):
         return Manifest()
+
+
+def _sound(manifest: Manifest) -> Manifest:
+    """The manifest, if it is made as ours are.
+
+    Raises
+    ------
+    ValueError, TypeError, AttributeError
+        It is not.
+    """
+    days = [datetime.fromisoformat(day) for day in manifest.days]
+    if len(days) != len(manifest.days) or not all(
+            isinstance(thing, dict) for thing in (
+                manifest.made_for, manifest.learned, *manifest.days.values())):
+        raise ValueError(manifest)
+    if type(manifest.generation) is not int or not all(
+            disk.is_below(path) for path in (
+                *manifest.named(), *(path for path, _ in manifest.retired))):
+        raise ValueError(manifest)
+    return manifest
 
 
 def write_manifest(folder: Path, manifest: Manifest) -> None:
     """Put ``manifest`` in force, and delete what no reader can still need."""
     home = folder / FOLDER
-    now = time.time()
-    named = manifest.named()
-    manifest.retired = [
-        (path, since) for path, since in manifest.retired
-        if path not in named and 0 <= now - since < KEEP_RETIRED_S
-    ]
-    keep = named | {path for path, _ in manifest.retired}
+    now, named = time.time(), manifest.named()
+    disk.sync_names(home, named)
+    known = {path for path, _ in manifest.retired}
+    begun = {path for path in disk.unfinished(home) if (home / path).exists()}
+    retired = [*manifest.retired, *((path, now) for path in sorted(begun - known))]
+    retired = [(path, since) for path, since in retired if path not in named]
+    old = {path for path, since in retired if now - since >= KEEP_RETIRED_S}
+    if not all((home / path).is_file() for path in named):
+        old = set()
+    manifest.retired = [(path, since) for path, since in retired if path not in old]
     text = json.dumps({"format": FORMAT, "version": VERSION, **vars(manifest)},
                       separators=(",", ":"))
-    temporary = home / f".{NAME}.{os.getpid()}"
-    with temporary.open("w", encoding="utf-8") as file:
-        file.write(text)
-        file.flush()
-        os.fsync(file.fileno())
-    temporary.replace(home / NAME)
-    sync_folder(home)
-    for path in home.glob("*/*"):
-        if path.relative_to(home).as_posix() not in keep:
-            with contextlib.suppress(OSError):
-                path.unlink()
+    disk.replace_file(home / NAME, disk.sealed(text).encode())
+    disk.nothing_unfinished(home)
+    disk.remove(home, old)
+
+
+def look(folder: Path) -> tuple[int, list[tuple[str, str]]]:
+    """Check all files of the derived tables: how many there are; those at fault, and why."""
+    home = folder / FOLDER
+    try:
+        text = (home / NAME).read_text("utf-8")
+    except FileNotFoundError:
+        return 0, []
+    except (OSError, UnicodeDecodeError) as error:
+        return 1, [(NAME, f"it cannot be read ({error})")]
+    if disk.seal_holds(text) is False:
+        return 1, [(NAME, "its text is not what was written")]
+    named = sorted(read_manifest(folder).named())
+    return len(named) + 1, [(path, why) for path in named
+                            if (why := why_unsound(home / path)) is not None]
+
+
+def forget(folder: Path) -> None:
+    """Have the tables made anew if any of their files is missing or damaged; none is removed now.
+
+    Raises
+    ------
+    StoreError
+        The folder cannot be written.
+    """
+    _, faults = look(folder)
+    if not faults:
+        return
+    held = read_manifest(folder)
+    with writer_lock(folder / FOLDER):
+        write_manifest(folder, Manifest(held.generation + 1, retired=[
+            *held.retired, *((path, time.time()) for path in held.named())]))
 
 
 def write_part(folder: Path, name: str, frame: pl.DataFrame) -> str:
@@ -118,22 +172,19 @@ def write_part(folder: Path, name: str, frame: pl.DataFrame) -> str:
 
     It is on the disk for certain once :func:`sync_part` has returned.
     """
-    path = f"{name}/{uuid.uuid4().hex[:16]}.parquet"
-    target = folder / FOLDER / path
-    target.parent.mkdir(parents=True, exist_ok=True)
     notes = {"remanence_table": name}
     if name in TABLES:
         notes["remanence_meaning"] = TABLES[name].meaning
         notes |= {f"remanence_unit_{c.name}": c.unit for c in TABLES[name].columns if c.unit}
-    with target.open("wb") as file:
-        frame.write_parquet(file, compression="zstd", compression_level=1, metadata=notes)
-    return path
+    data = io.BytesIO()
+    frame.write_parquet(data, compression="zstd", compression_level=1, metadata=notes)
+    return disk.write_named(
+        folder / FOLDER, f"{name}/", ".parquet", data.getbuffer(), sync=False)
 
 
 def sync_part(folder: Path, path: str) -> None:
     """See to it that a file is on the disk."""
-    with (folder / FOLDER / path).open("r+b") as file:
-        os.fsync(file.fileno())
+    disk.sync_file(folder / FOLDER / path)
 
 
 def read_part(
@@ -151,8 +202,8 @@ def read_part(
         return _read([folder / FOLDER / path], which, columns)
     except (OSError, pl.exceptions.PolarsError):
         raise StoreError(
-            f"{folder / FOLDER / path} cannot be read; delete the folder {folder / FOLDER} and "
-            "run the command again: it is made anew from the records"
+            f"{folder / FOLDER / path} cannot be read; have it made anew from the records with: "
+            "remanence verify VENUE --repair"
         ) from None
 
 
@@ -197,6 +248,8 @@ def _run_by_run(frame: pl.DataFrame, first: str) -> pl.DataFrame:
 def _read(
     targets: list[Path], which: pl.Expr | None, columns: Collection[str] | None
 ) -> pl.DataFrame:
+    for target in targets:
+        disk.check(target)
     frame = pl.scan_parquet(targets, hive_partitioning=False)
     frame = frame if which is None else frame.filter(which)
     return (frame if columns is None else frame.select(columns)).collect()

@@ -30,7 +30,7 @@ def run_demo(out: Path, *, seed: int | None = None) -> str:
     Raises
     ------
     RemanenceError
-        ``out`` holds something else.
+        ``out`` holds something else, or a sheet could not be written.
     """
     from remanence.pipelines.sheets import all_sheets
     from remanence.pipelines.sheets.weekly import run_weekly
@@ -45,6 +45,8 @@ def run_demo(out: Path, *, seed: int | None = None) -> str:
         write_demo(out, seed=seed)
     _say(f"2 of 2: taking the logs in and writing the sheets ({_since(started)})")
     outcome = run_weekly(out)
+    if outcome.faults:
+        raise RemanenceError("\n".join(outcome.faults))
     _say(f"done ({_since(started)})")
     width = max(len(sheet.title) for sheet in all_sheets())
     pages = "\n".join(

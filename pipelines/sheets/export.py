@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
+import io
+from collections.abc import Callable
 from pathlib import Path
 
 import polars as pl
+from xlsxwriter import Workbook
 
 from remanence.pipelines.derive.store import TIME_OF as DERIVED
 from remanence.pipelines.sheets.load import load_table
 from remanence.pipelines.sheets.refresh import load_venue, prepare
+from remanence.pipelines.sheets.write_files import whole_file
 from remanence.pipelines.store.store import Store
+from remanence.shared.cells import TEXT_STAYS_TEXT, as_text
 from remanence.shared.errors import RemanenceError
 from remanence.shared.keys import nearest
 from remanence.shared.tables import TABLES
@@ -39,7 +44,8 @@ def export(given: str | Path, table: str, target: Path) -> str:
     Raises
     ------
     RemanenceError
-        The table or the ending is unknown, or the table is too long for a sheet.
+        The table or the ending is unknown, the table is too long for a sheet, or the file cannot
+        be written.
     """
     if table not in TABLES:
         advice = nearest(table, list(TABLES)).replace("known keys", "known tables")
@@ -67,21 +73,39 @@ def _scan(given: str | Path, table: str) -> pl.LazyFrame:
 
 def _write(frame: pl.LazyFrame, ending: str, target: Path) -> int:
     rows = int(frame.select(pl.len()).collect().item())
-    if ending == ".parquet":
-        frame.sink_parquet(target)
-    elif ending == ".csv":
-        frame.sink_csv(target, datetime_format="%Y-%m-%dT%H:%M:%S%.6fZ")
-    else:
-        if rows > SPREADSHEET_ROWS:
-            raise RemanenceError(
-                f"{target}: found {rows:,} rows, a sheet holds {SPREADSHEET_ROWS:,}; "
-                "export to .parquet or .csv"
-            )
-        # Spreadsheets know no time zones; the column says that its times are UTC.
-        table = frame.collect()
-        times = [name for name, kind in table.schema.items() if isinstance(kind, pl.Datetime)]
-        table = table.with_columns(pl.col(times).dt.replace_time_zone(None))
-        table.rename({name: f"{name} (UTC)" for name in times}).write_excel(
-            target, autofit=True, freeze_panes=(1, 0)
+    if ending == ".xlsx" and rows > SPREADSHEET_ROWS:
+        raise RemanenceError(
+            f"{target}: found {rows:,} rows, a sheet holds {SPREADSHEET_ROWS:,}; "
+            "export to .parquet or .csv"
         )
+
+    def write(draft: Path) -> None:
+        try:
+            _WRITE[ending](frame, draft)
+        except pl.exceptions.PolarsError as error:
+            raise OSError(*error.args) from None
+
+    whole_file(target, write)
     return rows
+
+
+def _csv(frame: pl.LazyFrame, draft: Path) -> None:
+    texts = [name for name, kind in frame.collect_schema().items() if kind == pl.String]
+    frame.with_columns(as_text(pl.col(name)) for name in texts).sink_csv(
+        draft, datetime_format="%Y-%m-%dT%H:%M:%S%.6fZ")
+
+
+def _xlsx(frame: pl.LazyFrame, draft: Path) -> None:
+    # Spreadsheets know no time zones; the column says that its times are UTC.
+    table = frame.collect()
+    times = [name for name, kind in table.schema.items() if isinstance(kind, pl.Datetime)]
+    table = table.with_columns(pl.col(times).dt.replace_time_zone(None)).rename(
+        {name: f"{name} (UTC)" for name in times})
+    data = io.BytesIO()
+    with Workbook(data, {"in_memory": True, **TEXT_STAYS_TEXT}) as book:
+        table.write_excel(book, autofit=True, freeze_panes=(1, 0))
+    draft.write_bytes(data.getbuffer())
+
+
+_WRITE: dict[str, Callable[[pl.LazyFrame, Path], None]] = {
+    ".parquet": lambda frame, draft: frame.sink_parquet(draft), ".csv": _csv, ".xlsx": _xlsx}

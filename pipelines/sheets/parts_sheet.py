@@ -24,6 +24,8 @@ class PartsOutcome(SheetOutcome):
 
     folder: Path
     orders: Orders
+    faults: tuple[str, ...] = ()
+    """What could not be kept, a sentence each."""
 
     def text(self) -> str:
         """What to print."""
@@ -63,7 +65,8 @@ def write_parts(run: SheetRun) -> PartsOutcome:
     from remanence.pipelines.sheets.refresh import newest_week
     from remanence.pipelines.sheets.report_sheet import made_at
     from remanence.pipelines.sheets.write_files import write_files
-    from remanence.pipelines.store.forecasts import keep_forecasts
+    from remanence.pipelines.store.forecasts import keep_forecasts, read_forecasts, with_these
+    from remanence.shared.errors import UnwritableStoreError
 
     venue, venue_path, store = run.ready.venue, run.ready.path, run.ready.store
     out = run.folder("parts")
@@ -72,7 +75,12 @@ def write_parts(run: SheetRun) -> PartsOutcome:
     past = load_history(venue, venue_path, week, weeks=ALL_WEEKS, tables=("actuations",),
                         columns={"actuations": READS})
     orders = plan_orders(past, findings)
-    kept = keep_forecasts(store.folder, forecasts_of(orders))
+    stated, faults = forecasts_of(orders), tuple[str, ...]()
+    try:
+        kept = keep_forecasts(store.folder, stated)
+    except UnwritableStoreError as error:
+        faults = (str(error),)
+        kept = with_these(read_forecasts(store.folder), stated)
     judged = calibration(kept, replacements(past), orders.today)
     made = made_at()
     data = {
@@ -91,7 +99,7 @@ def write_parts(run: SheetRun) -> PartsOutcome:
     text = json.dumps(data, indent=1, ensure_ascii=False, allow_nan=False)
     files["parts.json"] = (text + "\n").encode()
     write_files(out, files)
-    return PartsOutcome(out, orders)
+    return PartsOutcome(out, orders, faults)
 
 
 def _part_json(order: PartOrder) -> dict[str, Any]:
@@ -140,9 +148,9 @@ def _lock_json(need: LockNeed, orders: Orders) -> dict[str, Any]:
 
 
 def _parts_csv(orders: Orders) -> str:
-    """One line a part. A cell that begins like a formula gets an apostrophe before it, so that
-    no spreadsheet runs it (common practice).
-    """
+    """One line a part."""
+    from remanence.shared.cells import text_cell  # Costs Polars; only where it writes.
+
     buffer = io.StringIO()
     writer = csv.writer(buffer, lineterminator="\n")
     rows = [_part_json(order) for order in orders.parts]
@@ -151,10 +159,7 @@ def _parts_csv(orders: Orders) -> str:
     for row in rows:
         causes = "; ".join(f"{item['lock']}: {item['cause']}" for item in row["ordered_for"])
         cells = [*(row[key] for key in keys), causes, " ".join(row["locks"])]
-        writer.writerow([
-            "'" + cell if isinstance(cell, str) and cell[:1] in "=+-@\t\r" and cell else cell
-            for cell in cells
-        ])
+        writer.writerow([text_cell(cell) for cell in cells])
     return buffer.getvalue()
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import timedelta
@@ -9,7 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from remanence.pipelines.readers import FORMATS
-from remanence.shared.errors import RemanenceError
+from remanence.shared.errors import RemanenceError, UnwritableStoreError
 from remanence.shared.venue import Venue
 from remanence.shared.venue_file import parse_venue
 from remanence.shared.weeks import Week
@@ -76,6 +77,8 @@ class Ready:
     venue: Venue
     path: Path
     store: Store
+    faults: tuple[str, ...] = ()
+    """What kept the store from being written, a sentence each."""
 
 
 def take_in(
@@ -123,8 +126,32 @@ def prepare(given: str | Path) -> Ready:
             f"of this: {reasons['reason'][0]}. See them with remanence export {path} rejects "
             "rejects.csv")
         raise RemanenceError(f"{store.folder}: the store holds no records; {why}")
-    derive(venue, path, store)
+    try:
+        derive(venue, path, store)
+    except UnwritableStoreError as error:
+        return _beside_the_store(venue, path, store, error)
     return Ready(venue, path, store)
+
+
+def _beside_the_store(
+    venue: Venue, path: Path, store: Store, error: UnwritableStoreError
+) -> Ready:
+    """What can be worked out without writing to the store."""
+    from remanence.pipelines.derive.derive import derive
+    from remanence.pipelines.store.store import Store
+    from remanence.pipelines.store.view import forget_views, make_view
+
+    try:
+        make_view(store.folder)
+        view = Store.open(venue, path)
+        derive(venue, path, view)
+    except (OSError, UnwritableStoreError):
+        forget_views()
+        return Ready(venue, path, store, (
+            f"{error} Nor is there room elsewhere: this is told from what was worked out before",))
+    print(f"note: {error} This was worked out beside the store, and is not kept there.",
+          file=sys.stderr)
+    return Ready(venue, path, view)
 
 
 def newest_week(venue: Venue, store: Store) -> Week:

@@ -5,7 +5,6 @@ from __future__ import annotations
 import argparse
 import json
 import os
-from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -22,7 +21,6 @@ from remanence.shared.errors import RemanenceError
 from remanence.shared.findings import STATE_OF_URGENCY, URGENCIES, Finding
 
 if TYPE_CHECKING:
-    from remanence.analytics.conditions.life import Standing
     from remanence.analytics.health.gather import Health
     from remanence.analytics.history import History
     from remanence.dashboards.finding_words import FindingText
@@ -44,6 +42,8 @@ class ReportOutcome(SheetOutcome):
     week: Week
     findings: tuple[Finding, ...]
     set_aside: tuple[str, ...] = ()
+    faults: tuple[str, ...] = ()
+    """What could not be written, a sentence each; the findings stand all the same."""
     ended: tuple[Finding, ...] = ()
 
     def has(self, urgency: str | None) -> bool:
@@ -73,7 +73,8 @@ class ReportOutcome(SheetOutcome):
         ]
         lines += [f"  ended on {f.ended}  {f.subject} [{f.condition}]" for f in self.ended]
         lines += [f"  set aside: {text}" for text in self.set_aside]
-        lines.append(f"Health report: {self.front_page}")
+        if not self.faults or self.front_page.exists():
+            lines.append(f"Health report: {self.front_page}")
         return "\n".join(lines)
 
 
@@ -124,13 +125,14 @@ def write_report(run: SheetRun) -> ReportOutcome:
     Raises
     ------
     RemanenceError
-        The store or the week is at fault, or the folder cannot be written.
+        The store or the week is at fault.
     """
     from remanence.dashboards.finding_words import FindingText
     from remanence.dashboards.page import language
     from remanence.pipelines.sheets.load import load_history
     from remanence.pipelines.sheets.refresh import newest_week
     from remanence.pipelines.sheets.write_files import write_files
+    from remanence.pipelines.store.past_findings import keep_findings
     from remanence.pipelines.store.service_log import read_service
 
     ready = run.ready
@@ -138,7 +140,7 @@ def write_report(run: SheetRun) -> ReportOutcome:
     past = load_history(ready.venue, ready.path, week)
     made = run.lives(week, past)
     findings = run.findings(week, past)
-    page = _gather(past, findings, made.standing, ready.store, ready.path)
+    page = _gather(past, findings, ready.store, ready.path)
     ended = [item for item in made.told if item.status == "ended"]
     folder = run.folder("reports", str(week))
     files = _pages(page, run.language, single_file=bool(run.options.get("single_file")))
@@ -146,25 +148,24 @@ def write_report(run: SheetRun) -> ReportOutcome:
     held = findings_json(page, [*findings, *ended], made_at(), words)
     text = json.dumps(held, indent=1, ensure_ascii=False, allow_nan=False)
     files["findings.json"] = (text + "\n").encode()
-    write_files(folder, files)
-    for stale in (*folder.glob("locks/*.html"), *folder.glob("supplies/*.html")):
-        if stale.relative_to(folder).as_posix() not in files:
-            stale.unlink()
+    faults = []
+    for write, given_to in ((keep_findings, (ready.store.folder, week, findings, made.standing)),
+                            (write_files, (folder, files))):
+        try:
+            write(*given_to)
+        except RemanenceError as error:
+            faults.append(str(error))
     aside = read_service(ready.venue, ready.path).set_aside
-    return ReportOutcome(folder, week, tuple(findings), aside, tuple(ended))
+    return ReportOutcome(folder, week, tuple(findings), aside, tuple(faults), tuple(ended))
 
 
-def _gather(
-    past: History, findings: list[Finding], standing: Sequence[Standing], store: Store, path: Path
-) -> Health:
+def _gather(past: History, findings: list[Finding], store: Store, path: Path) -> Health:
     from remanence.analytics.health.gather import health, telling_actuations
     from remanence.pipelines.sheets.traces import load_traces
-    from remanence.pipelines.store.past_findings import earlier_findings, keep_findings
+    from remanence.pipelines.store.past_findings import earlier_findings
     from remanence.pipelines.store.service_log import read_service
 
-    folder = Path(store.folder)
-    earlier = earlier_findings(folder, past.week)
-    keep_findings(folder, past.week, findings, standing)
+    earlier = earlier_findings(Path(store.folder), past.week)
     return health(
         past, findings, earlier=earlier, rejects=store.rejects(),
         traces=load_traces(store, telling_actuations(past, findings)),

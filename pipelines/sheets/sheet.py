@@ -22,6 +22,8 @@ class SheetOutcome:
     """A sheet as written into a folder; its front page is ``index.html``."""
 
     folder: Path
+    faults: tuple[str, ...] = ()
+    """What could not be written or kept, a sentence each; what is told stands all the same."""
 
     @property
     def front_page(self) -> Path:

@@ -12,7 +12,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from remanence.pipelines.sheets.sheet import Sheet, SheetOutcome, SheetRun, program_version
-from remanence.shared.errors import RemanenceError
 from remanence.shared.weeks import Week
 
 if TYPE_CHECKING:
@@ -83,7 +82,7 @@ def write_timing(run: SheetRun) -> TimingOutcome:
     from remanence.dashboards.timing_code import c_header, yaml_text
     from remanence.dashboards.timing_sheet import render_timing
     from remanence.pipelines.sheets.report_sheet import made_at
-    from remanence.pipelines.sheets.write_files import write_files
+    from remanence.pipelines.sheets.write_files import write_file, write_files
 
     venue, out = run.ready.venue, run.folder("timing")
     found = timing_of_log(run.ready)
@@ -99,22 +98,22 @@ def write_timing(run: SheetRun) -> TimingOutcome:
     for name, text in (("header", c_header), ("yaml", yaml_text)):
         path = run.options.get(name)
         if path is not None:
-            if path.is_dir():
-                raise RemanenceError(f"{path}: found a folder; give a file to write")
-            write_files(path.parent, {path.name: text(found, number).encode()})
+            write_file(path, text(found, number).encode())
             beside.append(path)
     return TimingOutcome(out, found, tuple(beside))
 
 
 def timing_csv(found: Timing) -> str:
     """One line a lock: what to programme, what it rests on, and the latency quantiles."""
+    from remanence.shared.cells import text_cell  # Costs Polars; only where it writes.
+
     rows = [_csv_row(model, answer)
             for model, answer in zip(found.models, found.answers, strict=True)]
     text = io.StringIO()
     names = list(rows[0]) if rows else ["lock"]
     writer = csv.DictWriter(text, names, lineterminator="\n")
     writer.writeheader()
-    writer.writerows(rows)
+    writer.writerows({name: text_cell(cell) for name, cell in row.items()} for row in rows)
     return text.getvalue()
 
 
@@ -146,10 +145,10 @@ def _csv_row(model: LockModel, answer: LockAnswer) -> dict[str, Any]:
         "cue_light_share": _figure(answer.light.share),
         "cue_from_feedback": "yes" if answer.sound.feedback else "",
     }
-    from remanence.analytics.timing.model import QUANTILES
+    from remanence.analytics.timing.model import TIMING_QUANTILES
 
     known = {quantile.share: quantile for quantile in model.quantiles}
-    for share in QUANTILES:
+    for share in TIMING_QUANTILES:
         name = f"p{share * 100:g}".replace(".", "_")
         quantile = known.get(share)
         row[f"{name}_ms"] = _figure(quantile.value_ms if quantile else None)

@@ -9,6 +9,7 @@ from pathlib import Path
 from remanence.pipelines.sheets import all_sheets
 from remanence.pipelines.sheets.refresh import prepare, take_in
 from remanence.pipelines.sheets.sheet import SheetOutcome, SheetRun
+from remanence.shared.errors import RemanenceError, UnwritableStoreError
 from remanence.shared.weeks import Week
 
 
@@ -16,8 +17,10 @@ from remanence.shared.weeks import Week
 class WeeklyOutcome:
     """What the weekly run did: what was taken in, in words, and each sheet by its name."""
 
-    taken_in: str
+    taken_in: tuple[str, ...]
     sheets: Mapping[str, SheetOutcome]
+    faults: tuple[str, ...] = ()
+    """What could not be written, a sentence each."""
 
     def has(self, urgency: str | None) -> bool:
         """Whether a finding that urgent, or more, stands."""
@@ -25,13 +28,16 @@ class WeeklyOutcome:
 
     def text(self) -> str:
         """What to print."""
-        return "\n".join((self.taken_in, *(sheet.text() for sheet in self.sheets.values())))
+        return "\n".join((*self.taken_in, *(sheet.text() for sheet in self.sheets.values())))
 
 
 def run_weekly(
     given: str | Path, *, week: Week | None = None, language: str = "en"
 ) -> WeeklyOutcome:
     """Ingest, then write every sheet into its own folder beside the venue file.
+
+    What cannot be written keeps nothing else from being done: the findings are told on a full
+    disk too.
 
     Parameters
     ----------
@@ -42,6 +48,20 @@ def run_weekly(
     language : str, default "en"
         Language of the pages.
     """
-    taken, _ = take_in(given)
-    run = SheetRun(prepare(given), language, options={"week": week})
-    return WeeklyOutcome(taken, {sheet.name: sheet.write(run) for sheet in all_sheets()})
+    taken: list[str] = []
+    faults: list[str] = []
+    try:
+        taken.append(take_in(given)[0])
+    except UnwritableStoreError as error:
+        faults.append(str(error))
+    ready = prepare(given)
+    faults += ready.faults
+    run = SheetRun(ready, language, options={"week": week})
+    sheets: dict[str, SheetOutcome] = {}
+    for sheet in all_sheets():
+        try:
+            sheets[sheet.name] = sheet.write(run)
+            faults += sheets[sheet.name].faults
+        except RemanenceError as error:
+            faults.append(str(error))
+    return WeeklyOutcome(tuple(taken), sheets, tuple(dict.fromkeys(faults)))

@@ -7,15 +7,12 @@ wants one channel reads no other, and need not tell them apart.
 
 from __future__ import annotations
 
-import os
-import uuid
+import io
 from collections.abc import Iterator, Mapping, Sequence
-from contextlib import contextmanager
 from datetime import date
 from functools import lru_cache
 from itertools import pairwise
 from pathlib import Path
-from typing import IO
 
 import numpy as np
 import polars as pl
@@ -25,6 +22,7 @@ from numpy.typing import NDArray
 from remanence.analytics.pairing.edges import Ints
 from remanence.analytics.pairing.hours import HOUR_US
 from remanence.pipelines.derive.known_hours import heard_to_keep, hours_to_keep, notes_of
+from remanence.pipelines.store.disk import check, write_named
 from remanence.pipelines.store.manifest import Segment
 from remanence.pipelines.store.name_codes import QUANTITY, coded, codes, plain
 from remanence.shared.errors import StoreError
@@ -70,20 +68,21 @@ Nobody looks for records by their value or line, so there are no statistics of t
 
 
 def write_signals(
-    frame: pl.DataFrame, folder: Path, path: str, groups: Sequence[int] = (),
+    frame: pl.DataFrame, folder: Path, stem: str, groups: Sequence[int] = (),
     notes: Mapping[str, str] | None = None,
-) -> None:
+) -> str:
     """Write one immutable Parquet file of coded signals, on the disk when this returns.
 
-    ``groups``: rows before which a new row group must begin.
+    ``groups``: rows before which a new row group must begin. Returns its path, relative to
+    the store's folder: ``stem`` (:func:`segment_stem`) and the digest of its content.
     """
     table = frame.to_arrow(compat_level=pl.CompatLevel.oldest())
-    with _whole_file(folder / path) as file, pq.ParquetWriter(
-        file, table.schema, **WRITES
-    ) as writer:
+    data = io.BytesIO()
+    with pq.ParquetWriter(data, table.schema, **WRITES) as writer:
         for start, stop in pairwise([0, *groups, frame.height]):
             writer.write_table(table.slice(start, stop - start), row_group_size=ROW_GROUP)
         writer.add_key_value_metadata(_notes(SIGNALS) | dict(notes or {}))
+    return write_named(folder, stem, ".parquet", data.getbuffer())
 
 
 def channel_by_channel(frame: pl.DataFrame) -> pl.DataFrame:
@@ -145,24 +144,11 @@ def _notes(table: Table) -> dict[str, str]:
     return notes | {f"remanence_unit_{c.name}": c.unit for c in table.columns if c.unit}
 
 
-@contextmanager
-def _whole_file(target: Path) -> Iterator[IO[bytes]]:
-    """A new file that is on the disk, or not there at all."""
-    target.parent.mkdir(parents=True, exist_ok=True)
-    try:
-        with target.open("wb") as file:
-            yield file
-            file.flush()
-            os.fsync(file.fileno())
-    except BaseException:
-        target.unlink(missing_ok=True)
-        raise
-
-
-def write_table(frame: pl.DataFrame, folder: Path, path: str, table: Table) -> None:
-    """Write one immutable Parquet file, on the disk when this returns."""
-    with _whole_file(folder / path) as file:
-        frame.write_parquet(file, compression="zstd", compression_level=1, metadata=_notes(table))
+def write_table(frame: pl.DataFrame, folder: Path, stem: str, table: Table) -> str:
+    """Write one immutable Parquet file, on the disk when this returns; returns its path."""
+    data = io.BytesIO()
+    frame.write_parquet(data, compression="zstd", compression_level=1, metadata=_notes(table))
+    return write_named(folder, stem, ".parquet", data.getbuffer())
 
 
 def read_table(folder: Path, path: str, columns: list[str] | None = None) -> pl.DataFrame:
@@ -174,27 +160,34 @@ def read_table(folder: Path, path: str, columns: list[str] | None = None) -> pl.
         It is missing or damaged.
     """
     try:
+        check(folder / path)
         return pl.read_parquet(folder / path, columns=columns, hive_partitioning=False)
     except (OSError, pl.exceptions.PolarsError) as error:
-        raise StoreError(f"{folder / path} cannot be read ({str(error).splitlines()[0]}); restore "
-                         "the store from a copy, or delete its folder and ingest again") from None
+        raise unreadable(folder / path, error) from None
 
 
-def segment_path(day: date, kind: str) -> str:
-    """A new file name below the store's folder."""
-    return f"signals/{day.isoformat()}/{kind}-{uuid.uuid4().hex[:16]}.parquet"
+def unreadable(path: Path, error: Exception) -> StoreError:
+    """What to say of a file of the store that is missing or damaged."""
+    why = str(error.strerror if isinstance(error, OSError) and error.strerror else error)
+    return StoreError(f"{path} cannot be read ({why.strip().splitlines()[0]}); see what is lost, "
+                      "and what can be had back, with: remanence verify VENUE")
+
+
+def segment_stem(day: date, kind: str) -> str:
+    """A new file's name below the store's folder, up to its digest."""
+    return f"signals/{day.isoformat()}/{kind}-"
 
 
 def _write_segment(
     frame: pl.DataFrame, folder: Path, day: date, kind: str, busy: Hours
 ) -> Segment:
-    path = segment_path(day, kind)
+    stem = segment_stem(day, kind)
     frame = coded(frame)
     if kind == "levels":
         frame = channel_by_channel(frame)
-        write_signals(frame, folder, path, *row_groups(frame, busy))
+        path = write_signals(frame, folder, stem, *row_groups(frame, busy))
     else:
-        write_signals(frame, folder, path)
+        path = write_signals(frame, folder, stem)
     return Segment(path, kind, frame.height, *_ends(frame))
 
 

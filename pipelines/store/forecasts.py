@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-import os
+import io
 from pathlib import Path
 
 import polars as pl
 
-from remanence.shared.errors import RemanenceError
+from remanence.pipelines.store.days import unreadable
+from remanence.pipelines.store.kept import keep, kept_file
 from remanence.shared.tables import FORECASTS
 
-NAME = "forecasts.parquet"
+NAME, SUFFIX = "forecasts", ".parquet"
 
 
 def read_forecasts(folder: Path) -> pl.DataFrame:
@@ -23,18 +24,15 @@ def read_forecasts(folder: Path) -> pl.DataFrame:
 
     Raises
     ------
-    RemanenceError
+    StoreError
         The file is there and cannot be read.
     """
-    path = folder / NAME
-    if not path.exists():
-        return FORECASTS.empty()
+    path = None
     try:
-        return FORECASTS.conform(pl.read_parquet(path))
+        path = kept_file(folder, NAME, SUFFIX)
+        return FORECASTS.empty() if path is None else FORECASTS.conform(pl.read_parquet(path))
     except (pl.exceptions.PolarsError, OSError) as error:
-        raise RemanenceError(
-            f"{path}: cannot be read ({error}); move it away to begin a new file of forecasts"
-        ) from None
+        raise unreadable(path or folder, error) from None
 
 
 def keep_forecasts(folder: Path, forecasts: pl.DataFrame) -> pl.DataFrame:
@@ -43,7 +41,7 @@ def keep_forecasts(folder: Path, forecasts: pl.DataFrame) -> pl.DataFrame:
     Parameters
     ----------
     folder : Path
-        Of the store; the file in it is replaced whole.
+        Of the store.
     forecasts : polars.DataFrame
         Schema FORECASTS.
 
@@ -54,14 +52,17 @@ def keep_forecasts(folder: Path, forecasts: pl.DataFrame) -> pl.DataFrame:
 
     Raises
     ------
-    RemanenceError
-        The file is there and cannot be read.
+    StoreError
+        The file is there and cannot be read, or the store cannot be written.
     """
-    kept = read_forecasts(folder)
-    made = forecasts["made"].unique().implode()
-    both = FORECASTS.conform(pl.concat([kept.filter(~pl.col("made").is_in(made)), forecasts]))
-    folder.mkdir(parents=True, exist_ok=True)
-    draft = folder / f"{NAME}.{os.getpid()}.part"
-    both.write_parquet(draft)
-    draft.replace(folder / NAME)
+    both = with_these(read_forecasts(folder), forecasts)
+    data = io.BytesIO()
+    both.write_parquet(data)
+    keep(folder, NAME, SUFFIX, data.getvalue(), both.height)
     return both
+
+
+def with_these(kept: pl.DataFrame, forecasts: pl.DataFrame) -> pl.DataFrame:
+    """FORECASTS kept, with those of a week in the place of what it said before."""
+    made = forecasts["made"].unique().implode()
+    return FORECASTS.conform(pl.concat([kept.filter(~pl.col("made").is_in(made)), forecasts]))

@@ -4,31 +4,37 @@ Why plain Parquet with one manifest, and not a transactional table format: what
 one step of ingest takes in touches several tables at once (signals of a few days,
 rejects, how far each log file has been read, clock events). The table formats
 make a change of ONE table atomic; here all of it becomes visible with one
-``os.replace``, or none of it does. Writers take an operating-system lock, which
-the kernel lets go of when a process is killed, so there is nothing to clean up
-by hand. Readers take no lock: they read one manifest and the files it names, and
-a file that is no longer named is kept for a day before it is deleted.
+``os.replace``, or none of it does. Readers take no lock: they read one manifest and the
+files it names, and a file that is no longer named is kept for a week before it is deleted.
+
+The manifest begins with the digest of its own text, and names every file by a name that
+holds the digest of the file.
 """
 
 from __future__ import annotations
 
-import contextlib
 import json
 import os
 import time
 import uuid
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Collection
 from dataclasses import dataclass, field, replace
+from datetime import date
 from pathlib import Path
 from typing import Any
 
+from remanence.pipelines.store import disk
+from remanence.pipelines.store.writer_lock import LOCK
 from remanence.shared.errors import StoreError
 
 NAME = "manifest.json"
 FORMAT = "remanence-store"
-VERSION = 3
-LOCK_WAIT_S = 600.0
-"""How long a writer waits for another one before it gives up."""
+VERSION = 4
+KEEP_RETIRED_S = 7 * 24 * 3600.0
+"""How long a file that is no longer named is kept: for readers that still look at it, and for a
+repair, which finds in it records that a damaged file has lost."""
+
+_WHOLE = 2**63
 
 
 @dataclass
@@ -66,38 +72,73 @@ class RejectFile:
 
 
 @dataclass
+class Kept:
+    """A table of one file: the log files read, the clocks' events, a report's findings."""
+
+    path: str
+    rows: int | None = None
+    """None: of an older program, which did not count."""
+
+
+@dataclass
 class Manifest:
     """Everything that a reader needs in order to find the tables."""
 
     store: str
+    venue: str | None = None
+    """Whose records; None: of an older program."""
     generation: int = 0
     days: dict[str, Day] = field(default_factory=dict)
     rejects: list[RejectFile] = field(default_factory=list)
-    files: str | None = None
-    clock_events: str | None = None
+    kept: dict[str, Kept] = field(default_factory=dict)
+    """By name: ``files``, ``clock_events``, ``forecasts``, ``findings/2026-W47``."""
     retired: list[tuple[str, float]] = field(default_factory=list)
+    """Files that were part of the store, and since when (UTC seconds) they are not."""
 
     @classmethod
-    def new(cls) -> Manifest:
+    def new(cls, venue: str | None = None) -> Manifest:
         """The manifest of an empty store."""
-        return cls(store=uuid.uuid4().hex[:12])
+        return cls(store=uuid.uuid4().hex[:12], venue=venue)
 
     def named(self) -> set[str]:
         """Paths of all files that are part of the store, relative to its folder."""
         paths = {s.path for day in self.days.values() for s in day.segments}
         paths |= {r.path for r in self.rejects}
-        paths |= {p for p in (self.files, self.clock_events) if p}
+        paths |= {k.path for k in self.kept.values()}
         return paths
+
+    def rows(self) -> dict[str, int | None]:
+        """How many rows each file holds, by its path; None where it is not known."""
+        every: list[Segment | RejectFile | Kept] = [
+            s for day in self.days.values() for s in day.segments]
+        return {entry.path: entry.rows for entry in (*every, *self.rejects, *self.kept.values())}
+
+    def retire(self, folder: Path, paths: Collection[str]) -> list[str]:
+        """Take note of files that no longer belong to the store; returns those to be removed now.
+
+        None are where a file that belongs to it is not there: then something is wrong with
+        the disk or with this manifest, and what looks superfluous may be all there is.
+        """
+        now, named = time.time(), self.named()
+        known = {path for path, _ in self.retired}
+        retired = [(path, since) for path, since in self.retired if path not in named]
+        retired += [(path, now) for path in sorted(set(paths) - named - known)]
+        old = [path for path, since in retired if now - since >= KEEP_RETIRED_S]
+        if old and not all((folder / path).is_file() for path in named):
+            old = []
+        self.retired = [entry for entry in retired if entry[0] not in set(old)]
+        return old
 
     def copy(self) -> Manifest:
         """One to be changed: the days' lists are its own, their segments are shared."""
         days = {day: Day(entry.changed, list(entry.segments)) for day, entry in self.days.items()}
-        return replace(self, days=days, rejects=list(self.rejects), retired=list(self.retired))
+        return replace(self, days=days, rejects=list(self.rejects), kept=dict(self.kept),
+                       retired=list(self.retired))
 
     def to_json(self) -> str:
         """The text of ``manifest.json``."""
-        return json.dumps({"format": FORMAT, "version": VERSION, **vars(self)},
-                          separators=(",", ":"), default=vars)
+        return disk.sealed(json.dumps({"format": FORMAT, "version": VERSION, **vars(self)},
+                                      separators=(",", ":"), default=vars))
 
     @classmethod
     def from_json(cls, text: str, path: Path) -> Manifest:
@@ -110,27 +151,80 @@ class Manifest:
         """
         try:
             raw = json.loads(text)
-        except ValueError:
-            raise StoreError(f"{path} is damaged (not JSON); restore it from a copy, or delete "
-                             "the store's folder and ingest the logs again") from None
+        except (ValueError, RecursionError):
+            raise _damaged(path, "it is not JSON") from None
         if not isinstance(raw, dict) or raw.get("format") != FORMAT:
             raise StoreError(f"{path} is not a store of Remanence; set store in the venue file "
                              "to a folder of its own")
+        version = raw.get("version")
+        seal = disk.seal_holds(text)
+        if seal is False or (seal is None and version == VERSION):
+            raise _damaged(path, "its text is not what was written")
         raw = _upgraded(raw, path)
         try:
             return cls(
-                store=raw["store"], generation=raw["generation"],
-                days={
-                    day: Day(entry["changed"], [Segment(**s) for s in entry["segments"]])
-                    for day, entry in raw["days"].items()
-                },
-                rejects=[RejectFile(**entry) for entry in raw["rejects"]],
-                files=raw["files"], clock_events=raw["clock_events"],
-                retired=[(str(p), float(t)) for p, t in raw["retired"]],
+                store=_text(raw["store"]), venue=_text(raw["venue"]) if raw["venue"] else None,
+                generation=_number(raw["generation"]),
+                days={date.fromisoformat(day).isoformat(): _day(entry)
+                      for day, entry in raw["days"].items()},
+                rejects=[_reject_file(entry) for entry in raw["rejects"]],
+                kept={_text(name): Kept(_path(entry["path"]), None if entry["rows"] is None
+                                        else _number(entry["rows"]))
+                      for name, entry in raw["kept"].items()},
+                retired=[(_path(p), _moment(t)) for p, t in raw["retired"]],
             )
-        except (KeyError, TypeError, ValueError, AttributeError):
-            raise StoreError(f"{path} is damaged (parts are missing); restore it from a copy, or "
-                             "delete the store's folder and ingest the logs again") from None
+        except (KeyError, TypeError, ValueError, AttributeError, OverflowError):
+            raise _damaged(path, "parts are missing") from None
+
+
+class DamagedManifestError(StoreError):
+    """The store is ours, and its manifest is lost: it can be made anew from the other files."""
+
+
+def _damaged(path: Path, why: str) -> StoreError:
+    return DamagedManifestError(
+        f"{path} is damaged ({why}); have it made anew from the store's files and the logs with: "
+        "remanence verify VENUE --repair")
+
+
+def _text(value: object) -> str:
+    if not isinstance(value, str) or not value.isprintable():
+        raise ValueError(value)
+    return value
+
+
+def _number(value: object) -> int:
+    if type(value) is not int or not -_WHOLE <= value < _WHOLE:
+        raise ValueError(value)
+    return value
+
+
+def _moment(value: object) -> float:
+    if type(value) not in (int, float) or not abs(value) < _WHOLE:  # type: ignore[arg-type]
+        raise ValueError(value)
+    return float(value)  # type: ignore[arg-type]
+
+
+def _path(value: object) -> str:
+    if not disk.is_below(value):
+        raise ValueError(value)
+    return str(value)
+
+
+def _day(entry: Any) -> Day:
+    segments = [Segment(_path(s["path"]), s["kind"], *(
+        _number(s[name]) for name in ("rows", "first", "last"))) for s in entry["segments"]]
+    if any(s.kind not in ("edges", "levels") for s in segments):
+        raise ValueError(entry)
+    return Day(_number(entry["changed"]), segments)
+
+
+def _reject_file(entry: Any) -> RejectFile:
+    names = entry["files"]
+    if not isinstance(names, list) or not all(isinstance(name, str) for name in names):
+        raise ValueError(entry)
+    return RejectFile(_path(entry["path"]), _number(entry["rows"]), names,
+                      _number(entry["first"]), _number(entry["last"]))
 
 
 def _with_lines_of_rejects(raw: dict[str, Any]) -> dict[str, Any]:
@@ -144,14 +238,21 @@ def _channel_by_channel(raw: dict[str, Any]) -> dict[str, Any]:
     return raw
 
 
+def _all_by_name(raw: dict[str, Any]) -> dict[str, Any]:
+    """Version 4 names its venue, and the files of forecasts and findings with the others."""
+    kept = {name: {"path": raw[name], "rows": None}
+            for name in ("files", "clock_events") if raw[name]}
+    return raw | {"venue": None, "kept": kept}
+
+
 UPGRADES: dict[int, Callable[[dict[str, Any]], dict[str, Any]]] = {
-    1: _with_lines_of_rejects, 2: _channel_by_channel}
+    1: _with_lines_of_rejects, 2: _channel_by_channel, 3: _all_by_name}
 """From a version to the step that makes the next one out of it."""
 
 
 def _upgraded(raw: dict[str, Any], path: Path) -> dict[str, Any]:
     version = raw.get("version")
-    if not isinstance(version, int) or isinstance(version, bool):
+    if type(version) is not int or abs(version) > _WHOLE:
         raise StoreError(f"{path} does not say its version; restore it from a copy")
     if version > VERSION:
         raise StoreError(
@@ -174,8 +275,11 @@ def _upgraded(raw: dict[str, Any], path: Path) -> dict[str, Any]:
 
 
 _LAST: dict[Path, tuple[str, Manifest]] = {}
-"""The store read last: the text of its manifest, and what it says. Ten years' takes some forty
-times as long to make sense of as to read."""
+"""The store read last: the text of its manifest, and what it says. To make sense of the text of
+ten years takes 40 times as long as to read it."""
+
+_BEFORE_A_MANIFEST = (LOCK, disk.UNFINISHED, NAME)
+"""What a writer that was killed in its first step may leave behind."""
 
 
 def read_manifest(folder: Path) -> Manifest | None:
@@ -183,21 +287,24 @@ def read_manifest(folder: Path) -> Manifest | None:
 
     It is read afresh every time, and made sense of where its text has changed. Whoever wants
     to change it takes a copy.
+
+    Raises
+    ------
+    StoreError
+        It is damaged or cannot be read, or the folder holds something that is not ours.
     """
     path = folder / NAME
     try:
         text = path.read_text("utf-8")
     except FileNotFoundError:
-        if any((folder / "signals").glob("*/*.parquet")):
-            raise StoreError(
-                f"{folder} holds signals but its {NAME} is missing; restore it from a copy, or "
-                "delete the folder and ingest the logs again"
-            ) from None
+        _refuse_what_is_not_ours(folder)
         return None
     except NotADirectoryError:
         raise StoreError(f"{folder} cannot be the store: a part of the path is a file") from None
-    except (OSError, UnicodeDecodeError) as error:
-        raise StoreError(f"{path} cannot be read: {error}") from None
+    except UnicodeDecodeError:
+        raise _damaged(path, "it is not text") from None
+    except OSError as error:
+        raise StoreError(f"{path} cannot be read: {error.strerror or error}") from None
     last = _LAST.get(path)
     if last is not None and last[0] == text:
         return last[1]
@@ -207,76 +314,48 @@ def read_manifest(folder: Path) -> Manifest | None:
     return manifest
 
 
+def _refuse_what_is_not_ours(folder: Path) -> None:
+    """A folder that is in use, and has no manifest of ours, is no place for a store."""
+    try:
+        names = sorted(os.listdir(folder))  # noqa: PTH208 (names alone are looked at)
+    except FileNotFoundError:
+        return
+    except OSError as error:
+        raise StoreError(f"{folder} cannot be read: {error.strerror or error}") from None
+    if "signals" in names and any((folder / "signals").glob("*/*.parquet")):
+        raise DamagedManifestError(
+            f"{folder} holds signals but its {NAME} is missing; restore it from a copy, or have "
+            "it made anew with: remanence verify VENUE --repair")
+    other = [name for name in names if name not in _BEFORE_A_MANIFEST
+             and not name.startswith(f".{NAME}.")]
+    if other:
+        raise StoreError(
+            f"{folder} cannot be the store: it has no {NAME} and is not empty (found "
+            f"{', '.join(map(repr, other[:3]))}{', ...' if other[3:] else ''}); set store in the "
+            "venue file to a folder of its own. Nothing was written there")
+
+
 def write_manifest(folder: Path, manifest: Manifest) -> None:
     """Put ``manifest`` in force: atomic, and on the disk when this returns."""
-    temporary = folder / f".{NAME}.{os.getpid()}"
-    with temporary.open("w", encoding="utf-8") as file:
-        file.write(manifest.to_json())
-        file.flush()
-        os.fsync(file.fileno())
-    temporary.replace(folder / NAME)
-    sync_folder(folder)
+    disk.replace_file(folder / NAME, manifest.to_json().encode())
 
 
-def sync_folder(folder: Path) -> None:
-    """Make renames in ``folder`` outlast a power cut, where the system allows it."""
-    with contextlib.suppress(OSError, AttributeError):
-        handle = os.open(folder, os.O_RDONLY)
-        try:
-            os.fsync(handle)
-        finally:
-            os.close(handle)
+def name_files(folder: Path, manifest: Manifest, before: Collection[str]) -> None:
+    """Put a manifest in force that names new files, and remove what nobody can still need.
 
-
-@contextlib.contextmanager
-def writer_lock(folder: Path, wait_s: float = LOCK_WAIT_S) -> Iterator[None]:
-    """Hold the store for writing; the system lets go of it when the process ends, however it ends.
-
-    Raises
-    ------
-    StoreError
-        The folder cannot be made or written, or another writer holds it too long.
+    Parameters
+    ----------
+    folder : Path
+        The store's; the writer's lock is held.
+    manifest : Manifest
+        The new one, whose new files have been written.
+    before : collection of str
+        The files that the one before it named.
     """
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-        file = (folder / ".lock").open("a+b")
-    except OSError as error:
-        raise StoreError(f"{folder} cannot be written: {error.strerror or error}") from None
-    with file:
-        deadline = time.monotonic() + wait_s
-        while not _try_lock(file.fileno()):
-            if time.monotonic() > deadline:
-                raise StoreError(f"{folder} has been held by another ingest for "
-                                 f"{wait_s:.0f} s; let it end, then run this again")
-            time.sleep(0.02)
-        try:
-            yield
-        finally:
-            _unlock(file.fileno())
-
-
-try:
-    import fcntl
-
-    def _try_lock(handle: int) -> bool:
-        try:
-            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        except BlockingIOError:
-            return False
-        return True
-
-    def _unlock(handle: int) -> None:
-        fcntl.flock(handle, fcntl.LOCK_UN)
-except ImportError:  # Windows
-    import msvcrt
-
-    def _try_lock(handle: int) -> bool:
-        try:
-            msvcrt.locking(handle, msvcrt.LK_NBLCK, 1)  # type: ignore[attr-defined]
-        except OSError:
-            return False
-        return True
-
-    def _unlock(handle: int) -> None:
-        os.lseek(handle, 0, os.SEEK_SET)
-        msvcrt.locking(handle, msvcrt.LK_UNLCK, 1)  # type: ignore[attr-defined]
+    named = manifest.named()
+    disk.sync_names(folder, named - set(before))
+    begun = [path for path in disk.unfinished(folder) if (folder / path).exists()]
+    old = manifest.retire(folder, [*before, *begun])
+    write_manifest(folder, manifest)
+    disk.nothing_unfinished(folder)
+    disk.remove(folder, old)

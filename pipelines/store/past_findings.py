@@ -12,7 +12,8 @@ from pathlib import Path
 from typing import Any
 
 from remanence.analytics.conditions.life import Standing
-from remanence.shared.errors import RemanenceError
+from remanence.pipelines.store.kept import keep, kept_file
+from remanence.shared.errors import StoreError
 from remanence.shared.findings import Amount, Evidence, Finding, Sentence
 from remanence.shared.weeks import Week
 
@@ -37,16 +38,18 @@ def keep_findings(
         All of them: their subjects and conditions are kept.
     standing : sequence of Standing, default ()
         What goes on into the next week, whole.
+
+    Raises
+    ------
+    StoreError
+        The store cannot be written.
     """
-    target = folder / "findings" / f"{week}.json"
-    target.parent.mkdir(parents=True, exist_ok=True)
-    draft = target.with_name(target.name + ".part")
-    draft.write_text(json.dumps({
+    text = json.dumps({
         "schema": SCHEMA,
         "said": [[f.subject, f.condition] for f in findings],
         "standing": [_plain(item) for item in standing],
-    }, ensure_ascii=False) + "\n", encoding="utf-8")
-    draft.replace(target)
+    }, ensure_ascii=False) + "\n"
+    keep(folder, f"findings/{week}", ".json", text.encode(), len(findings))
 
 
 def earlier_findings(folder: Path, week: Week, weeks: int = 53) -> list[Said]:
@@ -54,17 +57,19 @@ def earlier_findings(folder: Path, week: Week, weeks: int = 53) -> list[Said]:
 
     Raises
     ------
-    RemanenceError
+    StoreError
         A kept file cannot be read.
     """
     said: list[Said] = []
-    for earlier, path in _kept(folder, week, weeks):
+    for earlier in _weeks_before(week, weeks):
         try:
-            held = json.loads(path.read_text(encoding="utf-8"))
+            held = _held(folder, earlier)
+            if held is None:
+                continue
             pairs = held["said"] if isinstance(held, dict) else held
             said.append((earlier, tuple((str(who), str(what)) for who, what in pairs)))
-        except (ValueError, TypeError, KeyError, OSError) as error:
-            raise _unreadable(path, earlier, error) from None
+        except (ValueError, TypeError, KeyError, RecursionError, OSError) as error:
+            raise _unreadable(folder, earlier, error) from None
     return said
 
 
@@ -90,32 +95,36 @@ def standing_findings(
 
     Raises
     ------
-    RemanenceError
+    StoreError
         The kept file cannot be read.
     """
-    kept = _kept(folder, week, weeks)
-    if not kept:
-        return None, ()
-    last, path = kept[-1]
-    try:
-        held = json.loads(path.read_text(encoding="utf-8"))
-        if not isinstance(held, dict):
-            return None, ()
-        return last, tuple(_standing(item) for item in held["standing"])
-    except (ValueError, TypeError, KeyError, OSError, RemanenceError) as error:
-        raise _unreadable(path, last, error) from None
+    for last in reversed(_weeks_before(week, weeks)):
+        try:
+            held = _held(folder, last)
+            if isinstance(held, dict):
+                return last, tuple(_standing(item) for item in held["standing"])
+            if held is not None:
+                return None, ()  # An older program kept no more than names.
+        except (ValueError, TypeError, KeyError, RecursionError, OSError) as error:
+            raise _unreadable(folder, last, error) from None
+    return None, ()
 
 
-def _kept(folder: Path, week: Week, weeks: int) -> list[tuple[Week, Path]]:
-    paths = [(week.plus(-ago), folder / "findings" / f"{week.plus(-ago)}.json")
-             for ago in range(weeks, 0, -1)]
-    return [(earlier, path) for earlier, path in paths if path.is_file()]
+def _weeks_before(week: Week, weeks: int) -> list[Week]:
+    return [week.plus(-ago) for ago in range(weeks, 0, -1)]
 
 
-def _unreadable(path: Path, week: Week, error: Exception) -> RemanenceError:
-    return RemanenceError(
-        f"{path}: cannot be read ({error}); remove it, and run the report of {week} again if its "
-        "findings are wanted")
+def _held(folder: Path, week: Week) -> Any:
+    path = kept_file(folder, f"findings/{week}", ".json")
+    return None if path is None else json.loads(path.read_text(encoding="utf-8"))
+
+
+def _unreadable(folder: Path, week: Week, error: Exception) -> StoreError:
+    return StoreError(
+        f"the findings kept of {week} in {folder} cannot be read ({error}); set them "
+        f"aside with: remanence verify VENUE --repair, and run the report of {week} "
+        "again if they are wanted"
+    )
 
 
 def _plain(item: Standing) -> dict[str, Any]:

@@ -2,24 +2,31 @@
 
 from __future__ import annotations
 
+import contextlib
 import csv
-import fcntl
+import errno
 import io
 import os
 from collections.abc import Iterator, Mapping, Sequence
-from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import date, datetime
 from pathlib import Path
+from typing import BinaryIO
 
 import polars as pl
 
+from remanence.pipelines.store.disk import make_folder, sync_folder
+from remanence.pipelines.store.writer_lock import held
+from remanence.shared.cells import from_cell, text_cell
 from remanence.shared.errors import RemanenceError
 from remanence.shared.keys import nearest, one_of, shown
 from remanence.shared.tables import SERVICE, SERVICE_ACTIONS, TEST_RESULTS
+from remanence.shared.terminal import printable
 from remanence.shared.venue import Venue
 
 HEADER = ("date", "lock", "action", "part", "note", "result")
+_HEADER_BYTES = 4096
+"""A header is far shorter."""
 
 
 @dataclass(frozen=True)
@@ -85,7 +92,7 @@ def _taken(venue: Venue, path: Path, text: str) -> ServiceLog:
     for cells in reader:
         if not any(cell.strip() for cell in cells):
             continue
-        entry = {name: cell.strip() for name, cell in zip(header, cells, strict=False)}
+        entry = {name: from_cell(cell.strip()) for name, cell in zip(header, cells, strict=False)}
         place = f"{path.name}, line {reader.line_num}"
         fault = _fault(venue, entry)
         if fault:
@@ -190,12 +197,12 @@ def add_service(
     if part is None and action == "replaced":
         part = venue.locks_by_id[lock].part
     entry = {"date": day.isoformat(), "lock": lock, "action": action, "part": part or "",
-             "note": " ".join((note or "").split()), "result": result or ""}
+             "note": " ".join(printable(note or "").split()), "result": result or ""}
     try:
-        line = _append(path, entry)
+        return _append(path, entry).rstrip("\n")
     except OSError as error:
-        raise RemanenceError(f"{path}: cannot be written: {error.strerror}") from None
-    return line.rstrip("\n")
+        raise RemanenceError(
+            f"{path}: cannot be written: {error.strerror or error}; nothing was added") from None
 
 
 def _csv_line(cells: Sequence[str]) -> str:
@@ -204,62 +211,56 @@ def _csv_line(cells: Sequence[str]) -> str:
     return buffer.getvalue()
 
 
-@contextmanager
-def _locked(path: Path) -> Iterator[int]:
-    """The file, open for appending, locked against everybody else who adds to it."""
-    while True:
-        descriptor = os.open(path, os.O_RDWR | os.O_APPEND)
-        try:
-            fcntl.flock(descriptor, fcntl.LOCK_EX)
-            # Somebody may have put a file with a longer header in its place meanwhile.
-            if os.fstat(descriptor).st_ino == path.stat().st_ino:
-                yield descriptor
-                return
-        finally:
-            os.close(descriptor)
-
-
 def _append(path: Path, entry: Mapping[str, str]) -> str:
-    """Add an entry in the order of the file's own header; returns its line."""
-    # The header goes in by an atomic link of a finished file: whoever comes second finds it.
-    if not path.exists():
-        path.parent.mkdir(parents=True, exist_ok=True)
-        draft = path.with_name(f".{path.name}.{os.getpid()}")
-        draft.write_text(_csv_line(HEADER), encoding="utf-8")
-        try:
-            os.link(draft, path)
-        except FileExistsError:
-            pass
-        finally:
-            draft.unlink()
-    with _locked(path) as descriptor:
-        raw = path.read_bytes()
-        first, _, rest = raw.partition(b"\n")
-        text = first.decode("utf-8-sig", errors="replace")
-        header = [name.strip().lower() for name in next(csv.reader([text]), [])]
-        lacking = [name for name in HEADER
-                   if name not in header and (entry[name] or not header)]
-        line = _csv_line([entry.get(name, "") for name in (*header, *lacking)])
-        there = io.StringIO(rest.decode("utf-8", errors="replace").replace("\0", "?"), newline="")
-        if any(_alike(cells, header, entry) for cells in csv.reader(there)):
+    """Add a line in the order of the file's own header; all of it, or nothing."""
+    make_folder(path.parent)
+    new = not path.exists()
+    with _locked(path) as file:
+        raw = file.read()
+        names = _header(path, raw[:_HEADER_BYTES], entry) if raw else HEADER
+        lacking = [name for name in HEADER if entry[name] and name not in names]
+        line = _csv_line([str(text_cell(entry.get(name, ""))) for name in (*names, *lacking)])
+        rest = raw.partition(b"\n")[2]
+        if any(_alike(cells, names, entry) for cells in csv.reader(io.StringIO(
+                rest.decode("utf-8", "replace").replace("\0", "?"), newline=""))):
             raise RemanenceError(f"{path}: the line stands there already: {line.rstrip()}")
         if lacking:
             # The old lines stay as they are: what they do not say is not known.
             torn = b"\n" if rest and not rest.endswith(b"\n") else b""
-            _put(path, _csv_line((*header, *lacking)).encode() + rest + torn + line.encode())
+            _put(path, _csv_line((*names, *lacking)).encode() + rest + torn + line.encode())
             return line
-        data = (b"" if raw.endswith(b"\n") else b"\n") + line.encode()
-        if os.write(descriptor, data) != len(data):
-            raise OSError(28, "the disk is full; the last line of the file may be cut short")
-        os.fsync(descriptor)
+        data = b"" if not raw or raw.endswith(b"\n") else b"\n"
+        data += (b"" if raw.strip() else _csv_line(HEADER).encode()) + line.encode()
+        try:
+            if file.write(data) != len(data):
+                raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+            os.fsync(file.fileno())
+        except OSError:
+            with contextlib.suppress(OSError):
+                file.truncate(len(raw))
+            raise
+    if new:
+        sync_folder(path.parent)
     return line
 
 
-def _alike(cells: Sequence[str], header: Sequence[str], entry: Mapping[str, str]) -> bool:
+@contextlib.contextmanager
+def _locked(path: Path) -> Iterator[BinaryIO]:
+    """The file at its beginning, open for appending, held against everybody else who adds to it."""
+    while True:
+        with path.open("ab+", buffering=0) as file, held(file.fileno()):
+            # Somebody may have put a file with a longer header in its place meanwhile.
+            if path.exists() and (
+                    os.fstat(file.fileno()).st_ino == path.stat().st_ino):
+                file.seek(0)
+                yield file
+                return
+
+
+def _alike(cells: Sequence[str], names: Sequence[str], entry: Mapping[str, str]) -> bool:
     """Whether a line says the same as an entry, word for word."""
-    there = {name: cell.strip() for name, cell in zip(header, cells, strict=False)}
-    return any(there.values()) and all(
-        there.get(name, "") == entry[name] for name in HEADER)
+    there = {name: from_cell(cell.strip()) for name, cell in zip(names, cells, strict=False)}
+    return any(there.values()) and all(there.get(name, "") == entry[name] for name in HEADER)
 
 
 def _put(path: Path, data: bytes) -> None:
@@ -270,3 +271,22 @@ def _put(path: Path, data: bytes) -> None:
         file.flush()
         os.fsync(file.fileno())
     draft.replace(path)
+    sync_folder(path.parent)
+
+
+def _header(path: Path, beginning: bytes, entry: Mapping[str, str]) -> Sequence[str]:
+    """The columns of a service log that is there; another file is never written to."""
+    text = beginning.decode("utf-8-sig", "replace")
+    if not text.strip():
+        return HEADER
+    try:
+        names = [name.strip().lower() for name in next(csv.reader([text.splitlines()[0]]))]
+    except (csv.Error, StopIteration, IndexError):
+        names = []
+    if not {"date", "lock", "action", *(
+            name for name, cell in entry.items() if cell and name != "result")} <= set(
+            names):
+        raise RemanenceError(
+            f"{path}, line 1: found {shown(text.splitlines()[0][:80])}, which is not the header of "
+            f"a service log ({','.join(HEADER)}); nothing was written to it")
+    return names

@@ -16,11 +16,7 @@ process that dies before that last step has changed nothing.
 
 from __future__ import annotations
 
-import contextlib
 import itertools
-import os
-import time
-import uuid
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date
@@ -37,28 +33,28 @@ from remanence.pipelines.store.days import (
     compact,
     in_order,
     read_table,
+    unreadable,
     write_table,
 )
+from remanence.pipelines.store.disk import check
 from remanence.pipelines.store.manifest import (
     Day,
+    Kept,
     Manifest,
     RejectFile,
+    name_files,
     read_manifest,
-    sync_folder,
     write_manifest,
-    writer_lock,
 )
 from remanence.pipelines.store.name_codes import coded
-from remanence.shared.errors import StoreError
+from remanence.pipelines.store.view import folder_in_use
+from remanence.pipelines.store.writer_lock import writer_lock
+from remanence.shared.errors import StoreError, UnwritableStoreError
 from remanence.shared.tables import CLOCK_EVENTS, FILES, REJECTS, SIGNALS, Table
 from remanence.shared.venue import Venue
 
-KEEP_RETIRED_S = 24 * 3600.0
-"""How long a file that is no longer named is kept for readers that still look at it."""
-
 DAY_US = 86_400_000_000
 
-_OUR_FOLDERS = ("signals", "rejects", "files", "clock_events")
 _REJECT_ROWS = 500_000
 _MANY_REJECT_FILES = 16
 
@@ -95,9 +91,9 @@ class Committed:
 class Store:
     """One venue's store. Cheap to open; every read looks at the manifest afresh."""
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, venue: str | None = None) -> None:
         self.folder = folder
-        self._swept = False
+        self.venue = venue
 
     @classmethod
     def open(cls, venue: Venue, venue_path: str | Path) -> Store:
@@ -106,14 +102,24 @@ class Store:
         Raises
         ------
         StoreError
-            The folder holds something else, or a store this version cannot read.
+            The folder holds something else, another venue's store, or one this version
+            cannot read.
         """
-        store = cls((Path(venue_path).parent / venue.store).resolve())
+        folder = (Path(venue_path).parent / venue.store).resolve()
+        store = cls(folder_in_use(folder), venue.id)
         store._manifest()
         return store
 
     def _manifest(self) -> Manifest:
-        return read_manifest(self.folder) or Manifest.new()
+        manifest = read_manifest(self.folder)
+        if manifest is None:
+            return Manifest.new(self.venue)
+        if self.venue is not None and manifest.venue not in (None, self.venue):
+            raise StoreError(
+                f'{self.folder} holds the records of the venue "{manifest.venue}", not of '
+                f'"{self.venue}"; give each venue a store of its own. If it is the same venue '
+                "under a new id, say so with: remanence verify VENUE --renamed")
+        return manifest
 
     # Reading.
 
@@ -156,6 +162,11 @@ class Store:
                 for day in sorted(manifest.days) if day in wanted
                 for segment in manifest.days[day].segments if segment.kind == kind
             ]
+            for path in paths:
+                try:
+                    check(path)
+                except OSError as error:
+                    raise unreadable(path, error) from None
             if paths:
                 parts.append(pl.scan_parquet(paths, hive_partitioning=False))
         if not parts:
@@ -174,14 +185,15 @@ class Store:
 
     def files(self) -> pl.DataFrame:
         """Every log file taken in (FILES), and how far."""
-        return self._small(self._manifest().files, FILES)
+        return self._small(self._manifest(), "files", FILES)
 
     def clock_events(self) -> pl.DataFrame:
         """What was found of controllers' clocks (CLOCK_EVENTS)."""
-        return self._small(self._manifest().clock_events, CLOCK_EVENTS)
+        return self._small(self._manifest(), "clock_events", CLOCK_EVENTS)
 
-    def _small(self, path: str | None, table: Table) -> pl.DataFrame:
-        return table.conform(read_table(self.folder, path)) if path else table.empty()
+    def _small(self, manifest: Manifest, name: str, table: Table) -> pl.DataFrame:
+        kept = manifest.kept.get(name)
+        return table.conform(read_table(self.folder, kept.path)) if kept else table.empty()
 
     # Writing.
 
@@ -196,25 +208,21 @@ class Store:
         signals = coded(batch.signals)
         with writer_lock(self.folder):
             try:
+                manifest = self._manifest()
                 if read_manifest(self.folder) is None:
                     # A store without its manifest is refused, so it must have one before all.
-                    write_manifest(self.folder, Manifest.new())
-                manifest = self._manifest().copy()
+                    write_manifest(self.folder, manifest)
+                manifest = manifest.copy()
+                manifest.venue = manifest.venue or self.venue
                 before = manifest.named()
                 manifest.generation += 1
-                if not self._swept:
-                    self._sweep(manifest)
                 taken, days = self._add_signals(manifest, signals)
                 self._replace_rejects(manifest, batch)
                 self._replace_clock_events(manifest, batch)
                 self._update_files(manifest, batch, taken)
-                for path in before - manifest.named():
-                    manifest.retired.append((path, time.time()))
-                for name in {Path(path).parent for path in manifest.named() - before}:
-                    sync_folder(self.folder / name)
-                write_manifest(self.folder, manifest)
+                name_files(self.folder, manifest, before)
             except OSError as error:
-                raise StoreError(
+                raise UnwritableStoreError(
                     f"{self.folder} cannot be written: {error.strerror or error}; what was taken "
                     "in before is safe. Put that right and run the same command again."
                 ) from None
@@ -273,22 +281,23 @@ class Store:
             rejects = REJECTS.conform(rejects.unique(maintain_order=True))
         for start in range(0, rejects.height, _REJECT_ROWS):
             piece = rejects[start : start + _REJECT_ROWS]
-            path = self._write("rejects", REJECTS, piece)
+            path = write_table(piece, self.folder, "rejects/", REJECTS)
             lines = piece["line"]
             kept.append(RejectFile(path, piece.height, sorted(piece["file"].unique()),
                                    int(lines.min() or 0), int(lines.max() or 0)))  # type: ignore[arg-type]
         manifest.rejects = kept
 
     def _replace_clock_events(self, manifest: Manifest, batch: Batch) -> None:
-        if batch.clock_events.is_empty() and not (batch.afresh and manifest.clock_events):
+        if batch.clock_events.is_empty() and not (
+                batch.afresh and "clock_events" in manifest.kept):
             return
-        held = self._small(manifest.clock_events, CLOCK_EVENTS)
+        held = self._small(manifest, "clock_events", CLOCK_EVENTS)
         kept = held.filter(_still_good(batch))
         events = CLOCK_EVENTS.conform(
             pl.concat([kept, CLOCK_EVENTS.conform(batch.clock_events)]).unique()
         )
         if not events.equals(held):
-            manifest.clock_events = self._write("clock_events", CLOCK_EVENTS, events)
+            self._keep(manifest, "clock_events", CLOCK_EVENTS, events)
 
     def _update_files(self, manifest: Manifest, batch: Batch, taken: Mapping[str, int]) -> None:
         if batch.files.is_empty():
@@ -300,36 +309,13 @@ class Store:
             row["repeated"] = row["records"] - row["taken"]
             rows.append(row)
         new = pl.DataFrame(rows, schema=FILES.schema)
-        held = self._small(manifest.files, FILES)
+        held = self._small(manifest, "files", FILES)
         kept = held.filter(~pl.col("file").is_in(new["file"].to_list()))
-        manifest.files = self._write("files", FILES, FILES.conform(pl.concat([kept, new])))
+        self._keep(manifest, "files", FILES, FILES.conform(pl.concat([kept, new])))
 
-    def _write(self, name: str, table: Table, frame: pl.DataFrame) -> str:
-        path = f"{name}/{uuid.uuid4().hex[:16]}.parquet"
-        write_table(frame, self.folder, path, table)
-        return path
-
-    def _sweep(self, manifest: Manifest) -> None:
-        """Delete what a killed writer left behind, and what no reader can still need.
-
-        Once for each opening: it looks at every file there is.
-        """
-        self._swept = True
-        now = time.time()
-        named = manifest.named()
-        keep = {p for p, since in manifest.retired if 0 <= now - since < KEEP_RETIRED_S} | named
-        manifest.retired = [(p, since) for p, since in manifest.retired if p in keep - named]
-        # Names as plain text: there are two files a day, and years of days.
-        for name in _OUR_FOLDERS:
-            for folder, _, files in os.walk(self.folder / name):
-                inside = folder[len(str(self.folder)) + 1:].replace(os.sep, "/")
-                for file in files:
-                    if file.endswith(".parquet") and f"{inside}/{file}" not in keep:
-                        with contextlib.suppress(OSError):
-                            Path(folder, file).unlink()
-        for path in self.folder.glob(".manifest.json.*"):
-            with contextlib.suppress(OSError):
-                path.unlink()
+    def _keep(self, manifest: Manifest, name: str, table: Table, frame: pl.DataFrame) -> None:
+        path = write_table(frame, self.folder, f"{name}/", table)
+        manifest.kept[name] = Kept(path, frame.height)
 
 
 def _counted(files: pl.Series) -> dict[str, int]:

@@ -73,3 +73,11 @@ def browser():
         started = driver.chromium.launch(executable_path=path, args=FLAGS)
         yield started
         started.close()
+
+
+def wait_until(page, says, tries=200):
+    """Poll: the pages forbid the evaluation of text, by which the browser would wait itself."""
+    while not page.evaluate(says):
+        tries -= 1
+        assert tries, says
+        page.wait_for_timeout(50)

@@ -14,7 +14,7 @@ from remanence.dashboards.page import LANGUAGES
 from remanence.dashboards.work_sheet import SHEET_JOBS
 from tests.bench.report_cost import house_of
 from tests.dashboards import small_venue
-from tests.dashboards.conftest import write
+from tests.dashboards.conftest import wait_until, write
 
 PAGES = ("index.html", "work-sheet.html", "locks/chart-drawer.html", "locks/sextant-box.html",
          "supplies/rail-a.html", "supplies/spare.html")
@@ -53,7 +53,7 @@ class Opened:
         """Scroll past every figure until each is drawn."""
         for area in self.page.locator(".plot-area").all():
             area.scroll_into_view_if_needed()
-        self.page.wait_for_function(
+        wait_until(self.page,
             "[...document.querySelectorAll('.plot-area')].every(a => a.querySelector('.main-svg'))")
 
 
@@ -113,7 +113,7 @@ def test_figures_follow_the_system_into_the_dark(browser, folder):
         line = "document.querySelector('.scatterlayer .trace:last-child path').style.stroke"
         light = opened.page.evaluate(line)
         opened.page.emulate_media(color_scheme="dark")
-        opened.page.wait_for_function(f"{line} !== {light!r}")
+        wait_until(opened.page, f"{line} !== {light!r}")
         assert opened.errors == []
 
 
@@ -190,7 +190,7 @@ def test_a_dark_screen_prints_on_white_with_every_figure(browser, folder):
         ground = opened.page.evaluate("getComputedStyle(document.documentElement)"
                                       ".getPropertyValue('--paper').trim()")
         assert ground == "#ffffff"
-        opened.page.wait_for_function(
+        wait_until(opened.page,
             "[...document.querySelectorAll('.plot-area')].every(a => a.querySelector('.main-svg'))")
         assert _page_count(opened.page.pdf(format="A4")) >= 2
         assert opened.errors == []
@@ -205,7 +205,7 @@ def test_one_file_by_mail_has_everything_in_it(browser, single):
         assert opened.page.url.endswith("#locks--lamp-door")
         area = opened.page.locator("#locks--lamp-door .plot-area").first
         area.scroll_into_view_if_needed()
-        opened.page.wait_for_function(
+        wait_until(opened.page,
             "document.querySelector('#locks--lamp-door .plot-area .main-svg')")
         assert opened.errors == []
         assert all(url.startswith(("file:", "data:", "blob:")) for url in opened.requests)

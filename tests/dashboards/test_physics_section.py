@@ -16,7 +16,7 @@ from remanence.analytics.health.physics_model import (
     Curve,
     LockPhysics,
     Quantity,
-    Said,
+    Remark,
     SupplyPhysics,
 )
 from remanence.dashboards.page import LANGUAGES, language
@@ -58,7 +58,7 @@ def test_both_languages_say_the_same_things():
 @pytest.mark.parametrize("code", LANGUAGES)
 def test_a_sentence_carries_its_numbers_as_people_write_them(code):
     lang = language(code)
-    said = Said("heat", "heat.estimated", {
+    said = Remark("heat", "heat.estimated", {
         "celsius": Quantity(48.08, "°C", 36.5, 71.2),
         "time": datetime(2026, 7, 1, 18, 0, tzinfo=UTC)}, True)
     text = sentence(said, lang, ZONE)
@@ -66,19 +66,19 @@ def test_a_sentence_carries_its_numbers_as_people_write_them(code):
     assert "36–71\N{NO-BREAK SPACE}°C" in text
     assert "19:00" in text  # summer time in Lisbon
     assert "{" not in text
-    margin = sentence(Said("heat", "heat.margin", {
+    margin = sentence(Remark("heat", "heat.margin", {
         "kelvin": Quantity(71.92, "°C"), "limit": Quantity(120.0, "°C")}), lang, ZONE)
     assert "72\N{NO-BREAK SPACE}°C" in margin
 
 
 def test_topics_keep_their_order_and_gather_their_sentences():
     lang = language("en")
-    says = (Said("off", "off.blind", {}), Said("heat", "heat.not_on", {}),
-            Said("off", "off.quiet", {"looked": 3}))
+    says = (Remark("off", "off.blind", {}), Remark("heat", "heat.not_on", {}),
+            Remark("off", "off.quiet", {"looked": 3}))
     found = topics(says, lang, ZONE)
     assert [topic.title for topic in found] == ["Switching off", "Coil heat"]
     assert len(found[0].sentences) == 2
-    guess = topics((Said("hold", "heat.not_on", {}, True),), lang, ZONE)
+    guess = topics((Remark("hold", "heat.not_on", {}, True),), lang, ZONE)
     assert guess[0].title == "Holding force (estimate)"
 
 

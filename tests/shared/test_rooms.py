@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import importlib
 from pathlib import Path
 
 import pytest
@@ -71,6 +72,33 @@ def test_a_package_of_analytics_imports_only_what_stands_before_it(package):
         if found:
             wrong[str(path.relative_to(ROOT))] = sorted(found)
     assert not wrong
+
+
+OFFERING = ("statistics", "physics", "drift", "conditions", "timing", "parts", "health")
+
+
+@pytest.mark.parametrize("package", OFFERING)
+def test_what_others_take_of_a_package_it_offers(package):
+    name = f"remanence.analytics.{package}"
+    offered = set(importlib.import_module(name).__all__)
+    files = [path for room in MAY for path in (ROOT / room).rglob("*.py")
+             if ROOT / "analytics" / package not in path.parents]
+    wrong = {}
+    for path in files:
+        for word in imported(path):
+            module, _, taken = word.rpartition(".")
+            # A module about one function may be taken by that function's name.
+            if module.startswith(name) and taken not in offered | {module.split(".")[-1]} and (
+                    not (ROOT / "analytics" / package / f"{taken}.py").exists()):
+                wrong.setdefault(path.name, []).append(word)
+    assert not wrong
+
+
+@pytest.mark.parametrize("package", OFFERING)
+def test_a_package_has_all_that_it_offers(package):
+    module = importlib.import_module(f"remanence.analytics.{package}")
+    for name in module.__all__:
+        assert getattr(module, name) is not None
 
 
 def test_analytics_touches_no_disk_no_clock_no_screen():

@@ -4,7 +4,11 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from remanence.analytics.drift.daily_series import LEAST_SCATTER, least_change_ms, rounding_error
+from remanence.analytics.drift.daily_series import (
+    LEAST_DAILY_SCATTER,
+    least_change_ms,
+    rounding_error,
+)
 
 
 def exact(scatter):
@@ -30,4 +34,4 @@ def test_a_coarse_poll_asks_for_a_whole_one_and_a_fine_one_for_little():
     assert least_change_ms(25.0, 100.0, 1.0) == pytest.approx(100.0, abs=5.0)
     assert least_change_ms(25.0, 1.0, 1.0) == pytest.approx(1.0)
     between = least_change_ms(30.0, 10.0, 1.2)
-    assert between == pytest.approx(1.2 + 20 * exact(LEAST_SCATTER * 3), abs=0.3)
+    assert between == pytest.approx(1.2 + 20 * exact(LEAST_DAILY_SCATTER * 3), abs=0.3)

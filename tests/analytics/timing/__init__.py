@@ -1,1 +1,1 @@
-"""TBD"""
+"""Tests of analytics/timing."""

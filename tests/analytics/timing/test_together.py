@@ -10,7 +10,7 @@ import polars as pl
 import pytest
 
 from remanence.analytics.timing.gather import timing
-from remanence.analytics.timing.model import LockModel, RailModel, Settings
+from remanence.analytics.timing.model import LockModel, Settings, TimingRail
 from remanence.analytics.timing.together import (
     groups_in_log,
     joint_spread,
@@ -22,7 +22,7 @@ from remanence.shared.tables import ACTUATIONS
 from remanence.shared.venue import Supply
 from tests.analytics.timing.timing_venue import START, Truth, commands, history_of, latch, venue_of
 
-RAIL = {"rail-a": RailModel("rail-a", 12.0, 11.6, 12.0, 12.4, 10.2)}
+RAIL = {"rail-a": TimingRail("rail-a", 12.0, 11.6, 12.0, 12.4, 10.2)}
 
 
 def model(name: str, median: float, sag: float | None = 0.5, **changes: object) -> LockModel:

@@ -1,1 +1,1 @@
-"""TBD"""
+"""Tests of pipelines/clocks."""

@@ -20,6 +20,7 @@ from remanence.pipelines.derive.records import DayReader, Needs
 from remanence.pipelines.derive.store import TIME_OF, read_manifest
 from remanence.pipelines.sheets.load import load_table
 from remanence.pipelines.store import days as store_days
+from remanence.pipelines.store.manifest import Manifest, write_manifest
 from remanence.pipelines.store.store import Batch, Store
 from remanence.shared.limits import Limits
 from tests.analytics.pairing.random_logs import random_log, random_venue
@@ -222,15 +223,15 @@ def test_a_kill_leaves_the_old_tables_whole(tmp_path, rng, monkeypatch):
     house.check()
 
 
-def test_files_of_a_killed_run_are_swept(tmp_path, rng):
+def test_files_that_a_run_did_not_write_stay(tmp_path, rng):
     venue = random_venue(rng)
     house = House(tmp_path, venue)
     signals = several_days(rng, venue)
     house.take(signals.filter(pl.col("time") < FIRST + timedelta(days=1)))
     left = house.store.folder / "derived" / "actuations" / "left.parquet"
-    left.write_bytes(b"half")
+    left.write_bytes(b"somebody else's")
     house.take(signals)
-    assert not left.exists()
+    assert left.read_bytes() == b"somebody else's"
 
 
 CHANGES = {
@@ -466,8 +467,8 @@ def test_a_store_that_was_made_anew_is_derived_anew(tmp_path, rng):
     venue = random_venue(rng, locks=4)
     house = House(tmp_path, venue)
     house.take(several_days(rng, venue))
-    for path in (house.store.folder / "signals", house.store.folder / "manifest.json"):
-        shutil.rmtree(path) if path.is_dir() else path.unlink()
+    shutil.rmtree(house.store.folder / "signals")
+    write_manifest(house.store.folder, Manifest.new())
     summary = house.take(random_log(rng, venue, minutes=3.0, games=4))
     assert summary.days == summary.of_days
     house.check()

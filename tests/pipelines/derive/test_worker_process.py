@@ -183,5 +183,5 @@ def test_an_error_over_there_is_met_here_with_its_own_words(tmp_path, short_bloc
     damaged = sorted(house.store.folder.glob("signals/*/levels-*.parquet"))[3]
     damaged.write_bytes(b"PAR1" + bytes(100))
     for beside in (False, True):
-        with pytest.raises(StoreError, match="restore the store from a copy"):
+        with pytest.raises(StoreError, match="remanence verify VENUE"):
             derive(house.venue, house.path, house.store, beside=beside)

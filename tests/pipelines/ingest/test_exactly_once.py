@@ -13,7 +13,6 @@ from pathlib import Path
 
 import pytest
 
-from remanence.pipelines.store import days as store_days
 from remanence.shared.errors import StoreError
 from tests.pipelines.ingest.log_examples import ROOT
 from tests.pipelines.ingest.test_ingest import HEADER, VENUE, House
@@ -85,7 +84,7 @@ def test_every_record_is_there_once(venue, what, count, least):
 def test_a_disk_that_fills_at_any_step_loses_nothing(tmp_path, monkeypatch):
     house = House(tmp_path)
     expected, _ = logs(tmp_path, seed=5)
-    whole = store_days.os.fsync
+    whole = os.fsync
     steps, left = 0, 0
     messages = []
 

@@ -121,7 +121,8 @@ def test_a_week_without_records_says_so(demo, tmp_path, capsys):
 def test_one_file_to_send_by_mail(demo, tmp_path, capsys):
     assert main(["report", str(demo), "--single-file", "--out", str(tmp_path)]) == DONE
     capsys.readouterr()
-    assert sorted(p.name for p in tmp_path.iterdir()) == ["findings.json", "index.html"]
+    assert sorted(p.name for p in tmp_path.iterdir()) == [
+        ".remanence-files.json", "findings.json", "index.html"]
 
 
 @pytest.mark.parametrize("table", sorted(set(TABLES) - {"signals"}))

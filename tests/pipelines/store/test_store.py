@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 import json
+import os
 import random
 from datetime import UTC, date, datetime, timedelta
 
@@ -14,6 +15,7 @@ import pytest
 from polars.testing import assert_frame_equal
 
 from remanence.pipelines.store import days as store_days
+from remanence.pipelines.store import disk
 from remanence.pipelines.store import manifest as store_manifest
 from remanence.pipelines.store import store as store_module
 from remanence.pipelines.store.name_codes import coded, plain
@@ -22,6 +24,7 @@ from remanence.shared.errors import StoreError
 from remanence.shared.tables import CLOCK_EVENTS, FILES, REJECTS, SIGNALS
 from remanence.shared.venue import Venue
 
+FLIPS = int(os.environ.get("REMANENCE_FLIPS", "40"))
 START = datetime(2026, 11, 2, 18, tzinfo=UTC)
 
 
@@ -138,23 +141,102 @@ def test_readers_keep_the_files_they_look_at_and_old_ones_go_later(store, monkey
     store.commit(Batch(signals([3])))
     assert reader.collect().height == 2
     assert held(store).height == 3
-    monkeypatch.setattr(store_module, "KEEP_RETIRED_S", 0.0)
-    store = Store(store.folder)
+    monkeypatch.setattr(store_manifest, "KEEP_RETIRED_S", 0.0)
     store.commit(Batch(signals([9])))
-    files = {p.relative_to(store.folder).as_posix() for p in store.folder.glob("signals/*/*")}
-    assert files == store._manifest().named()
+    assert our_files(store) == store._manifest().named()
 
 
-def test_leftovers_of_a_killed_writer_are_swept_and_others_files_are_not(store):
+def our_files(store):
+    return {p.relative_to(store.folder).as_posix() for p in store.folder.glob("signals/*/*")}
+
+
+def test_what_a_killed_writer_began_goes_after_a_week_and_nothing_else_does(store, monkeypatch):
     store.commit(Batch(signals([1])))
-    left = store.folder / "signals" / "2026-11-02" / "edges-dead.parquet"
-    left.write_bytes(b"half")
-    other = store.folder / "derived" / "x.parquet"
-    other.parent.mkdir()
-    other.write_bytes(b"not ours")
-    Store(store.folder).commit(Batch(signals([2])))
-    assert not left.exists()
-    assert other.exists()
+    with monkeypatch.context() as killed:
+        killed.setattr(store_module, "name_files", lambda *args: 1 / 0)
+        with pytest.raises(ZeroDivisionError):
+            store.commit(Batch(signals([2])))
+    [left] = our_files(store) - store._manifest().named()
+    day = store.folder / "signals" / "2026-11-02"
+    foreign = [day / f"edges-{'0' * 16}.parquet", day / f"levels-{'0' * 64}.parquet",
+               store.folder / "film.mkv", store.folder / ".manifest.json.bak"]
+    for path in foreign:
+        path.write_bytes(b"somebody else's")
+    now = store_manifest.time.time()
+    for days, there in ((0, True), (6.9, True), (-1, True), (7.1, False)):
+        monkeypatch.setattr(store_manifest.time, "time", lambda days=days: now + 86_400 * days)
+        store.commit(Batch(signals([10 + days])))
+        assert (store.folder / left).exists() == there, days
+    assert all(path.read_bytes() == b"somebody else's" for path in foreign)
+
+
+def test_a_manifest_that_names_a_file_that_is_not_there_deletes_nothing(store, monkeypatch):
+    store.commit(Batch(signals([1])))
+    store.commit(Batch(pl.concat([signals([3]), signals([86_400])])))
+    store.commit(Batch(signals([2])))
+    lost = next(p for p in store._manifest().named() if "2026-11-03" in p)
+    (store.folder / lost).rename(store.folder / "elsewhere")
+    files = our_files(store)
+    monkeypatch.setattr(store_manifest, "KEEP_RETIRED_S", 0.0)
+    store.commit(Batch(signals([9])))
+    assert files <= our_files(store)
+    (store.folder / "elsewhere").rename(store.folder / lost)
+    store.commit(Batch(signals([11])))
+    assert our_files(store) == store._manifest().named()
+
+
+def test_a_folder_in_use_is_no_store(store):
+    store.folder.mkdir()
+    (store.folder / "archive.parquet").write_bytes(b"a")
+    (store.folder / "signals").mkdir()
+    says = r"is not empty \(found 'archive.parquet', 'signals'\)"
+    for act in (store.days, lambda: store.commit(Batch(signals([1])))):
+        with pytest.raises(StoreError, match=says):
+            act()
+    assert {path.name for path in store.folder.iterdir()} <= {
+        "archive.parquet", "signals", ".lock"}
+
+
+def test_another_venues_store_is_refused(store, tmp_path):
+    store.commit(Batch(signals([1])))
+    other = Venue(id="w", name="w", time_zone="UTC")
+    with pytest.raises(StoreError, match='holds the records of the venue "v", not of "w"'):
+        Store.open(other, tmp_path / "venue.toml")
+    with pytest.raises(StoreError, match="--renamed"):
+        Store(store.folder, "w").commit(Batch(signals([2])))
+
+
+def read_all(store):
+    return held(store), store.rejects(), store.files()
+
+
+def test_every_flipped_bit_is_seen(store):
+    """In every file and in the manifest, at places drawn with a fixed seed."""
+    rejects = pl.DataFrame([("a.csv", 7, "text", "why")], schema=REJECTS.schema, orient="row")
+    store.commit(Batch(pl.concat([levels_of_a_day(40), signals([1, 2])]), rejects))
+    rng = random.Random(11)
+    paths = [store.folder / path for path in store._manifest().named()]
+    for path in [*paths, store.folder / "manifest.json"]:
+        good = path.read_bytes()
+        for _ in range(FLIPS):
+            bad = bytearray(good)
+            bad[rng.randrange(len(bad))] ^= 1 << rng.randrange(8)
+            path.write_bytes(bad)
+            disk.forget_checks()
+            with pytest.raises(StoreError, match=r"damaged|is not a store|cannot be read|version"):
+                read_all(store)
+        path.write_bytes(good)
+    disk.forget_checks()
+    assert held(store).height == 124
+
+
+def test_an_exchanged_segment_is_seen(store):
+    store.commit(Batch(signals([1, 86_400])))
+    one, other = (store.folder / path for path in sorted(our_files(store)))
+    one.write_bytes(other.read_bytes())
+    disk.forget_checks()
+    with pytest.raises(StoreError, match="is damaged: its content is not what was written"):
+        held(store)
 
 
 def test_a_full_disk_changes_nothing_and_says_so(store, monkeypatch):
@@ -163,7 +245,7 @@ def test_a_full_disk_changes_nothing_and_says_so(store, monkeypatch):
 
     def full(*args):
         raise OSError(28, "No space left on device")
-    monkeypatch.setattr(store_module, "write_manifest", full)
+    monkeypatch.setattr(store_manifest, "write_manifest", full)
     with pytest.raises(StoreError, match=r"No space left on device; what was taken in before"):
         store.commit(Batch(signals([2])))
     monkeypatch.undo()
@@ -179,6 +261,7 @@ def test_a_full_disk_changes_nothing_and_says_so(store, monkeypatch):
     ('{"format": "remanence-store", "version": 0}', "written by an older Remanence"),
     ('{"format": "remanence-store", "version": 1}', "parts are missing"),
     ('{"format": "remanence-store", "version": 2}', "parts are missing"),
+    ('{"format": "remanence-store", "version": 4}', "its text is not what was written"),
 ])
 def test_a_store_of_another_version_is_refused_in_plain_words(store, text, says):
     store.folder.mkdir()
@@ -189,12 +272,19 @@ def test_a_store_of_another_version_is_refused_in_plain_words(store, text, says)
         store.commit(Batch(signals([1])))
 
 
+def as_version(version, raw):
+    """A manifest as older programs wrote it: no seal, no venue, a name a table."""
+    del raw["sha256"], raw["venue"]
+    kept = raw.pop("kept")
+    return raw | {"version": version, **{
+        name: kept[name]["path"] if name in kept else None for name in ("files", "clock_events")}}
+
+
 def test_a_store_of_the_first_version_is_upgraded(store):
     rejects = pl.DataFrame([("a.csv", 7, "text", "why")], schema=REJECTS.schema, orient="row")
     store.commit(Batch(signals([1, 2]), rejects))
     path = store.folder / "manifest.json"
-    raw = json.loads(path.read_text())
-    raw["version"] = 1
+    raw = as_version(1, json.loads(path.read_text()))
     for entry in raw["rejects"]:
         del entry["first"], entry["last"]
     path.write_text(json.dumps(raw))
@@ -299,8 +389,7 @@ def test_a_store_whose_levels_lie_in_time_order_goes_on(store, monkeypatch):
         older.setattr(store_days, "row_groups", lambda frame, busy: ([], {}))
         store.commit(Batch(early))
     path = store.folder / "manifest.json"
-    raw = json.loads(path.read_text())
-    raw["version"] = 2
+    raw = as_version(2, json.loads(path.read_text()))
     path.write_text(json.dumps(raw))
     assert_frame_equal(held(store), early.sort(*store_days.KEY))
     assert store.commit(Batch(new)).taken == {"a.csv": late.height}

@@ -1,0 +1,79 @@
+"""What the program said, kept in the store beside the records: forecasts, and weeks' findings.
+
+It cannot be had again from the logs. So it is named by the manifest, and replaced, as
+everything else is.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from remanence.pipelines.store.disk import check, write_named
+from remanence.pipelines.store.manifest import (
+    Kept,
+    Manifest,
+    name_files,
+    read_manifest,
+    write_manifest,
+)
+from remanence.pipelines.store.writer_lock import writer_lock
+from remanence.shared.errors import UnwritableStoreError
+
+
+def keep(folder: Path, name: str, suffix: str, data: bytes, rows: int) -> None:
+    """Keep a file in the store under a name; what was kept under it before gives way.
+
+    Parameters
+    ----------
+    folder : Path
+        The store's.
+    name, suffix : str
+        Like ``findings/2026-W47`` and ``.json``.
+    data : bytes
+        Its content.
+    rows : int
+        How many things it tells.
+
+    Raises
+    ------
+    UnwritableStoreError
+        The store cannot be written; it is as it was.
+    """
+    with writer_lock(folder):
+        try:
+            held = read_manifest(folder)
+            if held is None:
+                held = Manifest.new()
+                write_manifest(folder, held)
+            manifest = held.copy()
+            path = write_named(folder, f"{name}-", suffix, data)
+            if manifest.kept.get(name) == Kept(path, rows):
+                return
+            before = held.named()
+            older = f"{name}{suffix}"  # an older program named it so, and no manifest did
+            if name not in manifest.kept and (folder / older).is_file():
+                before.add(older)
+            manifest.kept[name] = Kept(path, rows)
+            name_files(folder, manifest, before)
+        except OSError as error:
+            raise UnwritableStoreError(
+                f"{folder} cannot be written: {error.strerror or error}; it is as it was") from None
+
+
+def kept_file(folder: Path, name: str, suffix: str) -> Path | None:
+    """Where what was kept under a name lies, checked; None where there is nothing.
+
+    Raises
+    ------
+    StoreError
+        The store, or the file, is damaged.
+    OSError
+        It cannot be read.
+    """
+    manifest = read_manifest(folder)
+    kept = manifest.kept.get(name) if manifest else None
+    older = folder / f"{name}{suffix}"
+    path = folder / kept.path if kept else older if older.is_file() else None
+    if path is not None:
+        check(path)
+    return path
