@@ -123,6 +123,10 @@ def build_parser() -> argparse.ArgumentParser:
     sub.add_argument("lock", metavar="LOCK", help="the lock that was worked on")
     sub.add_argument("action", metavar="ACTION",
                      help="replaced, adjusted, cleaned, rewired, inspected or release-tested")
+    result = sub.add_mutually_exclusive_group()
+    for word, means in (("passed", "the lock let go"), ("failed", "it did not")):
+        result.add_argument(f"--{word}", dest="result", action="store_const", const=word,
+                            help=f"of a release test: {means}; one of the two is required")
     sub.add_argument("--part", metavar="P", help="the part that was fitted")
     sub.add_argument("--note", metavar="T", help="what was seen or done")
     sub.add_argument("--date", type=_day, metavar="D",
@@ -235,9 +239,10 @@ def _service(words: argparse.Namespace) -> int:
     from remanence.pipelines.store.service_log import add_service, service_path
 
     venue, path = load_venue(words.venue)
-    day = words.date or datetime.now(venue.zone).date()
+    today = datetime.now(venue.zone).date()
     line = add_service(
-        venue, path, words.lock, words.action, day=day, part=words.part, note=words.note
+        venue, path, words.lock, words.action, day=words.date or today, today=today,
+        part=words.part, note=words.note, result=words.result,
     )
     _say(f"{service_path(venue, path)}: added {line}")
     return DONE
@@ -273,11 +278,25 @@ def _parse(words: Sequence[str]) -> argparse.Namespace:
         advice = f"did you mean {close[0]}?" if close else f"use {', '.join(known)}"
         raise _UsageError(f"remanence: error: {words[0]!r} is no command; {advice}")
     try:
-        return parser.parse_args(words)
-    except _UsageError:
-        with contextlib.suppress(_UsageError):
-            return parser.parse_args([words[0], ".", *words[1:]])
-        raise
+        given = parser.parse_args(words)
+    except _UsageError as fault:
+        try:
+            given = parser.parse_args([words[0], ".", *words[1:]])
+        except _UsageError:
+            raise fault from None
+    _one_result(given)
+    return given
+
+
+def _one_result(given: argparse.Namespace) -> None:
+    """A release test was passed or failed, and nothing else was either."""
+    if given.command != "service" or (given.action == "release-tested") is (
+            given.result is not None):
+        return
+    raise _UsageError("remanence service: error: " + (
+        "release-tested: found neither --passed nor --failed; say whether the lock let go"
+        if given.result is None else
+        f"--{given.result}: found with the action {given.action!r}; only release-tested has it"))
 
 
 def main(words: Sequence[str] | None = None) -> int:

@@ -349,6 +349,9 @@ CLOCK_EVENTS = Table(
 SERVICE_ACTIONS = (
     "replaced", "adjusted", "cleaned", "rewired", "inspected", "release-tested",
 )
+TEST_RESULTS = ("passed", "failed")
+"""How a release test went; the service log says it in a word of its own."""
+
 BASELINE_ACTIONS = SERVICE_ACTIONS[:4]
 """After these a lock's baseline starts anew."""
 
@@ -361,7 +364,9 @@ SERVICE = Table(
         _c("action", _TEXT, "", "replaced, adjusted, cleaned, rewired, inspected or "
            "release-tested"),
         _c("part", _TEXT, "", "the part, where one was fitted"),
-        _c("note", _TEXT, "", "what was seen; a failed release test says so"),
+        _c("note", _TEXT, "", "what was seen"),
+        _c("result", _TEXT, "", "of a release test: passed or failed; null where the log does "
+           "not say, and of other work"),
     ),
     ("date", "lock", "action"),
 )

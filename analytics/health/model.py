@@ -145,6 +145,7 @@ class ServiceMark:
     action: str
     part: str
     note: str
+    result: str = ""
 
 
 @dataclass(frozen=True)

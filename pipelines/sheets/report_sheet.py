@@ -27,6 +27,9 @@ if TYPE_CHECKING:
     from remanence.pipelines.sheets.refresh import Ready
     from remanence.shared.weeks import Week
 
+FINDINGS_SCHEMA = 2
+"""Version of findings.json: the second has ``status``, ``first_named`` and ``ended``."""
+
 _PRINTED = ("now", "week")
 """Findings of these urgencies are printed one by one, the others only counted."""
 
@@ -42,6 +45,7 @@ class ReportOutcome(SheetOutcome):
     never_came: tuple[str, ...] = ()
     faults: tuple[str, ...] = ()
     """What could not be written, a sentence each; the findings stand all the same."""
+    ended: tuple[Finding, ...] = ()
 
     def has(self, urgency: str | None) -> bool:
         """Whether a finding that urgent, or more, stands."""
@@ -65,8 +69,10 @@ class ReportOutcome(SheetOutcome):
         lines += [
             f"  {state[f.urgency]:{wide}}  {f.subject}: {lang(f'condition.{f.condition}.wrong')} "
             f"[{f.condition}]" + (f" since {f.since}" if f.since else "")
+            + (f" ({f.status}, first named {f.first_named})" if f.status != "new" else "")
             for f in self.findings if f.urgency in _PRINTED
         ]
+        lines += [f"  ended on {f.ended}  {f.subject} [{f.condition}]" for f in self.ended]
         lines += [f"  set aside: {text}" for text in self.set_aside]
         lines += [f"  never came in any log: {text}" for text in self.never_came]
         if not self.faults or self.front_page.exists():
@@ -84,6 +90,7 @@ def findings_json(
 ) -> dict[str, Any]:
     """The object that ``findings.json`` holds, its words in one language."""
     return {
+        "schema": FINDINGS_SCHEMA,
         "venue": page.venue_id,
         "week": str(page.week),
         "made_at": moment.strftime("%Y-%m-%dT%H:%M:%SZ"),
@@ -122,16 +129,18 @@ def write_report(run: SheetRun) -> ReportOutcome:
     ready = run.ready
     week = asked_week(ready.venue, ready.store, run.options.get("week"))
     past = load_history(ready.venue, ready.path, week)
+    made = run.lives(week, past)
     findings = run.findings(week, past)
     page = _gather(past, findings, ready)
+    ended = [item for item in made.told if item.status == "ended"]
     folder = run.folder("reports", str(week))
     files = _pages(page, run.language, single_file=bool(run.options.get("single_file")))
     words = FindingText(language(run.language), ready.venue)
-    text = json.dumps(findings_json(page, findings, made_at(), words), indent=1, ensure_ascii=False,
-                      allow_nan=False)
+    held = findings_json(page, [*findings, *ended], made_at(), words)
+    text = json.dumps(held, indent=1, ensure_ascii=False, allow_nan=False)
     files["findings.json"] = (text + "\n").encode()
     faults = []
-    for write, given_to in ((keep_findings, (ready.store.folder, week, findings)),
+    for write, given_to in ((keep_findings, (ready.store.folder, week, findings, made.standing)),
                             (write_files, (folder, files))):
         try:
             write(*given_to)
@@ -139,7 +148,7 @@ def write_report(run: SheetRun) -> ReportOutcome:
             faults.append(str(error))
     aside = read_service(ready.venue, ready.path).set_aside
     return ReportOutcome(folder, week, tuple(findings), aside,
-                         tuple(gone.text() for gone in ready.absent), tuple(faults))
+                         tuple(gone.text() for gone in ready.absent), tuple(faults), tuple(ended))
 
 
 def _gather(past: History, findings: list[Finding], ready: Ready) -> Health:

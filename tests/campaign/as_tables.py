@@ -369,7 +369,8 @@ def _service(past):
 
     start = past.scenario.start
     return pl.DataFrame([
-        (start + timedelta(days=day), lock, action, None, note)
+        (start + timedelta(days=day), lock, action, None, note,
+         "passed" if action == "release-tested" else None)
         for day, lock, action, note in past.service
     ], schema={"date": pl.Date, "lock": pl.String, "action": pl.String, "part": pl.String,
-               "note": pl.String}, orient="row")
+               "note": pl.String, "result": pl.String}, orient="row")
