@@ -87,14 +87,22 @@ def build_parser() -> argparse.ArgumentParser:
                      help="folder to build it in (default: remanence-demo)")
     sub.add_argument("--seed", type=int, metavar="N", help="another course of chance")
 
-    add("check", "read the venue file, print the wiring schedule and all that is wrong or unsafe",
-        _check)
+    sub = add("check", "read the venue file, print the wiring schedule and all that is wrong or "
+              "unsafe", _check)
+    sub.add_argument("--logs", action="store_true",
+                     help="also take its logs in on trial, and show what would come of them")
 
     sub = add("ingest", "take logs into the store: those the venue file names, or those given",
               _ingest)
     sub.add_argument("files", nargs="*", type=Path, metavar="FILE", help="log files")
     sub.add_argument("--retry-rejects", action="store_true",
                      help="take in earlier rejects that the venue file can now read")
+
+    sub = add("record", "write what arrives on the venue file's live sources to daily JSON Lines "
+              "under recorded/, until stopped", _record)
+    sub.add_argument("--status", action="store_true",
+                     help="print a line of health for each source, and end; exit status 1 where "
+                          "one is not well")
 
     sub = add("verify", "check that every file of the store is as it was written", _verify)
     sub.add_argument("--repair", action="store_true",
@@ -105,6 +113,8 @@ def build_parser() -> argparse.ArgumentParser:
     sub = add("sniff", "look at log files and propose a [[log]] block for them", _sniff,
               venue=False)
     sub.add_argument("files", nargs="+", type=Path, metavar="FILE", help="log files")
+    sub.add_argument("--venue", action="store_true", dest="whole",
+                     help="draft the whole venue file out of them, and ask what no log tells")
 
     for sheet in all_sheets():
         _add_sheet(add(sheet.name, sheet.help, partial(_write_sheet, sheet)), sheet)
@@ -149,9 +159,15 @@ def _check(words: argparse.Namespace) -> int:
     from remanence.pipelines.sheets.check import report_text
     from remanence.pipelines.sheets.refresh import load_venue
 
-    venue, _ = load_venue(words.venue)
+    venue, path = load_venue(words.venue)
     _say(report_text(venue, unsafe_fittings(venue)))
-    return DONE
+    if not words.logs:
+        return DONE
+    from remanence.pipelines.sheets.check_logs import logs_text
+
+    text, good = logs_text(venue, path)
+    _say(f"\n{text}")
+    return DONE if good else AT_FAULT
 
 
 def _ingest(words: argparse.Namespace) -> int:
@@ -165,6 +181,17 @@ def _ingest(words: argparse.Namespace) -> int:
     return DONE if whole else AT_FAULT
 
 
+def _record(words: argparse.Namespace) -> int:
+    from remanence.pipelines.record import record, status_report
+
+    if words.status:
+        text, well = status_report(words.venue)
+        _say(text)
+        return DONE if well else AT_FAULT
+    _say(record(words.venue))
+    return DONE
+
+
 def _verify(words: argparse.Namespace) -> int:
     from remanence.pipelines.sheets.verify import verify
 
@@ -175,7 +202,15 @@ def _verify(words: argparse.Namespace) -> int:
 
 def _sniff(words: argparse.Namespace) -> int:
     from remanence.pipelines.sniff.sniff import sniff
+    from remanence.pipelines.sniff.venue_draft import draft_venue
 
+    if words.whole:
+        draft = draft_venue(words.files)
+        _say(draft.text.removesuffix("\n"))
+        print("What the logs do not tell, most important first:", file=sys.stderr)
+        for number, question in enumerate(draft.questions, start=1):
+            print(f"  {number}. {question}", file=sys.stderr)
+        return DONE
     _say(sniff(words.files))
     return DONE
 

@@ -49,6 +49,9 @@ class Condition:
         The same of the locks of a rail that has this condition.
     takes_urgency_of : tuple of str
         Which of those are real: their urgency goes over to the cause.
+    only_alone : bool
+        Said of a lock only where nothing else is found of it, of its rail or of its controllers:
+        any of that would explain it.
     needs_part : bool
         Whether it takes a new lock to mend it. What a setting, a wire, a rail or a habit
         explains does not.
@@ -66,6 +69,7 @@ class Condition:
     explains: tuple[str, ...] = ()
     explains_on_locks: tuple[str, ...] = ()
     takes_urgency_of: tuple[str, ...] = ()
+    only_alone: bool = False
     needs_part: bool = False
     keeps_in: bool = False
     certain: bool = False

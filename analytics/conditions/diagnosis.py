@@ -20,6 +20,7 @@ from remanence.analytics.conditions.rail_neighbours import beyond_rail, shared_b
 from remanence.analytics.history import History
 from remanence.shared.findings import URGENCIES, Finding, rank
 from remanence.shared.limits import Limits
+from remanence.shared.venue import controller_of
 
 LEAST_SCORE = 0.3
 """Below this a candidate is not worth a line."""
@@ -78,6 +79,7 @@ def resolve(gathered: Iterable[Finding], history: History) -> list[Finding]:
     found = [item for item in found if item.score >= LEAST_SCORE]
     found = [*found, *shared_by_rail(found, history)]
     limits = history.venue.limits
+    found = _without_named(found, history)
     found = _without_rail_effects(found, history, limits)
     by_subject: dict[tuple[str, str], list[Finding]] = defaultdict(list)
     for item in found:
@@ -154,6 +156,27 @@ def _without_rail_effects(
             item = replace(item, extra={**item.extra, "accounts_for": slow})
         out.append(item)
     return out
+
+
+def _without_named(found: Sequence[Finding], history: History) -> list[Finding]:
+    """Without what is said only of locks of which nothing else is found, where something is.
+
+    What is read off the venue file or the service log changes no lock.
+    """
+    known, locks = catalogue(), history.venue.locks_by_id
+    told = {
+        (item.subject_kind, item.subject) for item in found
+        if not known[item.condition].only_alone and not known[item.condition].certain
+    }
+
+    def alone(item: Finding) -> bool:
+        lock = locks[item.subject]
+        about = {("lock", lock.id), ("supply", lock.supply), ("venue", history.venue.id)}
+        about |= {("controller", controller_of(channel))
+                  for channel in (lock.command, lock.contact) if channel}
+        return not about & told
+
+    return [item for item in found if not known[item.condition].only_alone or alone(item)]
 
 
 def _before(effect: Finding, cause: Finding) -> bool:

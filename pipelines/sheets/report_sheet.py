@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import argparse
 import json
-import os
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from remanence.pipelines.clocks.now import stated_now
 from remanence.pipelines.sheets.sheet import (
     Sheet,
     SheetOutcome,
@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from remanence.analytics.health.gather import Health
     from remanence.analytics.history import History
     from remanence.dashboards.finding_words import FindingText
-    from remanence.pipelines.store.store import Store
+    from remanence.pipelines.sheets.refresh import Ready
     from remanence.shared.weeks import Week
 
 FINDINGS_SCHEMA = 2
@@ -42,6 +42,7 @@ class ReportOutcome(SheetOutcome):
     week: Week
     findings: tuple[Finding, ...]
     set_aside: tuple[str, ...] = ()
+    never_came: tuple[str, ...] = ()
     faults: tuple[str, ...] = ()
     """What could not be written, a sentence each; the findings stand all the same."""
     ended: tuple[Finding, ...] = ()
@@ -73,25 +74,15 @@ class ReportOutcome(SheetOutcome):
         ]
         lines += [f"  ended on {f.ended}  {f.subject} [{f.condition}]" for f in self.ended]
         lines += [f"  set aside: {text}" for text in self.set_aside]
+        lines += [f"  never came in any log: {text}" for text in self.never_came]
         if not self.faults or self.front_page.exists():
             lines.append(f"Health report: {self.front_page}")
         return "\n".join(lines)
 
 
 def made_at() -> datetime:
-    """Now, or the moment that ``SOURCE_DATE_EPOCH`` states, so that bytes can repeat.
-
-    Source of the convention: Reproducible Builds, SOURCE_DATE_EPOCH specification.
-    """
-    stated = os.environ.get("SOURCE_DATE_EPOCH")
-    if stated is None:
-        return datetime.now(UTC).replace(microsecond=0)
-    try:
-        return datetime.fromtimestamp(int(stated), UTC)
-    except (ValueError, OverflowError, OSError):
-        raise RemanenceError(
-            f"SOURCE_DATE_EPOCH: found {stated!r}; it must be whole seconds since 1970"
-        ) from None
+    """Now, or the moment that ``SOURCE_DATE_EPOCH`` states, so that bytes can repeat."""
+    return stated_now() or datetime.now(UTC).replace(microsecond=0)
 
 
 def findings_json(
@@ -130,17 +121,17 @@ def write_report(run: SheetRun) -> ReportOutcome:
     from remanence.dashboards.finding_words import FindingText
     from remanence.dashboards.page import language
     from remanence.pipelines.sheets.load import load_history
-    from remanence.pipelines.sheets.refresh import newest_week
+    from remanence.pipelines.sheets.refresh import asked_week
     from remanence.pipelines.sheets.write_files import write_files
     from remanence.pipelines.store.past_findings import keep_findings
     from remanence.pipelines.store.service_log import read_service
 
     ready = run.ready
-    week = run.options.get("week") or newest_week(ready.venue, ready.store)
+    week = asked_week(ready.venue, ready.store, run.options.get("week"))
     past = load_history(ready.venue, ready.path, week)
     made = run.lives(week, past)
     findings = run.findings(week, past)
-    page = _gather(past, findings, ready.store, ready.path)
+    page = _gather(past, findings, ready)
     ended = [item for item in made.told if item.status == "ended"]
     folder = run.folder("reports", str(week))
     files = _pages(page, run.language, single_file=bool(run.options.get("single_file")))
@@ -156,20 +147,23 @@ def write_report(run: SheetRun) -> ReportOutcome:
         except RemanenceError as error:
             faults.append(str(error))
     aside = read_service(ready.venue, ready.path).set_aside
-    return ReportOutcome(folder, week, tuple(findings), aside, tuple(faults), tuple(ended))
+    return ReportOutcome(folder, week, tuple(findings), aside,
+                         tuple(gone.text() for gone in ready.absent), tuple(faults), tuple(ended))
 
 
-def _gather(past: History, findings: list[Finding], store: Store, path: Path) -> Health:
+def _gather(past: History, findings: list[Finding], ready: Ready) -> Health:
     from remanence.analytics.health.gather import health, telling_actuations
     from remanence.pipelines.sheets.traces import load_traces
     from remanence.pipelines.store.past_findings import earlier_findings
     from remanence.pipelines.store.service_log import read_service
 
+    store = ready.store
     earlier = earlier_findings(Path(store.folder), past.week)
     return health(
         past, findings, earlier=earlier, rejects=store.rejects(),
+        never_came=ready.absent,
         traces=load_traces(store, telling_actuations(past, findings)),
-        service_set_aside=read_service(past.venue, path).set_aside,
+        service_set_aside=read_service(past.venue, ready.path).set_aside,
         version=program_version(),
     )
 

@@ -1,0 +1,344 @@
+"""Each lock's figures week by week, and how far each stands from that lock's own first weeks."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from remanence.analytics.history import (
+    FIRST_WEEKS,
+    Flags,
+    History,
+    Reals,
+    actuations_by_lock,
+    baseline_start,
+    family,
+)
+from remanence.analytics.statistics.intervals import robust_deviation
+
+LEAST_COMMANDS = 15
+"""A week with fewer commands has no figures: a tenth of it would be a single reading."""
+CLEAR_SAG = 6.0
+"""A sag under so many times the rail's noise is not read, as everywhere else."""
+LEAST_READINGS = 4
+"""Nor has a figure with fewer readings in a week."""
+LEAST_SIBLINGS = 3
+"""The median of fewer siblings is one of them."""
+POOL_WEIGHT = 10.0
+"""A lock's own spread is known from eight weeks at most: its kind's counts for so many more."""
+Names = NDArray[np.object_]
+
+LEAST_SPREAD = 0.01
+"""Added to a tail before its logarithm is taken: a tail of one per cent is none."""
+LEAST_MEAN = 0.1
+"""Likewise to means of bounces and of the milliseconds they last."""
+
+
+@dataclass(frozen=True)
+class Figure:
+    """One weekly figure: its id, the unit it is shown in, and the scale it is compared on.
+
+    ``scale`` is ``log``, ``log1p``, or the logarithm of a mean or of a spread to which the least of
+    them is added.
+    ``floor`` is the weekly standard deviation, on that scale, below which none is taken for:
+    what differs by less is nothing that a person could find. What is ``of_rail`` is held against
+    all locks of the rail, not against siblings.
+    """
+
+    id: str
+    unit: str
+    scale: str
+    floor: float
+    of_rail: bool = False
+
+    def shown(self, value: float) -> float:
+        """A value on the figure's scale, in its unit."""
+        if self.scale == "log1p":
+            return float(np.expm1(value))
+        if self.scale == "log mean":
+            return float(max(np.exp(value) - LEAST_MEAN, 0.0))
+        if self.scale == "log spread":
+            return float(100.0 * np.expm1(np.exp(value)))
+        return float(np.exp(value))
+
+
+FIGURES = (
+    Figure("weekly-late-tail-of-latency", "%", "log spread", 0.15),
+    Figure("weekly-early-tail-of-latency", "%", "log spread", 0.15),
+    Figure("weekly-bounces", "edges", "log mean", 0.1),
+    Figure("weekly-settling", "ms", "log mean", 0.1),
+    Figure("weekly-sag", "V", "log", 0.03, of_rail=True),
+    Figure("weekly-sag-length", "ms", "log", 0.03),
+    Figure("weekly-late-tail-of-sag-length", "%", "log spread", 0.15),
+    Figure("weekly-sag-after-the-pulse", "ms", "log1p", 0.1),
+    Figure("weekly-recovery", "ms", "log1p", 0.08),
+    Figure("weekly-spike-at-switch-off", "V", "log1p", 0.03),
+    Figure("weekly-current", "A", "log", 0.02),
+)
+"""Not among them: the median latency, which the drift judges against a gate of its own, and how a
+lock answers the first command of a day, which slow-mode does; how long a coil was on and how soon a
+lock was shut again, which tell how a game uses the lock; the volts before a command, which are the
+rail's; how many commands were not answered or tried again and how many openings had no command,
+which come in bouts that people make. With these among them, sound venues of the campaign had 3.1
+false findings in 1,000 lock-weeks."""
+STEP = "step of "
+"""Before a figure's name: one step of the clock that stamps it, over its value."""
+VOLTS = "volts"
+"""Median logarithm of the volts before a command: times of coils that pull are corrected by it."""
+
+
+@dataclass(frozen=True)
+class WeeklyFigures:
+    """Weekly figures of all locks: arrays of locks x weeks x figures, the week asked for last.
+
+    Attributes
+    ----------
+    locks : tuple of str
+        In the order of their names.
+    level : numpy.ndarray
+        On each figure's scale; NaN where unknown, or before the lock's baseline began.
+    first : numpy.ndarray of bool, locks x weeks
+        The weeks that are the lock's level before.
+    strange : numpy.ndarray
+        In weekly standard deviations: how far from the lock's level before, what its siblings
+        share taken out. A week of the level before is held against the others of them.
+    deviation : numpy.ndarray, locks x figures
+        Spread of a sound lock's weeks, on each figure's scale.
+    commands : numpy.ndarray, locks x weeks
+        How many.
+    """
+
+    locks: tuple[str, ...]
+    level: Reals
+    first: Flags
+    strange: Reals
+    deviation: Reals
+    commands: Reals
+
+
+def _tail(of: pl.Expr, grain: pl.Expr, *, late: bool) -> pl.Expr:
+    """How far the mean of the latest (earliest) tenth of logarithms lies from that of all, as log.
+
+    A spread scatters in proportion to itself. Means, as quantiles leap from one step of a clock to
+    the next; ``grain``, that step over the value, is added, as nothing finer can be seen.
+    """
+    extreme = of.drop_nulls().sort(descending=late).head((of.count() + 9) // 10).mean()
+    return ((extreme - of.mean()).abs() + LEAST_SPREAD + grain.median()).log()
+
+
+def _log(column: str) -> pl.Expr:
+    return pl.col(column).filter(pl.col(column) > 0).log()
+
+
+def _where_known(value: pl.Expr, column: pl.Expr) -> pl.Expr:
+    return pl.when(column.count() >= LEAST_READINGS).then(value)
+
+
+def _week_rows(rows: pl.DataFrame, self_cut: bool) -> pl.DataFrame:
+    """What one lock's actuations tell of each week: ``weeks_ago``, ``commands``, the figures."""
+    latency = pl.col("latency_ms").filter(
+        (pl.col("outcome") == "released") & (pl.col("latency_ms") > 0)).log()
+    clear = pl.col("sag_volts") > CLEAR_SAG * pl.col("volts_noise").fill_null(0.0)
+    load = pl.col("sag_volts").filter(clear & (pl.col("sag_volts") > 0)).log()
+    poll = pl.col("resolution_ms").fill_null(0.0) / pl.col("latency_ms")
+    sample = pl.col("sample_ms").fill_null(0.0) / pl.col("sag_ms")
+    # A pulse that ran to its end was not cut: the command says how long it was.
+    cut = (pl.col("sag_ms") > 0) & ~(pl.col("sag_ms") + pl.col("sample_ms") > pl.col("pulse_ms"))
+    length = pl.col("sag_ms").filter(cut).log()
+    known: dict[str, tuple[pl.Expr, pl.Expr]] = {
+        "weekly-late-tail-of-latency": (_tail(latency, poll, late=True), latency),
+        "weekly-early-tail-of-latency": (_tail(latency, poll, late=False), latency),
+        VOLTS: (_log("volts_before").median(), _log("volts_before")),
+        "weekly-sag": (load.median(), load),
+        "weekly-sag-after-the-pulse": (pl.col("sag_outlasts_ms").log1p().mean(),
+                                       pl.col("sag_outlasts_ms")),
+        "weekly-recovery": (pl.col("recovery_ms").log1p().median(), pl.col("recovery_ms")),
+        "weekly-spike-at-switch-off": (pl.col("off_spike_volts").clip(0.0).log1p().median(),
+                                       pl.col("off_spike_volts")),
+        "weekly-current": (_log("amps").median(), _log("amps")),
+    }
+    if self_cut:  # Else the sag is as long as the command.
+        known["weekly-sag-length"] = (length.median(), length)
+        known["weekly-late-tail-of-sag-length"] = (_tail(length, sample, late=True), length)
+    figures = [_where_known(value, column).alias(name) for name, (value, column) in known.items()]
+    steps = {"weekly-sag-length": sample,
+             "weekly-recovery": pl.col("sample_ms") / (1.0 + pl.col("recovery_ms"))}
+    figures += [step.median().alias(STEP + name) for name, step in steps.items()]
+    return rows.group_by("weeks_ago").agg(pl.len().alias("commands"), *figures)
+
+
+def _contact_rows(history: History) -> pl.DataFrame:
+    """Bounce of every movement, by lock and week."""
+    movements = history.dated("contact_changes").group_by("lock", "weeks_ago")
+    known = {"weekly-bounces": pl.col("bounces"), "weekly-settling": pl.col("settle_ms")}
+    return movements.agg(
+        _where_known((column.mean() + LEAST_MEAN).log(), column).alias(name)
+        for name, column in known.items())
+
+
+@dataclass(frozen=True)
+class _Levels:
+    """Levels of locks x weeks x figures; what volts add to the logarithm of a time; commands of
+    locks x weeks; the step of the clock of locks x figures, on the figure's scale.
+    """
+
+    locks: tuple[str, ...]
+    level: Reals
+    volts: Reals
+    commands: Reals
+    step: Reals
+
+
+def _levels(history: History) -> _Levels:
+    """What the tables tell of each lock and week."""
+    known = history.venue.locks_by_id
+    contact = _contact_rows(history)
+    parts = []
+    for name, rows in sorted(actuations_by_lock(history).items()):
+        if name not in known:
+            continue
+        start = baseline_start(history, name)
+        if start is not None:
+            # The week of the work is neither before nor after it.
+            from_week = (history.week.sunday - start).days // 7 - (start.weekday() > 0)
+            rows = rows.filter(pl.col("weeks_ago") <= from_week)
+        weeks = _week_rows(rows, known[name].self_cut).with_columns(lock=pl.lit(name))
+        weeks = weeks.filter(pl.col("commands") >= LEAST_COMMANDS)
+        if not weeks.is_empty():
+            parts.append(weeks)
+    if not parts:
+        none = np.empty((0, 1))
+        return _Levels((), np.empty((0, 1, len(FIGURES))), none, none, np.empty((0, len(FIGURES))))
+    frame = pl.concat(parts, how="diagonal_relaxed")
+    frame = frame.join(contact, on=["lock", "weeks_ago"], how="left")
+    locks = tuple(frame["lock"].unique().sort())
+    span = int(frame["weeks_ago"].max()) + 1  # type: ignore[arg-type]
+    lock = np.searchsorted(np.array(locks), frame["lock"].to_numpy())
+    week = span - 1 - frame["weeks_ago"].to_numpy()
+
+    def table(column: str, missing: float = np.nan) -> Reals:
+        out = np.full((len(locks), span), missing)
+        if column in frame.columns:
+            out[lock, week] = frame[column].cast(pl.Float64).fill_null(missing).to_numpy()
+        return out
+
+    volts = table(VOLTS)
+    usual = [np.median(row[np.isfinite(row)]) if np.isfinite(row).any() else 0.0 for row in volts]
+    return _Levels(
+        locks, np.stack([table(figure.id) for figure in FIGURES], axis=2),
+        np.nan_to_num(volts - np.array(usual)[:, None]), table("commands", 0.0),
+        np.stack([table(STEP + figure.id, 0.0).max(axis=1) for figure in FIGURES], axis=1),
+    )
+
+
+def _at_usual_volts(level: Reals, volts: Reals, pulled: Flags) -> Reals:
+    """Times of coils that pull brought to the lock's usual volts: they go with the inverse square.
+
+    ``volts`` are logarithms, over the usual ones.
+    """
+    out = level.copy()
+    for place, figure in enumerate(FIGURES):
+        if figure.id == "weekly-sag-length":
+            out[:, :, place] += 2.0 * np.where(pulled[:, None], volts, 0.0)
+    return out
+
+
+def weekly_figures(history: History, weeks_now: int) -> WeeklyFigures:
+    """Every lock's weekly figures, and how far each week stands from the lock's level before.
+
+    Parameters
+    ----------
+    history : History
+        The venue's tables up to the end of the week.
+    weeks_now : int
+        So many weeks, the last ones, are never part of the level before.
+
+    Returns
+    -------
+    WeeklyFigures
+    """
+    found = _levels(history)
+    locks, level, commands = found.locks, found.level, found.commands
+    if not locks:
+        return WeeklyFigures((), level, commands > 0, level, level[:, 0], commands)
+    first = np.zeros(commands.shape, dtype=bool)
+    for lock, row in enumerate(commands):
+        weeks = np.flatnonzero(row > 0)
+        first[lock, weeks[weeks < row.size - weeks_now][:FIRST_WEEKS]] = True
+    described = [history.venue.locks_by_id[name] for name in locks]
+    pulled = np.array([lock.pulsed for lock in described])
+    kinds = np.array([family(lock) for lock in described], dtype=object)
+    rails = np.array([lock.supply for lock in described], dtype=object)
+    off = _from_before(_at_usual_volts(level, found.volts, pulled), first)
+    off = _without_common(off, kinds, rails)
+    deviation = _weekly_deviation(off, first, kinds, found.step)
+    scaled = deviation[:, None] * _of_few(commands, kinds)[:, :, None]
+    return WeeklyFigures(locks, level, first, off / scaled, deviation, commands)
+
+
+def _of_few(commands: Reals, kinds: Names) -> Reals:
+    """How much wider a week scatters that has fewer commands than is typical of the kind."""
+    out = np.ones(commands.shape)
+    for kind in set(kinds):
+        rows = commands[kinds == kind]
+        typical = np.median(rows[rows > 0])
+        out[kinds == kind] = np.sqrt(np.maximum(typical / np.maximum(rows, 1.0), 1.0))
+    return out
+
+
+def _from_before(level: Reals, first: Flags) -> Reals:
+    """Each week less the median of the first weeks, itself left out of them."""
+    off = np.full(level.shape, np.nan)
+    for lock in range(level.shape[0]):
+        weeks = np.flatnonzero(first[lock])
+        before = level[lock, weeks]
+        enough = np.isfinite(before).sum(axis=0) >= FIRST_WEEKS
+        if not enough.any():
+            continue
+        off[lock][:, enough] = level[lock][:, enough] - np.nanmedian(before[:, enough], axis=0)
+        for place, week in enumerate(weeks):
+            others = np.delete(before[:, enough], place, axis=0)
+            off[lock, week, enough] = level[lock, week, enough] - np.nanmedian(others, axis=0)
+    return off
+
+
+def _without_common(off: Reals, kinds: Names, rails: Names) -> Reals:
+    """Less the median of the siblings' own, of those on the same rail where there are enough."""
+    out = off.copy()
+    own = np.arange(len(kinds))
+    of_rail = np.array([figure.of_rail for figure in FIGURES])
+    for lock in own:
+        alike, near = (kinds == kinds[lock]) & (own != lock), (rails == rails[lock]) & (own != lock)
+        left = np.ones(off.shape[1:], dtype=bool)
+        for group, figures in ((alike & near, ~of_rail), (alike, ~of_rail), (near, of_rail)):
+            others = off[group]
+            use = left & figures & (np.isfinite(others).sum(axis=0) >= LEAST_SIBLINGS)
+            if use.any():
+                out[lock][use] -= np.nanmedian(others[:, use], axis=0)
+            left &= ~use
+        # What no other lock of the rail tells may as well be the rail's own.
+        out[lock][left & of_rail] = np.nan
+    return out
+
+
+def _weekly_deviation(off: Reals, first: Flags, kinds: Names, step: Reals) -> Reals:
+    """Spread of sound weeks, locks x figures: the lock's own, leaning on its kind's.
+
+    Never under half a step of the clock: a figure that leaps by one step has not moved.
+    """
+    floors = np.maximum([figure.floor for figure in FIGURES], step / 2.0)
+    out = np.empty(floors.shape)
+    for figure in range(len(FIGURES)):
+        pools = {kind: robust_deviation(off[kinds == kind, :, figure]) for kind in set(kinds)}
+        for lock, kind in enumerate(kinds):
+            own = off[lock, first[lock], figure]
+            own = own[np.isfinite(own)]
+            pool = pools[kind]
+            # A wild week of the past is no measure of the others.
+            squares = np.minimum(own**2, 9.0 * pool**2)
+            spread = np.sqrt((POOL_WEIGHT * pool**2 + squares.sum()) / (POOL_WEIGHT + own.size))
+            out[lock, figure] = max(spread, floors[lock, figure])
+    return out

@@ -1,0 +1,103 @@
+"""Each lock's figures week by week, against its own first weeks."""
+
+from __future__ import annotations
+
+import numpy as np
+import polars as pl
+import pytest
+
+from remanence.analytics.conditions.weekly_figures import FIGURES, weekly_figures
+from tests.analytics.physics.rail_rows import actuations, at_week, latch, venue
+
+WEEKS, BEGUN = 14, 12
+LONELY = latch("a", self_cut=True)
+PLACE = {figure.id: place for place, figure in enumerate(FIGURES)}
+
+
+def weekly(changed=None, per_day=6, lock=LONELY):
+    frame = actuations(lock, WEEKS, per_day=per_day, changed=changed)
+    return weekly_figures(at_week(venue(lock), WEEKS - 1, actuations=frame), 2)
+
+
+def latest(figures, name):
+    return figures.strange[0, -2:, PLACE[name]]
+
+
+def test_the_first_eight_weeks_are_the_level_before():
+    figures = weekly()
+    assert figures.locks == ("a",)
+    assert figures.first[0].tolist() == [True] * 8 + [False] * 6
+    assert abs(np.nanmean(figures.strange[0, :, PLACE["weekly-sag-length"]])) < 1
+
+
+def test_a_sag_at_lower_volts_is_brought_to_the_usual_ones():
+    def low(row, day):
+        row["sample_ms"] = 1.0
+        if day >= 7 * BEGUN:
+            row["volts_before"] -= 1.2
+            row["sag_ms"] *= (12.2 / 11.0) ** 2
+
+    def longer(row, day):
+        row["sample_ms"] = 1.0
+        if day >= 7 * BEGUN:
+            row["sag_ms"] *= (12.2 / 11.0) ** 2
+
+    assert np.abs(latest(weekly(low), "weekly-sag-length")).max() < 2.5
+    assert latest(weekly(longer), "weekly-sag-length").min() > 4
+
+
+def test_one_step_of_a_coarse_clock_is_no_change():
+    def polled(after):
+        def changed(row, day):
+            row.update(sample_ms=5.0, sag_ms=after if day >= 7 * BEGUN else 30.0)
+        return changed
+
+    assert latest(weekly(polled(35.0)), "weekly-sag-length").sum() / np.sqrt(2) < 3
+    assert latest(weekly(polled(45.0)), "weekly-sag-length").sum() / np.sqrt(2) > 3
+
+
+def test_a_week_of_few_commands_is_held_against_a_wider_spread():
+    def wider(row, day):
+        if day >= 7 * BEGUN:
+            row["off_spike_volts"] += 0.3
+
+    rows = actuations(LONELY, WEEKS, per_day=12, changed=wider)
+    thinned = rows.filter((pl.col("command_time").dt.date() < rows["command_time"].dt.date().max())
+                          | (pl.int_range(pl.len()) % 3 == 0))
+    late = pl.int_range(pl.len()) >= rows.height - 80
+    few = rows.filter(~late | (pl.int_range(pl.len()) % 4 == 0))
+    house = venue(LONELY)
+    many = weekly_figures(at_week(house, WEEKS - 1, actuations=thinned), 2)
+    less = weekly_figures(at_week(house, WEEKS - 1, actuations=few), 2)
+    name = "weekly-spike-at-switch-off"
+    assert latest(less, name)[-1] < 0.7 * latest(many, name)[-1]
+
+
+def test_a_sag_in_the_noise_has_no_figure():
+    def faint(row, day):
+        row["sag_volts"] = 3 * row["volts_noise"]
+
+    assert np.isnan(weekly(faint).level[0, :, PLACE["weekly-sag"]]).all()
+
+
+def test_pulses_that_ran_to_their_end_do_not_make_its_sag_longer():
+    def held(row, day):
+        if day >= 7 * BEGUN and day % 3 == 0:
+            row["sag_ms"] = row["pulse_ms"]
+
+    assert np.abs(latest(weekly(held), "weekly-late-tail-of-sag-length")).max() < 3
+
+
+def test_a_lock_whose_command_ends_the_sag_has_no_length_of_it():
+    figures = weekly(lock=latch("a"))
+    assert np.isnan(figures.level[0, :, PLACE["weekly-sag-length"]]).all()
+
+
+@pytest.mark.parametrize("figure", FIGURES, ids=lambda figure: figure.id)
+def test_figures_are_shown_in_their_units(figure):
+    shown = {
+        "log": (np.log(25.0), 25.0), "log1p": (np.log1p(25.0), 25.0),
+        "log mean": (np.log(25.1), 25.0), "log spread": (np.log(np.log(1.25)), 25.0),
+    }
+    level, told = shown[figure.scale]
+    assert figure.shown(level) == pytest.approx(told)
