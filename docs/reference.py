@@ -432,7 +432,8 @@ flour-bin takes 37% longer to release than before: 89.4 ms, was 65.4 ms.
         r'''>>> from datetime import UTC, date, datetime
 >>> import polars as pl
 >>> from remanence.shared.errors import TableError, VenueFileError
->>> from remanence.shared.tables import ACTUATIONS, require
+>>> from remanence.shared.table import require
+>>> from remanence.shared.tables import ACTUATIONS
 >>> from remanence.shared.venue_file import parse_venue
 >>> from remanence.shared.weeks import Week
 >>> mine = pl.DataFrame({"lock": ["flour-bin"], "latency_ms": [62]})
@@ -452,6 +453,7 @@ actuations: column latency_ms is Int64, Float64 expected
 True
 ''',
         {
+            "remanence.shared.table": (),
             "remanence.shared.tables": (),
             "remanence.shared.weeks": (),
             "remanence.shared.limits": (),

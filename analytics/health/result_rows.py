@@ -9,7 +9,8 @@ import polars as pl
 
 from remanence.analytics.parts.wear import LockWear
 from remanence.analytics.timing.gather import Timing
-from remanence.shared.tables import TIMING, WEAR, Table
+from remanence.shared.table import Table
+from remanence.shared.tables import TIMING, WEAR
 from remanence.shared.weeks import Week
 
 

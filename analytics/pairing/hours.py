@@ -11,7 +11,7 @@ from remanence.analytics.pairing.commands import later
 from remanence.analytics.pairing.readings import Records
 from remanence.analytics.pairing.stretches import Columns, Ints, Reals, of_sorted, quantiles
 from remanence.analytics.pairing.wiring import Wiring
-from remanence.shared.tables import TIMESTAMP, Table
+from remanence.shared.table import TIMESTAMP, Table
 
 C = pl.col
 

@@ -50,7 +50,8 @@ from remanence.analytics.pairing.readings import levels_of
 from remanence.analytics.pairing.span import pair_span
 from remanence.analytics.pairing.tables import with_cuts
 from remanence.analytics.pairing.wiring import Wiring
-from remanence.shared.tables import SIGNALS, TABLES, require
+from remanence.shared.table import require
+from remanence.shared.tables import SIGNALS, TABLES
 from remanence.shared.venue import Venue
 
 

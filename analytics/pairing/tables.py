@@ -4,14 +4,8 @@ from __future__ import annotations
 
 import polars as pl
 
-from remanence.shared.tables import (
-    ACTUATIONS,
-    CONTACT_CHANGES,
-    ENERGISINGS,
-    OPENINGS,
-    TIMESTAMP,
-    Table,
-)
+from remanence.shared.table import TIMESTAMP, Table
+from remanence.shared.tables import ACTUATIONS, CONTACT_CHANGES, ENERGISINGS, OPENINGS
 
 C = pl.col
 

@@ -20,7 +20,8 @@ import polars as pl
 from remanence.analytics.physics.idle_volts import IdleVolts
 from remanence.analytics.physics.rail_model import RailModel
 from remanence.analytics.statistics.robust import huber_line
-from remanence.shared.tables import ACTUATIONS, require
+from remanence.shared.table import require
+from remanence.shared.tables import ACTUATIONS
 from remanence.shared.venue import Venue
 
 CHANGED_PERCENT = 3.0

@@ -21,7 +21,8 @@ from remanence.analytics.physics.coil_thermal import (
 )
 from remanence.analytics.physics.latency import with_week
 from remanence.analytics.physics.on_times import ON_TIMES, times_of
-from remanence.shared.tables import ACTUATIONS, TIMESTAMP, require
+from remanence.shared.table import TIMESTAMP, require
+from remanence.shared.tables import ACTUATIONS
 from remanence.shared.venue import Lock, Venue
 
 FORGET_S = 4 * 3600.0

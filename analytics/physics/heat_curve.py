@@ -12,7 +12,7 @@ import polars as pl
 from remanence.analytics.physics.coil_heat import FORGET_S, heated
 from remanence.analytics.physics.coil_thermal import pulse_heat, thermal_of
 from remanence.analytics.physics.on_times import ON_TIMES
-from remanence.shared.tables import require
+from remanence.shared.table import require
 from remanence.shared.venue import Venue
 
 

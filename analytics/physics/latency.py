@@ -21,7 +21,8 @@ from remanence.analytics.statistics.survival import (
     grouped_quantile,
     product_limit,
 )
-from remanence.shared.tables import ACTUATIONS, require
+from remanence.shared.table import require
+from remanence.shared.tables import ACTUATIONS
 
 __all__ = [
     "QUANTILES", "ProductLimit", "bound_of_quantile", "placed_within_resolution", "product_limit",

@@ -10,7 +10,8 @@ import polars as pl
 
 from remanence.analytics.physics.cable import COPPER_ZERO_CELSIUS, cable_ohms, copper_celsius
 from remanence.analytics.statistics.intervals import robust_deviation
-from remanence.shared.tables import ACTUATIONS, TIMESTAMP, require
+from remanence.shared.table import TIMESTAMP, require
+from remanence.shared.tables import ACTUATIONS
 from remanence.shared.venue import Venue
 
 COLD_AFTER_S = 3600.0

@@ -18,7 +18,8 @@ from dataclasses import dataclass
 
 import polars as pl
 
-from remanence.shared.tables import ACTUATIONS, require
+from remanence.shared.table import require
+from remanence.shared.tables import ACTUATIONS
 from remanence.shared.venue import Venue
 
 WIDTH_MS = (1.0, 8.0)

@@ -16,7 +16,8 @@ import polars as pl
 
 from remanence.analytics.history import History, once_per_history
 from remanence.analytics.statistics.arrays import Reals
-from remanence.shared.tables import ACTUATIONS, ENERGISINGS, TIMESTAMP, Column, Table, require
+from remanence.shared.table import TIMESTAMP, Column, Table, require
+from remanence.shared.tables import ACTUATIONS, ENERGISINGS
 from remanence.shared.venue import Venue
 
 ON_TIMES = Table(

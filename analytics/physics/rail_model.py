@@ -22,7 +22,8 @@ import polars as pl
 
 from remanence.analytics.physics.on_times import ON_TIMES
 from remanence.analytics.physics.source_resistance import coil_conductance
-from remanence.shared.tables import ACTUATIONS, require
+from remanence.shared.table import require
+from remanence.shared.tables import ACTUATIONS
 from remanence.shared.venue import Lock, Venue
 
 FEWEST_CHECKS = 10

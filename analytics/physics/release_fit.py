@@ -30,7 +30,8 @@ from remanence.analytics.statistics.arrays import Reals
 from remanence.analytics.statistics.intervals import robust_deviation
 from remanence.analytics.statistics.robust import HUBER_TUNING
 from remanence.analytics.statistics.survival import product_limit
-from remanence.shared.tables import ACTUATIONS, require
+from remanence.shared.table import require
+from remanence.shared.tables import ACTUATIONS
 from remanence.shared.venue import Lock
 
 STALL_SPREAD = 0.06

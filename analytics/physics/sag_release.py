@@ -17,7 +17,8 @@ import numpy as np
 import polars as pl
 
 from remanence.analytics.statistics.intervals import robust_deviation
-from remanence.shared.tables import ACTUATIONS, require
+from remanence.shared.table import require
+from remanence.shared.tables import ACTUATIONS
 from remanence.shared.venue import Venue
 
 LEAST_DEPTH = 6.0

@@ -21,7 +21,8 @@ from remanence.analytics.history import History, in_first_weeks, once_per_histor
 from remanence.analytics.physics.cable import cable_ohms
 from remanence.analytics.physics.latency import with_week
 from remanence.analytics.statistics.robust import Line, huber_line
-from remanence.shared.tables import ACTUATIONS, require
+from remanence.shared.table import require
+from remanence.shared.tables import ACTUATIONS
 from remanence.shared.venue import Lock, Venue
 from remanence.shared.weeks import Week
 

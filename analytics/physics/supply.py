@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import polars as pl
 
-from remanence.shared.tables import ACTUATIONS, require
+from remanence.shared.table import require
+from remanence.shared.tables import ACTUATIONS
 from remanence.shared.venue import Venue
 
 

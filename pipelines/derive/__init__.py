@@ -1,1 +1,1 @@
-"""TBD"""
+"""Records into derived tables, in blocks of days, anew only where something changed."""

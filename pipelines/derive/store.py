@@ -30,7 +30,8 @@ from remanence.pipelines.store.manifest import KEEP_RETIRED_S
 from remanence.pipelines.store.repair import why_unsound
 from remanence.pipelines.store.writer_lock import writer_lock
 from remanence.shared.errors import StoreError
-from remanence.shared.tables import TABLES, Table
+from remanence.shared.table import Table
+from remanence.shared.tables import TABLES
 
 FORMAT = "remanence-derived"
 VERSION = 2

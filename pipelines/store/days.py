@@ -22,7 +22,8 @@ from remanence.pipelines.store.disk import check, write_named
 from remanence.pipelines.store.manifest import Segment
 from remanence.pipelines.store.name_codes import QUANTITY, coded, codes, plain
 from remanence.shared.errors import StoreError
-from remanence.shared.tables import SIGNALS, Table
+from remanence.shared.table import Table
+from remanence.shared.tables import SIGNALS
 
 KEY = ("time", "channel", "quantity", "value")
 """Two records are the same one when these are."""

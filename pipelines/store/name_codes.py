@@ -14,7 +14,8 @@ import polars as pl
 from numpy.typing import NDArray
 
 from remanence.shared.log_format import QUANTITIES
-from remanence.shared.tables import SIGNALS, require
+from remanence.shared.table import require
+from remanence.shared.tables import SIGNALS
 
 QUANTITY = pl.Enum(sorted(QUANTITIES))
 

@@ -49,7 +49,8 @@ from remanence.pipelines.store.name_codes import coded
 from remanence.pipelines.store.view import folder_in_use
 from remanence.pipelines.store.writer_lock import writer_lock
 from remanence.shared.errors import StoreError, UnwritableStoreError
-from remanence.shared.tables import CLOCK_EVENTS, FILES, REJECTS, SIGNALS, Table
+from remanence.shared.table import Table
+from remanence.shared.tables import CLOCK_EVENTS, FILES, REJECTS, SIGNALS
 from remanence.shared.venue import Venue
 
 DAY_US = 86_400_000_000

@@ -9,6 +9,7 @@ import pytest
 from remanence.analytics.conditions import catalogue
 from remanence.analytics.history import History
 from remanence.shared import tables
+from remanence.shared.table import require
 from remanence.shared.weeks import Week
 from tests.campaign import heat, mechanics, report
 from tests.campaign.as_signals import paired_tables
@@ -46,7 +47,7 @@ def test_tables_keep_to_their_schemas(faulty):
     scenario, past = faulty
     frames = tables_of(past)
     for name, frame in frames.items():
-        tables.require(frame, tables.TABLES[name])
+        require(frame, tables.TABLES[name])
     acts = frames["actuations"]
     assert set(acts["outcome"].unique()) <= set(tables.OUTCOMES)
     released = acts.filter(acts["outcome"] == "released")

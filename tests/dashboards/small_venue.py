@@ -13,7 +13,7 @@ import polars as pl
 
 from remanence.analytics.history import History
 from remanence.shared.findings import Amount, Evidence, Finding, say
-from remanence.shared.tables import TIMESTAMP
+from remanence.shared.table import TIMESTAMP
 from remanence.shared.venue import Lock, Part, Supply, Venue
 from remanence.shared.weeks import Week
 

@@ -7,7 +7,8 @@ import polars as pl
 import pytest
 
 from remanence.shared.errors import TableError
-from remanence.shared.tables import ACTUATIONS, TABLES, require
+from remanence.shared.table import require
+from remanence.shared.tables import ACTUATIONS, TABLES
 
 START = datetime(2026, 3, 1, tzinfo=UTC)
 

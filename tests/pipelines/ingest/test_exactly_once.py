@@ -14,8 +14,8 @@ from pathlib import Path
 import pytest
 
 from remanence.shared.errors import StoreError
+from tests.pipelines.ingest.house import HEADER, VENUE, House
 from tests.pipelines.ingest.log_examples import ROOT
-from tests.pipelines.ingest.test_ingest import HEADER, VENUE, House
 
 KILLS = int(os.environ.get("REMANENCE_KILLS", "100"))
 

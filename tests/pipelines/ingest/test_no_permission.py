@@ -10,8 +10,8 @@ from pathlib import Path
 
 import pytest
 
+from tests.pipelines.ingest.house import GOOD, HEADER, VENUE
 from tests.pipelines.ingest.log_examples import ROOT
-from tests.pipelines.ingest.test_ingest import GOOD, HEADER, VENUE
 
 pytestmark = pytest.mark.skipif(not hasattr(os, "geteuid"), reason="permissions of POSIX")
 
