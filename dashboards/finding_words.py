@@ -54,6 +54,10 @@ class FindingText:
         said = []
         if extra.get("other"):
             said.append(lang("lock.other", lock=extra["other"]))
+        likely = extra.get("likely_cause")
+        if isinstance(likely, dict):
+            said.append(lang("says.likely-cause", score=f"{100 * likely['score']:.0f}",
+                             condition=lang(f"condition.{likely['condition']}.wrong")))
         told = extra.get("accounts_for", ())
         conditions = [lang(f"condition.{name}.wrong") for name in told
                       if lang.has(f"condition.{name}.wrong")]
@@ -66,6 +70,10 @@ class FindingText:
         if isinstance(service, dict) and service.get("helped") is False:
             said.append(lang("lock.in_vain", action=lang(f"action.{service['action']}"),
                              day=lang.day(date.fromisoformat(service["date"]))))
+        if isinstance(service, dict) and service.get("came_back_after_weeks"):
+            said.append(lang("lock.came_back", action=lang(f"action.{service['action']}"),
+                             day=lang.day(date.fromisoformat(service["date"])),
+                             count=service["came_back_after_weeks"]))
         return said
 
     def causes(self, finding: Finding) -> tuple[str, ...]:
@@ -120,7 +128,9 @@ class FindingText:
         return {
             "subject": finding.subject, "subject_kind": finding.subject_kind,
             "condition": finding.condition, "title": self.title(finding.condition),
-            "urgency": finding.urgency,
+            "urgency": finding.urgency, "status": finding.status,
+            "first_named": str(finding.first_named) if finding.first_named else None,
+            "ended": finding.ended.isoformat() if finding.ended else None,
             "since": finding.since.isoformat() if finding.since else None,
             "since_low": finding.since_low.isoformat() if finding.since_low else None,
             "since_high": finding.since_high.isoformat() if finding.since_high else None,

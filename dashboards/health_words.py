@@ -159,6 +159,8 @@ class Speaker(FrontWords):
         lang, entries = self.lang, []
         for mark in getattr(item, "service", ()):
             what = lang(f"action.{mark.action}")
+            if mark.result:
+                what += f", {lang(f'result.{mark.result}')}"
             if mark.part:
                 what += f", {lang('lock.part')} {mark.part}"
             if mark.note:

@@ -271,6 +271,10 @@ class FrontWords(FindingWords):
         for controller, step in told.coarse:
             entries.append(Entry(lang("untold.coarse", controller=controller), lang(
                 "untold.coarse_says", step=lang.measured(step, unit="ms"))))
+        for gone in told.never_came:
+            uses = ", ".join(lang(f"untold.tells_{kind}", subject=name) for kind, name in gone.uses)
+            hint = lang("untold.never_came_nearest", nearest=gone.nearest) if gone.nearest else ""
+            entries.append(Entry(lang("untold.never_came", channel=gone.channel), uses + hint))
         if told.rejected:
             entries.append(Entry(lang("untold.rejected"), lang(
                 "untold.rejected_says", count=told.rejected, reasons="; ".join(

@@ -87,14 +87,22 @@ def build_parser() -> argparse.ArgumentParser:
                      help="folder to build it in (default: remanence-demo)")
     sub.add_argument("--seed", type=int, metavar="N", help="another course of chance")
 
-    add("check", "read the venue file, print the wiring schedule and all that is wrong or unsafe",
-        _check)
+    sub = add("check", "read the venue file, print the wiring schedule and all that is wrong or "
+              "unsafe", _check)
+    sub.add_argument("--logs", action="store_true",
+                     help="also take its logs in on trial, and show what would come of them")
 
     sub = add("ingest", "take logs into the store: those the venue file names, or those given",
               _ingest)
     sub.add_argument("files", nargs="*", type=Path, metavar="FILE", help="log files")
     sub.add_argument("--retry-rejects", action="store_true",
                      help="take in earlier rejects that the venue file can now read")
+
+    sub = add("record", "write what arrives on the venue file's live sources to daily JSON Lines "
+              "under recorded/, until stopped", _record)
+    sub.add_argument("--status", action="store_true",
+                     help="print a line of health for each source, and end; exit status 1 where "
+                          "one is not well")
 
     sub = add("verify", "check that every file of the store is as it was written", _verify)
     sub.add_argument("--repair", action="store_true",
@@ -105,6 +113,8 @@ def build_parser() -> argparse.ArgumentParser:
     sub = add("sniff", "look at log files and propose a [[log]] block for them", _sniff,
               venue=False)
     sub.add_argument("files", nargs="+", type=Path, metavar="FILE", help="log files")
+    sub.add_argument("--venue", action="store_true", dest="whole",
+                     help="draft the whole venue file out of them, and ask what no log tells")
 
     for sheet in all_sheets():
         _add_sheet(add(sheet.name, sheet.help, partial(_write_sheet, sheet)), sheet)
@@ -113,6 +123,10 @@ def build_parser() -> argparse.ArgumentParser:
     sub.add_argument("lock", metavar="LOCK", help="the lock that was worked on")
     sub.add_argument("action", metavar="ACTION",
                      help="replaced, adjusted, cleaned, rewired, inspected or release-tested")
+    result = sub.add_mutually_exclusive_group()
+    for word, means in (("passed", "the lock let go"), ("failed", "it did not")):
+        result.add_argument(f"--{word}", dest="result", action="store_const", const=word,
+                            help=f"of a release test: {means}; one of the two is required")
     sub.add_argument("--part", metavar="P", help="the part that was fitted")
     sub.add_argument("--note", metavar="T", help="what was seen or done")
     sub.add_argument("--date", type=_day, metavar="D",
@@ -145,9 +159,15 @@ def _check(words: argparse.Namespace) -> int:
     from remanence.pipelines.sheets.check import report_text
     from remanence.pipelines.sheets.refresh import load_venue
 
-    venue, _ = load_venue(words.venue)
+    venue, path = load_venue(words.venue)
     _say(report_text(venue, unsafe_fittings(venue)))
-    return DONE
+    if not words.logs:
+        return DONE
+    from remanence.pipelines.sheets.check_logs import logs_text
+
+    text, good = logs_text(venue, path)
+    _say(f"\n{text}")
+    return DONE if good else AT_FAULT
 
 
 def _ingest(words: argparse.Namespace) -> int:
@@ -161,6 +181,17 @@ def _ingest(words: argparse.Namespace) -> int:
     return DONE if whole else AT_FAULT
 
 
+def _record(words: argparse.Namespace) -> int:
+    from remanence.pipelines.record import record, status_report
+
+    if words.status:
+        text, well = status_report(words.venue)
+        _say(text)
+        return DONE if well else AT_FAULT
+    _say(record(words.venue))
+    return DONE
+
+
 def _verify(words: argparse.Namespace) -> int:
     from remanence.pipelines.sheets.verify import verify
 
@@ -171,7 +202,15 @@ def _verify(words: argparse.Namespace) -> int:
 
 def _sniff(words: argparse.Namespace) -> int:
     from remanence.pipelines.sniff.sniff import sniff
+    from remanence.pipelines.sniff.venue_draft import draft_venue
 
+    if words.whole:
+        draft = draft_venue(words.files)
+        _say(draft.text.removesuffix("\n"))
+        print("What the logs do not tell, most important first:", file=sys.stderr)
+        for number, question in enumerate(draft.questions, start=1):
+            print(f"  {number}. {question}", file=sys.stderr)
+        return DONE
     _say(sniff(words.files))
     return DONE
 
@@ -200,9 +239,10 @@ def _service(words: argparse.Namespace) -> int:
     from remanence.pipelines.store.service_log import add_service, service_path
 
     venue, path = load_venue(words.venue)
-    day = words.date or datetime.now(venue.zone).date()
+    today = datetime.now(venue.zone).date()
     line = add_service(
-        venue, path, words.lock, words.action, day=day, part=words.part, note=words.note
+        venue, path, words.lock, words.action, day=words.date or today, today=today,
+        part=words.part, note=words.note, result=words.result,
     )
     _say(f"{service_path(venue, path)}: added {line}")
     return DONE
@@ -238,11 +278,25 @@ def _parse(words: Sequence[str]) -> argparse.Namespace:
         advice = f"did you mean {close[0]}?" if close else f"use {', '.join(known)}"
         raise _UsageError(f"remanence: error: {words[0]!r} is no command; {advice}")
     try:
-        return parser.parse_args(words)
-    except _UsageError:
-        with contextlib.suppress(_UsageError):
-            return parser.parse_args([words[0], ".", *words[1:]])
-        raise
+        given = parser.parse_args(words)
+    except _UsageError as fault:
+        try:
+            given = parser.parse_args([words[0], ".", *words[1:]])
+        except _UsageError:
+            raise fault from None
+    _one_result(given)
+    return given
+
+
+def _one_result(given: argparse.Namespace) -> None:
+    """A release test was passed or failed, and nothing else was either."""
+    if given.command != "service" or (given.action == "release-tested") is (
+            given.result is not None):
+        return
+    raise _UsageError("remanence service: error: " + (
+        "release-tested: found neither --passed nor --failed; say whether the lock let go"
+        if given.result is None else
+        f"--{given.result}: found with the action {given.action!r}; only release-tested has it"))
 
 
 def main(words: Sequence[str] | None = None) -> int:

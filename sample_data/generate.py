@@ -198,11 +198,11 @@ def _service_log(venue: Venue, start: date, end: date) -> str:
             if day < start - timedelta(days=28):
                 break
             note = "power cut by hand: let go" if lock.fail_safe else "opened from inside by hand"
-            lines.append(f"{day},{lock.id},release-tested,,{note}")
+            lines.append(f"{day},{lock.id},release-tested,,{note},passed")
     for fault in DEMO_FAULTS:
         if fault.service and fault.mended_days is not None:
             action, part, note = fault.service
             day = end - timedelta(days=fault.mended_days)
             if day >= start:
-                lines.append(f"{day},{fault.subject},{action},{part},{note}")
-    return "date,lock,action,part,note\n" + "\n".join(sorted(lines)) + "\n"
+                lines.append(f"{day},{fault.subject},{action},{part},{note},")
+    return "date,lock,action,part,note,result\n" + "\n".join(sorted(lines)) + "\n"

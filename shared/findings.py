@@ -7,11 +7,17 @@ from dataclasses import dataclass, field
 from datetime import date
 from typing import Any
 
+from remanence.shared.weeks import Week
+
 URGENCIES = ("now", "week", "plan", "watch")
 """How urgent a finding is; :data:`STATE_OF_URGENCY` gives the state that it puts its subject in."""
 
 STATES = ("do-not-run", "act-this-week", "plan", "watch", "good", "too-little-data")
 """A subject's state: its most urgent finding, ``good``, or too little data to say."""
+
+STATUSES = ("new", "standing", "worse", "easing", "unseen", "ended")
+"""Where a finding is in its life: said first this week, as it was, more than it was, less than it
+was, nothing since that could show it, or over."""
 
 STATE_OF_URGENCY: Mapping[str, str] = {
     "now": "do-not-run", "week": "act-this-week", "plan": "plan", "watch": "watch",
@@ -125,6 +131,12 @@ class Finding:
         What was found, in sentences.
     extra : mapping of str to Any
         What some conditions add, such as ``accounts_for``.
+    status : str
+        One of :data:`STATUSES`.
+    first_named : Week or None
+        The week in which it was first said.
+    ended : date or None
+        The day from which it is over.
     """
 
     subject: str
@@ -139,6 +151,9 @@ class Finding:
     not_excluded: tuple[str, ...] = ()
     says: tuple[Sentence, ...] = ()
     extra: Mapping[str, Any] = field(default_factory=dict)
+    status: str = "new"
+    first_named: Week | None = None
+    ended: date | None = None
 
 
 def rank(finding: Finding) -> tuple[int, float, str, str]:

@@ -183,8 +183,10 @@ class Limits:
         low=1.0, high=1000.0,
     )
     no_release_now_percent: float = _limit(
-        50.0, "% of commands",
-        "a lock that fails every second command stops the game",
+        2.0, "% of commands",
+        "a lock that leaves so many commands unanswered is not run before it has been looked at",
+        "trade practice, no source: a sticking catch is a matter of the week, from this share of "
+        "unanswered commands on of the moment",
         low=1.0, high=100.0,
     )
     no_release_worn_percent: float = _limit(
@@ -198,12 +200,29 @@ class Limits:
         low=1.0, high=100.0,
     )
 
-    false_share_percent: float = _limit(
-        5.0, "% of the findings",
-        "expected share of false ones among all that is said with urgency plan or above; what "
-        "goes beyond it is put under watch",
-        "Newton et al., Biostatistics 5 (2004) 155: Bayesian false discovery rate",
-        low=0.1, high=50.0,
+    raise_now_percent: float = _limit(
+        80.0, "% probability",
+        "a finding that says not to run a lock is raised from this probability on: to wait a "
+        "week for a surer word on a real one is taken to cost a quarter of a false one; what is "
+        "less sure is watched",
+        low=1.0, high=100.0,
+    )
+    raise_week_percent: float = _limit(
+        90.0, "% probability",
+        "the same for what is to be seen to within the week: waiting costs a ninth of a walk for "
+        "nothing",
+        low=1.0, high=100.0,
+    )
+    raise_plan_percent: float = _limit(
+        95.0, "% probability",
+        "the same for what is to be planned: it can wait for a surer word",
+        low=1.0, high=100.0,
+    )
+    raise_exit_percent: float = _limit(
+        50.0, "% probability",
+        "the same for what may keep people in on an exit route: it is looked at where it is as "
+        "likely as not",
+        low=1.0, high=100.0,
     )
     player_pull_newtons: float = _limit(
         500.0, "N", "a pull by a player that a holding magnet should bear: the margin is "

@@ -12,6 +12,7 @@ from zoneinfo import ZoneInfo
 
 from remanence.shared.errors import Problem
 from remanence.shared.keys import Key, nearest, read_block, shown
+from remanence.shared.line_form import line_pattern
 from remanence.shared.time_forms import lacks
 
 QUANTITIES = ("command", "contact", "volts", "amps")
@@ -19,6 +20,9 @@ QUANTITIES = ("command", "contact", "volts", "amps")
 
 Formats = Mapping[str, Sequence[Key]]
 """From the name of each format that can be read to the keys that only its reader knows."""
+
+YEAR = "%Y "
+"""Put before a form of time that lacks the year, and before the times themselves."""
 
 LAYOUTS = ("long", "wide")
 NAMED_TIMES = ("iso", "epoch-s", "epoch-ms", "epoch-us", "epoch-ns",
@@ -43,11 +47,17 @@ LOG_KEYS: tuple[Key, ...] = (
     Key("decimal", "choice", "the decimal mark", choices=(".", ",")),
     Key("header", "flag", "whether the first line names the columns"),
     Key("names", "texts", "the columns' names, where no line names them"),
+    Key("line_form", "texts", "format text: a line as it stands, with {time}, {channel}, {value} "
+        "or any other name in place of what changes, {} for a word and {...} for anything to pass "
+        "over, {pairs} for words like name=value; several are tried in turn"),
     Key("pattern", "text", "format text: a regular expression with groups named time, channel, "
         "quantity, value (or date, boot, wall)"),
     # What stands where.
     Key("columns", "table", "which column, key or group is the time, date, channel, quantity, "
-        "value, boot (number of the start) and wall (a true time now and then)"),
+        "value, boot (number of the start) and wall (a true time now and then); channel may be "
+        "a list (joined by /), value too (each is a channel of its own, CHANNEL/COLUMN)"),
+    Key("ignore_where", "table", "from a column, key or group to the words with which a record is "
+        "passed over, like { retain = \"1\" }"),
     Key("constants", "table", "channel or quantity of the whole file"),
     Key("file_pattern", "text", "a regular expression over the file's path with groups named "
         "channel, controller, quantity, date, start (true time at which the counter was 0) "
@@ -57,14 +67,18 @@ LOG_KEYS: tuple[Key, ...] = (
     Key("channel_pattern", "text", "a regular expression over the channel as it stands, with "
         "groups named channel, or controller and name, and maybe quantity"),
     Key("channels", "table", "from a channel as the log calls it to the venue's channel, or to "
-        "{ channel, quantity, scale, offset, on, off, invert, ignore }"),
+        "{ channel, quantity, scale, offset, on, off, invert, ignore, bit }, or to a list of "
+        "such where it carries several"),
     Key("quantities", "table", "from a quantity as the log calls it to command, contact, volts "
         "or amps"),
     Key("on", "texts", "words for 1"),
     Key("off", "texts", "words for 0"),
+    Key("unknown", "texts", "words that say that the state is not known; such records are passed "
+        "over"),
     # Clocks.
     Key("time_format", "text", "iso, epoch-s, epoch-ms, epoch-us, epoch-ns, boot-s, boot-ms, "
-        "boot-us (counted since the controller started), or a form like %d.%m.%Y %H:%M:%S"),
+        "boot-us (counted since the controller started), or a form like %d.%m.%Y %H:%M:%S; "
+        "where it lacks the year, the file's name or date tells it"),
     Key("time_zone", "text", "zone of times without an offset; default: the venue's"),
     Key("wraps_at", "integer", "where the counter starts again from 0; default 4294967296",
         low=2, high=2**63),
@@ -82,6 +96,7 @@ CHANNEL_KEYS = (
     Key("off", "texts", "words for 0"),
     Key("invert", "flag", "true: 0 means on"),
     Key("ignore", "flag", "true: its records are passed over"),
+    Key("bit", "integer", "the bit of the reading that is meant; 0 is the lowest", low=0, high=62),
 )
 
 
@@ -97,6 +112,9 @@ class LogChannel:
     off: tuple[str, ...] = ()
     invert: bool = False
     ignore: bool = False
+    bit: int | None = None
+    also: tuple[LogChannel, ...] = ()
+    """Further channels out of the same reading."""
 
 
 @dataclass(frozen=True)
@@ -115,8 +133,10 @@ class LogFormat:
     decimal: str = "."
     header: bool = True
     names: tuple[str, ...] = ()
+    line_form: tuple[str, ...] = ()
     pattern: str | None = None
-    columns: Mapping[str, str] = field(default_factory=dict, hash=False)
+    columns: Mapping[str, str | tuple[str, ...]] = field(default_factory=dict, hash=False)
+    ignore_where: Mapping[str, tuple[str, ...]] = field(default_factory=dict, hash=False)
     constants: Mapping[str, str] = field(default_factory=dict, hash=False)
     file_pattern: str | None = None
     controller: str | None = None
@@ -125,12 +145,15 @@ class LogFormat:
     quantities: Mapping[str, str] = field(default_factory=dict, hash=False)
     on: tuple[str, ...] = ()
     off: tuple[str, ...] = ()
+    unknown: tuple[str, ...] = ()
     time_format: str = "iso"
     time_zone: str | None = None
     wraps_at: int = 2**32
     started: str | None = None
     start_format: str | None = None
     wall_format: str = "iso"
+    yearless: bool = False
+    """Whether the log leaves out the year that stands first in ``time_format``."""
     line: int = 0
     options: Mapping[str, object] = field(default_factory=dict, hash=False, repr=False)
     """Values of the keys that only this format's reader knows."""
@@ -140,9 +163,21 @@ class LogFormat:
         """Whether times count from the controller's start, and are no dates."""
         return self.time_format.startswith("boot-")
 
-    def column(self, role: str) -> str:
-        """The column, key or group that plays a role; its own name unless told otherwise."""
-        return self.columns.get(role, role)
+    def columns_of(self, role: str) -> tuple[str, ...]:
+        """The columns, keys or groups that play a role; its own name unless told otherwise."""
+        found = self.columns.get(role, role)
+        return (found,) if isinstance(found, str) else found
+
+    @property
+    def patterns(self) -> tuple[str, ...]:
+        """The regular expressions that take a line of text apart, to be tried in turn."""
+        if self.pattern is not None:
+            return (self.pattern,)
+        roles = {name: role for role in self.columns for name in self.columns_of(role)}
+        form = self.time_format.removeprefix(YEAR) if self.yearless else self.time_format
+        dated = "date" in self.columns or "date" in self.constants
+        return tuple(line_pattern(text, "" if dated and "%" in form else form, roles)
+                     for text in self.line_form)
 
 
 def group_names(pattern: str) -> list[str]:
@@ -225,13 +260,18 @@ class _Check:
 
     def run(self) -> None:
         values = self.values
-        for name in ("files", "names", "on", "off"):
+        for name in ("files", "names", "on", "off", "unknown", "line_form"):
             if name in values:
                 values[name] = tuple(values[name])
         self._cutting()
         self._patterns()
-        for name, keys in (("columns", ROLES), ("constants", ("channel", "quantity", "date"))):
-            self._texts(name, keys)
+        self._lists("columns", ("channel", "value"))
+        self._texts("columns", ROLES)
+        self._texts("constants", ("channel", "quantity", "date"))
+        self._lists("ignore_where", None)
+        if "ignore_where" in values:
+            values["ignore_where"] = {name: (words,) if isinstance(words, str) else words
+                                      for name, words in values["ignore_where"].items()}
         quantities = self._texts("quantities", None)
         for word, meant in quantities.items():
             if meant not in QUANTITIES:
@@ -248,9 +288,19 @@ class _Check:
         for key, value in table.items():
             if known is not None and key not in known:
                 self.say((name, key), "an unknown key", nearest(key, known))
-            elif not isinstance(value, str) or not value:
+            elif not isinstance(value, tuple) and (not isinstance(value, str) or not value):
                 self.say((name, key), value, "write text in quotes")
         return {k: v for k, v in table.items() if isinstance(v, str)}
+
+    def _lists(self, name: str, keys: tuple[str, ...] | None) -> None:
+        """Lists of text among a table's values, where they are allowed."""
+        table = self.values.get(name)
+        for key, value in (table or {}).items():
+            listed = isinstance(value, list) and value and (keys is None or key in keys)
+            if listed and all(isinstance(item, str) and item for item in value):
+                self.values[name] = {**self.values[name], key: tuple(value)}
+            elif keys is None and not (isinstance(value, str) and value):
+                self.say((name, key), value, "write text in quotes, or a list of such")
 
     def _cutting(self) -> None:
         values = self.values
@@ -295,24 +345,28 @@ class _Check:
     def _channels(self) -> None:
         read: dict[str, LogChannel] = {}
         for name, spec in self.values.get("channels", {}).items():
-            if isinstance(spec, str) and spec:
-                read[name] = LogChannel(channel=spec)
-                continue
-            if not isinstance(spec, Mapping):
-                self.say(("channels", name), spec,
-                         'write "CONTROLLER/NAME", or { channel = "...", scale = 0.01 }')
-                continue
-            values, problems = read_block(
-                spec, CHANNEL_KEYS, f"{self.where}, channels, {shown(name)}",
-                lambda key, name=name: self.line_of(  # type: ignore[misc]
-                    "channels", name, key))
-            self.problems += problems
-            for words in ("on", "off"):
-                if words in values:
-                    values[words] = tuple(values[words])
-            read[name] = LogChannel(**values)
+            several = spec if isinstance(spec, list) and spec else [spec]
+            channels = [found for one in several if (found := self._channel(name, one))]
+            if channels:
+                read[name] = replace(channels[0], also=tuple(channels[1:]))
         if "channels" in self.values:
             self.values["channels"] = read
+
+    def _channel(self, name: str, spec: object) -> LogChannel | None:
+        if isinstance(spec, str) and spec:
+            return LogChannel(channel=spec)
+        if not isinstance(spec, Mapping):
+            self.say(("channels", name), spec,
+                     'write "CONTROLLER/NAME", or { channel = "...", scale = 0.01 }')
+            return None
+        values, problems = read_block(
+            spec, CHANNEL_KEYS, f"{self.where}, channels, {shown(name)}",
+            lambda key: self.line_of("channels", name, key))
+        self.problems += problems
+        for words in ("on", "off"):
+            if words in values:
+                values[words] = tuple(values[words])
+        return LogChannel(**values)
 
     def _clock(self) -> None:
         values = self.values
@@ -352,6 +406,10 @@ class _Check:
         dated = "date" in {**self.values.get("columns", {}), **self.values.get("constants", {})}
         dated = dated or "date" in group_names(
             (self.values.get("pattern") or "") + (self.values.get("file_pattern") or ""))
+        if name == "time_format" and missing == lacks("%d %m %H:%M") and not dated:
+            self.values["yearless"] = True
+            self.values[name] = YEAR + form
+            return
         if missing:
             also = " (the date's part too, it is put before the time)" if dated else ""
             self.say((name,), form, f"the form lacks {missing}{also}")
@@ -359,10 +417,19 @@ class _Check:
     def _shape(self) -> None:
         values = self.values
         form = values.get("format", "csv")
-        if form == "text" and "pattern" not in values:
-            self.say(("pattern",), "nothing", "add it: format text needs a regular expression")
-        if form != "text" and "pattern" in values:
-            self.say(("pattern",), values["pattern"], 'it goes with format = "text"')
+        if form == "text" and "pattern" not in values and "line_form" not in values:
+            self.say(("line_form",), "nothing", "add it: format text needs the form of a line, "
+                     'like line_form = ["{time} {channel} {value}"]')
+        for name in ("pattern", "line_form"):
+            if name in values and form != "text" and (name, form) != ("pattern", "recorded"):
+                self.say((name,), values[name], 'it goes with format = "text"')
+        if "pattern" in values and "line_form" in values:
+            self.say(("pattern",), values["pattern"], "it says what line_form says; take one out")
+        for text in values.get("line_form", ()):
+            try:
+                line_pattern(text, "iso", {})
+            except ValueError as error:
+                self.say(("line_form",), text, str(error))
         if values.get("layout") == "wide" and not values.get("channels"):
             self.say(("channels",), "nothing", "add it: layout wide needs the channel of each "
                      'column, like channels = { "Q1" = "north/q1" }')

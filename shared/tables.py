@@ -208,13 +208,17 @@ ACTUATIONS = Table(
         _c("bounces", _INT, "", "contact edges after the first until it settled"),
         _c("volts_before", _REAL, "V", "rail just before the command"),
         _c("volts_min", _REAL, "V", "lowest while the command lasted"),
-        _c("sag_volts", _REAL, "V", "what this coil's load takes off the rail: unloaded minus "
-           "loaded level (a latch loads it at the command, a magnet until the command)"),
+        _c("sag_volts", _REAL, "V", "what this coil's load takes off the rail while it is loaded: "
+           "unloaded minus loaded level (a latch loads it from the command on, a magnet until the "
+           "command); null for a coil that cuts itself and was not seen loaded"),
         _c("off_spike_volts", _REAL, "V", "highest over volts_before just after switch-off; null "
            "if not sampled finely enough"),
         _c("others_on", _INT, "", "other locks energised on that rail at that instant"),
         _c("attempt", _INT, "", "1 first try, 2 the retry after a no-release, ..."),
         # Beyond the contract, for the analyses that follow.
+        _c("end_sag_volts", _REAL, "V", "what the rail still carries at the end of a latch's "
+           "pulse: volts_before minus the median of the last 60 % of the pulse; null where "
+           "another lock on the rail was switched meanwhile"),
         _c("sag_ms", _REAL, "ms", "how long the sag lasted (latches); null if not resolved"),
         _c("sag_pulses", _INT, "", "separate sags while the command lasted: a buzzing catch "
            "has several"),
@@ -345,6 +349,9 @@ CLOCK_EVENTS = Table(
 SERVICE_ACTIONS = (
     "replaced", "adjusted", "cleaned", "rewired", "inspected", "release-tested",
 )
+TEST_RESULTS = ("passed", "failed")
+"""How a release test went; the service log says it in a word of its own."""
+
 BASELINE_ACTIONS = SERVICE_ACTIONS[:4]
 """After these a lock's baseline starts anew."""
 
@@ -357,7 +364,9 @@ SERVICE = Table(
         _c("action", _TEXT, "", "replaced, adjusted, cleaned, rewired, inspected or "
            "release-tested"),
         _c("part", _TEXT, "", "the part, where one was fitted"),
-        _c("note", _TEXT, "", "what was seen; a failed release test says so"),
+        _c("note", _TEXT, "", "what was seen"),
+        _c("result", _TEXT, "", "of a release test: passed or failed; null where the log does "
+           "not say, and of other work"),
     ),
     ("date", "lock", "action"),
 )

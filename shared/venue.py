@@ -13,6 +13,7 @@ from functools import cached_property
 from zoneinfo import ZoneInfo
 
 from remanence.shared.limits import Limits
+from remanence.shared.live_source import LiveSource
 from remanence.shared.log_format import LogFormat
 
 DEFAULT_RELEASED_BY = {"magnet": "power-off", "latch": "power-on"}
@@ -169,8 +170,8 @@ class Lock:
 class Venue:
     """A venue: its rails, parts, locks and the logs they come from.
 
-    The fields are the keys of ``[venue]``; beside them ``logs``, ``supplies``, ``parts``, ``locks``
-    in the file's order, and ``limits``.
+    The fields are the keys of ``[venue]``; beside them ``logs``, ``sources``, ``supplies``,
+    ``parts``, ``locks`` in the file's order, and ``limits``.
     """
 
     id: str
@@ -181,6 +182,7 @@ class Venue:
     currency: str = "EUR"
     release_test_days: float = 31.0
     logs: tuple[LogFormat, ...] = ()
+    sources: tuple[LiveSource, ...] = ()
     supplies: tuple[Supply, ...] = ()
     parts: tuple[Part, ...] = ()
     locks: tuple[Lock, ...] = ()
@@ -190,6 +192,11 @@ class Venue:
     def zone(self) -> ZoneInfo:
         """The venue's time zone."""
         return ZoneInfo(self.time_zone)
+
+    @property
+    def all_logs(self) -> tuple[LogFormat, ...]:
+        """How every log is read: the ``[[log]]`` blocks, then what each live source recorded."""
+        return (*self.logs, *(source.log for source in self.sources))
 
     @cached_property
     def locks_by_id(self) -> dict[str, Lock]:

@@ -14,6 +14,7 @@ from zoneinfo import ZoneInfo
 from remanence.shared.errors import Problem, VenueFileError
 from remanence.shared.keys import Key, nearest, read_block, shown
 from remanence.shared.limits import Limits
+from remanence.shared.live_source import LiveSource, read_live_source
 from remanence.shared.log_format import Formats, LogFormat, read_log_format
 from remanence.shared.venue import DEFAULT_RELEASED_BY, Lock, Part, Supply, Venue
 from remanence.shared.venue_keys import LIMIT_KEYS, LOCK_KEYS, PART_KEYS, SUPPLY_KEYS, VENUE_KEYS
@@ -77,7 +78,7 @@ def _resolve(
 
 
 _ID = re.compile(r"[A-Za-z0-9._-]+")
-_BLOCKS = {"venue": "table", "log": "array", "supply": "array", "part": "array",
+_BLOCKS = {"venue": "table", "log": "array", "source": "array", "supply": "array", "part": "array",
            "lock": "array", "limits": "table"}
 
 
@@ -140,6 +141,7 @@ class _Reader:
         values = self._table("venue", VENUE_KEYS, required=True)
         limits = self._table("limits", LIMIT_KEYS, required=False)
         logs = [log for i in self._indices("log") if (log := self._log(i))]
+        sources = [source for i in self._indices("source") if (source := self._source(i))]
         supplies = self._array("supply", SUPPLY_KEYS, Supply)
         parts = self._array("part", PART_KEYS, Part)
         locks = self._array("lock", LOCK_KEYS, Lock, self._complete_lock)
@@ -150,8 +152,9 @@ class _Reader:
             raise VenueFileError(self.path, self.problems)
         values.setdefault("name", values["id"])
         return Venue(
-            **values, logs=tuple(logs), supplies=tuple(supplies), parts=tuple(parts),
-            locks=tuple(locks), limits=Limits(**limits),
+            **values, logs=tuple(logs), sources=tuple(sources),
+            supplies=tuple(supplies), parts=tuple(parts), locks=tuple(locks),
+            limits=Limits(**limits),
         )
 
     # Blocks and their lines.
@@ -228,6 +231,14 @@ class _Reader:
         )
         self.problems += problems
         return log
+
+    def _source(self, index: int) -> LiveSource | None:
+        source, problems = read_live_source(
+            self.document["source"][index], self._where("source", index),
+            lambda *path: self._line("source", index, *path), self.formats,
+        )
+        self.problems += problems
+        return source
 
     # What a block alone cannot tell.
 
@@ -320,6 +331,7 @@ class _Reader:
     def _cross_check(self) -> None:
         for name in ("supply", "part", "lock"):
             self._unique(name, "id", "give each its own id")
+        self._unique_sources()
         self._unique("supply", "channel", "give each rail its own channel")
         self._unique("lock", "command", "give each lock its own channel", verb="drives")
         self._unique("lock", "contact", "give each contact its own channel", verb="reports")
@@ -364,6 +376,20 @@ class _Reader:
                 )
             else:
                 first[value] = index
+
+    def _unique_sources(self) -> None:
+        """Two sources of one name would write into one folder; the name may be the default."""
+        first: dict[str, int] = {}
+        for index, block in enumerate(self._raw("source")):
+            name = block.get("id", block.get("kind"))
+            if not isinstance(name, str):
+                continue
+            if name in first:
+                line = self._line("source", first[name])
+                self._problem(("source", index, "id"), self._where("source", index),
+                              f"{shown(name)} a second time (first on line {line})",
+                              "give each source an id of its own")
+            first.setdefault(name, index)
 
     def _missing(
         self, path: tuple[str | int, ...], index: int, value: str, known: set[Any], name: str

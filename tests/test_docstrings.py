@@ -21,7 +21,8 @@ import polars as pl
 import pytest
 
 from remanence.analytics.history import History
-from remanence.analytics.pairing.polling import polling_rows
+from remanence.analytics.pairing.edges import RECORDS
+from remanence.analytics.pairing.polling import polling_of
 from remanence.analytics.parts.forecasts import calibration
 from remanence.analytics.parts.unit_lives import replacements
 from remanence.analytics.parts.wear import weekly_levels
@@ -283,7 +284,7 @@ max_on_ms = 500
 NONE = np.zeros(0, dtype=np.int64)
 TABLES_GIVEN = [
     (release_latency, ("ACTUATIONS", ()), {}),
-    (polling_rows, ((), NONE, NONE, np.zeros(0, dtype=bool)), {}),
+    (polling_of, (RECORDS.to_frame(),), {}),
     (on_times, ("ENERGISINGS", VENUE, "ACTUATIONS"), {}),
     (coil.coil_heat, ("ON_TIMES", VENUE), {}),
     (coil.heat_at_start, ("ON_TIMES", VENUE), {}),

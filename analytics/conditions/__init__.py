@@ -10,13 +10,16 @@ if TYPE_CHECKING:
     from remanence.analytics.conditions.condition import Condition, catalogue
     from remanence.analytics.conditions.diagnosis import diagnose
     from remanence.analytics.conditions.fitting import fitting_notes, unsafe_fittings
+    from remanence.analytics.conditions.life import Lives, Standing, lives, what_was_shown
 
 __all__ = [
-    "Condition", "catalogue", "diagnose", "fitting_notes", "unsafe_fittings",
+    "Condition", "Lives", "Standing", "catalogue", "diagnose", "fitting_notes", "lives",
+    "unsafe_fittings", "what_was_shown",
 ]
 
 __getattr__ = on_demand(__name__, {
     "condition": ("Condition", "catalogue"),
     "diagnosis": ("diagnose",),
     "fitting": ("fitting_notes", "unsafe_fittings"),
+    "life": ("Lives", "Standing", "lives", "what_was_shown"),
 })

@@ -9,6 +9,7 @@ import numpy as np
 from remanence.analytics.conditions.condition import Condition, failed_repair, finding
 from remanence.analytics.conditions.drawn_load import Drawn, drawn_loads, meter_blind
 from remanence.analytics.conditions.evidence import raised_on_way_out, share_evidence
+from remanence.analytics.conditions.exits import held_on_way_out
 from remanence.analytics.conditions.fault_course import Course, course
 from remanence.analytics.conditions.switch_off import stays_on
 from remanence.analytics.history import Flags, History
@@ -332,17 +333,17 @@ COIL_OPEN = Condition(
         "no-release", "contact-stuck", "sticking-catch", "loaded-catch", "short-pulse",
         "opened-unpowered", "not-reclosed", "slow-drop", "self-cut-failed",
     ),
-    takes_urgency_of=("no-release",), needs_part=True,
+    takes_urgency_of=("no-release",), needs_part=True, keeps_in=True,
 )
 STUCK_ENERGISED = Condition(
-    "stuck-energised", (circuit,),
+    "stuck-energised", (circuit, held_on_way_out),
     ("commands-that-the-load-outlasts", "longest-load-after-the-command-s-end",
      "median-sag-at-the-command", "commands-that-drew-no-current"),
     explains=(
         "over-long-energising", "self-cut-failed", "hot-coil", "slow-drop", "no-release",
         "not-reclosed", "contact-stuck",
     ),
-    takes_urgency_of=("hot-coil",),
+    takes_urgency_of=("hot-coil", "no-release"), keeps_in=True,
 )
 COIL_CURRENT_HIGH = Condition(
     "coil-current-high", (coil_current_high,),

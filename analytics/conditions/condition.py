@@ -55,6 +55,8 @@ class Condition:
     needs_part : bool
         Whether it takes a new lock to mend it. What a setting, a wire, a rail or a habit
         explains does not.
+    keeps_in : bool
+        On an exit route it may keep people in: missing it costs more than anything else.
     certain : bool
         Read off the venue file or the service log: there is nothing to be unsure of.
     """
@@ -69,6 +71,7 @@ class Condition:
     takes_urgency_of: tuple[str, ...] = ()
     only_alone: bool = False
     needs_part: bool = False
+    keeps_in: bool = False
     certain: bool = False
 
 
@@ -88,12 +91,20 @@ def finding(
     )
 
 
-def failed_repair(work: tuple[date, str] | None) -> dict[str, Any]:
-    """The work on a lock that did not help, as a finding's ``extra`` holds it."""
+Work = tuple[date, str, int | None]
+"""Work on a lock after which its fault is there again: day, action, and the weeks until it came
+back, None where it never went."""
+
+
+def failed_repair(work: Work | None) -> dict[str, Any]:
+    """The work on a lock that did not help, or not for long, as a finding's ``extra`` holds it."""
     if work is None:
         return {}
-    day, action = work
-    return {"service": {"date": day.isoformat(), "action": action, "helped": False}}
+    day, action, weeks = work
+    told: dict[str, Any] = {"date": day.isoformat(), "action": action, "helped": weeks is not None}
+    if weeks is not None:
+        told["came_back_after_weeks"] = weeks
+    return {"service": told}
 
 
 @lru_cache(maxsize=1)

@@ -149,6 +149,8 @@ def contact_stuck(history: History) -> list[Finding]:
             seen.rows.text("latency_from") != "supply")
         still = np.asarray((seen.moves == 0) & ~told, dtype=bool)
         stretch = course(seen.rows, still, history)
+        if not seen.change_us.size and not told.any():
+            continue  # Nothing was ever heard of it: a wire or a name in the venue file.
         if stretch is None or not _frozen(seen, still, stretch):
             continue
         if not _contact_controller_heard(history, seen.rows, stretch.live):
@@ -204,10 +206,9 @@ def _stuck_finding(seen: ContactCourse, stretch: Course, works: bool | None) -> 
     # Nobody would leave a lock shut, or open, for so many games: it is the feedback.
     days = np.unique(seen.rows.day[stretch.live]).size
     long = stretch.standing[0] >= 15 and days >= 3
-    score = 0.97 if sure else 0.96 if long else 0.75
-    if lock.is_magnet and works is None and (lock.on_way_out or not long):
-        # A magnet that never lets go looks the same: that must be said first. After days of
-        # it somebody would have pulled it open, which moves a sound contact.
+    score = 0.97 if sure else 0.96 if long and works else 0.75
+    if lock.is_magnet and works is None:
+        # A magnet that never lets go looks the same: that must be said first.
         score = 0.45
     return finding(
         lock.id, "contact-stuck", raised_on_way_out("week", lock),
@@ -342,6 +343,8 @@ CROSSED_CHANNELS = Condition(
     explains=(
         "no-release", "opened-unpowered", "contact-stuck", "not-reclosed", "weakening-hold",
         "sticking-catch", "slow-drop", "loaded-catch", "short-pulse", "coil-open",
+        # Each command drives the other's coil, which may draw more.
+        "coil-current-high",
     ),
     takes_urgency_of=("no-release",),
 )

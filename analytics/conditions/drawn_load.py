@@ -28,6 +28,8 @@ _STEADY = 2.5
 _RESOLVED_CUT = 9.0
 """And, of a coil that is cut after a few readings, this many times out of the noise."""
 _FEWEST = 5
+_COARSE_MS = 50.0
+"""Readings further apart than this may have missed the whole load of a coil that cuts itself."""
 
 
 @dataclass(frozen=True)
@@ -76,7 +78,8 @@ def drawn_loads(history: History) -> dict[str, Drawn]:
         that was already open tell nothing: its own switch keeps the coil off.
     """
     by_lock = rows_by_lock(
-        rested(history.dated("actuations")).filter(pl.col("sag_volts").is_finite()),
+        _drawn(rested(history.dated("actuations")), history).filter(
+            pl.col("sag_volts").is_finite()),
         "command_time", history)
     own = {name: _usual(rows, history) for name, rows in by_lock.items()}
     found = {}
@@ -86,6 +89,18 @@ def drawn_loads(history: History) -> dict[str, Drawn]:
             usual, borrowed = _from_others(history, rows.lock, own), True
         found[name] = _one(rows, usual, borrowed)
     return found
+
+
+def _drawn(actuations: pl.DataFrame, history: History) -> pl.DataFrame:
+    """The rows with what the coil was seen to draw as ``sag_volts``.
+
+    Of a coil that cuts itself and was not seen loaded, though the rail was read finely enough,
+    that is what the rail still carried at the end of the pulse: nothing, unless it hides in noise.
+    """
+    cutting = [lock.id for lock in history.venue.locks if lock.self_cut]
+    watched = pl.col("lock").is_in(cutting) & (pl.col("sample_ms") <= _COARSE_MS)
+    return actuations.with_columns(sag_volts=pl.coalesce(
+        "sag_volts", pl.when(watched).then("end_sag_volts")))
 
 
 def _one(rows: Rows, usual: float, borrowed: bool) -> Drawn:

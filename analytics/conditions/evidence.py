@@ -25,7 +25,13 @@ def share_evidence(
     )
 
 
-
 def raised_on_way_out(urgency: str, lock: Lock) -> str:
     """What may keep people in outranks every other finding: on a way out, at once."""
     return "now" if lock.on_way_out else urgency
+
+
+def raised_unless_people(urgency: str, lock: Lock) -> str:
+    """The same of what a contact on a door tells: people could be all of it, so never at once."""
+    if lock.latency_kind == "door":
+        return "week" if urgency == "now" else urgency
+    return raised_on_way_out(urgency, lock)

@@ -7,6 +7,8 @@ from datetime import date
 
 import numpy as np
 
+from remanence.analytics.conditions.after_work import came_back_after
+from remanence.analytics.conditions.condition import Work
 from remanence.analytics.history import Flags, History, Rows, baseline_start, last_service
 from remanence.analytics.statistics.change import Change
 from remanence.analytics.statistics.rates import change_of_rate
@@ -21,7 +23,7 @@ class Course:
 
     ``live`` marks the rows of the week that count: those after the last work on the lock.
     ``standing`` counts those of them since the onset, ``all_since`` all rows since it and
-    ``before`` the rows before it. ``unhelped`` is the work that did not help.
+    ``before`` the rows before it. ``unhelped`` is the work that did not help, or not for long.
     """
 
     live: Flags
@@ -33,7 +35,7 @@ class Course:
     standing: tuple[int, int]
     all_since: tuple[int, int]
     before: tuple[int, int]
-    unhelped: tuple[date, str] | None
+    unhelped: Work | None
 
     @property
     def share(self) -> float:
@@ -114,8 +116,11 @@ def course(
     )
 
 
-def _stretch(rows: Rows, flags: Flags, history: History) -> tuple[int, tuple[date, str] | None]:
-    """Where the lock's own past begins for these flags, and the work that did not help."""
+def _stretch(rows: Rows, flags: Flags, history: History) -> tuple[int, Work | None]:
+    """Where the lock's own past begins for these flags, and the work that did not help.
+
+    After work that helped at first the past begins anew, though it came back.
+    """
     start = baseline_start(history, rows.lock.id)
     if start is None:
         return 0, None
@@ -124,7 +129,12 @@ def _stretch(rows: Rows, flags: Flags, history: History) -> tuple[int, tuple[dat
     before, after = flags[max(0, begin - _LOOK_BACK):begin], flags[begin:]
     if serviced is None or not before.size or not after.size:
         return begin, None
+    if before.sum() >= 2:
+        weeks = came_back_after(
+            rows.day[begin:] - serviced[0].toordinal(), after, float(before.mean()))
+        if weeks is not None:
+            return begin, (*serviced, weeks)
     alike = 0.5 * after.mean() <= before.mean() and after.mean() >= 0.5 * before.mean()
     if alike and before.sum() >= 2:
-        return 0, serviced
+        return 0, (*serviced, None)
     return begin, None

@@ -7,10 +7,13 @@ from collections.abc import Sequence
 from dataclasses import replace
 from datetime import date, datetime, timedelta
 
+import numpy as np
 import polars as pl
 
+from remanence.analytics.conditions.after_work import came_back_after
 from remanence.analytics.conditions.condition import PULSED, Condition, failed_repair, finding
 from remanence.analytics.conditions.drift_weekly import weekly_course
+from remanence.analytics.conditions.exits import late_doors
 from remanence.analytics.conditions.new_locks import slow_beside_siblings
 from remanence.analytics.conditions.slow_mode import slow_at_times, slow_modes
 from remanence.analytics.drift.common import group_of
@@ -190,6 +193,16 @@ def _unhelped(history: History) -> dict[str, tuple[LockDrift, LockDrift, date, s
     return out
 
 
+def _came_back(earlier: LockDrift, current: LockDrift, serviced: float) -> int | None:
+    """After how many weeks a latency was again where it was before the work; None: it stayed."""
+    days, middle = current.days, math.sqrt(earlier.now_ms * earlier.before_ms)
+    bad = days.latency_ms > middle if earlier.change > 0 else days.latency_ms < middle
+    past = earlier.days.latency_ms[earlier.days.release_day > serviced - 14]
+    share = float(np.mean(past > middle if earlier.change > 0 else past < middle)) if (
+        past.size) else 1.0
+    return came_back_after(days.release_day - serviced, bad, share)
+
+
 def _unhelped_findings(history: History, condition: str, *, slower: bool) -> list[Finding]:
     """A repair that did not help is said to be one that did not help."""
     out = []
@@ -205,11 +218,16 @@ def _unhelped_findings(history: History, condition: str, *, slower: bool) -> lis
             seen_high=current.now_high_ms / earlier.before_low_ms - 1.0,
         )
         large = 100 * abs(change) >= history.venue.limits.drift_week_percent
+        weeks = _came_back(earlier, current, (day - history.week.monday).days)
+        if weeks is not None and current.since is not None and current.since > day:
+            # The work helped, so what came back began after it.
+            joined = replace(joined, since=current.since, since_low=current.since_low,
+                             since_high=current.since_high)
         found = _drift_finding(
             history, lock, joined, condition, _raised("week" if large else "plan", lock),
             _not_excluded(earlier, lock) if not lock.is_magnet else (),
         )
-        out.append(replace(found, extra={**found.extra, **failed_repair((day, action))}))
+        out.append(replace(found, extra={**found.extra, **failed_repair((day, action, weeks))}))
     return out
 
 
@@ -236,8 +254,8 @@ def _below_poll(history: History, drift: LockDrift) -> bool:
 
 
 def _raised(urgency: str, lock: Lock) -> str:
-    """One step more urgent on a way out."""
-    if not lock.on_way_out:
+    """One step more urgent on a way out, unless people could be all of it."""
+    if not lock.on_way_out or lock.latency_kind == "door":
         return urgency
     return {"watch": "plan", "plan": "week", "week": "now", "now": "now"}[urgency]
 
@@ -382,14 +400,15 @@ _SLOW = (
 )
 
 STICKING_CATCH = Condition(
-    "sticking-catch", (sticking_catch, slow_at_times, slow_beside_siblings), (*_LATENCY, *_SLOW),
+    "sticking-catch", (sticking_catch, slow_at_times, slow_beside_siblings, late_doors),
+    (*_LATENCY, *_SLOW),
     mechanisms=PULSED, explains=("no-release", "short-pulse"), takes_urgency_of=("no-release",),
     needs_part=True,
 )
 SLOW_DROP = Condition(
-    "slow-drop", (slow_drop, slow_at_times, slow_beside_siblings), (*_LATENCY, *_SLOW),
+    "slow-drop", (slow_drop, slow_at_times, slow_beside_siblings, late_doors), (*_LATENCY, *_SLOW),
     mechanisms=("magnet",), explains=("no-release", "short-pulse"),
-    takes_urgency_of=("no-release",), needs_part=True,
+    takes_urgency_of=("no-release",), needs_part=True, keeps_in=True,
 )
 WEAKENING_HOLD = Condition(
     "weakening-hold", (weakening_hold,), (*_LATENCY, "openings-while-energised"),

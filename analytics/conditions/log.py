@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import re
 from datetime import date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
@@ -16,55 +15,56 @@ from remanence.analytics.history import History
 from remanence.shared.findings import Amount, Evidence, Finding, Sentence, say
 from remanence.shared.venue import Lock
 
-_FAILED = re.compile(
-    r"(?<!no )(?<!without )\bfail(?:ed|s|ure)?\b"
-    r"|\b(?:did|does|do|would|could) ?n[o']t (?:let|release|open|drop|come|fall|move)"
-    r"|\bnot (?:released|let go|opened)\b|\bno release\b"
-    r"|\bstuck\b|\bstayed (?:shut|locked|held|closed)\b|\bheld on\b",
-    re.IGNORECASE,
-)
-
-
 # Release tests.
 
 
-def release_test_failed(note: str | None) -> bool:
-    """Whether the note of a ``release-tested`` entry says that the lock did not let go."""
-    return bool(note) and _FAILED.search(str(note)) is not None
-
-
 def release_test_due(history: History) -> list[Finding]:
-    """Locks on a way out without a release test in the venue's interval, or whose last failed.
+    """Locks on a way out without a passed release test in the venue's interval.
 
-    The interval ends with the week's Sunday. A failed test is ``now``; one that is
-    overdue is ``week``: it takes two minutes and nobody is locked in by its absence.
+    The interval ends with the week's Sunday. A failed test is ``now`` until one is passed; one
+    that is overdue, or of which the log does not say how it went, is ``week``: it takes two
+    minutes and nobody is locked in by its absence.
     """
     found = []
-    tests = history.service.filter(pl.col("action") == "release-tested").sort("date")
+    tests = history.service.filter(
+        (pl.col("action") == "release-tested") & (pl.col("date") <= history.week.sunday)
+    ).sort("date", maintain_order=True)
     for lock in history.venue.locks:
         if not lock.on_way_out:
             continue
-        rows = tests.filter(
-            (pl.col("lock") == lock.id) & (pl.col("date") <= history.week.sunday)
-        )
-        if rows.height and release_test_failed(rows["note"][-1]):
-            found.append(_failed_test(history, lock, rows))
+        rows = tests.filter(pl.col("lock") == lock.id)
+        told = rows.drop_nulls("result")
+        if told.height and told["result"][-1] == "failed":
+            found.append(_failed_test(lock, told))
+            continue
+        if rows.height and rows["result"][-1] is None:
+            found.append(_untold_test(lock, rows["date"][-1], history))
         else:
-            last = rows["date"][-1] if rows.height else None
-            found += _overdue_test(history, lock, last)
+            found += _overdue_test(history, lock, told["date"][-1] if told.height else None)
     return found
 
 
-def _failed_test(history: History, lock: Lock, rows: pl.DataFrame) -> Finding:
-    last = rows["date"][-1]
-    failed = [release_test_failed(note) for note in rows["note"]]
-    streak = len(failed) - (failed[::-1].index(False) if False in failed else len(failed))
+def _failed_test(lock: Lock, tests: pl.DataFrame) -> Finding:
+    last = tests["date"][-1]
+    passed = [result == "passed" for result in tests["result"]]
+    streak = len(passed) - (passed[::-1].index(True) if True in passed else len(passed))
     return finding(
-        lock.id, "release-test-due", "now", 0.99, since=rows["date"][streak],
-        since_low=rows["date"][streak - 1] if streak else None, since_high=rows["date"][streak],
-        says=[say("test-failed", day=last)],
-        evidence=[Evidence("failed-release-tests-in-a-row", len(failed) - streak, "tests",
-                           n=len(failed))],
+        lock.id, "release-test-due", "now", 0.99, since=tests["date"][streak],
+        since_low=tests["date"][streak - 1] if streak else None,
+        since_high=tests["date"][streak], says=[say("test-failed", day=last)],
+        evidence=[Evidence("failed-release-tests-in-a-row", len(passed) - streak, "tests",
+                           n=len(passed))],
+    )
+
+
+def _untold_test(lock: Lock, day: date, history: History) -> Finding:
+    """A test of which the log says the day and not how it went: it counts as none."""
+    return finding(
+        lock.id, "release-test-due", "week", 0.99, since=day, since_low=day, since_high=day,
+        says=[say("test-result-untold", day=day)],
+        evidence=[Evidence("days-since-the-last-release-test",
+                           float((history.week.sunday - day).days), "days", n=0,
+                           before=history.venue.release_test_days)],
     )
 
 
@@ -207,6 +207,9 @@ def log_gap(history: History) -> list[Finding]:
     which the whole venue logged nothing may have been a closed one; it is said as
     ``watch``, unless the venue otherwise logs day and night.
     """
+    last = history.activity["last"].max()
+    if isinstance(last, datetime) and last < history.start:
+        return [_silent_week(history, last)]
     by_subject: dict[str | None, list[tuple[Silence, str, float]]] = {}
     for silence in silences(history):
         judged = _judge(silence)
@@ -289,6 +292,19 @@ def _gap_finding(
         not_excluded=("closed",) if subject is None and not silence.steady else
                      ("room-not-played",) if not silence.steady else (),
         subject_kind="venue" if subject is None else "controller",
+    )
+
+
+def _silent_week(history: History, last: datetime) -> Finding:
+    """A week wholly without log: closed or lost, somebody has to say which."""
+    moment = _local(last, history.venue.zone)
+    return finding(
+        history.venue.id, "log-gap", "week", 0.95, subject_kind="venue",
+        since=moment.date(), since_low=moment.date(), since_high=moment.date(),
+        says=[say("week-without-log", last=moment)],
+        evidence=[Evidence("hours-without-a-record-that-usually-have-some",
+                           (history.end - last).total_seconds() / 3600.0, "h")],
+        not_excluded=("closed",),
     )
 
 

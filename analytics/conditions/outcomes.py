@@ -8,14 +8,22 @@ from datetime import date, timedelta
 import numpy as np
 import polars as pl
 
+from remanence.analytics.conditions.after_work import came_back_after
 from remanence.analytics.conditions.condition import Condition, failed_repair, finding
-from remanence.analytics.conditions.evidence import raised_on_way_out, share_evidence
+from remanence.analytics.conditions.evidence import (
+    raised_on_way_out,
+    raised_unless_people,
+    share_evidence,
+)
+from remanence.analytics.conditions.exits import held_on_way_out
+from remanence.analytics.conditions.one_command import whole_commands
 from remanence.analytics.drift.judge import drifts
 from remanence.analytics.history import (
     History,
     actuations_by_lock,
     day_ordinals,
     last_service,
+    per_lock,
     since_baseline,
 )
 from remanence.analytics.physics.pulse import present_pulse
@@ -49,6 +57,10 @@ def _rows(history: History) -> Iterator[tuple[Lock, pl.DataFrame, Reals]]:
         if rows is None:
             continue
         rows = since_baseline(rows, history, lock.id)
+        whole = whole_commands(
+            rows["command_time"].dt.epoch("us").to_numpy(), rows["outcome"].to_numpy())
+        if not whole.all():
+            rows = rows.filter(pl.Series(whole))
         if rows.height:
             yield lock, rows, (day_ordinals(rows["day"]) - epoch).astype(float)
 
@@ -74,11 +86,18 @@ def no_release(history: History) -> list[Finding]:
             continue
         since, low, high = rate.dates(history.week.monday.toordinal())
         unhelped = _before_service(history, lock.id)
+        work = None
         if unhelped is not None:
+            serviced = unhelped[1].toordinal() - history.week.monday.toordinal()
+            later = day[use] >= serviced
+            weeks = came_back_after(
+                day[use][later] - serviced, event[later], unhelped[0].now.level)
+            work = (*unhelped[1:], weeks)
+        if unhelped is not None and work is not None and work[2] is None:
             since, low, high = unhelped[0].dates(history.week.monday.toordinal())
         (count, total), window = rate.now.count, rate.window_days or 0
         serious = 100 * rate.now.level >= history.venue.limits.no_release_now_percent
-        urgency = raised_on_way_out("now" if serious else "week", lock)
+        urgency = raised_unless_people("now" if serious else "week", lock)
         retries = int((rows["attempt"].fill_null(1) > 1).to_numpy()[day > 6 - window]
                       .sum())
         found.append(finding(
@@ -94,7 +113,7 @@ def no_release(history: History) -> list[Finding]:
             ],
             not_excluded=_unseen(rows, lock),
             extra={"share": round(rate.now.level, 4),
-                   **failed_repair(unhelped[1:] if unhelped is not None else None)},
+                   **failed_repair(work)},
         ))
     return found
 
@@ -242,7 +261,9 @@ def _run_start(day: Reals, flag: np.ndarray) -> float | None:
 def not_reclosed(history: History) -> list[Finding]:
     """Found open when next commanded, again and again."""
     found = []
+    opened = per_lock(history.openings)
     for lock, rows, day in _rows(history):
+        rows, day = _without_own_openings(rows, day, opened.get(lock.id))
         told = rows["outcome"].is_in(["released", "no-release", "already-open"]).to_numpy()
         first = (rows["attempt"].fill_null(1) == 1).to_numpy()
         use = told & first
@@ -260,6 +281,23 @@ def not_reclosed(history: History) -> list[Finding]:
             continue
         found.append(_left_open(history, lock, rate))
     return found
+
+
+def _without_own_openings(
+    rows: pl.DataFrame, day: Reals, opened: pl.DataFrame | None
+) -> tuple[pl.DataFrame, Reals]:
+    """The rows without those that found it open after the log saw it open by itself.
+
+    Nobody left it open then: that is a fault of its own.
+    """
+    if opened is None:
+        return rows, day
+    at = rows["command_time"].dt.epoch("us").to_numpy()
+    times = np.sort(opened["time"].dt.epoch("us").to_numpy())
+    before = np.concatenate([[np.iinfo(np.int64).min], at[:-1]])
+    itself = np.searchsorted(times, at) > np.searchsorted(times, before, "right")
+    keep = ~(itself & (rows["outcome"] == "already-open").to_numpy())
+    return rows.filter(pl.Series(keep)), day[keep]
 
 
 def _feedback_moves(this_week: pl.DataFrame, open_now: pl.DataFrame) -> bool:
@@ -291,7 +329,8 @@ def _left_open(history: History, lock: Lock, rate: Change) -> Finding:
 
 
 NO_RELEASE = Condition(
-    "no-release", (no_release,), ("commands-without-release", "retries"), needs_part=True,
+    "no-release", (no_release, held_on_way_out), ("commands-without-release", "retries"),
+    needs_part=True, keeps_in=True,
 )
 SHORT_PULSE = Condition(
     "short-pulse", (short_pulse,),

@@ -18,8 +18,8 @@ from remanence.analytics.statistics.level_change import level_change
 from remanence.shared.findings import Amount, Evidence, Finding, say
 
 _LEAST_PULSE_MS = 250.0
-"""The sag is read in the last 60 % of a pulse; in a shorter one than this a sound latch may be
-still on its way then (no catch that works takes longer than 100 ms)."""
+"""``end_sag_volts`` is read in the last 60 % of a pulse; in a shorter one than this a sound latch
+may be still on its way then (no catch that works takes longer than 100 ms)."""
 _SURE_Z = 5.0
 """Standard errors between the mean loads before and now: many locks, many weeks."""
 _CUT_SHARE = 0.35
@@ -114,7 +114,7 @@ def _left_alone(
 def loaded_to_the_end(history: History) -> list[Finding]:
     """The same where one pulse's load hides in the rail's noise: by the mean of many pulses.
 
-    The mean sag of the last part of the pulse is nought while the switch cuts the coil, and
+    The mean of ``end_sag_volts`` is nought while the switch cuts the coil, and
     the coil's whole load from the day on that it does not. Only locks without a contact are
     looked at, and only while nobody tries again: else the catch has not moved.
     """
@@ -123,7 +123,7 @@ def loaded_to_the_end(history: History) -> list[Finding]:
         return []
     pulses = _pulses(history)
     frame = history.dated("actuations").filter(
-        pl.col("lock").is_in(blind) & pl.col("sag_volts").is_finite()
+        pl.col("lock").is_in(blind) & pl.col("end_sag_volts").is_finite()
         & (pl.col("pulse_ms") >= _LEAST_PULSE_MS))
     found = []
     for rows in rows_by_lock(frame, "command_time", history).values():
@@ -131,8 +131,7 @@ def loaded_to_the_end(history: History) -> list[Finding]:
         days, where = np.unique(alone.day, return_inverse=True)
         if days.size < 10:
             continue
-        sag = alone.real("sag_volts")
-        level = np.bincount(where, weights=sag) / np.bincount(where)
+        level = np.bincount(where, weights=alone.real("end_sag_volts")) / np.bincount(where)
         change = level_change(days, level, history.week.monday.toordinal(),
                               floor=_noise_of_a_day(alone))
         if change is None:

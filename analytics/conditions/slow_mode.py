@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+from scipy import stats
 
 from remanence.analytics.conditions.condition import PULSED, Condition, finding
 from remanence.analytics.conditions.evidence import raised_on_way_out, share_evidence
@@ -47,7 +48,7 @@ def slow_at_times(history: History) -> list[Finding]:
     found = []
     for name, mode in slow_modes(history).items():
         lock = history.venue.locks_by_id[name]
-        if mode.loaded > 0 and not lock.is_magnet:
+        if mode.loaded > 0 and not lock.is_magnet and not sticks_after_rest(mode):
             continue
         drift = drifts(history).current[name]
         sooner = drift.change < -history.venue.limits.drift_gate_percent / 100
@@ -63,6 +64,22 @@ def slow_at_times(history: History) -> list[Finding]:
             _says("slow-at-times", mode),
         ))
     return found
+
+
+def sticks_after_rest(mode: SlowMode) -> bool:
+    """Whether the first commands after a rest are slow far oftener than those that follow.
+
+    People lean in the middle of a game; a catch that sticks does so after its rest, also where
+    people lean on it as well. One-sided binomial test.
+    """
+    count, total = mode.change.now.count
+    share = (count - mode.first_count + 0.5) / (total - mode.first_total + 1.0)
+    return bool(mode.first_count >= 3 and stats.binom.sf(
+        mode.first_count - 1, mode.first_total, min(share, 1.0)) < REST_BY_CHANCE)
+
+
+REST_BY_CHANCE = 1e-3
+"""So many slow ones after a rest would come less often than this if rest made no difference."""
 
 
 def loaded_catch(history: History) -> list[Finding]:

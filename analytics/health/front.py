@@ -29,6 +29,7 @@ from remanence.analytics.health.model import (
 )
 from remanence.analytics.history import History, per_lock
 from remanence.analytics.physics.latency import release_latency
+from remanence.shared.absent import Absent
 from remanence.shared.findings import STATE_OF_URGENCY, Finding, rank
 from remanence.shared.tables import BASELINE_ACTIONS
 from remanence.shared.venue import controller_of
@@ -193,6 +194,7 @@ def _largest_change_percent(
 def untold(
     history: History, locks: Sequence[LockHealth], controller_list: Sequence[ControllerHealth],
     findings: Sequence[Finding], rejects: pl.DataFrame | None,
+    never_came: Sequence[Absent] = (),
 ) -> Untold:
     """What the log could not tell of the week."""
     days = [history.week.monday + timedelta(days=n) for n in range(7)]
@@ -229,6 +231,7 @@ def untold(
             and item.controller in pulsed_reader
         ),
         rejected=sum(count for _, count in reasons), rejected_reasons=tuple(reasons),
+        never_came=tuple(never_came),
     )
 
 

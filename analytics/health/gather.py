@@ -15,6 +15,7 @@ from remanence.analytics.health.physics_supplies import heat_by_lock, resistance
 from remanence.analytics.health.supplies import supply_health, supply_tables
 from remanence.analytics.health.traces import telling_actuations, traces_of
 from remanence.analytics.history import History
+from remanence.shared.absent import Absent
 from remanence.shared.findings import Finding, rank
 from remanence.shared.weeks import Week
 
@@ -28,6 +29,7 @@ def health(
     traces: Mapping[str, pl.DataFrame] | None = None,
     earlier: Sequence[tuple[Week, Sequence[tuple[str, str]]]] = (),
     rejects: pl.DataFrame | None = None,
+    never_came: Sequence[Absent] = (),
     service_set_aside: Sequence[str] = (),
     version: str = "",
 ) -> Health:
@@ -45,6 +47,8 @@ def health(
         What the reports of earlier weeks found.
     rejects : polars.DataFrame, optional
         REJECTS rows of the log files, to be counted by reason.
+    never_came : sequence of Absent, optional
+        Channels of the venue file that no log ever brought.
     service_set_aside : sequence of str
         Lines of the service log that could not be taken up.
     version : str
@@ -99,7 +103,8 @@ def health(
         watch=tuple(found for found in ordered if found.urgency == "watch"),
         locks=locks, supplies=supplies, controllers=controllers,
         mended=health_venue.mended(history, made.rows),
-        untold=health_venue.untold(history, locks, controllers, ordered, rejects),
+        untold=health_venue.untold(history, locks, controllers, ordered, rejects,
+                                    never_came),
         numbers=counted, unanswered=unanswered,
         venue_findings=by_subject.get(("venue", history.venue.id), ()),
         service_set_aside=tuple(service_set_aside), physics=physics_of(history),

@@ -154,7 +154,7 @@ def service_mark(row: Mapping[str, object]) -> ServiceMark:
     day = row["date"]
     assert isinstance(day, date)
     return ServiceMark(day, str(row["lock"]), str(row["action"]), str(row["part"] or ""),
-                       str(row["note"] or ""))
+                       str(row["note"] or ""), str(row.get("result") or ""))
 
 
 def estimate(row: Mapping[str, float | int | None] | None, quantile: str = "p50") -> Estimate:

@@ -11,6 +11,7 @@ from datetime import date, datetime
 from typing import Any
 
 from remanence.analytics.health.physics_model import PhysicsSummary
+from remanence.shared.absent import Absent
 from remanence.shared.findings import STATE_OF_URGENCY, STATES, Finding
 from remanence.shared.venue import Lock, Supply, Venue
 from remanence.shared.weeks import Week
@@ -144,6 +145,7 @@ class ServiceMark:
     action: str
     part: str
     note: str
+    result: str = ""
 
 
 @dataclass(frozen=True)
@@ -338,6 +340,7 @@ class Untold:
     """Controllers that stamp too coarsely to time a latch, with their step in ms."""
     rejected: int
     rejected_reasons: tuple[tuple[str, int], ...]
+    never_came: tuple[Absent, ...] = ()
 
 
 @dataclass(frozen=True)

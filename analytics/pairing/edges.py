@@ -1,155 +1,85 @@
 """Records of two-valued channels turned into edges: where a level really changes.
 
-All locks are treated in one go. Times are UTC microseconds; arrays that belong to
-several locks are sorted by lock, then time, and searched by one joint key.
+Times are whole microseconds, UTC, throughout.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import Any
+from collections.abc import Sequence
 
-import numpy as np
-from numpy.typing import NDArray
+import polars as pl
 
-Ints = NDArray[np.int64]
-Flags = NDArray[np.bool_]
-Reals = NDArray[np.float64]
-Columns = dict[str, Any]
-"""Columns of equal length, by name: numpy arrays."""
+from remanence.analytics.pairing.wiring import Wiring
 
-NEVER = 1 << 61
-"""A time later than any record's."""
+C = pl.col
 
-EARLY = -(1 << 61)
-"""A time before any record's."""
+RECORDS = pl.Schema({"time": pl.Int64(), "channel": pl.String(), "quantity": pl.String(),
+                     "value": pl.Float64(), "run": pl.Int64(), "controller": pl.String()})
+"""Commands and contacts as logged, of channels that the venue names: any order, repeats allowed."""
+
+EDGES = pl.Schema({"lock": pl.String(), "time": pl.Int64(), "on": pl.Boolean(), "run": pl.Int64()})
+"""Changes of level by lock (its Enum) and time; ``on`` is the level after the change."""
 
 
-@dataclass(frozen=True)
-class Keys:
-    """Joint keys of (lock, time): one sorted array can then be searched for all locks."""
-
-    origin: int
-    span: int
-
-    @classmethod
-    def over(cls, *times: Ints) -> Keys:
-        """Keys that hold for every one of ``times``, with room on both sides."""
-        filled = [t for t in times if t.size]
-        low = min((int(t.min()) for t in filled), default=0)
-        high = max((int(t.max()) for t in filled), default=0)
-        return cls(low - 1, high - low + 3)
-
-    def of(self, lock: Ints, time: Ints) -> Ints:
-        """The key of each (lock, time); times outside are taken to the nearest end."""
-        return lock * self.span + np.minimum(np.maximum(time - self.origin, 0), self.span - 1)
+def records_of(signals: pl.DataFrame, wiring: Wiring) -> pl.DataFrame:
+    """RECORDS out of SIGNALS."""
+    return (signals.select(C.time.to_physical(), "channel", "quantity", "value", C.run.fill_null(0))
+            .join(wiring.channels, on=["channel", "quantity"]))
 
 
-@dataclass(frozen=True)
-class Samples:
-    """One channel's readings in time order, each once."""
-
-    time: Ints
-    value: Reals
-
-    @classmethod
-    def none(cls) -> Samples:
-        """No readings."""
-        return cls(np.empty(0, np.int64), np.empty(0, np.float64))
+def command_records(records: pl.DataFrame, wiring: Wiring) -> pl.DataFrame:
+    """Commands with their lock: ``on`` where the record says the value that releases it."""
+    return (records.filter(C.quantity == "command")
+            .join(wiring.locks.select("lock", "fires", channel="command"), on="channel")
+            .select("lock", "time", "run", on=(C.value > 0.5) == C.fires))
 
 
-@dataclass(frozen=True)
-class Edges:
-    """Changes of level, sorted by lock and time; ``on`` is the level after the change."""
-
-    lock: Ints
-    time: Ints
-    on: Flags
-    run: Ints
-
-    @property
-    def size(self) -> int:
-        """How many."""
-        return int(self.time.size)
-
-    @classmethod
-    def none(cls) -> Edges:
-        """No edges."""
-        empty = np.empty(0, np.int64)
-        return cls(empty, empty, np.empty(0, np.bool_), empty)
-
-    def take(self, which: Flags | Ints) -> Edges:
-        """Those that ``which`` selects."""
-        return Edges(self.lock[which], self.time[which], self.on[which], self.run[which])
-
-    def joined(self, later: Edges) -> Edges:
-        """These and ``later`` ones, sorted again by lock and time."""
-        lock = np.concatenate([self.lock, later.lock])
-        time = np.concatenate([self.time, later.time])
-        order = np.lexsort((time, lock))
-        return Edges(
-            lock[order], time[order], np.concatenate([self.on, later.on])[order],
-            np.concatenate([self.run, later.run])[order],
-        )
+def contact_records(records: pl.DataFrame, wiring: Wiring) -> pl.DataFrame:
+    """Contacts of known sense with their lock: ``on`` where the record says that it is open."""
+    return (records.filter(C.quantity == "contact")
+            .join(wiring.locks.filter(C.open_value.is_not_null()).select(
+                "lock", "open_value", channel="contact"), on="channel")
+            .select("lock", "time", "run", on=(C.value > 0.5) == C.open_value))
 
 
-def segment_starts(lock: Ints) -> Flags:
-    """Where another lock's rows begin."""
-    first = np.ones(lock.size, np.bool_)
-    first[1:] = lock[1:] != lock[:-1]
-    return first
-
-
-def edges_of(lock: Ints, time: Ints, on: Flags, run: Ints, before: Flags) -> Edges:
-    """Keep the records that change a level.
+def changes(
+    said: pl.DataFrame, before: pl.DataFrame | None, by: Sequence[str] = ("lock",)
+) -> pl.DataFrame:
+    """The records that change a level.
 
     Parameters
     ----------
-    lock, time, on, run : arrays of one length
-        Records in any order, repeats allowed.
-    before : array of bool, shape (n_locks,)
-        The level of each lock's channel before the first of them.
+    said : polars.DataFrame
+        ``by``, ``time``, ``on`` and ``run``: any order, repeats allowed.
+    before : polars.DataFrame or None
+        ``lock`` and ``before``, its level before the first of them. None: nothing is known before
+        them, so that whatever is said first is a change.
+    by : sequence of str, default ("lock",)
+        Whose level it is.
 
     Returns
     -------
-    Edges
+    polars.DataFrame
+        EDGES (``by`` in place of ``lock``).
 
     Notes
     -----
-    Repeated levels carry nothing. Where one channel says both at the same instant,
-    the two are put in that order which leaves the level changed.
+    Repeated levels carry nothing. Where one channel says both at the same instant, the two are put
+    in that order which leaves the level changed.
     """
-    if not time.size:
-        return Edges.none()
-    order = np.lexsort((run, time, lock))
-    lock, time, on, run = lock[order], time[order], on[order], run[order]
-    instant = segment_starts(lock)
-    instant[1:] |= time[1:] != time[:-1]
-    at = np.flatnonzero(instant)
-    highs = np.add.reduceat(on.astype(np.int64), at)
-    counts = np.diff(np.append(at, time.size))
-    lock, time, run = lock[at], time[at], run[at]
-    both = (highs > 0) & (highs < counts)
-    after = highs == counts
-    first = segment_starts(lock)
-    if both.any():
-        after = _resolved(lock, first, both, after, before)
-    previous = np.empty_like(after)
-    previous[1:] = after[:-1]
-    previous[first] = before[lock[first]]
-    change = after != previous
-    return Edges(lock[change], time[change], after[change], run[change])
-
-
-def _resolved(lock: Ints, first: Flags, both: Flags, value: Flags, before: Flags) -> Flags:
-    """Level after each instant, where some instants (``both``) turn the level over."""
-    index = np.arange(lock.size)
-    start = np.maximum.accumulate(np.where(first, index, 0))
-    told = np.maximum.accumulate(np.where(both, -1, index))
-    known = told >= start
-    turns = np.cumsum(both)
-    base = np.where(known, told, start)
-    # Turns since the last instant that told its level (or since the segment's start).
-    since = turns - turns[base] + np.where(known, 0, both[base].astype(np.int64))
-    level = np.where(known, value[base], before[lock])
-    return np.asarray(level ^ (since % 2 == 1))
+    told = said.group_by(*by, "time").agg(
+        C.run.min(), on=C.on.any(), both=C.on.any() & ~C.on.all()).sort(*by, "time")
+    if before is None:
+        told = told.with_columns(before=pl.lit(None, pl.Boolean))
+    else:
+        told = told.join(before, on="lock", how="left", maintain_order="left")
+    if told["both"].any():
+        # The level after such an instant is the last one told otherwise, turned over once for
+        # every such instant since.
+        turns = C.both.cast(pl.Int64).cum_sum()
+        since = turns - pl.when(~C.both).then(turns).forward_fill().fill_null(0)
+        last = pl.when(~C.both).then("on").forward_fill().fill_null(C.before.fill_null(value=False))
+        told = told.with_columns(on=(last ^ (since % 2 == 1)).over(*by))
+    first = pl.any_horizontal(C(name) != C(name).shift(1) for name in by).fill_null(value=True)
+    previous = pl.when(first).then("before").otherwise(C.on.shift(1))
+    return told.filter(C.on.ne_missing(previous)).select(*by, "time", "on", "run")

@@ -1,286 +1,222 @@
-"""Hour by hour: a rail's level, and what each controller logged.
-
-Much of it depends on the readings of levels alone, so that whoever has them at hand can
-keep it (:func:`quiet_hours`, :func:`heard_hours`). Of an hour in which nothing else happened,
-no latch on and no edge, that is all, and nobody needs to look at its readings again.
-"""
+"""Hour by hour: a rail's level, and what each controller logged."""
 
 from __future__ import annotations
 
-import math
-from bisect import bisect_right
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
-from itertools import pairwise
+from collections.abc import Sequence
 
 import numpy as np
 import polars as pl
 
-from remanence.analytics.pairing.edges import EARLY, NEVER, Columns, Ints, Reals, Samples
-from remanence.shared.tables import ACTIVITY, RAIL_HOURS, TIMESTAMP, Table
+from remanence.analytics.pairing.commands import later
+from remanence.analytics.pairing.readings import Records
+from remanence.analytics.pairing.stretches import Columns, Ints, Reals, of_sorted, quantiles
+from remanence.analytics.pairing.wiring import Wiring
+from remanence.shared.tables import TIMESTAMP, Table
+
+C = pl.col
 
 HOUR_US = 3_600_000_000
 DAY_US = 24 * HOUR_US
 MARGIN_US = 2_000_000
 """Readings this close to a pulse are not idle."""
+ALWAYS = 1 << 61
 
 
-Hours = Mapping[int, Sequence[float]]
-"""Figures by the hour's number since 1970."""
-
-
-@dataclass(frozen=True)
-class KnownHours:
-    """What is known already of some hours; each with all of its readings."""
-
-    rails: Mapping[str, Hours] = field(default_factory=dict)
-    """:func:`quiet_hours` by the rail's channel."""
-    controllers: Mapping[str, Hours] = field(default_factory=dict)
-    """:func:`heard_hours` by the controller's name, of all its levels that are looked at."""
-
-
-def quiet_hours(rail: Samples) -> Hours:
-    """What a rail's readings tell of each of their hours while no latch is on: _OF_HOUR."""
-    hour, at = _hours(rail.time)
-    return {number: _hour(rail.value, low, high, []) for number, (low, high) in zip(
-        hour.tolist(), pairwise(at.tolist()), strict=True)}
-
-
-Stretches = tuple[Ints, Ints]
-"""Closed stretches of time, from and to, both in order."""
-
-NO_STRETCHES: Stretches = (np.empty(0, np.int64), np.empty(0, np.int64))
-
-
-def busy_stretches(on: Ints, off: Ints) -> Stretches:
-    """From when to when readings are not idle for some pulses, in any order.
-
-    The margin before a pulse does not reach into the UTC day before, so that a day's
-    hours never wait for the next day. EARLY and NEVER stay. Of stretches that begin one
-    within the other the later ends no sooner.
-    """
-    begin = np.where(on == EARLY, EARLY, np.maximum(on - MARGIN_US, on // DAY_US * DAY_US))
-    order = np.argsort(begin)
-    end = np.where(off >= NEVER, NEVER, off + MARGIN_US)[order]
-    return begin[order], np.maximum.accumulate(end) if end.size else end
-
-
-def untouched(hours: Iterable[int], begin: Ints, end: Ints) -> frozenset[int]:
-    """Those of some hours (by number) in which none of the closed stretches of time lies."""
-    some = frozenset(hours)
-    if not some or not begin.size:
-        return some
-    lowest, count = min(some), max(some) - min(some) + 1
-    first = np.minimum(np.maximum(begin // HOUR_US - lowest, 0), count)
-    after = np.maximum(np.minimum(end // HOUR_US - lowest + 1, count), first)
-    turns = np.bincount(first, minlength=count + 1) - np.bincount(after, minlength=count + 1)
-    touched = np.flatnonzero(np.cumsum(turns)[:count]) + lowest
-    return some.difference(touched.tolist())
-
-
-def rail_hours(
-    supply: int, rail: Samples, busy: Stretches, known: Hours | None = None
-) -> Columns:
-    """Level of one rail, hour by hour: the columns of RAIL_HOURS, NaN for null.
+def busy_stretches(edges: pl.DataFrame, wiring: Wiring) -> pl.DataFrame:
+    """When readings are not idle, as a latch on the rail is on.
 
     Parameters
     ----------
-    supply : int
-        Its place.
-    rail : Samples
-        Its volts. Those of hours that are known and that no busy stretch touches may be
-        missing.
-    busy : pair of arrays of int
-        When a latch on the rail was on: :func:`busy_stretches`.
-    known : mapping of int to sequence of float, optional
-        :func:`quiet_hours` of as many of the hours as it is known of.
+    edges : polars.DataFrame
+        EDGES of commands: those of the two seconds before the readings, and the begin of every
+        pulse that lasts, among them.
+    wiring : Wiring
+        The locks.
+
+    Returns
+    -------
+    polars.DataFrame
+        ``rail``, ``begin`` and ``end``, both included. The margin before a pulse does not reach
+        into the UTC day before, so that a day's hours never wait for the next day.
     """
-    time, volts = rail.time, rail.value
-    told = known or {}
-    still = untouched(told, *busy)
-    covered = _covered(time, *busy)
-    rows = {number: (told[number][SAMPLES], *told[number]) for number in still}
-    hour, at = _hours(time)
-    for number, (low, high) in zip(hour.tolist(), pairwise(at.tolist()), strict=True):
-        if number not in still:
-            rows[number] = (high - low, *_hour(volts, low, high, covered, told.get(number)))
-    numbers = sorted(rows)
-    columns = np.array([rows[number] for number in numbers], np.float64)
-    columns = columns.reshape(len(numbers), len(_OF_HOUR) + 1).T
-    found = dict(zip(_OF_HOUR, columns[1:], strict=True))
+    told = edges.join(wiring.locks.filter("pulsed").select("lock", "rail"), on="lock").sort(
+        "lock", "time")
+    first = (C.lock != C.lock.shift(1)).fill_null(value=True)
+    begun = told.with_columns(end=later("time", 1).fill_null(ALWAYS), begin="time").filter("on")
+    lasted = told.filter(first & ~C.on).with_columns(end="time", begin=pl.lit(-ALWAYS))
+    return pl.concat([begun, lasted]).select(
+        "rail", begin=pl.when(C.begin == -ALWAYS).then("begin")
+        .otherwise(pl.max_horizontal(C.begin - MARGIN_US, C.begin // DAY_US * DAY_US)),
+        end=C.end + MARGIN_US)
+
+
+def rail_hours(volts: Records, busy: pl.DataFrame) -> Columns:
+    """RAIL_HOURS of one rail, but for its name; NaN for null.
+
+    Parameters
+    ----------
+    volts : Records
+        Its readings of whole hours, each once.
+    busy : polars.DataFrame
+        Its :func:`busy_stretches`.
+    """
+    hour, at = hours_of(volts.time)
+    low, high = at[:-1], at[1:]
+    begin, end = _covered(volts.time, busy)
+    taken = _covered_before(at, begin, end)
+    count = np.diff(at - taken)
+    whole = tuple(np.full(hour.size, np.nan) for _ in range(3))
+    calm = tuple(np.full(hour.size, np.nan) for _ in LEVEL)
+    # Where no latch was on, what the readings say at rest is what they say at all.
+    mixed = np.flatnonzero(count < high - low)
+    still = np.flatnonzero(count == high - low)
+    for rows, level in (
+        (mixed, of_sorted(*_at_rest(volts.value, at, mixed, begin, end), _level, len(LEVEL))),
+        (still, of_sorted(volts.value, low[still], high[still], _level, len(LEVEL))),
+    ):
+        for column, figures in zip(calm, level, strict=True):
+            column[rows] = figures
+    for column, figures in zip(whole, of_sorted(
+            volts.value, low[mixed], high[mixed], _ends, 3), strict=True):
+        column[mixed] = figures
+    for column, figures in zip(whole, (calm[0], *calm[3:5]), strict=True):
+        column[still] = figures[still]
     return {
-        "supply": np.full(len(numbers), supply), "hour": np.array(numbers, np.int64) * HOUR_US,
-        "samples": columns[0].astype(np.int64),
-        **found, "idle_samples": found["idle_samples"].astype(np.int64),
+        "hour": hour * HOUR_US, "samples": high - low, "idle_samples": count,
+        **dict(zip(("volts_median", "volts_low", "volts_high"), whole, strict=True)),
+        **dict(zip(LEVEL[:3], calm[:3], strict=True)),
+        "idle_deviation": np.where(count > 1, calm[5], np.nan),
     }
 
 
-_OF_HOUR = ("volts_median", "volts_low", "volts_high", "idle_samples", "idle_median", "idle_low",
-            "idle_high", "idle_deviation")
-SAMPLES = _OF_HOUR.index("idle_samples")
-"""Where an hour's figures say how many readings they are of."""
+def _at_rest(
+    volts: Reals, at: Ints, rows: Ints, begin: Ints, end: Ints
+) -> tuple[Reals, Ints, Ints]:
+    """Readings of some hours that lie in none of the stretches, and where each hour's lie there."""
+    parts, count = [], np.zeros(rows.size, np.int64)
+    turns = np.stack([begin, end], 1)
+    firsts = np.searchsorted(end, at[rows], "right").tolist()
+    lasts = np.searchsorted(begin, at[rows + 1], "left").tolist()
+    for place, row in enumerate(rows.tolist()):
+        edges = [at[row], *turns[firsts[place]:lasts[place]].ravel(), at[row + 1]]
+        for a, b in zip(edges[::2], edges[1::2], strict=True):
+            parts.append(volts[a:max(a, b)])
+            count[place] += max(b - a, 0)
+    ends = np.cumsum(count)
+    return np.concatenate(parts) if parts else volts[:0], ends - count, ends
 
 
-def _hour(
-    volts: Reals, low: int, high: int, busy: Sequence[tuple[int, int]],
-    quiet: Sequence[float] | None = None,
-) -> tuple[float, ...]:
-    """_OF_HOUR of the readings from ``low`` up to ``high``.
+def _covered_before(at: Ints, begin: Ints, end: Ints) -> Ints:
+    """How many readings before each place lie in the stretches."""
+    done = np.searchsorted(end, at, "right")
+    total = np.append(0, np.cumsum(end - begin))[done]
+    inside = np.append(begin, at[-1:])[done]
+    return np.asarray(total + np.maximum(at - inside, 0))
 
-    ``quiet``: the same as it would be without pulses, if that is known. (Hour by hour, as
-    an hour's readings stay in the processor's nearest memory.)
-    """
-    calm, known = _idle(volts, low, high, busy), (np.nan,) * 4
-    calm.sort()
-    size = calm.size
-    if size:
-        off = calm - np.add.reduce(calm) / size
+
+LEVEL = ("idle_median", "idle_low", "idle_high", "low", "high", "deviation")
+
+
+def _level(cells: Reals, count: Ints) -> tuple[Reals, ...]:
+    """Of hours of sorted readings: LEVEL."""
+    middle, low, high = quantiles(cells, count, 0.5, 0.05, 0.95)
+    ends = cells[:, 0], cells[np.arange(count.size), count - 1]
+    # (A short row is summed up in eights, a long one alone, so that what comes of it does not hang
+    # on how long the others are.)
+    squares = np.empty(count.size)
+    short, long = np.flatnonzero(count <= _SHORT), np.flatnonzero(count > _SHORT)
+    some = cells[short, :_SHORT]
+    inside = np.arange(some.shape[1]) < count[short][:, None]
+    mean = np.where(inside, some, 0.0).sum(axis=1) / count[short]
+    squares[short] = (np.where(inside, some - mean[:, None], 0.0) ** 2).sum(axis=1)
+    for row in long.tolist():
+        off = cells[row, :count[row]]
+        off = off - np.add.reduce(off) / off.size
         off *= off
-        known = (_quantile(calm, 0.5), _quantile(calm, 0.05), _quantile(calm, 0.95),
-                 math.sqrt(float(np.add.reduce(off)) / (size - 1)) if size > 1 else np.nan)
-    if quiet is not None:
-        return (*quiet[:SAMPLES], size, *known)
-    whole = calm if size == high - low else np.sort(volts[low:high])
-    median = (whole.item((high - low - 1) // 2) + whole.item((high - low) // 2)) / 2.0
-    return (median, whole.item(0), whole.item(-1), size, *known)
+        squares[row] = np.add.reduce(off)
+    return middle, low, high, *ends, np.sqrt(squares / np.maximum(count - 1, 1))
 
 
-def _idle(volts: Reals, low: int, high: int, busy: Sequence[tuple[int, int]]) -> Reals:
-    """A copy of the readings from ``low`` up to ``high`` that lie in none of ``busy``."""
-    first = bisect_right(busy, (low, high)) - 1
-    parts, at = [], low
-    for begin, end in busy[max(first, 0):]:
-        if begin >= high:
-            break
-        if end > at:
-            if begin > at:
-                parts.append(volts[at:begin])
-            at = end
-    if at == low:
-        return volts[low:high].copy()
-    if at < high:
-        parts.append(volts[at:high])
-    return np.concatenate(parts) if parts else np.empty(0)
+_SHORT = 64
+"""Readings up to which numpy sums up a row in eights, however it is padded."""
 
 
-def _quantile(ordered: Reals, share: float) -> float:
-    """Linear between order statistics, as numpy.quantile has it by default."""
-    place = share * (ordered.size - 1)
-    low = int(place)
-    below = float(ordered.item(low))
-    return below + (float(ordered.item(min(low + 1, ordered.size - 1))) - below) * (place - low)
+def _ends(cells: Reals, count: Ints) -> tuple[Reals, ...]:
+    """Median, lowest and highest."""
+    return (*quantiles(cells, count, 0.5), cells[:, 0], cells[np.arange(count.size), count - 1])
 
 
-def rail_hours_table(supplies: Sequence[str], rows: Sequence[Columns]) -> pl.DataFrame:
-    """RAIL_HOURS of such columns; ``supplies`` are the ids by place."""
-    return _table(RAIL_HOURS, "supply", supplies, rows)
-
-
-def _table(
-    table: Table, whose: str, names: Sequence[str], rows: Sequence[Columns]
-) -> pl.DataFrame:
-    if not rows:
-        return table.empty()
-    joined = {name: np.concatenate([part[name] for part in rows]) for name in rows[0]}
-    frame = pl.DataFrame(joined, nan_to_null=True).with_columns(
-        pl.Series(whose, names, pl.String).gather(joined[whose]),
-        *(pl.col(c.name).cast(TIMESTAMP) for c in table.columns if c.dtype == TIMESTAMP))
-    return table.conform(frame)
-
-
-def _hours(time: Ints) -> tuple[Ints, Ints]:
+def hours_of(time: Ints) -> tuple[Ints, Ints]:
     """Hours that have any reading, and where each begins (with the end); ``time`` is sorted."""
     if not time.size:
         return np.empty(0, np.int64), np.zeros(1, np.int64)
     first, last = int(time[0]) // HOUR_US, int(time[-1]) // HOUR_US
     at = np.searchsorted(time, np.arange(first, last + 1) * HOUR_US)
-    at[0] = 0
     some = np.flatnonzero(np.diff(np.append(at, time.size)))
     return first + some, np.append(at[some], time.size)
 
 
-def _covered(time: Ints, low: Ints, high: Ints) -> list[tuple[int, int]]:
-    """Which instants lie in any of the closed intervals: stretches [from, to), apart, in order."""
-    begin = np.searchsorted(time, low, "left")
-    end = np.searchsorted(time, high, "right")
-    some = np.flatnonzero(end > begin)
-    if not some.size:
-        return []
-    begin, end = begin[some], end[some]
-    apart = np.append(True, begin[1:] > end[:-1])
-    return list(zip(begin[apart].tolist(), end[np.append(apart[1:], True)].tolist(), strict=True))
+def _covered(time: Ints, busy: pl.DataFrame) -> tuple[Ints, Ints]:
+    """The stretches as places among the readings, from and up to, apart and in order."""
+    order = busy.sort("begin")
+    begin = np.searchsorted(time, order["begin"].to_numpy(), "left")
+    end = np.maximum.accumulate(np.searchsorted(time, order["end"].to_numpy(), "right"))
+    begin, end = begin[end > begin], end[end > begin]
+    apart = np.append(True, begin[1:] > end[:-1])[:begin.size]
+    return begin[apart], end[np.append(apart[1:], True)[:end.size]]
 
 
-def heard_hours(times: Ints) -> Hours:
-    """Of each hour of some records in order: how many, first, last, longest silence [s]."""
-    hour, at = _hours(times)
-    silence = _silences(times, at)
-    return {number: (high - low, int(times[low]), int(times[high - 1]), longest)
-            for number, (low, high), longest in zip(
-                hour.tolist(), pairwise(at.tolist()), silence.tolist(), strict=True)}
-
-
-def _silences(times: Ints, at: Ints) -> Reals:
-    """The longest gap within each stretch of records, NaN where there is one record. [s]"""
-    low, size = at[:-1], np.diff(at)
-    if not size.size:
-        return np.empty(0)
-    gaps = np.empty_like(times)
-    np.subtract(times[1:], times[:-1], out=gaps[1:])
-    gaps[low] = 0
-    return np.where(size > 1, np.maximum.reduceat(gaps, low) / 1e6, np.nan)
-
-
-def activity(
-    controller: int, times: Ints, edges: Ints, run: Ints, known: Hours | None = None
-) -> Columns:
-    """What one controller logged, hour by hour: the columns of ACTIVITY, NaN for null.
+def activity(time: Ints, run: Ints, edges: Ints) -> Columns:
+    """ACTIVITY of one controller, but for its name; NaN for null.
 
     Parameters
     ----------
-    controller : int
-        Its place.
-    times : array of int
-        All its records, in order, but for those of hours that are ``known``.
+    time, run : array of int
+        All its records of whole hours, in order, and the run of each (or one number for all).
     edges : array of int
-        Those that are commands or contacts, in order.
-    run : array of int
-        The run of each record, or one number for all of them.
-    known : mapping of int to sequence of float, optional
-        :func:`heard_hours` of hours without edges, of one run each.
+        Times of those that are commands or contacts, in order.
 
     Notes
     -----
-    ``longest_silence_s`` is between records of the same hour (null with one record);
-    a silence over the turn of an hour shows in ``last`` and the next row's ``first``.
+    ``longest_silence_s`` is between records of the same hour (null with one record); a silence over
+    the turn of an hour shows in ``last`` and the next row's ``first``.
     """
-    hour, at = _hours(times)
+    hour, at = hours_of(time)
     low, size = at[:-1], np.diff(at)
+    gaps = np.empty_like(time)
+    np.subtract(time[1:], time[:-1], out=gaps[1:])
+    gaps[low] = 0
     edge_at = np.searchsorted(edges, np.stack([hour, hour + 1]) * HOUR_US)
     runs = np.ones(hour.size, np.int64)
-    if run.size > 1:
-        runs[:] = [np.unique(run[start:stop]).size
-                   for start, stop in zip(low.tolist(), at[1:].tolist(), strict=True)]
-    found = {
-        "controller": np.full(hour.size, controller), "hour": hour * HOUR_US, "records": size,
-        "edges": edge_at[1] - edge_at[0], "first": times[low], "last": times[at[1:] - 1],
-        "longest_silence_s": _silences(times, at), "runs": runs,
+    if run.size > 1 and (run != run[0]).any():
+        runs[:] = [np.unique(run[a:b]).size for a, b in zip(low, at[1:], strict=True)]
+    longest = np.maximum.reduceat(gaps, low) if hour.size else np.empty(0)
+    return {
+        "hour": hour * HOUR_US, "records": size, "edges": edge_at[1] - edge_at[0],
+        "first": time[low], "last": time[at[1:] - 1], "runs": runs,
+        "longest_silence_s": np.where(size > 1, longest / 1e6, np.nan),
     }
-    if not known:
-        return found
-    records, first, last, silence = zip(*known.values(), strict=True)
-    some = len(known)
-    kept = {
-        "controller": np.full(some, controller), "hour": np.array(list(known)) * HOUR_US,
-        "records": np.array(records), "edges": np.zeros(some, np.int64),
-        "first": np.array(first), "last": np.array(last),
-        "longest_silence_s": np.array(silence, np.float64), "runs": np.ones(some, np.int64),
-    }
-    if not hour.size:
-        return kept
-    return {name: np.concatenate([kept[name], column]) for name, column in found.items()}
 
 
-def activity_table(controllers: Sequence[str], rows: Sequence[Columns]) -> pl.DataFrame:
-    """ACTIVITY of such columns; ``controllers`` are the names by place."""
-    return _table(ACTIVITY, "controller", controllers, rows)
+def hours_table(table: Table, whose: str, parts: Sequence[tuple[str, Columns]]) -> pl.DataFrame:
+    """RAIL_HOURS or ACTIVITY of what was found of each rail or controller, by its name."""
+    if not parts:
+        return table.empty()
+    size = [part["hour"].size for _, part in parts]
+    names = pl.Series([name for name, _ in parts], dtype=pl.String)
+    frame = pl.DataFrame({name: np.concatenate([part[name] for _, part in parts])
+                          for name in parts[0][1]}, nan_to_null=True)
+    times = [column.name for column in table.columns if column.dtype == TIMESTAMP]
+    return table.conform(frame.with_columns(
+        C(times).cast(TIMESTAMP), names.gather(np.repeat(np.arange(len(size)), size)).alias(whose)))
+
+
+def runs_of(time: Ints, run: Ints) -> tuple[Ints, Ints, Ints]:
+    """Stretches of records of one run, in order: run, first and last record.
+
+    A run that is interrupted by another one's records and comes back counts twice.
+    """
+    if run.size == 1 or (run == run[0]).all():
+        return run[[0]], time[[0]], time[[-1]]  # (no views, which would hold all the records)
+    at = np.flatnonzero(np.append(True, run[1:] != run[:-1]))
+    return run[at], time[at], time[np.append(at[1:], run.size) - 1]

@@ -11,11 +11,12 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
-import numpy as np
+import polars as pl
 
-from remanence.analytics.pairing.edges import NEVER, Edges, Ints, Keys, edges_of, segment_starts
-from remanence.analytics.pairing.setup import LEARNED, UNLEARNED, Setup
-from remanence.analytics.pairing.step import Readings
+from remanence.analytics.pairing.edges import changes, command_records
+from remanence.analytics.pairing.wiring import Wiring
+
+C = pl.col
 
 DAY_US = 86_400_000_000
 
@@ -26,79 +27,39 @@ VOTES_RATIO = 3
 """How many times as many votes the winning sense needs as the other."""
 
 
-def votes(setup: Setup, readings: Readings) -> Ints:
-    """Votes for "open is 0" and "open is 1" of every lock.
+def votes(records: pl.DataFrame, wiring: Wiring) -> dict[str, list[int]]:
+    """Votes for "open is 0" and "open is 1" of locks whose contact's sense is not stated.
 
     Parameters
     ----------
-    setup : Setup
-        The locks.
-    readings : Readings
-        Of whole UTC days.
-
-    Returns
-    -------
-    array of int, shape (n_locks, 2)
-        Zero for locks whose contact's sense is stated.
+    records : polars.DataFrame
+        RECORDS of whole UTC days.
+    wiring : Wiring
+        The locks, with nothing learned.
     """
-    counts = np.zeros((setup.size, 2), np.int64)
-    asked = (setup.contact_kind == LEARNED) | (setup.contact_kind == UNLEARNED)
-    mine, ours = asked[readings.contact_lock], asked[readings.command_lock]
-    if not mine.any() or not ours.any():
-        return counts
-    # Every day of every lock is looked at as if it stood alone.
-    contact_day = readings.contact_time[mine] // DAY_US
-    command_day = readings.command_time[ours] // DAY_US
-    first_day = min(int(contact_day.min()), int(command_day.min()))
-    days = max(int(contact_day.max()), int(command_day.max())) - first_day + 1
-    place = readings.contact_lock[mine] * days + contact_day - first_day
-    time, value = readings.contact_time[mine], readings.contact_value[mine]
-    nothing = np.zeros(setup.size * days, np.bool_)
-    moves = _with_first_word(place, time, value, edges_of(
-        place, time, value == 1, np.zeros(place.size, np.int64), nothing))
-    place = readings.command_lock[ours]
-    commands = edges_of(
-        place * days + command_day - first_day, readings.command_time[ours],
-        readings.command_on[ours] == setup.pulsed[place], readings.command_run[ours], nothing,
-    )
-    rows = np.flatnonzero(commands.on)
-    if not rows.size or not moves.size:
-        return counts
-    start, owner = commands.time[rows], commands.lock[rows]
-    stop = np.full(rows.size, NEVER)
-    for steps, extra in ((1, setup.coast_us[owner // days]), (2, np.int64(-1))):
-        index = np.minimum(rows + steps, commands.size - 1)
-        same = (rows + steps < commands.size) & (commands.lock[index] == owner)
-        stop = np.minimum(stop, np.where(same, commands.time[index] + extra, NEVER))
-    keys = Keys.over(commands.time, moves.time)
-    found = np.searchsorted(keys.of(moves.lock, moves.time), keys.of(owner, start), "left")
-    inside = found < moves.size
-    found = np.where(inside, found, 0)
-    inside &= (moves.lock[found] == owner) & (moves.time[found] <= stop)
-    np.add.at(counts, (owner[inside] // days, moves.on[found[inside]].astype(int)), 1)
-    return counts
-
-
-def _with_first_word(place: Ints, time: Ints, value: Ints, moves: Edges) -> Edges:
-    """A contact's first record of a day is a change too, even where it is 0."""
-    order = np.lexsort((value, time, place))
-    head = order[segment_starts(place[order])]
-    head = head[value[head] == 0]
-    return moves.joined(Edges(
-        place[head], time[head], np.zeros(head.size, np.bool_), np.zeros(head.size, np.int64)))
-
-
-def decide(setup: Setup, counts: Ints) -> dict[str, str]:
-    """What the votes say: closed when ``locked`` or ``open``, by lock; undecided ones left out."""
-    return decide_votes({
-        setup.ids[place]: counts[place].tolist()
-        for place in np.flatnonzero((setup.contact_kind == LEARNED)
-                                    | (setup.contact_kind == UNLEARNED)).tolist()
-    })
+    asked = wiring.locks.filter(C.contact.is_not_null() & C.open_value.is_null())
+    if asked.is_empty():
+        return {}
+    by, day = ("lock", "day"), C.time // DAY_US
+    shown = (records.filter(C.quantity == "contact")
+             .join(asked.select("lock", channel="contact"), on="channel")
+             .select("lock", "time", "run", on=C.value > 0.5, day=day))
+    at_rest = asked.select("lock", before=pl.lit(value=False))
+    moved = changes(shown, None, by).select(*by, "time", shows="on", at="time")
+    fired = changes(command_records(records, wiring).join(asked, on="lock", how="semi")
+                    .with_columns(day=day), at_rest, by)
+    same = [(C.lock == C.lock.shift(-k)) & (C.day == C.day.shift(-k)) for k in (1, 2)]
+    end, following = (pl.when(same[k - 1]).then(C.time.shift(-k)) for k in (1, 2))
+    fired = fired.join(asked.select("lock", "coast_us"), on="lock", maintain_order="left")
+    fired = fired.with_columns(stop=pl.min_horizontal(end + C.coast_us, following - 1)).filter("on")
+    cast = fired.join_asof(moved, on="time", by=by, strategy="forward", check_sortedness=False)
+    cast = cast.filter(C.at.is_not_null() & (C.stop.is_null() | (C.at <= C.stop)))
+    counted = cast.group_by("lock").agg(zero=(~C.shows).sum(), one=C.shows.sum())
+    return {str(lock): [zero, one] for lock, zero, one in counted.rows()}
 
 
 def decide_votes(counts: Mapping[str, Sequence[int]]) -> dict[str, str]:
-    """The same from votes ("open is 0", "open is 1") by lock."""
+    """What the votes say: closed when ``locked`` or ``open``, by lock; undecided ones left out."""
     learned = {}
     for name, (zero, one) in sorted(counts.items()):
         most, least = max(zero, one), min(zero, one)

@@ -28,8 +28,10 @@ from functools import lru_cache
 import numpy as np
 import polars as pl
 
-from remanence.analytics.pairing.edges import Ints, Reals
+from remanence.analytics.pairing.stretches import Ints, Reals
 from remanence.shared.tables import POLLING
+
+C = pl.col
 
 DAY_US = 86_400_000_000
 
@@ -341,86 +343,30 @@ def contact_differences(times: Ints, is_contact: Sequence[bool] | np.ndarray) ->
     return step[good]
 
 
-def polling_rows(
-    controllers: Sequence[str], whose: Ints, times: Ints, is_contact: np.ndarray
-) -> pl.DataFrame:
+def polling_of(records: pl.DataFrame) -> pl.DataFrame:
     """POLLING of each controller and UTC day that has edges.
 
     Parameters
     ----------
-    controllers : sequence of str
-        Their names.
-    whose : array of int, shape (n,)
-        Which controller stamped each edge: its place in ``controllers``.
-    times : array of int, shape (n,)
-        Edges, any order, repeats allowed. [us, UTC]
-    is_contact : array of bool, shape (n,)
-        Which edges are a contact's; the others are commands.
+    records : polars.DataFrame
+        ``controller``, ``time`` [us, UTC] and ``quantity`` of commands and contacts: any order,
+        repeats allowed.
 
     Returns
     -------
     polars.DataFrame
-        Columns ``controller``, ``day``, ``resolution_ms`` and ``edges`` of POLLING, by controller
-        and day. ``resolution_ms`` is the polling period where one shows, else the clock's step.
+        Columns ``controller``, ``day``, ``resolution_ms`` (the polling period where one shows, else
+        the clock's step) and ``edges`` of POLLING, by controller and day.
     """
-    return polling_table(controllers, resolutions(whose, times, is_contact))
-
-
-Resolution = tuple[int, int, float | None, int]
-"""A controller's place, the day since 1970, ``resolution_ms`` and ``edges``."""
-
-
-def resolutions(whose: Ints, times: Ints, is_contact: np.ndarray) -> list[Resolution]:
-    """What :func:`polling_rows` tells, before it is a table.
-
-    Parameters
-    ----------
-    whose : array of int, shape (n,)
-        Which controller stamped each edge.
-    times : array of int, shape (n,)
-        Edges, any order, repeats allowed. [us, UTC]
-    is_contact : array of bool, shape (n,)
-        Which edges are a contact's; the others are commands.
-
-    Returns
-    -------
-    list of Resolution
-        By controller and day.
-    """
-    order = np.lexsort((is_contact, times, whose))
-    whose, times, is_contact = whose[order], times[order], is_contact[order]
-    day = times // DAY_US
-    new = np.ones(whose.size, np.bool_)
-    new[1:] = (whose[1:] != whose[:-1]) | (day[1:] != day[:-1])
-    at = np.flatnonzero(new)
-    rows: list[Resolution] = []
-    for low, high in zip(at, np.append(at, whose.size)[1:], strict=True):
-        stamps = times[low:high]
+    told = records.select("controller", "time", day=C.time // DAY_US, ours=C.quantity == "contact")
+    rows = []
+    for (controller, day), part in told.sort("controller", "time").partition_by(
+            "controller", "day", as_dict=True, maintain_order=True).items():
+        stamps, ours = part["time"].to_numpy(), part["ours"].to_numpy()
         once = _each_once(stamps)
         step = _step_of(once)
-        ours = is_contact[low:high]
         period = polling_period_ms(stamps[ours], stamps[~ours], step or 0.001)
-        rows.append((int(whose[low]), int(day[low]), period or step, once.size))
-    return rows
-
-
-def polling_table(controllers: Sequence[str], rows: Sequence[Resolution]) -> pl.DataFrame:
-    """POLLING of what :func:`resolutions` tells.
-
-    Parameters
-    ----------
-    controllers : sequence of str
-        Their names by place.
-    rows : sequence of Resolution
-        In any order.
-
-    Returns
-    -------
-    polars.DataFrame
-        Columns ``controller``, ``day``, ``resolution_ms`` and ``edges`` of POLLING, by controller
-        and day.
-    """
+        rows.append((controller, day, period or step, once.size))
     return POLLING.conform(pl.DataFrame(
-        [(controllers[controller], *rest) for controller, *rest in rows],
-        schema={"controller": pl.String, "day": pl.Int32, "resolution_ms": pl.Float64,
-                "edges": pl.Int64}, orient="row"))
+        rows, schema={"controller": pl.String, "day": pl.Int32, "resolution_ms": pl.Float64,
+                      "edges": pl.Int64}, orient="row"))

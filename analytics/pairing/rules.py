@@ -24,7 +24,7 @@ What decides, in the words of the tables:
 - An opening is a movement from locked to open that is no release, begins while the
   command is not releasing, and outside the coast of a command that was not answered.
 - A lock without contact that cuts its own coil is read off its rail
-  (:mod:`remanence.analytics.pairing.rail_windows`). Its wait ends with its pulse, as nothing can be
+  (:mod:`remanence.analytics.pairing.rails`). Its wait ends with its pulse, as nothing can be
   seen after it; without a sag of 6 x noise it is unobserved.
 - A contact of unknown sense is learned (:mod:`remanence.analytics.pairing.polarity`); until it
   is, and before its very first record (it may have been fitted later), its lock is
@@ -37,23 +37,20 @@ What decides, in the words of the tables:
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 
-import numpy as np
 import polars as pl
 
-from remanence.analytics.pairing import tables as tables_of
-from remanence.analytics.pairing.carry_over import DayState
-from remanence.analytics.pairing.days import activity_of, busy_rails, finish, rail_tasks, read_rails
-from remanence.analytics.pairing.edges import EARLY, NEVER
-from remanence.analytics.pairing.hours import activity_table, rail_hours_table
-from remanence.analytics.pairing.polarity import decide, votes
-from remanence.analytics.pairing.polling import Resolution, polling_table, resolutions
-from remanence.analytics.pairing.readings import levels_of, readings_of
-from remanence.analytics.pairing.setup import UNLEARNED, Setup
-from remanence.analytics.pairing.step import Carry, Readings, advance
-from remanence.shared.tables import SIGNALS, require
+from remanence.analytics.pairing.carry_over import BEGINNING, CarryOver
+from remanence.analytics.pairing.edges import records_of
+from remanence.analytics.pairing.look import Stretch
+from remanence.analytics.pairing.polarity import decide_votes, votes
+from remanence.analytics.pairing.readings import levels_of
+from remanence.analytics.pairing.span import pair_span
+from remanence.analytics.pairing.tables import with_cuts
+from remanence.analytics.pairing.wiring import Wiring
+from remanence.shared.tables import SIGNALS, TABLES, require
 from remanence.shared.venue import Venue
 
 
@@ -124,47 +121,15 @@ def pair(
     The rules stand at the head of this module; they are this program's own.
     """
     require(signals, SIGNALS, ("time", "channel", "quantity", "value", "run"))
-    setup = Setup.of(venue, {})
-    levels = levels_of(setup, signals)
-    readings = readings_of(setup, signals, levels)
-    sense = learn(setup, readings) if learned is None else dict(learned)
-    if (setup.contact_kind == UNLEARNED).any():
-        setup = Setup.of(venue, sense)
-    nothing = Carry.nothing(setup)
-    step = advance(setup, readings, nothing, NEVER)
-    tasks = rail_tasks(setup, step, EARLY, 2 * NEVER)
-    figures, hours = read_rails(
-        setup, tasks, busy_rails(setup, tasks.recent, nothing.releasing), [levels])
-    polling = polling_of(setup, readings)
-    columns, _ = finish(
-        setup, step, figures, polled_of(polling), DayState.nothing(setup), NEVER)
-    still_on = tables_of.stretch_columns(step, ~step.stretches.final)
-    columns["energisings"] = tables_of.joined([columns["energisings"], still_on])
-    tables = tables_of.tables(setup, venue, columns)
-    tables["energisings"] = tables_of.with_cuts(tables["energisings"], tables["actuations"])
-    return Paired(
-        **tables, rail_hours=rail_hours_table([supply.id for supply in venue.supplies], hours),
-        activity=activity_table(
-            setup.controllers, activity_of(setup, readings, [(readings, levels)])),
-        polling=polling_table(setup.controllers, polling), learned=sense,
-    )
-
-
-def learn(setup: Setup, readings: Readings) -> dict[str, str]:
-    """What the contacts of unknown sense turn out to be, from the records of a whole span."""
-    return decide(setup, votes(setup, readings))
-
-
-def polling_of(setup: Setup, readings: Readings) -> list[Resolution]:
-    """How finely the controllers stamp, on the days of ``readings``."""
-    time = np.concatenate([readings.command_time, readings.contact_time])
-    whose = np.concatenate([
-        setup.command_owner[readings.command_lock], setup.contact_owner[readings.contact_lock]])
-    is_contact = np.arange(time.size) >= readings.command_time.size
-    return resolutions(whose, time, is_contact)
-
-
-def polled_of(polling: Sequence[Resolution]) -> dict[tuple[int, int], float]:
-    """Resolutions by controller's place and day's number; what is not known is left out."""
-    return {(controller, day): resolution
-            for controller, day, resolution, _ in polling if resolution is not None}
+    wiring = Wiring.of(venue, {})
+    records = records_of(signals, wiring)
+    sense = decide_votes(votes(records, wiring)) if learned is None else dict(learned)
+    wiring = Wiring.of(venue, sense)
+    end = -BEGINNING
+    span = pair_span(wiring, records, [Stretch(BEGINNING, end, levels_of(signals, wiring))], {},
+                     CarryOver.nothing(wiring), end, is_last=True)
+    tables = {name: TABLES[name].conform(pl.concat([frame, span.unfinished[name]])
+                                         if name in span.unfinished else frame)
+              for name, frame in span.final.items()}
+    tables["energisings"] = with_cuts(tables["energisings"], tables["actuations"])
+    return Paired(**tables, learned=sense)

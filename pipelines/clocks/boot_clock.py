@@ -10,7 +10,8 @@ exactly what the counter says, so that latencies are the controller's own runnin
 time; only after a minute without records is the run set to the latest anchor, and
 only where it has drifted by more than two seconds. Every rule looks back, never
 ahead (but for the first anchor of a run, which also serves the lines before it), so
-that a file that has grown gives its earlier records the same times again.
+that a file that has grown gives its earlier records the same times again. A run that has
+no anchor in its file is anchored by the file that goes on with it: its counter goes on.
 """
 
 from __future__ import annotations
@@ -51,7 +52,11 @@ _UNIT_US = {"boot-s": 1_000_000.0, "boot-ms": 1_000.0, "boot-us": 1.0}
 
 @dataclass
 class _Run:
-    """One stretch from start to restart: anchors are (running microseconds, UTC microseconds)."""
+    """One stretch from start to restart: anchors are (running microseconds, UTC microseconds).
+
+    ``begun`` and ``ended``: its first and last record in this file. [running microseconds]
+    ``anchored_by``: the later file whose anchor serves it, if it has none of its own.
+    """
 
     first_line: int
     anchors: list[tuple[int, int]] = field(default_factory=list)
@@ -60,16 +65,22 @@ class _Run:
     last_elapsed: int | None = None
     next_anchor: int = 0
     told: bool = False
+    begun: int = 0
+    ended: int = 0
+    anchored_by: str = ""
 
 
 @dataclass
 class _Counter:
     """Where one controller's counter stands."""
 
+    first: int | None = None
+    first_boot: str | None = None
     last: int | None = None
     wrapped: int = 0
     boot: str | None = None
     runs: int = 0
+    closed: bool = False
 
 
 class BootClock:
@@ -109,14 +120,86 @@ class BootClock:
         for name, rows, lines, elapsed, runs in self._advance(records):
             walls = self._walls(records, rows)
             for at in range(len(rows)):
-                run = self._run(name, int(runs[at]), int(lines[at]))
+                run = self._run(name, int(runs[at]), int(lines[at]), int(elapsed[at]))
+                run.ended = int(elapsed[at])
                 if walls is not None and walls[at] is not None:
                     run.anchors.append((int(elapsed[at]), int(walls[at] or 0)))
-                if run.last_elapsed is None and self.first and runs[at] == 0:
-                    run.last_elapsed = int(elapsed[at])
 
-    def _run(self, name: str, number: int, line: int) -> _Run:
-        return self._runs.setdefault((name, number), _Run(line, restarted=number > 0))
+    def _run(self, name: str, number: int, line: int, begun: int) -> _Run:
+        return self._runs.setdefault(
+            (name, number), _Run(line, restarted=number > 0, begun=begun))
+
+    # Runs that another file goes on with.
+
+    def waiting(self) -> frozenset[str]:
+        """After the survey: controllers whose last run has no anchor and may go on elsewhere."""
+        return frozenset(
+            name for name, counter in self._counters.items()
+            if not counter.closed and self._first_anchor(name, counter.runs) is None)
+
+    def may_be_of(self, names: frozenset[str]) -> bool:
+        """Whether this file can hold records of these controllers at all."""
+        return not self._only or self._only in names
+
+    def tells(self, name: str) -> bool:
+        """Whether the survey has found this controller's first anchor, or the end of its run."""
+        counter = self._counters.get(name)
+        return counter is not None and (
+            counter.runs > 0 or self._first_anchor(name, 0) is not None)
+
+    def go_on_in(self, later: BootClock) -> None:
+        """Take over anchors from the beginning of the file that comes after this one.
+
+        A run goes on where its counter does. It is not believed where it would begin before
+        the run that came ahead of it has ended.
+        """
+        for name in self.waiting() & set(later._counters):
+            mine, other = self._counters[name], later._counters[name]
+            wraps = self._wraps_between(mine, other)
+            anchor = later._first_anchor(name, 0)
+            if wraps is None or (anchor is None and other.runs):
+                mine.closed = True  # the controller restarted in between
+            elif anchor is None:
+                mine.last, mine.boot = other.last, other.boot
+                mine.wrapped = wraps + other.wrapped
+            else:
+                self._carry(name, mine, later.file, anchor[1], anchor[0] + round(
+                    wraps * self.range * self.unit_us))
+
+    def _wraps_between(self, mine: _Counter, other: _Counter) -> int | None:
+        """Wraps of the run up to the first record of the other file; None: another run."""
+        if mine.last is None or other.first is None or (
+            mine.boot is not None and other.first_boot is not None
+            and mine.boot != other.first_boot
+        ):
+            return None
+        if other.first >= mine.last:
+            return mine.wrapped
+        return mine.wrapped + 1 if self._has_wrapped(mine.last, other.first) else None
+
+    def _carry(self, name: str, mine: _Counter, file: str, utc: int, elapsed: int) -> None:
+        run, before = self._runs[(name, mine.runs)], self._runs.get((name, mine.runs - 1))
+        if before is not None:
+            known = self._first_anchor(name, mine.runs - 1)
+            ended = before.ended + known[1] - known[0] if known else None
+            if ended is not None and run.begun + utc - elapsed < ended - QUIET_S * 1e6:
+                mine.closed = True
+                return
+        run.anchors.append((elapsed, utc))
+        run.anchored_by = file
+
+    def _first_anchor(self, name: str, number: int) -> tuple[int, int] | None:
+        """What was stated comes first even where true time follows: a file that grows must not
+        find another first anchor than before.
+        """
+        run = self._runs.get((name, number))
+        if run is None:
+            return None
+        if number == 0 and self.start:
+            return 0, _micros(self.start)
+        if number == 0 and self.first:
+            return run.begun, _micros(self.first)
+        return run.anchors[0] if run.anchors else None
 
     def convert(
         self, records: pl.DataFrame, following: pl.DataFrame | None = None
@@ -200,6 +283,8 @@ class BootClock:
                 near_zero = tick < 5 * jitter
                 restarted = not wrapped and (last - tick > jitter or near_zero)
             state.boot = boot if boot is not None else state.boot
+            if state.first is None:
+                state.first, state.first_boot = tick, boot
             if restarted:
                 state.runs, state.wrapped = state.runs + 1, 0
             elif wrapped:
@@ -241,14 +326,10 @@ class BootClock:
 
     def _end_survey(self) -> None:
         self._surveyed = True
-        for (_, number), run in self._runs.items():
-            begun, run.last_elapsed = run.last_elapsed or 0, None
-            # What was stated comes first even where true time follows: a file that grows
-            # must not find another first anchor than before.
-            if number == 0 and self.start:
-                run.anchors.insert(0, (0, _micros(self.start)))
-            elif number == 0 and self.first:
-                run.anchors.insert(0, (begun, _micros(self.first)))
+        for (name, number), run in self._runs.items():
+            first = self._first_anchor(name, number)
+            if first is not None and run.anchors[:1] != [first]:
+                run.anchors.insert(0, first)
         self._counters.clear()
         self._name = ""
         self._wraps.clear()
@@ -271,7 +352,9 @@ class BootClock:
             if run.restarted:
                 seen = _utc(int(elapsed[0]) + run.shift)
                 self._events.append((name, seen, "restart", None, True, self.file, run.first_line,
-                                     "times go on from the new run's own anchor"))
+                                     f"anchored by {run.anchored_by}, where this run goes on"
+                                     if run.anchored_by
+                                     else "times go on from the new run's own anchor"))
         shifts = np.empty(len(elapsed), np.int64)
         begun = 0
         before = np.empty(len(elapsed), np.int64)

@@ -22,7 +22,7 @@ from remanence.shared.time_forms import MONTHS, form_pattern
 _ISO = (
     r"^\s*(?P<year>\d{4})-?(?P<month>\d\d)-?(?P<day>\d\d)[T ]\s*(?P<hour>\d\d):?(?P<minute>\d\d)"
     r"(?::?(?P<second>\d\d)(?:[.,](?P<fraction>\d+))?)?"
-    r"\s*(?P<zone>Z|z|[+-]\d\d(?::?\d\d)?)?\s*$"
+    r"\s*Z??(?P<zone>Z|z|[+-]\d\d(?::?\d\d)?)?\s*$"
 )
 MOST_WIDTHS = 8
 """More widths than that are no way of writing times, but rubbish."""

@@ -1,13 +1,12 @@
 """Bring the derived tables up to date with the records and the venue file.
 
-Every UTC day is paired once, going on from what the day before left
-(:mod:`remanence.analytics.pairing.days`), and what it leaves is kept beside its rows. So
+Neighbouring days of one quarter are paired together, as many as fit into memory: a block. What it
+leaves to the next is kept beside its rows. So
 
-- a new day costs a day, whatever lies before it;
-- records that come late have their own day paired again, and the days after it only
-  as far as what is handed on from day to day has changed;
-- a change of the venue file has exactly those locks and rails paired again that it
-  concerns (:mod:`remanence.pipelines.derive.months`).
+- a new day costs its own block, whatever lies before it;
+- records that come late have their own block paired again, and the blocks after it only as far
+  as what is carried over has changed;
+- a change of the wiring has everything paired again.
 
 Nothing is visible until all of it is: the new manifest is put in force last, in one
 step (:mod:`remanence.pipelines.derive.store`). Whatever is lost on the way, the records are not.
@@ -15,54 +14,50 @@ step (:mod:`remanence.pipelines.derive.store`). Whatever is lost on the way, the
 
 from __future__ import annotations
 
+import hashlib
+import json
 import time
-from collections.abc import Callable
-from contextlib import closing
+from collections.abc import Iterator, Mapping
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, field
-from datetime import date
-from itertools import pairwise
+from datetime import date, timedelta
 from pathlib import Path
 
-import numpy as np
+import polars as pl
+from tqdm import tqdm
 
-from remanence.analytics.pairing.carry_over import DayState, state_from, state_text, with_others
-from remanence.analytics.pairing.days import finish
-from remanence.analytics.pairing.polarity import decide_votes
-from remanence.analytics.pairing.rules import polled_of, polling_of
-from remanence.analytics.pairing.setup import Setup
-from remanence.pipelines.derive.days import (
+from remanence.analytics.pairing.carry_over import CarryOver
+from remanence.analytics.pairing.look import LOOKS_BACK_US
+from remanence.analytics.pairing.polarity import decide_votes, votes
+from remanence.analytics.pairing.span import Span, pair_span
+from remanence.analytics.pairing.wiring import Wiring
+from remanence.pipelines.derive.records import StoreReader, day_us
+from remanence.pipelines.derive.store import (
+    FOLDER,
     Block,
-    RailLooker,
-    RailPart,
-    Scope,
-    day_end_us,
-    day_votes,
-    pair_days,
-    read_days,
-    unfinished,
+    Manifest,
+    read_manifest,
+    read_text,
+    sync_part,
+    write_manifest,
+    write_part,
+    write_text,
 )
-from remanence.pipelines.derive.months import (
-    Affected,
-    MonthWriter,
-    affected,
-    kept_state,
-    kept_states,
-    made_for,
-    month_of,
-    senses_to_learn,
-)
-from remanence.pipelines.derive.records import DayReader
-from remanence.pipelines.derive.store import FOLDER, OPEN, Manifest, read_manifest, write_manifest
 from remanence.pipelines.store.store import Store
 from remanence.pipelines.store.writer_lock import writer_lock
 from remanence.shared.errors import UnwritableStoreError
 from remanence.shared.venue import Venue
 
-BLOCK_DAYS = 4
-BLOCK_ROWS = 3_000_000
-"""Days and records that are read together; memory grows with it, not with the history."""
+PAIRING = 6
+"""Raised whenever pairing itself gives other rows: everything is then derived anew."""
 
-EPOCH_ORDINAL = date(1970, 1, 1).toordinal()
+BLOCK_ROWS, BLOCK_EDGES = 12_000_000, 1_000_000
+"""Records, and commands and contacts among them, that are paired together, but for a single day
+that has more. A new day has its whole block paired again: at most half a second. Of the levels
+fewer are held at a time (:data:`remanence.pipelines.derive.records.STRETCH_ROWS`)."""
+
+WATCHED_ROWS = 30_000_000
+"""From so many records on somebody who watches is shown how far it has come: some seconds."""
 
 
 @dataclass(frozen=True)
@@ -80,13 +75,10 @@ class DeriveSummary:
     """Contacts of unknown sense: closed when ``locked`` or ``open``, by lock."""
     paired: tuple[date, ...] = ()
     """Which days."""
-    locks: frozenset[str] | None = None
-    """Only these locks, because only they were concerned; None: all of them."""
 
     def text(self) -> str:
         """A line or two for a person."""
-        some = f" of {len(self.locks)} locks" if self.locks is not None else ""
-        lines = [f"derived {self.rows} actuations{some} from {self.days} of {self.of_days} days "
+        lines = [f"derived {self.rows} actuations from {self.days} of {self.of_days} days "
                  f"in {self.seconds:.1f} s" if self.days
                  else f"derived tables are up to date ({self.of_days} days)"]
         for lock, sense in sorted(self.learned.items()):
@@ -95,10 +87,7 @@ class DeriveSummary:
         return "\n".join(lines)
 
 
-def derive(
-    venue: Venue, venue_path: str | Path, store: Store,
-    *, progress: Callable[[int, int], None] | None = None, beside: bool | None = None,
-) -> DeriveSummary:
+def derive(venue: Venue, venue_path: str | Path, store: Store) -> DeriveSummary:
     """Pair what is new or changed.
 
     Parameters
@@ -109,11 +98,6 @@ def derive(
         The venue file.
     store : Store
         Its records.
-    progress : callable, optional
-        Called with (days done, days to do).
-    beside : bool, optional
-        Whether a second process helps; default: where there is enough to do, and a second
-        processor.
 
     Returns
     -------
@@ -130,209 +114,159 @@ def derive(
         return DeriveSummary(0, 0, 0, time.perf_counter() - began)
     try:
         with writer_lock(home):
-            run = _Run(venue, store.folder, progress, beside)
-            with closing(run.reader):
-                run.run()
+            run = _Run(venue, store.folder)
+            run.run()
     except OSError as error:
         raise UnwritableStoreError(
             f"{home} cannot be written: {error.strerror or error}; the tables are as they were. "
             "Put that right and run the same command again.") from None
     return DeriveSummary(
-        len(run.paired), len(run.days), run.rows, time.perf_counter() - began, run.learned,
-        tuple(run.paired), run.only if run.whole_from == len(run.days) else None)
+        len(run.paired), len(run.reader.marks), run.rows, time.perf_counter() - began,
+        run.manifest.learned, tuple(run.paired))
+
+
+def fingerprint(*known: object) -> str:
+    """A short text that changes whenever what is known does."""
+    return hashlib.sha256(json.dumps(known, default=str).encode()).hexdigest()[:16]
+
+
+def made_for(wiring: Wiring) -> str:
+    """Fingerprint of all in a venue file that the derived rows depend on."""
+    return fingerprint(PAIRING, wiring.locks.cast({pl.Enum: pl.String}).rows(),
+                       sorted(wiring.rails.items()), wiring.controllers, wiring.settle_us,
+                       wiring.retry_us)
+
+
+def blocks_of(rows: Mapping[date, int], edges: Mapping[date, int]) -> Iterator[list[date]]:
+    """Days cut into blocks; of each day, in order, how many records and edges it has."""
+    block: list[date] = []
+    total = moved = 0
+    for day, count in rows.items():
+        total, moved = total + count, moved + edges[day]
+        if block and (total > BLOCK_ROWS or moved > BLOCK_EDGES
+                      or _quarter(day) != _quarter(block[0])):
+            yield block
+            block, total, moved = [], count, edges[day]
+        block.append(day)
+    if block:
+        yield block
+
+
+def _quarter(day: date) -> tuple[int, int]:
+    return day.year, (day.month - 1) // 3
 
 
 class _Run:
-    def __init__(
-        self, venue: Venue, folder: Path, progress: Callable[[int, int], None] | None,
-        beside: bool | None,
-    ) -> None:
-        self.venue, self.folder, self.progress, self.beside = venue, folder, progress, beside
-        self.reader = DayReader(folder)
-        self.days = list(self.reader.marks)
-        held = read_manifest(folder)
-        if any(date.fromisoformat(day) not in self.reader.marks for day in held.days):
-            held = Manifest(generation=held.generation, retired=[
-                *held.retired, *((path, time.time()) for path in held.named())])
-        self.held = held
-        self.entries = {day: dict(entry) for day, entry in held.days.items()}
+    """One run of :func:`derive`."""
+
+    def __init__(self, venue: Venue, folder: Path) -> None:
+        self.folder, self.reader = folder, StoreReader(folder)
+        self.held = read_manifest(folder)
         self.paired: list[date] = []
         self.rows = 0
-        self.learned = self._learn()
-        self.made_for = made_for(venue, self.learned)
-        self.setup = Setup.of(venue, self.learned)
-        self.concerned = affected(held.made_for, self.made_for) if held.days else Affected(True)
-        self.only = None if self.concerned.everything or self.concerned.nothing \
-            else self.concerned.locks
-        self.whole_from = 0
-        self.scope: Scope | None = None
-        self.kept: tuple[str, dict[date, str]] = ("", {})
+        self.blocks = list(blocks_of(self.reader.rows, self.reader.edge_rows))
+        self.manifest = Manifest(self.held.generation + 1, retired=list(self.held.retired))
+        self._learn(venue)
+        self.wiring = Wiring.of(venue, self.manifest.learned)
+        self.manifest.made_for = made_for(self.wiring)
+        # (Waiting for the disk takes as long as writing, and nobody need stand by.)
+        self.syncing = ThreadPoolExecutor(1, "derived")
+        self.synced: list[Future[None]] = []
 
-    def _learn(self) -> dict[str, str]:
-        """Count the votes of the days that are new or changed, then all days' votes."""
-        if not senses_to_learn(self.venue):
-            return {}
-        setup = Setup.of(self.venue, {})
-        asked = [[lock.id, lock.contact, lock.command, lock.command_energised, lock.released_by,
-                  int(setup.coast_us[setup.ids.index(lock.id)])]
-                 for lock in senses_to_learn(self.venue)]
+    def _learn(self, venue: Venue) -> None:
+        """Count the votes of the blocks that are new or changed, then all blocks' votes."""
+        bare = Wiring.of(venue, {})
+        if not bare.locks["contact"].is_not_null().sum() > bare.locks["open_value"].count():
+            return
         total: dict[str, list[int]] = {}
-        for day in self.days:
-            entry = self.entries.setdefault(day.isoformat(), {})
-            voted = entry.get("votes")
-            if not voted or voted["of"] != asked or voted["signals"] != self.reader.marks[day]:
-                voted = {"of": asked, "signals": self.reader.marks[day],
-                         "counts": day_votes(setup, self.reader, day)}
-                entry["votes"] = voted
-            for lock, counts in voted["counts"].items():
+        for days in self.blocks:
+            key = fingerprint(made_for(bare), self._marks(days))
+            counts = self.held.votes.get(key)
+            if counts is None:
+                counts = votes(self.reader.edges(bare, days), bare)
+            self.manifest.votes[key] = counts
+            for lock, (zero, one) in counts.items():
                 have = total.setdefault(lock, [0, 0])
-                total[lock] = [have[0] + counts[0], have[1] + counts[1]]
-        return decide_votes(total)
+                total[lock] = [have[0] + zero, have[1] + one]
+        self.manifest.learned = decide_votes(total)
 
-    def _kept(self, day: date) -> str:
-        """What ``day`` left to the next before this run."""
-        month = month_of(day)
-        if month != self.kept[0]:
-            self.kept = month, kept_states(self.folder, self.held, month)
-        return self.kept[1][day]
-
-    # Which days.
-
-    def _forced(self, index: int) -> bool:
-        """Whether a day's own records, or the readings before it that it needs, have changed."""
-        if self.concerned.everything:
-            return True
-        day = self.days[index]
-        entry = self.held.days.get(day.isoformat(), {})
-        if entry.get("signals") != self.reader.marks[day]:
-            return True
-        needs = entry.get("needs")
-        if needs is None:
-            return False
-        earlier = self.days[index - 1] if index else None
-        now = [earlier.isoformat(), self.reader.marks[earlier]] if earlier else []
-        return bool(needs != now)
+    def _marks(self, days: list[date]) -> dict[str, str]:
+        return {day.isoformat(): self.reader.marks[day] for day in days}
 
     def run(self) -> None:
-        forced = [self._forced(index) for index in range(len(self.days))]
-        if not any(forced) and self.concerned.nothing:
-            return
-        # Where the venue file has changed, all days are gone through. From the first one
-        # on whose records have changed too, no row of any lock can be relied on.
-        self.whole_from = next((i for i, changed in enumerate(forced) if changed), len(forced))
-        if self.concerned.nothing or self.concerned.everything:
-            self.whole_from = 0
-        else:
-            self.scope = Scope.of(self.setup, self.venue, self.concerned)
-            forced = [True] * len(forced)
-        self.writer = MonthWriter(
-            self.folder, self.held, self.concerned, self.setup, self.venue)
-        position, state, stale = 0, DayState.nothing(self.setup), False
-        while position < len(self.days):
-            if not stale and not forced[position]:
-                # Nothing reaches this day: go on at the next one that has changed.
-                following = next((i for i in range(position, len(forced)) if forced[i]), None)
-                if following is None:
-                    break
-                position = following
-                state = state_from(self.setup, kept_state(
-                    self.folder, self.held, self.days[position - 1]))
-            stop = position + 1
-            while forced[position] and stop < len(self.days) and forced[stop]:
-                stop += 1
-            state, text = self._stretch(position, stop, state)
-            position = stop
-            stale = position < len(self.days) and kept_state(
-                self.folder, self.held, self.days[position - 1]) != text
-        self._commit()
-
-    def _stretch(self, start: int, stop: int, state: DayState) -> tuple[DayState, str]:
-        """Pair neighbouring days, some at a time.
-
-        Commands and contacts go from day to day. Meanwhile the rails of days that are
-        paired are looked at (:class:`remanence.pipelines.derive.days.RailLooker`).
-        """
-        carry, began, text = state.carry, state.until, ""
-        index = start
-        rows = sum(self.reader.rows[day] for day in self.days[start:stop])
-        with closing(RailLooker(self.setup, self.reader, rows, self.beside)) as looker:
-            while index < stop or looker.waiting:
-                if index < stop and not looker.full:
-                    block = pair_days(
-                        self.setup, self.reader,
-                        read_days(self.setup, self.reader, self._some_days(index, stop)),
-                        carry, began, self.days[index - 1] if index else None)
-                    looker.add(index, block, self._scope(index))
-                    carry, began = block.steps[-1].carry, day_end_us(block.jobs[-1].day)
-                    index += len(block.jobs)
+        """Pair the blocks that are new or changed, and put them in force."""
+        kept = {min(block.days): block for block in self.held.blocks} \
+            if self.held.made_for == self.manifest.made_for else {}
+        last_held = self.held.blocks[-1] if self.held.blocks else None
+        carried, carried_print, left = None, "", ""
+        with self.syncing, self._shown() as bar:
+            for index, days in enumerate(self.blocks):
+                is_last = index == len(self.blocks) - 1
+                earlier = self.blocks[index - 1][-1] if index else None
+                before = [] if earlier is None else list(self._marks([earlier]).popitem())
+                block = kept.get(days[0].isoformat())
+                if block is not None and block.days == self._marks(days) \
+                        and block.before == before and block.carried == carried_print \
+                        and (not is_last or block is last_held):
+                    carried = None
+                    if is_last:
+                        self.manifest.unfinished = self.held.unfinished
                 else:
-                    state, text = self._finish(*looker.take(), state)
-        return state, text
-
-    def _scope(self, index: int) -> Scope | None:
-        """What is to be looked at on a day; None: everything."""
-        return self.scope if index < self.whole_from else None
-
-    def _some_days(self, start: int, stop: int) -> list[date]:
-        """Days of one month, so many that little is done per day and all fit into memory."""
-        days, rows = [self.days[start]], self.reader.rows[self.days[start]]
-        if start < self.whole_from:
-            stop = min(stop, self.whole_from)
-        for day in self.days[start + 1:min(stop, start + BLOCK_DAYS)]:
-            rows += self.reader.rows[day]
-            if month_of(day) != month_of(days[0]) or rows > BLOCK_ROWS:
-                break
-            days.append(day)
-        return days
-
-    def _finish(
-        self, index: int, block: Block, part: RailPart, state: DayState
-    ) -> tuple[DayState, str]:
-        polling = polling_of(self.setup, block.edges(self.setup))
-        polled = polled_of(polling)
-        text = ""
-        for place, (job, step, (low, high)) in enumerate(zip(
-                block.jobs, block.steps, pairwise((0, *part.ends)), strict=True)):
-            figures = {name: column[low:high] for name, column in part.figures.items()}
-            number = job.day.toordinal() - EPOCH_ORDINAL
-            today = {key: told for key, told in polled.items() if key[1] == number}
-            columns, state = finish(
-                self.setup, step, figures, today, state, day_end_us(job.day))
-            if index + place < self.whole_from:
-                state = with_others(
-                    self.setup, state, self._kept(job.day), self.concerned.locks)
-            text = state_text(self.setup, state)
-            self.writer.add_day(job.day, text, whole=index + place >= self.whole_from)
-            self.writer.add_rows(columns, number)
-            entry = self.entries.setdefault(job.day.isoformat(), {})
-            entry["signals"] = self.reader.marks[job.day]
-            entry.pop("needs", None)
-            if job.needs_before:
-                entry["needs"] = [job.earlier.isoformat(), self.reader.marks[job.earlier]] \
-                    if job.earlier is not None else []
-            self.paired.append(job.day)
-            if self.progress:
-                self.progress(len(self.paired), len(self.days))
-            mine = columns["actuations"]["lock"]
-            self.rows += mine.size if self.only is None else int(np.isin(
-                mine, [self.setup.ids.index(name) for name in self.only
-                       if name in self.setup.ids]).sum())
-        self.writer.add_hours(part.rail_hours, part.activity, polling)
-        return state, text
-
-    # The end.
-
-    def _commit(self) -> None:
-        last = self.days[-1]
-        manifest = Manifest(
-            self.held.generation + 1, self.made_for, self.learned,
-            {day: self.entries[day] for day in sorted(self.entries)},
-            self.writer.parts(), list(self.held.retired))
-        text = self.writer.state_of(last) or kept_state(self.folder, self.held, last)
-        state = state_from(self.setup, text)
-        rest = unfinished(self.setup, self.venue, self.reader, state, self.days[-2:])
-        manifest.parts[OPEN] = self.writer.write_open(rest)
+                    if carried is None:
+                        carried = CarryOver.from_text(self.wiring, read_text(self.folder, left)) \
+                            if left else CarryOver.nothing(self.wiring)
+                    span = self._pair(days, earlier, carried, is_last=is_last)
+                    carried = span.left
+                    block = self._write(days, before, carried_print, span)
+                    if is_last:
+                        self.manifest.unfinished = self._files(span.unfinished)
+                self.manifest.blocks.append(block)
+                carried_print, left = block.left_print, block.left
+                bar.update(sum(self.reader.rows[day] for day in days))
+        if not self.paired and self.manifest.named() == self.held.named():
+            return
         now = time.time()
-        manifest.retired += [(path, now) for path in self.held.named() - manifest.named()]
-        self.writer.finish()
-        write_manifest(self.folder, manifest)
+        self.manifest.retired += [
+            (path, now) for path in self.held.named() - self.manifest.named()]
+        for synced in self.synced:
+            synced.result()
+        write_manifest(self.folder, self.manifest)
+
+    def _shown(self) -> tqdm:  # type: ignore[type-arg]
+        """A bar for somebody who watches, where it takes long."""
+        total = sum(self.reader.rows.values())
+        # (None: shown on a terminal alone.)
+        return tqdm(total=total, unit=" records", unit_scale=True, leave=False, desc="pairing",
+                    disable=True if total < WATCHED_ROWS else None)
+
+    def _pair(
+        self, days: list[date], earlier: date | None, carried: CarryOver, *, is_last: bool
+    ) -> Span:
+        begin, until = day_us(days[0]), day_us(days[-1] + timedelta(days=1))
+        since = begin - LOOKS_BACK_US
+        tail = self.reader.tail(self.wiring, earlier, since) if earlier is not None else {}
+        return pair_span(
+            self.wiring, self.reader.edges(self.wiring, days),
+            self.reader.stretches(self.wiring, days, begin, until), tail, carried, until,
+            is_last=is_last)
+
+    def _write(self, days: list[date], before: list[str], carried: str, span: Span) -> Block:
+        text = span.left.text()
+        rows = span.final["actuations"].height
+        self.paired += days
+        self.rows += rows
+        left = write_text(self.folder, "left", text)
+        self._sync(left)
+        return Block(self._marks(days), before, carried, left, fingerprint(text),
+                     self._files(span.final), rows)
+
+    def _files(self, tables: dict[str, pl.DataFrame]) -> dict[str, str]:
+        found = {}
+        for name, frame in tables.items():
+            if frame.height:
+                found[name] = write_part(self.folder, name, frame)
+                self._sync(found[name])
+        return found
+
+    def _sync(self, path: str) -> None:
+        self.synced.append(self.syncing.submit(sync_part, self.folder, path))

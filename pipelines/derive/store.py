@@ -3,8 +3,8 @@
 Layout, below the store's folder::
 
     derived/manifest.json          which files make up the tables
-    derived/actuations/*.parquet   and so on: one file a table and month of log
-    derived/states/*.parquet       what each day leaves to the next, as text
+    derived/actuations/*.parquet   and so on: one file a table and block of days
+    derived/left/*.json            what each block leaves to the next, as text
 
 A file is written once and never changed. The manifest is put in force with one
 atomic rename, so a reader sees the tables before a run or after it, never a
@@ -18,10 +18,9 @@ import io
 import json
 import time
 from collections.abc import Collection, Sequence
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
 
 import polars as pl
 
@@ -34,13 +33,11 @@ from remanence.shared.errors import StoreError
 from remanence.shared.tables import TABLES, Table
 
 FORMAT = "remanence-derived"
-VERSION = 1
+VERSION = 2
 FOLDER = "derived"
 NAME = "manifest.json"
-OPEN = "open"
-"""The part that holds what the end of the records leaves unfinished."""
 MANY_ROWS = 500_000
-"""Rows of several months from which they are put in order run by run: to sort them takes two
+"""Rows of several blocks from which they are put in order run by run: to sort them takes two
 and a half times their memory."""
 
 TIME_OF = {
@@ -51,26 +48,44 @@ TIME_OF = {
 
 
 @dataclass
-class Manifest:
-    """What the derived tables are made of.
+class Block:
+    """Some neighbouring days that were paired together, and all that this was made from."""
 
-    ``parts`` has one entry per month of log (the month of the day on which a row
-    became final), and ``open`` for what the end of the records leaves unfinished:
-    table name to file. Besides the tables, ``states`` holds what each day leaves to
-    the next. ``days`` says of each day what it was made from.
-    """
+    days: dict[str, str]
+    """What marks the records of each."""
+    before: list[str]
+    """The day with records before them, and its mark: the readings of its end are looked at too.
+    Empty for the first block."""
+    carried: str
+    """Fingerprint of what the block before left."""
+    left: str
+    """The file of what it leaves to the next, and the fingerprint of that."""
+    left_print: str
+    files: dict[str, str]
+    """File by table; a table without a row has none."""
+    rows: int
+    """Rows of actuations."""
+
+
+@dataclass
+class Manifest:
+    """What the derived tables are made of."""
 
     generation: int = 0
-    made_for: dict[str, Any] = field(default_factory=dict)
-    """Fingerprints of the parts of the venue file that the rows depend on."""
+    made_for: str = ""
+    """Fingerprint of the wiring that the rows were made for."""
     learned: dict[str, str] = field(default_factory=dict)
-    days: dict[str, dict[str, Any]] = field(default_factory=dict)
-    parts: dict[str, dict[str, str]] = field(default_factory=dict)
+    votes: dict[str, dict[str, list[int]]] = field(default_factory=dict)
+    """What the records of some days say of contacts of unknown sense, by a fingerprint of them."""
+    blocks: list[Block] = field(default_factory=list)
+    unfinished: dict[str, str] = field(default_factory=dict)
+    """File by table: rows as they stand at the end of the records."""
     retired: list[tuple[str, float]] = field(default_factory=list)
 
     def named(self) -> set[str]:
         """Every file that is part of it, relative to the derived folder."""
-        return {path for part in self.parts.values() for path in part.values()}
+        return {path for block in self.blocks for path in (block.left, *block.files.values())} \
+            | set(self.unfinished.values())
 
 
 def read_manifest(folder: Path) -> Manifest:
@@ -86,6 +101,7 @@ def read_manifest(folder: Path) -> Manifest:
         if holds is False or raw.pop("format") != FORMAT or raw.pop("version") != VERSION:
             return Manifest()
         raw["retired"] = [(str(path), float(since)) for path, since in raw["retired"]]
+        raw["blocks"] = [Block(**block) for block in raw["blocks"]]
         manifest = _sound(Manifest(**raw))
         return manifest if holds else Manifest(retired=[
             *manifest.retired, *((path, time.time()) for path in manifest.named())])
@@ -102,10 +118,12 @@ def _sound(manifest: Manifest) -> Manifest:
     ValueError, TypeError, AttributeError
         It is not.
     """
-    days = [datetime.fromisoformat(day) for day in manifest.days]
-    if len(days) != len(manifest.days) or not all(
-            isinstance(thing, dict) for thing in (
-                manifest.made_for, manifest.learned, *manifest.days.values())):
+    for block in manifest.blocks:
+        if not block.days or not all(datetime.fromisoformat(day) for day in block.days):
+            raise ValueError(manifest)
+    if not all(isinstance(thing, dict) for thing in (
+            manifest.learned, manifest.votes, manifest.unfinished,
+            *(part for block in manifest.blocks for part in (block.days, block.files)))):
         raise ValueError(manifest)
     if type(manifest.generation) is not int or not all(
             disk.is_below(path) for path in (
@@ -127,7 +145,7 @@ def write_manifest(folder: Path, manifest: Manifest) -> None:
     if not all((home / path).is_file() for path in named):
         old = set()
     manifest.retired = [(path, since) for path, since in retired if path not in old]
-    text = json.dumps({"format": FORMAT, "version": VERSION, **vars(manifest)},
+    text = json.dumps({"format": FORMAT, "version": VERSION, **asdict(manifest)},
                       separators=(",", ":"))
     disk.replace_file(home / NAME, disk.sealed(text).encode())
     disk.nothing_unfinished(home)
@@ -172,14 +190,38 @@ def write_part(folder: Path, name: str, frame: pl.DataFrame) -> str:
 
     It is on the disk for certain once :func:`sync_part` has returned.
     """
-    notes = {"remanence_table": name}
-    if name in TABLES:
-        notes["remanence_meaning"] = TABLES[name].meaning
-        notes |= {f"remanence_unit_{c.name}": c.unit for c in TABLES[name].columns if c.unit}
+    notes = {"remanence_table": name, "remanence_meaning": TABLES[name].meaning}
+    notes |= {f"remanence_unit_{c.name}": c.unit for c in TABLES[name].columns if c.unit}
     data = io.BytesIO()
     frame.write_parquet(data, compression="zstd", compression_level=1, metadata=notes)
     return disk.write_named(
         folder / FOLDER, f"{name}/", ".parquet", data.getbuffer(), sync=False)
+
+
+def write_text(folder: Path, name: str, text: str) -> str:
+    """The same of a text."""
+    return disk.write_named(folder / FOLDER, f"{name}/", ".json", text.encode(), sync=False)
+
+
+def read_text(folder: Path, path: str) -> str:
+    """Read it.
+
+    Raises
+    ------
+    StoreError
+        It is missing or damaged.
+    """
+    try:
+        disk.check(folder / FOLDER / path)
+        return (folder / FOLDER / path).read_text("utf-8")
+    except (OSError, ValueError):
+        raise _unreadable(folder, path) from None
+
+
+def _unreadable(folder: Path, path: str) -> StoreError:
+    return StoreError(
+        f"{folder / FOLDER / path} cannot be read; have it made anew from the records with: "
+        "remanence verify VENUE --repair")
 
 
 def sync_part(folder: Path, path: str) -> None:
@@ -201,10 +243,7 @@ def read_part(
     try:
         return _read([folder / FOLDER / path], which, columns)
     except (OSError, pl.exceptions.PolarsError):
-        raise StoreError(
-            f"{folder / FOLDER / path} cannot be read; have it made anew from the records with: "
-            "remanence verify VENUE --repair"
-        ) from None
+        raise _unreadable(folder, path) from None
 
 
 def read_parts(
@@ -233,7 +272,7 @@ def read_parts(
 
 
 def _run_by_run(frame: pl.DataFrame, first: str) -> pl.DataFrame:
-    """Sorted months in a row, with the months of each lock (or rail, or controller) together.
+    """Sorted blocks in a row, with the blocks of each lock (or rail, or controller) together.
 
     Nearly always that is the order of the whole.
     """
@@ -277,27 +316,22 @@ def read_derived(
     manifest = manifest or read_manifest(folder)
     table = TABLES[name]
     when = TIME_OF[name]
-    # A row is kept with the day on which it became final, never before its own day.
-    earliest = start.astimezone(UTC).strftime("%Y-%m") if start else ""
+    # A row is kept with the block in which it became final, never before its own day.
+    earliest = start.astimezone(UTC).date().isoformat() if start else ""
     bounds = pl.lit(True)
     day = table.schema[when] == pl.Date
     if start is not None:
         bounds &= pl.col(when) >= (start.date() if day else start)
     if end is not None:
         bounds &= (pl.col(when) <= end.date()) if day else (pl.col(when) < end)
-    months = [part[name] for key, part in sorted(manifest.parts.items())
-              if name in part and key != OPEN and key >= earliest]
-    frame = read_parts(folder, table, months, bounds, columns)
-    if name in manifest.parts.get(OPEN, {}):
-        rest = read_parts(folder, table, [manifest.parts[OPEN][name]], bounds, columns)
+    files = [block.files[name] for block in manifest.blocks
+             if name in block.files and max(block.days) >= earliest]
+    frame = read_parts(folder, table, files, bounds, columns)
+    if name in manifest.unfinished:
+        rest = read_parts(folder, table, [manifest.unfinished[name]], bounds, columns)
         frame = table.conform(pl.concat([frame, rest]), columns)
     if name == "energisings" and (columns is None or "cut_ms" in columns):
         return with_cuts(frame, read_derived(
             folder, "actuations", start, end, columns=("lock", "command_time", "cut_ms"),
             manifest=manifest))
     return frame
-
-
-def learned_contacts(folder: Path) -> dict[str, str]:
-    """What contacts of unknown sense turned out to be, by lock."""
-    return read_manifest(folder).learned

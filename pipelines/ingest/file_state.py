@@ -11,6 +11,7 @@ import polars as pl
 from remanence.pipelines.ingest.open_log import Piece
 from remanence.pipelines.ingest.progress import Progress
 from remanence.pipelines.ingest.resume import Resume, state_text
+from remanence.pipelines.ingest.seen import Seen
 from remanence.pipelines.ingest.summary import FileCount
 from remanence.pipelines.readers import reader_of
 from remanence.pipelines.readers.source import Source
@@ -20,7 +21,11 @@ from remanence.shared.venue import Venue
 
 @dataclass
 class Reading:
-    """One log file as it is being read; ``afresh`` is the first line that is read anew."""
+    """One log file as it is being read; ``afresh`` is the first line that is read anew.
+
+    ``later``: the files of its block that come after it; ``waits``: whether one of them may
+    still anchor its last run.
+    """
 
     source: Source
     log: LogFormat
@@ -40,11 +45,14 @@ class Reading:
     steps: list[list[Any]] = field(default_factory=list)
     size: int = 0
     modified_ns: int = 0
+    seen: Seen = field(default_factory=Seen)
+    later: list[Source] = field(default_factory=list)
+    waits: bool = False
 
     def go_on(self, resume: Resume) -> None:
         """Begin with the counts of what need not be read again."""
         self.afresh = resume.first_line
-        self.lines, self.header = resume.lines, resume.header
+        self.lines, self.header, self.seen = resume.lines, resume.header, resume.seen
         self.count.passed, self.count.rejected = resume.passed, resume.rejected
         self.count.read = resume.records + resume.rejected
 
@@ -56,7 +64,8 @@ class Reading:
             "digest": self.digest, "layout": self.layout, "offset": self.offset,
             "state": state_text(
                 unfinished=self.unfinished, passed=count.passed, header=self.header,
-                prefix=self.prefix, last_times=self.last_times, steps=self.steps),
+                prefix=self.prefix, last_times=self.last_times, steps=self.steps, seen=self.seen,
+                waits=self.waits),
             "lines": self.lines, "records": count.read - count.rejected, "taken": 0,
             "repeated": 0, "rejected": count.rejected, "complete": self.complete,
         }

@@ -10,6 +10,8 @@ from pathlib import Path
 
 from remanence.pipelines.readers import all_readers
 from remanence.pipelines.readers.source import Source, UnreadableSourceError, sources_of
+from remanence.shared.errors import RemanenceError
+from remanence.shared.live_source import RECORDED
 from remanence.shared.log_format import LogFormat
 from remanence.shared.venue import Venue
 
@@ -45,22 +47,31 @@ def find_logs(
         Files that cannot be read.
     notes : list of str
         What a person should know: patterns without files, files without a block.
+
+    Raises
+    ------
+    RemanenceError
+        Two blocks match one file.
     """
     notes: list[str] = []
     if given:
         chosen = [(Path(item), block_of(Path(item), venue, folder, notes)) for item in given]
     else:
         chosen = []
-        for log in venue.logs:
+        for log in venue.all_logs:
             count = len(chosen)
             for pattern in log.files:
                 found = sorted(glob.glob(pattern, root_dir=folder, recursive=True))  # noqa: PTH207
                 chosen += [(folder / name, log) for name in found]
-            if len(chosen) == count:
+            if len(chosen) == count and log.format == RECORDED:
+                notes.append(f"nothing is recorded yet in {log.files[0]} (venue file, line "
+                             f"{log.line}); start remanence record")
+            elif len(chosen) == count:
                 notes.append(f"no file matches {' or '.join(map(repr, log.files))} (venue file, "
                              f"line {log.line})")
-        if not venue.logs:
-            notes.append("the venue file has no [[log]] block, so there is nothing to read")
+        if not venue.all_logs:
+            notes.append("the venue file has no [[log]] and no [[source]] block, so there is "
+                         "nothing to read")
     store = (folder / venue.store).absolute()
     logs: dict[str, tuple[Source, LogFormat]] = {}
     faults: list[str] = []
@@ -70,20 +81,34 @@ def find_logs(
             continue
         try:
             for source in sources_of(path, name):
-                logs.setdefault(source.name, (source, log))
+                other = logs.setdefault(source.name, (source, log))[1]
+                if other.line != log.line:
+                    raise _claimed_twice(source.name, other, log)
         except UnreadableSourceError as error:
             faults.append(str(error))
     return list(logs.values()), faults, notes
 
 
+def _claimed_twice(name: str, one: LogFormat, other: LogFormat) -> RemanenceError:
+    """What is said of a file that two blocks want: either alone would leave out the other's."""
+    return RemanenceError(
+        f"{name}: two [[log]] blocks of the venue file match it, those of lines {one.line} and "
+        f"{other.line} (files {' '.join(map(repr, one.files))} and "
+        f"{' '.join(map(repr, other.files))}); narrow the patterns so that one block matches, or "
+        "put what both describe into one block")
+
+
 def block_of(path: Path, venue: Venue, folder: Path, notes: list[str]) -> LogFormat:
     """The block that a file given by name is read by; one without is noted, and read as default."""
     name = file_name(path, folder) if path.is_absolute() or path.exists() else path.as_posix()
-    for log in venue.logs:
-        for pattern in log.files:
-            absolute = (folder / pattern).absolute().as_posix()
-            if _matches(name, pattern) or _matches(path.absolute().as_posix(), absolute):
-                return log
+    fitting = [log for log in venue.all_logs if any(
+        _matches(name, pattern)
+        or _matches(path.absolute().as_posix(), (folder / pattern).absolute().as_posix())
+        for pattern in log.files)]
+    if len(fitting) > 1:
+        raise _claimed_twice(name, *fitting[:2])
+    if fitting:
+        return fitting[0]
     suffixes = [s.lower() for s in path.suffixes]
     formats = {ending: name for name, reader in all_readers().items() for ending in reader.endings}
     form = next((formats[s] for s in reversed(suffixes) if s in formats), "csv")

@@ -6,18 +6,24 @@ import json
 from collections.abc import Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, field
+from datetime import UTC, datetime
 from pathlib import Path
 
 import polars as pl
 
+from remanence.pipelines.clocks.boot_clock import BootClock
 from remanence.pipelines.clocks.wall_clock import Clock
+from remanence.pipelines.ingest.absent import absent_channels, seen_in
+from remanence.pipelines.ingest.doubts import Span, name_doubt, neighbour_doubts
 from remanence.pipelines.ingest.file_state import Reading, TextRead, Used, layout_of
 from remanence.pipelines.ingest.files import block_of, find_logs
+from remanence.pipelines.ingest.later_anchor import anchor_by_later
 from remanence.pipelines.ingest.open_log import Piece, clock_for, pieces
 from remanence.pipelines.ingest.prefetch import prefetch
 from remanence.pipelines.ingest.progress import Progress, progress_for
 from remanence.pipelines.ingest.resume import can_resume, resume_of, settled_of
 from remanence.pipelines.ingest.retry_rejects import retry_kept
+from remanence.pipelines.ingest.seen import Seen
 from remanence.pipelines.ingest.summary import FileCount, IngestSummary
 from remanence.pipelines.ingest.validate import RecordValidator
 from remanence.pipelines.readers.layout import Layout
@@ -63,6 +69,8 @@ def ingest(
     *,
     retry_rejects: bool = False,
     progress: Progress | None = None,
+    now: datetime | None = None,
+    store: Store | None = None,
 ) -> IngestSummary:
     """Take logs into the venue's store, each record once.
 
@@ -78,6 +86,10 @@ def ingest(
         Read files with rejects again, though they have not changed.
     progress : Progress, default None
         Told of the bytes read; None: a bar on a terminal, plain lines elsewhere.
+    now : datetime, default None
+        Records later than a day after it are set aside; None: what the machine's clock says.
+    store : Store, default None
+        Where to put the records; None: the store that the venue file names.
 
     Returns
     -------
@@ -89,19 +101,22 @@ def ingest(
     StoreError
         The store cannot be read or written; what was taken before is safe.
     """
-    return _Ingest(venue, Path(venue_path), retry_rejects, progress or progress_for()).run(files)
+    return _Ingest(
+        venue, Path(venue_path), retry_rejects, progress or progress_for(), now,
+        store or Store.open(venue, venue_path)).run(files)
 
 
 class _Ingest:
     def __init__(
-        self, venue: Venue, venue_path: Path, retry_rejects: bool, progress: Progress
+        self, venue: Venue, venue_path: Path, retry_rejects: bool, progress: Progress,
+        now: datetime | None, store: Store,
     ) -> None:
         self.venue = venue
         self.folder = venue_path.parent
-        self.store = Store.open(venue, venue_path)
+        self.store = store
         self.retry_rejects = retry_rejects
         self.progress = progress
-        self.validator = RecordValidator(venue)
+        self.validator = RecordValidator(venue, now)
         self.summary = IngestSummary()
         self.pending = _Pending()
         self.local: set[str] = set()
@@ -114,14 +129,11 @@ class _Ingest:
         self.summary.faults += faults
         self.summary.notes += notes
         known = {row["file"]: row for row in self.store.files().iter_rows(named=True)}
-        todo = []
-        for source, log in logs:
-            reading = self._reading(source, log, known.get(source.name))
-            if reading is None:
-                continue
-            self.summary.files.append(reading.count)
-            if not reading.count.unchanged:
-                todo.append(reading)
+        readings = [reading for source, log in logs
+                    if (reading := self._reading(source, log, known.get(source.name)))]
+        self._look_ahead(readings)
+        self.summary.files += [reading.count for reading in readings]
+        todo = [reading for reading in readings if not reading.count.unchanged]
         self.progress.start(sum(reading.size for reading in todo))
         try:
             with self.writer:
@@ -140,7 +152,25 @@ class _Ingest:
                 f"times without an offset were read as local time of {self.venue.time_zone} "
                 f"({shown})")
         self._hint_at_retry(known)
+        self._doubt(logs)
+        if self.summary.files:
+            self.summary.absent += absent_channels(self.venue, *seen_in(self.store, self.venue))
         return self.summary
+
+    def _doubt(self, logs: Sequence[tuple[Source, LogFormat]]) -> None:
+        """Tell of spans of files, read now, that their names or their neighbours contradict."""
+        now = {f.file for f in self.summary.files if not f.unchanged}
+        spans: dict[int, dict[str, Span]] = {}
+        block = {source.name: log for source, log in logs}
+        for name, state in self.store.files().select("file", "state").iter_rows():
+            span = Seen.of_text(state).span
+            if name in block and span is not None:
+                spans.setdefault(block[name].line, {})[name] = span
+        for files in spans.values():
+            told = neighbour_doubts(files)
+            for name in files:
+                own = (name_doubt(name, files[name]), told.get(name))
+                self.summary.doubts += [doubt for doubt in own if doubt and name in now]
 
     # Which files to read at all.
 
@@ -166,6 +196,28 @@ class _Ingest:
                 count.read = int(str(known["records"])) + count.rejected
         return reading
 
+    def _look_ahead(self, readings: Sequence[Reading]) -> None:
+        """Tell counters which files come after theirs; read those anew that wait for one of them.
+
+        A file is read again once a later one of its block is new, or has changed.
+        """
+        later: dict[int, list[Source]] = {}
+        changed: set[int] = set()
+        for reading in reversed(readings):
+            if not reading.log.counts:
+                continue
+            block = reading.log.line
+            reading.later = later.setdefault(block, [])[:]
+            later[block].insert(0, reading.source)
+            count = reading.count
+            if count.unchanged and block in changed and reading.known and json.loads(
+                str(reading.known["state"])
+            ).get("waits"):
+                count.unchanged, count.read, count.rejected = False, 0, 0
+                self.skipped = [item for item in self.skipped if item[0] is not count]
+            if not count.unchanged:
+                changed.add(block)
+
     def _hint_at_retry(self, known: dict[str, dict[str, object]]) -> None:
         waiting = [
             count for count, layout in self.skipped
@@ -187,7 +239,7 @@ class _Ingest:
             log = block_of(Path(name), self.venue, self.folder, [])
             done = retry_kept(self.venue, log, known[name],
                               rejects.filter(pl.col("file") == name),
-                              events.filter(pl.col("file") == name))
+                              events.filter(pl.col("file") == name), self.validator)
             if done is None:
                 self.summary.notes.append(f"{name} is gone, and its rejects cannot be read again "
                                           "without it")
@@ -206,7 +258,8 @@ class _Ingest:
         clock: Clock | None = None
         before: Piece | None = None
         try:
-            layout = Layout(reading.log, source.name, self.validator.kinds)
+            layout = Layout(reading.log, source.name, self.validator.kinds,
+                            datetime.fromtimestamp(reading.modified_ns / 1e9, UTC))
             resume = resume_of(source, reading.log, reading.layout, reading.size, reading.known,
                                text.take, text.hexdigest)
             if resume is None:
@@ -220,6 +273,9 @@ class _Ingest:
             if clock.two_passes:
                 for piece in pieces(source, reading.log, layout, reading.size, _ignore, _ignore):
                     clock.survey(piece.records)
+                if isinstance(clock, BootClock):
+                    anchor_by_later(self.venue, reading.log, clock, reading.later)
+                    reading.waits = bool(clock.waiting())
             progress = Used(self.progress, source.name, reading.size)
             whole = True
             for piece, following in _with_next(prefetch(pieces(
@@ -258,6 +314,8 @@ class _Ingest:
     ) -> None:
         records = clock.convert(piece.records, following.records if following else None)
         signals, faults = self.validator.apply(records, reading.source.name)
+        reading.seen.take(signals)
+        reading.seen.strangers.update(self.validator.unknown)
         rejects = piece.rejects
         if faults.height:
             texts = piece.text(faults["line"].to_list())

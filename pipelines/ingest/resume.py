@@ -11,9 +11,10 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import IO, Any
 
+from remanence.pipelines.ingest.seen import Seen
 from remanence.pipelines.readers import reader_of
 from remanence.pipelines.readers.source import Recoded, Source, UnreadableSourceError
 from remanence.shared.log_format import LogFormat
@@ -34,15 +35,18 @@ class Resume:
     rejected: int
     last_times: Mapping[str, int]
     steps: Sequence[Sequence[Any]] = ()
+    seen: Seen = field(default_factory=Seen)
 
 
 def state_text(
     *, unfinished: bool, passed: int, header: str | None, prefix: str,
-    last_times: Mapping[str, int], steps: Sequence[Sequence[Any]],
+    last_times: Mapping[str, int], steps: Sequence[Sequence[Any]], seen: Seen,
+    waits: bool = False,
 ) -> str:
     """What the store keeps of a reading, beside its counts."""
     return json.dumps({"unfinished": unfinished, "passed": passed, "header": header,
-                       "prefix": prefix, "last": dict(last_times), "steps": list(steps)})
+                       "prefix": prefix, "last": dict(last_times), "steps": list(steps),
+                       "seen": seen.kept(), "waits": waits})
 
 
 def can_resume(source: Source, log: LogFormat) -> bool:
@@ -79,6 +83,9 @@ def resume_of(
     if known["layout"] != layout or not can_resume(source, log):
         return None
     state = json.loads(str(known["state"]))
+    seen = Seen.of(state)
+    if seen is None:
+        return None  # an earlier version kept no account of what is in it
     left = known["offset"]
     try:
         with source.open() as (stream, _):
@@ -98,7 +105,7 @@ def resume_of(
         offset=known["offset"], first_line=state["passed"] + lines + 1, header=state["header"],
         passed=state["passed"], lines=lines, records=known["records"],
         rejected=known["rejected"] - waiting, last_times=state["last"],
-        steps=state.get("steps", ()))
+        steps=state.get("steps", ()), seen=seen)
 
 
 def settled_of(

@@ -7,12 +7,14 @@ import json
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import IO, Any
 
 import polars as pl
 
 from remanence.pipelines.ingest.open_log import clock_for, pieces
+from remanence.pipelines.ingest.seen import Seen
 from remanence.pipelines.ingest.summary import FileCount
 from remanence.pipelines.ingest.validate import RecordValidator
 from remanence.pipelines.readers import reader_of
@@ -53,7 +55,7 @@ class Retried:
 
 def retry_kept(
     venue: Venue, log: LogFormat, known: dict[str, Any], rejects: pl.DataFrame,
-    clock_events: pl.DataFrame,
+    clock_events: pl.DataFrame, validator: RecordValidator,
 ) -> Retried | None:
     """Read one file's rejects again.
 
@@ -67,6 +69,8 @@ def retry_kept(
         REJECTS of this file.
     clock_events : polars.DataFrame
         CLOCK_EVENTS of this file, which stay.
+    validator : RecordValidator
+        Of the venue; it judges the records.
 
     Returns
     -------
@@ -76,7 +80,9 @@ def retry_kept(
     """
     if log.counts or reader_of(log.format).lines is None:
         return None
-    header = json.loads(str(known["state"])).get("header")
+    state = json.loads(str(known["state"]))
+    header, seen = state.get("header"), Seen.of(state) or Seen()
+    seen.strangers.clear()
     rows = rejects.unique("line", keep="first", maintain_order=True).filter(
         pl.col("text").str.len_chars() < KEPT_TEXT)
     texts = [text.replace("\n", " ") for text in rows["text"].to_list()]
@@ -86,13 +92,17 @@ def retry_kept(
     name = str(known["file"])
     source = KeptLines(name, Path(name), data=data)
     plain = replace(log, encoding="utf-8", skip_lines=0)
-    validator, signals, still = RecordValidator(venue), [], []
+    signals: list[pl.DataFrame] = []
+    still: list[pl.DataFrame] = []
     try:
-        layout = Layout(plain, name)
+        layout = Layout(plain, name, written=datetime.fromtimestamp(
+            int(str(known["modified_ns"])) / 1e9, UTC))
         clock = clock_for(venue, plain, source, layout, 0)
         for piece in pieces(source, plain, layout, len(data), _ignore, _ignore):
             records = clock.convert(piece.records)
             taken, faults = validator.apply(records, name)
+            seen.take(taken)
+            seen.strangers.update(validator.unknown)
             signals.append(taken.with_columns(line=numbers.gather(taken["line"] - 1)))
             still.append(faults.select("line", "reason"))
             still.append(piece.rejects.select("line", "reason"))
@@ -110,7 +120,10 @@ def retry_kept(
     ).sort("reason").iter_rows():
         count.reasons[reason] += number
         count.first_line.setdefault(reason, line)
-    row = dict(known) | {"records": known["records"] + found.height, "rejected": kept.height}
+    if "seen" in state:
+        state["seen"] = seen.kept()
+    row = dict(known) | {"records": known["records"] + found.height, "rejected": kept.height,
+                         "state": json.dumps(state)}
     return Retried(Batch(
         signals=found, rejects=kept, clock_events=clock_events,
         files=FILES.conform(pl.DataFrame([row], schema_overrides={"state": pl.String})),

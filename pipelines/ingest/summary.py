@@ -6,6 +6,8 @@ from collections import Counter
 from dataclasses import dataclass, field
 from datetime import date
 
+from remanence.shared.absent import Absent
+
 SHOWN_REASONS = 20
 SHOWN_FILES = 40
 
@@ -36,12 +38,18 @@ class FileCount:
 
 @dataclass
 class IngestSummary:
-    """What an ingest did. ``faults`` are files that could not be read, or not to their end."""
+    """What an ingest did.
+
+    ``faults`` are files that could not be read, or not to their end; ``doubts`` are files whose
+    times something contradicts; ``absent`` are channels of the venue file that no log ever brought.
+    """
 
     files: list[FileCount] = field(default_factory=list)
     faults: list[str] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
     days: set[date] = field(default_factory=set)
+    doubts: list[str] = field(default_factory=list)
+    absent: list[Absent] = field(default_factory=list)
 
     @property
     def read(self) -> int:
@@ -69,6 +77,11 @@ class IngestSummary:
         now = [f for f in self.files if not f.unchanged]
         read = sum(f.read for f in now)
         return read > 0 and sum(f.rejected for f in now) == read
+
+    @property
+    def good(self) -> bool:
+        """Whether every file could be read, something of them used, and their times believed."""
+        return not self.faults and not self.doubts and not self.all_rejected
 
     @property
     def reasons(self) -> Counter[str]:
@@ -99,6 +112,11 @@ class IngestSummary:
                 "Nothing was taken: every line was rejected. The venue file does not describe "
                 "this log yet;\nremanence sniff FILE proposes a [[log]] block for it, and\n"
                 "remanence export VENUE rejects rejects.csv writes the lines with their reasons.")
+        lines += [f"Doubtful: {doubt}" for doubt in self.doubts]
+        if self.absent:
+            lines.append("Channels of the venue file that never came in any log; nothing is said "
+                         "of what they would tell:")
+            lines += [f"  {absent.text()}" for absent in self.absent]
         lines += [f"Note: {note}" for note in self.notes]
         lines += [f"Not read: {fault}" for fault in self.faults]
         return "\n".join(lines)

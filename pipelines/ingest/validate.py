@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable
+from datetime import datetime
 
 import numpy as np
 import polars as pl
 
+from remanence.pipelines.clocks.now import latest_possible
 from remanence.pipelines.store.name_codes import QUANTITY, names_type
 from remanence.shared.keys import nearest, shown
 from remanence.shared.log_format import QUANTITIES
@@ -19,21 +22,31 @@ HIGHEST = 1e6
 STRANGERS = 300
 """For so many unknown channels the nearest known one is looked for; then it is the wrong file."""
 
+FUTURE = ("time lies in the future: the controller's clock was wrong, or time_format is not what "
+          "the log has (a counter since the start is boot-s, boot-ms or boot-us)")
+
 _FAULTS = {"line": pl.Int64, "reason": pl.String}
 _ON_OFF = ("command", "contact")
 _IS_ON_OFF = np.array([name in _ON_OFF for name in QUANTITY.categories])
 
 
 class RecordValidator:
-    """Checks records against the venue file, and takes their values."""
+    """Checks records against the venue file, and takes their values.
 
-    def __init__(self, venue: Venue) -> None:
+    ``unknown``: channels of the last stretch that the venue file does not have, and how many
+    records each had.
+    """
+
+    def __init__(self, venue: Venue, now: datetime | None = None) -> None:
+        """``now``: records later than a day after it are set aside; default: the clock's."""
+        self.latest = latest_possible(now)
         self.channels = venue.channels
         self.channel_type = names_type(self.channels)
         self.fits = np.array([[quantity in self.channels[channel]
                                for quantity in QUANTITY.categories]
                               for channel in self.channel_type.categories])
         self._strangers: dict[str, str] = {}
+        self.unknown: Counter[str] = Counter()
 
     def apply(self, records: pl.DataFrame, file: str) -> tuple[pl.DataFrame, pl.DataFrame]:
         """Take records that are right.
@@ -53,6 +66,8 @@ class RecordValidator:
         faults : polars.DataFrame
             ``line`` and ``reason`` of every other record.
         """
+        self.unknown.clear()
+        records = self._in_the_past(records)
         if records.schema["channel"] == self.channel_type:
             if self._all_right(records):
                 return self._signals(records.rename({"value": "figure"}), file), pl.DataFrame(
@@ -103,6 +118,14 @@ class RecordValidator:
             pl.col("reason").is_not_null())
         return self._signals(good, file), bad.select("line", "reason")
 
+    def _in_the_past(self, records: pl.DataFrame) -> pl.DataFrame:
+        """Put a fault to records that are later than any clock can say by now."""
+        newest = records["utc"].max()
+        if not isinstance(newest, datetime) or newest <= self.latest:
+            return records
+        late = pl.col("fault").is_null() & (pl.col("utc") > self.latest)
+        return records.with_columns(fault=pl.when(late).then(pl.lit(FUTURE)).otherwise("fault"))
+
     @property
     def kinds(self) -> dict[str, pl.DataType]:
         """In which types records in the default layout can be checked quickest."""
@@ -135,14 +158,16 @@ class RecordValidator:
 
     def _with_kind(self, records: pl.DataFrame) -> pl.DataFrame:
         """Fill in the quantity where only one is possible; ``kind_fault`` where it is wrong."""
-        kinds = records.lazy().group_by("channel", "quantity").agg().collect().sort(
+        kinds = records.lazy().group_by("channel", "quantity").agg(pl.len()).collect().sort(
             "channel", "quantity")  # sorted, so that what is said of strangers does not vary
         rows = []
-        for channel, quantity in kinds.iter_rows():
+        for channel, quantity, count in kinds.iter_rows():
             # Blanks after the delimiter, and capitals, are how people write; they mean nothing.
             clean = channel.strip() if channel else channel
             word = quantity.strip().lower() if quantity else quantity
             word = word if word in QUANTITIES else quantity
+            if clean and clean not in self.channels:
+                self.unknown[clean] += count
             rows.append((channel, quantity, clean, *self._kind(clean or None, word or None)))
         names = ("channel", "quantity", "channel_meant", "quantity_meant", "kind_fault")
         table = pl.DataFrame(rows, schema=dict.fromkeys(names, pl.String), orient="row")

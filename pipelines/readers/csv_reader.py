@@ -14,7 +14,8 @@ from __future__ import annotations
 import csv
 import re
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from itertools import pairwise
 from typing import Literal
 
 import numpy as np
@@ -40,6 +41,9 @@ MISFITS = 3
 
 MOST_COLUMNS = 1000
 """A file with more columns is no log."""
+
+MOST_TITLES = 20
+"""Lines that may stand above the names of the columns."""
 
 _DATA = re.compile(r"\d{4}|\d:\d|^\s*[-+]?\d+([.,]\d+)?\s*$")
 """A field with this is a reading, not a column's name."""
@@ -268,6 +272,27 @@ def _looks(sample: Sample) -> Looks | None:
     return _table(sample.lines, delimiter) if delimiter else None
 
 
+def header_at(rows: Sequence[Sequence[str]]) -> tuple[int, bool]:
+    """Which of a table's first rows names the columns, and whether it does (else it is data).
+
+    A row of names has no reading in it and stands before a row that has; a title above it
+    leaves more cells empty than the names do.
+    """
+    for at, (row, below) in enumerate(pairwise(rows[:MOST_TITLES + 1])):
+        named = [cell for cell in row if cell.strip()]
+        if len(named) < 2 and len(row) > 1:
+            continue
+        if any(map(_DATA.search, below)):
+            return at, not any(map(_DATA.search, row))
+    return 0, False
+
+
+def _line_of(lines: list[str], start: int, delimiter: str, width: int, row: int) -> int:
+    """How many lines stand before a row of the table."""
+    filled = [at for at, line in enumerate(lines) if at >= start and line.count(delimiter) >= width]
+    return filled[row]
+
+
 def _table(lines: list[str], delimiter: str) -> Looks:
     widths = Counter(line.count(delimiter) for line in lines if line.strip())
     width = widths.most_common(1)[0][0]
@@ -287,9 +312,12 @@ def _table(lines: list[str], delimiter: str) -> Looks:
     rows = [row for row in csv.reader(
         [line for line in lines[start:] if line.count(delimiter) >= width], delimiter=delimiter)
         if len(row) == width + 1]
+    title, headed = header_at(rows)
+    if title:  # as wide as the table, with nothing in most of its cells
+        keys["skip_lines"] = _line_of(lines, start, delimiter, width, title)
+    rows = rows[title:]
     head = [cell.strip() for cell in rows[0]] if rows else []
     body = rows[1:]
-    headed = bool(body) and not any(map(_DATA.search, head)) and any(map(_DATA.search, body[0]))
     if not headed:
         head = [f"column{n}" for n in range(1, width + 2)]
         body = rows

@@ -12,6 +12,7 @@ from typing import Any
 
 import polars as pl
 
+from remanence.pipelines.readers.json_values import value_at
 from remanence.pipelines.readers.raw import (
     NOT_TEXT,
     ChunkText,
@@ -104,25 +105,6 @@ def parse_object(line: bytes) -> tuple[dict[str, Any], str]:
     return item, ""
 
 
-def value_at(item: object, path: str) -> object:
-    """What stands at a dotted path of keys; None where nothing does."""
-    if isinstance(item, dict) and path in item:
-        return item[path]
-    if isinstance(item, str) and item.lstrip().startswith(("{", "[")):
-        try:
-            item = json.loads(item)
-        except (ValueError, RecursionError):
-            return None
-        return value_at(item, path)
-    head, dot, rest = path.partition(".")
-    inner: object = None
-    if isinstance(item, dict):
-        inner = item.get(head)
-    elif isinstance(item, list) and head.isascii() and head.isdigit() and len(head) < 9:
-        inner = item[int(head)] if int(head) < len(item) else None
-    return value_at(inner, rest) if dot and inner is not None else inner if not dot else None
-
-
 def as_text(value: object) -> str | None:
     """A JSON value as the text that the file had, near enough; null and empty as None."""
     match value:
@@ -145,12 +127,14 @@ def _looks(sample: Sample) -> Looks | None:
     items = [item for item, reason in parsed if not reason]
     if len(items) <= MOST_ARE * len(parsed):
         return None
-    keys: dict[str, None] = {}
-    for item in items:
-        for key in _leaves(item, ""):
-            keys.setdefault(key)
-    columns = {key: [as_text(value_at(item, key)) or "" for item in items] for key in keys}
-    return Looks(f"JSON Lines, keys {', '.join(list(keys)[:12])}", columns=columns)
+    columns = columns_of(items)
+    return Looks(f"JSON Lines, keys {', '.join(list(columns)[:12])}", columns=columns)
+
+
+def columns_of(items: list[dict[str, Any]]) -> dict[str, list[str]]:
+    """From each path of keys to what stands there in each object, as text; "" for nothing."""
+    keys = dict.fromkeys(key for item in items for key in _leaves(item, ""))
+    return {key: [as_text(value_at(item, key)) or "" for item in items] for key in keys}
 
 
 def _leaves(item: object, path: str, depth: int = 0) -> list[str]:

@@ -8,6 +8,7 @@ from remanence.analytics.conditions.fitting import fitting_notes
 from remanence.dashboards.finding_words import FindingText
 from remanence.dashboards.page import language
 from remanence.shared.findings import Finding
+from remanence.shared.live_source import LiveSource
 from remanence.shared.venue import Lock, Venue
 
 HEADINGS = ("lock", "mechanism", "on power loss", "guards", "supply", "command", "feedback",
@@ -48,6 +49,35 @@ def _ratings(lock: Lock) -> str:
     return ", ".join(words)
 
 
+def _source(source: LiveSource) -> str:
+    words = f"{source.kind} {source.address}"
+    if source.kind == "mqtt":
+        words += f", MQTT {source.protocol}, topics {' '.join(source.topics)}" + (
+            ", encrypted" if source.tls else "")
+    return f"{words}, recorded in {source.log.files[0].rpartition('/')[0]}"
+
+
+def _source_notes(source: LiveSource) -> list[str]:
+    """What is no fault of a source, and can surprise."""
+    said, where = [], f'source "{source.id}"'
+    host = source.host_port[0] if source.kind in ("mqtt", "syslog") else ""
+    near = host in ("localhost", "::1") or host.startswith("127.")
+    if source.kind == "mqtt" and not near and not source.tls:
+        said.append(f"{where}: the connection to {host} is not encrypted; whoever listens on the "
+                    "network reads messages and password. Set tls = true")
+    if source.kind == "syslog" and not near:
+        said.append(f"{where}: anybody who reaches {source.address} can send records; syslog knows "
+                    "no password")
+    if source.kind == "serial" and not source.address.startswith("/dev/serial/by-"):
+        said.append(f"{where}: {source.address} can name another port after a restart; a path "
+                    "below /dev/serial/by-id stays the same")
+    if source.kind == "mqtt" and source.log.counts and "wall" not in source.log.columns:
+        said.append(f"{where}: its times count from the controller's start, and a broker may hold "
+                    "messages back, so nothing tells the true time; let the payload carry one and "
+                    "name it with columns = { wall = ... }")
+    return said
+
+
 def wiring_schedule(venue: Venue) -> str:
     """The wiring schedule as aligned text: a block per room, a line per lock."""
     rows = {
@@ -79,6 +109,7 @@ def wiring_schedule(venue: Venue) -> str:
         + f", feeds {_counted(len(venue.locks_on(s.id)), 'lock')}"
         for s in venue.supplies
     ]
+    out += [f"  source {source.id}: {_source(source)}" for source in venue.sources]
     for room, locks in rows.items():
         out += ["", room or "(no room named)", line(HEADINGS), *map(line, locks)]
     return "\n".join(out) + "\n"
@@ -106,6 +137,7 @@ def notes(venue: Venue) -> list[str]:
     for supply in venue.supplies:
         if supply.channel is None:
             said.append(f'supply "{supply.id}": no channel; its volts are not logged')
+    said += [note for source in venue.sources for note in _source_notes(source)]
     if venue.service_log is None and any(lock.on_way_out for lock in venue.locks):
         said.append("[venue]: no service_log; dated release tests cannot be kept")
     return said

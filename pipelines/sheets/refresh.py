@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Sequence
-from dataclasses import dataclass
-from datetime import timedelta
+from dataclasses import dataclass, replace
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -17,6 +17,7 @@ from remanence.shared.weeks import Week
 
 if TYPE_CHECKING:
     from remanence.pipelines.store.store import Store
+    from remanence.shared.absent import Absent
 
 
 def venue_file(given: str | Path) -> Path:
@@ -72,17 +73,23 @@ def load_venue(given: str | Path) -> tuple[Venue, Path]:
 
 @dataclass(frozen=True)
 class Ready:
-    """A venue whose derived tables are up to date with its store and its file."""
+    """A venue whose derived tables are up to date with its store and its file.
+
+    ``venue`` is without the contacts that no log ever brought (:mod:`remanence.pipelines.ingest
+    .absent`); ``absent`` are all channels of its file that never came.
+    """
 
     venue: Venue
     path: Path
     store: Store
+    absent: tuple[Absent, ...] = ()
     faults: tuple[str, ...] = ()
     """What kept the store from being written, a sentence each."""
 
 
 def take_in(
-    given: str | Path, files: Sequence[Path] | None = None, *, retry_rejects: bool = False
+    given: str | Path, files: Sequence[Path] | None = None, *, retry_rejects: bool = False,
+    now: datetime | None = None,
 ) -> tuple[str, bool]:
     """Ingest and derive; returns what to print, and whether every log could be read and used.
 
@@ -94,16 +101,19 @@ def take_in(
         Log files; default: those the venue file names.
     retry_rejects : bool, default False
         Take in earlier rejects that the venue file can now read.
+    now : datetime, optional
+        Records later than a day after it are set aside; default: what the machine's clock says.
     """
     from remanence.pipelines.derive.derive import derive
+    from remanence.pipelines.ingest.absent import as_logged, seen_in
     from remanence.pipelines.ingest.ingest import ingest
     from remanence.pipelines.store.store import Store
 
     venue, path = load_venue(given)
-    summary = ingest(venue, path, files, retry_rejects=retry_rejects)
-    derived = derive(venue, path, Store.open(venue, path))
-    return f"{summary.text()}\n{derived.text()}", (
-        not summary.faults and not summary.all_rejected)
+    summary = ingest(venue, path, files, retry_rejects=retry_rejects, now=now)
+    store = Store.open(venue, path)
+    derived = derive(as_logged(venue, seen_in(store, venue)[0]), path, store)
+    return f"{summary.text()}\n{derived.text()}", summary.good
 
 
 def prepare(given: str | Path) -> Ready:
@@ -115,6 +125,7 @@ def prepare(given: str | Path) -> Ready:
         The store holds no records yet.
     """
     from remanence.pipelines.derive.derive import derive
+    from remanence.pipelines.ingest.absent import absent_channels, as_logged, seen_in
     from remanence.pipelines.store.store import Store
 
     venue, path = load_venue(given)
@@ -126,40 +137,46 @@ def prepare(given: str | Path) -> Ready:
             f"of this: {reasons['reason'][0]}. See them with remanence export {path} rejects "
             "rejects.csv")
         raise RemanenceError(f"{store.folder}: the store holds no records; {why}")
+    known, strangers = seen_in(store, venue)
+    ready = Ready(as_logged(venue, known), path, store,
+                  tuple(absent_channels(venue, known, strangers)))
     try:
-        derive(venue, path, store)
+        derive(ready.venue, path, store)
     except UnwritableStoreError as error:
-        return _beside_the_store(venue, path, store, error)
-    return Ready(venue, path, store)
+        return _beside_the_store(ready, error)
+    return ready
 
 
-def _beside_the_store(
-    venue: Venue, path: Path, store: Store, error: UnwritableStoreError
-) -> Ready:
+def _beside_the_store(ready: Ready, error: UnwritableStoreError) -> Ready:
     """What can be worked out without writing to the store."""
     from remanence.pipelines.derive.derive import derive
     from remanence.pipelines.store.store import Store
     from remanence.pipelines.store.view import forget_views, make_view
 
     try:
-        make_view(store.folder)
-        view = Store.open(venue, path)
-        derive(venue, path, view)
+        make_view(ready.store.folder)
+        view = Store.open(ready.venue, ready.path)
+        derive(ready.venue, ready.path, view)
     except (OSError, UnwritableStoreError):
         forget_views()
-        return Ready(venue, path, store, (
+        return replace(ready, faults=(
             f"{error} Nor is there room elsewhere: this is told from what was worked out before",))
     print(f"note: {error} This was worked out beside the store, and is not kept there.",
           file=sys.stderr)
-    return Ready(venue, path, view)
+    return replace(ready, store=view)
 
 
 def newest_week(venue: Venue, store: Store) -> Week:
     """The newest week with two days of log or more; with less, the newest with any.
 
-    A scheduler that runs on a Monday morning thereby reports on the week that ended.
+    A scheduler that runs on a Monday morning thereby reports on the week that ended. Days that
+    lie in the future, which a store of an earlier version can hold, count only without others.
     """
-    days = sorted(store.days())
+    from remanence.pipelines.clocks.now import latest_possible
+
+    every = sorted(store.days())
+    latest = latest_possible().date()
+    days = [day for day in every if day <= latest] or every
     newest = Week.of(days[-1])
     before = newest.plus(-1)
     in_newest = [day for day in days if Week.of(day) == newest]
@@ -167,3 +184,23 @@ def newest_week(venue: Venue, store: Store) -> Week:
     if fresh and any(Week.of(day) == before for day in days):
         return before
     return newest
+
+
+def asked_week(venue: Venue, store: Store, week: Week | None) -> Week:
+    """The week that was asked for; the newest where none was.
+
+    Raises
+    ------
+    RemanenceError
+        It lies in the future, and there is no log of it.
+    """
+    from remanence.pipelines.clocks.now import latest_possible
+
+    if week is None:
+        return newest_week(venue, store)
+    if week.monday > latest_possible().date() and not any(
+        Week.of(day) == week for day in store.days()
+    ):
+        raise RemanenceError(f"week: found {week}, which lies in the future; the newest week of "
+                             f"the log is {newest_week(venue, store)}")
+    return week

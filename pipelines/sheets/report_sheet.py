@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import argparse
 import json
-import os
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from remanence.pipelines.clocks.now import stated_now
 from remanence.pipelines.sheets.sheet import (
     Sheet,
     SheetOutcome,
@@ -24,8 +24,11 @@ if TYPE_CHECKING:
     from remanence.analytics.health.gather import Health
     from remanence.analytics.history import History
     from remanence.dashboards.finding_words import FindingText
-    from remanence.pipelines.store.store import Store
+    from remanence.pipelines.sheets.refresh import Ready
     from remanence.shared.weeks import Week
+
+FINDINGS_SCHEMA = 2
+"""Version of findings.json: the second has ``status``, ``first_named`` and ``ended``."""
 
 _PRINTED = ("now", "week")
 """Findings of these urgencies are printed one by one, the others only counted."""
@@ -39,8 +42,10 @@ class ReportOutcome(SheetOutcome):
     week: Week
     findings: tuple[Finding, ...]
     set_aside: tuple[str, ...] = ()
+    never_came: tuple[str, ...] = ()
     faults: tuple[str, ...] = ()
     """What could not be written, a sentence each; the findings stand all the same."""
+    ended: tuple[Finding, ...] = ()
 
     def has(self, urgency: str | None) -> bool:
         """Whether a finding that urgent, or more, stands."""
@@ -64,28 +69,20 @@ class ReportOutcome(SheetOutcome):
         lines += [
             f"  {state[f.urgency]:{wide}}  {f.subject}: {lang(f'condition.{f.condition}.wrong')} "
             f"[{f.condition}]" + (f" since {f.since}" if f.since else "")
+            + (f" ({f.status}, first named {f.first_named})" if f.status != "new" else "")
             for f in self.findings if f.urgency in _PRINTED
         ]
+        lines += [f"  ended on {f.ended}  {f.subject} [{f.condition}]" for f in self.ended]
         lines += [f"  set aside: {text}" for text in self.set_aside]
+        lines += [f"  never came in any log: {text}" for text in self.never_came]
         if not self.faults or self.front_page.exists():
             lines.append(f"Health report: {self.front_page}")
         return "\n".join(lines)
 
 
 def made_at() -> datetime:
-    """Now, or the moment that ``SOURCE_DATE_EPOCH`` states, so that bytes can repeat.
-
-    Source of the convention: Reproducible Builds, SOURCE_DATE_EPOCH specification.
-    """
-    stated = os.environ.get("SOURCE_DATE_EPOCH")
-    if stated is None:
-        return datetime.now(UTC).replace(microsecond=0)
-    try:
-        return datetime.fromtimestamp(int(stated), UTC)
-    except (ValueError, OverflowError, OSError):
-        raise RemanenceError(
-            f"SOURCE_DATE_EPOCH: found {stated!r}; it must be whole seconds since 1970"
-        ) from None
+    """Now, or the moment that ``SOURCE_DATE_EPOCH`` states, so that bytes can repeat."""
+    return stated_now() or datetime.now(UTC).replace(microsecond=0)
 
 
 def findings_json(
@@ -93,6 +90,7 @@ def findings_json(
 ) -> dict[str, Any]:
     """The object that ``findings.json`` holds, its words in one language."""
     return {
+        "schema": FINDINGS_SCHEMA,
         "venue": page.venue_id,
         "week": str(page.week),
         "made_at": moment.strftime("%Y-%m-%dT%H:%M:%SZ"),
@@ -123,44 +121,49 @@ def write_report(run: SheetRun) -> ReportOutcome:
     from remanence.dashboards.finding_words import FindingText
     from remanence.dashboards.page import language
     from remanence.pipelines.sheets.load import load_history
-    from remanence.pipelines.sheets.refresh import newest_week
+    from remanence.pipelines.sheets.refresh import asked_week
     from remanence.pipelines.sheets.write_files import write_files
     from remanence.pipelines.store.past_findings import keep_findings
     from remanence.pipelines.store.service_log import read_service
 
     ready = run.ready
-    week = run.options.get("week") or newest_week(ready.venue, ready.store)
+    week = asked_week(ready.venue, ready.store, run.options.get("week"))
     past = load_history(ready.venue, ready.path, week)
+    made = run.lives(week, past)
     findings = run.findings(week, past)
-    page = _gather(past, findings, ready.store, ready.path)
+    page = _gather(past, findings, ready)
+    ended = [item for item in made.told if item.status == "ended"]
     folder = run.folder("reports", str(week))
     files = _pages(page, run.language, single_file=bool(run.options.get("single_file")))
     words = FindingText(language(run.language), ready.venue)
-    text = json.dumps(findings_json(page, findings, made_at(), words), indent=1, ensure_ascii=False,
-                      allow_nan=False)
+    held = findings_json(page, [*findings, *ended], made_at(), words)
+    text = json.dumps(held, indent=1, ensure_ascii=False, allow_nan=False)
     files["findings.json"] = (text + "\n").encode()
     faults = []
-    for write, given_to in ((keep_findings, (ready.store.folder, week, findings)),
+    for write, given_to in ((keep_findings, (ready.store.folder, week, findings, made.standing)),
                             (write_files, (folder, files))):
         try:
             write(*given_to)
         except RemanenceError as error:
             faults.append(str(error))
     aside = read_service(ready.venue, ready.path).set_aside
-    return ReportOutcome(folder, week, tuple(findings), aside, tuple(faults))
+    return ReportOutcome(folder, week, tuple(findings), aside,
+                         tuple(gone.text() for gone in ready.absent), tuple(faults), tuple(ended))
 
 
-def _gather(past: History, findings: list[Finding], store: Store, path: Path) -> Health:
+def _gather(past: History, findings: list[Finding], ready: Ready) -> Health:
     from remanence.analytics.health.gather import health, telling_actuations
     from remanence.pipelines.sheets.traces import load_traces
     from remanence.pipelines.store.past_findings import earlier_findings
     from remanence.pipelines.store.service_log import read_service
 
+    store = ready.store
     earlier = earlier_findings(Path(store.folder), past.week)
     return health(
         past, findings, earlier=earlier, rejects=store.rejects(),
+        never_came=ready.absent,
         traces=load_traces(store, telling_actuations(past, findings)),
-        service_set_aside=read_service(past.venue, path).set_aside,
+        service_set_aside=read_service(past.venue, ready.path).set_aside,
         version=program_version(),
     )
 

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 from remanence.shared.errors import RemanenceError
 
 if TYPE_CHECKING:
+    from remanence.analytics.conditions.life import Lives
     from remanence.analytics.history import History
     from remanence.pipelines.sheets.refresh import Ready
     from remanence.shared.findings import Finding
@@ -53,20 +54,27 @@ class SheetRun:
     options : mapping
         Values of the sheet's own options by name; one that was not given may be missing.
     found : dict
-        What was said of each week that a sheet of the run has asked about.
+        What was said of each week that a sheet of the run has asked about, with its lives.
     """
 
     ready: Ready
     language: str = "en"
     out: Path | None = None
     options: Mapping[str, Any] = field(default_factory=dict)
-    found: dict[Week, list[Finding]] = field(default_factory=dict)
+    found: dict[Week, Lives] = field(default_factory=dict)
 
     def folder(self, *names: str) -> Path:
         """Where to write: ``out``, or the folder of these names beside the venue file."""
         return self.out or self.ready.path.parent.joinpath(*names)
 
     def findings(self, week: Week, past: History | None = None) -> list[Finding]:
+        """What stands in a week, most urgent first; see :meth:`lives`."""
+        from remanence.shared.findings import rank
+
+        return sorted((item for item in self.lives(week, past).told if item.status != "ended"),
+                      key=rank)
+
+    def lives(self, week: Week, past: History | None = None) -> Lives:
         """What is to be said of a week, worked out once for all sheets of the run.
 
         Parameters
@@ -75,14 +83,23 @@ class SheetRun:
             The week.
         past : History or None, default None
             Its history, where that is loaded already.
+
+        Returns
+        -------
+        Lives
+            The week's own findings and those that stand from the weeks reported before.
         """
         if week not in self.found:
             from remanence.analytics.conditions.diagnosis import diagnose
+            from remanence.analytics.conditions.life import lives, what_was_shown
             from remanence.pipelines.sheets.load import load_history
+            from remanence.pipelines.store.past_findings import standing_findings
 
             if past is None:
                 past = load_history(self.ready.venue, self.ready.path, week)
-            self.found[week] = diagnose(past)
+            last, earlier = standing_findings(Path(self.ready.store.folder), week)
+            shown = what_was_shown(past, last.plus(1).monday if last else None)
+            self.found[week] = lives(earlier, diagnose(past), shown, week)
         return self.found[week]
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from datetime import datetime
 from pathlib import Path
 
 from remanence.pipelines.sheets import all_sheets
@@ -32,7 +33,8 @@ class WeeklyOutcome:
 
 
 def run_weekly(
-    given: str | Path, *, week: Week | None = None, language: str = "en"
+    given: str | Path, *, week: Week | None = None, language: str = "en",
+    now: datetime | None = None,
 ) -> WeeklyOutcome:
     """Ingest, then write every sheet into its own folder beside the venue file.
 
@@ -47,11 +49,13 @@ def run_weekly(
         The health report's; default: :func:`~remanence.pipelines.sheets.refresh.newest_week`.
     language : str, default "en"
         Language of the pages.
+    now : datetime, optional
+        Records later than a day after it are set aside; default: what the machine's clock says.
     """
     taken: list[str] = []
     faults: list[str] = []
     try:
-        taken.append(take_in(given)[0])
+        taken.append(take_in(given, now=now)[0])
     except UnwritableStoreError as error:
         faults.append(str(error))
     ready = prepare(given)

@@ -26,6 +26,23 @@ DOUBTFUL = (
 )
 """Words that say what a switch or a door does: whether that is 1 is a question."""
 
+UNKNOWN = ("unavailable", "unknown", "none", "null", "nan", "n/a", "na", "offline", "unbekannt",
+           "nicht verfügbar", "inconnu", "indisponible", "desconocido", "sconosciuto", "onbekend")
+"""Words that say that a state is not known."""
+
+FLAGS = ("retain", "retained", "dup", "duplicate")
+"""Columns that say that a message is no news: it was kept, or is delivered once more."""
+
+BESIDE = ("qos", "mid", "id", "seq", "len", "length", "line", "no", "nr", "index", "msgid", "pid",
+          "level", "severity", "priority", "old_state", "old_value", "previous")
+"""Columns that speak of the message, not of the channel: no value where another may be one."""
+
+CHANNEL = ("channel", "topic", "signal", "name", "pin", "tag", "point", "kanal", "entity", "lock")
+KINDS = ("command", "cmd", "coil", "output", "out", "relay", "set", "drive", "contact", "switch",
+         "feedback", "fb", "sensor", "input", "in", "status", "state", "volts", "voltage", "supply",
+         "rail", "amps", "current")
+"""Words that tell a command from a contact under one name."""
+
 MOST_WORDS = 6
 """Different words in a column beyond which they are names, not states."""
 
@@ -36,7 +53,9 @@ FEW = 200
 class Roles:
     """What was found out of a table's columns, and what could not be decided."""
 
-    columns: dict[str, str] = field(default_factory=dict)
+    columns: dict[str, str | list[str]] = field(default_factory=dict)
+    flags: dict[str, list[str]] = field(default_factory=dict)
+    unknown: list[str] = field(default_factory=list)
     time: TimeGuess | None = None
     date: TimeGuess | None = None
     wide: list[str] = field(default_factory=list)
@@ -63,7 +82,7 @@ def find_roles(columns: dict[str, list[str]]) -> Roles:
     filled = {name: [v.strip() for v in values if v.strip()] for name, values in columns.items()}
     filled = {name: values for name, values in filled.items() if values}
     rest = _take_times(roles, filled)
-    _take_names(roles, rest, filled)
+    _take_names(roles, rest, filled, columns)
     return roles
 
 
@@ -99,7 +118,14 @@ def _rank(name: str, guess: TimeGuess | None) -> int:
     return (0 if named else 1) + (2 if guess and guess.kind == "counter" else 0)
 
 
-def _take_names(roles: Roles, rest: list[str], filled: dict[str, list[str]]) -> None:
+def _take_names(
+    roles: Roles, rest: list[str], filled: dict[str, list[str]], columns: dict[str, list[str]]
+) -> None:
+    for name in rest:
+        if _last(name) in FLAGS and {v.lower() for v in filled[name]} <= {
+                "0", "1", "true", "false"}:
+            roles.flags[name] = ["1", "true"]
+    rest = [name for name in rest if name not in roles.flags]
     numeric = {n: _figures(filled[n]) for n in rest}
     quantity = [n for n in rest if {v.lower() for v in filled[n]} <= set(QUANTITIES)]
     words = [n for n in rest if _is_on_off(filled[n])]
@@ -111,29 +137,57 @@ def _take_names(roles: Roles, rest: list[str], filled: dict[str, list[str]]) -> 
     if quantity:
         roles.columns["quantity"] = quantity[0]
     if texts:
-        named = [n for n in texts if any(w in n.lower() for w in (
-            "channel", "topic", "signal", "name", "pin", "tag", "point", "kanal"))]
-        channel = (named or texts)[0]
-        roles.columns["channel"] = channel
-        roles.channels = sorted(set(filled[channel]))
-        if len(texts) > 1 and not named:
-            roles.questions.append(
-                f"Which column names the channel: {', '.join(texts)}? {channel} was taken.")
+        chosen = _channel_columns(texts, columns)
+        roles.columns["channel"] = chosen if len(chosen) > 1 else chosen[0]
+        roles.channels = sorted({"/".join(v.strip() for v in row if v.strip()) for row in zip(
+            *(columns[n] for n in chosen), strict=True)} - {""})
+        if len(texts) > len(chosen) and not _named(texts, CHANNEL):
+            roles.questions.append(f"Which column names the channel: {', '.join(texts)}? "
+                                   f"{' and '.join(chosen)} was taken.")
     values = [n for n in values if n not in quantity]
+    values = [n for n in values if _last(n) not in BESIDE] or values
     if "channel" in roles.columns or len(values) == 1:
         named = [n for n in values if any(w in n.lower() for w in (
-            "value", "wert", "state", "level", "reading"))]
-        if not values:
+            "value", "wert", "state", "level", "reading", "payload"))]
+        chosen = named[:1] or values
+        if not chosen:
             roles.questions.append("Which column is the value? None looks like one.")
         else:
-            roles.columns["value"] = (named or values)[-1 if not named else 0]
-            _words(roles, filled[roles.columns["value"]])
-            if len(values) > 1 and not named:
-                roles.questions.append(f"Which column is the value: {', '.join(values)}? "
-                                       f"{roles.columns['value']} was taken.")
+            roles.columns["value"] = chosen if len(chosen) > 1 else chosen[0]
+            _words(roles, [value for name in chosen for value in filled[name]])
+            if len(chosen) > 1:
+                roles.channels = [f"{c}/{n}" for c in roles.channels for n in chosen]
+                roles.questions.append(f"Which columns are values: {', '.join(chosen)}? All were "
+                                       "taken, each as a channel of its own.")
     else:
         roles.wide = values
         _words(roles, [value for name in values for value in filled[name]])
+
+
+def _last(name: str) -> str:
+    return name.lower().rpartition(".")[2]
+
+
+def _named(names: list[str], words: tuple[str, ...]) -> list[str]:
+    return [name for name in names if any(word in name.lower() for word in words)]
+
+
+def _channel_columns(texts: list[str], columns: dict[str, list[str]]) -> list[str]:
+    """The columns that together name the channel: one, and those that tell its records apart.
+
+    Beside a column that is called so only one that tells command from contact counts; else the
+    one with the most different names, and every other that it does not settle.
+    """
+    named = _named(texts, CHANNEL)
+    first = named[0] if named else max(texts, key=lambda name: len(set(columns[name])))
+    chosen = {first}
+    for name in texts:
+        said = {value.strip().lower() for value in columns[name]} - {""}
+        if name in chosen or len(said) < 2 or (named and not said <= set(KINDS)):
+            continue
+        if len(set(zip(columns[first], columns[name], strict=True))) > len(set(columns[first])):
+            chosen.add(name)
+    return [name for name in texts if name in chosen]
 
 
 def _figures(values: list[str]) -> bool:
@@ -149,13 +203,14 @@ def _is_number(text: str) -> bool:
 
 
 def _is_on_off(values: list[str]) -> bool:
-    return {v.lower() for v in values} <= {*ON, *OFF}
+    return {v.lower() for v in values} <= {*ON, *OFF, *UNKNOWN}
 
 
 def _mixed(values: list[str]) -> bool:
     """Numbers among a few words: a name of a channel is hardly ever a number."""
     words = {v.lower() for v in values if not _is_number(v)}
-    return words <= {*ON, *OFF} or (len(words) <= MOST_WORDS and len(words) < len(set(values)))
+    return words <= {*ON, *OFF, *UNKNOWN} or (
+        len(words) <= MOST_WORDS and len(words) < len(set(values)))
 
 
 def _same_words(texts: dict[str, list[str]]) -> list[str]:
@@ -173,6 +228,9 @@ def _words(roles: Roles, values: list[str]) -> None:
         if "," in value and _is_number(value):
             roles.decimal = ","
         if _is_number(value) or lower in ("true", "false"):
+            continue
+        if lower in UNKNOWN:
+            roles.unknown.append(value)
             continue
         known = roles.on if lower in ON else roles.off if lower in OFF else None
         if known is None:

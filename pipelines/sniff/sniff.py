@@ -5,10 +5,12 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from datetime import UTC, datetime
 from pathlib import Path
 
 import polars as pl
 
+from remanence.pipelines.clocks.now import latest_possible
 from remanence.pipelines.clocks.wall_clock import WallClock
 from remanence.pipelines.ingest.open_log import pieces
 from remanence.pipelines.readers import FORMATS, all_readers
@@ -16,13 +18,18 @@ from remanence.pipelines.readers.layout import Layout
 from remanence.pipelines.readers.raw import Sample
 from remanence.pipelines.readers.source import Source, UnreadableSourceError, sources_of
 from remanence.pipelines.sniff.columns import Roles, find_roles
+from remanence.pipelines.sniff.sampling import sample_of
 from remanence.pipelines.sniff.toml_text import block_text, quoted
+from remanence.pipelines.sniff.unreadable import refuse_unreadable
 from remanence.shared.errors import RemanenceError
 from remanence.shared.log_format import read_log_format
 from remanence.shared.venue import Venue
 
-SAMPLE_BYTES = 512 << 10
 SHOWN = 5
+IMPOSSIBLE = (
+    "IMPOSSIBLE as it stands: these times lie in the future, and ingest would set them aside. A\n"
+    "counter since the start is boot-s, boot-ms or boot-us; else look at the unit and the order\n"
+    "of the date.")
 HIGHEST_VOLTS = 60.0
 """Rails of puzzle rooms are 12 or 24 V; more is asked about. Common practice, no source."""
 
@@ -30,6 +37,7 @@ HIGHEST_VOLTS = 60.0
 class Proposal:
     """What one file looks like."""
 
+    source: Source
     what: str
     keys: dict[str, object] = field(default_factory=dict)
     roles: Roles = field(default_factory=Roles)
@@ -42,7 +50,7 @@ def sniff(files: Sequence[str | Path]) -> str:
     Parameters
     ----------
     files : sequence of path
-        Log files; of each, the beginning is read.
+        Log files; of each, head, middle and tail are read.
 
     Returns
     -------
@@ -70,15 +78,22 @@ def sniff(files: Sequence[str | Path]) -> str:
     return "\n\n".join(parts + [f"Not read: {text}" for text in failed])
 
 
-def _one(source: Source, path: Path) -> str:
-    with source.open() as (stream, _):
-        data = stream.read(SAMPLE_BYTES)
-    if not data.strip():
-        raise UnreadableSourceError(f"{source.name}: is empty")
-    whole = len(data) < SAMPLE_BYTES
-    proposal = _proposal(Sample(source, data, whole))
-    proposal.keys = {"files": [path.as_posix()], **proposal.keys}
+def propose(source: Source) -> Proposal:
+    """What a file is, and the keys of its block, without ``files``.
+
+    Raises
+    ------
+    UnreadableSourceError
+        It is empty, or no log.
+    """
+    proposal = _proposal(sample_of(source))
     _finish(proposal)
+    return proposal
+
+
+def _one(source: Source, path: Path) -> str:
+    proposal = propose(source)
+    proposal.keys = {"files": [path.as_posix()], **proposal.keys}
     block = block_text({k: v for k, v in proposal.keys.items() if (k, v) != ("format", "csv")})
     shown, high = _preview(source, block)
     lines = [f"{source.name}: {proposal.what}", "", "Paste this into the venue file, and put right "
@@ -96,12 +111,16 @@ def _one(source: Source, path: Path) -> str:
 
 def _proposal(sample: Sample) -> Proposal:
     """What the first reader that knows such a file says of it."""
+    refused = False
     for name, reader in all_readers().items():
+        if reader.lines and not refused:  # what is no text, no reader of text can read
+            refuse_unreadable(sample)
+            refused = True
         looks = reader.looks(sample) if reader.looks else None
         if looks is None:
             continue
-        proposal = Proposal(looks.what, {"format": name, **looks.keys}, find_roles(looks.columns),
-                            looks.questions)
+        proposal = Proposal(sample.source, looks.what, {"format": name, **looks.keys},
+                            find_roles(looks.columns), looks.questions)
         if looks.roles:
             proposal.roles.columns = {role: role for role in looks.roles}
         if reader.lines and sample.encoding != "utf-8":
@@ -122,7 +141,9 @@ def _finish(proposal: Proposal) -> None:
     if roles.decimal == ",":
         keys["decimal"] = ","
     _finish_time(proposal)
-    for name in ("on", "off"):
+    if roles.flags:
+        keys["ignore_where"] = roles.flags
+    for name in ("on", "off", "unknown"):
         if getattr(roles, name):
             keys[name] = getattr(roles, name)
     names = roles.channels
@@ -180,10 +201,12 @@ def _finish_time(proposal: Proposal) -> None:
     if date is not None and time.kind == "time":
         forms = tuple(f"{d} {t}" for d in date.forms for t in time.forms)
     if time.kind == "time" and date is None:
-        keys["constants"] = {"date": "2026-01-31", **constants}
+        day, whence = _day_of(proposal.source)
+        keys["constants"] = {"date": day, **constants}
         forms = ("iso",)
-        proposal.questions.append("Of which day are the times? Put it into constants, or take it "
-                                  "out of the file's name with file_pattern and a group date.")
+        proposal.questions.append(f"Of which day are the times? {day} was taken, {whence}. Put it "
+                                  "right in constants, or take it out of the file's name with "
+                                  "file_pattern and a group date.")
     if forms[0] != "iso":
         keys["time_format"] = forms[0]
     if time.kind == "counter":
@@ -194,10 +217,23 @@ def _finish_time(proposal: Proposal) -> None:
     elif len(forms) > 1:
         proposal.questions.append("Which order has the date? These fit the whole sample: "
                                   + ", ".join(forms[:6]) + f". {forms[0]} was taken.")
+    if time.yearless:
+        proposal.questions.append("Of which year are the times? Where the file's name holds none, "
+                                  "the day on which it was last written tells.")
     if not time.zoned and not time.forms[0].startswith(("epoch", "boot")):
         proposal.questions.append(
             "Are times without an offset the venue's local time? If not, set time_zone, like "
             'time_zone = "UTC".')
+
+
+def _day_of(source: Source) -> tuple[str, str]:
+    """The day that a file's name tells, else that of its last writing; and where it is from."""
+    found = re.search(r"(20\d\d)[-_.]?(0[1-9]|1[0-2])[-_.]?(0[1-9]|[12]\d|3[01])(?!\d)",
+                      source.name)
+    if found:
+        return "-".join(found.groups()), "as the file is called"
+    written = datetime.fromtimestamp(source.path.stat().st_mtime, UTC)
+    return written.strftime("%Y-%m-%d"), "the day on which the file was last written"
 
 
 def _preview(source: Source, block: str) -> tuple[list[str], list[str]]:
@@ -210,7 +246,8 @@ def _preview(source: Source, block: str) -> tuple[list[str], list[str]]:
         return [f"The block is not complete yet: {problem}" for problem in problems], []
     venue = Venue(id="sample", name="sample", time_zone="UTC")
     try:
-        layout = Layout(log, source.name)
+        layout = Layout(log, source.name, written=datetime.fromtimestamp(
+            source.path.stat().st_mtime, UTC))
         first = next(
             (piece.records for piece in pieces(source, log, layout, 1 << 40, _ignore, _ignore)
              if piece.records.height), None)
@@ -227,15 +264,19 @@ def _preview(source: Source, block: str) -> tuple[list[str], list[str]]:
         label = f"count ({log.time_format.removeprefix('boot-')} since the start)"
     else:
         shown = WallClock(venue, log, source.name).convert(first).with_columns(
-            at=pl.col("utc").dt.strftime("%Y-%m-%d %H:%M:%S%.3f").fill_null("cannot be read"))
+            at=pl.when(pl.col("utc") > latest_possible()).then(pl.lit("in the future: "))
+            .otherwise(pl.lit("")) + pl.col("utc").dt.strftime("%Y-%m-%d %H:%M:%S%.3f").fill_null(
+                "cannot be read"))
         label = "time (UTC, if local time is UTC)"
     rows = [("channel", "quantity", "value", label), *(
         tuple(str(cell) if cell is not None else "-" for cell in row)
         for row in shown.select("channel", "quantity", "value", "at").iter_rows())]
     widths = [max(len(row[i][:40]) for row in rows) for i in range(4)]
+    late = shown["at"].str.starts_with("in the future").any()
     return ["First records as they would be taken:", *(
         "  " + "  ".join(cell[:40].ljust(width) for cell, width in zip(
-            (row[3], *row[:3]), (widths[3], *widths[:3]), strict=True)).rstrip() for row in rows)
+            (row[3], *row[:3]), (widths[3], *widths[:3]), strict=True)).rstrip() for row in rows),
+        *([IMPOSSIBLE] if late else []),
     ], high
 
 

@@ -17,17 +17,22 @@ _DATES = ("%d.%m.%Y", "%d/%m/%Y", "%m/%d/%Y", "%Y/%m/%d", "%d-%m-%Y", "%m-%d-%Y"
           "%d.%m.%y", "%d/%m/%y", "%m/%d/%y", "%y/%m/%d", "%d %b %Y", "%b %d %Y", "%Y%m%d",
           "%a %b %d %Y", "%d-%b-%Y")
 _TIMES = ("%H:%M:%S", "%H:%M:%S.%f", "%H:%M:%S,%f", "%H:%M", "%I:%M:%S %p", "%I:%M:%S.%f %p")
+_YEARLESS = ("%b %d", "%d %b", "%m-%d", "%d.%m.", "%m/%d", "%d/%m")
 _JOINTS = (" ", ", ", "T", "-", "  ")
 _EPOCHS = {"epoch-s": 1.0, "epoch-ms": 1e3, "epoch-us": 1e6, "epoch-ns": 1e9}
 
 
 @dataclass(frozen=True)
 class TimeGuess:
-    """What a column of times looks like: ``forms`` all fit; ``kind`` is date, time or both."""
+    """What a column of times looks like: ``forms`` all fit; ``kind`` is date, time or both.
+
+    ``yearless``: the forms lack the year.
+    """
 
     kind: str
     forms: tuple[str, ...]
     zoned: bool = False
+    yearless: bool = False
 
 
 def guess_times(values: list[str]) -> TimeGuess | None:
@@ -47,8 +52,10 @@ def guess_times(values: list[str]) -> TimeGuess | None:
     sample = series.head(300)
     # Fields and separators of the first value decide which forms are worth a try.
     both = [d + j + t for d in _DATES for j in _JOINTS for t in _TIMES]
+    yearless = [f"{d}{j}{t}" for d in _YEARLESS for j in _JOINTS for t in _TIMES]
     for kind, forms, prefix in (
-        ("both", both, ""), ("both", [f + "%z" for f in both if "%p" not in f], ""),
+        ("both", both, ""), ("yearless", yearless, "2000"),
+        ("both", [f + "%z" for f in both if "%p" not in f], ""),
         ("date", [d + " %H:%M" for d in _DATES], "00:00"), ("time", list(_TIMES), "2026-01-02"),
     ):
         first = _filled(series.head(1), kind, prefix)[0]
@@ -57,6 +64,8 @@ def guess_times(values: list[str]) -> TimeGuess | None:
                         if _fits(_filled(sample, kind, prefix), _form(f, kind)))
         fitting = tuple(f for f in fitting if _fits(
             _filled(series, kind, prefix), _form(f, kind, bare=True)))
+        if fitting and kind == "yearless":
+            return TimeGuess("both", fitting, yearless=True)
         if fitting:
             return TimeGuess(kind, fitting, "%z" in fitting[0])
     return None
@@ -70,13 +79,16 @@ def _pattern(form: str) -> re.Pattern[str]:
 def _filled(series: pl.Series, kind: str, prefix: str) -> pl.Series:
     if kind == "both":
         return series
-    joined = [f"{prefix} {v}" if kind == "time" else f"{v} {prefix}" for v in series.to_list()]
+    joined = [f"{prefix} {v}" if kind in ("time", "yearless") else f"{v} {prefix}"
+              for v in series.to_list()]
     return pl.Series(joined, dtype=pl.String)
 
 
 def _form(form: str, kind: str, *, bare: bool = False) -> str:
     if kind == "time":
         return f"%Y-%m-%d {form}"
+    if kind == "yearless":
+        return f"%Y {form}"
     return form + " %H:%M" if kind == "date" and bare else form
 
 

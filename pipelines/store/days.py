@@ -8,9 +8,8 @@ wants one channel reads no other, and need not tell them apart.
 from __future__ import annotations
 
 import io
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from datetime import date
-from functools import lru_cache
 from itertools import pairwise
 from pathlib import Path
 
@@ -19,9 +18,6 @@ import polars as pl
 import pyarrow.parquet as pq
 from numpy.typing import NDArray
 
-from remanence.analytics.pairing.edges import Ints
-from remanence.analytics.pairing.hours import HOUR_US
-from remanence.pipelines.derive.known_hours import heard_to_keep, hours_to_keep, notes_of
 from remanence.pipelines.store.disk import check, write_named
 from remanence.pipelines.store.manifest import Segment
 from remanence.pipelines.store.name_codes import QUANTITY, coded, codes, plain
@@ -33,9 +29,6 @@ KEY = ("time", "channel", "quantity", "value")
 
 KINDS = {"command": "edges", "contact": "edges", "volts": "levels", "amps": "levels"}
 """Edges are read without wading through volts."""
-
-Hours = frozenset[int]
-"""Hours, by their number since 1970."""
 
 SEGMENT_ROWS = 2_000_000
 SMALL_ROWS = 250_000
@@ -49,13 +42,6 @@ OWN_GROUP = 2_048
 """A channel with fewer records in a segment shares a row group with its neighbours: each
 group costs every reader about as much as so many records."""
 
-CALM_GROUP = 8_192
-"""So many records of a channel in hours without commands and contacts have row groups of their
-own, which pairing need not read."""
-
-REACH_US = 62_000_000
-"""How far from a command readings are looked at (``analytics/pairing/rail_windows.py``)."""
-
 WRITES = {
     "compression": "zstd", "compression_level": 1, "store_schema": False,
     "use_dictionary": ["channel", "quantity", "run", "file"],
@@ -68,8 +54,7 @@ Nobody looks for records by their value or line, so there are no statistics of t
 
 
 def write_signals(
-    frame: pl.DataFrame, folder: Path, stem: str, groups: Sequence[int] = (),
-    notes: Mapping[str, str] | None = None,
+    frame: pl.DataFrame, folder: Path, stem: str, groups: Sequence[int] = ()
 ) -> str:
     """Write one immutable Parquet file of coded signals, on the disk when this returns.
 
@@ -81,7 +66,7 @@ def write_signals(
     with pq.ParquetWriter(data, table.schema, **WRITES) as writer:
         for start, stop in pairwise([0, *groups, frame.height]):
             writer.write_table(table.slice(start, stop - start), row_group_size=ROW_GROUP)
-        writer.add_key_value_metadata(_notes(SIGNALS) | dict(notes or {}))
+        writer.add_key_value_metadata(_notes(SIGNALS))
     return write_named(folder, stem, ".parquet", data.getbuffer())
 
 
@@ -95,41 +80,15 @@ def channel_by_channel(frame: pl.DataFrame) -> pl.DataFrame:
     return _taken(frame, np.argsort(short, kind="stable"))
 
 
-def row_groups(
-    frame: pl.DataFrame, busy: Hours = frozenset()
-) -> tuple[list[int], dict[str, str]]:
-    """Where row groups begin in signals that lie channel by channel, and the file's notes.
-
-    ``busy``: see :func:`busy_hours`.
-    """
+def row_groups(frame: pl.DataFrame) -> list[int]:
+    """Where row groups begin in signals that lie channel by channel."""
     key = _whose(frame)
     ends = [*(np.flatnonzero(key[1:] != key[:-1]) + 1).tolist(), frame.height]
-    ticks = frame["time"].to_physical().to_numpy()
-    groups, kept, parts = {0, frame.height}, {}, []
+    groups = {0, frame.height}
     for start, stop in pairwise([0, *ends]):
-        channel, quantity = frame["channel"][start], frame["quantity"][start]
-        parts.append((channel, quantity, frame[start:stop]))
         if stop - start >= OWN_GROUP:
             groups |= {start, stop}
-            groups |= {start + at for at in _calm_ends(ticks[start:stop], busy)}
-            if quantity == "volts":
-                kept[channel] = hours_to_keep(parts[-1][2])
-    return sorted(groups)[1:-1], notes_of(kept, heard_to_keep(parts))
-
-
-def _calm_ends(ticks: Ints, busy: Hours) -> list[int]:
-    """Where long stretches of hours that are not ``busy`` begin and end."""
-    if not busy:
-        return []
-    first, last = int(ticks[0]) // HOUR_US, int(ticks[-1]) // HOUR_US
-    calm = [number not in busy for number in range(first, last + 1)]
-    turns = [0, *(k for k in range(1, len(calm)) if calm[k] != calm[k - 1]), len(calm)]
-    ends: list[int] = []
-    for begin, end in pairwise(turns):
-        low, high = np.searchsorted(ticks, [(first + begin) * HOUR_US, (first + end) * HOUR_US])
-        if calm[begin] and high - low >= CALM_GROUP:
-            ends += [int(low), int(high)]
-    return ends
+    return sorted(groups)[1:-1]
 
 
 def _whose(frame: pl.DataFrame) -> NDArray[np.uint32]:
@@ -178,14 +137,12 @@ def segment_stem(day: date, kind: str) -> str:
     return f"signals/{day.isoformat()}/{kind}-"
 
 
-def _write_segment(
-    frame: pl.DataFrame, folder: Path, day: date, kind: str, busy: Hours
-) -> Segment:
+def _write_segment(frame: pl.DataFrame, folder: Path, day: date, kind: str) -> Segment:
     stem = segment_stem(day, kind)
     frame = coded(frame)
     if kind == "levels":
         frame = channel_by_channel(frame)
-        path = write_signals(frame, folder, stem, *row_groups(frame, busy))
+        path = write_signals(frame, folder, stem, row_groups(frame))
     else:
         path = write_signals(frame, folder, stem)
     return Segment(path, kind, frame.height, *_ends(frame))
@@ -212,7 +169,6 @@ def _pieces(frame: pl.DataFrame) -> Iterator[pl.DataFrame]:
 
 def add_to_day(
     folder: Path, day: date, kind: str, segments: list[Segment], new: pl.DataFrame,
-    busy: Hours = frozenset(),
 ) -> tuple[list[Segment], list[str], pl.DataFrame]:
     """Put records of one day and kind beside those already there.
 
@@ -226,9 +182,6 @@ def add_to_day(
         What the day holds of this kind, disjoint in time.
     new : polars.DataFrame
         SIGNALS, sorted, no record twice.
-    busy : frozenset of int, optional
-        :func:`busy_hours` of the day. How levels are cut into row groups goes by it, and
-        nothing else.
 
     Returns
     -------
@@ -242,7 +195,7 @@ def add_to_day(
     first, last = _ends(new)
     touched = [s for s in segments if s.first <= last and s.last >= first]
     if not touched:
-        written = [_write_segment(piece, folder, day, kind, busy) for piece in _pieces(new)]
+        written = [_write_segment(piece, folder, day, kind) for piece in _pieces(new)]
         return sorted([*segments, *written], key=lambda s: s.first), [], new
     held = pl.concat([read_table(folder, s.path) for s in touched])
     within = pl.col("time").is_between(held["time"].min(), held["time"].max())
@@ -254,31 +207,13 @@ def add_to_day(
     if fresh.is_empty():
         return segments, [], fresh
     merged = in_order(coded(pl.concat([held, fresh])))
-    written = [_write_segment(piece, folder, day, kind, busy) for piece in _pieces(merged)]
+    written = [_write_segment(piece, folder, day, kind) for piece in _pieces(merged)]
     rest = [s for s in segments if s not in touched]
     return (sorted([*rest, *written], key=lambda s: s.first), [s.path for s in touched], fresh)
 
 
-def busy_hours(folder: Path, segments: Sequence[Segment]) -> Hours:
-    """Hours since 1970 in which a day's commands or contacts were logged, or nearly so."""
-    return frozenset[int]().union(*(
-        _hours_near(folder, segment.path) for segment in segments if segment.kind == "edges"))
-
-
-@lru_cache(maxsize=256)
-def _hours_near(folder: Path, path: str) -> Hours:
-    """Those of one file of edges. (It never changes, and a long log is taken in bit by bit.)"""
-    times = read_table(folder, path, ["time"])["time"].to_physical().to_numpy()
-    found: set[int] = set()
-    for reach in (-REACH_US, 0, REACH_US):
-        hours = (times + reach) // HOUR_US
-        first = int(hours[0])  # edges lie in the order of time
-        found.update((np.flatnonzero(np.bincount(hours - first)) + first).tolist())
-    return frozenset(found)
-
-
 def compact(
-    folder: Path, day: date, kind: str, segments: list[Segment], busy: Hours = frozenset()
+    folder: Path, day: date, kind: str, segments: list[Segment]
 ) -> tuple[list[Segment], list[str]]:
     """Join neighbouring small segments once a day holds many; (segments, retired files)."""
     if len(segments) <= MANY_SEGMENTS:
@@ -290,7 +225,7 @@ def compact(
     def close() -> None:
         if len(group) > 1:
             frame = pl.concat([read_table(folder, s.path) for s in group])
-            kept.append(_write_segment(frame, folder, day, kind, busy))
+            kept.append(_write_segment(frame, folder, day, kind))
             retired.extend(s.path for s in group)
         else:
             kept.extend(group)

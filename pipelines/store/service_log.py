@@ -7,10 +7,11 @@ import csv
 import errno
 import io
 import os
-from collections.abc import Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, datetime
 from pathlib import Path
+from typing import BinaryIO
 
 import polars as pl
 
@@ -19,11 +20,11 @@ from remanence.pipelines.store.writer_lock import held
 from remanence.shared.cells import from_cell, text_cell
 from remanence.shared.errors import RemanenceError
 from remanence.shared.keys import nearest, one_of, shown
-from remanence.shared.tables import SERVICE, SERVICE_ACTIONS
+from remanence.shared.tables import SERVICE, SERVICE_ACTIONS, TEST_RESULTS
 from remanence.shared.terminal import printable
 from remanence.shared.venue import Venue
 
-HEADER = ("date", "lock", "action", "part", "note")
+HEADER = ("date", "lock", "action", "part", "note", "result")
 _HEADER_BYTES = 4096
 """A header is far shorter."""
 
@@ -55,7 +56,8 @@ def read_service(venue: Venue, venue_path: Path) -> ServiceLog:
     -------
     ServiceLog
         A missing file is an empty log. A line with an unknown lock or action or an
-        unreadable date is set aside with its reason.
+        unreadable date is set aside with its reason, and so is one that repeats another word for
+        word. A result that is no word for one is not taken, and said to be none.
 
     Raises
     ------
@@ -85,20 +87,28 @@ def _taken(venue: Venue, path: Path, text: str) -> ServiceLog:
             f"{path}, line 1: found the header {','.join(header)!r}; it should be "
             f"{','.join(HEADER)}"
         )
-    rows, aside = [], []
+    rows: dict[tuple[date | str | None, ...], int] = {}
+    aside = []
     for cells in reader:
         if not any(cell.strip() for cell in cells):
             continue
         entry = {name: from_cell(cell.strip()) for name, cell in zip(header, cells, strict=False)}
+        place = f"{path.name}, line {reader.line_num}"
         fault = _fault(venue, entry)
         if fault:
-            aside.append(f"{path.name}, line {reader.line_num}: {fault}")
-        else:
-            rows.append((
-                date.fromisoformat(entry["date"]), entry["lock"], entry["action"],
-                entry.get("part") or None, entry.get("note") or None,
-            ))
-    frame = pl.DataFrame(rows, schema=SERVICE.schema, orient="row")
+            aside.append(f"{place}: {fault}")
+            continue
+        result = entry.get("result") or None
+        if result and (entry["action"] != "release-tested" or result not in TEST_RESULTS):
+            aside.append(f"{place}: result: found {shown(result)}, which is not taken; a "
+                         f"release-tested has {one_of(TEST_RESULTS)}, other work none")
+            result = None
+        row = (date.fromisoformat(entry["date"]), entry["lock"], entry["action"],
+               entry.get("part") or None, entry.get("note") or None, result)
+        first = rows.setdefault(row, reader.line_num)
+        if first != reader.line_num:
+            aside.append(f"{place}: repeats line {first} word for word")
+    frame = pl.DataFrame(list(rows), schema=SERVICE.schema, orient="row")
     return ServiceLog(SERVICE.conform(frame), tuple(aside))
 
 
@@ -121,11 +131,13 @@ def _advice(given: str, known: list[str], plural: str) -> str:
 
 def add_service(
     venue: Venue, venue_path: Path, lock: str, action: str, *, day: date,
-    part: str | None = None, note: str | None = None,
+    today: date | None = None, part: str | None = None, note: str | None = None,
+    result: str | None = None,
 ) -> str:
     """Append one line to the service log.
 
-    The file is locked meanwhile, so that two people doing it at once get two whole lines.
+    The file is locked meanwhile, so that two people doing it at once get two whole lines. A file
+    of an older layout gets the columns that it lacks in its header; its lines stay as they are.
 
     Parameters
     ----------
@@ -135,9 +147,13 @@ def add_service(
         A lock of the venue; one of ``SERVICE_ACTIONS``.
     day : date
         The day of the work, in the venue's calendar.
+    today : date, optional
+        A later ``day`` than this is refused; default: today in the venue's zone.
     part, note : str, optional
         The part that was fitted (default for ``replaced``: the lock's own part);
         anything worth telling. Line breaks in a note become blanks.
+    result : str, optional
+        ``passed`` or ``failed``: needed for ``release-tested``, refused of other work.
 
     Returns
     -------
@@ -147,8 +163,8 @@ def add_service(
     Raises
     ------
     RemanenceError
-        The lock, action or part is unknown, the venue keeps no service log, or the
-        file cannot be written.
+        The lock, action, part or result is unknown, the day is to come, the line stands there
+        already, the venue keeps no service log, or the file cannot be written.
     """
     path = service_path(venue, venue_path)
     if path is None:
@@ -168,10 +184,20 @@ def add_service(
         raise RemanenceError(
             f"part: found {shown(part)}; {_advice(part, list(venue.parts_by_id), 'parts')}"
         )
+    if (action == "release-tested") is not (result in TEST_RESULTS):
+        raise RemanenceError(
+            f"result: found {shown(result) if result else 'none'} with the action "
+            f"{shown(action)}; a release-tested needs {one_of(TEST_RESULTS)}, other work has none"
+        )
+    today = today or datetime.now(venue.zone).date()
+    if day > today:
+        raise RemanenceError(
+            f"date: found {day.isoformat()}, which is to come; today is {today.isoformat()}"
+        )
     if part is None and action == "replaced":
         part = venue.locks_by_id[lock].part
     entry = {"date": day.isoformat(), "lock": lock, "action": action, "part": part or "",
-             "note": " ".join(printable(note or "").split())}
+             "note": " ".join(printable(note or "").split()), "result": result or ""}
     try:
         return _append(path, entry).rstrip("\n")
     except OSError as error:
@@ -185,34 +211,70 @@ def _csv_line(cells: Sequence[str]) -> str:
     return buffer.getvalue()
 
 
-def _append(path: Path, entry: dict[str, str]) -> str:
+def _append(path: Path, entry: Mapping[str, str]) -> str:
     """Add a line in the order of the file's own header; all of it, or nothing."""
     make_folder(path.parent)
     new = not path.exists()
-    with path.open("ab+", buffering=0) as file, held(file.fileno()):
-        size = file.seek(0, os.SEEK_END)
-        file.seek(0)
-        header = _header(path, file.read(_HEADER_BYTES), entry) if size else HEADER
-        line = _csv_line([str(text_cell(entry.get(name, ""))) for name in header])
-        data = b"" if size else _csv_line(HEADER).encode()
-        if size:
-            file.seek(-1, os.SEEK_END)
-            data = b"" if file.read(1) == b"\n" else b"\n"
-        data += line.encode()
+    with _locked(path) as file:
+        raw = file.read()
+        names = _header(path, raw[:_HEADER_BYTES], entry) if raw else HEADER
+        lacking = [name for name in HEADER if entry[name] and name not in names]
+        line = _csv_line([str(text_cell(entry.get(name, ""))) for name in (*names, *lacking)])
+        rest = raw.partition(b"\n")[2]
+        if any(_alike(cells, names, entry) for cells in csv.reader(io.StringIO(
+                rest.decode("utf-8", "replace").replace("\0", "?"), newline=""))):
+            raise RemanenceError(f"{path}: the line stands there already: {line.rstrip()}")
+        if lacking:
+            # The old lines stay as they are: what they do not say is not known.
+            torn = b"\n" if rest and not rest.endswith(b"\n") else b""
+            _put(path, _csv_line((*names, *lacking)).encode() + rest + torn + line.encode())
+            return line
+        data = b"" if not raw or raw.endswith(b"\n") else b"\n"
+        data += (b"" if raw.strip() else _csv_line(HEADER).encode()) + line.encode()
         try:
             if file.write(data) != len(data):
                 raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
             os.fsync(file.fileno())
         except OSError:
             with contextlib.suppress(OSError):
-                file.truncate(size)
+                file.truncate(len(raw))
             raise
     if new:
         sync_folder(path.parent)
     return line
 
 
-def _header(path: Path, beginning: bytes, entry: dict[str, str]) -> Sequence[str]:
+@contextlib.contextmanager
+def _locked(path: Path) -> Iterator[BinaryIO]:
+    """The file at its beginning, open for appending, held against everybody else who adds to it."""
+    while True:
+        with path.open("ab+", buffering=0) as file, held(file.fileno()):
+            # Somebody may have put a file with a longer header in its place meanwhile.
+            if path.exists() and (
+                    os.fstat(file.fileno()).st_ino == path.stat().st_ino):
+                file.seek(0)
+                yield file
+                return
+
+
+def _alike(cells: Sequence[str], names: Sequence[str], entry: Mapping[str, str]) -> bool:
+    """Whether a line says the same as an entry, word for word."""
+    there = {name: from_cell(cell.strip()) for name, cell in zip(names, cells, strict=False)}
+    return any(there.values()) and all(there.get(name, "") == entry[name] for name in HEADER)
+
+
+def _put(path: Path, data: bytes) -> None:
+    """Put a file with these bytes in the place of another, whole or not at all."""
+    draft = path.with_name(f".{path.name}.{os.getpid()}")
+    with draft.open("wb") as file:
+        file.write(data)
+        file.flush()
+        os.fsync(file.fileno())
+    draft.replace(path)
+    sync_folder(path.parent)
+
+
+def _header(path: Path, beginning: bytes, entry: Mapping[str, str]) -> Sequence[str]:
     """The columns of a service log that is there; another file is never written to."""
     text = beginning.decode("utf-8-sig", "replace")
     if not text.strip():
@@ -221,7 +283,8 @@ def _header(path: Path, beginning: bytes, entry: dict[str, str]) -> Sequence[str
         names = [name.strip().lower() for name in next(csv.reader([text.splitlines()[0]]))]
     except (csv.Error, StopIteration, IndexError):
         names = []
-    if not {"date", "lock", "action", *(name for name, cell in entry.items() if cell)} <= set(
+    if not {"date", "lock", "action", *(
+            name for name, cell in entry.items() if cell and name != "result")} <= set(
             names):
         raise RemanenceError(
             f"{path}, line 1: found {shown(text.splitlines()[0][:80])}, which is not the header of "

@@ -29,7 +29,6 @@ from remanence.pipelines.store.days import (
     KEY,
     KINDS,
     add_to_day,
-    busy_hours,
     compact,
     in_order,
     read_table,
@@ -239,10 +238,8 @@ class Store:
             entry = manifest.days.setdefault(day.isoformat(), Day(manifest.generation))
             held = [s for s in entry.segments if s.kind == of_kind]
             rest = [s for s in entry.segments if s.kind != of_kind]
-            # (Edges come first, so that those of this very batch are among them.)
-            busy = busy_hours(self.folder, rest)
-            held, _, fresh = add_to_day(self.folder, day, of_kind, held, new, busy)
-            held, _ = compact(self.folder, day, of_kind, held, busy)
+            held, _, fresh = add_to_day(self.folder, day, of_kind, held, new)
+            held, _ = compact(self.folder, day, of_kind, held)
             entry.segments = rest + held
             if not fresh.is_empty():
                 entry.changed = manifest.generation

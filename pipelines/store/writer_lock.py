@@ -37,7 +37,7 @@ def writer_lock(folder: Path, wait_s: float = LOCK_WAIT_S) -> Iterator[None]:
             f"{folder} cannot be written: {error.strerror or error}") from None
     with file:
         began, told = time.monotonic(), False
-        while not _try_lock(file.fileno()):
+        while not try_lock(file.fileno()):
             waited = time.monotonic() - began
             if waited > wait_s:
                 raise StoreError(f"{folder} has been held by {_holder(folder)} for "
@@ -60,7 +60,7 @@ def writer_lock(folder: Path, wait_s: float = LOCK_WAIT_S) -> Iterator[None]:
 @contextlib.contextmanager
 def held(handle: int) -> Iterator[None]:
     """Hold an open file against others who do so too, for as long as a line takes to write."""
-    while not _try_lock(handle):
+    while not try_lock(handle):
         time.sleep(0.02)
     try:
         yield
@@ -80,7 +80,8 @@ def _holder(folder: Path) -> str:
 try:
     import fcntl
 
-    def _try_lock(handle: int) -> bool:
+    def try_lock(handle: int) -> bool:
+        """Lock an open file; False where another process holds it."""
         try:
             fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except BlockingIOError:
@@ -92,7 +93,8 @@ try:
 except ImportError:  # Windows
     import msvcrt
 
-    def _try_lock(handle: int) -> bool:
+    def try_lock(handle: int) -> bool:
+        """Lock an open file; False where another process holds it."""
         try:
             msvcrt.locking(handle, msvcrt.LK_NBLCK, 1)  # type: ignore[attr-defined]
         except OSError:

@@ -1,27 +1,29 @@
-"""A venue to measure on: 40 locks, 3 rails, 10 games a day, volts at 1 Hz and in bursts of 200 Hz.
+"""A venue to measure on: 40 locks, 3 rails, volts all day and in bursts of 200 Hz at commands.
 
-    python -m tests.bench.build --days 365
+    python -m tests.bench.build dense
 
-builds tests/bench/data/365d once (it is not in the repository): about 3.3 x 10^5
-records a day, 1.2 x 10^8 a year. The records go straight into the store's own
-Parquet files, by the store's own functions; the seed is the day's number, so the
-first month of a year is the same month. From the second year on the first one comes
-again, at its own dates: making it up anew would take four times as long.
+builds tests/bench/data/dense once (it is not in the repository). The records go
+straight into the store's own Parquet files, by the store's own functions; the seed is
+the day's number, so the first month of a year is the same month. From the second year
+on the first one comes again, at its own dates: making it up anew would take four times
+as long.
 """
 
 from __future__ import annotations
 
 import argparse
 import shutil
-import time
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 
 import numpy as np
 import polars as pl
+from tqdm import tqdm
 
 from remanence.pipelines.sheets.refresh import load_venue
-from remanence.pipelines.store.days import add_to_day, busy_hours, read_table
+from remanence.pipelines.store.days import add_to_day, read_table
 from remanence.pipelines.store.manifest import Day, Manifest, write_manifest
 from remanence.pipelines.store.store import Store
 from remanence.shared.tables import SIGNALS
@@ -56,13 +58,47 @@ def venue_text() -> str:
     return "\n".join(parts)
 
 
-def day_records(number: int, idle_hz: float = 1.0) -> tuple[pl.DataFrame, pl.DataFrame]:
+@dataclass(frozen=True)
+class Log:
+    """A log to measure on."""
+
+    days: int
+    idle_hz: float = 1.0
+    """How often each rail is read."""
+    games: int = GAMES
+    """A day, each with a command to every lock."""
+    hours: tuple[int, int] = (0, 24)
+    """From and to, of each day."""
+
+    def build(self) -> Path:
+        """Build its venue unless it is there; returns the folder."""
+        return build(self)
+
+
+LOGS = {
+    "dense": Log(31), "year": Log(365), "ten-years": Log(3653),
+    "sparse": Log(730, idle_hz=1 / 60, games=1), "50Hz": Log(1, 50.0), "200Hz": Log(1, 200.0),
+    "1kHz": Log(1, 1000.0), "1kHz-hours": Log(1, 1000.0, hours=(9, 12)),
+}
+
+
+def day_records(
+    number: int, idle_hz: float = 1.0, games: int = GAMES
+) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Edges and levels (SIGNALS) of one day."""
+    edges, levels = _day(number, idle_hz, games)
+    return edges, levels(0, 24)
+
+
+def _day(
+    number: int, idle_hz: float, games: int
+) -> tuple[pl.DataFrame, Callable[[int, int], pl.DataFrame]]:
+    """Edges of one day, and what gives the levels from one hour up to another."""
     rng = np.random.default_rng(number)
     start = int(datetime.combine(FIRST + timedelta(days=number), datetime.min.time(), UTC)
                 .timestamp()) * SECOND
-    lock = np.repeat(np.arange(LOCKS), GAMES)
-    game = np.tile(np.arange(GAMES), LOCKS)
+    lock = np.repeat(np.arange(LOCKS), games)
+    game = np.tile(np.arange(games), LOCKS)
     at = ((9 + 1.3 * game) * 3600 + rng.uniform(0, 3000, lock.size)) * SECOND
     at = start + np.round(at / 1000).astype(np.int64) * 1000
     magnet, own = lock % 3 == 0, lock % 6 == 1
@@ -92,19 +128,23 @@ def day_records(number: int, idle_hz: float = 1.0) -> tuple[pl.DataFrame, pl.Dat
                     np.char.add(kinds, owner.astype(str))),
         np.where(kinds == "q", "command", "contact"), np.concatenate(values).astype(float))
     loaded_until = np.where(magnet, at, at + np.where(own & answered, latency, pulse))
-    return edges, _levels(rng, start, lock, at, pulse, loaded_until, magnet, idle_hz)
+    return edges, lambda begin, end: _levels(
+        rng, start, lock, at, pulse, loaded_until, magnet, idle_hz, (begin, end))
 
 
 def _levels(
     rng: np.random.Generator, start: int, lock: np.ndarray, at: np.ndarray, pulse: np.ndarray,
-    loaded_until: np.ndarray, magnet: np.ndarray, idle_hz: float,
+    loaded_until: np.ndarray, magnet: np.ndarray, idle_hz: float, hours: tuple[int, int],
 ) -> pl.DataFrame:
+    first, last = (hour * 3600 for hour in hours)
     parts = []
     for rail in range(RAILS):
         mine = lock % RAILS == rail
-        idle = start + np.arange(0, 86_400, 1 / idle_hz) * SECOND + 137_000 * (rail + 1)
+        idle = start + np.arange(first, last, 1 / idle_hz) * SECOND + 137_000 * (rail + 1)
+        idle = idle[idle < start + last * SECOND]
         burst = (at[mine][:, None] + np.arange(*BURST) * SECOND + rng.integers(
             0, 5000, int(mine.sum()))[:, None]).ravel()
+        burst = burst[(burst >= start + first * SECOND) & (burst < start + last * SECOND)]
         times = np.unique(np.concatenate([idle, burst]).astype(np.int64))
         # Loads on: a latch's pulse; a magnet all the time but while it is released.
         on = np.concatenate([at[mine & ~magnet], (at + pulse)[mine & magnet]])
@@ -131,23 +171,29 @@ def _signals(
 
 
 def _of_day(
-    folder: Path, manifest: Manifest, number: int, idle_hz: float
-) -> dict[str, pl.DataFrame]:
+    folder: Path, manifest: Manifest, number: int, log: Log
+) -> Iterator[tuple[str, pl.DataFrame]]:
+    """Edges, then levels, of one day; those of many readings an hour in pieces of some hours."""
     if number >= YEAR:
         again = manifest.days[(FIRST + timedelta(days=number % YEAR)).isoformat()]
         shift = pl.duration(days=number - number % YEAR)
-        return {segment.kind: read_table(folder, segment.path).with_columns(pl.col("time") + shift)
-                for segment in again.segments}
-    edges, levels = day_records(number, idle_hz)
+        for segment in again.segments:
+            frame = read_table(folder, segment.path)
+            yield segment.kind, frame.with_columns(pl.col("time") + shift)
+        return
+    edges, levels = _day(number, log.idle_hz, log.games)
     # A magnet's last answer may fall on the next day; here it is left out.
     of_day = pl.col("time").dt.date() == FIRST + timedelta(days=number)
-    return {"edges": edges.filter(of_day), "levels": levels.filter(of_day)}
+    within = of_day & pl.col("time").dt.hour().is_between(*log.hours, closed="left")
+    yield "edges", edges.filter(within)
+    step = 24 if log.idle_hz <= 10 else 1
+    for hour in range(*log.hours, step):
+        yield "levels", levels(hour, hour + step).filter(of_day)
 
 
-def build(days: int, idle_hz: float = 1.0) -> Path:
-    """Build the venue of so many days unless it is there; returns its folder."""
-    name = f"{days}d" if idle_hz == 1.0 else f"{days}d-{idle_hz:g}Hz"
-    home = DATA / name
+def build(log: Log) -> Path:
+    """Build the venue of such a log unless it is there; returns its folder."""
+    home = DATA / f"{log.days}d-{log.idle_hz:.3g}Hz-{log.games}games-{log.hours[1] - log.hours[0]}h"
     if (home / "complete").exists():
         return home
     shutil.rmtree(home, ignore_errors=True)
@@ -158,18 +204,16 @@ def build(days: int, idle_hz: float = 1.0) -> Path:
     folder.mkdir()
     manifest = Manifest.new()
     manifest.generation = 1
-    began, records = time.perf_counter(), 0
-    for number in range(days):
+    records = 0
+    for number in tqdm(range(log.days), unit=" days", leave=False, disable=None):
         day = FIRST + timedelta(days=number)
         entry = manifest.days[day.isoformat()] = Day(1)
-        for kind, frame in _of_day(folder, manifest, number, idle_hz).items():
-            busy = busy_hours(folder, entry.segments)
-            segments, _, _ = add_to_day(folder, day, kind, [], frame, busy)
-            entry.segments += segments
+        for kind, frame in _of_day(folder, manifest, number, log):
+            held = [segment for segment in entry.segments if segment.kind == kind]
+            rest = [segment for segment in entry.segments if segment.kind != kind]
+            segments, _, _ = add_to_day(folder, day, kind, held, frame)
+            entry.segments = rest + segments
             records += frame.height
-        if number % 50 == 49:
-            print(f"{number + 1} days, {records:,} records, {time.perf_counter() - began:.0f} s",
-                  flush=True)
     write_manifest(folder, manifest)
     (home / "complete").write_text(f"{records}\n")
     return home
@@ -177,7 +221,5 @@ def build(days: int, idle_hz: float = 1.0) -> Path:
 
 if __name__ == "__main__":
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--days", type=int, default=31)
-    parser.add_argument("--idle-hz", type=float, default=1.0, help="idle sampling rate [Hz]")
-    arguments = parser.parse_args()
-    print(build(arguments.days, arguments.idle_hz))
+    parser.add_argument("log", choices=sorted(LOGS))
+    print(LOGS[parser.parse_args().log].build())

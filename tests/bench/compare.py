@@ -1,6 +1,6 @@
 """Compare the speed of two commits on the same data.
 
-    python -m tests.bench.compare OLD NEW --days 31
+    python -m tests.bench.compare OLD NEW --log dense
 
 Each commit is checked out into a temporary work tree of its own; both derive the
 same store in turn, and the ratio of the best times is printed. Exit status 1 where
@@ -18,7 +18,7 @@ import tempfile
 from pathlib import Path
 from typing import Any
 
-from tests.bench.build import build
+from tests.bench.build import LOGS
 
 ROOT = Path(__file__).parents[2]
 SCRIPT = """
@@ -54,11 +54,11 @@ if __name__ == "__main__":
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("old")
     parser.add_argument("new")
-    parser.add_argument("--days", type=int, default=31)
+    parser.add_argument("--log", default="dense", choices=sorted(LOGS))
     parser.add_argument("--repeat", type=int, default=3)
     parser.add_argument("--tolerance", type=float, default=1.15)
     arguments = parser.parse_args()
-    home = build(arguments.days)
+    home = LOGS[arguments.log].build()
     with tempfile.TemporaryDirectory() as temporary:
         trees = {}
         for name in (arguments.old, arguments.new):

@@ -8,15 +8,13 @@ prints one line of JSON: seconds, processor seconds, peak memory, rows.
 from __future__ import annotations
 
 import argparse
+import importlib
 import json
 import resource
 import shutil
 import time
 from collections.abc import Callable
 from pathlib import Path
-
-WINDOW = 2.0
-"""Seconds of volts after a command that the SQL and the notebook look at."""
 
 
 def paths_of(folder: Path, kind: str, days: int | None) -> list[str]:
@@ -40,7 +38,7 @@ def scan(folder: Path, days: int | None) -> int:
 
 
 def this(folder: Path, days: int | None) -> int:
-    """`derive` from nothing: all seven derived tables and the states, written to disk."""
+    """`derive` from nothing: all seven derived tables and what is carried over, written to disk."""
     from remanence.pipelines.derive.derive import derive
     from remanence.pipelines.sheets.refresh import load_venue
     from remanence.pipelines.store.store import Store
@@ -53,19 +51,14 @@ def this(folder: Path, days: int | None) -> int:
 
 
 def duckdb(folder: Path, days: int | None) -> int:
-    """The actuations of contract columns in SQL, with ASOF joins; no bounce, retry or overlap."""
+    """The columns of the contract in SQL: ASOF joins for the edges, a hash join for the volts."""
     import duckdb as database
 
-    from remanence.pipelines.sheets.refresh import load_venue
-
-    venue, _ = load_venue(folder)
     connection = database.connect()
     connection.execute("SET threads = 2")
     connection.execute("CREATE TABLE wiring (lock VARCHAR, rail VARCHAR, command VARCHAR, "
                        "contact VARCHAR, magnet BOOLEAN)")
-    connection.executemany("INSERT INTO wiring VALUES (?, ?, ?, ?, ?)", [
-        (lock.id, lock.supply, lock.command, lock.contact, not lock.pulsed)
-        for lock in venue.locks])
+    connection.executemany("INSERT INTO wiring VALUES (?, ?, ?, ?, ?)", _wiring(folder))
     levels, edges = (paths_of(folder, kind, days) for kind in ("levels", "edges"))
     connection.execute(_SQL, [edges, levels])
     found = connection.execute("SELECT count(*), sum(latency_ms), sum(sag_volts) FROM actuations")
@@ -76,12 +69,11 @@ def duckdb(folder: Path, days: int | None) -> int:
 
 _SQL = """
 CREATE TABLE actuations AS
-WITH edges AS (
-    SELECT epoch_us(time) AS t, channel, quantity, value FROM read_parquet(?)
-), changes AS (
+WITH changes AS (
     SELECT * FROM (
-        SELECT *, lag(value) OVER (PARTITION BY channel, quantity ORDER BY t) AS previous
-        FROM edges)
+        SELECT epoch_us(time) AS t, channel, quantity, value,
+               lag(value) OVER (PARTITION BY channel, quantity ORDER BY time) AS previous
+        FROM read_parquet(?))
     WHERE value IS DISTINCT FROM previous
 ), commands AS (
     SELECT w.lock, w.rail, w.magnet, w.contact, c.t, c.value,
@@ -89,7 +81,8 @@ WITH edges AS (
            lead(c.t, 2) OVER (PARTITION BY c.channel ORDER BY c.t) AS following
     FROM changes c JOIN wiring w ON c.channel = w.command AND c.quantity = 'command'
 ), releasing AS (
-    SELECT *, least(following, CASE WHEN magnet THEN ends ELSE ends + 1000000 END) AS until
+    SELECT *, least(following, CASE WHEN magnet THEN ends ELSE ends + 1000000 END) AS until,
+           least(ends, t + 2000000) AS last
     FROM commands WHERE (value = 1) <> magnet
 ), contacts AS (
     SELECT w.lock, c.t, c.value FROM changes c
@@ -100,72 +93,144 @@ WITH edges AS (
     SELECT r.*, o.t AS opened_at, b.value AS before FROM releasing r
     ASOF LEFT JOIN opened o ON r.lock = o.lock AND o.t >= r.t
     ASOF LEFT JOIN contacts b ON r.lock = b.lock AND b.t < r.t
+), buckets AS (
+    -- Two seconds either side, as buckets of two seconds: an equality join, hashed.
+    SELECT lock, rail, t, ends, last,
+           unnest(range(t // 2000000 - 1, t // 2000000 + 2)) AS bucket FROM releasing
 ), volts AS (
-    SELECT epoch_us(time) AS t, channel AS rail, value AS v FROM read_parquet(?)
-    WHERE quantity = 'volts'
-), after AS (
-    SELECT r.lock, r.t, min(v.v) FILTER (v.t <= r.ends) AS volts_min,
-           median(v.v) FILTER (v.t > r.t + 0.4 * (least(r.ends, r.t + 2000000) - r.t)
-                               AND v.t <= r.ends) AS plateau,
-           max(v.v) FILTER (v.t BETWEEN r.ends AND r.ends + 20000) AS spike,
-           count(*) AS samples
-    FROM volts v ASOF JOIN releasing r ON v.rail = r.rail AND v.t >= r.t
-    WHERE v.t < r.t + 2000000 GROUP BY r.lock, r.t
-), ahead AS (
-    SELECT r.lock, r.t, median(v.v) AS volts_before
-    FROM volts v ASOF JOIN releasing r ON v.rail = r.rail AND v.t < r.t
-    WHERE v.t >= r.t - 2000000 GROUP BY r.lock, r.t
+    SELECT epoch_us(time) AS vt, channel AS rail, value AS v, epoch_us(time) // 2000000 AS bucket
+    FROM read_parquet(?) WHERE quantity = 'volts'
+), figures AS (
+    SELECT lock, t, median(v) FILTER (vt < t) AS volts_before,
+           min(v) FILTER (vt >= t AND vt <= ends) AS volts_min,
+           median(v) FILTER (vt > t + 0.4 * (last - t) AND vt <= ends) AS plateau,
+           max(v) FILTER (vt BETWEEN ends AND ends + 20000) AS spike,
+           count(*) FILTER (vt >= t AND vt <= ends) AS samples
+    FROM volts JOIN buckets USING (rail, bucket)
+    WHERE vt BETWEEN t - 2000000 AND t + 2000000 GROUP BY lock, t
 )
 SELECT p.lock, p.t AS command_time, (p.ends - p.t) / 1000.0 AS pulse_ms,
        CASE WHEN p.contact IS NULL THEN 'unobserved' WHEN p.before = 0 THEN 'already-open'
             WHEN p.opened_at <= p.until THEN 'released' ELSE 'no-release' END AS outcome,
        CASE WHEN p.opened_at <= p.until THEN (p.opened_at - p.t) / 1000.0 END AS latency_ms,
-       a.volts_min, h.volts_before, h.volts_before - a.plateau AS sag_volts,
-       a.spike - h.volts_before AS off_spike_volts, a.samples
-FROM paired p LEFT JOIN after a USING (lock, t) LEFT JOIN ahead h USING (lock, t)
+       f.volts_min, f.volts_before, f.volts_before - f.plateau AS sag_volts,
+       f.spike - f.volts_before AS off_spike_volts, f.samples
+FROM paired p LEFT JOIN figures f USING (lock, t)
 """
 
 
-def notebook(folder: Path, days: int | None) -> int:
-    """What a notebook user writes in pandas: day by day, a mask for every command."""
-    import pandas as pd
-
+def _wiring(folder: Path) -> list[tuple[str, str, str, str | None, bool]]:
+    """Lock, rail, command, contact, and whether it is a magnet."""
     from remanence.pipelines.sheets.refresh import load_venue
 
     venue, _ = load_venue(folder)
-    rows = []
-    edge_paths, level_paths = (paths_of(folder, kind, days) for kind in ("edges", "levels"))
-    for edge_path, level_path in zip(edge_paths, level_paths, strict=True):
-        edges, levels = pd.read_parquet(edge_path), pd.read_parquet(level_path)
-        for lock in venue.locks:
-            commands = edges[(edges.channel == lock.command) & (edges.quantity == "command")]
-            commands = commands.sort_values("time")
-            commands = commands[commands.value != commands.value.shift()]
-            contacts = edges[(edges.channel == lock.contact) & (edges.quantity == "contact")]
-            contacts = contacts.sort_values("time")
-            rail = levels[levels.channel == lock.supply]
-            fires = 1.0 if lock.pulsed else 0.0
-            for index, command in enumerate(commands.itertuples()):
-                if command.value != fires:
-                    continue
-                later = commands.iloc[index + 1:]
-                end = later.time.iloc[0] if len(later) else None
-                wait = pd.Timedelta(seconds=1) if lock.pulsed else pd.Timedelta(0)
-                until = end + wait if end is not None else edges.time.max()
-                answers = contacts[(contacts.time >= command.time) & (contacts.time <= until)
-                                   & (contacts.value == 0)]
-                near = rail[(rail.time >= command.time - pd.Timedelta(seconds=WINDOW))
-                            & (rail.time <= command.time + pd.Timedelta(seconds=WINDOW))]
-                before = near[near.time < command.time].value.median()
-                during = near[near.time >= command.time]
-                if end is not None:
-                    during = during[during.time <= end]
-                rows.append({
-                    "lock": lock.id, "command_time": command.time,
-                    "latency": answers.time.iloc[0] - command.time if len(answers) else None,
-                    "volts_before": before, "volts_min": during.value.min(),
-                    "sag_volts": before - during.value.median()})
-    return len(pd.DataFrame(rows))
+    return [(lock.id, lock.supply, lock.command, lock.contact, not lock.pulsed)
+            for lock in venue.locks]
+
+
+def polars(folder: Path, days: int | None) -> int:
+    """The same columns in Polars: asof joins for the edges, stretches of the volts by place.
+
+    Some days at a time, so that it does not need all the volts at once.
+    """
+    import polars as pl
+
+    c = pl.col
+    wires = pl.DataFrame(_wiring(folder), schema=["lock", "rail", "command", "contact", "magnet"],
+                         orient="row")
+    edges = pl.read_parquet(paths_of(folder, "edges", days), hive_partitioning=False, columns=[
+        "time", "channel", "quantity", "value"]).with_columns(t=c.time.to_physical())
+    edges = edges.sort("channel", "t").filter(
+        (c.channel != c.channel.shift(1)) | (c.value != c.value.shift(1)).fill_null(value=True))
+    commands = edges.filter(c.quantity == "command").join(
+        wires, left_on="channel", right_on="command").sort("lock", "t")
+    same = [c.lock == c.lock.shift(-k) for k in (1, 2)]
+    commands = commands.with_columns(
+        ends=pl.when(same[0]).then(c.t.shift(-1)), following=pl.when(same[1]).then(c.t.shift(-2)),
+    ).filter((c.value == 1) != c.magnet).with_columns(until=pl.min_horizontal(
+        "following", pl.when("magnet").then("ends").otherwise(c.ends + 1_000_000)))
+    contacts = edges.filter(c.quantity == "contact").join(
+        wires.select("lock", channel="contact"), on="channel").select(
+            "lock", "t", "value").sort("t")
+    rows = commands.sort("t").join_asof(
+        contacts.filter(c.value == 0).select("lock", "t", opened="t"), on="t", by="lock",
+        strategy="forward", check_sortedness=False).join_asof(
+        contacts.rename({"value": "before"}), on="t", by="lock",
+        allow_exact_matches=False, check_sortedness=False)
+    rows = rows.with_columns(latency_ms=pl.when(c.opened <= c.until).then((c.opened - c.t) / 1000))
+    found = []
+    by_day: dict[str, list[str]] = {}
+    for path in paths_of(folder, "levels", days):
+        by_day.setdefault(Path(path).parent.name, []).append(path)
+    names = sorted(by_day)
+    for begin in range(0, len(names), 8):
+        files = [path for name in names[begin:begin + 8] for path in by_day[name]]
+        levels = pl.scan_parquet(files, hive_partitioning=False).select(
+            "channel", "value", t=c.time.to_physical()).collect()
+        span = c.t.is_between(levels["t"].min(), levels["t"].max())
+        for (rail,), part in rows.filter(span).partition_by("rail", as_dict=True).items():
+            volts = levels.filter(c.channel == rail).sort("t")
+            t, v = volts["t"], volts["value"]
+            last = pl.min_horizontal("ends", c.t + 2_000_000).fill_null(c.t + 2_000_000)
+            part = part.with_columns(last=last).with_row_index("row").with_columns(
+                **{name: t.search_sorted(part.select(at).to_series(), "left").cast(pl.Int64)
+                   for name, at in (("low", c.t - 2_000_000), ("high", c.t + 2_020_000))})
+            near = part.select("row", "last", "ends", at="t", i=pl.int_ranges("low", "high"))
+            near = near.explode("i").drop_nulls("i")
+            near = near.with_columns(t=t.gather(near["i"]), v=v.gather(near["i"]))
+            during = (c.t >= c.at) & (c.t <= c.last)
+            figures = near.lazy().group_by("row").agg(
+                volts_before=c.v.filter(c.t < c.at).median(), volts_min=c.v.filter(during).min(),
+                plateau=c.v.filter(during & (c.t > c.at + (c.last - c.at) * 0.4)).median(),
+                spike=c.v.filter(c.t.is_between(c.ends, c.ends + 20_000)).max(),
+                samples=during.sum()).collect()
+            found.append(part.join(figures, on="row", how="left"))
+    return pl.concat(found).height
+
+
+def pandas(folder: Path, days: int | None) -> int:
+    """The same columns in pandas: ``merge_asof`` for edges and volts, day by day."""
+    import pandas as pd
+
+    wires = pd.DataFrame(_wiring(folder), columns=["lock", "rail", "command", "contact", "magnet"])
+    second = pd.Timedelta(seconds=1)
+    edges = pd.concat(pd.read_parquet(path, columns=["time", "channel", "quantity", "value"])
+                      for path in paths_of(folder, "edges", days)).sort_values("time")
+    edges = edges[edges.value != edges.groupby("channel").value.shift()]
+    commands = edges.merge(wires, left_on="channel", right_on="command")
+    commands["ends"] = commands.groupby("lock").time.shift(-1)
+    commands["following"] = commands.groupby("lock").time.shift(-2)
+    commands = commands[(commands.value == 1) != commands.magnet]
+    coast = commands.ends.where(commands.magnet, commands.ends + second)
+    commands["until"] = pd.concat([commands.following, coast], axis=1).min(axis=1)
+    contacts = edges.merge(wires[["lock", "contact"]], left_on="channel", right_on="contact")
+    contacts = contacts[["lock", "time", "value"]]
+    opened = contacts[contacts.value == 0][["lock", "time"]].assign(opened=lambda f: f.time)
+    rows = pd.merge_asof(commands.drop(columns="value"), opened, on="time", by="lock",
+                         direction="forward")
+    rows = pd.merge_asof(rows, contacts.rename(columns={"value": "before"}), on="time", by="lock",
+                         allow_exact_matches=False)
+    rows["latency"] = (rows.opened - rows.time).where(rows.opened <= rows.until)
+    tasks = rows[["rail", "time", "lock", "ends"]].assign(fired=lambda f: f.time)
+    found = []
+    for path in paths_of(folder, "levels", days):
+        volts = pd.read_parquet(path, columns=["time", "channel", "value"]).sort_values("time")
+        volts = volts.rename(columns={"channel": "rail"})
+        after = pd.merge_asof(volts, tasks, on="time", by="rail", tolerance=2 * second)
+        ahead = pd.merge_asof(volts, tasks, on="time", by="rail", direction="forward",
+                              tolerance=2 * second, allow_exact_matches=False)
+        after = after.dropna(subset=["lock"])
+        before = ahead.dropna(subset=["lock"]).groupby(["lock", "fired"]).value.median()
+        during = after[(after.time <= after.ends) | after.ends.isna()]
+        late = during[during.time > during.fired + (
+            during.ends.clip(upper=during.fired + 2 * second) - during.fired) * 0.4]
+        off = after[(after.time >= after.ends) & (after.time <= after.ends + second / 50)]
+        found.append(pd.DataFrame({
+            "volts_before": before, "volts_min": during.groupby(["lock", "fired"]).value.min(),
+            "plateau": late.groupby(["lock", "fired"]).value.median(),
+            "spike": off.groupby(["lock", "fired"]).value.max()}).reset_index())
+    figures = pd.concat(found).groupby(["lock", "fired"]).first()
+    return len(rows.merge(figures, left_on=["lock", "time"], right_index=True, how="left"))
 
 
 WHO = (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN)
@@ -183,7 +248,7 @@ def peak_mb() -> float:
 
 
 CONTESTANTS: dict[str, Callable[[Path, int | None], int]] = {
-    "scan": scan, "this": this, "duckdb": duckdb, "notebook": notebook}
+    "scan": scan, "this": this, "duckdb": duckdb, "polars": polars, "pandas": pandas}
 
 
 if __name__ == "__main__":
@@ -192,8 +257,9 @@ if __name__ == "__main__":
     parser.add_argument("folder", type=Path)
     parser.add_argument("--days", type=int, default=None, help="only the first N days")
     arguments = parser.parse_args()
-    if arguments.name in ("scan", "this"):
-        import remanence.pipelines.derive.derive  # noqa: F401 - not counted
+    for library in ("remanence.pipelines.derive.derive", *(
+            [arguments.name] if arguments.name in ("duckdb", "pandas") else [])):
+        importlib.import_module(library)  # not counted
     before = used()
     wall = time.perf_counter()
     rows = CONTESTANTS[arguments.name](arguments.folder, arguments.days)

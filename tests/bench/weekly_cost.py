@@ -26,7 +26,7 @@ import polars as pl
 from remanence.pipelines.derive.derive import derive
 from remanence.pipelines.sheets.refresh import load_venue
 from remanence.pipelines.store.store import Store
-from tests.bench.build import DATA, FIRST, YEAR, build, day_records
+from tests.bench.build import DATA, FIRST, YEAR, Log, day_records
 
 ROOT = Path(__file__).parents[2]
 SCRIPT = """
@@ -83,7 +83,7 @@ def new_week(days: int, path: Path, idle_hz: float) -> None:
 
 def prepare(days: int, home: Path, idle_hz: float) -> Path:
     """A venue with so many days stored, and a week of log not yet taken in."""
-    source = build(days, idle_hz)
+    source = Log(days, idle_hz).build()
     venue, path = load_venue(source)
     derive(venue, path, Store.open(venue, path))
     shutil.copytree(source / "store", home / "store", copy_function=os.link)

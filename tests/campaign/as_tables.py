@@ -119,6 +119,10 @@ def _actuations(rng, scenario, life, happened, cut):
     sag = source * np.array(a["amps"], float) * (conducts > 0) + rng.normal(
         0, noise, count) / np.sqrt(np.maximum(samples, 1))
     enough = samples >= 3
+    # Of the last 60 % of a pulse; a coil that was cut before them is off by then.
+    last_part = 0.6 * pulse.clip(0, 60_000.0)
+    end_sag = source * np.array(a["amps"], float) * (conducts > pulse - last_part / 2) + rng.normal(
+        0, noise, count) / np.sqrt(np.maximum(last_part / step, 1))
     spike = np.abs(rng.normal(1.8, 0.35, count)) * noise
     lost = list(scenario.faults_of(lock.id, "missing-suppression"))
     for fault in lost:
@@ -147,7 +151,8 @@ def _actuations(rng, scenario, life, happened, cut):
         "volts_before": volts + rng.normal(0, noise / 5, count),
         "volts_min": volts - np.where(lock.pulsed, np.maximum(sag, 0), 0.0) - 2.0 * noise
         - np.array(a["coincident"], float) * source * 1.2,
-        "sag_volts": np.where(enough, sag, null),
+        "sag_volts": np.where(clear if lock.self_cut else enough, sag, null),
+        "end_sag_volts": np.where(last_part >= step, end_sag, null) if lock.pulsed else null,
         "off_spike_volts": np.where(step < 10, spike, null),
         "others_on": np.array(a["coincident"], np.int64) + others,
         "attempt": np.array(a["attempt"], np.int64),
@@ -364,7 +369,8 @@ def _service(past):
 
     start = past.scenario.start
     return pl.DataFrame([
-        (start + timedelta(days=day), lock, action, None, note)
+        (start + timedelta(days=day), lock, action, None, note,
+         "passed" if action == "release-tested" else None)
         for day, lock, action, note in past.service
     ], schema={"date": pl.Date, "lock": pl.String, "action": pl.String, "part": pl.String,
-               "note": pl.String}, orient="row")
+               "note": pl.String, "result": pl.String}, orient="row")

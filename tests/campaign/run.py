@@ -11,17 +11,20 @@ from tests.campaign.scenario import FIRST_SCORED_WEEK, draw
 def judge(scenario, frames, weeks=None):
     """What the program says of each scored week, and the seconds a week took."""
     from remanence.analytics.conditions.diagnosis import diagnose
+    from remanence.analytics.conditions.life import lives, what_was_shown
     from remanence.analytics.history import History
     from remanence.shared.findings import rank
     from remanence.shared.weeks import Week
     from tests.campaign.score import Said
 
     first = Week.of(scenario.start)
-    said, spent, count = [], 0.0, 0
+    said, spent, count, standing = [], 0.0, 0, ()
     for number in weeks or range(FIRST_SCORED_WEEK, scenario.weeks):
         begin = time.perf_counter()
         history = History.of(scenario.venue, first.plus(number), **frames)
-        findings = sorted(diagnose(history), key=rank)
+        made = lives(standing, diagnose(history), what_was_shown(history), history.week)
+        standing = made.standing
+        findings = sorted((f for f in made.told if f.status != "ended"), key=rank)
         spent, count = spent + time.perf_counter() - begin, count + 1
         said += [
             Said(number, place, f.subject, f.subject_kind, f.condition, f.urgency, f.score,

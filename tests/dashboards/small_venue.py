@@ -131,8 +131,8 @@ def history(*, weeks: int = 12, quiet: bool = False, silent_week: bool = False,
             } for hour in range(10, 18)]
     frame = pl.DataFrame(actuations, schema_overrides={
         "command_time": TIMESTAMP, "sag_volts": pl.Float64, "latency_ms": pl.Float64})
-    service = [(date(2026, 11, 10), "bell-case", "adjusted", "", "keeper <shimmed> 1 mm"),
-               (date(2026, 10, 28), "lamp-door", "release-tested", "", "let go at once")]
+    service = [(date(2026, 11, 10), "bell-case", "adjusted", "", "keeper <shimmed> 1 mm", None),
+               (date(2026, 10, 28), "lamp-door", "release-tested", "", "let go at once", "passed")]
     return History.of(
         house, WEEK, actuations=frame,
         rail_hours=pl.DataFrame(hours, schema_overrides={"hour": TIMESTAMP}),
@@ -150,7 +150,7 @@ def history(*, weeks: int = 12, quiet: bool = False, silent_week: bool = False,
         }], schema_overrides={"time": TIMESTAMP}).head(0 if quiet or silent_week else 1),
         service=pl.DataFrame(service, orient="row", schema={
             "date": pl.Date, "lock": pl.String, "action": pl.String, "part": pl.String,
-            "note": pl.String}),
+            "note": pl.String, "result": pl.String}),
     )
 
 

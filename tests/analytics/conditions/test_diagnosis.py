@@ -58,7 +58,8 @@ def test_a_cause_stands_before_what_it_explains():
     ("contact-inverted", "no-release"), ("contact-inverted", "not-reclosed"),
     ("coil-open", "no-release"), ("short-pulse", "no-release"),
     ("sticking-catch", "no-release"), ("crossed-channels", "opened-unpowered"),
-    ("contact-stuck", "no-release"), ("self-cut-failed", "over-long-energising"),
+    ("contact-stuck", "no-release"), ("crossed-channels", "coil-current-high"),
+    ("self-cut-failed", "over-long-energising"),
 ])
 def test_a_cause_is_said_in_place_of_its_effect(quiet, cause, effect):
     found = resolve([said(condition=cause), said(condition=effect, score=0.999)], quiet)
@@ -83,6 +84,36 @@ def test_what_sticks_and_fails_is_as_urgent_as_what_fails(quiet):
         said(condition="sticking-catch", urgency="plan"),
         said(condition="no-release", urgency="now")], quiet)
     assert [(item.condition, item.urgency) for item in found] == [("sticking-catch", "now")]
+
+
+def test_a_cause_that_is_unsure_does_not_eat_what_is_certain(quiet):
+    found = resolve([
+        said(condition="sticking-catch", score=0.77),
+        said(condition="no-release", urgency="now", score=0.999)], quiet)
+    assert [(item.condition, item.urgency, item.score) for item in found] == [
+        ("no-release", "now", 0.999)]
+    assert found[0].extra["likely_cause"] == {"condition": "sticking-catch", "score": 0.77}
+    assert found[0].not_excluded[0] == "sticking-catch"
+
+
+def test_a_cause_that_is_no_less_sure_than_its_effect_stands_for_both(quiet):
+    found = resolve([said(condition="sticking-catch", score=0.77),
+                     said(condition="no-release", score=0.6)], quiet)
+    assert names(found) == [("latch-1", "sticking-catch")]
+
+
+def test_a_rail_that_is_unsure_does_not_eat_a_lock_that_fails(quiet):
+    rail = said("rail", "low-supply", score=0.55, subject_kind="supply")
+    found = resolve([rail, said(score=0.999)], quiet)
+    assert ("latch-1", "no-release") in names(found)
+
+
+def test_a_finding_that_stands_alone_is_as_urgent_as_one_in_company(quiet):
+    alone = resolve([said("magnet-1", "missing-suppression", score=0.95)], quiet)
+    company = resolve([said("magnet-1", "missing-suppression", score=0.95),
+                       *(said(f"latch-{i}", score=0.999) for i in range(8))], quiet)
+    assert [item.urgency for item in alone] == ["week"]
+    assert {item.urgency for item in company} == {"week"}
 
 
 def test_effects_on_other_locks_are_their_own(quiet):

@@ -138,7 +138,7 @@ def unanswered(rows: pl.DataFrame, name: str, every: int, from_day: int) -> pl.D
 def test_one_command_in_eight_unanswered_is_no_release():
     rows = unanswered(actuations(LOCKS, weeks=10, seed=12), "latch-3", 8, 63)
     (found,) = no_release(history_at(LOCKS, rows, 9))
-    assert (found.subject, found.urgency) == ("latch-3", "week")
+    assert (found.subject, found.urgency) == ("latch-3", "now")
     share = found.evidence[0]
     assert share.now_low < 12.5 < share.now_high
     assert abs((found.since - FIRST_MONDAY).days - 63) <= 3

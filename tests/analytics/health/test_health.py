@@ -98,7 +98,8 @@ def test_a_lock_whose_controller_fell_silent_is_not_called_good(past):
 
 
 def _served(past, lock, day):
-    row = pl.DataFrame([(day, lock, "cleaned", "", "")], orient="row", schema=past.service.schema)
+    row = pl.DataFrame([(day, lock, "cleaned", "", "", None)], orient="row",
+                       schema=past.service.schema)
     return replace(past, service=pl.concat([past.service, row]).sort("date", "lock", "action"))
 
 

@@ -235,7 +235,8 @@ class SlowPairing:
                          "waited_ms", "latency_from", "bounces", "attempt", "relock_ms",
                          "contact_edges")
                 rail_names = (
-                    "volts_before", "volts_min", "sag_volts", "off_spike_volts", "sag_ms",
+                    "volts_before", "volts_min", "sag_volts", "end_sag_volts",
+                    "off_spike_volts", "sag_ms",
                     "sag_pulses", "sag_outlasts_ms", "volts_noise", "volts_samples", "sample_ms",
                     "recovery_ms", "cut_ms")
                 out.append({
@@ -347,7 +348,8 @@ class SlowPairing:
         return self.kept[key]
 
     def read_rail(self, lock, row):
-        names = ("volts_before", "volts_min", "sag_volts", "off_spike_volts", "sag_ms",
+        names = ("volts_before", "volts_min", "sag_volts", "end_sag_volts", "off_spike_volts",
+                 "sag_ms",
                  "sag_pulses", "sag_outlasts_ms", "volts_noise", "volts_samples", "sample_ms",
                  "recovery_ms", "cut_ms", "cut_gap_ms")
         f = dict.fromkeys(names)
@@ -437,9 +439,12 @@ class SlowPairing:
         else:
             part = [v for t, v in pulse if t >= settled]
         sag = before - median(part) if part else None
-        if lock.self_cut and not sagged and coarse:
+        if lock.self_cut and not sagged:
             sag = None
         f["sag_volts"] = sag
+        late = [v for t, v in rail if start + int((last - start) * 0.4) <= t <= last]
+        if late and not disturbed:
+            f["end_sag_volts"] = before - median(late)
         resolved = sagged and over is not None and over - final <= 40_000
         if resolved:
             f["sag_ms"] = (over - start) / 1000

@@ -3,16 +3,22 @@
 from __future__ import annotations
 
 import numpy as np
+import polars as pl
 import pytest
 
 from remanence.analytics.pairing.polling import (
     clock_step_ms,
     contact_differences,
+    polling_of,
     polling_period_ms,
-    polling_rows,
 )
 
 DAY = 86_400_000_000
+
+
+def records(controller, times, contact):
+    return pl.DataFrame({"controller": controller, "time": times,
+                         "quantity": np.where(contact, "contact", "command")})
 
 
 def edges(rng, period_us: float, step_us: int = 1000, count: int = 80, phase_us: float = 0.0):
@@ -133,7 +139,7 @@ def test_one_scan_for_both_is_seen_in_the_delays_where_the_clock_drifts():
 def test_a_day_of_a_controller_becomes_a_row():
     rng = np.random.default_rng(6)
     times, contact = edges(rng, 1.0)
-    [row] = polling_rows(["n"], np.zeros(times.size, int), times, contact).rows()
+    [row] = polling_of(records("n", times, contact)).rows()
     assert row[0] == "n"
     assert row[2] == 1.0
 
@@ -161,9 +167,8 @@ def test_days_and_controllers_are_judged_apart():
     rng = np.random.default_rng(9)
     coarse, contact = edges(rng, 20_000)
     fine, fine_contact = edges(rng, 1.0)
-    times = np.concatenate([coarse, fine, fine + DAY])
-    whose = np.repeat([0, 1, 1], [coarse.size, fine.size, fine.size])
-    found = polling_rows(["a", "b"], whose, times,
-                         np.concatenate([contact, fine_contact, fine_contact]))
+    found = polling_of(pl.concat([
+        records("b", np.concatenate([fine, fine + DAY]), np.tile(fine_contact, 2)),
+        records("a", coarse, contact)]))
     assert found["controller"].to_list() == ["a", "b", "b"]
     assert found["resolution_ms"].to_list() == [20.0, 1.0, 1.0]

@@ -5,13 +5,11 @@ from __future__ import annotations
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
-import numpy as np
 import polars as pl
 import pytest
 from polars.testing import assert_frame_equal
 
 from remanence.analytics.pairing.rules import pair
-from remanence.analytics.pairing.setup import Setup
 from remanence.analytics.pairing.tables import contact_changes
 from remanence.shared.errors import TableError
 from remanence.shared.limits import Limits
@@ -249,10 +247,9 @@ def test_each_lock_alone_gives_its_own_rows():
 
 def test_a_row_s_milliseconds_do_not_hang_on_how_many_rows_there_are():
     """The open end of the records is a table of a few rows, or of one."""
-    setup = Setup.of(venue(LATCH), {})
-    rows = {"lock": np.zeros(2, np.int64), "time": np.array([1, 10**15]),
-            "open": np.array([True, False]), "bounces": np.zeros(2, np.int64),
-            "settle": np.array([50_053, 50_053]), "commanded": np.array([True, True])}
-    alone = contact_changes(setup, {name: column[:1] for name, column in rows.items()})
-    together = contact_changes(setup, rows)
+    moves = pl.DataFrame({
+        "lock": ["latch", "latch"], "first_edge": [1, 10**15],
+        "last_edge": [50_054, 10**15 + 50_053], "edges": [1, 1], "opens": [True, False],
+        "shuts": [False, True], "commanded": [True, True]})
+    alone, together = contact_changes(moves[:1]), contact_changes(moves)
     assert together["settle_ms"].unique().to_list() == alone["settle_ms"].to_list()

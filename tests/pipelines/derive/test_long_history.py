@@ -54,10 +54,10 @@ def read(monkeypatch):
 
 
 def _before(house, week, weeks):
-    """Files of the months that end before so many weeks."""
-    start = week.plus(1 - weeks).bounds(house.venue.zone)[0].strftime("%Y-%m")
-    parts = read_manifest(house.store.folder).parts
-    return {path for key, part in parts.items() if key < start for path in part.values()}
+    """Files of the blocks that end before so many weeks."""
+    start = week.plus(1 - weeks).bounds(house.venue.zone)[0].date().isoformat()
+    blocks = read_manifest(house.store.folder).blocks
+    return {path for block in blocks if max(block.days) < start for path in block.files.values()}
 
 
 def ready(house):
@@ -81,8 +81,9 @@ def test_the_report_and_the_designers_sheet_leave_the_far_past_alone(old, read):
 def test_the_owners_sheet_reads_each_month_once_and_few_columns_of_it(
         old, read, tmp_path, monkeypatch):
     week = Week.of(max(old.store.days()))
-    months = {part["actuations"] for part in read_manifest(old.store.folder).parts.values()
-              if "actuations" in part}
+    manifest = read_manifest(old.store.folder)
+    months = {files["actuations"] for files in (
+        manifest.unfinished, *(block.files for block in manifest.blocks)) if "actuations" in files}
 
     def again(history):
         raise AssertionError("judged a second time")
@@ -103,8 +104,8 @@ def test_long_tables_put_in_order_run_by_run_are_the_same(old, name, monkeypatch
 
 
 def test_a_damaged_month_among_many_is_named(old):
-    parts = read_manifest(old.store.folder).parts
-    path = old.store.folder / "derived" / sorted(parts.items())[3][1]["actuations"]
+    block = read_manifest(old.store.folder).blocks[3]
+    path = old.store.folder / "derived" / block.files["actuations"]
     path.write_bytes(b"PAR1 nothing PAR1")
     with pytest.raises(remanence.pipelines.derive.store.StoreError, match=path.name):
         old.table("actuations")

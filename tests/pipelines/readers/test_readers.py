@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import gzip
 import io
+import os
 import tomllib
 import zipfile
 from datetime import UTC, datetime
@@ -20,7 +21,7 @@ from remanence.pipelines.sheets.refresh import load_venue
 from remanence.pipelines.store.store import Store
 from remanence.shared.errors import VenueFileError
 from remanence.shared.venue_file import parse_venue
-from tests.pipelines.ingest.log_examples import ROOT, examples
+from tests.pipelines.ingest.log_examples import BINARY, ROOT, bytes_of, examples
 
 VENUE = """
 [venue]
@@ -75,7 +76,7 @@ def take(folder, block, files):
 
 def encoded(block, files):
     encoding = tomllib.loads(block)["log"][0].get("encoding", "utf-8")
-    return {name: text.encode(encoding) for name, text in files.items()}
+    return {name: bytes_of(name, text, encoding) for name, text in files.items()}
 
 
 @pytest.mark.parametrize("title", examples())
@@ -93,8 +94,9 @@ def test_the_sample_files_are_those_of_the_page():
     for block, files in examples().values():
         shown |= encoded(block, files)
     assert {p.relative_to(folder).as_posix(): p.read_bytes() for p in folder.rglob("*")
-            if p.is_file() and p.suffix != ".toml" and "parquet" not in p.name} == {
-        name.removeprefix("logs/"): data for name, data in shown.items()}
+            if p.is_file() and p.suffix not in (".toml", ".parquet", *BINARY)} == {
+        name.removeprefix("logs/"): data for name, data in shown.items()
+        if not name.endswith(BINARY)}
     blocks = (folder / "venue.toml").read_text("utf-8")
     assert all(block in blocks for block, _ in examples().values())
 
@@ -240,8 +242,8 @@ def test_a_compression_bomb_is_refused(tmp_path, monkeypatch):
 
 BAD_BLOCKS = {
     'formatt = "csv"': "did you mean format?",
-    'format = "xml"': 'use "csv", "jsonl", "parquet" or "text"',
-    'format = "text"': "format text needs a regular expression",
+    'format = "xml"': 'use "csv", "json", "jsonl", "line_protocol", ',
+    'format = "text"': "format text needs the form of a line",
     'format = "text"\npattern = "(?P<time"': "this is no regular expression",
     'format = "text"\npattern = "abc"': "name its groups",
     'pattern = "(?P<time>.*)"': 'it goes with format = "text"',
@@ -275,3 +277,103 @@ def test_every_fault_of_a_block_is_told_with_its_line(words):
     assert BAD_BLOCKS[words] in str(caught.value)
     first = text.count("\n") - words.count("\n")
     assert any(f"line {n}," in str(caught.value) for n in range(first - 2, first + 2))
+
+
+def columns_taken(folder, block, text, name="a.csv"):
+    rows, rejects, summary = take(folder, f'[[log]]\nfiles = ["{name}"]\n{block}',
+                                  {name: text.encode()})
+    assert summary.faults == []
+    return [(t.isoformat(), c, v) for t, c, _, v in rows], rejects
+
+
+def test_one_word_holds_several_channels_and_may_be_hexadecimal(tmp_path):
+    rows, rejects = columns_taken(tmp_path, """
+[log.channels]
+io = [{ channel = "north/q1", bit = 0 }, { channel = "north/i1", bit = 3, invert = true }]
+""", "time,channel,value\n2026-11-02T18:03:11Z,io,1\n2026-11-02T18:03:12Z,io,0x1F\n"
+         "2026-11-02T18:03:13Z,io,8.0\n2026-11-02T18:03:14Z,io,word\n")
+    assert [value for _, channel, value in rows if channel == "north/q1"] == [1, 1, 0]
+    assert [value for _, channel, value in rows if channel == "north/i1"] == [1, 0, 0]
+    assert rejects["line"].unique().to_list() == [5]
+
+
+def test_several_values_of_one_record_are_records_of_their_own(tmp_path):
+    rows, _ = columns_taken(tmp_path, """
+columns = { channel = "lock", value = ["coil", "switch"] }
+[log.channels]
+"d/coil" = "north/q1"
+"d/switch" = "north/i1"
+""", "time,lock,coil,switch\n2026-11-02T18:03:11Z,d,1,0\n2026-11-02T18:03:12Z,d,,1\n")
+    assert [row[1:] for row in rows] == [
+        ("north/i1", 0), ("north/q1", 1), ("north/i1", 1)]
+
+
+@pytest.mark.parametrize(("name", "written", "years"), [
+    ("log-2025.txt", None, (2025, 2025)), ("log-20260105.txt", None, (2025, 2026)),
+    ("log-2025-12.txt", None, (2025, 2026)), ("log.txt", datetime(2026, 1, 3, tzinfo=UTC),
+                                              (2025, 2026)),
+    ("log.txt", datetime(2026, 12, 31, tzinfo=UTC), (2026, 2026)),
+])
+def test_the_year_comes_from_the_files_name_or_date(tmp_path, name, written, years):
+    text = "Dec 30 18:03:11 b: north/q1=1\nJan  2 18:03:11 b: north/q1=0\n"
+    path = tmp_path / name
+    path.write_text(text)
+    if written:
+        os.utime(path, (written.timestamp(), written.timestamp()))
+    (tmp_path / "venue.toml").write_text(VENUE + f"""
+[[log]]
+files = ["{name}"]
+format = "text"
+line_form = ["{{time}} {{host}}: {{channel}}={{value}}"]
+time_format = "%b %d %H:%M:%S"
+time_zone = "UTC"
+""")
+    venue, path = load_venue(tmp_path)
+    ingest(venue, path, progress=Silent())
+    found = Store.open(venue, path).scan_signals().collect().sort("line")["time"].to_list()
+    assert [time.isoformat() for time in found] == [
+        f"{years[0]}-12-30T18:03:11+00:00", f"{years[1]}-01-02T18:03:11+00:00"]
+
+
+def test_a_json_array_that_is_cut_off_keeps_what_came_before_and_says_so(tmp_path):
+    text = '[{"time": "2026-11-02T18:03:11Z", "channel": "north/q1", "value": 1},\n{"time": "2026'
+    rows, _, summary = take(tmp_path, '[[log]]\nfiles = ["a.json"]\nformat = "json"\n',
+                            {"a.json": text.encode()})
+    assert len(rows) == 1
+    assert "damaged or cut off after 1 objects" in " ".join(summary.faults)
+
+
+def test_text_and_escapes_of_line_protocol(tmp_path):
+    rows, rejects = columns_taken(tmp_path, """
+format = "line_protocol"
+time_format = "epoch-s"
+columns = { channel = "point" }
+[log.channels]
+"coil 1" = "north/q1"
+""", '# made by hand\nio,point=coil\\ 1 note="a, b=c \\"d\\"",value=t 1793642591\n'
+     'io,point=coil\\ 1 value=f 1793642592\nno line\n', "a.lp")
+    assert [row[2] for row in rows] == [1, 0]
+    assert rejects["reason"].to_list() == ["not of the form measurement,tag=... field=... time"]
+
+
+def test_an_offset_without_a_colon_and_after_a_z(tmp_path):
+    rows, _ = columns_taken(tmp_path, "", "time,channel,value\n"
+                                          "2026-11-02T18:03:11+0100,north/q1,1\n"
+                                          "2026-11-02T18:03:12Z+0100,north/q1,0\n")
+    assert [row[0] for row in rows] == ["2026-11-02T17:03:11+00:00", "2026-11-02T17:03:12+00:00"]
+
+
+@pytest.mark.parametrize(("words", "said"), [
+    ('format = "text"\nline_form = ["no name"]', "name what stands where"),
+    ('format = "text"\nline_form = ["{time} {time}"]', "{time} stands there twice"),
+    ('line_form = ["{time}"]', 'it goes with format = "text"'),
+    ('format = "text"\npattern = "(?P<time>x)"\nline_form = ["{time}"]', "take one out"),
+    ('columns = { time = ["a", "b"] }', "write text in quotes"),
+    ("ignore_where = { retain = 1 }", "write text in quotes, or a list of such"),
+    ('[log.channels]\na = { channel = "b", bit = 63 }', "at most 62"),
+    ('[log.channels]\na = []', "write \"CONTROLLER/NAME\""),
+])
+def test_faults_of_the_keys_for_many_forms_are_told(words, said):
+    with pytest.raises(VenueFileError) as caught:
+        parse_venue(VENUE + f'[[log]]\nfiles = ["a"]\n{words}\n', formats=FORMATS)
+    assert said in str(caught.value)

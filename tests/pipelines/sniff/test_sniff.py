@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 
 from remanence.pipelines.ingest.ingest import ingest
 from remanence.pipelines.ingest.progress import Silent
+from remanence.pipelines.readers import FORMATS
 from remanence.pipelines.sheets.refresh import load_venue
 from remanence.pipelines.sniff.sniff import block_text, quoted, sniff
 from remanence.pipelines.sniff.times import guess_times
@@ -43,10 +44,10 @@ def test_a_block_is_proposed_for_every_form_of_the_page(tmp_path, title):
     for name, data in encoded(block, files).items():
         text = sniff([write(tmp_path, name, data)])
         read = tomllib.loads(proposed(text))["log"][0]
-        log, problems = read_log_format(read, "log", lambda *_: 0)
+        log, problems = read_log_format(read, "log", lambda *_: 0, FORMATS)
         assert problems == []
         assert log.format == tomllib.loads(block)["log"][0].get("format", "csv")
-        if not log.counts and "by-channel" not in name:
+        if not log.counts and "by-channel" not in name and "prefixed" not in name:
             assert "2026-11-02 18:03:11.482" in text
             assert "cannot be read" not in text
 
@@ -84,8 +85,8 @@ def test_a_counter_and_its_anchor_are_asked_about(tmp_path):
     _, files = examples()["Serial text with milliseconds since the board started"]
     text = sniff([write(tmp_path, "a.txt", files["logs/serial.txt"])])
     assert "milliseconds (boot-ms), microseconds" in text
-    assert "carries true time: give it a group named wall" in text
-    assert "do not fit the pattern" in text
+    assert "carries true time: add its form to line_form, with {wall}" in text
+    assert "do not fit the form" in text
 
 
 @pytest.mark.parametrize("data", [
@@ -227,3 +228,77 @@ def test_the_block_is_taken_as_it_is_pasted(tmp_path, name, content, asked):
     kept = Store.open(venue, path).scan_signals().collect()
     assert kept["time"].min() == START
     assert kept.filter(pl.col("channel") == channels["i1"])["value"].to_list() == [0, 1] * 4
+
+
+def test_times_that_lie_in_the_future_are_said_to_be_impossible(tmp_path):
+    rows = "".join(f"{2_291_883_421 + 60 * k},north/q1,command,{k % 2}\n" for k in range(50))
+    late = sniff([write(tmp_path, "a.csv", "time,channel,quantity,value\n" + rows)])
+    assert "in the future: 2042-" in late
+    assert "IMPOSSIBLE as it stands" in late
+    rows = "".join(f"2052-11-02T10:{k:02}:00Z,north/q1,command,{k % 2}\n" for k in range(50))
+    assert "IMPOSSIBLE as it stands" in sniff(
+        [write(tmp_path, "b.csv", "time,channel,quantity,value\n" + rows)])
+    assert "IMPOSSIBLE" not in sniff(
+        [write(tmp_path, "c.csv", "time,channel,quantity,value\n" + rows.replace("2052", "2026"))])
+
+
+@pytest.mark.parametrize(("data", "said"), [
+    (b"%PDF-1.7\n", "is a PDF, made for the eye; export the records"),
+    (b"\x1f\x8b\x08" + bytes(range(200)), "add .gz to its name"),
+    (b"<?xml version='1.0'?>\n<log/>\n", "is XML; export as CSV or JSON"),
+    (b"PK\x03\x04word/document", "unpack it"),
+    (bytes(range(256)) * 40, "binary form of its own"),
+])
+def test_what_cannot_be_read_is_named_with_what_to_export_instead(tmp_path, data, said):
+    with pytest.raises(RemanenceError, match=r"a\.log") as caught:
+        sniff([write(tmp_path, "a.log", data)])
+    assert said in str(caught.value)
+
+
+KEYS = {  # of the proposal for each form; what the page's block has beside is the venue's business
+    "Broker capture lines: a time, a topic and a payload": {
+        "line_form": ["{time} {channel} {value}"], "on": ["ON"], "off": ["OFF"]},
+    "Broker capture with flags: retained and repeated messages": {
+        "columns": {"time": "tst", "channel": "topic", "value": "payload"},
+        "ignore_where": {"retain": ["1", "true"], "dup": ["1", "true"]}},
+    "Serial text with a prefix": {"line_form": ["{time} -> {channel}={value}"]},
+    "Home-automation history: entity, state, last changed": {
+        "columns": {"time": "last_changed", "channel": "entity_id", "value": "state"},
+        "unknown": ["unavailable"]},
+    "Syslog without a year (RFC 3164)": {
+        "line_form": ["<{}>{time} {...} {channel}={value}"], "time_format": "%b %d %H:%M:%S.%f"},
+    "Syslog with key=value pairs (RFC 5424), and any text with such pairs": {
+        "line_form": ["<{}>{} {time} {pairs}"], "columns": {"channel": "point"}},
+    "Time-series line protocol; a channel made of several columns": {
+        "format": "line_protocol", "time_format": "epoch-ns"},
+    "A JSON array": {"format": "json", "columns": {"channel": "signal", "value": "reading"}},
+    "A title row above the header": {
+        "skip_lines": 2, "columns": {"time": "Stamp", "channel": "Point", "value": "Reading"}},
+    "One name for command and feedback switch, told apart by another column": {
+        "columns": {"channel": ["point", "kind"]}},
+    "A word of bits": {"columns": {"channel": "register", "value": "word"}},
+    "Several values in one record": {
+        "columns": {"channel": "lock", "value": ["coil", "switch", "supply"]}},
+    "A workbook": {"format": "spreadsheet", "skip_lines": 1},
+    "A table of an SQLite database": {"format": "sqlite", "table": "events"},
+}
+
+
+@pytest.mark.parametrize("title", KEYS)
+def test_the_form_is_proposed_right_the_first_time_and_takes_every_line(tmp_path, title):
+    block, files = examples()[title]
+    (name, data), = encoded(block, files).items()
+    text = sniff([write(tmp_path, name, data)])
+    read = tomllib.loads(proposed(text))["log"][0]
+    assert {key: read[key] for key in KEYS[title]} == KEYS[title]
+    _, rejects, summary = take(tmp_path, proposed(text), {})
+    assert summary.read >= 5
+    # Only the channels are not the venue's yet; each record was found, with time and value.
+    assert all(reason.startswith("channel") for reason in rejects["reason"]), rejects["reason"]
+
+
+def test_two_boards_with_the_same_pins_are_told_apart_by_both_columns(tmp_path):
+    rows = [f'2026-11-02T18:03:{n:02d}Z,{"ab"[n % 2]},{"xyz"[n // 2 % 3]},{n // 6 % 2}'
+            for n in range(24)]
+    text = sniff([write(tmp_path, "a.csv", "time,board,port,value\n" + "\n".join(rows) + "\n")])
+    assert 'columns = { channel = ["board", "port"] }' in text

@@ -24,19 +24,20 @@ def harbour(tmp_path: Path, harbour_text: str):
 def test_a_line_added_is_a_line_read(harbour):
     venue, path = harbour
     note = 'catch oiled, "stiff" before\nsecond line'
-    add_service(venue, path, "chart-drawer", "replaced", day=date(2026, 11, 3), note=note)
+    add_service(venue, path, "chart-drawer", "replaced", day=date(2026, 11, 3), note=note,
+                today=date(2026, 11, 3))
     entry = read_service(venue, path).entries.row(0, named=True)
     assert entry == {
         "date": date(2026, 11, 3), "lock": "chart-drawer", "action": "replaced",
-        "part": "latch-s", "note": 'catch oiled, "stiff" before second line',
+        "part": "latch-s", "note": 'catch oiled, "stiff" before second line', "result": None,
     }
 
 
 def test_a_file_without_last_line_break_is_not_mangled(harbour):
     venue, path = harbour
     log = path.parent / "service.csv"
-    log.write_text("date,lock,action,part,note\n2026-01-02,store-door,release-tested,,ok")
-    add_service(venue, path, "store-door", "cleaned", day=date(2026, 1, 3))
+    log.write_text("date,lock,action,part,note\n2024-01-02,store-door,release-tested,,ok")
+    add_service(venue, path, "store-door", "cleaned", day=date(2024, 1, 3))
     assert read_service(venue, path).entries["action"].to_list() == ["release-tested", "cleaned"]
 
 
@@ -62,14 +63,14 @@ def test_bad_lines_are_set_aside_with_their_reason(harbour):
 def test_what_is_unknown_is_refused(harbour, lock, action, part, says):
     venue, path = harbour
     with pytest.raises(RemanenceError, match=says):
-        add_service(venue, path, lock, action, day=date(2026, 1, 1), part=part)
+        add_service(venue, path, lock, action, day=date(2024, 1, 1), part=part)
     assert not (path.parent / "service.csv").exists()
 
 
 def _many(path: str, text: str, who: int) -> None:
     venue = parse_venue(text)
     for i in range(50):
-        add_service(venue, Path(path), "chart-drawer", "inspected", day=date(2026, 1, 1),
+        add_service(venue, Path(path), "chart-drawer", "inspected", day=date(2024, 1, 1),
                     note=f"{who} {i}")
 
 
@@ -90,9 +91,85 @@ def test_two_people_at_once_lose_no_line(harbour, harbour_text):
 
 def test_the_command_says_what_it_added(harbour, capsys):
     _, path = harbour
-    status = main(["service", str(path), "store-door", "release-tested", "--date", "2026-11-03"])
+    status = main(["service", str(path), "store-door", "release-tested", "--passed",
+                   "--date", "2024-11-03"])
     assert status == 0
-    assert "added 2026-11-03,store-door,release-tested,," in capsys.readouterr().out
+    assert "added 2024-11-03,store-door,release-tested,,,passed" in capsys.readouterr().out
     assert main(["service", str(path), "nobody", "cleaned"]) == 1
     assert "nobody" in capsys.readouterr().err
     assert main(["service", str(path), "store-door", "cleaned", "--date", "3.11."]) == 2
+
+
+TESTED = ["store-door", "release-tested", "--date", "2024-11-03"]
+
+
+@pytest.mark.parametrize(("words", "says"), [
+    (TESTED, "neither --passed nor --failed"),
+    ([*TESTED, "--passed", "--failed"], "not allowed with"),
+    (["store-door", "cleaned", "--failed"], "only release-tested has it"),
+])
+def test_a_release_test_was_passed_or_failed_and_nothing_else_was_either(
+    harbour, capsys, words, says
+):
+    _, path = harbour
+    assert main(["service", str(path), *words]) == 2
+    assert says in capsys.readouterr().err
+    assert not (path.parent / "service.csv").exists()
+
+
+def test_a_failed_test_needs_no_word_of_english_in_its_note(harbour):
+    venue, path = harbour
+    add_service(venue, path, "store-door", "release-tested", day=date(2024, 1, 3),
+                note="jammed, had to be forced", result="failed")
+    assert read_service(venue, path).entries["result"].to_list() == ["failed"]
+
+
+def test_days_to_come_and_lines_said_already_are_refused(harbour):
+    venue, path = harbour
+    day = date(2024, 1, 3)
+    with pytest.raises(RemanenceError, match="2024-01-04, which is to come"):
+        add_service(venue, path, "store-door", "cleaned", day=date(2024, 1, 4), today=day)
+    add_service(venue, path, "store-door", "cleaned", day=day)
+    with pytest.raises(RemanenceError, match="stands there already"):
+        add_service(venue, path, "store-door", "cleaned", day=day)
+    add_service(venue, path, "store-door", "cleaned", day=day, note="again, in the evening")
+    assert read_service(venue, path).entries.height == 2
+
+
+def test_a_log_of_the_older_layout_keeps_its_lines_and_learns_results(harbour):
+    venue, path = harbour
+    log = path.parent / "service.csv"
+    old = (b"2024-01-02,store-door,release-tested,,\"ok, let go\"\r\n"
+           + "2024-01-02,chart-drawer,cleaned,,\u00e4lter".encode("latin-1"))
+    log.write_bytes(b"date,lock,action,part,note\r\n" + old)
+    add_service(venue, path, "chart-drawer", "inspected", day=date(2024, 1, 3))
+    assert log.read_bytes().startswith(b"date,lock,action,part,note\r\n")  # nothing to learn yet
+    add_service(venue, path, "store-door", "release-tested", day=date(2024, 2, 2),
+                result="passed")
+    header, _, rest = log.read_bytes().partition(b"\n")
+    assert header == b"date,lock,action,part,note,result"
+    assert rest.startswith(old)
+    told = read_service(venue, path)
+    assert told.entries["result"].to_list() == [None, None, None, "passed"]
+    assert told.set_aside == ()
+
+
+def test_columns_in_an_order_of_their_own_are_kept(harbour):
+    venue, path = harbour
+    log = path.parent / "service.csv"
+    log.write_text("lock,date,result,action\n")
+    add_service(venue, path, "store-door", "release-tested", day=date(2024, 2, 2),
+                result="failed")
+    assert log.read_text().splitlines()[1] == "store-door,2024-02-02,failed,release-tested"
+
+
+def test_a_result_that_is_none_is_said_and_the_line_is_kept(harbour):
+    venue, path = harbour
+    (path.parent / "service.csv").write_text(
+        "date,lock,action,part,note,result\n2024-01-02,store-door,release-tested,,jammed, forced\n"
+        "2024-01-02,store-door,cleaned,,,\n2024-01-02,store-door,cleaned,,\n")
+    log = read_service(venue, path)
+    assert log.entries.select("action", "result").rows() == [
+        ("cleaned", None), ("release-tested", None)]
+    assert "found \"forced\", which is not taken" in log.set_aside[0]
+    assert "line 4: repeats line 3" in log.set_aside[1]

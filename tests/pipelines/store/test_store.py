@@ -386,7 +386,7 @@ def test_a_store_whose_levels_lie_in_time_order_goes_on(store, monkeypatch):
     early, late = new[::2], new[1::2]
     with monkeypatch.context() as older:
         older.setattr(store_days, "channel_by_channel", lambda frame: frame)
-        older.setattr(store_days, "row_groups", lambda frame, busy: ([], {}))
+        older.setattr(store_days, "row_groups", lambda frame: [])
         store.commit(Batch(early))
     path = store.folder / "manifest.json"
     raw = as_version(2, json.loads(path.read_text()))

@@ -1,0 +1,187 @@
+"""What may keep people in: every cut on an exit route, by all that the log shows of it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+
+from remanence.analytics.conditions.condition import failed_repair, finding
+from remanence.analytics.conditions.drawn_load import drawn_loads
+from remanence.analytics.conditions.evidence import share_evidence
+from remanence.analytics.conditions.fault_course import Course, course
+from remanence.analytics.conditions.one_command import whole_commands
+from remanence.analytics.history import (
+    Flags,
+    History,
+    Rows,
+    once_per_history,
+    rows_by_lock,
+    since_baseline,
+)
+from remanence.analytics.statistics.intervals import probability
+from remanence.analytics.statistics.rates import rate_that_matters
+from remanence.shared.findings import Amount, Evidence, Finding, say
+from remanence.shared.venue import Lock
+
+LEAST_HELD = 2
+"""One cut may be a reading that went wrong; two in a week close the room (trade practice)."""
+HELD_SCORE = 0.9
+"""Two cuts that held are no question of a rate: only readings gone wrong can be in doubt."""
+
+LATE_QUANTILE, LATE_FACTOR = 0.95, 1.5
+"""A door is late where it opens this many times later than 95 in 100 of its own first weeks."""
+LATE_PAST = 20
+PUNCTUAL, LATE = (1.0, 30.0), (3.0, 9.0)
+"""Beta priors of the share of late openings: people are late now and then; one in four is more."""
+PRIOR = 1 / 100
+
+
+@dataclass(frozen=True)
+class Cuts:
+    """Commands of one lock on an exit route, and what each of them shows.
+
+    ``held`` marks those without a release, and without relief of the rail where that can be
+    seen; ``told`` those of which either can be told; ``unrelieved`` those that left the load on.
+    """
+
+    rows: Rows
+    told: Flags
+    held: Flags
+    unrelieved: Flags
+
+
+@once_per_history
+def cuts_on_way_out(history: History) -> dict[str, Cuts]:
+    """Every command of the locks on exit routes, by lock.
+
+    A catch or bond sensor shows a release or none. A door that stays shut shows nothing: nobody
+    may have pulled; then the rail tells, which is relieved of a magnet's current at the cut. A
+    release that was seen is one whatever the rail shows.
+    """
+    drawn = drawn_loads(history)
+    found = {}
+    for name, rows in rows_by_lock(history.dated("actuations"), "command_time", history).items():
+        lock = rows.lock
+        if not lock.on_way_out:
+            continue
+        rows = rows.take(whole_commands(rows.time_us, rows.text("outcome")))
+        outcome = rows.text("outcome")
+        empty = np.zeros(rows.size, dtype=bool)
+        seen = empty.copy()
+        if name in drawn and not lock.pulsed:
+            loads = drawn[name]
+            seen = np.isin(rows.time_us, loads.rows.time_us[loads.told])
+            empty = np.isin(rows.time_us, loads.rows.time_us[loads.empty])
+        sensed = lock.contact is not None and lock.latency_kind != "door"
+        unanswered = outcome == "no-release"
+        shut = unanswered | (outcome == "unobserved")
+        held = (unanswered & sensed) | (empty & shut)
+        told = seen | np.isin(outcome, ("released", *(("no-release",) if sensed else ())))
+        found[name] = Cuts(rows, told | held, np.asarray(held, dtype=np.bool_),
+                           np.asarray(held & empty, dtype=np.bool_))
+    return found
+
+
+def held_on_way_out(history: History) -> list[Finding]:
+    """Locks on an exit route that stayed held at two cuts of the week or more: at once.
+
+    Parameters
+    ----------
+    history : History
+        ``actuations`` and the service log.
+
+    Returns
+    -------
+    list of Finding
+        ``stuck-energised`` where most of those cuts left the load on the rail, else
+        ``no-release``; both ``now``.
+
+    Notes
+    -----
+    Trade practice: a stuck magnet or driver on a way out closes the room until a competent
+    person has cleared it. No published source.
+    """
+    found = []
+    for cuts in cuts_on_way_out(history).values():
+        part = cuts.told
+        rows = cuts.rows.take(part)
+        stretch = course(rows, cuts.held[part], history, event=True)
+        if stretch is None or stretch.now[0] < LEAST_HELD:
+            continue
+        live = stretch.live
+        on = int((cuts.unrelieved[part] & live).sum())
+        found.append(_held_finding(rows.lock, stretch, on))
+    return found
+
+
+def _held_finding(lock: Lock, stretch: Course, unrelieved: int) -> Finding:
+    count, total = stretch.now
+    driven = 2 * unrelieved > count
+    score = HELD_SCORE
+    if stretch.change is not None:
+        score = max(score, probability(stretch.change.log_odds))
+    says = [say("held-on-exit-route", failed=count, total=total)]
+    if unrelieved:
+        says.append(say("load-stayed-on", found=unrelieved))
+    evidence = [share_evidence("commands-without-release", stretch.now, stretch.before)]
+    if driven:
+        evidence = [share_evidence("commands-that-drew-no-current", stretch.now, stretch.before)]
+    return finding(
+        lock.id, "stuck-energised" if driven else "no-release", "now", score,
+        since=stretch.since, since_low=stretch.low, since_high=stretch.high,
+        says=says, evidence=evidence,
+        not_excluded=("no-release",) if driven else ("contact-stuck",),
+        extra=failed_repair(stretch.unhelped),
+    )
+
+
+def late_doors(history: History) -> list[Finding]:
+    """Doors on an exit route that come late far oftener than they did.
+
+    Only a person's push shows when such a lock let go, so people may be the cause: it is looked
+    into within the week, and is never what closes a room.
+    """
+    found = []
+    for lock, day, latency in _door_latencies(history):
+        past = latency[day <= -21]
+        if past.size < LATE_PAST:
+            continue
+        usual = past[:max(past.size // 2, LATE_PAST)]
+        bound = LATE_FACTOR * float(np.quantile(usual, LATE_QUANTILE))
+        late = latency > bound
+        rate = rate_that_matters(day, late, healthy=PUNCTUAL, faulty=LATE, prior=PRIOR)
+        if rate is None or rate.log_odds <= 0:
+            continue
+        since, low, high = rate.dates(history.week.monday.toordinal())
+        count, total = rate.now.count
+        recent = latency[late & (day >= 0)]
+        found.append(finding(
+            lock.id, "slow-drop" if lock.is_magnet else "sticking-catch", "week",
+            probability(rate.log_odds), since=since, since_low=low, since_high=high,
+            says=[say("door-late", failed=count, total=total, bound=Amount(bound, "ms")),
+                  say("time-from-door")],
+            evidence=[
+                share_evidence("slow-or-unanswered-commands", rate.now.count,
+                               rate.before.count if rate.before.n else None),
+                Evidence("median-latency-of-the-slow-ones",
+                         float(np.median(recent)) if recent.size else None, "ms",
+                         n=recent.size, before=float(np.median(usual))),
+            ],
+            not_excluded=("slower-people",), extra={"course": "slow mode"},
+        ))
+    return found
+
+
+def _door_latencies(history: History) -> Iterator[tuple[Lock, np.ndarray, np.ndarray]]:
+    monday = history.week.monday.toordinal()
+    for name, cuts in cuts_on_way_out(history).items():
+        lock = cuts.rows.lock
+        if lock.latency_kind != "door":
+            continue
+        frame = since_baseline(cuts.rows.frame, history, name)
+        own = cuts.rows.take(np.arange(cuts.rows.size) >= cuts.rows.size - frame.height)
+        latency = own.real("latency_ms")
+        known = (own.text("outcome") == "released") & np.isfinite(latency)
+        yield lock, (own.day[known] - monday).astype(float), latency[known]

@@ -1,0 +1,324 @@
+"""A finding's life: opened on strong evidence, kept until the log or the service log ends it.
+
+A week's judges see what its log shows. A fault does not end because a week is thin, because the
+venue is closed, or because the lock's past has come to look like the fault. So what was raised
+once stands until enough commands have been as they were before it, or until a service entry says
+that the lock was worked on and the log does not show it any more.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from datetime import date
+
+import polars as pl
+
+from remanence.analytics.conditions.condition import catalogue
+from remanence.analytics.history import History, per_lock
+from remanence.shared.findings import URGENCIES, Evidence, Finding, say
+from remanence.shared.tables import BASELINE_ACTIONS
+from remanence.shared.weeks import Week
+
+CLEAR_BY_CHANCE = 0.05
+"""It is over once so many clear commands would come with the fault less often than this."""
+CLEAR_DEFAULT = 15
+"""Clear readings that end what shows at each command, or in the level of them."""
+MOST_CLEAR = 150
+"""However seldom it showed, after so many clear readings it is over."""
+CLEAR_DAYS = 3
+"""Days that end what is said of a rail or a controller."""
+OF_ITS_WEEK = frozenset({"log-gap", "clock-fault"})
+"""Events of one week: they do not last beyond it."""
+BY_VOLTS = frozenset({"coil-open", "coil-current-high", "self-cut-failed", "missing-suppression",
+                      "stuck-energised"})
+"""What the rail's volts show of a coil."""
+SIGNS: Mapping[str, str] = {
+    "no-release": "unanswered", "weakening-hold": "openings_energised",
+    "opened-unpowered": "openings_unpowered", "not-reclosed": "left_open",
+}
+"""What shows a fault by itself, however usual it has become."""
+_TELLING = "median-latency"
+
+
+@dataclass(frozen=True)
+class Shown:
+    """What the week could show of one subject.
+
+    ``told`` counts commands whose outcome was seen after the last work of the week (of a rail or
+    controller: days with records), ``told_volts`` those with a sag; ``serviced`` is that work's
+    day. The medians are None without a reading; the rest are counts of the week.
+    """
+
+    told: int = 0
+    told_volts: int = 0
+    latency_ms: float | None = None
+    sag_volts: float | None = None
+    unanswered: int = 0
+    left_open: int = 0
+    openings_energised: int = 0
+    openings_unpowered: int = 0
+    serviced: date | None = None
+
+
+@dataclass(frozen=True)
+class Standing:
+    """A finding as it stood at the end of a week, with what its end will be told from.
+
+    ``sag_volts`` is the coil's median sag when it was last seen, ``clear`` the readings since
+    then that were as before it, ``clear_since`` the Monday of the first week with such.
+    """
+
+    finding: Finding
+    sag_volts: float | None = None
+    clear: int = 0
+    clear_since: date | None = None
+
+
+@dataclass(frozen=True)
+class Lives:
+    """``told``: what is to be said of the week, ended ones last; ``standing``: what goes on."""
+
+    told: tuple[Finding, ...]
+    standing: tuple[Standing, ...] = field(default=())
+
+
+def lives(
+    earlier: Sequence[Standing], found: Sequence[Finding], shown: Mapping[tuple[str, str], Shown],
+    week: Week,
+) -> Lives:
+    """The week's findings with their lives.
+
+    Parameters
+    ----------
+    earlier : sequence of Standing
+        What stood at the end of the last week that was reported.
+    found : sequence of Finding
+        What the week's log says by itself.
+    shown : mapping of (subject kind, subject) to Shown
+        What the week could show; a subject that is not in it is no longer in the venue file.
+    week : Week
+        The week.
+
+    Returns
+    -------
+    Lives
+        Each finding with ``status``, ``first_named`` and, where it ended this week, ``ended``.
+        Only what was raised once, or is, goes on; what is read off papers ends with them.
+    """
+    known = catalogue()
+    before = {_key(item.finding): item for item in earlier}
+    kept = [_found(item, before.get(_key(item)), earlier, week) for item in found]
+    standing = [
+        Standing(item, shown.get(_key(item)[:2], Shown()).sag_volts) for item in kept
+        if item.urgency != "watch" and item.condition not in OF_ITS_WEEK
+        and not known[item.condition].certain
+    ]
+    named = {_key(item) for item in found}
+    ended = []
+    for item in earlier:
+        key = _key(item.finding)
+        seen = shown.get(key[:2])
+        if key in named or seen is None or any(_same_story(item.finding, one) for one in kept):
+            continue
+        after = _unfound(item, seen, week)
+        if after.finding.status == "ended":
+            ended.append(after.finding)
+        else:
+            kept.append(after.finding)
+            standing.append(after)
+    return Lives((*kept, *ended), tuple(standing))
+
+
+def _key(item: Finding) -> tuple[str, str, str]:
+    return item.subject_kind, item.subject, item.condition
+
+
+def _same_story(earlier: Finding, now: Finding) -> bool:
+    """Whether a finding of the week is the cause, the effect or the rail of an earlier one."""
+    told = now.extra.get("accounts_for", ())
+    if now.subject_kind == "supply" and earlier.subject_kind == "lock" and earlier.subject in told:
+        return True
+    if (now.subject_kind, now.subject) != (earlier.subject_kind, earlier.subject):
+        return False
+    if now.urgency == "watch" != earlier.urgency:
+        return False
+    known = catalogue()
+    return (earlier.condition in known[now.condition].explains
+            or now.condition in known[earlier.condition].explains)
+
+
+def _found(
+    item: Finding, before: Standing | None, earlier: Sequence[Standing], week: Week
+) -> Finding:
+    """A finding of the week: new, or one that goes on."""
+    first = [one.finding.first_named for one in earlier
+             if one.finding.first_named and (_key(one.finding) == _key(item)
+                                             or _same_story(one.finding, item))]
+    item = replace(item, first_named=min(first, default=week), status="new")
+    if not first:
+        return item
+    status = "standing"
+    if before is not None:
+        was = before.finding
+        if item.urgency == "watch" != was.urgency:
+            # Less sure this week, and nothing has shown that it ended.
+            item = replace(item, urgency=was.urgency)
+        status = _course(was, item)
+    return _told(replace(item, status=status), "life-named-first", first_named=str(min(first)))
+
+
+def _course(was: Finding, now: Finding) -> str:
+    """Whether it is worse, easing, or as it was, beyond what both intervals leave room for."""
+    rises = URGENCIES.index(was.urgency) - URGENCIES.index(now.urgency)
+    if rises:
+        return "worse" if rises > 0 else "easing"
+    old = {item.id: item for item in was.evidence}
+    for item in now.evidence:
+        other = old.get(item.id)
+        if (other is None or other.now is None or None in (item.now_low, other.now_low)
+                or item.now is None or item.before is None):
+            continue
+        up = item.now > item.before
+        if item.now_low > other.now_high:  # type: ignore[operator]
+            return "worse" if up else "easing"
+        if item.now_high < other.now_low:  # type: ignore[operator]
+            return "easing" if up else "worse"
+        return "standing"
+    return "standing"
+
+
+def _unfound(item: Standing, seen: Shown, week: Week) -> Standing:
+    """An earlier finding that the week's log does not show by itself."""
+    was = item.finding
+    readings = seen.told
+    if was.condition in BY_VOLTS and item.sag_volts is not None:
+        readings = seen.told_volts
+    if seen.serviced is not None and (not readings or _as_before(item, seen)):
+        # Worked on, and what came after does not show it: if it comes back, it is said again.
+        return replace(item, finding=_told(
+            replace(was, status="ended", ended=seen.serviced), "life-mended", day=seen.serviced))
+    if not readings:
+        return replace(item, finding=_told(
+            replace(was, status="unseen"), "life-unseen", first_named=str(was.first_named)))
+    if not _as_before(item, seen):
+        return replace(item, clear=0, clear_since=None, finding=_told(
+            replace(was, status="standing"), "life-still", first_named=str(was.first_named)))
+    clear, since = item.clear + readings, item.clear_since or week.monday
+    if clear >= _needed(was):
+        return replace(item, finding=_told(
+            replace(was, status="ended", ended=since), "life-over", count=clear, day=since))
+    return replace(item, clear=clear, clear_since=since, finding=_told(
+        replace(was, status="easing"), "life-easing", count=clear, need=_needed(was)))
+
+
+def _as_before(item: Standing, seen: Shown) -> bool:
+    """Whether the week's readings are nearer to what they were before the fault than to it."""
+    was = item.finding
+    sign = SIGNS.get(was.condition)
+    if sign is not None and getattr(seen, sign) > 0:
+        return False
+    if was.condition == "coil-current-high" and item.sag_volts and seen.sag_volts:
+        risen = was.evidence[0].now if was.evidence else None
+        if risen and risen > 100:
+            return seen.sag_volts < item.sag_volts * (1 + 100 / risen) / 2
+    level = _level(was.evidence)
+    if level is not None and was.extra.get("course") in ("step", "gradual") and seen.latency_ms:
+        now, before = level
+        middle = math.sqrt(now * before)
+        return (seen.latency_ms < middle) if now > before else (seen.latency_ms > middle)
+    return True
+
+
+def _level(evidence: Sequence[Evidence]) -> tuple[float, float] | None:
+    for item in evidence:
+        if item.id.startswith(_TELLING) and item.now and item.before:
+            return item.now, item.before
+    return None
+
+
+def _needed(was: Finding) -> int:
+    """Clear readings after which it is over."""
+    if was.subject_kind != "lock":
+        return CLEAR_DAYS
+    for item in was.evidence:
+        if item.unit == "%" and item.now_low is not None and item.n and (
+                item.now is not None and 0 < item.now <= 100 and was.extra.get("course") not in (
+                    "step", "gradual") and was.condition != "coil-current-high"):
+            share = min(max(item.now_low / 100, 1e-4), 0.9)
+            count = math.ceil(math.log(CLEAR_BY_CHANCE) / math.log1p(-share))
+            return min(max(count, CLEAR_DEFAULT), MOST_CLEAR)
+    return CLEAR_DEFAULT
+
+
+def _told(item: Finding, id: str, **values: object) -> Finding:
+    """The finding with one sentence about its life, in the place of an earlier one."""
+    says = tuple(one for one in item.says if not one.id.startswith("life-"))
+    return replace(item, says=(*says, say(id, **values)))
+
+
+def what_was_shown(
+    history: History, since: date | None = None
+) -> dict[tuple[str, str], Shown]:
+    """What the week of ``history`` could show of every subject of the venue file.
+
+    Parameters
+    ----------
+    history : History
+        The venue's tables up to the end of the week.
+    since : date, optional
+        Work on a lock counts from this day on: the first that no report has told of. Default: the
+        week's Monday.
+
+    Returns
+    -------
+    dict of (subject kind, subject) to Shown
+        Locks, supplies, controllers and the venue.
+    """
+    venue = history.venue
+    rows = per_lock(history.dated("actuations").filter(pl.col("weeks_ago") == 0))
+    opened = per_lock(history.dated("openings").filter(pl.col("weeks_ago") == 0))
+    work = dict(history.service.filter(
+        pl.col("action").is_in(list(BASELINE_ACTIONS))
+        & pl.col("date").is_between(since or history.week.monday, history.week.sunday)
+    ).group_by("lock").agg(pl.col("date").max()).rows())
+    found: dict[tuple[str, str], Shown] = {}
+    for lock in venue.locks:
+        found["lock", lock.id] = _lock_shown(
+            rows.get(lock.id), opened.get(lock.id), work.get(lock.id))
+    hours = history.dated("rail_hours").filter(pl.col("weeks_ago") == 0)
+    for supply in venue.supplies:
+        days = hours.filter(pl.col("supply") == supply.id)["day"].n_unique()
+        found["supply", supply.id] = Shown(days, days)
+    active = history.dated("activity").filter(pl.col("weeks_ago") == 0)
+    for controller in venue.controllers:
+        days = active.filter(pl.col("controller") == controller)["day"].n_unique()
+        found["controller", controller] = Shown(days, days)
+    days = active["day"].n_unique()
+    found["venue", venue.id] = Shown(days, days)
+    return found
+
+
+def _lock_shown(
+    rows: pl.DataFrame | None, opened: pl.DataFrame | None, serviced: date | None
+) -> Shown:
+    if rows is None:
+        return Shown(serviced=serviced)
+    if serviced is not None:
+        rows = rows.filter(pl.col("day") > serviced)
+        opened = None if opened is None else opened.filter(pl.col("day") > serviced)
+    outcome = rows["outcome"]
+    latency, sag = rows["latency_ms"].drop_nulls().median(), rows["sag_volts"].drop_nulls().median()
+    energised = 0 if opened is None else int(opened["energised"].fill_null(False).sum())
+    return Shown(
+        told=int(outcome.is_in(["released", "no-release", "already-open"]).sum()),
+        told_volts=int(rows["sag_volts"].is_finite().fill_null(False).sum()),
+        latency_ms=latency if isinstance(latency, float) else None,
+        sag_volts=sag if isinstance(sag, float) else None,
+        unanswered=int((outcome == "no-release").sum()),
+        left_open=int((outcome == "already-open").sum()),
+        openings_energised=energised,
+        openings_unpowered=0 if opened is None else opened.height - energised,
+        serviced=serviced,
+    )

@@ -1,0 +1,155 @@
+"""What was commanded: one row a releasing command, what else was on, how long was waited."""
+
+from __future__ import annotations
+
+import polars as pl
+
+from remanence.analytics.pairing.rails import LONGEST_US, REACH_US
+from remanence.analytics.pairing.wiring import Wiring
+
+C = pl.col
+
+BREAKS = pl.Schema({"controller": pl.String(), "last": pl.Int64(), "first": pl.Int64()})
+"""Where a controller's log breaks off: the last record before, the first of the next run after."""
+
+LAST_WORDS = pl.Schema({"controller": pl.String(), "run": pl.Int64(), "time": pl.Int64()})
+"""The last record of each controller."""
+
+
+def later(column: str, steps: int) -> pl.Expr:
+    """The column of the row ``steps`` further on (earlier, if negative) of the same lock."""
+    return pl.when(C.lock == C.lock.shift(-steps)).then(C(column).shift(-steps))
+
+
+def with_others_on(edges: pl.DataFrame, levels: pl.DataFrame, wiring: Wiring) -> pl.DataFrame:
+    """Command edges with ``others_on``: other locks on the same rail commanded on at that instant.
+
+    Parameters
+    ----------
+    edges : polars.DataFrame
+        EDGES of the commands of all locks; every instant of a rail is looked at as a whole.
+    levels : polars.DataFrame
+        ``lock`` and ``releasing``, its command before them.
+    wiring : Wiring
+        The locks.
+    """
+    facts = wiring.of_locks("rail", "pulsed")
+    at_first = (levels.join(facts, on="lock").group_by("rail")
+                .agg(at_first=(C.releasing == C.pulsed).sum().cast(pl.Int64)))
+    load = pl.when(C.on == C.pulsed).then(1).otherwise(-1)
+    return (edges.join(facts, on="lock").sort("rail", "time")
+            .with_columns(loads=load.cum_sum().over("rail"))
+            .with_columns(C.loads.last().over("rail", "time"))
+            .join(at_first, on="rail", how="left")
+            .select(*edges.columns,
+                    others_on=C.at_first + C.loads - (C.on == C.pulsed).cast(pl.Int64))
+            .sort("lock", "time"))
+
+
+def pulses(edges: pl.DataFrame, wiring: Wiring) -> pl.DataFrame:
+    """One row a releasing command.
+
+    Parameters
+    ----------
+    edges : polars.DataFrame
+        EDGES of commands and what else is known of them; each lock's begin with a releasing one.
+    wiring : Wiring
+        The locks.
+
+    Returns
+    -------
+    polars.DataFrame
+        ``start``; ``end``, the transition back (null while it lasts); ``following``, the lock's
+        next releasing edge; ``natural``, when the wait ends unless the log breaks off; ``done_at``,
+        when all readings of its rail have come in; what the edge brought; the lock's wiring.
+    """
+    latest = pl.min_horizontal("end", C.start + LONGEST_US)
+    return (edges.with_columns(end=later("time", 1), following=later("time", 2))
+            .filter("on").drop("on").rename({"time": "start"})
+            .join(wiring.locks, on="lock", how="left", maintain_order="left")
+            .with_columns(
+                natural=pl.min_horizontal("following", C.end + C.coast_us),
+                done_at=pl.when("pulsed").then(latest).otherwise("start") + REACH_US))
+
+
+def stretches_on(edges: pl.DataFrame, still_on: pl.DataFrame, wiring: Wiring) -> pl.DataFrame:
+    """Stretches with the coil on.
+
+    Parameters
+    ----------
+    edges : polars.DataFrame
+        EDGES of commands.
+    still_on : polars.DataFrame
+        ``lock``, ``time`` and ``run`` of the coils that were on before, and since when.
+    wiring : Wiring
+        The locks.
+
+    Returns
+    -------
+    polars.DataFrame
+        ``lock``, ``start``, ``run``, ``end`` and ``lasts``. ``end`` is null while it lasts and
+        where the controller was started anew in between.
+    """
+    coil = edges.join(wiring.of_locks("pulsed"), on="lock").select(
+        "lock", "time", "run", on=C.on == C.pulsed)
+    told = pl.concat([still_on.with_columns(on=pl.lit(value=True)), coil]).sort("lock", "time")
+    return (told.with_columns(ended=later("time", 1), run_then=later("run", 1)).filter("on")
+            .select("lock", start="time", run="run",
+                    end=pl.when(C.run == C.run_then).then("ended"), lasts=C.ended.is_null()))
+
+
+def breaks_in(runs: pl.DataFrame, last: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """Where logs break off.
+
+    Parameters
+    ----------
+    runs : polars.DataFrame
+        ``controller``, ``run``, ``first`` and ``last``: stretches of records of one run, of each
+        controller in the order of time.
+    last : polars.DataFrame
+        LAST_WORDS before them.
+
+    Returns
+    -------
+    BREAKS, LAST_WORDS
+        In between, and after them.
+    """
+    before = last.select("controller", "run", first=pl.lit(None, pl.Int64), last="time")
+    every = pl.concat([before, runs.select(before.columns)]).sort(
+        "controller", "first", nulls_last=False, maintain_order=True)
+    same = C.controller == C.controller.shift(1)
+    broken = every.with_columns(
+        last=C.last.shift(1), broke=same & (C.run != C.run.shift(1))).filter("broke")
+    return broken.select(BREAKS.names()), every.group_by("controller", maintain_order=True).agg(
+        C.run.last(), time=C.last.last())
+
+
+def with_waits(
+    commands: pl.DataFrame, breaks: pl.DataFrame, last_words: pl.DataFrame
+) -> pl.DataFrame:
+    """Commands with when the wait for their release ended.
+
+    Parameters
+    ----------
+    commands : polars.DataFrame
+        From :func:`pulses`.
+    breaks, last_words : polars.DataFrame
+        BREAKS and LAST_WORDS of the controllers.
+
+    Returns
+    -------
+    polars.DataFrame
+        The same, by lock and start, with ``wait_end``; ``broke_off``: the log's end, or a new run,
+        cut the wait short; ``undecided``: a later record may show that it went on.
+    """
+    found = commands.sort("start").join_asof(
+        breaks.sort("first").select("first", C.last.alias("break_at"), watcher="controller"),
+        left_on="start", right_on="first", by="watcher", strategy="forward",
+        allow_exact_matches=False, check_sortedness=False)
+    found = found.join(last_words.select("time", watcher="controller"), on="watcher", how="left")
+    limit = pl.max_horizontal(pl.coalesce("break_at", "time"), "start")
+    broke_off = C.natural.is_null() | (limit < C.natural)
+    return found.with_columns(
+        wait_end=pl.min_horizontal("natural", limit), broke_off=broke_off,
+        undecided=broke_off & C.break_at.is_null(),
+    ).drop("break_at", "time", "first", strict=False).sort("lock", "start")

@@ -1,0 +1,247 @@
+"""What the feedback switches showed: movements, the releases among them, retries, openings."""
+
+from __future__ import annotations
+
+from typing import Literal
+
+import polars as pl
+
+from remanence.shared.tables import OUTCOMES
+
+C = pl.col
+
+OUTCOME = pl.Enum(OUTCOMES)
+
+NEAR_US = 2_000_000
+"""How long after another lock's command an opening may have to do with it."""
+
+SIX_NOISE = 6.0
+"""So many times the rail's scatter a sag must be, to be read."""
+
+
+def nearest(
+    rows: pl.DataFrame, at: str | pl.Expr, among: pl.DataFrame, time: str, *,
+    strategy: Literal["forward", "backward"], exact: bool = True, **wanted: str,
+) -> pl.DataFrame:
+    """The rows with columns of the nearest row of the same lock among others.
+
+    Parameters
+    ----------
+    rows : polars.DataFrame
+        By lock and ``at``.
+    at : str or Expr
+        When to look; of each lock in the order of time, never null.
+    among : polars.DataFrame
+        By lock and ``time``.
+    time : str
+        The time of those.
+    strategy : {"forward", "backward"}
+        The first one after, or the last one before.
+    exact : bool, default True
+        One at that very instant counts.
+    **wanted : str
+        Column of ``among`` by the name that it is to have.
+    """
+    return rows.with_columns(_at=at).join_asof(
+        among.select("lock", _at=time, **wanted), on="_at", by="lock", strategy=strategy,
+        allow_exact_matches=exact, check_sortedness=False).drop("_at")
+
+
+def with_near_commands(edges: pl.DataFrame, commands: pl.DataFrame) -> pl.DataFrame:
+    """Contact edges with the other lock whose releasing command came last, within two seconds.
+
+    Parameters
+    ----------
+    edges, commands : polars.DataFrame
+        EDGES of contacts and of commands.
+
+    Returns
+    -------
+    polars.DataFrame
+        The same edges with ``other_lock`` and ``other_time``.
+    """
+    # Of each command: the last one before it of another lock.
+    head = C.lock != C.lock.shift(1)
+    fired = commands.filter("on").sort("time", "lock").select(
+        "time", near_lock="lock", near_time="time",
+        before_lock=pl.when(head).then(C.lock.shift(1)).forward_fill(),
+        before_time=pl.when(head).then(C.time.shift(1)).forward_fill())
+    found = edges.sort("time").join_asof(fired, on="time", strategy="backward")
+    own = C.near_lock == C.lock
+    lock = pl.when(own).then("before_lock").otherwise("near_lock")
+    time = pl.when(own).then("before_time").otherwise("near_time")
+    near = C.time - time <= NEAR_US
+    return found.select(
+        *edges.columns, other_lock=pl.when(near).then(lock), other_time=pl.when(near).then(time),
+    ).sort("lock", "time")
+
+
+def movements(contacts: pl.DataFrame, commands: pl.DataFrame, settle_us: int) -> pl.DataFrame:
+    """Chains of contact edges; a releasing command between two edges parts them too.
+
+    Parameters
+    ----------
+    contacts : polars.DataFrame
+        Edges with ``other_lock`` and ``other_time``.
+    commands : polars.DataFrame
+        ``lock`` and ``start``.
+    settle_us : int
+        Edges further apart belong to two movements. [us]
+
+    Returns
+    -------
+    polars.DataFrame
+        ``lock``, ``first_edge``, ``last_edge`` and number of ``edges``; ``opens`` and ``shuts``: it
+        settled otherwise than it was; ``command``: the lock's last releasing command at or before
+        it.
+    """
+    told = nearest(contacts, "time", commands, "start", strategy="backward", command="start")
+    begins = (C.lock != C.lock.shift(1)) | (C.time - C.time.shift(1) > settle_us) \
+        | C.command.ne_missing(C.command.shift(1))
+    told = told.with_columns(begins=begins.fill_null(value=True), place=pl.int_range(pl.len()))
+    ends = told.filter(C.begins.shift(-1, fill_value=True)).select(
+        last_edge="time", now="on", last_place="place")
+    return pl.concat([told.filter("begins"), ends], how="horizontal").select(
+        "lock", "command", "other_lock", "other_time", "last_edge", first_edge="time",
+        edges=C.last_place - C.place + 1, opens=C.on & C.now, shuts=~C.on & ~C.now)
+
+
+def releases(
+    commands: pl.DataFrame, contacts: pl.DataFrame, moves: pl.DataFrame, before: pl.DataFrame
+) -> pl.DataFrame:
+    """Commands with their outcome as the contact tells it.
+
+    Parameters
+    ----------
+    commands : polars.DataFrame
+        From :func:`remanence.analytics.pairing.commands.with_waits`.
+    contacts, moves : polars.DataFrame
+        Contact edges, and :func:`movements` of them.
+    before : polars.DataFrame
+        ``lock``, ``open_before`` (its contact before these edges) and ``contact_since`` (the first
+        contact record of all).
+
+    Returns
+    -------
+    polars.DataFrame
+        The same with ``outcome``; ``release``, the first edge of the release; ``bounces``;
+        ``relock``, the first edge that shows it locked again before the next command;
+        ``contact_edges`` in the wait.
+    """
+    opens, shuts = moves.filter("opens"), moves.filter("shuts")
+    counted = contacts.with_columns(count=pl.int_range(1, pl.len() + 1).over("lock"))
+    # (A contact edge at the following command's own instant is that command's.)
+    stop = pl.when(C.wait_end == C.following).then(C.wait_end - 1).otherwise("wait_end")
+    told = commands.join(before.select("lock", "open_before", "contact_since"), on="lock",
+                         how="left", maintain_order="left")
+    told = nearest(told, "start", counted, "time", strategy="backward", exact=False,
+                   was_open="on", count_before="count")
+    told = nearest(told, stop, counted, "time", strategy="backward", count_then="count")
+    told = nearest(told, "start", opens, "first_edge", strategy="forward", release="first_edge",
+                   edges="edges")
+    was_open = pl.coalesce("was_open", "open_before")
+    seen = C.open_value.is_not_null() & (
+        ~C.sense_learned | (C.contact_since <= C.wait_end).fill_null(value=False))
+    there = (C.release <= C.wait_end) & (C.release < C.following).fill_null(value=True)
+    told = told.with_columns(seen=seen, released=seen & ~was_open & there.fill_null(value=False))
+    told = told.with_columns(
+        release=pl.when("released").then("release"),
+        bounces=pl.when("released").then(C.edges - 1),
+        contact_edges=pl.when("seen").then(
+            (C.count_then.fill_null(0) - C.count_before.fill_null(0)).clip(0)).otherwise(0),
+        outcome=pl.when(~C.seen).then(pl.lit("unobserved")).when(was_open)
+        .then(pl.lit("already-open")).when("released").then(pl.lit("released"))
+        .when(C.broke_off & (C.wait_end == C.start)).then(pl.lit("unobserved"))
+        .otherwise(pl.lit("no-release")).cast(OUTCOME))
+    told = nearest(told, pl.coalesce("release", "start"), shuts, "first_edge", strategy="forward",
+                   relock="first_edge")
+    shut = C.released & (C.relock < C.following).fill_null(value=True)
+    return told.with_columns(relock=pl.when(shut).then("relock")).drop(
+        "edges", "seen", "released", "was_open", "count_before", "count_then", "open_before",
+        "contact_since")
+
+
+def supply_outcomes(commands: pl.DataFrame) -> pl.DataFrame:
+    """Outcomes of locks whose release is read off the end of the sag.
+
+    A sag that ends while the command lasts is the lock cutting its own coil: it has opened, at the
+    first reading that shows it. A sag that lasts as long as the command is a release not seen.
+    No sag (already open, or the coil is not fed), or readings that could not show one: unobserved.
+    """
+    deep = (C.sag_volts >= SIX_NOISE * C.volts_noise).fill_null(value=False)
+    cut = C.by_supply & deep & C.cut_ms.is_not_null()
+    outcome = (pl.when(~C.by_supply).then("outcome").when(cut)
+               .then(pl.lit("released", OUTCOME)).when(deep & (C.held == 1))
+               .then(pl.lit("no-release", OUTCOME)).otherwise(pl.lit("unobserved", OUTCOME)))
+    return commands.with_columns(
+        outcome=outcome,
+        release=pl.when(cut).then(C.start + (C.cut_ms * 1000).round().cast(pl.Int64))
+        .otherwise("release"))
+
+
+def with_attempts(
+    commands: pl.DataFrame, moves: pl.DataFrame, before: pl.DataFrame, retry_us: int
+) -> pl.DataFrame:
+    """Commands with ``attempt``: retries are commands soon after one without release.
+
+    Not if the lock opened in between. ``before`` has ``lock``, ``command``, ``last_outcome``,
+    ``last_attempt`` and ``opened``: the last command before these, and whether it opened since.
+    """
+    told = nearest(commands, "start", moves.filter("opens"), "first_edge", strategy="backward",
+                   exact=False, last_open="first_edge")
+    told = told.join(before.select("lock", "last_outcome", "last_attempt", "opened",
+                                   last_command="command"),
+                     on="lock", how="left", maintain_order="left")
+    first = (C.lock != C.lock.shift(1)).fill_null(value=True)
+    start = pl.when(first).then("last_command").otherwise(C.start.shift(1))
+    outcome = pl.when(first).then("last_outcome").otherwise(C.outcome.shift(1))
+    opened = C.last_open.is_not_null() & (first | (C.last_open > C.wait_end.shift(1)))
+    linked = (outcome == "no-release") & (C.start - start <= retry_us) & ~opened \
+        & ~(first & C.opened)
+    told = told.with_columns(first=first, linked=linked.fill_null(value=False),
+                             place=pl.int_range(pl.len()))
+    head = C.first | ~C.linked
+    begun = pl.when(head).then("place").forward_fill()
+    carried = pl.when(head).then(
+        pl.when("linked").then("last_attempt").otherwise(0)).forward_fill()
+    return told.with_columns(attempt=C.place - begun + 1 + carried).drop(
+        "last_open", "last_command", "last_outcome", "last_attempt", "opened", "first", "linked",
+        "place")
+
+
+def judged(moves: pl.DataFrame, commands: pl.DataFrame, before: pl.DataFrame) -> pl.DataFrame:
+    """Movements with what they had to do with commands.
+
+    Parameters
+    ----------
+    moves : polars.DataFrame
+        From :func:`movements`.
+    commands : polars.DataFrame
+        From :func:`releases`, of all these movements.
+    before : polars.DataFrame
+        ``lock``, ``command`` and ``last_outcome`` before these.
+
+    Returns
+    -------
+    polars.DataFrame
+        The same with ``commanded``: within the wait of a command; ``opening``: it opened with no
+        releasing command; ``closed``: when the lock next showed locked; ``since`` and
+        ``last_outcome``: the releasing command before it.
+    """
+    told = moves.join(
+        commands.select("lock", "end", "natural", "wait_end", "release", "outcome",
+                        command="start"),
+        on=["lock", "command"], how="left", maintain_order="left")
+    told = nearest(told, "first_edge", moves.filter("shuts"), "first_edge", strategy="forward",
+                   exact=False, closed="first_edge")
+    has = C.command.is_not_null()
+    releasing = has & (C.end.is_null() | (C.first_edge < C.end))
+    waited = has & (C.outcome != "released") & (C.natural.is_null() | (C.first_edge <= C.natural))
+    told = told.with_columns(
+        commanded=has & (C.first_edge <= C.wait_end),
+        opening=C.opens & C.release.ne_missing(C.first_edge) & ~releasing & ~waited)
+    return told.join(before.select("lock", "last_outcome", last="command"), on="lock", how="left",
+                     maintain_order="left").with_columns(
+        since=pl.coalesce("command", "last"),
+        last_outcome=pl.when(has).then("outcome").when(C.last.is_not_null())
+        .then("last_outcome"))

@@ -1,0 +1,64 @@
+"""Work is judged by the first days after it: what comes back weeks later had been mended."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+
+import numpy as np
+import polars as pl
+import pytest
+
+from remanence.analytics.conditions.after_work import came_back_after
+from remanence.analytics.conditions.latency import sticking_catch
+from remanence.analytics.conditions.outcomes import no_release
+from remanence.shared.tables import SERVICE
+from tests.analytics.physics.latency_rows import FIRST_MONDAY, actuations, history_at, lock
+
+LOCKS = [lock(f"latch-{index}") for index in range(6)]
+
+
+@pytest.mark.parametrize(("sound_days", "weeks"), [(0, None), (3, 1), (21, 3), (35, 5)])
+def test_the_first_days_tell_and_the_weeks_until_it_came_back(sound_days, weeks):
+    day = np.repeat(np.arange(1, 50), 5).astype(float)
+    faulty = (day > sound_days) & (np.arange(day.size) % 2 == 0)
+    assert came_back_after(day, faulty, 0.5) == weeks
+
+
+def test_what_is_too_seldom_to_be_missed_in_a_few_days_proves_nothing():
+    day = np.arange(1.0, 60.0)
+    assert came_back_after(day, day > 30, 0.05) is None
+
+
+def worked_on(day):
+    return SERVICE.conform(pl.DataFrame({
+        "date": [FIRST_MONDAY + timedelta(days=day)], "lock": ["latch-0"],
+        "action": ["adjusted"], "part": [None], "note": [None]}))
+
+
+@pytest.mark.parametrize(("sound_weeks", "told"), [(0, None), (3, 3)])
+def test_a_latency_that_came_back_is_said_so(sound_weeks, told):
+    begin = 84 + 7 * sound_weeks
+    rows = actuations(LOCKS, weeks=20, seed=61, faults={"latch-0": lambda days: np.where(
+        ((days >= 60) & (days < 84)) | (days >= begin), np.log(1.4), 0.0)})
+    found = [f for f in sticking_catch(history_at(
+        LOCKS, rows, 12 + sound_weeks + 2, service=worked_on(84))) if f.subject == "latch-0"]
+    [service] = [f.extra["service"] for f in found]
+    assert service.get("came_back_after_weeks") == told
+    assert service["helped"] is (told is not None)
+
+
+@pytest.mark.parametrize(("sound_weeks", "told"), [(0, None), (3, 3)])
+def test_unanswered_commands_that_came_back_are_said_so(sound_weeks, told):
+    begin = FIRST_MONDAY + timedelta(days=84 + 7 * sound_weeks)
+    day = pl.col("command_time").dt.date()
+    bad = (day >= begin) | day.is_between(
+        FIRST_MONDAY + timedelta(days=60), FIRST_MONDAY + timedelta(days=83))
+    rows = actuations(LOCKS, weeks=20, seed=62, no_release=0.0)
+    hit = (pl.col("lock") == "latch-0") & bad & (pl.int_range(pl.len()) % 3 == 0)
+    rows = rows.with_columns(
+        outcome=pl.when(hit).then(pl.lit("no-release")).otherwise("outcome"),
+        latency_ms=pl.when(hit).then(None).otherwise("latency_ms"))
+    [found] = no_release(history_at(
+        LOCKS, rows, 12 + sound_weeks + 1, service=worked_on(84)))
+    assert found.extra["service"].get("came_back_after_weeks") == told
+    assert found.extra["service"]["helped"] is (told is not None)

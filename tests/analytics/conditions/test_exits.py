@@ -1,0 +1,95 @@
+"""On an exit route: two cuts that hold are told at once, and slow people are no slow magnet."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+
+import numpy as np
+import polars as pl
+import pytest
+
+from remanence.analytics.conditions.diagnosis import diagnose
+from remanence.analytics.conditions.exits import held_on_way_out, late_doors
+from remanence.shared.tables import ACTUATIONS
+from tests.analytics.physics.latency_rows import FIRST_MONDAY, actuations, history_at, lock
+
+BOND = lock("bond", kind="magnet", guards="doorway")
+DOOR = lock("door", kind="magnet", guards="doorway", contact_senses="door")
+INSIDE = lock("chest", kind="magnet")
+LOCKS = [BOND, DOOR, INSIDE, *(lock(f"m-{i}", kind="magnet") for i in range(4))]
+WEEK = 9
+
+
+@pytest.fixture(scope="module")
+def sound():
+    rows = actuations(LOCKS, weeks=10, seed=51, no_release=0.0)
+    rng = np.random.default_rng(2)
+    return ACTUATIONS.conform(rows.with_columns(
+        sag_volts=pl.Series(0.5 + rng.normal(0, 0.01, rows.height)),
+        volts_noise=pl.lit(0.01), sample_ms=pl.lit(5.0)))
+
+
+def last_rows(name: str, *places: int):
+    """The rows of that lock in the judged week, by place."""
+    monday = FIRST_MONDAY + timedelta(weeks=WEEK)
+    week = (pl.col("lock") == name) & (pl.col("command_time").dt.date() >= monday)
+    place = pl.col("command_time").rank("ordinal").over(pl.col("lock"), week)
+    return week & place.is_in(list(places))
+
+
+def with_held(rows, name, *places, relief=True):
+    hit = last_rows(name, *places)
+    return rows.with_columns(
+        outcome=pl.when(hit).then(pl.lit("no-release")).otherwise("outcome"),
+        latency_ms=pl.when(hit).then(None).otherwise("latency_ms"),
+        waited_ms=pl.when(hit).then(9000.0).otherwise("waited_ms"),
+        sag_volts=pl.when(hit & pl.lit(not relief)).then(0.0).otherwise("sag_volts"))
+
+
+def told(rows):
+    return [(f.subject, f.condition, f.urgency) for f in held_on_way_out(
+        history_at(LOCKS, rows, WEEK))]
+
+
+def test_one_cut_in_twenty_that_the_bond_sensor_shows_held_is_told_at_once(sound):
+    assert told(sound) == []
+    assert told(with_held(sound, "bond", 5)) == []
+    rows = with_held(sound, "bond", 5, 30)
+    assert told(rows) == [("bond", "no-release", "now")]
+    found = [f for f in diagnose(history_at(LOCKS, rows, WEEK)) if f.subject == "bond"
+             and f.condition != "release-test-due"]
+    assert [(f.condition, f.urgency) for f in found] == [("no-release", "now")]
+
+
+def test_a_door_that_nobody_opened_is_held_only_where_the_rail_kept_its_load(sound):
+    assert told(with_held(sound, "door", 5, 12, 30)) == []
+    rows = with_held(sound, "door", 5, 30, relief=False)
+    assert told(rows) == [("door", "stuck-energised", "now")]
+
+
+def test_off_an_exit_route_two_are_judged_as_a_rate(sound):
+    assert told(with_held(sound, "chest", 5, 30)) == []
+
+
+def test_an_edge_written_twice_is_one_cut(sound):
+    rows = with_held(sound, "bond", 5)
+    hit = rows.filter(last_rows("bond", 5)).with_columns(
+        pl.col("command_time") + timedelta(milliseconds=80))
+    assert told(pl.concat([rows, hit])) == []
+
+
+@pytest.mark.parametrize(("factor", "expected"), [(1.0, []), (8.0, ["week"])])
+def test_a_door_late_one_time_in_four_is_told_and_never_closes_the_room(sound, factor, expected):
+    monday = FIRST_MONDAY + timedelta(weeks=WEEK - 1)
+    hit = (pl.col("lock") == "door") & (pl.col("command_time").dt.date() >= monday) & (
+        pl.int_range(pl.len()) % 4 == 0)
+    rows = sound.with_columns(
+        latency_ms=pl.when(hit).then(pl.col("latency_ms") * factor).otherwise("latency_ms"))
+    assert [f.urgency for f in late_doors(history_at(LOCKS, rows, WEEK))] == expected
+
+
+def test_people_who_are_slower_are_no_slow_magnet():
+    rows = actuations(LOCKS, weeks=10, seed=52, faults={
+        "door": lambda days: np.where(days >= 50, np.log(1.6), 0.0)})
+    found = [f for f in diagnose(history_at(LOCKS, rows, WEEK)) if f.subject == "door"]
+    assert all(f.urgency != "now" for f in found if f.condition != "release-test-due")

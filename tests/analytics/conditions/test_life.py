@@ -1,0 +1,152 @@
+"""A finding is opened, kept while nothing ends it, and closed with its date."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import date
+
+import pytest
+
+from remanence.analytics.conditions.condition import finding
+from remanence.analytics.conditions.life import Shown, Standing, lives, what_was_shown
+from remanence.pipelines.store.past_findings import keep_findings, standing_findings
+from remanence.shared.findings import Amount, Evidence, say
+from remanence.shared.weeks import Week
+from tests.analytics.physics.latency_rows import actuations, history_at, lock
+
+WEEK = Week.parse("2026-W30")
+KEY = ("lock", "latch-1")
+
+
+def failing(urgency="week", *, now=20.0, low=9.0, high=35.0, condition="no-release", **more):
+    return finding("latch-1", condition, urgency, 0.97, since=date(2026, 7, 1), says=[
+        say("not-released", failed=8, total=40, days=7)], evidence=[
+        Evidence("commands-without-release", now, "%", n=40, now_low=low, now_high=high,
+                 before=0.3, before_low=0.0, before_high=1.0)], **more)
+
+
+def after(earlier, found, shown, week=WEEK):
+    return lives(earlier, found, {KEY: shown}, week)
+
+
+def opened(item=None):
+    made = lives((), [item or failing()], {KEY: Shown(40)}, WEEK.plus(-1))
+    assert [f.status for f in made.told] == ["new"]
+    assert made.told[0].first_named == WEEK.plus(-1)
+    return made.standing
+
+
+def statuses(made):
+    return [(f.condition, f.status, f.urgency) for f in made.told]
+
+
+@pytest.mark.parametrize("weeks", [1, 6, 20])
+def test_weeks_without_games_do_not_delete_it(weeks):
+    standing = opened()
+    for ahead in range(weeks):
+        made = after(standing, [], Shown(0), WEEK.plus(ahead))
+        standing = made.standing
+        assert statuses(made) == [("no-release", "unseen", "week")]
+        assert made.told[0].first_named == WEEK.plus(-1)
+    assert [one.id for one in made.told[0].says] == ["not-released", "life-unseen"]
+
+
+def test_a_thin_week_eases_it_and_enough_clear_commands_end_it():
+    made = after(opened(), [], Shown(12))
+    assert statuses(made) == [("no-release", "easing", "week")]
+    made = after(made.standing, [], Shown(40), WEEK.plus(1))
+    assert statuses(made) == [("no-release", "ended", "week")]
+    assert (made.told[0].ended, made.standing) == (WEEK.monday, ())
+
+
+def test_the_seldom_shows_needs_more_that_is_clear():
+    seldom = opened(failing(now=4.0, low=1.5, high=9.0))
+    assert after(seldom, [], Shown(60)).told[0].status == "easing"
+    assert after(seldom, [], Shown(150)).told[0].status == "ended"
+
+
+def test_a_sign_of_it_keeps_it_though_no_rate_stands_out():
+    made = after(opened(), [], Shown(60, unanswered=2))
+    assert statuses(made) == [("no-release", "standing", "week")]
+    forced = opened(failing(condition="weakening-hold"))
+    assert after(forced, [], Shown(60, openings_energised=1)).told[0].status == "standing"
+
+
+def test_a_level_that_is_where_the_fault_put_it_keeps_it():
+    slow = finding("latch-1", "sticking-catch", "week", 0.98, says=[], evidence=[
+        Evidence("median-latency", 50.0, "ms", now_low=48.0, now_high=52.0, before=25.0)],
+        extra={"course": "step"})
+    assert after(opened(slow), [], Shown(40, latency_ms=47.0)).told[0].status == "standing"
+    assert after(opened(slow), [], Shown(40, latency_ms=26.0)).told[0].status == "ended"
+
+
+def test_shorted_turns_stand_until_the_coil_draws_as_before():
+    high = finding("latch-1", "coil-current-high", "now", 0.98, says=[], evidence=[
+        Evidence("current-against-its-own-past-rail-s-change-taken-out", 130.0, "%", n=40,
+                 now_low=126.0, now_high=134.0, before=100.0)])
+    standing = lives((), [high], {KEY: Shown(40, 40, sag_volts=0.65)}, WEEK.plus(-1)).standing
+    assert after(standing, [], Shown(40, 40, sag_volts=0.64)).told[0].status == "standing"
+    assert after(standing, [], Shown(40, 0)).told[0].status == "unseen"
+    assert after(standing, [], Shown(40, 40, sag_volts=0.5)).told[0].status == "ended"
+
+
+def test_work_on_the_lock_ends_what_does_not_show_any_more():
+    day = date(2026, 7, 22)
+    made = after(opened(), [], Shown(3, serviced=day))
+    assert (made.told[0].status, made.told[0].ended) == ("ended", day)
+    assert after(opened(), [], Shown(30, unanswered=4, serviced=day)).told[0].status == "standing"
+
+
+@pytest.mark.parametrize(("item", "status"), [
+    (failing("now"), "worse"), (failing("plan"), "easing"), (failing(), "standing"),
+    (failing(now=60.0, low=50.0, high=70.0), "worse"), (failing(now=4.0, low=2.0, high=7.0),
+                                                        "easing"),
+])
+def test_its_course_is_told_beyond_its_intervals(item, status):
+    made = after(opened(), [item], Shown(40))
+    assert made.told[0].status == status
+    assert made.told[0].first_named == WEEK.plus(-1)
+
+
+def test_one_that_is_less_sure_this_week_keeps_its_urgency():
+    made = after(opened(), [replace(failing("watch"), score=0.6)], Shown(40))
+    assert statuses(made) == [("no-release", "standing", "week")]
+
+
+def test_its_cause_takes_it_over_with_the_week_it_was_first_named():
+    made = after(opened(), [failing(condition="sticking-catch")], Shown(40))
+    assert statuses(made) == [("sticking-catch", "standing", "week")]
+    assert made.told[0].first_named == WEEK.plus(-1)
+    rail = finding("rail", "low-supply", "week", 0.98, says=[], subject_kind="supply",
+                   extra={"accounts_for": ["latch-1"]})
+    assert [f.subject for f in after(opened(), [rail], Shown(40)).told] == ["rail"]
+
+
+def test_what_was_only_watched_papers_and_a_week_s_events_do_not_go_on():
+    for item in (failing("watch"), failing("now", condition="release-test-due")):
+        assert opened(item) == ()
+    gap = finding("north", "log-gap", "week", 0.97, says=[], subject_kind="controller")
+    assert lives((), [gap], {}, WEEK).standing == ()
+
+
+def test_a_lock_that_is_no_longer_there_is_forgotten():
+    assert lives(opened(), [], {}, WEEK).told == ()
+
+
+def test_what_stands_is_read_as_it_was_kept(tmp_path):
+    item = replace(failing(), says=(say("x", day=date(2026, 7, 1), much=Amount(2.5, "ms"), n=3),),
+                   not_excluded=("a", "b"), extra={"course": "step"}, first_named=WEEK)
+    kept = (Standing(item, 0.5, 12, WEEK.monday), Standing(failing("now")))
+    keep_findings(tmp_path, WEEK, [item], kept)
+    assert standing_findings(tmp_path, WEEK.plus(2)) == (WEEK, kept)
+    assert standing_findings(tmp_path, WEEK) == (None, ())
+
+
+def test_what_a_week_shows_is_counted_after_its_last_work():
+    locks = [lock("latch-0"), lock("latch-1")]
+    rows = actuations(locks, weeks=4, seed=3, no_release=0.0)
+    shown = what_was_shown(history_at(locks, rows, 3))
+    assert shown[KEY].told > 20
+    assert shown[KEY].latency_ms == pytest.approx(25, rel=0.6)
+    assert what_was_shown(history_at(locks, rows.filter(rows["lock"] == "latch-0"), 3))[
+        KEY] == Shown()
