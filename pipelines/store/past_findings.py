@@ -178,3 +178,8 @@ def _standing(held: Mapping[str, Any]) -> Standing:
         made, evidence=tuple(Evidence(**one) for one in held["evidence"]), extra=held["extra"],
         not_excluded=tuple(made.not_excluded), first_named=Week.parse(first) if first else None)
     return Standing(made, held["sag_volts"], held["clear"], _day(held["clear_since"]))
+
+
+def findings_held(kept: Any) -> int:
+    """How many findings a kept file holds, in the form of today or of the program's first year."""
+    return len(kept["said"] if isinstance(kept, dict) and "said" in kept else kept)

@@ -31,6 +31,7 @@ from remanence.pipelines.store.manifest import (
     read_manifest,
     write_manifest,
 )
+from remanence.pipelines.store.past_findings import findings_held
 from remanence.pipelines.store.store import Batch, Store
 from remanence.pipelines.store.writer_lock import writer_lock
 from remanence.shared.errors import StoreError
@@ -67,7 +68,7 @@ def why_unsound(path: Path, rows: int | None = None) -> str | None:
         if stated is not None and disk.digest_of(path) != stated:
             return "its content is not what was written"
         if path.suffix == ".json":
-            there = len(json.loads(path.read_text("utf-8")))
+            there = findings_held(json.loads(path.read_text("utf-8")))
         elif stated is None:
             there = pl.read_parquet(path, hive_partitioning=False).height
         else:
@@ -203,7 +204,7 @@ def _take_last_copies(folder: Path, manifest: Manifest, spare: list[str]) -> Non
             if path.startswith(stem):
                 name = path[:-len(disk.named_digest(path) or "") - len(Path(path).suffix) - 1]
                 if name not in manifest.kept:
-                    rows = len(json.loads((folder / path).read_text("utf-8"))) \
+                    rows = findings_held(json.loads((folder / path).read_text("utf-8"))) \
                         if path.endswith(".json") else pq.read_metadata(folder / path).num_rows
                     manifest.kept[name] = Kept(path, rows)
 

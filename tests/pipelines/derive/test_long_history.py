@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import timedelta
+from datetime import date, timedelta
 
 import numpy as np
 import polars as pl
@@ -11,6 +11,7 @@ from polars.testing import assert_frame_equal
 
 import remanence.analytics.conditions.diagnosis
 import remanence.pipelines.derive.store
+from remanence.analytics.conditions.life import Lives
 from remanence.analytics.parts.orders import READS
 from remanence.pipelines.derive.store import TIME_OF, read_manifest
 from remanence.pipelines.sheets.load import load_history
@@ -80,7 +81,10 @@ def test_the_report_and_the_designers_sheet_leave_the_far_past_alone(old, read):
 
 def test_the_owners_sheet_reads_each_month_once_and_few_columns_of_it(
         old, read, tmp_path, monkeypatch):
-    week = Week.of(max(old.store.days()))
+    last = max(old.store.days())
+    week = Week.of(last)
+    # Its years lie ahead: the moment that is stated is the last day's.
+    monkeypatch.setenv("SOURCE_DATE_EPOCH", str(86_400 * (last - date(1970, 1, 1)).days))
     manifest = read_manifest(old.store.folder)
     months = {files["actuations"] for files in (
         manifest.unfinished, *(block.files for block in manifest.blocks)) if "actuations" in files}
@@ -89,11 +93,11 @@ def test_the_owners_sheet_reads_each_month_once_and_few_columns_of_it(
         raise AssertionError("judged a second time")
 
     monkeypatch.setattr(remanence.analytics.conditions.diagnosis, "diagnose", again)
-    write_parts(SheetRun(ready(old), out=tmp_path / "parts", found={week: []}))
+    write_parts(SheetRun(ready(old), out=tmp_path / "parts", found={week: Lives(())}))
     assert sorted(name for name, _ in read) == sorted(months)
     assert {columns for _, columns in read} == {READS}
     with pytest.raises(AssertionError, match="a second time"):
-        write_parts(SheetRun(ready(old), out=tmp_path / "parts", found={week.plus(-1): []}))
+        write_parts(SheetRun(ready(old), out=tmp_path / "parts", found={week.plus(-1): Lives(())}))
 
 
 @pytest.mark.parametrize("name", sorted(TIME_OF))
