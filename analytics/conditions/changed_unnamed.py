@@ -1,9 +1,9 @@
 """A lock that differs from its own past in a way that no other condition names: changed-unnamed.
 
-Each lock's weekly figures of the last two weeks, held against its own first weeks
+Each lock's weekly figures of the last two weeks, compared with its own first weeks
 (:mod:`remanence.analytics.conditions.weekly_figures`), are one point in as many dimensions as it
-has figures. How far sound weeks lie from the middle is learned from all earlier weeks of the venue
-by the minimum covariance determinant, which a fault among them cannot bend.
+has figures. All earlier weeks of the venue say how far sound weeks lie from the middle, by the
+minimum covariance determinant, which a faulty week among them does not change.
 """
 
 from __future__ import annotations
@@ -24,31 +24,38 @@ from remanence.analytics.statistics.intervals import NORMAL_95, probability
 from remanence.shared.findings import Evidence, Finding, say
 
 WEEKS_NOW = 2
-"""A change is told once it has held for so many weeks: one strange week is a visitor's."""
+"""A change is told when it has lasted this many weeks: visitors can cause one strange week.
+Assumption."""
 LEAST_FIGURES = 4
-"""With fewer figures there is nothing that their own conditions would not see."""
+"""With fewer figures, other conditions already see any change. Assumption."""
 POINTS_PER_FIGURE = 5
-"""Fewer points a dimension than this carry no robust covariance (Rousseeuw and van Zomeren, JASA
+"""Fewer points per dimension than this give no robust covariance (Rousseeuw and van Zomeren, JASA
 85 (1990) 633: n > 5p)."""
 SOUND_SHARE = 0.75
-"""Share of the points that the covariance is learned from: no more than a quarter of a venue's
-weeks are faulty."""
-DITHER = 0.25
-"""Weekly standard deviations that are added to each figure, so that one that never varied does
-not make the covariance singular."""
+"""Share of the points that the covariance is fitted to: at most a quarter of a venue's weeks are
+faulty. Assumption."""
+DITHER, DITHER_SEED = 0.25, 0
+"""Standard deviation, in weekly ones, of the noise added to each figure, so that a figure that
+never varied does not make the covariance singular (assumption), and the seed of the noise and of
+the fit, which makes the result repeatable."""
 MOVED = 3.0
-"""A figure has moved if its two weeks together stand so many standard deviations away..."""
+"""A figure has moved if its two weeks together lie this many standard deviations away (three-sigma
+rule: common practice)."""
 MOVED_EACH = 1.5
-"""...and each of them so many, to the same side."""
+"""Each of the two weeks must lie this many away, to the same side (half of it: assumption)."""
+SINCE_SHARE = 0.5
+"""A figure left its usual range when it passed this share of its present distance (halfway:
+assumption)."""
 EVEN_DISTANCE = 2.5
-"""Distance, in that of a typical sound lock, at which a change is as likely as chance..."""
+"""A change is as likely as chance at this distance, in distances of a typical sound lock (from the
+campaign's seeds for tuning)."""
 ODDS_PER_DISTANCE = 4.0
-"""...and what each further such distance adds to its natural log odds: both from the campaign's
-seeds for tuning."""
+"""Each further such distance adds this to the natural log odds (from the campaign's seeds for
+tuning)."""
 
 
 def changed_unnamed(history: History) -> list[Finding]:
-    """Locks whose last two weeks are unlike their own first ones, siblings' common part taken out.
+    """Locks whose last two weeks differ from their first ones, without the siblings' common part.
 
     Robust distances: Rousseeuw and van Driessen, A fast algorithm for the minimum covariance
     determinant estimator, Technometrics 41 (1999) 212, as scikit-learn has it.
@@ -66,9 +73,9 @@ def changed_unnamed(history: History) -> list[Finding]:
 
 
 def _distances(weekly: WeeklyFigures) -> Iterator[tuple[Ints, Ints, Reals]]:
-    """Locks that have the same figures, these figures, and how far each of the locks stands.
+    """Locks that have the same figures, these figures, and the distance of each lock.
 
-    The distance is in that of a typical sound lock.
+    The unit is the distance of a typical sound lock.
     """
     strange = weekly.strange
     # Means of neighbouring weeks, scaled as one week is.
@@ -99,12 +106,12 @@ def robust_distance(sound: Reals, asked: Reals) -> Reals:
     numpy.ndarray, shape (m,)
         1 for a typical sound point.
     """
-    # Half a second to load: only who asks for findings of a venue waits for it.
+    # It takes half a second to load, so only the findings of a venue load it.
     from sklearn.covariance import MinCovDet
 
-    dither = np.random.default_rng(0).normal(0.0, DITHER, sound.shape)
+    dither = np.random.default_rng(DITHER_SEED).normal(0.0, DITHER, sound.shape)
     points = sound + dither
-    fit = MinCovDet(support_fraction=SOUND_SHARE, random_state=0).fit(points)
+    fit = MinCovDet(support_fraction=SOUND_SHARE, random_state=DITHER_SEED).fit(points)
     typical = np.median(fit.mahalanobis(points))
     out: Reals = np.sqrt(fit.mahalanobis(asked) / typical)
     return out
@@ -136,9 +143,9 @@ def _said(
 
 
 def _since(strange: Reals) -> int:
-    """So many weeks ago the figure left its usual range for good."""
+    """How many weeks ago the figure left its usual range for good."""
     now = strange[-WEEKS_NOW:].mean()
-    beyond = strange * np.sign(now) >= abs(now) / 2
+    beyond = strange * np.sign(now) >= SINCE_SHARE * abs(now)
     beyond |= np.isnan(strange)
     beyond[-WEEKS_NOW:] = True
     inside = np.flatnonzero(~beyond)
@@ -148,14 +155,14 @@ def _since(strange: Reals) -> int:
 
 
 def _evidence(weekly: WeeklyFigures, lock: int, figure: int) -> Evidence:
-    """A figure as it is and as it was, in its unit, with what bounds 95 % of it."""
+    """A figure now and before, in its unit, with 95 % intervals."""
     described = FIGURES[figure]
     level, deviation = weekly.level[lock, :, figure], weekly.deviation[lock, figure]
     before = level[weekly.first[lock]]
     before = before[np.isfinite(before)]
     now = float(level[-WEEKS_NOW:].mean())
     then = float(np.median(before))
-    # A median of weeks scatters by the root of pi / 2 more than their mean.
+    # The median of weeks scatters sqrt(pi / 2) times as much as their mean (calculated).
     error = NORMAL_95 * deviation / np.sqrt(WEEKS_NOW)
     past_error = NORMAL_95 * deviation * np.sqrt(np.pi / 2 / before.size)
     shown = described.shown

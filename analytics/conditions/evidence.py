@@ -1,4 +1,4 @@
-"""What every condition builds its findings from: shares as evidence, urgency on an exit route."""
+"""Parts of the findings of every condition: shares as evidence, urgency on an exit route."""
 
 from __future__ import annotations
 
@@ -26,12 +26,12 @@ def share_evidence(
 
 
 def raised_on_way_out(urgency: str, lock: Lock) -> str:
-    """What may keep people in outranks every other finding: on a way out, at once."""
+    """What may keep people in outranks every other finding: on an exit route its urgency is now."""
     return "now" if lock.on_way_out else urgency
 
 
 def raised_unless_people(urgency: str, lock: Lock) -> str:
-    """The same of what a contact on a door tells: people could be all of it, so never at once."""
+    """The same, but never now for a contact on a door: people could be the whole cause."""
     if lock.latency_kind == "door":
         return "week" if urgency == "now" else urgency
     return raised_on_way_out(urgency, lock)

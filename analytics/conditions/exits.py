@@ -1,4 +1,4 @@
-"""What may keep people in: every cut on an exit route, by all that the log shows of it."""
+"""What may keep people in: every cut on an exit route, and all that the log shows of it."""
 
 from __future__ import annotations
 
@@ -28,22 +28,31 @@ from remanence.shared.venue import Lock
 LEAST_HELD = 2
 """One cut may be a reading that went wrong; two in a week close the room (trade practice)."""
 HELD_SCORE = 0.9
-"""Two cuts that held are no question of a rate: only readings gone wrong can be in doubt."""
+"""Two cuts that held need no rate; only wrong readings leave a doubt. Assumption."""
+
+PAST_ENDS_DAY = -21
+"""A door's past ends three weeks before the week's Monday: a fault of the last weeks must not count
+as usual. Assumption."""
 
 LATE_QUANTILE, LATE_FACTOR = 0.95, 1.5
-"""A door is late where it opens this many times later than 95 in 100 of its own first weeks."""
+"""A door is late if it opens later than this factor times the quantile of its own first weeks.
+Assumption."""
 LATE_PAST = 20
-PUNCTUAL, LATE = (1.0, 30.0), (3.0, 9.0)
-"""Beta priors of the share of late openings: people are late now and then; one in four is more."""
-PRIOR = 1 / 100
+"""Fewer past openings give no such quantile (calculated: 1 / (1 - 0.95))."""
+PUNCTUAL_DOOR, LATE_DOOR = (1.0, 30.0), (3.0, 9.0)
+"""Beta priors of the share of late openings of a sound and a faulty door: people alone are late
+one time in 30; one in four is the door. Assumption."""
+LATE_DOOR_PRIOR = 1 / 100
+"""Chance, before any data, that a door is late in a given week. Assumption."""
 
 
 @dataclass(frozen=True)
 class Cuts:
     """Commands of one lock on an exit route, and what each of them shows.
 
-    ``held`` marks those without a release, and without relief of the rail where that can be
-    seen; ``told`` those of which either can be told; ``unrelieved`` those that left the load on.
+    ``held`` marks commands without a release, and those after which the rail still carries the
+    load where that can be seen; ``told`` marks commands of which either is known; ``unrelieved``
+    marks commands that left the load on.
     """
 
     rows: Rows
@@ -56,9 +65,9 @@ class Cuts:
 def cuts_on_way_out(history: History) -> dict[str, Cuts]:
     """Every command of the locks on exit routes, by lock.
 
-    A catch or bond sensor shows a release or none. A door that stays shut shows nothing: nobody
-    may have pulled; then the rail tells, which is relieved of a magnet's current at the cut. A
-    release that was seen is one whatever the rail shows.
+    A catch or bond sensor shows whether the lock released. A door that stays shut shows nothing:
+    perhaps nobody pulled. Then the rail shows it: a magnet's current stops at the cut. A release
+    that was seen counts, whatever the rail shows.
     """
     drawn = drawn_loads(history)
     found = {}
@@ -85,7 +94,7 @@ def cuts_on_way_out(history: History) -> dict[str, Cuts]:
 
 
 def held_on_way_out(history: History) -> list[Finding]:
-    """Locks on an exit route that stayed held at two cuts of the week or more: at once.
+    """Locks on an exit route that stayed held at two or more cuts of the week: urgency now.
 
     Parameters
     ----------
@@ -138,20 +147,21 @@ def _held_finding(lock: Lock, stretch: Course, unrelieved: int) -> Finding:
 
 
 def late_doors(history: History) -> list[Finding]:
-    """Doors on an exit route that come late far oftener than they did.
+    """Doors on an exit route that open late far more often than before.
 
-    Only a person's push shows when such a lock let go, so people may be the cause: it is looked
-    into within the week, and is never what closes a room.
+    Only a person's push shows when such a lock released, so people may be the cause: somebody
+    checks it within the week; it never closes a room.
     """
     found = []
     for lock, day, latency in _door_latencies(history):
-        past = latency[day <= -21]
+        past = latency[day <= PAST_ENDS_DAY]
         if past.size < LATE_PAST:
             continue
         usual = past[:max(past.size // 2, LATE_PAST)]
         bound = LATE_FACTOR * float(np.quantile(usual, LATE_QUANTILE))
         late = latency > bound
-        rate = rate_that_matters(day, late, healthy=PUNCTUAL, faulty=LATE, prior=PRIOR)
+        rate = rate_that_matters(day, late, healthy=PUNCTUAL_DOOR, faulty=LATE_DOOR,
+                                prior=LATE_DOOR_PRIOR)
         if rate is None or rate.log_odds <= 0:
             continue
         since, low, high = rate.dates(history.week.monday.toordinal())

@@ -1,4 +1,4 @@
-"""Conditions that show in when a lock lets go: sticking, slow drop, weakening hold."""
+"""Conditions seen in the time to release: sticking catch, slow drop, weakening hold."""
 
 from __future__ import annotations
 
@@ -25,19 +25,55 @@ from remanence.shared.findings import Amount, Evidence, Finding, say
 from remanence.shared.venue import Lock
 
 LOST_DIODE = -0.7
-"""A magnet that lets go by more than this sooner has lost the path of its current: calculated, a
-gap of 0.2 mm a face makes it 66 % sooner, half the current 43 %, a hard cut some 95 %."""
+"""A magnet that releases sooner by more than this share has lost its diode. Calculated: a gap of
+0.2 mm a face makes it 66 % sooner, half the current 43 %, a hard cut some 95 %."""
+LOST_DIODE_SCORE = 0.95
+"""The most that the time to release says of a lost diode; the spikes say more. Assumption."""
 
 FEEDBACK_ONLY = ("hot-coil", "low-supply", "supply-sag", "coil-current-high")
-"""What makes a latch slow as well, and only the rail's volts can tell (trade knowledge)."""
-
+"""These make a latch slow as well; only the rail's volts tell them apart (trade knowledge)."""
 
 SEEN_SHARE_OF_GATE = 0.75
-"""This week's level must differ by so much of the gate by itself; the whole course by all of it."""
+"""This week's level by itself must differ by this share of the gate; the whole course must differ
+by all of it. Assumption."""
 
 CERTAIN, CERTAIN_DEVIATIONS = 6.0, 3.0
-"""Natural log odds, and standard deviations of the fitted change, of a course that needs no more
-proof."""
+"""Natural log odds, and standard deviations of the fitted change: a course beyond both needs no
+more proof. Assumption."""
+
+STEP_LIKELIER = 0.5
+"""A change is called a step where a step is likelier than a slope (calculated: even odds)."""
+
+LEAST_HUMP_RELEASES, QUICK_QUANTILE, QUICK_MOVED_SHARE = 10, 0.15, 0.5
+"""The quantile of the quick releases, the fewest releases it is read from, and the share of the
+whole change by which it must have moved too. Assumption."""
+
+LEAST_AFTER_SERVICE = 5
+"""A repair is not judged on fewer releases of this week. Assumption."""
+INTERVAL_DEVIATIONS = 4
+"""A 95 % interval is about this many standard deviations wide (calculated: 2 x 1.96)."""
+LEFT_SHARE, LEFT_SURE_SHARE = 0.6, 0.3
+"""A repair failed if this share of the change is left, and the second share still is left two
+standard deviations lower. Assumption."""
+REPLACED_WITHIN = 0.3
+"""A new lock has its own latency: it shows the old fault only if it repeats the old change to
+within this share. Assumption."""
+BEFORE_SERVICE_DAYS = 14
+"""The fault before a service is read from these last days before it. Assumption."""
+
+COARSE_STEP_MS, COARSE_STEP_SHARE = 2, 0.04
+"""The page tells the time resolution if it is this coarse, in ms and as a share of the latency
+before: about half the usual gate. Assumption."""
+
+FORCED_PAST_WEEKS = 12
+"""Weeks before this one that say how often a magnet is forced open. Assumption."""
+FORCED_RATIO = 1.5
+"""The lower limit of this week's openings must exceed this many times the number before.
+Assumption."""
+FORCED_BUSY_RATIO = 2
+"""A past week with more than this many times the number before counts as busy. Assumption."""
+FORCED_SCORE, FORCED_SCORE_EACH, FORCED_SCORE_MOST = 0.6, 0.1, 0.98
+"""Score without an opening, what each opening adds, and the most that they reach. Assumption."""
 
 
 def sticking_catch(history: History) -> list[Finding]:
@@ -58,7 +94,7 @@ def sticking_catch(history: History) -> list[Finding]:
 
 
 def slow_drop(history: History) -> list[Finding]:
-    """Magnets that let go later after the current is cut."""
+    """Magnets that release later after the current is cut."""
     found = []
     for lock, drift in _standing(history, slower=True):
         if not lock.is_magnet:
@@ -67,23 +103,24 @@ def slow_drop(history: History) -> list[Finding]:
         urgency = "week" if large else "plan"
         found.append(_drift_finding(
             history, lock, drift, "slow-drop", _raised(urgency, lock),
-            ("driver-leakage", "suppression-changed") if drift.fit and drift.fit.step_share > 0.5
-            else ("driver-leakage",),
+            ("driver-leakage", "suppression-changed")
+            if drift.fit and drift.fit.step_share > STEP_LIKELIER else ("driver-leakage",),
         ))
     return _with_unhelped(found, history, "slow-drop", slower=True)
 
 
 def weakening_hold(history: History) -> list[Finding]:
-    """Magnets that let go ever sooner, or open while they are energised."""
+    """Magnets that release sooner each week, or open while they are energised."""
     found: dict[str, Finding] = {}
     for lock, drift in _standing(history, slower=False):
         if lock.is_magnet:
-            step = drift.fit is not None and drift.fit.step_share > 0.5
+            step = drift.fit is not None and drift.fit.step_share > STEP_LIKELIER
             if step and _diode_lost(lock, drift):
                 continue
             found[lock.id] = _drift_finding(
                 history, lock, drift, "weakening-hold",
-                "week" if drift.change < -0.3 else "plan",
+                "week" if -100 * drift.change > history.venue.limits.drift_week_percent
+                else "plan",
                 ("missing-suppression", "one-winding-open") if step else ("low-supply",),
             )
     for item in _unhelped_findings(history, "weakening-hold", slower=False):
@@ -95,17 +132,18 @@ def weakening_hold(history: History) -> list[Finding]:
 
 
 def lost_diode(history: History) -> list[Finding]:
-    """Magnets that let go so much sooner at one step that only a lost diode explains it.
+    """Magnets that release so much sooner at one step that only a lost diode explains it.
 
-    The peaks on the rail tell it more surely, where it is sampled finely enough to catch them:
-    a clamp fitted in the diode's place makes a magnet as quick.
+    The spikes on the rail are surer evidence, where the rail is sampled finely enough to show
+    them: a clamp fitted in place of the diode makes a magnet as quick.
     """
     found = [
         _drift_finding(history, lock, drift, "missing-suppression", "week", ("weakening-hold",))
         for lock, drift in _standing(history, slower=False)
-        if drift.fit is not None and drift.fit.step_share > 0.5 and _diode_lost(lock, drift)
+        if drift.fit is not None and drift.fit.step_share > STEP_LIKELIER
+        and _diode_lost(lock, drift)
     ]
-    return [replace(item, score=min(item.score, 0.95)) for item in found]
+    return [replace(item, score=min(item.score, LOST_DIODE_SCORE)) for item in found]
 
 
 def _diode_lost(lock: Lock, drift: LockDrift) -> bool:
@@ -116,7 +154,7 @@ def _diode_lost(lock: Lock, drift: LockDrift) -> bool:
 
 
 def _standing(history: History, *, slower: bool) -> list[tuple[Lock, LockDrift]]:
-    """Drifts that stand this week, beyond the gate, in the direction asked for."""
+    """Drifts beyond the gate, in the direction asked for, that are present this week."""
     gate = history.venue.limits.drift_gate_percent / 100
     out = []
     for name, drift in drifts(history).current.items():
@@ -127,7 +165,7 @@ def _standing(history: History, *, slower: bool) -> list[tuple[Lock, LockDrift]]
         if (drift.change > 0) != slower or abs(drift.change) < gate:
             continue
         if not _borne_out(drift, slower) or abs(drift.seen) < SEEN_SHARE_OF_GATE * gate:
-            continue  # this week's own level does not bear it out
+            continue  # this week's own level does not support it
         if drift.days.phase_tied and _below_poll(history, drift):
             continue
         if drift.days.lock.latency_kind == "door" and _hump_only(drift):
@@ -139,8 +177,8 @@ def _standing(history: History, *, slower: bool) -> list[tuple[Lock, LockDrift]]
 def _borne_out(drift: LockDrift, slower: bool) -> bool:
     """Whether this week's level differs from the one before beyond its interval.
 
-    A rail that failed before the change began leaves open how that level compares with the one
-    before either; the course since it failed can still be all but certain by itself.
+    Where the rail failed before the change began, the two levels cannot be compared; the course
+    since the rail failed can still be almost certain by itself.
     """
     fit = drift.fit
     assert fit is not None
@@ -149,26 +187,26 @@ def _borne_out(drift: LockDrift, slower: bool) -> bool:
 
 
 def _hump_only(drift: LockDrift) -> bool:
-    """Whether the quick releases are as quick as before: a second hump has come, nothing moved.
+    """Whether the quick releases are as quick as before: there is a second hump, nothing moved.
 
-    On a door the quick ones are those that a person waited for, so they are the lock's own.
+    On a door the quick releases are those that a person waited for: they show the lock itself.
     """
     days = drift.days
     onset = drift.fit.since if drift.fit else 0.0
     before, after = days.value[days.release_day < onset], days.value[days.release_day >= onset]
-    if before.size < 10 or after.size < 10:
+    if min(before.size, after.size) < LEAST_HUMP_RELEASES:
         return False
-    moved = days.moved(0.15, before, after)
-    return abs(moved) < 0.5 * abs(drift.change) or moved * drift.change < 0
+    moved = days.moved(QUICK_QUANTILE, before, after)
+    return abs(moved) < QUICK_MOVED_SHARE * abs(drift.change) or moved * drift.change < 0
 
 
 def _unhelped(history: History) -> dict[str, tuple[LockDrift, LockDrift, date, str]]:
-    """Locks that let go as late (or as soon) after their last service as before it.
+    """Locks that release as late (or as soon) after their last service as before it.
 
     Returns
     -------
     dict
-        By lock: the drift up to the service, the one since, day and action.
+        By lock: the drift up to the service, the drift since, the day and the action.
     """
     gate = history.venue.limits.drift_gate_percent / 100
     out = {}
@@ -179,32 +217,33 @@ def _unhelped(history: History) -> dict[str, tuple[LockDrift, LockDrift, date, s
         if (
             current is None or serviced is None or earlier.fit is None or not earlier.stands
             or earlier.fit.log_odds <= 0.0 or abs(earlier.change) < gate
-            or current.releases_now < 5 or current.days.resolution_ms != earlier.days.resolution_ms
+            or current.releases_now < LEAST_AFTER_SERVICE
+            or current.days.resolution_ms != earlier.days.resolution_ms
         ):
             continue
         full = math.log(earlier.now_ms / earlier.before_ms)
         left = math.log(current.now_ms / earlier.before_ms)
-        unsure = math.log(current.now_high_ms / current.now_low_ms) / 4
-        if serviced[1] == "replaced" and abs(left - full) > 0.3 * abs(full):
+        unsure = math.log(current.now_high_ms / current.now_low_ms) / INTERVAL_DEVIATIONS
+        if serviced[1] == "replaced" and abs(left - full) > REPLACED_WITHIN * abs(full):
             continue  # another lock has its own latency
-        sign = math.copysign(1.0, full)
-        if sign * left > 0.6 * abs(full) and sign * left - 2 * unsure > 0.3 * abs(full):
+        same_way, size = math.copysign(1.0, full) * left, abs(full)
+        if same_way > LEFT_SHARE * size and same_way - 2 * unsure > LEFT_SURE_SHARE * size:
             out[name] = (earlier, current, *serviced)
     return out
 
 
 def _came_back(earlier: LockDrift, current: LockDrift, serviced: float) -> int | None:
-    """After how many weeks a latency was again where it was before the work; None: it stayed."""
+    """Weeks from the work until the latency was back where it had been; None: it never left."""
     days, middle = current.days, math.sqrt(earlier.now_ms * earlier.before_ms)
     bad = days.latency_ms > middle if earlier.change > 0 else days.latency_ms < middle
-    past = earlier.days.latency_ms[earlier.days.release_day > serviced - 14]
+    past = earlier.days.latency_ms[earlier.days.release_day > serviced - BEFORE_SERVICE_DAYS]
     share = float(np.mean(past > middle if earlier.change > 0 else past < middle)) if (
         past.size) else 1.0
     return came_back_after(days.release_day - serviced, bad, share)
 
 
 def _unhelped_findings(history: History, condition: str, *, slower: bool) -> list[Finding]:
-    """A repair that did not help is said to be one that did not help."""
+    """Findings of repairs that did not help."""
     out = []
     for name, (earlier, current, day, action) in _unhelped(history).items():
         lock = history.venue.locks_by_id[name]
@@ -220,7 +259,7 @@ def _unhelped_findings(history: History, condition: str, *, slower: bool) -> lis
         large = 100 * abs(change) >= history.venue.limits.drift_week_percent
         weeks = _came_back(earlier, current, (day - history.week.monday).days)
         if weeks is not None and current.since is not None and current.since > day:
-            # The work helped, so what came back began after it.
+            # The work helped: the fault that came back began after it.
             joined = replace(joined, since=current.since, since_low=current.since_low,
                              since_high=current.since_high)
         found = _drift_finding(
@@ -234,7 +273,7 @@ def _unhelped_findings(history: History, condition: str, *, slower: bool) -> lis
 def _with_unhelped(
     found: list[Finding], history: History, condition: str, *, slower: bool
 ) -> list[Finding]:
-    """Add repairs that did not help; where both speak of a lock, the older story stands."""
+    """Add repairs that did not help; they replace another finding of the same lock."""
     unhelped = _unhelped_findings(history, condition, slower=slower)
     told = {item.subject for item in unhelped}
     return [item for item in found if item.subject not in told] + unhelped
@@ -243,7 +282,7 @@ def _with_unhelped(
 def _below_poll(history: History, drift: LockDrift) -> bool:
     """A change too small for a poll whose phase follows the command.
 
-    Beyond what the place between two polls may feign, half the gate must be left.
+    The time between two polls can look like a change; beyond that, half the gate must be left.
     """
     days = drift.days
     if days.deviation * days.reference_ms >= 0.5 * days.resolution_ms:
@@ -283,7 +322,8 @@ def _drift_finding(
         says.append(say("at-rated-volts"))
     if lock.latency_kind in ("door", "supply"):
         says.append(say(f"time-from-{lock.latency_kind}"))
-    if days.resolution_ms >= 2 and days.resolution_ms > 0.04 * days.reference_ms:
+    if days.resolution_ms >= COARSE_STEP_MS and (
+            days.resolution_ms > COARSE_STEP_SHARE * days.reference_ms):
         says.append(say("polled-feedback", step=Amount(days.resolution_ms, "ms"),
                         least=Amount(drift.detectable_change * days.reference_ms, "ms")))
     return finding(
@@ -304,18 +344,18 @@ def _drift_finding(
             Evidence("smallest-change-two-weeks-would-show", 100 * drift.detectable_change, "%"),
             *_by_week(history, drift),
         ],
-        extra={"course": "step" if drift.fit.step_share > 0.5 else "gradual"},
+        extra={"course": "step" if drift.fit.step_share > STEP_LIKELIER else "gradual"},
     )
 
 
 def _by_week(history: History, drift: LockDrift) -> list[Evidence]:
-    """The CUSUM of weekly levels, and the slope where weeks enough have passed since the start."""
+    """The CUSUM of weekly levels, and the slope where enough weeks have passed since the start."""
     course = weekly_course(drift, drifts(history).wander[group_of(drift.days.lock)])
     out = [Evidence(
         "cusum-of-weekly-levels-alarm-at-5", course.sum_high if drift.change > 0
         else course.sum_low, "standard deviations", n=course.week.size,
     )]
-    if course.slope is not None and drift.fit is not None and drift.fit.step_share < 0.5:
+    if course.slope is not None and drift.fit is not None and drift.fit.step_share < STEP_LIKELIER:
         slope, low, high = course.slope
         out.append(Evidence(
             "slope-since-then", 100 * slope, "% a week", now_low=100 * low, now_high=100 * high,
@@ -324,7 +364,7 @@ def _by_week(history: History, drift: LockDrift) -> list[Evidence]:
 
 
 def _as_logged(drift: LockDrift, history: History) -> list[Evidence]:
-    """Median of this week's releases as they stand in the log, with nothing allowed for."""
+    """Median of this week's releases as logged, without any correction."""
     days = drift.days
     ends = (days.release_day >= 0) & (days.release_day < 7)
     if not ends.any():
@@ -342,7 +382,7 @@ def _as_logged(drift: LockDrift, history: History) -> list[Evidence]:
 
 
 def _forced_openings(history: History) -> dict[str, Finding]:
-    """Magnets pulled open while energised, oftener than chance and than before."""
+    """Magnets pulled open while energised, more often than by chance and than before."""
     opened = history.dated("openings").filter(pl.col("energised"))
     out: dict[str, Finding] = {}
     for name, rows in per_lock(opened).items():
@@ -353,16 +393,17 @@ def _forced_openings(history: History) -> dict[str, Finding]:
         if serviced is not None:
             rows = rows.filter(pl.col("day") > serviced[0])
         now = rows.filter(pl.col("weeks_ago") == 0).height
-        past = rows.filter(pl.col("weeks_ago").is_between(1, 12))
+        past = rows.filter(pl.col("weeks_ago").is_between(1, FORCED_PAST_WEEKS))
         weeks = _weeks_known(history)
-        before = past.height / max(min(weeks - 1, 12), 1)
+        before = past.height / max(min(weeks - 1, FORCED_PAST_WEEKS), 1)
         low, high = poisson_limits(now)
         limit = history.venue.limits.forced_openings_week
-        if now < limit or low <= 1.5 * before:
+        if now < limit or low <= FORCED_RATIO * before:
             continue
         since = _first_busy_week(rows, before, history)
         out[name] = finding(
-            name, "weakening-hold", "week", min(0.6 + 0.1 * now, 0.98),
+            name, "weakening-hold", "week",
+            min(FORCED_SCORE + FORCED_SCORE_EACH * now, FORCED_SCORE_MOST),
             says=[say("opened-while-energised", count=now, before=Amount(before, "a week"))],
             since=since, not_excluded=("forced-by-players", "low-supply"),
             evidence=[Evidence("openings-while-energised", float(now), "a week", n=now,
@@ -384,7 +425,7 @@ def _first_busy_week(rows: pl.DataFrame, before: float, history: History) -> dat
     """First day of the unbroken run of weeks, up to this one, with more than the usual number."""
     counts = dict(rows.group_by("weeks_ago").len().rows())
     ago = 0
-    while counts.get(ago + 1, 0) > max(2 * before, 1):
+    while counts.get(ago + 1, 0) > max(FORCED_BUSY_RATIO * before, 1):
         ago += 1
     first = rows.filter(pl.col("weeks_ago") == ago)["day"].min()
     return first if isinstance(first, date) else history.week.monday - timedelta(weeks=ago)

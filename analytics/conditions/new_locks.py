@@ -1,4 +1,4 @@
-"""Locks whose own past is too short to judge by: held against their siblings instead."""
+"""Locks whose own past is too short to judge by: they are compared with their siblings."""
 
 from __future__ import annotations
 
@@ -12,23 +12,35 @@ from remanence.analytics.statistics.intervals import probability, robust_deviati
 from remanence.shared.findings import Amount, Evidence, Finding, say
 
 YOUNG_DAYS = 28
-"""With less of a past than this a lock is held against its siblings."""
+"""A lock with a shorter past than this is compared with its siblings. Assumption."""
+NEW_LOCK_RELEASES = 8
+"""Fewer releases give no median to compare (common practice, no source)."""
 
 BETWEEN_LOCKS = 0.2
 """Sound locks of one family differ by about this much (standard deviation of log latency;
-common practice: 0.2 for latches, 0.25 to 0.3 for magnets). Never taken for less."""
+common practice: 0.2 for latches, 0.25 to 0.3 for magnets). The spread is never taken as less."""
+PREDECESSOR_DEVIATIONS = 2.0
+"""A lock less than this many such deviations above its predecessor is like it (two standard
+deviations: common practice)."""
 
 NEW_LOCK_PRIOR = 1 / 60
 """Chance that a lock just fitted or just worked on is not right. Assumption."""
+SIBLINGS_PERCENTILES = (2.5, 97.5)
+"""The range shown of the siblings holds 95 % of them (common practice)."""
+LEAST_DEVIATIONS_ABOVE = 2.5
+"""A lock less than this many deviations above its siblings is not told. Assumption."""
+FAULTY_DEVIATIONS, SOUND_FREEDOM = 8.0, 5
+"""A faulty lock lies anywhere up to this many deviations above; a sound lock follows Student's t
+with these degrees of freedom, whose tail is heavy. Assumption."""
 
 
 def slow_beside_siblings(history: History) -> list[Finding]:
-    """Young locks that let go much later than their family does."""
+    """New locks that release much later than their family."""
     judged, predecessors = drifts(history).current, drifts(history).earlier
     found = []
     for name, drift in judged.items():
         days = drift.days
-        if days.day[-1] - days.day[0] >= YOUNG_DAYS or drift.releases_now < 8:
+        if days.day[-1] - days.day[0] >= YOUNG_DAYS or drift.releases_now < NEW_LOCK_RELEASES:
             continue
         if days.lock.latency_kind == "door" or _as_its_predecessor(drift, predecessors.get(name)):
             continue
@@ -48,34 +60,34 @@ def slow_beside_siblings(history: History) -> list[Finding]:
 
 
 def _as_its_predecessor(drift: LockDrift, earlier: LockDrift | None) -> bool:
-    """Whether what was in this place before, or before the work on it, took as long when sound.
+    """Whether the lock in this place before, or this lock before the work, took as long when sound.
 
-    Then the lock is of another size or wired otherwise than those that share its words.
+    Then the lock has another size or wiring than the locks described in the same words.
     """
     if earlier is None or not np.isfinite(earlier.before_ms):
         return False
-    return bool(drift.now_ms < earlier.before_ms * np.exp(2 * BETWEEN_LOCKS))
+    return bool(drift.now_ms < earlier.before_ms * np.exp(PREDECESSOR_DEVIATIONS * BETWEEN_LOCKS))
 
 
 def _score(drift: LockDrift, others: np.ndarray) -> float | None:
-    """Probability that it is slow for a reason: against sound locks' spread, with a heavy tail."""
+    """Probability that the lock is faulty, given the spread of sound locks."""
     usual = float(np.median(others))
     spread = max(robust_deviation(others), BETWEEN_LOCKS)
     off = (float(np.log(drift.now_ms)) - usual) / spread
-    if not np.isfinite(off) or off < 2.5:
+    if not np.isfinite(off) or off < LEAST_DEVIATIONS_ABOVE:
         return None
-    # Sound: Student's t with five degrees of freedom. Faulty: anywhere up to eight deviations.
     from scipy.stats import t
 
     return probability(float(
-        np.log(NEW_LOCK_PRIOR / (1 - NEW_LOCK_PRIOR)) + np.log(1 / 8.0) - t.logpdf(off, 5)
+        np.log(NEW_LOCK_PRIOR / (1 - NEW_LOCK_PRIOR)) + np.log(1 / FAULTY_DEVIATIONS)
+        - t.logpdf(off, SOUND_FREEDOM)
     ))
 
 
 def _said(drift: LockDrift, others: np.ndarray, score: float) -> Finding:
     lock = drift.days.lock
     usual = float(np.exp(np.median(others)))
-    low, high = np.exp(np.percentile(others, [2.5, 97.5]))
+    low, high = np.exp(np.percentile(others, SIBLINGS_PERCENTILES))
     return finding(
         lock.id, "slow-drop" if lock.is_magnet else "sticking-catch", "plan", score,
         since=drift.segment_start,

@@ -1,4 +1,4 @@
-"""Conditions that show in whether a lock lets go: no release, pulse too short, left open."""
+"""Conditions seen in whether a lock releases: no release, pulse too short, left open."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from remanence.analytics.conditions.evidence import (
     raised_unless_people,
     share_evidence,
 )
-from remanence.analytics.conditions.exits import held_on_way_out
+from remanence.analytics.conditions.exits import PAST_ENDS_DAY, held_on_way_out
 from remanence.analytics.conditions.one_command import whole_commands
 from remanence.analytics.drift.judge import drifts
 from remanence.analytics.history import (
@@ -38,18 +38,58 @@ HEALTHY_NO_RELEASE = (0.4, 250.0)
 """Rate of unanswered commands of a sound lock, as a Beta prior: mean 0.16 %, seldom above 1 %
 (a base rate of 0.01 to 0.1 % is usual; the rest is for what people do)."""
 FAULTY_NO_RELEASE = (1.0, 5.0)
+"""The same of a faulty lock: mean one in six. Assumption."""
 HEALTHY_LEFT_OPEN = (1.0, 100.0)
-"""The same for commands that find the lock open: 0.5 to 2 % is people."""
+"""The same for commands that find a sound lock open: people leave 0.5 to 2 % open."""
 FAULTY_LEFT_OPEN = (2.0, 8.0)
-PRIOR = 1 / 100
+"""The same of a faulty lock: mean one in five. Assumption."""
+OUTCOME_FAULT_PRIOR = 1 / 100
 """Chance, before any data, that one lock has one of these faults in a given week. Assumption."""
 
+DOOR_PAST_COMMANDS = 60.0
+"""A door's past counts as at most this many commands: people's habits change. Assumption."""
+HEALTHY_DOOR, FAULTY_DOOR = (1.0, 8.0), (8.0, 2.0)
+"""Beta priors of the rate of unanswered commands of a door's contact: one in nine is people, four
+in five is the lock. The door's past is added to the first. Assumption."""
+SERVICE_REMEMBERED_DAYS = 90
+"""An older service is not judged any more. Assumption."""
+SERVICE_FRESH_DAYS = 14.0
+"""A failure within this many days before a service was present at the service. Assumption."""
+LAST_WEEKDAY = 6
+"""Sunday, counted from the week's Monday (calculated)."""
+
 PULSE_MARGIN = 1.05
-"""A pulse ends too soon for a release whose latency is above pulse / margin."""
+"""A pulse ends too soon for a release whose latency is above pulse / margin: 5 % for the steps of
+the clock. Assumption."""
+CLEARLY_LONG_PULSE = 1.3
+"""A pulse this many times the latency did not limit the release (the usual margin of a programmed
+pulse; common practice, no source)."""
+REFERENCE_RELEASES, LEAST_CLEARLY_LONG, LEAST_REFERENCE = 400, 15, 8
+"""A lock's latency is read from its first releases, at most so many; from all of them where fewer
+than the second number had a clearly long pulse; from fewer than the third not at all.
+Assumption."""
+LEAST_PULSES_NOW = 3
+"""Fewer pulses of this week say nothing. Assumption."""
+NEEDED_DEVIATIONS = 1.645
+"""Standard deviations from the median to the 95 % quantile (calculated: normal distribution)."""
+LEAST_LATENCY_SCATTER = 0.05
+"""The standard deviation of log latency is never taken as less. Assumption."""
+EXPLAINED_SHARE, LEAST_EXPLAINED = 0.5, 2
+"""Short pulses are the fault if they explain more than this share of this week's failures, and at
+least so many: one may be chance. Assumption."""
+SHORT_SCORE, SHORT_SCORE_EACH, SHORT_SCORE_MOST = 0.5, 0.1, 0.98
+"""Score without a failure, what each explained failure adds, and the most that they reach.
+Assumption."""
+PULSE_CUT_RATIO = 0.85
+"""The program's pulse was shortened if its median is below this share of before: more than clocks
+and polls differ by. Assumption."""
+FEEDBACK_FAULT_SHARE = 0.5
+"""The feedback is at fault if it moves at more than this share of the commands that found the lock
+open (most of them). Assumption."""
 
 
 def _rows(history: History) -> Iterator[tuple[Lock, pl.DataFrame, Reals]]:
-    """Each lock's rows since its baseline's start, with the day counted from the week's Monday."""
+    """Each lock's rows since its baseline began, with the day counted from the week's Monday."""
     by_lock = actuations_by_lock(history)
     epoch = history.week.monday.toordinal()
     for lock in history.venue.locks:
@@ -70,7 +110,7 @@ def _date(history: History, day: float) -> date:
 
 
 def no_release(history: History) -> list[Finding]:
-    """Commands that ought to release and do not, at a rate that matters."""
+    """Commands that should release the lock and do not, at a rate that matters."""
     found = []
     for lock, rows, day in _rows(history):
         first = (rows["attempt"].fill_null(1) == 1).to_numpy()
@@ -78,11 +118,12 @@ def no_release(history: History) -> list[Finding]:
         use = first & told
         event = (rows["outcome"] == "no-release").to_numpy()[use]
         healthy, faulty = _usual_failures(lock, day[use], event)
-        rate = rate_that_matters(day[use], event, healthy=healthy, faulty=faulty, prior=PRIOR)
+        rate = rate_that_matters(
+            day[use], event, healthy=healthy, faulty=faulty, prior=OUTCOME_FAULT_PRIOR)
         if rate is None or rate.log_odds <= 0:
             continue
         short = _too_short(lock, rows, history)
-        if short is not None and short[0] > 0.5:
+        if short is not None and short[0] > EXPLAINED_SHARE:
             continue
         since, low, high = rate.dates(history.week.monday.toordinal())
         unhelped = _before_service(history, lock.id)
@@ -98,8 +139,8 @@ def no_release(history: History) -> list[Finding]:
         (count, total), window = rate.now.count, rate.window_days or 0
         serious = 100 * rate.now.level >= history.venue.limits.no_release_now_percent
         urgency = raised_unless_people("now" if serious else "week", lock)
-        retries = int((rows["attempt"].fill_null(1) > 1).to_numpy()[day > 6 - window]
-                      .sum())
+        retries = int((rows["attempt"].fill_null(1) > 1).to_numpy()[
+            day > LAST_WEEKDAY - window].sum())
         found.append(finding(
             lock.id, "no-release", urgency, probability(rate.log_odds),
             since=since, since_low=low, since_high=high,
@@ -123,21 +164,22 @@ def _usual_failures(
 ) -> tuple[tuple[float, float], tuple[float, float]]:
     """Beta priors of a sound and a faulty lock's rate of unanswered commands.
 
-    A contact on a door stays silent too when nobody opens the door in time: its
-    own past says how often that is, and only far more than that is the lock.
+    A contact on a door also shows nothing when nobody opens the door in time. Its own past says
+    how often that happens; only a rate far above that is the lock's fault.
     """
     if lock.latency_kind != "door":
         return HEALTHY_NO_RELEASE, FAULTY_NO_RELEASE
-    past = day <= -21
-    weight = min(1.0, 60.0 / max(int(past.sum()), 1))
+    past = day <= PAST_ENDS_DAY
+    weight = min(1.0, DOOR_PAST_COMMANDS / max(int(past.sum()), 1))
     missed = float(event[past].sum()) * weight
-    return (1.0 + missed, 8.0 + weight * float(past.sum()) - missed), (8.0, 2.0)
+    failing, answering = HEALTHY_DOOR
+    return (failing + missed, answering + weight * float(past.sum()) - missed), FAULTY_DOOR
 
 
 def _before_service(history: History, name: str) -> tuple[Change, date, str] | None:
-    """What the lock's failures were like just before its last service, if they mattered then."""
+    """The lock's rate of failures just before its last service, if it mattered then."""
     serviced = last_service(history, name)
-    if serviced is None or (history.week.sunday - serviced[0]).days > 90:
+    if serviced is None or (history.week.sunday - serviced[0]).days > SERVICE_REMEMBERED_DAYS:
         return None
     rows = actuations_by_lock(history)[name].filter(
         (pl.col("day") < serviced[0]) & (pl.col("attempt").fill_null(1) == 1)
@@ -149,14 +191,14 @@ def _before_service(history: History, name: str) -> tuple[Change, date, str] | N
     day = (day_ordinals(rows["day"]) - monday.toordinal()).astype(float)
     rate = rate_that_matters(
         day, (rows["outcome"] == "no-release").to_numpy(), healthy=HEALTHY_NO_RELEASE,
-        faulty=FAULTY_NO_RELEASE, prior=PRIOR, last_day=float((serviced[0] - monday).days - 1),
-        fresh_days=14.0,
+        faulty=FAULTY_NO_RELEASE, prior=OUTCOME_FAULT_PRIOR,
+        last_day=float((serviced[0] - monday).days - 1), fresh_days=SERVICE_FRESH_DAYS,
     )
     return (rate, *serviced) if rate is not None and rate.log_odds > 0 else None
 
 
 def _unseen(rows: pl.DataFrame, lock: Lock) -> tuple[str, ...]:
-    """What the log cannot tell from a lock that does not release."""
+    """Faults that look the same in the log as a lock that does not release."""
     if lock.is_magnet:
         return ("stuck-energised", "contact-stuck")
     if rows["sag_volts"].null_count() == rows.height:
@@ -181,17 +223,19 @@ def _too_short(
         & (pl.col("attempt").fill_null(1) == 1)
     )
     ample = answered.filter(
-        pl.col("pulse_ms").is_null() | (pl.col("pulse_ms") > 1.3 * pl.col("latency_ms"))
+        pl.col("pulse_ms").is_null() | (
+            pl.col("pulse_ms") > CLEARLY_LONG_PULSE * pl.col("latency_ms"))
     )
     now = rows.filter((pl.col("weeks_ago") == 0) & pl.col("pulse_ms").is_not_null()
                       & pl.col("outcome").is_in(["released", "no-release"]))
-    reference = ample.head(400) if ample.height >= 15 else answered.head(400)
-    if reference.height < 8 or now.height < 3:
+    reference = ample if ample.height >= LEAST_CLEARLY_LONG else answered
+    reference = reference.head(REFERENCE_RELEASES)
+    if reference.height < LEAST_REFERENCE or now.height < LEAST_PULSES_NOW:
         return None
     latency = reference["latency_ms"].to_numpy()
     middle = float(np.median(latency))
     spread = robust_deviation(np.log(latency))
-    needed = middle * float(np.exp(1.645 * max(spread, 0.05)))
+    needed = middle * float(np.exp(NEEDED_DEVIATIONS * max(spread, LEAST_LATENCY_SCATTER)))
     pulse = now["pulse_ms"].to_numpy()
     late = (now["outcome"] == "no-release").to_numpy() | (
         now["latency_ms"].fill_null(np.inf).to_numpy() > pulse * PULSE_MARGIN
@@ -203,11 +247,11 @@ def _too_short(
 
 
 def short_pulse(history: History) -> list[Finding]:
-    """Pulses that end before the lock's own latency allows."""
+    """Pulses that end before the lock has had time to release."""
     found = []
     for lock, rows, day in _rows(history):
         told = _too_short(lock, rows, history)
-        if told is None or told[0] <= 0.5 or told[1] < 2:
+        if told is None or told[0] <= EXPLAINED_SHARE or told[1] < LEAST_EXPLAINED:
             continue
         explained, failures, total, needed = told
         now = present_pulse(rows)
@@ -221,7 +265,7 @@ def short_pulse(history: History) -> list[Finding]:
             history, since))
         found.append(finding(
             lock.id, "short-pulse", raised_on_way_out("week", lock),
-            float(np.clip(0.5 + 0.1 * failures, 0, 0.98)),
+            float(np.clip(SHORT_SCORE + SHORT_SCORE_EACH * failures, 0, SHORT_SCORE_MOST)),
             since=_date(history, since) if since is not None else None,
             says=[say("pulses-too-short", short=int(short.sum()), pulses=int(pulse.size),
                       needed=Amount(needed, "ms"), failed=failures, total=total)],
@@ -239,9 +283,9 @@ def short_pulse(history: History) -> list[Finding]:
 
 
 def _pulse_cut(now_ms: float, before: pl.DataFrame) -> bool:
-    """Whether the program's pulses have become shorter: then no rail is to blame."""
+    """Whether the program's pulses have become shorter: then the rail is not the cause."""
     earlier = _median(before["pulse_ms"])
-    return earlier is not None and now_ms < 0.85 * earlier
+    return earlier is not None and now_ms < PULSE_CUT_RATIO * earlier
 
 
 def _median(values: pl.Series) -> float | None:
@@ -259,7 +303,7 @@ def _run_start(day: Reals, flag: np.ndarray) -> float | None:
 
 
 def not_reclosed(history: History) -> list[Finding]:
-    """Found open when next commanded, again and again."""
+    """Locks that are repeatedly found open at the next command."""
     found = []
     opened = per_lock(history.openings)
     for lock, rows, day in _rows(history):
@@ -275,7 +319,8 @@ def not_reclosed(history: History) -> list[Finding]:
         if not _feedback_moves(this_week, open_now):
             continue
         rate = rate_that_matters(
-            day[use], event, healthy=HEALTHY_LEFT_OPEN, faulty=FAULTY_LEFT_OPEN, prior=PRIOR
+            day[use], event, healthy=HEALTHY_LEFT_OPEN, faulty=FAULTY_LEFT_OPEN,
+            prior=OUTCOME_FAULT_PRIOR,
         )
         if rate is None or rate.log_odds <= 0:
             continue
@@ -286,9 +331,9 @@ def not_reclosed(history: History) -> list[Finding]:
 def _without_own_openings(
     rows: pl.DataFrame, day: Reals, opened: pl.DataFrame | None
 ) -> tuple[pl.DataFrame, Reals]:
-    """The rows without those that found it open after the log saw it open by itself.
+    """The rows without those that found the lock open after it had opened by itself.
 
-    Nobody left it open then: that is a fault of its own.
+    Nobody left it open then: opening by itself is another fault.
     """
     if opened is None:
         return rows, day
@@ -301,13 +346,13 @@ def _without_own_openings(
 
 
 def _feedback_moves(this_week: pl.DataFrame, open_now: pl.DataFrame) -> bool:
-    """Whether the feedback shows this lock locked at times; else it is the feedback's own fault.
+    """Whether the feedback shows this lock locked at times; if not, the feedback is at fault.
 
-    A contact wired or set the wrong way round shows open at rest and moves at
-    the command; one that is stuck never moves.
+    A contact wired or set the wrong way round shows open at rest and moves at the command; a stuck
+    contact never moves.
     """
     moving = int((open_now["contact_edges"].fill_null(0) > 0).sum())
-    if moving > 0.5 * open_now.height:
+    if moving > FEEDBACK_FAULT_SHARE * open_now.height:
         return False
     return (this_week["outcome"] == "released").any()
 

@@ -1,4 +1,4 @@
-"""Conditions that show as a second, slow mode: a catch that sticks at times, one leant upon."""
+"""Conditions with a second, slow mode: a catch that sticks at times, a catch under load."""
 
 from __future__ import annotations
 
@@ -19,6 +19,24 @@ from remanence.analytics.history import (
 from remanence.analytics.statistics.intervals import probability
 from remanence.shared.findings import Amount, Evidence, Finding, Sentence, say
 from remanence.shared.venue import Lock
+
+FAILING_SHARE = 0.7
+"""A lock fails rather than lags where more than this share of its slow commands have no release.
+Assumption."""
+LOADED_POSSIBLE, LOADED_CERTAIN = -2.0, 3.0
+"""Natural log odds of people leaning: above the first a loaded catch is not excluded, from the
+second on a sticking catch is. Assumption."""
+LOADED_FAILING_SHARE = 0.05
+"""A loaded catch is looked at this week if this share of all its commands have no release: one in
+20 games needs help. Assumption."""
+LEAST_SLOW_AFTER_REST = 3
+"""Fewer slow commands after a rest say nothing. Assumption."""
+REST_BY_CHANCE = 1e-3
+"""The number of slow commands after a rest must be less likely than this if rest made no
+difference. Assumption."""
+JEFFREYS_COUNT, JEFFREYS_TOTAL = 0.5, 1.0
+"""Added to the count and to the total of a share, so that no share is 0 or 1 (Jeffreys's prior,
+Beta(1/2, 1/2); textbook)."""
 
 
 @once_per_history
@@ -41,9 +59,9 @@ def slow_modes(history: History) -> dict[str, SlowMode]:
 
 
 def slow_at_times(history: History) -> list[Finding]:
-    """Latches whose releases are slow or late at times, not because people lean on them.
+    """Latches whose releases are slow at times, but not because people lean on them.
 
-    Also magnets that let go late at times: the tail comes before the median.
+    Also magnets that release late at times: the tail moves before the median does.
     """
     found = []
     for name, mode in slow_modes(history).items():
@@ -53,12 +71,12 @@ def slow_at_times(history: History) -> list[Finding]:
         drift = drifts(history).current[name]
         sooner = drift.change < -history.venue.limits.drift_gate_percent / 100
         if sooner and drift.fit is not None and drift.fit.log_odds > 0:
-            continue  # it has become sooner: what it was looks slow beside that
-        if mode.unanswered > 0.7 * mode.change.now.count[0]:
-            continue  # it fails rather than lags: said as no-release
+            continue  # it has become quicker: its earlier releases only look slow
+        if mode.unanswered > FAILING_SHARE * mode.change.now.count[0]:
+            continue  # it fails rather than lags: no-release reports it
         condition = "slow-drop" if lock.is_magnet else "sticking-catch"
         urgency = raised_on_way_out("week", lock)
-        unsure = ("loaded-catch",) if mode.loaded > -2 and not lock.is_magnet else ()
+        unsure = ("loaded-catch",) if mode.loaded > LOADED_POSSIBLE and not lock.is_magnet else ()
         found.append(_finding(
             history, lock, mode, condition, urgency, unsure,
             _says("slow-at-times", mode),
@@ -67,33 +85,32 @@ def slow_at_times(history: History) -> list[Finding]:
 
 
 def sticks_after_rest(mode: SlowMode) -> bool:
-    """Whether the first commands after a rest are slow far oftener than those that follow.
+    """Whether the first commands after a rest are slow far more often than those that follow.
 
-    People lean in the middle of a game; a catch that sticks does so after its rest, also where
-    people lean on it as well. One-sided binomial test.
+    People lean in the middle of a game. A catch sticks after its rest, even if people also lean on
+    it. One-sided binomial test.
     """
     count, total = mode.change.now.count
-    share = (count - mode.first_count + 0.5) / (total - mode.first_total + 1.0)
-    return bool(mode.first_count >= 3 and stats.binom.sf(
+    share = (count - mode.first_count + JEFFREYS_COUNT) / (
+        total - mode.first_total + JEFFREYS_TOTAL)
+    return bool(mode.first_count >= LEAST_SLOW_AFTER_REST and stats.binom.sf(
         mode.first_count - 1, mode.first_total, min(share, 1.0)) < REST_BY_CHANCE)
 
 
-REST_BY_CHANCE = 1e-3
-"""So many slow ones after a rest would come less often than this if rest made no difference."""
-
-
 def loaded_catch(history: History) -> list[Finding]:
-    """Latches that people lean on: two humps, open when the push ends."""
+    """Latches that people lean on: two humps; the slow releases come when the push ends."""
     found = []
     for name, mode in slow_modes(history).items():
         lock = history.venue.locks_by_id[name]
-        if mode.loaded <= 0 or lock.is_magnet or mode.unanswered > 0.7 * mode.change.now.count[0]:
+        if mode.loaded <= 0 or lock.is_magnet:
             continue
-        failing = mode.unanswered >= 0.05 * mode.change.now.n
+        if mode.unanswered > FAILING_SHARE * mode.change.now.count[0]:
+            continue
+        failing = mode.unanswered >= LOADED_FAILING_SHARE * mode.change.now.n
         urgency = raised_on_way_out("week" if failing else "plan", lock)
         found.append(_finding(
             history, lock, mode, "loaded-catch", urgency,
-            ("sticking-catch",) if mode.loaded < 3 else (),
+            ("sticking-catch",) if mode.loaded < LOADED_CERTAIN else (),
             [*_says("people-lean", mode),
              say("after-a-rest", failed=mode.first_count, total=mode.first_total)],
         ))

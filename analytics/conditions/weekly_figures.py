@@ -1,4 +1,4 @@
-"""Each lock's figures week by week, and how far each stands from that lock's own first weeks."""
+"""Each lock's figures week by week, and how far each is from that lock's own first weeks."""
 
 from __future__ import annotations
 
@@ -8,6 +8,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
+from remanence.analytics.drift.common import VOLTS_EXPONENT
 from remanence.analytics.history import (
     FIRST_WEEKS,
     Flags,
@@ -19,33 +20,42 @@ from remanence.analytics.history import (
 )
 from remanence.analytics.statistics.intervals import robust_deviation
 
-LEAST_COMMANDS = 15
-"""A week with fewer commands has no figures: a tenth of it would be a single reading."""
+COMMANDS_FOR_FIGURES = 15
+"""A week with fewer commands has no figures: a tenth of it would be a single reading
+(calculated)."""
 CLEAR_SAG = 6.0
-"""A sag under so many times the rail's noise is not read, as everywhere else."""
-LEAST_READINGS = 4
-"""Nor has a figure with fewer readings in a week."""
-LEAST_SIBLINGS = 3
-"""The median of fewer siblings is one of them."""
+"""A sag under this many times the rail's noise is not read, as everywhere else. Assumption."""
+READINGS_FOR_FIGURE = 4
+"""A figure with fewer readings in a week is unknown. Assumption."""
+SIBLINGS_FOR_MEDIAN = 3
+"""The median of fewer siblings is no more than one of them, or a mean of two (calculated)."""
 POOL_WEIGHT = 10.0
-"""A lock's own spread is known from eight weeks at most: its kind's counts for so many more."""
+"""The spread of the kind counts as this many weeks beside the lock's own, which are eight at most.
+Assumption."""
+WILD_WEEK_DEVIATIONS = 3.0
+"""A past week counts as at most this many deviations of its kind: a wild week is no measure of the
+others (three-sigma rule: common practice)."""
+STEP_FLOOR_SHARE = 0.5
+"""A weekly deviation is never less than this share of a step of the clock (calculated: rounding
+moves a value by at most half a step)."""
+TAIL_ONE_IN = 10
+"""A tail is the mean of the most extreme one in this many readings. Assumption."""
 Names = NDArray[np.object_]
 
-LEAST_SPREAD = 0.01
-"""Added to a tail before its logarithm is taken: a tail of one per cent is none."""
-LEAST_MEAN = 0.1
-"""Likewise to means of bounces and of the milliseconds they last."""
+TAIL_OFFSET = 0.01
+"""Added to a tail before its logarithm is taken: a tail of one per cent is none. Assumption."""
+MEAN_OFFSET = 0.1
+"""Added likewise to means of bounces and of the milliseconds they last. Assumption."""
 
 
 @dataclass(frozen=True)
 class Figure:
     """One weekly figure: its id, the unit it is shown in, and the scale it is compared on.
 
-    ``scale`` is ``log``, ``log1p``, or the logarithm of a mean or of a spread to which the least of
-    them is added.
-    ``floor`` is the weekly standard deviation, on that scale, below which none is taken for:
-    what differs by less is nothing that a person could find. What is ``of_rail`` is held against
-    all locks of the rail, not against siblings.
+    ``scale`` is ``log``, ``log1p``, or the logarithm of a mean or of a spread plus its offset.
+    ``floor`` is the least weekly standard deviation on that scale: a person could not find a
+    smaller difference (assumption). A figure ``of_rail`` is compared with all locks of the rail,
+    not with siblings.
     """
 
     id: str
@@ -59,7 +69,7 @@ class Figure:
         if self.scale == "log1p":
             return float(np.expm1(value))
         if self.scale == "log mean":
-            return float(max(np.exp(value) - LEAST_MEAN, 0.0))
+            return float(max(np.exp(value) - MEAN_OFFSET, 0.0))
         if self.scale == "log spread":
             return float(100.0 * np.expm1(np.exp(value)))
         return float(np.exp(value))
@@ -78,16 +88,15 @@ FIGURES = (
     Figure("weekly-spike-at-switch-off", "V", "log1p", 0.03),
     Figure("weekly-current", "A", "log", 0.02),
 )
-"""Not among them: the median latency, which the drift judges against a gate of its own, and how a
-lock answers the first command of a day, which slow-mode does; how long a coil was on and how soon a
-lock was shut again, which tell how a game uses the lock; the volts before a command, which are the
-rail's; how many commands were not answered or tried again and how many openings had no command,
-which come in bouts that people make. With these among them, sound venues of the campaign had 3.1
-false findings in 1,000 lock-weeks."""
+"""These figures are left out. The drift judges the median latency, with its own gate. The slow mode
+judges the first command of a day. How long a coil was on and how soon a lock was shut again show
+how a game uses the lock. The volts before a command are the rail's. People cause unanswered
+commands, retries and openings without a command in bouts. With all of these included, sound venues
+of the campaign had 3.1 false findings in 1,000 lock-weeks."""
 STEP = "step of "
 """Before a figure's name: one step of the clock that stamps it, over its value."""
 VOLTS = "volts"
-"""Median logarithm of the volts before a command: times of coils that pull are corrected by it."""
+"""Median logarithm of the volts before a command; it corrects the times of coils that pull."""
 
 
 @dataclass(frozen=True)
@@ -103,12 +112,12 @@ class WeeklyFigures:
     first : numpy.ndarray of bool, locks x weeks
         The weeks that are the lock's level before.
     strange : numpy.ndarray
-        In weekly standard deviations: how far from the lock's level before, what its siblings
-        share taken out. A week of the level before is held against the others of them.
+        In weekly standard deviations: the distance from the lock's level before, without the part
+        that its siblings share. A week of the level before is compared with the others of them.
     deviation : numpy.ndarray, locks x figures
         Spread of a sound lock's weeks, on each figure's scale.
     commands : numpy.ndarray, locks x weeks
-        How many.
+        Number of commands.
     """
 
     locks: tuple[str, ...]
@@ -120,13 +129,15 @@ class WeeklyFigures:
 
 
 def _tail(of: pl.Expr, grain: pl.Expr, *, late: bool) -> pl.Expr:
-    """How far the mean of the latest (earliest) tenth of logarithms lies from that of all, as log.
+    """Log distance between the mean of the latest (earliest) tenth of logarithms and that of all.
 
-    A spread scatters in proportion to itself. Means, as quantiles leap from one step of a clock to
-    the next; ``grain``, that step over the value, is added, as nothing finer can be seen.
+    A spread scatters in proportion to itself. Means are used because quantiles jump from one step
+    of the clock to the next. ``grain``, that step over the value, is added because nothing finer
+    can be seen.
     """
-    extreme = of.drop_nulls().sort(descending=late).head((of.count() + 9) // 10).mean()
-    return ((extreme - of.mean()).abs() + LEAST_SPREAD + grain.median()).log()
+    extreme = of.drop_nulls().sort(descending=late).head(
+        (of.count() + (TAIL_ONE_IN - 1)) // TAIL_ONE_IN).mean()
+    return ((extreme - of.mean()).abs() + TAIL_OFFSET + grain.median()).log()
 
 
 def _log(column: str) -> pl.Expr:
@@ -134,18 +145,18 @@ def _log(column: str) -> pl.Expr:
 
 
 def _where_known(value: pl.Expr, column: pl.Expr) -> pl.Expr:
-    return pl.when(column.count() >= LEAST_READINGS).then(value)
+    return pl.when(column.count() >= READINGS_FOR_FIGURE).then(value)
 
 
 def _week_rows(rows: pl.DataFrame, self_cut: bool) -> pl.DataFrame:
-    """What one lock's actuations tell of each week: ``weeks_ago``, ``commands``, the figures."""
+    """One lock's actuations by week: ``weeks_ago``, ``commands``, the figures."""
     latency = pl.col("latency_ms").filter(
         (pl.col("outcome") == "released") & (pl.col("latency_ms") > 0)).log()
     clear = pl.col("sag_volts") > CLEAR_SAG * pl.col("volts_noise").fill_null(0.0)
     load = pl.col("sag_volts").filter(clear & (pl.col("sag_volts") > 0)).log()
     poll = pl.col("resolution_ms").fill_null(0.0) / pl.col("latency_ms")
     sample = pl.col("sample_ms").fill_null(0.0) / pl.col("sag_ms")
-    # A pulse that ran to its end was not cut: the command says how long it was.
+    # A pulse that ran to its end was not cut: its length is the command's.
     cut = (pl.col("sag_ms") > 0) & ~(pl.col("sag_ms") + pl.col("sample_ms") > pl.col("pulse_ms"))
     length = pl.col("sag_ms").filter(cut).log()
     known: dict[str, tuple[pl.Expr, pl.Expr]] = {
@@ -175,14 +186,14 @@ def _contact_rows(history: History) -> pl.DataFrame:
     movements = history.dated("contact_changes").group_by("lock", "weeks_ago")
     known = {"weekly-bounces": pl.col("bounces"), "weekly-settling": pl.col("settle_ms")}
     return movements.agg(
-        _where_known((column.mean() + LEAST_MEAN).log(), column).alias(name)
+        _where_known((column.mean() + MEAN_OFFSET).log(), column).alias(name)
         for name, column in known.items())
 
 
 @dataclass(frozen=True)
 class _Levels:
-    """Levels of locks x weeks x figures; what volts add to the logarithm of a time; commands of
-    locks x weeks; the step of the clock of locks x figures, on the figure's scale.
+    """Levels of locks x weeks x figures; the log of the volts over the usual ones and the commands,
+    both of locks x weeks; the step of the clock of locks x figures, on the figure's scale.
     """
 
     locks: tuple[str, ...]
@@ -193,7 +204,7 @@ class _Levels:
 
 
 def _levels(history: History) -> _Levels:
-    """What the tables tell of each lock and week."""
+    """Levels of each lock and week, from the tables."""
     known = history.venue.locks_by_id
     contact = _contact_rows(history)
     parts = []
@@ -206,7 +217,7 @@ def _levels(history: History) -> _Levels:
             from_week = (history.week.sunday - start).days // 7 - (start.weekday() > 0)
             rows = rows.filter(pl.col("weeks_ago") <= from_week)
         weeks = _week_rows(rows, known[name].self_cut).with_columns(lock=pl.lit(name))
-        weeks = weeks.filter(pl.col("commands") >= LEAST_COMMANDS)
+        weeks = weeks.filter(pl.col("commands") >= COMMANDS_FOR_FIGURES)
         if not weeks.is_empty():
             parts.append(weeks)
     if not parts:
@@ -235,26 +246,26 @@ def _levels(history: History) -> _Levels:
 
 
 def _at_usual_volts(level: Reals, volts: Reals, pulled: Flags) -> Reals:
-    """Times of coils that pull brought to the lock's usual volts: they go with the inverse square.
+    """Correct the times of coils that pull to the lock's usual volts.
 
-    ``volts`` are logarithms, over the usual ones.
+    ``volts`` are logarithms of the volts over the usual ones.
     """
     out = level.copy()
     for place, figure in enumerate(FIGURES):
         if figure.id == "weekly-sag-length":
-            out[:, :, place] += 2.0 * np.where(pulled[:, None], volts, 0.0)
+            out[:, :, place] -= VOLTS_EXPONENT * np.where(pulled[:, None], volts, 0.0)
     return out
 
 
 def weekly_figures(history: History, weeks_now: int) -> WeeklyFigures:
-    """Every lock's weekly figures, and how far each week stands from the lock's level before.
+    """Every lock's weekly figures, and how far each week is from the lock's level before.
 
     Parameters
     ----------
     history : History
         The venue's tables up to the end of the week.
     weeks_now : int
-        So many weeks, the last ones, are never part of the level before.
+        The last weeks, this many, are never part of the level before.
 
     Returns
     -------
@@ -280,7 +291,7 @@ def weekly_figures(history: History, weeks_now: int) -> WeeklyFigures:
 
 
 def _of_few(commands: Reals, kinds: Names) -> Reals:
-    """How much wider a week scatters that has fewer commands than is typical of the kind."""
+    """How much wider a week scatters if it has fewer commands than is typical of the kind."""
     out = np.ones(commands.shape)
     for kind in set(kinds):
         rows = commands[kinds == kind]
@@ -290,7 +301,7 @@ def _of_few(commands: Reals, kinds: Names) -> Reals:
 
 
 def _from_before(level: Reals, first: Flags) -> Reals:
-    """Each week less the median of the first weeks, itself left out of them."""
+    """Each week minus the median of the first weeks; the week itself is left out of them."""
     off = np.full(level.shape, np.nan)
     for lock in range(level.shape[0]):
         weeks = np.flatnonzero(first[lock])
@@ -306,7 +317,7 @@ def _from_before(level: Reals, first: Flags) -> Reals:
 
 
 def _without_common(off: Reals, kinds: Names, rails: Names) -> Reals:
-    """Less the median of the siblings' own, of those on the same rail where there are enough."""
+    """Subtract the median of the siblings, of those on the same rail where there are enough."""
     out = off.copy()
     own = np.arange(len(kinds))
     of_rail = np.array([figure.of_rail for figure in FIGURES])
@@ -315,21 +326,21 @@ def _without_common(off: Reals, kinds: Names, rails: Names) -> Reals:
         left = np.ones(off.shape[1:], dtype=bool)
         for group, figures in ((alike & near, ~of_rail), (alike, ~of_rail), (near, of_rail)):
             others = off[group]
-            use = left & figures & (np.isfinite(others).sum(axis=0) >= LEAST_SIBLINGS)
+            use = left & figures & (np.isfinite(others).sum(axis=0) >= SIBLINGS_FOR_MEDIAN)
             if use.any():
                 out[lock][use] -= np.nanmedian(others[:, use], axis=0)
             left &= ~use
-        # What no other lock of the rail tells may as well be the rail's own.
+        # What no other lock of the rail confirms may be the rail's own change.
         out[lock][left & of_rail] = np.nan
     return out
 
 
 def _weekly_deviation(off: Reals, first: Flags, kinds: Names, step: Reals) -> Reals:
-    """Spread of sound weeks, locks x figures: the lock's own, leaning on its kind's.
+    """Spread of sound weeks, locks x figures: the lock's own, pooled with that of its kind.
 
-    Never under half a step of the clock: a figure that leaps by one step has not moved.
+    It is never under half a step of the clock: a figure that jumps by one step has not moved.
     """
-    floors = np.maximum([figure.floor for figure in FIGURES], step / 2.0)
+    floors = np.maximum([figure.floor for figure in FIGURES], STEP_FLOOR_SHARE * step)
     out = np.empty(floors.shape)
     for figure in range(len(FIGURES)):
         pools = {kind: robust_deviation(off[kinds == kind, :, figure]) for kind in set(kinds)}
@@ -337,8 +348,7 @@ def _weekly_deviation(off: Reals, first: Flags, kinds: Names, step: Reals) -> Re
             own = off[lock, first[lock], figure]
             own = own[np.isfinite(own)]
             pool = pools[kind]
-            # A wild week of the past is no measure of the others.
-            squares = np.minimum(own**2, 9.0 * pool**2)
+            squares = np.minimum(own**2, WILD_WEEK_DEVIATIONS**2 * pool**2)
             spread = np.sqrt((POOL_WEIGHT * pool**2 + squares.sum()) / (POOL_WEIGHT + own.size))
             out[lock, figure] = max(spread, floors[lock, figure])
     return out
