@@ -41,7 +41,7 @@ _CURRENT_FLOOR = 0.015
 _CURRENT_SURE_Z = 5.0
 """Standard errors that a rise must be clear by: many locks, many weeks."""
 _WITHIN_METER_STEPS = 2.2
-"""A change of up to two of the meter's steps, and a tenth each for noise, is the meter's."""
+"""A change of up to two of the meter's steps, and a tenth each for noise, is the meter's. Assumption."""
 _FEWEST_RAIL_TELLERS = 2
 """Coils that must have told the rail's own change on a day."""
 _TOLD_DAYS_SHARE = 0.5
