@@ -20,8 +20,67 @@ from remanence.analytics.statistics.level_change import level_change
 from remanence.shared.findings import Amount, Evidence, Finding, say
 
 _HIGH_WATCH, _HIGH_PLAN, _HIGH_NOW = np.log([1.10, 1.12, 1.20])
-"""Rises of a coil's own current that are told; a coil is made to 5 to 10 %."""
+"""Rises of a coil's own current: to be watched, planned for, seen to now. Coils are made to 5 to
+10 %."""
 _SIBLING_HIGH = float(np.log(1.35))
+"""The same of a coil that only its siblings are there to compare with: their tolerances add."""
+_SIBLING_SPREADS = 5.0
+"""It must also be so many deviations of the siblings above them. Common practice, no source."""
+_LEAST_SIBLING_SPREAD = 0.05
+"""Least deviation among siblings, as a share: the tolerance to which a coil is made."""
+_FEWEST_STATED_SIBLINGS = 4
+"""Fewer siblings give no deviation worth the name. Assumption."""
+_SIBLING_SCORE = 0.75
+"""The venue file may state another coil than the one fitted. Assumption."""
+_SIBLING_INTERVAL = 2.0
+"""Deviations to either side that hold about 95 %."""
+_FEWEST_LOADED_DAYS = 2
+"""Days this week with a level before a coil is compared with its siblings. Assumption."""
+_CURRENT_FLOOR = 0.015
+"""Least deviation of a day's ln current: heat of the coil and of the room. Assumption."""
+_CURRENT_SURE_Z = 5.0
+"""Standard errors that a rise must be clear by: many locks, many weeks."""
+_WITHIN_METER_STEPS = 2.2
+"""A change of up to two of the meter's steps, and a tenth each for noise, is the meter's. Assumption."""
+_FEWEST_RAIL_TELLERS = 2
+"""Coils that must have told the rail's own change on a day."""
+_TOLD_DAYS_SHARE = 0.5
+"""Where fewer days than this share have so many, the coil counts as alone on its rail."""
+_ALONE_SCORE = 0.6
+"""A coil alone on its rail may as well be a bad joint of the rail. Assumption."""
+
+_BLIND_COMMANDS, _BLIND_DAYS, _BLIND_SHARE = 4, 2, 0.8
+"""Commands without current, days and their share, of a coil that cuts itself and has no contact:
+it may have been open already, so only a row of commands over days tells. Assumption."""
+_PULSED_COMMANDS = 2
+"""The same of another pulsed coil: a single one counts only when it is all there was."""
+_MAGNET_COMMANDS, _MAGNET_SHARE = 3, 0.5
+"""The same of a magnet: one odd reading is not enough. Assumption."""
+_MOSTLY_STUCK = 0.5
+"""Share of commands, or of the usual sag that the idle volts fell by, that speaks for stuck on."""
+_IDLE_DAYS = 14
+"""Days before the onset from which the rail's usual idle volts are read. Assumption."""
+_FEWEST_IDLE_BEFORE, _FEWEST_IDLE_AFTER = 10, 5
+"""Readings of the idle volts before and after the onset for a median. Common practice."""
+_IDLE_SPREADS = 3.0
+"""The usual sag must be so many deviations of the idle volts for their fall to tell."""
+_SELDOM_COMMANDS, _SELDOM_SHARE = 4, 0.1
+"""Fewer and rarer commands without current than this could be readings that went wrong."""
+_OPEN_SURE_SCORE, _OPEN_SCORE = 0.97, 0.75
+"""Scores of an open coil with enough commands, and with fewer. Assumption."""
+_OPEN_SURE_SEEN, _OPEN_SURE_UNSEEN = 2, 4
+"""Commands that are enough with a contact that confirms them, and without. Assumption."""
+_INDIRECT_SURE_SCORE, _INDIRECT_SCORE = 0.96, 0.85
+"""The same scores where no contact tells of a coil that cuts itself, or where the usual sag
+comes from other locks. Assumption."""
+_INDIRECT_COMMANDS, _INDIRECT_DAYS, _INDIRECT_SHARE = 8, 3, 0.9
+"""Commands, days, and share with a usual sag from others, that are enough then. Assumption."""
+_WHOLLY_OPEN = 0.9
+"""From this share of commands on the circuit is open always, below it at times."""
+_STUCK_SURE_SCORE, _STUCK_SCORE = 0.97, 0.85
+"""Scores of a coil stuck on with enough commands, and with fewer. Assumption."""
+_STUCK_COMMANDS, _STUCK_SHARE = 3, 0.5
+"""Commands and their share that are enough. Assumption."""
 
 
 # No sag when commanded.
@@ -32,8 +91,8 @@ def no_sag(history: History) -> list[Finding]:
 
     A latch that is commanded while it shows locked, without sag and without release, has
     an open coil, wire or driver. One that shows open, on a rail that idles lower by just
-    what its coil takes, has been on all the time. A magnet whose cut does not unload the
-    rail and does not let go is still held: stuck on; if it shows open it holds nothing.
+    what its coil takes, has been on all the time. A magnet that is cut, does not unload
+    the rail and does not let go is stuck on; if it shows open it holds nothing.
 
     Parameters
     ----------
@@ -83,13 +142,13 @@ def _enough(
     loads: Drawn, empty: Flags, live: Flags, count: int, share: float, days: int
 ) -> bool:
     if loads.lock.self_cut and loads.lock.contact is None:
-        # It may have been open already: only a string of commands over days tells.
-        last = np.flatnonzero(live)[-4:]
-        return count >= 4 and days >= 2 and share >= 0.8 and bool(empty[last].all())
+        last = np.flatnonzero(live)[-_BLIND_COMMANDS:]
+        return (count >= _BLIND_COMMANDS and days >= _BLIND_DAYS and share >= _BLIND_SHARE
+                and bool(empty[last].all()))
     if loads.lock.pulsed:
-        return count >= 2 or (count == 1 and share == 1.0)
-    # A magnet's sag is read with nobody's pulse in between; a single odd reading is not enough.
-    return count >= 3 and share >= 0.5
+        return count >= _PULSED_COMMANDS or (count == 1 and share == 1.0)
+    # A magnet's sag is read while no latch is pulsed.
+    return count >= _MAGNET_COMMANDS and share >= _MAGNET_SHARE
 
 
 def _stuck(
@@ -99,13 +158,13 @@ def _stuck(
     shut = float(np.mean(outcome == "no-release"))
     opened = float(np.mean(outcome == "already-open"))
     if not loads.lock.pulsed:
-        return shut > opened and shut >= 0.5
-    if shut > 0.5:
+        return shut > opened and shut >= _MOSTLY_STUCK
+    if shut > _MOSTLY_STUCK:
         return False
     fall = _idle_fall(loads, stretch, drawn, history)
     if fall is not None:
-        return fall > 0.5
-    return opened > 0.5 and not loads.lock.self_cut
+        return fall > _MOSTLY_STUCK
+    return opened > _MOSTLY_STUCK and not loads.lock.self_cut
 
 
 def _idle_fall(
@@ -120,12 +179,12 @@ def _idle_fall(
         if rows is None:
             continue
         volts = rows.real("volts_before")
-        before += list(volts[(rows.day < start) & (rows.day >= start - 14)])
+        before += list(volts[(rows.day < start) & (rows.day >= start - _IDLE_DAYS)])
         after += list(volts[(rows.day > start) | ((rows.day == start) & rows.now)])
-    if len(before) < 10 or len(after) < 5:
+    if len(before) < _FEWEST_IDLE_BEFORE or len(after) < _FEWEST_IDLE_AFTER:
         return None
     spread = robust_deviation(np.array(before))
-    if loads.usual_volts < 3 * spread:
+    if loads.usual_volts < _IDLE_SPREADS * spread:
         return None
     return float((np.nanmedian(before) - np.nanmedian(after)) / loads.usual_volts)
 
@@ -134,18 +193,21 @@ def _open_finding(
     loads: Drawn, stretch: Course, count: int, total: int, share: float
 ) -> Finding:
     lock = loads.lock
-    # Once or twice in a hundred could be a reading that went wrong.
-    seldom = (count == 1 and total > 1) or (count < 4 and share < 0.1)
+    seldom = (count == 1 and total > 1) or (
+        count < _SELDOM_COMMANDS and share < _SELDOM_SHARE)
     seen = lock.contact is not None
     days = np.unique(loads.rows.day[loads.empty & stretch.live]).size
     if lock.self_cut and not seen:
-        score = 0.96 if count >= 8 and days >= 3 else 0.85
+        enough = count >= _INDIRECT_COMMANDS and days >= _INDIRECT_DAYS
+        score = _INDIRECT_SURE_SCORE if enough else _INDIRECT_SCORE
     else:
-        score = 0.97 if count >= (2 if seen else 4) else 0.75
+        enough = count >= (_OPEN_SURE_SEEN if seen else _OPEN_SURE_UNSEEN)
+        score = _OPEN_SURE_SCORE if enough else _OPEN_SCORE
     if loads.borrowed:
-        score = min(score, 0.96 if count >= 8 and share > 0.9 else 0.85)
+        enough = count >= _INDIRECT_COMMANDS and share > _INDIRECT_SHARE
+        score = min(score, _INDIRECT_SURE_SCORE if enough else _INDIRECT_SCORE)
     excluded = [] if not (lock.self_cut and not seen) else ["already-open"]
-    whole = share >= 0.9
+    whole = share >= _WHOLLY_OPEN
     return finding(
         lock.id, "coil-open", "watch" if seldom else raised_on_way_out("week", lock), score,
         since=stretch.since, since_low=stretch.low, since_high=stretch.high,
@@ -166,8 +228,9 @@ def _stuck_finding(
     lock = loads.lock
     seen = (say("held-without-command", found=count, total=total) if not lock.pulsed
             else say("on-all-the-time"))
+    sure = share >= _STUCK_SHARE and count >= _STUCK_COMMANDS
     return finding(
-        lock.id, "stuck-energised", "now", 0.97 if share >= 0.5 and count >= 3 else 0.85,
+        lock.id, "stuck-energised", "now", _STUCK_SURE_SCORE if sure else _STUCK_SCORE,
         since=stretch.since, since_low=stretch.low, since_high=stretch.high,
         says=[seen, say("relay-or-driver")], extra=failed_repair(stretch.unhelped),
         evidence=_evidence(loads, stretch), not_excluded=("no-release",) if not lock.pulsed
@@ -176,7 +239,7 @@ def _stuck_finding(
 
 
 def _empty_sag(loads: Drawn, stretch: Course) -> Amount:
-    # Of nothing, noise may be a little less than nothing.
+    # Noise can make the sag of a coil that draws nothing a little negative.
     return Amount(max(float(np.median(loads.sag_volts[loads.empty & stretch.live])), 0.0), "V")
 
 
@@ -191,7 +254,7 @@ def _evidence(loads: Drawn, stretch: Course) -> list[Evidence]:
 
 
 def circuit(history: History) -> list[Finding]:
-    """coil-open and stuck-energised, each at most once a lock: the surer evidence is kept.
+    """coil-open and stuck-energised, each at most once a lock; of two the surer is kept.
 
     Parameters
     ----------
@@ -215,9 +278,9 @@ def circuit(history: History) -> list[Finding]:
 
 
 def coil_current_high(history: History) -> list[Finding]:
-    """Coils that draw more than they did, the rail's own change taken out; or than siblings do.
+    """Coils that draw more than they did, less the rail's own change; or more than siblings do.
 
-    Where the current itself is logged it is judged, per volt; else the sag stands for it.
+    Where the current itself is logged, its amperes per volt are judged; elsewhere the sag is.
 
     Parameters
     ----------
@@ -239,7 +302,7 @@ def coil_current_high(history: History) -> list[Finding]:
     monday = history.week.monday.toordinal()
     logged = logged_currents(history)
     for name, (days, level) in logged.items():
-        change = level_change(days, level, monday, floor=0.015)
+        change = level_change(days, level, monday, floor=_CURRENT_FLOOR)
         if change is not None:
             found += _risen(history, name, change, alone=False)
     for load in rail_loads(history).values():
@@ -247,14 +310,15 @@ def coil_current_high(history: History) -> list[Finding]:
             row = load.latest(name)
             if row is None:
                 continue
-            floor = max(0.015, float(load.floor[row]))
+            floor = max(_CURRENT_FLOOR, float(load.floor[row]))
             change = level_change(load.days, load.own(row), monday, floor=floor)
             if change is not None and _within_a_step(load, row, change):
                 continue
             if change is not None:
-                found += _risen(history, name, change,
-                                alone=bool((load.tellers >= 2).mean() < 0.5))
-            elif np.isfinite(load.level[row][load.days >= monday]).sum() >= 2:
+                told = (load.tellers >= _FEWEST_RAIL_TELLERS).mean()
+                found += _risen(history, name, change, alone=bool(told < _TOLD_DAYS_SHARE))
+            elif (np.isfinite(load.level[row][load.days >= monday]).sum()
+                  >= _FEWEST_LOADED_DAYS):
                 found += _above_siblings(history, load, row)
     return found
 
@@ -263,11 +327,12 @@ def _within_a_step(load: RailLoad, row: int, change: Change) -> bool:
     """Whether the change is no more than two of the meter's own steps."""
     load_share = np.exp(change.before.level + float(np.nanmedian(load.rail)))
     sag_volts = load_share * load.supply.rated_volts
-    return bool(sag_volts * abs(np.expm1(change.shift)) < 2.2 * load.step_volts)
+    change_volts = sag_volts * abs(np.expm1(change.shift))
+    return bool(change_volts < _WITHIN_METER_STEPS * load.step_volts)
 
 
 def _risen(history: History, name: str, change: Change, *, alone: bool) -> list[Finding]:
-    if change.shift < _HIGH_WATCH or change.z < 5:
+    if change.shift < _HIGH_WATCH or change.z < _CURRENT_SURE_Z:
         return []
     lock = history.venue.locks_by_id[name]
     score = change.score(float(_HIGH_WATCH))
@@ -275,8 +340,7 @@ def _risen(history: History, name: str, change: Change, *, alone: bool) -> list[
     if change.shift < _HIGH_PLAN:
         urgency = "watch"
     if alone:
-        # One coil on the rail: the rail's own joints would look the same.
-        score, urgency = min(score, 0.6), "week" if urgency == "now" else urgency
+        score, urgency = min(score, _ALONE_SCORE), "week" if urgency == "now" else urgency
     ratio, bounds = float(np.exp(change.shift)), np.exp([change.shift_low, change.shift_high])
     since, low, high = change.dates()
     return [finding(
@@ -297,7 +361,7 @@ def _risen(history: History, name: str, change: Change, *, alone: bool) -> list[
 
 
 def _above_siblings(history: History, load: RailLoad, row: int) -> list[Finding]:
-    """A coil without a past of its own, held against the stated coils beside it."""
+    """Compare a coil that has no past of its own with the stated coils beside it."""
     name = load.coils[row][0]
     own = history.venue.locks_by_id[name]
     if own.amps is None:
@@ -307,20 +371,21 @@ def _above_siblings(history: History, load: RailLoad, row: int) -> list[Finding]
         stated = history.venue.locks_by_id[lock].amps
         if lock != name and stated and load.latest(lock) == other:
             apart.append(float(np.nanmedian(load.own(other))) - np.log(stated))
-    if len(apart) < 4:
+    if len(apart) < _FEWEST_STATED_SIBLINGS:
         return []
     above = float(np.nanmedian(load.own(row))) - np.log(own.amps) - float(np.median(apart))
-    spread = max(robust_deviation(np.array(apart)), 0.05)
-    if above < _SIBLING_HIGH or above < 5 * spread:
+    spread = max(robust_deviation(np.array(apart)), _LEAST_SIBLING_SPREAD)
+    if above < _SIBLING_HIGH or above < _SIBLING_SPREADS * spread:
         return []
+    margin = _SIBLING_INTERVAL * spread
     days = load.days[np.isfinite(load.level[row])]
     return [finding(
-        name, "coil-current-high", "plan", 0.75, since=date.fromordinal(int(days[0])),
+        name, "coil-current-high", "plan", _SIBLING_SCORE, since=date.fromordinal(int(days[0])),
         says=[say("draws-more-than-stated", percent=Amount(100 * (np.exp(above) - 1), "%"))],
         evidence=[Evidence("current-against-the-rail-s-other-locks-as-stated",
                            100 * float(np.exp(above)), "%", n=len(apart), before=100.0,
-                           now_low=100 * float(np.exp(above - 2 * spread)),
-                           now_high=100 * float(np.exp(above + 2 * spread)))],
+                           now_low=100 * float(np.exp(above - margin)),
+                           now_high=100 * float(np.exp(above + margin)))],
         not_excluded=("another-coil-than-the-venue-file-states",),
     )]
 

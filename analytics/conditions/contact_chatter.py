@@ -1,4 +1,4 @@
-"""How the contact moves, and when nobody asked it to: contact-chatter, opened-unpowered."""
+"""Contacts that bounce, and locks that open with no command: contact-chatter, opened-unpowered."""
 
 from __future__ import annotations
 
@@ -9,12 +9,13 @@ import polars as pl
 from scipy import stats
 
 from remanence.analytics.conditions.condition import PULSED, Condition, failed_repair, finding
+from remanence.analytics.conditions.contact_wiring import FLICKER_MS
 from remanence.analytics.conditions.evidence import share_evidence
 from remanence.analytics.conditions.fault_course import Course, course, live_rows
 from remanence.analytics.drift.change_model import daily_covariance, fit_change
 from remanence.analytics.history import Flags, History, Ints, Reals, Rows, rows_by_lock
 from remanence.analytics.statistics.change import Change
-from remanence.analytics.statistics.intervals import robust_deviation
+from remanence.analytics.statistics.intervals import NORMAL_95_ROUNDED, robust_deviation
 from remanence.analytics.statistics.level_change import level_change
 from remanence.shared.findings import Amount, Evidence, Finding, Sentence, say
 
@@ -24,10 +25,52 @@ _MORE_LOG = 0.45
 """And as a rise of ln(1 + edges)."""
 _MOST_EDGES = 30.0
 """One wild movement counts for no more, when the beginning is dated."""
-_FLICKER_MS = 300.0
-"""An opening shorter than this is the switch, not the door."""
 _A_DAY_MOST = 3
 """Openings of one day that count: cleaning opens a lock many times in a row."""
+_FEWEST_MOVEMENTS, _FEWEST_MOVEMENTS_PAST, _FEWEST_EDGES = 6, 20, 4
+"""Movements since the last work, movements before this week, and further edges that are looked
+at. Assumption."""
+_FEWEST_BEFORE_RISE = 10
+"""Movements before the rise, for their mean. Common practice, no source."""
+_BOUNCE_FLOOR = 0.06
+"""Least deviation of a day's mean ln(1 + edges). Assumption."""
+_BOUNCE_SURE_Z = 5.0
+"""Standard errors that a rise must be clear by: many locks, many weeks."""
+_SAME_WEEK_LOCKS, _SAME_WEEK_SHARE = 4, 0.25
+"""Locks, and their share, at which one week's findings are no one lock's fault. Assumption."""
+_SAME_WEEK_SCORE = 0.6
+"""The most that such a finding scores. Assumption."""
+_LEAST_EDGE_VARIANCE = 0.02
+"""Least variance of one movement's edges; they are whole numbers and often all 0. Assumption."""
+_BOUNCE_WANDER, _BOUNCE_MEMORY_DAYS = 0.3, 3.0
+"""Wander of the daily level as a share of its scatter, and how many days it lasts. Assumption."""
+_BOUNCE_HAZARD_PER_DAY, _BOUNCE_SHIFT_PRIOR = 1e-3, 5.0
+"""Chance a day that bounce begins to grow, and the usual size of the growth in edges.
+Assumption."""
+_ANSWERS_ANOTHER_COMMANDS, _ANSWERS_ANOTHER_SHARE = 3, 0.3
+"""Openings after the same other lock's command, and their share, that answer it. Assumption."""
+_FEWEST_OPENINGS, _FEWEST_OPENING_DAYS, _FEWEST_OPENING_COMMANDS = 3, 3, 3
+"""Openings without a command, days with one, and commands meanwhile that are told. Assumption."""
+_PAST_COMMANDS_MOST = 300.0
+"""The lock's past counts for so many commands at most: habits of people change. Assumption."""
+_BY_HAND_PRIOR = (1.0, 40.0)
+"""Commands with and without an opening by hand, added to the lock's past. Assumption."""
+_OPENED_CHANCE = 2e-5
+"""Chance of so many openings at the usual rate, below which they are told. Assumption."""
+_OPENED_RATE, _OPENED_TIMES_USUAL = 0.04, 3.0
+"""Openings for each command that are told, and as a multiple of the usual rate. Assumption."""
+_OPENED_STILL_SHARE = 0.25
+"""Since the last work on it, the rate must still be this share of what it was. Assumption."""
+_OPENED_LOG_ODDS = 3.5
+"""Least ln odds of the change: 33 to 1. Assumption."""
+_OPENED_WEEK_RATE = 0.1
+"""From so many openings for each command on, it is for the week. Assumption."""
+_OPENED_SURE_CHANCE = 1e-6
+"""Below this chance the finding has the higher score. Assumption."""
+_OPENED_SURE_SCORE, _OPENED_SCORE, _OPENED_BY_STAFF_SCORE = 0.97, 0.96, 0.6
+"""Scores of the surer and the other, and of openings that staff may have made. Assumption."""
+_IN_PLAY_SHARE = 0.5
+"""Below this share of them in playing time, staff may have made the openings. Assumption."""
 
 
 # Bounce.
@@ -36,7 +79,7 @@ _A_DAY_MOST = 3
 def contact_chatter(history: History) -> list[Finding]:
     """Contacts that bounce more than they did, over all their settled movements.
 
-    The first edge, and so the latency, is not touched by it. A contact that is polled
+    Bounce leaves the first edge, and so the latency, as it was. A contact that is polled
     too coarsely to show any bounce gives no finding and needs none.
     """
     found = []
@@ -45,19 +88,20 @@ def contact_chatter(history: History) -> list[Finding]:
     for rows in rows_by_lock(changes, "time", history).values():
         edges = rows.real("bounces")
         live = live_rows(rows, history)
-        if live.sum() < 6 or (~rows.now).sum() < 20 or edges[live].sum() < 4:
+        if (live.sum() < _FEWEST_MOVEMENTS or (~rows.now).sum() < _FEWEST_MOVEMENTS_PAST
+                or edges[live].sum() < _FEWEST_EDGES):
             continue
         days, level = _daily_mean(rows.day, np.log1p(edges))
-        change = level_change(days, level, monday, floor=0.06)
-        if change is None or change.shift < _MORE_LOG or change.z < 5:
+        change = level_change(days, level, monday, floor=_BOUNCE_FLOOR)
+        if change is None or change.shift < _MORE_LOG or change.z < _BOUNCE_SURE_Z:
             continue
         before, now = edges[rows.day < change.since], edges[live]
-        if before.size < 10 or now.mean() - before.mean() < _MORE_EDGES:
+        if before.size < _FEWEST_BEFORE_RISE or now.mean() - before.mean() < _MORE_EDGES:
             continue
         # Still so after the last work on it?
         if np.log1p(now).mean() - np.log1p(before).mean() < _MORE_LOG:
             continue
-        # In edges as they are: what wears adds edges, and adds them evenly.
+        # The beginning is dated in edges, not their logarithm: wear adds edges evenly.
         _, further = _daily_mean(rows.day, np.minimum(edges, _MOST_EDGES))
         since = _begun(days, further, np.bincount(np.unique(rows.day, return_inverse=True)[1]))
         found.append(_chatter_finding(rows, change, now, before, since))
@@ -68,11 +112,11 @@ def contact_chatter(history: History) -> list[Finding]:
 def _of_one_lock(
     found: list[Finding], possible: list[str], together: Sentence
 ) -> list[Finding]:
-    """What shows at many locks in one week is watched: it is no one lock's fault."""
-    if len(found) < 4 or len(found) < 0.25 * len(possible):
+    """Findings of many locks in one week become watched: they are no one lock's fault."""
+    if len(found) < _SAME_WEEK_LOCKS or len(found) < _SAME_WEEK_SHARE * len(possible):
         return found
     return [
-        replace(item, urgency="watch", score=min(item.score, 0.6),
+        replace(item, urgency="watch", score=min(item.score, _SAME_WEEK_SCORE),
                 says=(*item.says, together))
         for item in found
     ]
@@ -84,16 +128,19 @@ def _daily_mean(day: Ints, values: Reals) -> tuple[Ints, Reals]:
 
 
 def _begun(days: Ints, level: Reals, movements: Ints) -> Change | None:
-    """When the bounce began to grow, with its interval: a contact wears more often than it breaks.
+    """When the bounce began to grow, with its interval.
 
-    The step and the two rises of :mod:`remanence.analytics.drift.change_model` are weighed, so that
-    a slow growth is dated by its start and not by its middle.
+    A contact wears more often than it breaks. So the step and the two rises of
+    :mod:`remanence.analytics.drift.change_model` are weighed, and a slow growth is dated by
+    its start and not by its middle.
     """
     number = days.astype(float)
     scatter = robust_deviation(np.diff(level)) / np.sqrt(2)
-    each = max(scatter**2 * float(np.median(movements)), 0.02)
-    memory = daily_covariance(number, each / movements, 0.3 * scatter, 3.0)
-    fit = fit_change(number, level, memory, hazard_per_day=1e-3, shift_prior=5.0)
+    each = max(scatter**2 * float(np.median(movements)), _LEAST_EDGE_VARIANCE)
+    memory = daily_covariance(
+        number, each / movements, _BOUNCE_WANDER * scatter, _BOUNCE_MEMORY_DAYS)
+    fit = fit_change(number, level, memory, hazard_per_day=_BOUNCE_HAZARD_PER_DAY,
+                     shift_prior=_BOUNCE_SHIFT_PRIOR)
     return fit if fit is not None and fit.log_odds > 0 and fit.shift > 0 else None
 
 
@@ -110,9 +157,11 @@ def _chatter_finding(
                   before=Amount(float(before.mean()), "edges"))],
         evidence=[Evidence(
             "further-edges-a-movement", float(now.mean()), "edges", n=int(now.size),
-            now_low=float(now.mean() - 1.96 * error), now_high=float(now.mean() + 1.96 * error),
-            before=float(before.mean()), before_low=float(before.mean() - 1.96 * past),
-            before_high=float(before.mean() + 1.96 * past))],
+            now_low=float(now.mean() - NORMAL_95_ROUNDED * error),
+            now_high=float(now.mean() + NORMAL_95_ROUNDED * error),
+            before=float(before.mean()),
+            before_low=float(before.mean() - NORMAL_95_ROUNDED * past),
+            before_high=float(before.mean() + NORMAL_95_ROUNDED * past))],
         not_excluded=("interference-from-a-coil-nearby",),
     )
 
@@ -123,10 +172,10 @@ def _chatter_finding(
 def opened_unpowered(history: History) -> list[Finding]:
     """Latches, bolts and strikes that open with no command more often than they did.
 
-    Set aside first: an opening by hand after a command that was not answered; a flicker of
-    the switch; an opening that answers another lock's command. What is left is counted
-    against the commands given meanwhile and held against the lock's own past, as staff open
-    locks by hand now and then; a day counts three times at most.
+    Three kinds are set aside first: an opening by hand after a command that was not answered,
+    a flicker of the switch, and an opening that answers another lock's command. The rest are
+    counted for each command given meanwhile, and that rate is compared with the lock's own
+    past, because staff open locks by hand now and then. Three of a day count at most.
     """
     commands = rows_by_lock(history.dated("actuations"), "command_time", history)
     openings = rows_by_lock(
@@ -153,7 +202,7 @@ def _by_hand_after_failure(rows: Rows, history: History) -> Flags:
 
 
 def _flicker(rows: Rows) -> Flags:
-    out: Flags = rows.real("open_ms") < _FLICKER_MS
+    out: Flags = rows.real("open_ms") < FLICKER_MS
     return out
 
 
@@ -164,7 +213,7 @@ def _answers_another(rows: Rows) -> Flags:
     names = [name for name in other if name is not None]
     for name in set(names):
         same = (other == name) & np.isfinite(after)
-        if same.sum() >= 3 and same.sum() >= 0.3 * rows.size:
+        if same.sum() >= max(_ANSWERS_ANOTHER_COMMANDS, _ANSWERS_ANOTHER_SHARE * rows.size):
             out |= same
     return out
 
@@ -195,22 +244,25 @@ def _opened_finding(
         return None
     count, total = stretch.all_since
     before = stretch.before
-    if np.unique(commands.day[after & (commands.day >= stretch.since.toordinal())]).size < 3:
+    days = np.unique(commands.day[after & (commands.day >= stretch.since.toordinal())])
+    if (days.size < _FEWEST_OPENING_DAYS or count < _FEWEST_OPENINGS
+            or total < _FEWEST_OPENING_COMMANDS):
         return None
-    if count < 3 or total < 3 or (stretch.change is None and before[1] > 0):
+    if stretch.change is None and before[1] > 0:
         return None
-    # The lock's past counts for 300 commands at most: habits of people change.
-    weight = min(1.0, 300.0 / max(before[1], 1))
-    hits, misses = 1.0 + weight * before[0], 40.0 + weight * (before[1] - before[0])
+    weight = min(1.0, _PAST_COMMANDS_MOST / max(before[1], 1))
+    hits = _BY_HAND_PRIOR[0] + weight * before[0]
+    misses = _BY_HAND_PRIOR[1] + weight * (before[1] - before[0])
     chance = float(stats.betabinom.sf(count - 1, total, hits, misses))
     rate = count / total
-    # Where to begin was chosen from the same rows: as many chances as weeks to choose from.
+    # The beginning was chosen from the same rows, so there were as many chances as stretches.
     chance = min(1.0, chance * max(1.0, commands.size / max(total, 1)))
-    if chance > 2e-5 or rate < 0.04 or rate < 3 * hits / (hits + misses):
+    least_rate = max(_OPENED_RATE, _OPENED_TIMES_USUAL * hits / (hits + misses))
+    if chance > _OPENED_CHANCE or rate < least_rate:
         return None
-    if stretch.standing[0] < max(1.0, 0.25 * rate * stretch.standing[1]):
+    if stretch.standing[0] < max(1.0, _OPENED_STILL_SHARE * rate * stretch.standing[1]):
         return None
-    if stretch.change is not None and stretch.change.log_odds < 3.5:
+    if stretch.change is not None and stretch.change.log_odds < _OPENED_LOG_ODDS:
         return None
     inside = _in_play(forced, played)
     return _opened_words(commands, stretch, forced, inside, chance, rate)
@@ -238,10 +290,10 @@ def _opened_words(
     commands: Rows, stretch: Course, forced: Rows, inside: float, chance: float, rate: float
 ) -> Finding:
     name, count, total = commands.lock.id, *stretch.now
-    urgency, where = "week" if rate >= 0.1 else "plan", "opened-in-games"
-    score = 0.97 if chance < 1e-6 else 0.96
-    if inside < 0.5:
-        urgency, where, score = "watch", "opened-out-of-games", 0.6
+    urgency, where = "week" if rate >= _OPENED_WEEK_RATE else "plan", "opened-in-games"
+    score = _OPENED_SURE_SCORE if chance < _OPENED_SURE_CHANCE else _OPENED_SCORE
+    if inside < _IN_PLAY_SHARE:
+        urgency, where, score = "watch", "opened-out-of-games", _OPENED_BY_STAFF_SCORE
     return finding(
         name, "opened-unpowered", urgency, score,
         since=stretch.since, since_low=stretch.low, since_high=stretch.high,

@@ -20,11 +20,70 @@ from remanence.analytics.history import (
     once_per_history,
     rows_by_lock,
 )
+from remanence.analytics.pairing.hours import HOUR_US
 from remanence.analytics.statistics.intervals import median_interval, robust_deviation
 from remanence.shared.findings import Amount, Evidence, Finding, say
 from remanence.shared.venue import Lock
 
-NEVER = np.iinfo(np.int64).max
+_AFTER_ALL_US = np.iinfo(np.int64).max
+"""A time after every other, for what follows the last command. [us]"""
+_AT_LEAST_MS = 250.0
+"""A contact that answers within this answers the command, not a person."""
+FLICKER_MS = 300.0
+"""An opening shorter than this is the switch's, not the lock's or the door's."""
+_WIRING_SHARE = 0.7
+"""Share of commands that a fault of the wiring shows at; the rest found the lock open."""
+_FEWEST_TURNED = 3
+"""Commands answered the wrong way round that are told. Assumption."""
+_TURNED_SURE = 5
+"""From so many on the finding has the higher score. Assumption."""
+_TURNED_SURE_SCORE, _TURNED_SCORE = 0.98, 0.96
+"""Scores of an inverted contact with many such commands, and with fewer. Assumption."""
+_FEWEST_LATENCIES = 10
+"""Release latencies for a quantile of them. Common practice, no source."""
+_SLOW_LATENCY_QUANTILE, _SLOW_LATENCIES = 0.9, 2.0
+"""An answer comes within so many times this quantile of the latencies. Assumption."""
+_MAGNET_LATENCY_MS = 1000.0
+"""And of a magnet with too few latencies, so many times this. Assumption."""
+_FROZEN_COMMANDS, _FROZEN_COMMANDS_ONE_DAY, _FROZEN_DAYS = 5, 10, 2
+"""Commands without any movement that are told, on several days or on one. Assumption."""
+_STILL_PRIOR, _STILL_PRIOR_DOOR = 0.4, 0.8
+"""Part of a still command added to the lock's past, of one command. A door that is often released
+and not opened stays still of itself. Assumption."""
+_FROZEN_CHANCE = 1e-4
+"""Chance of so many still commands in a row at the usual rate, below which they are told.
+Assumption."""
+_FEWEST_TELLING_VOLTS, _MOSTLY_EMPTY = 2, 0.5
+"""Commands whose volts tell, and the share of them without a load at which the coil is taken not
+to work. Assumption."""
+_HEARD_SHARE = 0.5
+"""Share of the commands in whose hour the contact's controller must have logged something."""
+_MOSTLY_OPEN = 0.5
+"""Above this share of commands that found it open, the contact stands at open."""
+_LONG_STILL_COMMANDS, _LONG_STILL_DAYS = 15, 3
+"""Commands and days for which nobody would leave a lock shut, or open. Assumption."""
+_FROZEN_SURE_SCORE, _FROZEN_LONG_SCORE, _FROZEN_SCORE = 0.97, 0.96, 0.75
+"""Scores of a still contact: the coil works and the lock is shut; it works and the contact is
+still for long; neither. Assumption."""
+_FROZEN_MAGNET_SCORE = 0.45
+"""A magnet that never lets go looks the same, and that must be said first. Assumption."""
+_FEWEST_CROSSED = 3
+"""Openings by one other lock's command that are looked at. Assumption."""
+_CAUSE_AFTER_US, _CAUSE_WITHIN_US = 500, 1000
+"""Times of commands are rounded to a millisecond: half of one later, one apart at most."""
+_CROSSED_COMMANDS, _CROSSED_SHARE, _OWN_RELEASES_SHARE = 3, 0.5, 0.2
+"""Commands that open the other lock, their share, and the most of them that open their own too,
+where two channels are swapped. Assumption."""
+_DOUBLED_COMMANDS, _DOUBLED_SHARE = 5, 0.8
+"""The same where a command opens its own lock as well. Assumption."""
+_LOCK_PACE_MS = 1500.0
+"""A lock answers within this; a person may take longer. Assumption."""
+_LOCK_PACE_SPREAD, _LOCK_PACE_SPREAD_MS = 0.35, 15.0
+"""And with no more scatter than this share of its delay, or so many milliseconds. Assumption."""
+_CROSSED_SURE = 5
+"""From so many commands on the finding has the higher score. Assumption."""
+_CROSSED_SURE_SCORE, _CROSSED_SCORE = 0.97, 0.9
+"""Scores of crossed channels with many commands, and with fewer. Assumption."""
 
 
 @dataclass(frozen=True)
@@ -58,7 +117,7 @@ def contact_courses(history: History) -> dict[str, ContactCourse]:
         change = changes.get(name)
         times = change.time_us if change is not None else np.array([], dtype=np.int64)
         opens = change.flag("open") if change is not None else np.array([], dtype=bool)
-        following = np.append(rows.time_us[1:], NEVER)
+        following = np.append(rows.time_us[1:], _AFTER_ALL_US)
         found[name] = ContactCourse(
             rows, times, _first_ms(rows.time_us, following, times[opens]),
             _first_ms(rows.time_us, following, times[~opens]),
@@ -77,22 +136,14 @@ def _first_ms(start: Ints, until: Ints, times: Ints) -> Reals:
     return out
 
 
-_AT_LEAST_MS = 250.0
-"""A contact that answers within this answers the command, not a person."""
-_FLICKER_MS = 300.0
-"""An opening shorter than this is the switch, not the lock."""
-_WHOLE = 0.7
-"""Share of commands that a fault of the wiring shows at; the rest found the lock open."""
-
-
 # Inverted.
 
 
 def contact_inverted(history: History) -> list[Finding]:
     """Contacts that show open at rest and turn to locked when the lock is released.
 
-    A lock that was left open shows open too, but nobody shuts it just as long after
-    its command as it takes to let go.
+    A lock that was left open shows open too, but nobody shuts it as soon after its command
+    as the lock would have let go.
     """
     found = []
     for name, seen in contact_courses(history).items():
@@ -103,13 +154,14 @@ def contact_inverted(history: History) -> list[Finding]:
         if stretch is None:
             continue
         count, total = stretch.now
-        if count < 3 or stretch.share < _WHOLE:
+        if count < _FEWEST_TURNED or stretch.share < _WIRING_SHARE:
             continue
         answer = float(np.median(seen.shuts_ms[turned & stretch.live]))
         usual = seen.rows.real("latency_ms")
         before = float(np.nanmedian(usual)) if np.isfinite(usual).any() else None
         found.append(finding(
-            name, "contact-inverted", "week", 0.98 if count >= 5 else 0.96,
+            name, "contact-inverted", "week",
+            _TURNED_SURE_SCORE if count >= _TURNED_SURE else _TURNED_SCORE,
             since=stretch.since, since_low=stretch.low, since_high=stretch.high,
             says=[say("feedback-inverted", answer=Amount(answer, "ms"), found=count, total=total)],
             evidence=[
@@ -125,32 +177,33 @@ def contact_inverted(history: History) -> list[Finding]:
 def _answer_within_ms(seen: ContactCourse, outcome: np.ndarray) -> float:
     latency = seen.rows.real("latency_ms")
     latency = latency[(outcome == "released") & np.isfinite(latency)]
-    usual = float(np.quantile(latency, 0.9)) if latency.size >= 10 else 0.0
+    enough = latency.size >= _FEWEST_LATENCIES
+    usual = float(np.quantile(latency, _SLOW_LATENCY_QUANTILE)) if enough else 0.0
     if not usual and seen.rows.lock.is_magnet:
-        usual = 1000.0
-    return max(_AT_LEAST_MS, 2.0 * usual)
+        usual = _MAGNET_LATENCY_MS
+    return max(_AT_LEAST_MS, _SLOW_LATENCIES * usual)
 
 
 # Stuck.
 
 
 def contact_stuck(history: History) -> list[Finding]:
-    """Contacts that do not move at all any more, although the coil draws its current.
+    """Contacts that no longer move, although the coil draws its current.
 
-    A catch that is jammed would be opened by hand, and that moves a sound contact; so a
-    contact without a single change over many commands, on several days, is itself at
-    fault. Where the volts show that the coil draws nothing, it is the coil.
+    People open a jammed catch by hand, and that moves a sound contact. So a contact
+    without a single change over many commands is itself at fault. Where the volts show
+    that the coil draws nothing, the coil is at fault.
     """
     drawn = drawn_loads(history)
     found = []
     for name, seen in contact_courses(history).items():
-        # A release that the contact told is a movement, also where its changes are not at hand.
+        # A release that the contact told is a movement, even where its changes are missing.
         told = (seen.rows.text("outcome") == "released") & (
             seen.rows.text("latency_from") != "supply")
         still = np.asarray((seen.moves == 0) & ~told, dtype=bool)
         stretch = course(seen.rows, still, history)
         if not seen.change_us.size and not told.any():
-            continue  # Nothing was ever heard of it: a wire or a name in the venue file.
+            continue  # It was never heard: a wire, or a wrong name in the venue file.
         if stretch is None or not _frozen(seen, still, stretch):
             continue
         if not _contact_controller_heard(history, seen.rows, stretch.live):
@@ -163,18 +216,19 @@ def contact_stuck(history: History) -> list[Finding]:
 
 
 def _frozen(seen: ContactCourse, still: Flags, stretch: Course) -> bool:
-    """Whether the latest commands, to the last, moved nothing; and whether they are enough."""
+    """Whether every one of the latest commands moved nothing, and whether they are enough."""
     moved = np.flatnonzero(~still)
     run = np.arange(still.size) > (moved[-1] if moved.size else -1)
     run &= stretch.live
     days = np.unique(seen.rows.day[run]).size
     count = int(run.sum())
-    if count < 5 or (count < 10 and days < 2):
+    if count < _FROZEN_COMMANDS or (
+            count < _FROZEN_COMMANDS_ONE_DAY and days < _FROZEN_DAYS):
         return False
-    # A door that is often released and not opened stays still of itself.
-    doubt = 0.8 if seen.rows.lock.contact_senses == "door" else 0.4
+    on_door = seen.rows.lock.contact_senses == "door"
+    doubt = _STILL_PRIOR_DOOR if on_door else _STILL_PRIOR
     rate = (stretch.before[0] + doubt) / (stretch.before[1] + 1.0)
-    return bool(rate**count < 1e-4)
+    return bool(rate**count < _FROZEN_CHANCE)
 
 
 def _coil_works(drawn: Drawn | None, stretch: Course) -> bool | None:
@@ -182,9 +236,9 @@ def _coil_works(drawn: Drawn | None, stretch: Course) -> bool | None:
     if drawn is None:
         return None
     part = drawn.told & drawn.rows.now & (drawn.rows.day >= stretch.since.toordinal())
-    if part.sum() < 2:
+    if part.sum() < _FEWEST_TELLING_VOLTS:
         return None
-    return bool(drawn.empty[part].mean() < 0.5)
+    return bool(drawn.empty[part].mean() < _MOSTLY_EMPTY)
 
 
 def _contact_controller_heard(history: History, rows: Rows, live: Flags) -> bool:
@@ -193,23 +247,22 @@ def _contact_controller_heard(history: History, rows: Rows, live: Flags) -> bool
     if lock.contact_controller == lock.command_controller or history.activity.is_empty():
         return True
     hours = history.activity.filter(pl.col("controller") == lock.contact_controller)
-    spoken = set((hours["hour"].dt.epoch("us") // 3_600_000_000).to_list())
-    asked = rows.time_us[live] // 3_600_000_000
-    return float(np.mean([hour in spoken for hour in asked])) > 0.5
+    spoken = set((hours["hour"].dt.epoch("us") // HOUR_US).to_list())
+    asked = rows.time_us[live] // HOUR_US
+    return float(np.mean([hour in spoken for hour in asked])) > _HEARD_SHARE
 
 
 def _stuck_finding(seen: ContactCourse, stretch: Course, works: bool | None) -> Finding:
     lock = seen.rows.lock
     outcome = seen.rows.text("outcome")[stretch.live]
-    state = "open" if np.mean(outcome == "already-open") > 0.5 else "locked"
+    state = "open" if np.mean(outcome == "already-open") > _MOSTLY_OPEN else "locked"
     sure = works is True and (state == "locked" or lock.self_cut)
-    # Nobody would leave a lock shut, or open, for so many games: it is the feedback.
     days = np.unique(seen.rows.day[stretch.live]).size
-    long = stretch.standing[0] >= 15 and days >= 3
-    score = 0.97 if sure else 0.96 if long and works else 0.75
+    long = stretch.standing[0] >= _LONG_STILL_COMMANDS and days >= _LONG_STILL_DAYS
+    score = (_FROZEN_SURE_SCORE if sure else
+             _FROZEN_LONG_SCORE if long and works else _FROZEN_SCORE)
     if lock.is_magnet and works is None:
-        # A magnet that never lets go looks the same: that must be said first.
-        score = 0.45
+        score = _FROZEN_MAGNET_SCORE
     return finding(
         lock.id, "contact-stuck", raised_on_way_out("week", lock),
         score,
@@ -232,19 +285,20 @@ def _stuck_finding(seen: ContactCourse, stretch: Course, works: bool | None) -> 
 
 
 def crossed_channels(history: History) -> list[Finding]:
-    """Locks that open on another's command, at a lock's own pace and again and again.
+    """Locks that open on another's command, many times and as fast as a lock does.
 
-    Said of both: of the one whose command goes astray and of the one that opens by it.
+    Both locks get the finding: the one that is commanded and the one that opens.
     """
     openings = history.openings.filter(
         pl.col("other_lock").is_not_null() & (pl.col("other_lock") != pl.col("lock"))
         # A flicker of the contact at another coil's switching is interference.
-        & ~(pl.col("open_ms") < _FLICKER_MS).fill_null(False))
+        & ~(pl.col("open_ms") < FLICKER_MS).fill_null(False))
     if openings.is_empty():
         return []
     commands = rows_by_lock(history.dated("actuations"), "command_time", history)
     found: dict[str, Finding] = {}
-    pairs = openings.group_by("lock", "other_lock").len().filter(pl.col("len") >= 3)
+    pairs = openings.group_by("lock", "other_lock").len().filter(
+        pl.col("len") >= _FEWEST_CROSSED)
     for opens, commanded, _ in pairs.sort("lock", "other_lock").iter_rows():
         rows = commands.get(commanded)
         if rows is None or opens not in history.venue.locks_by_id:
@@ -261,8 +315,9 @@ def _crossed_pair(
 ) -> list[Finding]:
     after_ms = openings["other_ms"].cast(pl.Float64).to_numpy()
     caused = openings["time"].dt.epoch("us").to_numpy() - np.round(after_ms * 1000).astype(np.int64)
-    place = np.searchsorted(rows.time_us, caused + 500, "right") - 1
-    good = (place >= 0) & (np.abs(rows.time_us[np.maximum(place, 0)] - caused) <= 1000)
+    place = np.searchsorted(rows.time_us, caused + _CAUSE_AFTER_US, "right") - 1
+    apart = np.abs(rows.time_us[np.maximum(place, 0)] - caused)
+    good = (place >= 0) & (apart <= _CAUSE_WITHIN_US)
     answered = np.zeros(rows.size, dtype=bool)
     answered[place[good]] = True
     delay = np.full(rows.size, np.nan)
@@ -275,8 +330,10 @@ def _crossed_pair(
     own = rows.text("outcome")[hits] == "released"
     if not _at_a_lock_s_pace(delay[hits], opens):
         return []
-    swapped = count >= 3 and share >= 0.5 and float(own.mean()) <= 0.2
-    also = count >= 5 and share >= 0.8 and opens.contact_senses != "door" and opens.pulsed
+    swapped = (count >= _CROSSED_COMMANDS and share >= _CROSSED_SHARE
+               and float(own.mean()) <= _OWN_RELEASES_SHARE)
+    also = (count >= _DOUBLED_COMMANDS and share >= _DOUBLED_SHARE
+            and opens.contact_senses != "door" and opens.pulsed)
     if not (swapped or also):
         return []
     return [
@@ -289,7 +346,8 @@ def _at_a_lock_s_pace(delay_ms: Reals, opens: Lock) -> bool:
     middle = float(np.median(delay_ms))
     if opens.contact_senses == "door":
         return True
-    return middle <= 1500.0 and robust_deviation(delay_ms) <= max(0.35 * middle, 15.0)
+    most = max(_LOCK_PACE_SPREAD * middle, _LOCK_PACE_SPREAD_MS)
+    return middle <= _LOCK_PACE_MS and robust_deviation(delay_ms) <= most
 
 
 def _crossed_finding(
@@ -299,7 +357,7 @@ def _crossed_finding(
     middle, low, high = median_interval(delay_ms)
     return finding(
         subject.id, "crossed-channels", raised_on_way_out("week", subject),
-        0.97 if count >= 5 else 0.9,
+        _CROSSED_SURE_SCORE if count >= _CROSSED_SURE else _CROSSED_SCORE,
         since=stretch.since, since_low=stretch.low, since_high=stretch.high,
         says=[say("opens-another", commanded=commanded.id, opens=opens.id,
                   delay=Amount(middle, "ms"), found=count, total=total),

@@ -21,14 +21,46 @@ from remanence.analytics.physics.rail_load import NEW_COIL, rested
 from remanence.analytics.statistics.intervals import robust_deviation
 from remanence.shared.venue import Lock
 
-_EMPTY = 0.3
+_EMPTY_SAG_SHARE = 0.3
 """Below this share of the usual sag a coil drew nothing that matters."""
-_STEADY = 2.5
+_STEADY_SPREADS = 2.5
 """The usual sag must stand this many times out of its own scatter."""
 _RESOLVED_CUT = 9.0
-"""And, of a coil that is cut after a few readings, this many times out of the noise."""
-_FEWEST = 5
-_COARSE_MS = 50.0
+"""That of a coil cut after a few readings must also stand this many times out of the noise."""
+_FEWEST_SAGS_OF_USUAL = 5
+"""Sags that make a usual one: with fewer a median says little. Common practice, no source."""
+UNKNOWN_NOISE_VOLTS = 0.03
+"""The rail's noise where the log does not tell it. Assumption. [V]"""
+_EMPTY_ERRORS, _EMPTY_ERRORS_SEEN = 4.0, 2.5
+"""Standard errors by which an empty row must be clear; fewer where a contact confirms it.
+Common practice, no source."""
+_MASKED_SHARE, _MASKED_NOISES = 0.5, 6.0
+"""A dip this deep, as a share of the usual sag and in noises, was some coil's load. Assumption."""
+_WORKING_SHARE = 0.5
+"""Above this share of the usual sag a coil works."""
+_WORKING_NOISES, _WORKING_VOLTS = 3.0, 0.02
+"""And before the usual sag is known: in noises, and in volts at least. Common practice."""
+_NEIGHBOUR_DIP, _NEIGHBOUR_NOISES = 1.6, 6.0
+"""A dip so many sags and so many noises deep holds a neighbour's load too. Assumption."""
+_FEWEST_SAGS_OF_DAY = 3
+"""Sags of one day for their median to tell. Assumption."""
+_FIRST_PART_OF_DAYS = 3
+"""The first third of a lock's days must have shown its sag. Assumption."""
+_SHOWN_SHARE = 0.9
+"""On this share of those days. Assumption."""
+_MEDIAN_ERROR_ROUNDED = 1.25
+"""Standard error of a median over that of a mean, of normal values (calculated: sqrt(pi / 2))."""
+_LOADED_SHARE = 0.6
+"""Share of a pulse's readings that its loaded level is a median of. Assumption."""
+_UNKNOWN_READINGS = 10.0
+"""Readings of a pulse where the log does not tell their number. Assumption."""
+_BEFORE_READINGS = 0.1
+"""One over the readings before the command: some ten."""
+_FEWEST_PER_AMPERE = 2
+"""Other locks that must tell what an ampere takes off the rail. Assumption."""
+_BLIND_READINGS, _BLIND_METER_SHARE = 2, 0.5
+"""Commands of other locks, and the share of them without a sag, that show the meter blind."""
+_LOAD_MISSED_MS = 50.0
 """Readings further apart than this may have missed the whole load of a coil that cuts itself."""
 
 
@@ -94,17 +126,18 @@ def drawn_loads(history: History) -> dict[str, Drawn]:
 def _drawn(actuations: pl.DataFrame, history: History) -> pl.DataFrame:
     """The rows with what the coil was seen to draw as ``sag_volts``.
 
-    Of a coil that cuts itself and was not seen loaded, though the rail was read finely enough,
-    that is what the rail still carried at the end of the pulse: nothing, unless it hides in noise.
+    A coil that cuts itself may not be seen loaded though the rail was read finely enough. Then
+    the sag at the end of the pulse is taken: nothing, unless it hides in noise.
     """
     cutting = [lock.id for lock in history.venue.locks if lock.self_cut]
-    watched = pl.col("lock").is_in(cutting) & (pl.col("sample_ms") <= _COARSE_MS)
+    watched = pl.col("lock").is_in(cutting) & (pl.col("sample_ms") <= _LOAD_MISSED_MS)
     return actuations.with_columns(sag_volts=pl.coalesce(
         "sag_volts", pl.when(watched).then("end_sag_volts")))
 
 
 def _one(rows: Rows, usual: float, borrowed: bool) -> Drawn:
-    sag, noise = rows.real("sag_volts"), np.nan_to_num(rows.real("volts_noise"), nan=0.03)
+    sag, noise = rows.real("sag_volts"), np.nan_to_num(
+        rows.real("volts_noise"), nan=UNKNOWN_NOISE_VOLTS)
     told = np.isfinite(sag)
     if rows.lock.self_cut and rows.lock.contact:
         told &= rows.text("outcome") != "already-open"
@@ -118,11 +151,12 @@ def _one(rows: Rows, usual: float, borrowed: bool) -> Drawn:
             told &= each | sure
             level = np.where(each, sag, by_day)
         else:
-            told &= (0.5 - _EMPTY / 2) * usual >= _sureness(rows.lock) * _sag_error(rows, noise)
-        empty = told & (level < _EMPTY * usual)
-        # Something did load the rail meanwhile, be it a neighbour: no word on this coil.
+            told &= _apart(usual) >= _sureness(rows.lock) * _sag_error(rows, noise)
+        empty = told & (level < _EMPTY_SAG_SHARE * usual)
+        # Some coil loaded the rail meanwhile, perhaps a neighbour's: the row tells nothing.
         deepest = rows.real("volts_before") - rows.real("volts_min")
-        masked = empty & rows.lock.pulsed & (deepest > np.maximum(0.5 * usual, 6.0 * noise))
+        masked = empty & rows.lock.pulsed & (
+            deepest > np.maximum(_MASKED_SHARE * usual, _MASKED_NOISES * noise))
         told, empty = told & ~masked, empty & ~masked
     else:
         told, empty = np.zeros(rows.size, dtype=bool), np.zeros(rows.size, dtype=bool)
@@ -132,54 +166,63 @@ def _one(rows: Rows, usual: float, borrowed: bool) -> Drawn:
 def _by_day(rows: Rows, sag: Reals, usual: float) -> tuple[Reals, Flags]:
     """Each row's day's median, and whether the day has rows enough to tell it from nothing.
 
-    Only of a coil whose days showed its sag at first: one that is cut too soon for a level to
-    be read leaves nothing on a sound day either.
+    Only a coil whose days showed its sag at first is judged so: one that is cut too soon for a
+    level to be read leaves nothing on a sound day either.
     """
     level, sure = np.full(sag.size, np.nan), np.zeros(sag.size, dtype=bool)
-    working = sag[sag > 0.5 * usual]
-    if working.size < _FEWEST:
+    working = sag[sag > _WORKING_SHARE * usual]
+    if working.size < _FEWEST_SAGS_OF_USUAL:
         return level, sure
     scatter = robust_deviation(working)
     days = np.unique(rows.day)
     for day in days:
         of_day = (rows.day == day) & np.isfinite(sag)
         count = int(of_day.sum())
-        error = 1.25 * scatter / np.sqrt(max(count, 1))
+        error = _MEDIAN_ERROR_ROUNDED * scatter / np.sqrt(max(count, 1))
         level[of_day] = np.median(sag[of_day]) if count else np.nan
-        sure[of_day] = count >= 3 and (0.5 - _EMPTY / 2) * usual >= _sureness(rows.lock) * error
-    first = sure & (rows.day <= days[days.size // 3])
-    shown = bool(first.any() and np.mean(level[first] > 0.5 * usual) > 0.9)
+        sure[of_day] = (count >= _FEWEST_SAGS_OF_DAY
+                        and _apart(usual) >= _sureness(rows.lock) * error)
+    first = sure & (rows.day <= days[days.size // _FIRST_PART_OF_DAYS])
+    shown = bool(
+        first.any() and np.mean(level[first] > _WORKING_SHARE * usual) > _SHOWN_SHARE)
     return level, sure & shown
 
 
+def _apart(usual: float) -> float:
+    """Half the way from the share that is empty to the usual sag. [V]"""
+    return (0.5 - _EMPTY_SAG_SHARE / 2) * usual
+
+
 def _sureness(lock: Lock) -> float:
-    """Standard errors by which an empty row must be clear; fewer where feedback backs it up."""
-    return 2.5 if lock.contact else 4.0
+    """Standard errors by which an empty row must be clear."""
+    return _EMPTY_ERRORS_SEEN if lock.contact else _EMPTY_ERRORS
 
 
 def _sag_error(rows: Rows, noise: Reals) -> Reals:
     """Standard error of a sag: a median of the loaded readings less one of some ten before."""
-    count = np.maximum(0.6 * np.nan_to_num(rows.real("volts_samples"), nan=10.0), 1.0)
-    out: Reals = 1.25 * noise * np.sqrt(1.0 / count + 0.1)
+    readings = np.nan_to_num(rows.real("volts_samples"), nan=_UNKNOWN_READINGS)
+    count = np.maximum(_LOADED_SHARE * readings, 1.0)
+    out: Reals = _MEDIAN_ERROR_ROUNDED * noise * np.sqrt(1.0 / count + _BEFORE_READINGS)
     return out
 
 
 def _usual(rows: Rows, history: History) -> float:
     """Median sag of the present coil when it works; NaN with too few rows or unsteady ones."""
-    sag, noise = rows.real("sag_volts"), np.nan_to_num(rows.real("volts_noise"), nan=0.03)
+    sag, noise = rows.real("sag_volts"), np.nan_to_num(
+        rows.real("volts_noise"), nan=UNKNOWN_NOISE_VOLTS)
     fitted = last_service(history, rows.lock.id, NEW_COIL)
     since = fitted[0].toordinal() if fitted else 0
-    working = sag > np.maximum(3.0 * noise, 0.02)
+    working = sag > np.maximum(_WORKING_NOISES * noise, _WORKING_VOLTS)
     if rows.lock.pulsed:
         deepest = rows.real("volts_before") - rows.real("volts_min")
-        working &= ~(deepest > 1.6 * sag + 6.0 * noise)
+        working &= ~(deepest > _NEIGHBOUR_DIP * sag + _NEIGHBOUR_NOISES * noise)
     present = working & (rows.day > since)
-    # A coil that never drew since it was fitted: its predecessor's level will do.
-    use = sag[present] if present.sum() >= _FEWEST else sag[working]
-    if use.size < _FEWEST:
+    # A coil that has drawn nothing since it was fitted is given its predecessor's level.
+    use = sag[present] if present.sum() >= _FEWEST_SAGS_OF_USUAL else sag[working]
+    if use.size < _FEWEST_SAGS_OF_USUAL:
         return float("nan")
     usual = float(np.median(use))
-    return usual if robust_deviation(use) * _STEADY < usual else float("nan")
+    return usual if robust_deviation(use) * _STEADY_SPREADS < usual else float("nan")
 
 
 def _from_others(history: History, lock: Lock, own: dict[str, float]) -> float:
@@ -190,13 +233,15 @@ def _from_others(history: History, lock: Lock, own: dict[str, float]) -> float:
         own[other.id] / other.amps for other in history.venue.locks_on(lock.supply)
         if other.id != lock.id and other.amps and np.isfinite(own.get(other.id, np.nan))
     ]
-    return float(np.median(per_amp)) * lock.amps if len(per_amp) >= 2 else float("nan")
+    if len(per_amp) < _FEWEST_PER_AMPERE:
+        return float("nan")
+    return float(np.median(per_amp)) * lock.amps
 
 
 def meter_blind(history: History, drawn: dict[str, Drawn], lock: Lock, days: Ints) -> bool:
     """Whether the rail showed no sag of the other locks either on those days.
 
-    Then it is the meter, or the whole rail, and no one lock's coil.
+    Then the meter or the whole rail is at fault, and no one lock's coil.
     """
     told = empty = 0
     for other in history.venue.locks_on(lock.supply):
@@ -205,4 +250,4 @@ def meter_blind(history: History, drawn: dict[str, Drawn], lock: Lock, days: Int
         same = np.isin(drawn[other.id].rows.day, days) & drawn[other.id].told
         told += int(same.sum())
         empty += int((drawn[other.id].empty & same).sum())
-    return told >= 2 and empty > 0.5 * told
+    return told >= _BLIND_READINGS and empty > _BLIND_METER_SHARE * told

@@ -14,10 +14,11 @@ from remanence.analytics.history import History, baseline_start
 from remanence.analytics.physics.coil_heat import coil_heat, heat_of_week, volts_of
 from remanence.analytics.physics.measured_heat import measured_heat
 from remanence.analytics.physics.on_times import times_of
+from remanence.analytics.statistics.intervals import NORMAL_95_ROUNDED
 from remanence.shared.findings import Amount, Evidence, Finding, Sentence, say
 from remanence.shared.weeks import Week
 
-ESTIMATE_SPREAD = math.log(2.0) / 1.96
+ESTIMATE_SPREAD = math.log(2.0) / NORMAL_95_ROUNDED
 """Standard deviation of ln rise where thermal data are generic: a factor of two either way holds
 95 %."""
 
@@ -31,13 +32,19 @@ LEAST_CHANCE = 0.3
 """Below this probability of being near its limit a coil is not reported. The modelled rise of a
 generic coil is then 17 % short of the line."""
 
+LEAST_RISE_KELVIN = 1e-6
+"""A coil that was not on has no rise; its logarithm needs one. Decides nothing. [K]"""
+
+LEAST_ALLOWED_KELVIN = 1.0
+"""A limit below the room's temperature would allow no rise at all. Assumption. [K]"""
+
 PAST_WEEKS = 26
 """How many weeks back the run of hot weeks and the level before it are searched."""
 
 
 @dataclass(frozen=True)
 class _Hottest:
-    """The hottest moment of a lock's week, as best known."""
+    """The hottest moment of a lock's week, measured or modelled."""
 
     celsius: float
     low: float
@@ -51,9 +58,9 @@ class _Hottest:
 def hot_coil(history: History) -> list[Finding]:
     """Coils that came, or probably came, close to their limit this week.
 
-    Where coil current is logged the temperature is that of the resistance method, else the
-    model's. The score is the probability that the margin was less than ``coil_near_kelvin``,
-    given the uncertainty of either.
+    Where coil current is logged the resistance method gives the temperature, elsewhere the
+    model does. The score is the probability that the margin was less than
+    ``coil_near_kelvin``, given the uncertainty of the temperature.
     """
     venue = history.venue
     rows = heat_of_week(history)
@@ -95,21 +102,22 @@ def _measured(rows: pl.DataFrame, near: float) -> _Hottest | None:
     top = rows.sort("celsius").row(-1, named=True)
     error = max(float(top["error_kelvin"]), MEASURED_LEAST_KELVIN)
     return _Hottest(
-        top["celsius"], top["celsius"] - 1.96 * error, top["celsius"] + 1.96 * error,
+        top["celsius"], top["celsius"] - NORMAL_95_ROUNDED * error,
+        top["celsius"] + NORMAL_95_ROUNDED * error,
         float(special.ndtr((top["celsius"] - near) / error)), True,
         top["command_time"], rows.height,
     )
 
 
 def _modelled(row: dict[str, float], ambient: float, near: float) -> _Hottest:
-    rise = max(row["hottest_celsius"] - ambient, 1e-6)
+    rise = max(row["hottest_celsius"] - ambient, LEAST_RISE_KELVIN)
     spread = ESTIMATE_SPREAD if row["generic"] else STATED_SPREAD
     moment = row["hottest_time"]
     assert isinstance(moment, datetime)
-    allowed = max(near - ambient, 1.0)  # a limit below the room allows no rise at all
+    allowed = max(near - ambient, LEAST_ALLOWED_KELVIN)
     return _Hottest(
-        row["hottest_celsius"], ambient + rise * math.exp(-1.96 * spread),
-        ambient + rise * math.exp(1.96 * spread),
+        row["hottest_celsius"], ambient + rise * math.exp(-NORMAL_95_ROUNDED * spread),
+        ambient + rise * math.exp(NORMAL_95_ROUNDED * spread),
         float(special.ndtr(math.log(rise / allowed) / spread)), False, moment,
         int(row["pulses"]),
     )

@@ -15,10 +15,19 @@ from remanence.analytics.history import Flags, History, Reals, Rows, rows_by_loc
 from remanence.analytics.physics.on_times import times_of
 from remanence.shared.findings import Amount, Evidence, Finding, Sentence, say
 
-_ALLOWANCE = 1.10
+_RATING_ALLOWANCE = 1.10
 """An on-time up to this factor over the rating counts as within it: pulses are not exact."""
-_ALLOWANCE_MS = 25.0
+_RATING_ALLOWANCE_MS = 25.0
 """And so many milliseconds more, for the resolution of the log."""
+_FAR_OVER_RATING = 2.0
+"""From so many times the rating on, a single time is for the week. Assumption."""
+_REPEATED_OVER_RATING = 3
+"""And so are so many times in one week. Assumption."""
+_CLEARLY_OVER_RATING = 1.5
+"""From so many times the rating on, one time is as sure as several. Assumption."""
+_OVER_RATING_SURE_SCORE, _OVER_RATING_SCORE = 0.99, 0.96
+"""Scores of a clear or repeated time over the rating, and of a single one just over it.
+Assumption."""
 
 
 @dataclass(frozen=True)
@@ -36,9 +45,9 @@ class RatedTimes:
         lock = self.rows.lock
         out = np.zeros(self.on_ms.size, dtype=bool)
         if lock.max_on_ms is not None:
-            out |= self.on_ms > lock.max_on_ms * _ALLOWANCE + _ALLOWANCE_MS
+            out |= self.on_ms > lock.max_on_ms * _RATING_ALLOWANCE + _RATING_ALLOWANCE_MS
         if lock.duty_percent is not None and lock.duty_percent < 100:
-            out |= self.duty > lock.duty_percent / 100 * _ALLOWANCE
+            out |= self.duty > lock.duty_percent / 100 * _RATING_ALLOWANCE
         return out
 
 
@@ -46,7 +55,7 @@ def rated_times(history: History) -> dict[str, RatedTimes]:
     """On-times of every pulsed lock that has a rating, by lock.
 
     Locks made for continuous current are left out, and so are those held by current at rest:
-    whether these have the right coil is a matter of the fitting.
+    the condition ``unsafe-fitting`` judges whether these have the right coil.
     """
     rated = [lock.id for lock in history.venue.locks if lock.pulsed and not lock.continuous]
     frame = times_of(history).filter(pl.col("lock").is_in(rated))
@@ -75,9 +84,12 @@ def over_long_energising(history: History) -> list[Finding]:
         if worst_ms >= held_ms or bool((times.lasting & hits).any()):
             urgency = "now"
         else:
-            urgency = "week" if ratio >= 2 or count >= 3 else "plan"
+            often = count >= _REPEATED_OVER_RATING
+            urgency = "week" if ratio >= _FAR_OVER_RATING or often else "plan"
+        sure = ratio >= _CLEARLY_OVER_RATING or count > 1
         found.append(finding(
-            name, "over-long-energising", urgency, 0.99 if ratio >= 1.5 or count > 1 else 0.96,
+            name, "over-long-energising", urgency,
+            _OVER_RATING_SURE_SCORE if sure else _OVER_RATING_SCORE,
             since=stretch.since, since_low=stretch.low, since_high=stretch.high,
             says=_over_long_says(times, worst, count, total),
             evidence=_over_long_evidence(times, worst, stretch),

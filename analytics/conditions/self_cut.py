@@ -1,4 +1,4 @@
-"""Does a coil that ought to cut itself stay on? Pulse by pulse, or in the mean of many."""
+"""Does a coil that ought to cut itself stay on? By single pulses, or by the mean of many."""
 
 from __future__ import annotations
 
@@ -23,15 +23,37 @@ may be still on its way then (no catch that works takes longer than 100 ms)."""
 _SURE_Z = 5.0
 """Standard errors between the mean loads before and now: many locks, many weeks."""
 _CUT_SHARE = 0.35
-"""A coil that was cut left no more than this of the load that it ought to be when it is not."""
+"""A coil that is cut leaves no more than this share of the load it makes when it is not cut."""
 _UNCUT_SHARE = 0.6
-"""And one that is not cut is this much of it at least."""
+"""One that is not cut leaves at least this share of it."""
 _LEAST_TELLERS = 2
-"""So many other locks of the rail must show what an ampere takes off it."""
+"""Other locks that must show what an ampere takes off the rail."""
 _LEFT_ALONE_SHARE = 0.25
-"""Commands tried again: fewer than this, and nobody thought that the lock had not opened."""
+"""Where fewer commands than this share were tried again, people found the lock open."""
 _RATE_PRIOR = 1e-4
 """Chance that this begins in a given week. Assumption."""
+_FEWEST_NOT_CUT, _NOT_CUT_SHARE = 2, 0.2
+"""Commands not cut, and their share, that are told where a contact saw the lock open.
+Assumption."""
+_FEWEST_LEFT_ALONE, _NOT_CUT_SHARE_UNSEEN = 5, 0.9
+"""The same where no contact tells. Assumption."""
+_FEWEST_CUT_BEFORE, _NOT_CUT_SHARE_BEFORE = 5, 0.2
+"""Commands before, and the most of them not cut, that show that the switch did cut. Assumption."""
+_NOT_CUT_SURE_SCORE, _NOT_CUT_SURE_SCORE_UNSEEN, _NOT_CUT_SCORE = 0.97, 0.96, 0.85
+"""Scores with enough commands, with and without a contact, and with fewer. Assumption."""
+_NOT_CUT_SURE, _NOT_CUT_SURE_UNSEEN = 3, 10
+"""Commands that are enough, with and without a contact. Assumption."""
+_SLACKS_AFTER_OPENING = 2
+"""A pulse tells only if it goes on for so many slacks of the readings after the lock opened."""
+_FEWEST_DAYS_OF_MEAN = 10
+"""Days with a mean load for a change of it to be looked for. Common practice, no source."""
+_FEWEST_ALONE_PULSES = 5
+"""Pulses since the change that a finding rests on. Assumption."""
+_SAG_NOISES = 0.3
+"""Noise of one sag as a share of a reading's. Assumption: a median of some ten readings less one
+of those before."""
+_MEAN_MOST_SCORE = 0.95
+"""A load that is seen only in a mean is never surer than this. Assumption."""
 
 
 def not_cut(history: History) -> list[Finding]:
@@ -58,14 +80,14 @@ def not_cut(history: History) -> list[Finding]:
         count, total = stretch.now
         share = stretch.share
         seen = rows.lock.contact is not None
-        if seen and (count < 2 or share < 0.2):
+        if seen and (count < _FEWEST_NOT_CUT or share < _NOT_CUT_SHARE):
             continue
         if not seen and not _left_alone(part, failed[told] & stretch.live, count, share, stretch):
             continue
         on = float(np.median(part.real("pulse_ms")[failed[told] & stretch.live]))
         found.append(finding(
             name, "self-cut-failed", "week",
-            (0.97 if count >= 3 else 0.85) if seen else 0.96 if count >= 10 else 0.85,
+            _not_cut_score(count, seen=seen),
             since=stretch.since, since_low=stretch.low, since_high=stretch.high,
             says=[say("not-cut-though-open" if seen else "not-cut-and-left-alone",
                       pulse=Amount(on, "ms"), found=count, total=total)],
@@ -81,6 +103,12 @@ def not_cut(history: History) -> list[Finding]:
     return found
 
 
+def _not_cut_score(count: int, *, seen: bool) -> float:
+    if seen:
+        return _NOT_CUT_SURE_SCORE if count >= _NOT_CUT_SURE else _NOT_CUT_SCORE
+    return _NOT_CUT_SURE_SCORE_UNSEEN if count >= _NOT_CUT_SURE_UNSEEN else _NOT_CUT_SCORE
+
+
 def _not_cut(rows: Rows) -> tuple[Flags, Flags]:
     """Rows that tell whether the switch cut the coil, and those in which it did not."""
     outcome, pulse = rows.text("outcome"), rows.real("pulse_ms")
@@ -88,7 +116,8 @@ def _not_cut(rows: Rows) -> tuple[Flags, Flags]:
     slack, to_the_end = rows.real("slack_ms"), rows.flag("to_the_end")
     if rows.lock.contact is not None:
         # The contact shows when it opened; the cut ought to have come then.
-        told = (outcome == "released") & np.isfinite(sag_ms) & (pulse > latency + 2 * slack)
+        told = (outcome == "released") & np.isfinite(sag_ms) & (
+            pulse > latency + _SLACKS_AFTER_OPENING * slack)
         return np.asarray(told, dtype=bool), np.asarray(told & to_the_end, dtype=bool)
     told = np.isfinite(sag_ms) & np.isfinite(pulse)
     return told, np.asarray(told & to_the_end & (outcome != "released"), dtype=bool)
@@ -103,9 +132,11 @@ def _left_alone(
     rows: Rows, failed: Flags, count: int, share: float, stretch: Course
 ) -> bool:
     """Whether commands that were not cut were, nearly all of them, not tried again."""
-    if count < 5 or share < 0.9 or stretch.before[1] < 5:
+    if count < _FEWEST_LEFT_ALONE or share < _NOT_CUT_SHARE_UNSEEN:
         return False
-    if stretch.before[0] > 0.2 * stretch.before[1]:
+    failed_before, commands_before = stretch.before
+    if (commands_before < _FEWEST_CUT_BEFORE
+            or failed_before > _NOT_CUT_SHARE_BEFORE * commands_before):
         return False
     again = rows.real("attempt")[failed] > 1
     return bool(again.mean() < _LEFT_ALONE_SHARE)
@@ -114,9 +145,9 @@ def _left_alone(
 def loaded_to_the_end(history: History) -> list[Finding]:
     """The same where one pulse's load hides in the rail's noise: by the mean of many pulses.
 
-    The mean of ``end_sag_volts`` is nought while the switch cuts the coil, and
-    the coil's whole load from the day on that it does not. Only locks without a contact are
-    looked at, and only while nobody tries again: else the catch has not moved.
+    The mean of ``end_sag_volts`` is nought while the switch cuts the coil, and the coil's whole
+    load once it does not. Only locks without a contact are judged, and only while nobody tries
+    again: a second try says that the catch has not moved.
     """
     blind = [lock.id for lock in history.venue.locks if lock.self_cut and lock.contact is None]
     if not blind:
@@ -129,7 +160,7 @@ def loaded_to_the_end(history: History) -> list[Finding]:
     for rows in rows_by_lock(frame, "command_time", history).values():
         alone = rows.take(~_among_others(rows, *pulses.get(rows.lock.supply, _NO_PULSES)))
         days, where = np.unique(alone.day, return_inverse=True)
-        if days.size < 10:
+        if days.size < _FEWEST_DAYS_OF_MEAN:
             continue
         level = np.bincount(where, weights=alone.real("end_sag_volts")) / np.bincount(where)
         change = level_change(days, level, history.week.monday.toordinal(),
@@ -139,7 +170,8 @@ def loaded_to_the_end(history: History) -> list[Finding]:
         if not _no_longer_cut(change, _expected(history, rows, change.dates()[0])):
             continue
         live = live_rows(alone, history) & (alone.day >= change.since)
-        if live.sum() < 5 or (alone.real("attempt")[live] > 1).mean() > _LEFT_ALONE_SHARE:
+        if (live.sum() < _FEWEST_ALONE_PULSES
+                or (alone.real("attempt")[live] > 1).mean() > _LEFT_ALONE_SHARE):
             continue
         found.append(_mean_finding(alone, live, change))
     return found
@@ -150,14 +182,13 @@ def _noise_of_a_day(rows: Rows) -> float:
     noise = rows.real("volts_noise")
     per_day = rows.size / max(np.unique(rows.day).size, 1)
     usual = float(np.nanmedian(noise)) if np.isfinite(noise).any() else 0.0
-    # A pulse's sag is a median of some ten readings less one of those before.
-    return 0.3 * usual / float(np.sqrt(max(per_day, 1.0)))
+    return _SAG_NOISES * usual / float(np.sqrt(max(per_day, 1.0)))
 
 
 def _expected(history: History, rows: Rows, since: date) -> tuple[float, float]:
-    """Sag that this coil ought to be if it is not cut, before and since: by the rail's others.
+    """Sag of this coil if it is not cut, before and since, by the rail's other locks.
 
-    NaN where fewer than two of them tell.
+    NaN where too few of them tell.
     """
     others = [lock for lock in history.venue.locks_on(rows.lock.supply)
               if lock.id != rows.lock.id and not lock.self_cut and lock.amps]
@@ -183,9 +214,9 @@ def _expected(history: History, rows: Rows, since: date) -> tuple[float, float]:
 
 
 def _no_longer_cut(change: Change, expected: tuple[float, float]) -> bool:
-    """Whether it was cut, and is not, by what a coil that is not cut would take off the rail.
+    """Whether the coil was cut and is no longer, by the sag of a coil that is not cut.
 
-    A rail that softens makes more of what was there; so both are held against its others.
+    A softer rail makes every sag deeper, so both are compared with the rail's other locks.
     """
     before, now = expected
     return bool(
@@ -197,9 +228,10 @@ def _mean_finding(rows: Rows, live: Flags, change: Change) -> Finding:
     name = rows.lock.id
     since, low, high = change.dates()
     now, before = change.now.level, change.before.level
+    # ln odds: half the square of z is the log likelihood ratio of a normal change.
     odds = 0.5 * change.z**2 + np.log(_RATE_PRIOR)
     return finding(
-        name, "self-cut-failed", "week", min(probability(float(odds)), 0.95),
+        name, "self-cut-failed", "week", min(probability(float(odds)), _MEAN_MOST_SCORE),
         since=since, since_low=low, since_high=high,
         says=[say("loads-to-the-end", now=Amount(1000 * now, "mV"),
                   before=Amount(1000 * before, "mV"), commands=int(live.sum()))],
@@ -216,7 +248,7 @@ _NO_PULSES = np.array([], dtype=np.int64), np.array([], dtype=np.int64), np.arra
 
 
 def _pulses(history: History) -> dict[str, tuple[Ints, Ints, Reals]]:
-    """Begin and end of every pulse of each rail's latches, in order of their begin, and whose."""
+    """Begin, end and lock of every pulse of each rail's latches, in order of the begin."""
     supply = {lock.id: lock.supply for lock in history.venue.locks if lock.pulsed}
     frame = history.dated("actuations").filter(
         pl.col("lock").is_in(list(supply)) & pl.col("pulse_ms").is_finite()

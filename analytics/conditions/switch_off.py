@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 from scipy import stats
 
 from remanence.analytics.conditions.condition import Condition, failed_repair, finding
+from remanence.analytics.conditions.drawn_load import UNKNOWN_NOISE_VOLTS
 from remanence.analytics.conditions.evidence import share_evidence
 from remanence.analytics.conditions.fault_course import Course, course
 from remanence.analytics.conditions.latency import lost_diode
@@ -18,38 +19,90 @@ from remanence.shared.venue import Lock
 
 _STAYS_MS = 200.0
 """A load that stays this long after its command is no arc and no slow supply."""
+_STAYS_SAMPLES = 4
+"""And it must stay for so many readings: the last of them may be late. Assumption."""
+_UNKNOWN_SAMPLE_MS = 20.0
+"""Time between two readings where the log does not tell. Assumption."""
+_STAYS_PRIOR = (0.5, 20.0)
+"""Commands that stayed on, of commands, added to the lock's past: one in forty. Assumption."""
+_FEWEST_STAYS = 2
+"""A load that stayed once may be another coil's."""
+_STAYS_CHANCE = 1e-3
+"""Chance of so many at the usual rate, below which they are told. Assumption."""
+_FEWEST_PAST_COMMANDS = 10
+"""With fewer commands before, the load may have stayed from the first day on."""
+_SLOW_SUPPLY_MS = 1000.0
+"""A supply that comes back slowly takes no longer than this. Assumption."""
+_STAYS_SURE_SCORE, _STAYS_SCORE = 0.97, 0.85
+"""Scores with enough commands, and with fewer. Assumption."""
+_STAYS_SURE_COMMANDS = 3
+"""Commands that are enough. Assumption."""
+_SLOW_RAIL_COMMANDS, _SLOW_RAIL_SHARE = 5, 0.3
+"""Commands of a rail's other locks, and the share of them, that show the rail itself to be slow.
+Assumption."""
+_PULSE_UNKNOWN_MS = 1e12
+"""A pulse without a logged length ends so late that it falls together with nothing."""
 _TOGETHER_US = 25_000
 """Switch-offs this close together cannot be told apart on a rail."""
-
-
 _LONGEST_READ_MS = 1500.0
 """Readings go on for about two seconds after a command's end: a load still there may last on."""
+_FEWEST_SWITCH_OFFS = 5
+"""A lock with fewer switch-offs is not judged. Assumption."""
+_SPIKE_BASE_QUANTILE, _SPIKE_BASE_QUANTILE_ALONE = 0.5, 0.25
+"""Quantile of the readings that is free of spikes: among other locks, and of a lock alone, which
+may spike half of the time. Assumption."""
+_SPIKE_SPREADS, _SPIKE_NOISES = 8.0, 6.0
+"""Deviations of the readings, and of the meter's noise, above the base at which a spike begins.
+Common practice, no source."""
+_SPIKE_RATED_SHARE = 0.02
+"""A spike is at least this share of the rated volts. Assumption."""
+_QUIET_BASES, _QUIET_NOISES = 2.0, 3.0
+"""Readings up to so many times the base, or the base at least so many noises high, give the
+deviation: what is higher may be spikes. Assumption."""
+_FEWEST_OTHERS_MEANWHILE = 10
+"""Switch-offs of other locks since then, for their share of spikes to count. Assumption."""
+_SPIKE_PRIOR = (0.5, 1.0)
+"""Spikes, of switch-offs, added to what was counted (Jeffreys' prior of a share)."""
+_FEWEST_FOR_RATE, _LEAST_SPIKE_RATE = 30, 0.02
+"""With fewer switch-offs to compare with, the usual share of spikes is at least this.
+Assumption."""
+_OVERSHOOT_SHARE = 0.5
+"""Where the others spike this often, as a share of the lock's own, the supply does it."""
+_FEWEST_SPIKES, _SPIKE_CHANCE = 2, 1e-3
+"""Spikes, and the chance of so many at the usual rate, that are told. Assumption."""
+_FEWEST_SURE_SPIKES, _SURE_SPIKE_CHANCE = 3, 1e-5
+"""The same for what is to be seen to in the week. Assumption."""
+_SPIKE_SURE_SCORE, _SPIKE_SCORE = 0.97, 0.7
+"""Scores of the two. Assumption."""
 
 
 def stays_on(history: History) -> list[Finding]:
-    """Coils whose load outlasts the command, again and again: a tack-welded relay or a driver."""
+    """Coils whose load outlasts many commands: a tack-welded relay or a driver."""
     frame = history.dated("actuations").filter(pl.col("sag_outlasts_ms").is_finite())
     flagged: dict[str, tuple[Rows, Flags]] = {}
     for name, rows in rows_by_lock(frame, "command_time", history).items():
-        step = np.nan_to_num(rows.real("sample_ms"), nan=20.0)
+        step = np.nan_to_num(rows.real("sample_ms"), nan=_UNKNOWN_SAMPLE_MS)
         outlasts = rows.real("sag_outlasts_ms")
-        flagged[name] = rows, outlasts > np.maximum(_STAYS_MS, 4 * step)
+        flagged[name] = rows, outlasts > np.maximum(_STAYS_MS, _STAYS_SAMPLES * step)
     found = []
     for name, (rows, stays) in flagged.items():
         stretch = course(rows, stays, history)
         if stretch is None or _rail_is_slow(history, flagged, rows.lock):
             continue
         count, total = stretch.now
-        rate = (stretch.before[0] + 0.5) / (stretch.before[1] + 20.0)
-        if count < 2 or stats.binom.sf(count - 1, total, rate) > 1e-3:
+        rate = (stretch.before[0] + _STAYS_PRIOR[0]) / (stretch.before[1] + _STAYS_PRIOR[1])
+        chance = stats.binom.sf(count - 1, total, rate)
+        if count < _FEWEST_STAYS or chance > _STAYS_CHANCE:
             continue
         outlasts = rows.real("sag_outlasts_ms")[stays & stretch.live]
         longest = float(outlasts.max())
-        # As it has been from the first day on: a supply that comes back slowly, unless long.
-        if stretch.before[1] < 10 and float(np.median(outlasts)) < 1000.0:
+        # A short load that was there from the first day on is a supply that comes back slowly.
+        if (stretch.before[1] < _FEWEST_PAST_COMMANDS
+                and float(np.median(outlasts)) < _SLOW_SUPPLY_MS):
             continue
         found.append(finding(
-            name, "stuck-energised", "now", 0.97 if count >= 3 else 0.85,
+            name, "stuck-energised", "now",
+            _STAYS_SURE_SCORE if count >= _STAYS_SURE_COMMANDS else _STAYS_SCORE,
             since=stretch.since, since_low=stretch.low, since_high=stretch.high,
             says=[say("outlasts-command-at-least" if longest > _LONGEST_READ_MS else
                       "outlasts-command", found=count, total=total,
@@ -74,7 +127,7 @@ def _rail_is_slow(
             rows, stays = flagged[other.id]
             total += int(rows.now.sum())
             count += int((stays & rows.now).sum())
-    return total >= 5 and count > 0.3 * total
+    return total >= _SLOW_RAIL_COMMANDS and count > _SLOW_RAIL_SHARE * total
 
 
 # Over-voltage.
@@ -83,12 +136,12 @@ def _rail_is_slow(
 def missing_suppression(history: History) -> list[Finding]:
     """Locks with an over-voltage at switch-off that the rail does not show otherwise.
 
-    A spike is much shorter than the time between two readings, so only some are caught;
-    what is judged is how often, against the switch-offs of the rail's other locks and of
-    this lock's own past. A lock that is stated to have no suppression is as it was meant.
+    A spike is much shorter than the time between two readings, so only some are caught.
+    The share of switch-offs with a spike is compared with that of the rail's other locks and
+    of this lock's own past. A lock that is stated to have no suppression is left out.
     """
     held = [lock.id for lock in history.venue.locks if not lock.pulsed]
-    # Cutting a magnet unloads its rail: what the rail rises to by that is no spike.
+    # Cutting a magnet unloads its rail: the rise that follows is no spike.
     relief = pl.when(pl.col("lock").is_in(held)).then(pl.col("sag_volts")).otherwise(0.0)
     frame = history.dated("actuations").with_columns(
         off_spike_volts=pl.col("off_spike_volts") - relief
@@ -101,7 +154,7 @@ def missing_suppression(history: History) -> list[Finding]:
     found = []
     for rows in by_lock.values():
         lock = rows.lock
-        if lock.suppression == "none" or rows.size < 5:
+        if lock.suppression == "none" or rows.size < _FEWEST_SWITCH_OFFS:
             continue
         height, others = _height(history, by_lock, lock)
         spikes = rows.real("off_spike_volts") > height
@@ -127,13 +180,14 @@ def _height(
     own = by_lock[lock.id]
     values = np.concatenate([*quiet, own.real("off_spike_volts")])
     noise = float(np.nanmedian(own.real("volts_noise"))) if np.isfinite(
-        own.real("volts_noise")).any() else 0.03
-    # The lower half is free of spikes even if this lock alone makes up the data.
-    base = float(np.quantile(values, 0.25 if not quiet else 0.5))
-    spread = robust_deviation(values[values <= 2 * max(base, 3 * noise)])
+        own.real("volts_noise")).any() else UNKNOWN_NOISE_VOLTS
+    base = float(np.quantile(
+        values, _SPIKE_BASE_QUANTILE if quiet else _SPIKE_BASE_QUANTILE_ALONE))
+    spread = robust_deviation(
+        values[values <= _QUIET_BASES * max(base, _QUIET_NOISES * noise)])
     rated = history.venue.supplies_by_id[lock.supply].rated_volts
-    height = max(base + 8 * (spread if np.isfinite(spread) else 0.0), base + 6 * noise,
-                 0.02 * rated)
+    height = max(base + _SPIKE_SPREADS * (spread if np.isfinite(spread) else 0.0),
+                 base + _SPIKE_NOISES * noise, _SPIKE_RATED_SHARE * rated)
     rest = np.concatenate(quiet) if quiet else np.array([])
     return height, (int((rest > height).sum()), int(rest.size))
 
@@ -150,32 +204,34 @@ def _others_meanwhile(
         since = rows.day >= stretch.since.toordinal()
         total += int(since.sum())
         count += int((rows.real("off_spike_volts")[since] > height).sum())
-    return count / total if total >= 10 else 0.0
+    return count / total if total >= _FEWEST_OTHERS_MEANWHILE else 0.0
 
 
 def _spike_finding(
     rows: Rows, spikes: Flags, stretch: Course, height: float, others: tuple[int, int],
     meanwhile: float,
 ) -> Finding | None:
-    # All rows since the onset count, as few are caught at each look.
+    # All rows since the onset count, because a week's readings catch few spikes.
     since = rows.day >= stretch.since.toordinal()
     count, total = int((spikes & since).sum()), int(since.sum())
-    rate = (others[0] + stretch.before[0] + 0.5) / (others[1] + stretch.before[1] + 1.0)
-    if stretch.before[1] + others[1] < 30:
-        rate = max(rate, 0.02)
-    if meanwhile > 0.5 * count / max(total, 1):
+    rate = (others[0] + stretch.before[0] + _SPIKE_PRIOR[0]) / (
+        others[1] + stretch.before[1] + _SPIKE_PRIOR[1])
+    if stretch.before[1] + others[1] < _FEWEST_FOR_RATE:
+        rate = max(rate, _LEAST_SPIKE_RATE)
+    if meanwhile > _OVERSHOOT_SHARE * count / max(total, 1):
         # All locks of the rail show it: the supply overshoots, whatever is switched off.
         return None
     chance = float(stats.binom.sf(count - 1, total, min(rate, 1.0)))
-    # Where to begin was chosen from the same rows: as many chances as there are rows.
+    # The beginning was chosen from the same rows, so there were as many chances as rows.
     chance = min(1.0, chance * max(rows.size, 1))
-    if count < 2 or chance > 1e-3:
+    if count < _FEWEST_SPIKES or chance > _SPIKE_CHANCE:
         return None
-    sure = chance < 1e-5 and count >= 3
+    sure = chance < _SURE_SPIKE_CHANCE and count >= _FEWEST_SURE_SPIKES
     tall = float(np.median(rows.real("off_spike_volts")[spikes & since]))
     lock = rows.lock
     return finding(
-        lock.id, "missing-suppression", "week" if sure else "watch", 0.97 if sure else 0.7,
+        lock.id, "missing-suppression", "week" if sure else "watch",
+        _SPIKE_SURE_SCORE if sure else _SPIKE_SCORE,
         since=stretch.since, since_low=stretch.low, since_high=stretch.high,
         says=[say("spikes", volts=Amount(tall, "V"), found=count, total=total),
               say(f"suppression-{lock.suppression}")],
@@ -193,7 +249,7 @@ def _coincident(rows: Rows, ends: Ints, whose: NDArray[np.object_]) -> Flags:
     """Rows whose switch-off falls together with that of another lock on the rail."""
     off = rows.time_us.astype(np.float64)
     if rows.lock.pulsed:
-        off = off + 1000.0 * np.nan_to_num(rows.real("pulse_ms"), nan=1e12)
+        off = off + 1000.0 * np.nan_to_num(rows.real("pulse_ms"), nan=_PULSE_UNKNOWN_MS)
     ends = ends[whose != rows.lock.id]
     if not ends.size:
         return np.zeros(rows.size, dtype=bool)

@@ -16,6 +16,7 @@ if TYPE_CHECKING:
         MEDIAN_SQUARE,
         MEDIAN_VARIANCE,
         NORMAL_95,
+        NORMAL_95_ROUNDED,
         median_interval,
         poisson_limits,
         probability,
@@ -45,9 +46,10 @@ if TYPE_CHECKING:
 __all__ = [
     "Change", "DEVIATION_OVER_MAD", "FAMILY_CYCLES", "FAMILY_FACTOR", "Flags", "HUBER_TUNING",
     "Ints", "LifePosterior", "Line", "Lives", "MEDIAN_ERROR", "MEDIAN_SQUARE", "MEDIAN_VARIANCE",
-    "NORMAL_95", "ProductLimit", "Reals", "Side", "betabinomial", "bound_of_quantile",
-    "change_of_rate", "check_limits", "cusum", "grouped_curves", "grouped_quantile", "huber_line",
-    "level_of_days", "life_posterior", "median_interval", "poisson_limits", "probability",
+    "NORMAL_95", "NORMAL_95_ROUNDED", "ProductLimit", "Reals", "Side", "betabinomial",
+    "bound_of_quantile", "change_of_rate", "check_limits", "cusum", "grouped_curves",
+    "grouped_quantile", "huber_line", "level_of_days", "life_posterior", "median_interval",
+    "poisson_limits", "probability",
     "product_limit", "rate_that_matters", "robust_deviation", "wilson", "zero_failure_scale",
 ]
 
@@ -56,8 +58,8 @@ __getattr__ = on_demand(__name__, {
     "change": ("Change", "Side"),
     "control_charts": ("cusum",),
     "intervals": ("DEVIATION_OVER_MAD", "MEDIAN_ERROR", "MEDIAN_SQUARE", "MEDIAN_VARIANCE",
-        "NORMAL_95", "median_interval", "poisson_limits", "probability", "robust_deviation",
-        "wilson"),
+        "NORMAL_95", "NORMAL_95_ROUNDED", "median_interval", "poisson_limits", "probability",
+        "robust_deviation", "wilson"),
     "level_change": ("level_of_days",),
     "life": ("FAMILY_CYCLES", "FAMILY_FACTOR", "LifePosterior", "Lives", "life_posterior",
         "zero_failure_scale"),

@@ -9,6 +9,8 @@ from remanence.analytics.statistics.arrays import Reals
 
 NORMAL_95 = 1.959963984540054
 """Standard deviations either side of the mean that hold 95 % of a normal distribution."""
+NORMAL_95_ROUNDED = 1.96
+"""The same as printed tables round it."""
 MEDIAN_SQUARE = 0.4549
 """Median of the square of a standard normal value (chi-square, one degree of freedom)."""
 MEDIAN_VARIANCE = 1.57
