@@ -109,7 +109,7 @@ def held_on_way_out(history: History) -> list[Finding]:
 
     Notes
     -----
-    Trade practice: a stuck magnet or driver on a way out closes the room until a competent
+    Trade practice: a stuck magnet or driver on an exit route closes the room until a competent
     person has cleared it. No published source.
     """
     found = []

@@ -175,7 +175,7 @@ def _standing(history: History, *, slower: bool) -> list[tuple[Lock, LockDrift]]
 
 
 def _borne_out(drift: LockDrift, slower: bool) -> bool:
-    """Whether this week's level differs from the one before beyond its interval.
+    """Whether the interval of this week's change excludes no change.
 
     Where the rail failed before the change began, the two levels cannot be compared; the course
     since the rail failed can still be almost certain by itself.
@@ -293,7 +293,7 @@ def _below_poll(history: History, drift: LockDrift) -> bool:
 
 
 def _raised(urgency: str, lock: Lock) -> str:
-    """One step more urgent on a way out, unless people could be all of it."""
+    """One step more urgent on an exit route, unless people could be the whole cause."""
     if not lock.on_way_out or lock.latency_kind == "door":
         return urgency
     return {"watch": "plan", "plan": "week", "week": "now", "now": "now"}[urgency]
