@@ -39,13 +39,14 @@ _FEWEST_LOADED_DAYS = 2
 _CURRENT_FLOOR = 0.015
 """Least deviation of a day's ln current: heat of the coil and of the room. Assumption."""
 _CURRENT_SURE_Z = 5.0
-"""Standard errors that a rise must be clear by: many locks, many weeks."""
+"""Standard errors that a rise must be clear by: many locks, many weeks.
+Common practice, no source."""
 _WITHIN_METER_STEPS = 2.2
-"""A change of up to two of the meter's steps, and a tenth each for noise, is the meter's. Assumption."""
+"""A change of two of the meter's steps, and a tenth more each, is the meter's. Assumption."""
 _FEWEST_RAIL_TELLERS = 2
-"""Coils that must have told the rail's own change on a day."""
+"""Coils that must have told the rail's own change on a day. Assumption."""
 _TOLD_DAYS_SHARE = 0.5
-"""Where fewer days than this share have so many, the coil counts as alone on its rail."""
+"""Where fewer days than this share have so many, the coil counts as alone on its rail: most."""
 _ALONE_SCORE = 0.6
 """A coil alone on its rail may as well be a bad joint of the rail. Assumption."""
 
@@ -53,7 +54,8 @@ _BLIND_COMMANDS, _BLIND_DAYS, _BLIND_SHARE = 4, 2, 0.8
 """Commands without current, days and their share, of a coil that cuts itself and has no contact:
 it may have been open already, so only a row of commands over days tells. Assumption."""
 _PULSED_COMMANDS = 2
-"""The same of another pulsed coil: a single one counts only when it is all there was."""
+"""The same of another pulsed coil: a single one counts only when it is all there was.
+Assumption."""
 _MAGNET_COMMANDS, _MAGNET_SHARE = 3, 0.5
 """The same of a magnet: one odd reading is not enough. Assumption."""
 _MOSTLY_STUCK = 0.5
@@ -61,11 +63,14 @@ _MOSTLY_STUCK = 0.5
 _IDLE_DAYS = 14
 """Days before the onset from which the rail's usual idle volts are read. Assumption."""
 _FEWEST_IDLE_BEFORE, _FEWEST_IDLE_AFTER = 10, 5
-"""Readings of the idle volts before and after the onset for a median. Common practice."""
+"""Readings of the idle volts before and after the onset for a median. Common practice, no
+source."""
 _IDLE_SPREADS = 3.0
-"""The usual sag must be so many deviations of the idle volts for their fall to tell."""
+"""The usual sag must be so many deviations of the idle volts for their fall to tell.
+Common practice, no source."""
 _SELDOM_COMMANDS, _SELDOM_SHARE = 4, 0.1
-"""Fewer and rarer commands without current than this could be readings that went wrong."""
+"""Fewer and rarer commands without current than this could be readings that went wrong.
+Assumption."""
 _OPEN_SURE_SCORE, _OPEN_SCORE = 0.97, 0.75
 """Scores of an open coil with enough commands, and with fewer. Assumption."""
 _OPEN_SURE_SEEN, _OPEN_SURE_UNSEEN = 2, 4
@@ -76,7 +81,8 @@ comes from other locks. Assumption."""
 _INDIRECT_COMMANDS, _INDIRECT_DAYS, _INDIRECT_SHARE = 8, 3, 0.9
 """Commands, days, and share with a usual sag from others, that are enough then. Assumption."""
 _WHOLLY_OPEN = 0.9
-"""From this share of commands on the circuit is open always, below it at times."""
+"""From this share of commands on the circuit is open always, below it at times.
+Assumption."""
 _STUCK_SURE_SCORE, _STUCK_SCORE = 0.97, 0.85
 """Scores of a coil stuck on with enough commands, and with fewer. Assumption."""
 _STUCK_COMMANDS, _STUCK_SHARE = 3, 0.5

@@ -20,11 +20,11 @@ from remanence.analytics.statistics.level_change import level_change
 from remanence.shared.findings import Amount, Evidence, Finding, Sentence, say
 
 _MORE_EDGES = 1.5
-"""Further edges a movement, over what it had, that are told."""
+"""Further edges a movement, over what it had, that are told. Assumption."""
 _MORE_LOG = 0.45
-"""And as a rise of ln(1 + edges)."""
+"""And as a rise of ln(1 + edges). Assumption."""
 _MOST_EDGES = 30.0
-"""One wild movement counts for no more, when the beginning is dated."""
+"""One wild movement counts for no more, when the beginning is dated. Assumption."""
 _A_DAY_MOST = 3
 """Openings of one day that count: cleaning opens a lock many times in a row."""
 _FEWEST_MOVEMENTS, _FEWEST_MOVEMENTS_PAST, _FEWEST_EDGES = 6, 20, 4
@@ -35,7 +35,8 @@ _FEWEST_BEFORE_RISE = 10
 _BOUNCE_FLOOR = 0.06
 """Least deviation of a day's mean ln(1 + edges). Assumption."""
 _BOUNCE_SURE_Z = 5.0
-"""Standard errors that a rise must be clear by: many locks, many weeks."""
+"""Standard errors that a rise must be clear by: many locks, many weeks.
+Common practice, no source."""
 _SAME_WEEK_LOCKS, _SAME_WEEK_SHARE = 4, 0.25
 """Locks, and their share, at which one week's findings are no one lock's fault. Assumption."""
 _SAME_WEEK_SCORE = 0.6

@@ -28,11 +28,14 @@ from remanence.shared.venue import Lock
 _AFTER_ALL_US = np.iinfo(np.int64).max
 """A time after every other, for what follows the last command. [us]"""
 _AT_LEAST_MS = 250.0
-"""A contact that answers within this answers the command, not a person."""
+"""A contact that answers within this answers the command, not a person.
+Assumption."""
 FLICKER_MS = 300.0
-"""An opening shorter than this is the switch's, not the lock's or the door's."""
+"""An opening shorter than this is the switch's, not the lock's or the door's.
+Assumption."""
 _WIRING_SHARE = 0.7
-"""Share of commands that a fault of the wiring shows at; the rest found the lock open."""
+"""Share of commands that a fault of the wiring shows at; the rest found the lock open.
+Assumption."""
 _FEWEST_TURNED = 3
 """Commands answered the wrong way round that are told. Assumption."""
 _TURNED_SURE = 5
@@ -57,7 +60,8 @@ _FEWEST_TELLING_VOLTS, _MOSTLY_EMPTY = 2, 0.5
 """Commands whose volts tell, and the share of them without a load at which the coil is taken not
 to work. Assumption."""
 _HEARD_SHARE = 0.5
-"""Share of the commands in whose hour the contact's controller must have logged something."""
+"""Share of the commands in whose hour the contact's controller must have logged something.
+Assumption."""
 _MOSTLY_OPEN = 0.5
 """Above this share of commands that found it open, the contact stands at open."""
 _LONG_STILL_COMMANDS, _LONG_STILL_DAYS = 15, 3

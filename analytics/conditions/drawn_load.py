@@ -37,7 +37,7 @@ Common practice, no source."""
 _MASKED_SHARE, _MASKED_NOISES = 0.5, 6.0
 """A dip this deep, as a share of the usual sag and in noises, was some coil's load. Assumption."""
 _WORKING_SHARE = 0.5
-"""Above this share of the usual sag a coil works."""
+"""Above this share of the usual sag a coil works. Assumption."""
 _WORKING_NOISES, _WORKING_VOLTS = 3.0, 0.02
 """And before the usual sag is known: in noises, and in volts at least. Common practice."""
 _NEIGHBOUR_DIP, _NEIGHBOUR_NOISES = 1.6, 6.0
@@ -55,11 +55,12 @@ _LOADED_SHARE = 0.6
 _UNKNOWN_READINGS = 10.0
 """Readings of a pulse where the log does not tell their number. Assumption."""
 _BEFORE_READINGS = 0.1
-"""One over the readings before the command: some ten."""
+"""One over the readings before the command: some ten. Assumption."""
 _FEWEST_PER_AMPERE = 2
 """Other locks that must tell what an ampere takes off the rail. Assumption."""
 _BLIND_READINGS, _BLIND_METER_SHARE = 2, 0.5
-"""Commands of other locks, and the share of them without a sag, that show the meter blind."""
+"""Commands of other locks, and the share of them without a sag, that show the meter blind.
+Assumption."""
 _LOAD_MISSED_MS = 50.0
 """Readings further apart than this may have missed the whole load of a coil that cuts itself."""
 

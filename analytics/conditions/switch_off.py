@@ -26,11 +26,11 @@ _UNKNOWN_SAMPLE_MS = 20.0
 _STAYS_PRIOR = (0.5, 20.0)
 """Commands that stayed on, of commands, added to the lock's past: one in forty. Assumption."""
 _FEWEST_STAYS = 2
-"""A load that stayed once may be another coil's."""
+"""A load that stayed once may be another coil's. Assumption."""
 _STAYS_CHANCE = 1e-3
 """Chance of so many at the usual rate, below which they are told. Assumption."""
 _FEWEST_PAST_COMMANDS = 10
-"""With fewer commands before, the load may have stayed from the first day on."""
+"""With fewer commands before, the load may have stayed from the first day on. Assumption."""
 _SLOW_SUPPLY_MS = 1000.0
 """A supply that comes back slowly takes no longer than this. Assumption."""
 _STAYS_SURE_SCORE, _STAYS_SCORE = 0.97, 0.85
@@ -43,7 +43,7 @@ Assumption."""
 _PULSE_UNKNOWN_MS = 1e12
 """A pulse without a logged length ends so late that it falls together with nothing."""
 _TOGETHER_US = 25_000
-"""Switch-offs this close together cannot be told apart on a rail."""
+"""Switch-offs this close together cannot be told apart on a rail. Assumption."""
 _LONGEST_READ_MS = 1500.0
 """Readings go on for about two seconds after a command's end: a load still there may last on."""
 _FEWEST_SWITCH_OFFS = 5
@@ -67,7 +67,8 @@ _FEWEST_FOR_RATE, _LEAST_SPIKE_RATE = 30, 0.02
 """With fewer switch-offs to compare with, the usual share of spikes is at least this.
 Assumption."""
 _OVERSHOOT_SHARE = 0.5
-"""Where the others spike this often, as a share of the lock's own, the supply does it."""
+"""Where the others spike this often, as a share of the lock's own, the supply does it.
+Assumption."""
 _FEWEST_SPIKES, _SPIKE_CHANCE = 2, 1e-3
 """Spikes, and the chance of so many at the usual rate, that are told. Assumption."""
 _FEWEST_SURE_SPIKES, _SURE_SPIKE_CHANCE = 3, 1e-5
