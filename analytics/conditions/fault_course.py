@@ -17,9 +17,11 @@ _LOOK_BACK = 30
 """Rows before a piece of work that show whether the fault was there already."""
 _FEWEST_FLAGGED = 5
 """Flagged rows that give a fault a rate, and clear rows that can end it (assumption)."""
-_FREQUENT = 0.5
+_FREQUENT_SHARE = 0.5
 """Share of rows from which a fault is frequent enough for its absence to prove something within a
 week, and from which a fault without an onset was there from the first row on (assumption)."""
+_LAST_FLAG_WEIGHT = 0.5
+"""Taken off the count of flagged rows: the stretch was chosen to end with one (assumption)."""
 _HIGHEST_RATE = 0.9
 """However often it showed, a row is clear by chance one time in ten (assumption)."""
 _CLEAR_CHANCE = 0.001
@@ -75,9 +77,9 @@ def is_over(flags: Flags) -> bool:
     if flags.sum() < _FEWEST_FLAGGED:
         return False
     first, last = int(np.argmax(flags)), int(np.flatnonzero(flags)[-1])
-    rate = float((flags.sum() - 0.5) / (last - first + 1))
+    rate = float((flags.sum() - _LAST_FLAG_WEIGHT) / (last - first + 1))
     clear = flags.size - 1 - last
-    if rate < _FREQUENT or clear < _FEWEST_FLAGGED:
+    if rate < _FREQUENT_SHARE or clear < _FEWEST_FLAGGED:
         return False
     return bool((1.0 - min(rate, _HIGHEST_RATE)) ** clear < _CLEAR_CHANCE)
 
@@ -115,11 +117,11 @@ def course(
     else:
         change = None
         # Present from the first row on, or too seldom for a change to be seen.
-        start = int(np.argmax(own)) if own.mean() <= _FREQUENT else 0
+        start = int(np.argmax(own)) if own.mean() <= _FREQUENT_SHARE else 0
         if not event and is_over(own[start:]):
             return None
         # Where few rows of a long past show it, the first one of this week dates it.
-        recent = (np.argmax(own & live[begin:]) if own.mean() <= _FREQUENT
+        recent = (np.argmax(own & live[begin:]) if own.mean() <= _FREQUENT_SHARE
                   else np.argmax(own))
         since = high = date.fromordinal(int(days[recent]))
         low = date.fromordinal(int(days[0]))

@@ -49,7 +49,8 @@ SHARED_RAIL_SCORE, SCORE_A_LOCK, LOCKS_THAT_SCORE = 0.9, 0.02, 4
 adds, and how many may add (assumption)."""
 UNANSWERED_SURE = 0.9
 SLOW_SURE = 0.998
-"""A low rail makes releases straggle before it makes them fail: where none of the others fails,
+"""Probabilities from which failures to release, and slow releases, are the lock's own. A low rail
+makes releases straggle before it makes them fail: where none of the others fails,
 failures need less proof of being the lock's own."""
 
 

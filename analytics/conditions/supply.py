@@ -27,13 +27,14 @@ from remanence.shared.venue import Supply
 _DIVIDER = 0.012
 """Standard deviation of a rail reading's scale: dividers of 1 to 5 % (trade practice)."""
 _DROP = 0.04
-"""A lasting fall of the idle volts, as a share of rated, that is told as a matter to watch though
-the rail is inside its window."""
+"""A lasting fall of the idle volts, as a share of rated, that is told as a matter to watch although
+the rail is inside its window (assumption)."""
 _ROOM_KELVIN, _ROOM_DAYS = 5.0, 60.0
 """Standard deviation of a room's temperature over the year (seasons of 8 K either way), and the
 days over which it remembers: common practice, no source."""
 _STIFF_WATCH, _STIFF_PLAN = 0.12, 0.20
-"""Rises of the sag per ampere that are told, as natural logarithms."""
+"""Rises of the sag per ampere, as natural logarithms, that are told as a matter to watch and to
+plan for (assumption)."""
 
 _FEWEST_IDLE_HOURS = 3
 """Hours of a week that tell a rail's idle volts, and low ones among them that tell a low rail: two
@@ -61,6 +62,8 @@ _IDLE_PAST_DAYS = 90
 _IDLE_HALF_WIDTH = 2.1
 """Half width of the level's 95 % interval in standard deviations: Student's t with some 18 degrees
 of freedom (calculated)."""
+_MIDDLE_OF_WEEK = 3
+"""Thursday, counted from Monday."""
 _ROOM_ERRORS = 1.96
 """Half width of the 95 % interval of the room's effect, in standard deviations (normal)."""
 _SAG_TELLERS = 2
@@ -95,6 +98,8 @@ _SLOPE_CONFIDENCE = 0.99
 _STEP_OF_LOSS, _FEWEST_STEP_DAYS = 0.5, 6
 """Where one day took more than this share of all that was lost, the fall is a step and no running
 down; fewer days than this do not tell the two apart (assumption)."""
+_LEAST_LOST_VOLTS = 1e-9
+"""Keeps a loss of nothing, or a gain, from being shared out; it decides nothing else."""
 _LEAST_LOSS = 0.015
 """Least loss of the idle volts, as a share of rated, that is told as running down (assumption)."""
 _CARRIED_ERRORS = 1.96 * 1.25 * 2
@@ -287,7 +292,7 @@ def _room_error(load: RailLoad, stiff: Change, monday: int) -> float:
     looks like a change of the source. So the interval allows for it.
     """
     before = load.days[load.days < stiff.since]
-    apart = monday + 3 - float(before.mean()) if before.size else 0.0
+    apart = monday + _MIDDLE_OF_WEEK - float(before.mean()) if before.size else 0.0
     kelvin = _ROOM_KELVIN * np.sqrt(2 * (1 - np.exp(-((apart / _ROOM_DAYS) ** 2))))
     return float(COPPER_PER_KELVIN * kelvin)
 
@@ -368,10 +373,9 @@ def _running_down(
     slope, _, low, high = (
         float(item) for item in stats.theilslopes(volts, days, _SLOPE_CONFIDENCE))
     lost = float(-slope * (days[-1] - days[0]))
-    # Half of what was lost at once is a step, not a running down.
     falls = -np.diff(volts)
     stepped = (days.size >= _FEWEST_STEP_DAYS
-               and falls.max() > _STEP_OF_LOSS * max(lost, 1e-9))
+               and falls.max() > _STEP_OF_LOSS * max(lost, _LEAST_LOST_VOLTS))
     if high >= 0 or lost < _LEAST_LOSS * supply.rated_volts or stepped:
         return []
     limits = history.venue.limits

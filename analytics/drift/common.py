@@ -139,6 +139,7 @@ def share_scatter(every: Sequence[LockDays]) -> list[LockDays]:
     out = []
     for days in every:
         weeks = min(days.time_s.size / RELEASES_A_WEEK, MOST_WEIGHT_WEEKS)
+        # Uniform within a poll, whose variance is a twelfth.
         floor = days.resolution_ms / days.reference_ms / np.sqrt(12)
         common = fleet[family(days.lock)]
         own_deviation = days.deviation if np.isfinite(days.deviation) else common

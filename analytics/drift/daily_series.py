@@ -261,6 +261,7 @@ def lock_days(lock: Lock, rows: pl.DataFrame, epoch_day: int) -> LockDays | None
     typical = float(np.median(resolution))
     linear = typical > LINEAR_ABOVE * reference
     value: Reals = middle / reference - 1.0 if linear else np.log(middle / reference)
+    # A value that may lie anywhere within a poll: uniform, whose variance is a twelfth.
     deviation = _scatter(value, ordinal, typical / reference / np.sqrt(12))
     every = rows.filter(pl.col("pulse_ms").is_not_null() | (pl.col("attempt") >= 1))
     every_s = every["command_time"].dt.epoch("us").to_numpy().astype(float) / 1e6

@@ -134,7 +134,7 @@ def daily_noise(
 
 
 def _clock_wander(days: LockDays, noise: Reals) -> float:
-    """The same as a share of the latency: twice what this lock's own days show beyond ``noise``."""
+    """How far its clocks wander (share of the latency), by what its days show beyond ``noise``."""
     least, most = (bound / days.reference_ms for bound in CLOCK_WANDER_MS)
     if days.day.size < FEWEST_CLOCK_DAYS:
         return most
