@@ -1,4 +1,4 @@
-"""From candidates to findings: one fault is said once, by its right name, and rarely in vain.
+"""From candidates to findings: one fault is said once, by its right name, and seldom wrongly.
 
 Forty locks and a score of conditions every week are many chances to be wrong.
 Every candidate brings the probability that it is real, worked out against how
@@ -27,6 +27,10 @@ LEAST_SCORE = 0.3
 
 CAUSE_SCORE = 0.5
 """A cause explains its effects where it is as likely as not."""
+
+SECOND_SIGN_WEIGHT = 0.5
+"""How much of a second sign's probability counts beside the first's: two judges that look at the
+same log are half independent (assumption)."""
 
 BEFORE_CAUSE = timedelta(days=21)
 """An effect may be dated this much before its cause: both dates have intervals."""
@@ -102,8 +106,8 @@ def _joined(gathered: Iterable[Finding]) -> list[Finding]:
         unsure = tuple(dict.fromkeys((*first.not_excluded, *second.not_excluded)))
         found[key] = replace(
             first, urgency=_most_urgent(first.urgency, second.urgency),
-            # Two independent signs of the same thing.
-            score=1 - (1 - first.score) * (1 - 0.5 * second.score),
+            # Two signs of the same thing, of which the second is partly independent.
+            score=1 - (1 - first.score) * (1 - SECOND_SIGN_WEIGHT * second.score),
             evidence=(*first.evidence, *second.evidence), not_excluded=unsure,
             says=(*first.says, *second.says), extra={**second.extra, **first.extra},
         )

@@ -15,6 +15,22 @@ from remanence.analytics.statistics.rates import change_of_rate
 
 _LOOK_BACK = 30
 """Rows before a piece of work that show whether the fault was there already."""
+_FEWEST_FLAGGED = 5
+"""Flagged rows that give a fault a rate, and clear rows that can end it (assumption)."""
+_FREQUENT_SHARE = 0.5
+"""Share of rows from which a fault is frequent enough for its absence to prove something within a
+week, and from which a fault without an onset was there from the first row on (assumption)."""
+_LAST_FLAG_WEIGHT = 0.5
+"""Taken off the count of flagged rows: the stretch was chosen to end with one (assumption)."""
+_HIGHEST_RATE = 0.9
+"""However often it showed, a row is clear by chance one time in ten (assumption)."""
+_CLEAR_CHANCE = 0.001
+"""Chance of so long a run of clear rows below which the fault is over."""
+_FLAGGED_BEFORE_WORK = 2
+"""Flagged rows before a piece of work that show the fault was there: one may be chance."""
+_LIKE_BEFORE_WORK = 0.5
+"""The rates before and after a piece of work are alike where neither is less than this share of
+the other (assumption)."""
 
 
 @dataclass(frozen=True)
@@ -58,12 +74,14 @@ def is_over(flags: Flags) -> bool:
     chance less than once in a thousand times. What shows now and then is never said to
     be over: its absence proves nothing within a week.
     """
-    if flags.sum() < 5:
+    if flags.sum() < _FEWEST_FLAGGED:
         return False
     first, last = int(np.argmax(flags)), int(np.flatnonzero(flags)[-1])
-    rate = float((flags.sum() - 0.5) / (last - first + 1))
+    rate = float((flags.sum() - _LAST_FLAG_WEIGHT) / (last - first + 1))
     clear = flags.size - 1 - last
-    return rate >= 0.5 and clear >= 5 and (1.0 - min(rate, 0.9)) ** clear < 0.001
+    if rate < _FREQUENT_SHARE or clear < _FEWEST_FLAGGED:
+        return False
+    return bool((1.0 - min(rate, _HIGHEST_RATE)) ** clear < _CLEAR_CHANCE)
 
 
 def course(
@@ -80,8 +98,8 @@ def course(
     history : History
         Its service log.
     event : bool, default False
-        Each flagged row is harm done in itself: it is said of its week even where
-        the rows after it are clear.
+        Each flagged row is harm done in itself: its week says it even where the rows
+        after it are clear.
     """
     live = live_rows(rows, history)
     if not (flags & live).any():
@@ -99,11 +117,12 @@ def course(
     else:
         change = None
         # Present from the first row on, or too seldom for a change to be seen.
-        start = int(np.argmax(own)) if own.mean() <= 0.5 else 0
+        start = int(np.argmax(own)) if own.mean() <= _FREQUENT_SHARE else 0
         if not event and is_over(own[start:]):
             return None
-        # A handful of rows in a long past is dated by the first of the week's own.
-        recent = np.argmax(own & live[begin:]) if own.mean() <= 0.5 else np.argmax(own)
+        # Where few rows of a long past show it, the first one of this week dates it.
+        recent = (np.argmax(own & live[begin:]) if own.mean() <= _FREQUENT_SHARE
+                  else np.argmax(own))
         since = high = date.fromordinal(int(days[recent]))
         low = date.fromordinal(int(days[0]))
     return Course(
@@ -129,12 +148,13 @@ def _stretch(rows: Rows, flags: Flags, history: History) -> tuple[int, Work | No
     before, after = flags[max(0, begin - _LOOK_BACK):begin], flags[begin:]
     if serviced is None or not before.size or not after.size:
         return begin, None
-    if before.sum() >= 2:
+    if before.sum() >= _FLAGGED_BEFORE_WORK:
         weeks = came_back_after(
             rows.day[begin:] - serviced[0].toordinal(), after, float(before.mean()))
         if weeks is not None:
             return begin, (*serviced, weeks)
-    alike = 0.5 * after.mean() <= before.mean() and after.mean() >= 0.5 * before.mean()
-    if alike and before.sum() >= 2:
+    alike = (_LIKE_BEFORE_WORK * after.mean() <= before.mean()
+             and after.mean() >= _LIKE_BEFORE_WORK * before.mean())
+    if alike and before.sum() >= _FLAGGED_BEFORE_WORK:
         return 0, (*serviced, None)
     return begin, None

@@ -17,6 +17,9 @@ from remanence.shared.venue import Lock, Supply, Venue
 if TYPE_CHECKING:
     from remanence.analytics.history import History
 
+_PAPER_SCORE = 0.999
+"""What the venue file states is as sure as the file: only a slip in it is left."""
+
 _HEAT_AT_FULL_OVERLOAD = 1.5
 """Volts over rated at which a coil takes more than twice its rated power (P ~ V squared)."""
 
@@ -125,7 +128,7 @@ class _Held:
 def _one_finding(lock: Lock, faults: list[_Fault]) -> Finding:
     faults = sorted(faults, key=lambda fault: ("now", "week", "plan", "watch").index(fault.urgency))
     return finding(
-        lock.id, "unsafe-fitting", faults[0].urgency, 0.999,
+        lock.id, "unsafe-fitting", faults[0].urgency, _PAPER_SCORE,
         says=[said for fault in faults for said in fault.says],
         evidence=[item for fault in faults for item in fault.evidence],
         extra={"reasons": [fault.reason for fault in faults]},

@@ -23,12 +23,15 @@ from remanence.shared.weeks import Week
 
 CLEAR_BY_CHANCE = 0.05
 """It is over once so many clear commands would come with the fault less often than this."""
+LEAST_CLEAR_SHARE, MOST_CLEAR_SHARE = 1e-4, 0.9
+"""Bounds of the share of commands that the fault showed at, for that reckoning: no share is nought
+or all (assumption)."""
 CLEAR_DEFAULT = 15
 """Clear readings that end what shows at each command, or in the level of them."""
 MOST_CLEAR = 150
 """However seldom it showed, after so many clear readings it is over."""
 CLEAR_DAYS = 3
-"""Days that end what is said of a rail or a controller."""
+"""Clear days that end what is said of a rail or a controller (assumption)."""
 OF_ITS_WEEK = frozenset({"log-gap", "clock-fault"})
 """Events of one week: they do not last beyond it."""
 BY_VOLTS = frozenset({"coil-open", "coil-current-high", "self-cut-failed", "missing-suppression",
@@ -64,7 +67,7 @@ class Shown:
 
 @dataclass(frozen=True)
 class Standing:
-    """A finding as it stood at the end of a week, with what its end will be told from.
+    """A finding as it stood at the end of a week, with the figures that will tell its end.
 
     ``sag_volts`` is the coil's median sag when it was last seen, ``clear`` the readings since
     then that were as before it, ``clear_since`` the Monday of the first week with such.
@@ -105,7 +108,8 @@ def lives(
     -------
     Lives
         Each finding with ``status``, ``first_named`` and, where it ended this week, ``ended``.
-        Only what was raised once, or is, goes on; what is read off papers ends with them.
+        Only a finding that is raised, or was once, goes on; what is read off papers ends with
+        them.
     """
     known = catalogue()
     before = {_key(item.finding): item for item in earlier}
@@ -246,7 +250,7 @@ def _needed(was: Finding) -> int:
         if item.unit == "%" and item.now_low is not None and item.n and (
                 item.now is not None and 0 < item.now <= 100 and was.extra.get("course") not in (
                     "step", "gradual") and was.condition != "coil-current-high"):
-            share = min(max(item.now_low / 100, 1e-4), 0.9)
+            share = min(max(item.now_low / 100, LEAST_CLEAR_SHARE), MOST_CLEAR_SHARE)
             count = math.ceil(math.log(CLEAR_BY_CHANCE) / math.log1p(-share))
             return min(max(count, CLEAR_DEFAULT), MOST_CLEAR)
     return CLEAR_DEFAULT

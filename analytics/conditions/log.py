@@ -15,6 +15,17 @@ from remanence.analytics.history import History
 from remanence.shared.findings import Amount, Evidence, Finding, Sentence, say
 from remanence.shared.venue import Lock
 
+_TEST_SCORE = 0.99
+"""What the service log says of a test is as sure as the log itself: a slip of the pen is left."""
+_MANY_RESTARTS, _RESTART_DAYS = 3, 2
+"""Restarts of a controller in a week, and days that they lie on, before they are told although the
+times were mended: a single restart, or several of one day, may be somebody's work (assumption)."""
+_UNMENDED_SCORE, _RESTARTS_SCORE = 0.97, 0.96
+"""Probabilities of a fault where events could not be mended, and where only restarts are many: the
+log shows either plainly (assumption)."""
+_LEAST_PAST_WEEKS = 1
+"""Weeks of log before this one that give a weekly rate."""
+
 # Release tests.
 
 
@@ -49,7 +60,7 @@ def _failed_test(lock: Lock, tests: pl.DataFrame) -> Finding:
     passed = [result == "passed" for result in tests["result"]]
     streak = len(passed) - (passed[::-1].index(True) if True in passed else len(passed))
     return finding(
-        lock.id, "release-test-due", "now", 0.99, since=tests["date"][streak],
+        lock.id, "release-test-due", "now", _TEST_SCORE, since=tests["date"][streak],
         since_low=tests["date"][streak - 1] if streak else None,
         since_high=tests["date"][streak], says=[say("test-failed", day=last)],
         evidence=[Evidence("failed-release-tests-in-a-row", len(passed) - streak, "tests",
@@ -60,7 +71,8 @@ def _failed_test(lock: Lock, tests: pl.DataFrame) -> Finding:
 def _untold_test(lock: Lock, day: date, history: History) -> Finding:
     """A test of which the log says the day and not how it went: it counts as none."""
     return finding(
-        lock.id, "release-test-due", "week", 0.99, since=day, since_low=day, since_high=day,
+        lock.id, "release-test-due", "week", _TEST_SCORE,
+        since=day, since_low=day, since_high=day,
         says=[say("test-result-untold", day=day)],
         evidence=[Evidence("days-since-the-last-release-test",
                            float((history.week.sunday - day).days), "days", n=0,
@@ -85,7 +97,8 @@ def _overdue_test(history: History, lock: Lock, last: date | None) -> list[Findi
         since = first
         said = say("test-missing", interval=interval)
     return [finding(
-        lock.id, "release-test-due", "week", 0.99, since=since, since_low=since, since_high=since,
+        lock.id, "release-test-due", "week", _TEST_SCORE,
+        since=since, since_low=since, since_high=since,
         says=[said],
         evidence=[Evidence("days-since-the-last-release-test", age, "days", n=int(last is not None),
                            before=interval)],
@@ -122,7 +135,8 @@ def clock_fault(history: History) -> list[Finding]:
         broken = rows.filter(~pl.col("mended").fill_null(False) & (pl.col("kind") != "restart"))
         restarts = rows.filter(pl.col("kind") == "restart")
         lost = restarts.filter(~pl.col("mended").fill_null(False))
-        many = restarts.height >= 3 and restarts["day"].n_unique() >= 2
+        many = (restarts.height >= _MANY_RESTARTS
+                and restarts["day"].n_unique() >= _RESTART_DAYS)
         if broken.is_empty() and lost.is_empty() and not many:
             continue
         past = history.clock_events.filter(
@@ -133,7 +147,7 @@ def clock_fault(history: History) -> list[Finding]:
         first = rows["day"].min()
         found.append(finding(
             str(controller), "clock-fault", "plan" if grave else "watch",
-            0.97 if broken.height or lost.height else 0.96,
+            _UNMENDED_SCORE if broken.height or lost.height else _RESTARTS_SCORE,
             since=first if isinstance(first, date) else None,
             says=[
                 say("clock-untrusted", moment=_local(rows["time"][0], zone)),
@@ -194,7 +208,7 @@ def _weekly(past: pl.DataFrame, history: History) -> float | None:
     first = history.activity["hour"].min()
     assert isinstance(first, datetime)
     weeks = (history.start - first).total_seconds() / (7 * 86_400)
-    return past.height / weeks if weeks >= 1 else None
+    return past.height / weeks if weeks >= _LEAST_PAST_WEEKS else None
 
 
 # Gaps.
@@ -224,38 +238,67 @@ _BUSY_ELSEWHERE = 100
 _NATS = 2.2
 """A silence this much more surprising than its past is e times likelier to be a lost log. The
 habits are those of rooms that share their games, so a factor e in chance counts for less."""
+_LEAST_SURPRISE, _BEYOND_USUAL = 6.0, 2.0
+"""Nats of a silence that is looked at (once in 400 by chance: calculated), and how many times its
+usual measure it must exceed (assumption)."""
+_ALONE_SURPRISE, _ALONE_BEYOND_USUAL = 12.0, 3.0
+"""The same of a controller that is often silent, before it is more than a matter to watch: its room
+may not have been played (assumption)."""
+_SILENCE_SCORES = (0.5, 0.99)
+"""Least and highest probability that a surprising silence is a lost log (assumption)."""
+_STEADY_DEAD_HOURS, _PLAYED_DEAD_HOURS = 12.0, 24.0
+"""Hours from which a silence that lasts to the log's end is looked at this week: of a controller
+that logs day and night, and of one that logs while its room is played (assumption)."""
+_LEAST_STEADY_HOURS = 0.5
+"""Hours of silence of a steady log that ask for more than to be watched: a shorter one is a restart
+or a network that was away (assumption)."""
+_HABIT_WEEKS = 4
+"""Weeks of habits before a silence of a log with breaks is taken for more than a free week: a
+monthly pattern has shown by then (assumption)."""
+_SHORT_PAST_SCORE, _OFTEN_SILENT_SCORE = 0.6, 0.97
+"""Highest probabilities of a lost log where the past or the surprise does not suffice, and where
+they do (assumption)."""
+_CLOSED_SCORE, _PARTLY_CLOSED_SCORE = 0.5, 0.7
+"""Probabilities that a venue without any record lost its log, where it may have been closed: for
+whole days (an even chance), and the highest for parts of days (assumption)."""
+_SILENT_WEEK_SCORE = 0.95
+"""Probability that a whole week without log is to be asked about (assumption)."""
+_NEVER_HEARD_DAYS, _NEVER_HEARD_SCORE = 7, 0.6
+"""Days of log before a controller without any record is told of, and the probability that it ought
+to have some: a room may not be in use yet (assumption)."""
 
 
 def _judge(silence: Silence) -> tuple[str, float] | None:
     """Urgency and score of one silence, or None where it is nothing unusual."""
     surprise, usual = silence.surprise, silence.usual
-    if surprise < max(6.0, 2.0 * usual):
+    if surprise < max(_LEAST_SURPRISE, _BEYOND_USUAL * usual):
         return None
-    score = float(np.clip(1.0 - math.exp(-(surprise - usual) / _NATS), 0.5, 0.99))
+    score = float(np.clip(1.0 - math.exp(-(surprise - usual) / _NATS), *_SILENCE_SCORES))
     if silence.controller is None:
         return _judge_venue(silence, score)
     if silence.steady:
-        if silence.ongoing and silence.hours >= 12:
+        if silence.ongoing and silence.hours >= _STEADY_DEAD_HOURS:
             return "week", score
-        return ("plan" if silence.hours >= 0.5 else "watch"), score
-    # Silent while the others were as busy as ever: half the surprise will do.
-    least = 6.0 if silence.edges_elsewhere >= _BUSY_ELSEWHERE else 12.0
-    if silence.weeks_known < 4 or surprise < max(least, 3.0 * usual):
-        return "watch", min(score, 0.6)
-    if silence.ongoing and silence.hours >= 24:
-        return "week", min(score, 0.97)
-    return "plan", min(score, 0.97)
+        return ("plan" if silence.hours >= _LEAST_STEADY_HOURS else "watch"), score
+    # Where the others were as busy as ever, half the surprise suffices.
+    busy = silence.edges_elsewhere >= _BUSY_ELSEWHERE
+    least = _LEAST_SURPRISE if busy else _ALONE_SURPRISE
+    if silence.weeks_known < _HABIT_WEEKS or surprise < max(least, _ALONE_BEYOND_USUAL * usual):
+        return "watch", min(score, _SHORT_PAST_SCORE)
+    if silence.ongoing and silence.hours >= _PLAYED_DEAD_HOURS:
+        return "week", min(score, _OFTEN_SILENT_SCORE)
+    return "plan", min(score, _OFTEN_SILENT_SCORE)
 
 
 def _judge_venue(silence: Silence, score: float) -> tuple[str, float] | None:
     if silence.ongoing:
         return None
     if silence.steady:
-        return ("plan" if silence.hours >= 0.5 else "watch"), score
-    if silence.weeks_known < 4:
+        return ("plan" if silence.hours >= _LEAST_STEADY_HOURS else "watch"), score
+    if silence.weeks_known < _HABIT_WEEKS:
         return None
     # Closed, or not logged? Nothing in the log can tell the two apart.
-    return "watch", 0.5 if silence.whole_days else min(score, 0.7)
+    return "watch", _CLOSED_SCORE if silence.whole_days else min(score, _PARTLY_CLOSED_SCORE)
 
 
 def _gap_finding(
@@ -296,10 +339,10 @@ def _gap_finding(
 
 
 def _silent_week(history: History, last: datetime) -> Finding:
-    """A week wholly without log: closed or lost, somebody has to say which."""
+    """A week wholly without log: closed or lost, which only a person can say."""
     moment = _local(last, history.venue.zone)
     return finding(
-        history.venue.id, "log-gap", "week", 0.95, subject_kind="venue",
+        history.venue.id, "log-gap", "week", _SILENT_WEEK_SCORE, subject_kind="venue",
         since=moment.date(), since_low=moment.date(), since_high=moment.date(),
         says=[say("week-without-log", last=moment)],
         evidence=[Evidence("hours-without-a-record-that-usually-have-some",
@@ -312,11 +355,12 @@ def _never_heard(history: History) -> list[Finding]:
     """Controllers of the venue file from which there is no record at all."""
     heard = set(history.activity["controller"].to_list())
     first = _first_day(history)
-    if not heard or first is None or (history.week.sunday - first).days < 7:
+    if not heard or first is None or (history.week.sunday - first).days < _NEVER_HEARD_DAYS:
         return []
     return [
         finding(
-            controller, "log-gap", "watch", 0.6, since=first, subject_kind="controller",
+            controller, "log-gap", "watch", _NEVER_HEARD_SCORE, since=first,
+            subject_kind="controller",
             says=[say("never-heard")],
             evidence=[Evidence("records-ever-seen", 0.0, "records", n=len(heard))],
             not_excluded=("log-files-not-named-in-the-venue-file",),

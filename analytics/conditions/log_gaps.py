@@ -1,8 +1,8 @@
 """Where a log fell silent: how surprising is each silence, given what else was logged?
 
-A silence is judged by the controller's own habits. For every hour, how often did
+A controller's own habits judge its silence. For every hour, how often did
 this controller log something at this time of day when the others were as busy as
-they were then? Hours in which nobody else was played tell nothing of it, unless it logs
+they were then? Hours in which no other room was played tell nothing of it, unless it logs
 night and day. The surprise of a silent stretch is the sum of -ln(1 - p) over its
 hours; it is held against the most surprising silence of each earlier week, so that a
 room that is often not booked, or a controller that is switched off at night, sets
@@ -26,8 +26,39 @@ WEEKS = 26
 _BUSY = (1, 10, 40, 120)
 """Edges an hour by the other controllers: the classes of how busy the venue was."""
 _STEADY_SHARE = 0.97
-"""Of all hours: who logs that often logs night and day."""
+"""Share of all hours: a controller that logs in so many logs night and day."""
 _STEADY_SILENCE_S = 300.0
+"""Longest usual silence within an hour of a controller whose short silences can be judged: a
+heartbeat comes every few minutes at most (common practice, no source)."""
+_STEADY_QUANTILE = 0.98
+"""Quantile of the hours' longest silences that is the usual one: some hours hold a gap."""
+_BEYOND_STEADY, _LEAST_SHORT_SILENCE_S = 10, 900.0
+"""A short silence is told where it is so many times the usual one, and at least a quarter of an
+hour (assumption)."""
+_SHORT_SURPRISE_MORE = 1.0
+"""Nats of a short silence beyond the log of the hours heard, in none of which there was one like
+it (assumption)."""
+_FEWEST_STEADY_HOURS = 48
+"""Hours with records before a log is called steady: two days and nights (assumption)."""
+_SLOT_HOURS = 3
+"""Hours of the day that share one habit: eight slots a day hold enough hours each (assumption)."""
+_SLOTS = 24 // _SLOT_HOURS
+_HABIT_EVENTS, _HABIT_HOURS = 0.5, 1.0
+"""Jeffreys' prior of a share: half an event in one hour."""
+_SUREST_HABIT = 0.9999
+"""Highest chance of a record in an hour: no hour counts for more than nine nats."""
+_USUAL_QUANTILE = 0.9
+"""Quantile of the weekly most surprising silences that is the usual measure: one week in ten may
+have held a gap itself (assumption)."""
+_OWN_SURPRISE = 3.0
+"""Nats of the part of a silence that lies in this week: once in 20 by chance (calculated)."""
+_DAY_BEGINS_HOUR = 5
+"""Hour of the day at which no venue plays: late games belong to the evening before (common
+practice, no source)."""
+_BUSY_HOUR_SHARE = 0.25
+"""Share of the busiest hour of the week from which an hour of the week is one of play
+(assumption)."""
+_HOURS_A_WEEK = 168
 
 
 @dataclass(frozen=True)
@@ -104,7 +135,7 @@ def _grid(history: History) -> _Grid | None:
     hour_of_day, weekday = local.dt.hour().to_numpy(), local.dt.weekday().to_numpy()
     return _Grid(
         controllers, first_hour, spread("records", 0), spread("edges", 0), first, last,
-        spread("longest_silence_s", np.nan), hour_of_day.astype(np.int64) // 3,
+        spread("longest_silence_s", np.nan), hour_of_day.astype(np.int64) // _SLOT_HOURS,
         (weekday.astype(np.int64) - 1) * 24 + hour_of_day,
         int(history.start.timestamp() // 3600) - first_hour,
     )
@@ -133,7 +164,7 @@ def silences(history: History) -> list[Silence]:
     for row, controller in enumerate(grid.controllers):
         others = grid.edges.sum(axis=0) - grid.edges[row]
         heard = (grid.records.sum(axis=0) - grid.records[row]) > 0
-        kind = np.digitize(others, _BUSY) * 8 + grid.slot
+        kind = np.digitize(others, _BUSY) * _SLOTS + grid.slot
         chance = _habit(grid.present[row], kind, heard)
         share = float(grid.present[row][heard].mean()) if heard.any() else 0.0
         if share >= _STEADY_SHARE:
@@ -152,7 +183,7 @@ def silences(history: History) -> list[Silence]:
 
 
 def _smoothed(count: float, size: float) -> float:
-    return float((count + 0.5) / (size + 1.0))
+    return float((count + _HABIT_EVENTS) / (size + _HABIT_HOURS))
 
 
 def _habit(
@@ -162,7 +193,7 @@ def _habit(
     kinds = int(kind.max()) + 1
     size = np.bincount(kind[counted], minlength=kinds).astype(float)
     heard = np.bincount(kind[counted], weights=present[counted].astype(float), minlength=kinds)
-    return np.asarray(((heard + 0.5) / (size + 1.0))[kind])
+    return np.asarray(((heard + _HABIT_EVENTS) / (size + _HABIT_HOURS))[kind])
 
 
 def _runs(
@@ -170,7 +201,7 @@ def _runs(
     others: NDArray[np.float64],
 ) -> list[Silence]:
     present = np.asarray(grid.present[row] if row is not None else grid.present.any(axis=0))
-    surprise = np.where(present, 0.0, -np.log1p(-np.clip(chance, 0.0, 0.9999)))
+    surprise = np.where(present, 0.0, -np.log1p(-np.clip(chance, 0.0, _SUREST_HABIT)))
     heard = np.flatnonzero(present)
     if heard.size == 0:
         return []
@@ -179,21 +210,21 @@ def _runs(
     runs = [(int(heard[i]) + 1, int(heard[i + 1])) for i in steps]
     if heard[-1] + 1 < present.size:
         runs.append((int(heard[-1]) + 1, present.size))
-    weeks = max(1, -(-grid.week_start // 168))
+    weeks = max(1, -(-grid.week_start // _HOURS_A_WEEK))
     weekly = np.zeros(weeks)
     for begin, end in runs:
         if begin < grid.week_start:
-            week = min(begin // 168, weeks - 1)
+            week = min(begin // _HOURS_A_WEEK, weeks - 1)
             upto = min(end, grid.week_start)
             weekly[week] = max(weekly[week], total[upto] - total[begin])
-    usual = float(np.quantile(weekly, 0.9)) if grid.week_start > 0 else 0.0
+    usual = float(np.quantile(weekly, _USUAL_QUANTILE)) if grid.week_start > 0 else 0.0
     span = int(heard[-1] - heard[0]) + 1
     found = []
     for begin, end in runs:
         # What of it falls into this week must be a surprise in itself: a gap of Sunday evening
         # that nobody could notice before Monday's first game is Sunday's.
         own = total[end] - total[max(begin, grid.week_start)]
-        if end <= grid.week_start or own < 3.0:
+        if end <= grid.week_start or own < _OWN_SURPRISE:
             continue
         found.append(Silence(
             controller=controller,
@@ -204,11 +235,11 @@ def _runs(
             usual=usual,
             # The run in question must not disprove the habit that it breaks.
             steady=heard.size >= _STEADY_SHARE * (span - (end - begin if end < present.size else 0))
-            and heard.size >= 48,
+            and heard.size >= _FEWEST_STEADY_HOURS,
             edges_elsewhere=int(others[begin:end].sum()),
             ongoing=end == present.size,
             whole_days=_whole_days(grid, present, begin, end),
-            weeks_known=grid.week_start // 168,
+            weeks_known=grid.week_start // _HOURS_A_WEEK,
         ))
     return found
 
@@ -223,12 +254,11 @@ def _edge(grid: _Grid, row: int | None, hour: int, which: str) -> int:
 
 def _whole_days(grid: _Grid, present: NDArray[np.bool_], begin: int, end: int) -> bool:
     """Whether the days of the run's hours hold nothing but the run."""
-    # A day is cut at 05:00, when no venue plays: late games belong to the evening.
-    day = (np.arange(present.size) + grid.hour_of_week[0] % 24 - 5) // 24
+    day = (np.arange(present.size) + grid.hour_of_week[0] % 24 - _DAY_BEGINS_HOUR) // 24
     touched = np.isin(day, np.unique(day[begin:end]))
-    usual = np.zeros(168)
+    usual = np.zeros(_HOURS_A_WEEK)
     np.add.at(usual, grid.hour_of_week[present], 1.0)
-    busy = usual[grid.hour_of_week] > 0.25 * usual.max()
+    busy = usual[grid.hour_of_week] > _BUSY_HOUR_SHARE * usual.max()
     return not bool((present & touched & busy).any())
 
 
@@ -238,12 +268,12 @@ def _short(
     """Silences of a controller that logs without a break, which leave no hour empty."""
     present, quiet = grid.present[row], grid.quiet_s[row]
     heard = np.flatnonzero(present)
-    if heard.size < 48:
+    if heard.size < _FEWEST_STEADY_HOURS:
         return []
-    usual_s = float(np.nanquantile(quiet[heard], 0.98))
+    usual_s = float(np.nanquantile(quiet[heard], _STEADY_QUANTILE))
     if not usual_s <= _STEADY_SILENCE_S:
         return []
-    least_s = max(10 * usual_s, 900.0)
+    least_s = max(_BEYOND_STEADY * usual_s, _LEAST_SHORT_SILENCE_S)
     found = []
     for hour in heard[heard >= max(grid.week_start, 0)]:
         spans = []
@@ -256,9 +286,10 @@ def _short(
                 spans.append((begin, end, (end - begin) / 1e6))
         found += [
             Silence(
-                controller, _moment(begin), _moment(end), surprise=float(np.log(heard.size)) + 1,
+                controller, _moment(begin), _moment(end),
+                surprise=float(np.log(heard.size)) + _SHORT_SURPRISE_MORE,
                 usual=0.0, steady=True, edges_elsewhere=int(others[hour]), ongoing=False,
-                whole_days=False, weeks_known=grid.week_start // 168,
+                whole_days=False, weeks_known=grid.week_start // _HOURS_A_WEEK,
             )
             for begin, end, _ in spans
         ]

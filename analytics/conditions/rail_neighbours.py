@@ -21,6 +21,7 @@ ALIKE_SHARE = 0.3
 """Where this share of a rail's other locks shows the same, it is the rail's doing. (What most of
 them show is allowed for before: a part of them may be of a weaker kind.)"""
 LEAST_ALIKE_NEIGHBOURS = 2
+"""However few they are, so many must show it: one alone may have a fault of its own."""
 SHARED_SHARE = 0.7
 """Where so many of a rail's locks have become slower together, it is what they share."""
 ALIKE_OF_TYPICAL = 0.25
@@ -29,9 +30,27 @@ BESIDE_RAIL = 3.0
 """Natural log odds of a change that began with its rail's fault: what the rail does to all locks on
 it is taken out, and still two faults at once are rarer than one."""
 TOGETHER_DAYS = 21
+"""Days between two onsets that may be one: each has an interval of a week or two (assumption)."""
+VOLTS_TAKEN_OUT, VOLTS_LOGGED = 0.8, 0.5
+"""Share of days with known volts from which they are allowed for in one lock's course, and from
+which a rail's volts count as logged (assumption)."""
+BEYOND_TYPICAL = 2.0
+"""How many times the neighbours' typical change a lock's own must surely be (assumption)."""
+DAYS_AROUND_ONSET = 7
+"""Days before a common onset that tell neither side: the locks' own onsets differ."""
+FEWEST_DAYS_BEFORE, FEWEST_DAYS_AFTER = 3, 2
+"""Days on either side that show whether a lock became slower too (assumption)."""
+SLOWER_ERRORS = 2.0
+"""Standard errors by which it must be slower (common practice: about 95 %)."""
+FEWEST_NAMED = 2
+"""Locks with a finding of their own before their rail is held to be the cause."""
+SHARED_RAIL_SCORE, SCORE_A_LOCK, LOCKS_THAT_SCORE = 0.9, 0.02, 4
+"""Probability that it is the rail's doing where the fewest locks show it, what each further lock
+adds, and how many may add (assumption)."""
 UNANSWERED_SURE = 0.9
 SLOW_SURE = 0.998
-"""A low rail makes releases straggle before it makes them fail: where none of the others fails,
+"""Probabilities from which failures to release, and slow releases, are the lock's own. A low rail
+makes releases straggle before it makes them fail: where none of the others fails,
 failures need less proof of being the lock's own."""
 
 
@@ -39,14 +58,14 @@ def beyond_rail(history: History, item: Finding, lock: Lock, rail: Finding) -> b
     """Whether what is said of the lock goes beyond what its rail at fault does to all locks on it.
 
     A drift has the rail's volts allowed for already, where they are known, with all
-    the uncertainty of this lock's answer to them. What begins with the rail's fault
-    must still be surer than another change; and where other locks on the rail show the same, it
+    the uncertainty of this lock's answer to them. A change that begins with the
+    rail's fault must be surer than any other; and where other locks on the rail show the same, it
     must be far larger than theirs.
     """
     judged = drifts(history).current
     own = judged.get(lock.id)
     drifting = item.extra.get("course") in ("step", "gradual")
-    if drifting and (own is None or float(own.days.volts_known.mean()) < 0.8):
+    if drifting and (own is None or float(own.days.volts_known.mean()) < VOLTS_TAKEN_OUT):
         return False
     together = _together(item.since, rail)
     if not together and (drifting or rail.condition != "battery-decline"):
@@ -72,7 +91,7 @@ def beyond_rail(history: History, item: Finding, lock: Lock, rail: Finding) -> b
         if not drifting or own is None or not slower:
             return False
         typical = float(np.median([neighbour.change for neighbour in slower]))
-        return own.seen_low > 2.0 * typical
+        return own.seen_low > BEYOND_TYPICAL * typical
     if drifting:
         return own is not None and own.fit is not None and own.fit.log_odds > BESIDE_RAIL
     return item.score > (UNANSWERED_SURE if item.condition == "no-release" else SLOW_SURE)
@@ -87,15 +106,15 @@ def _together(since: date | None, rail: Finding) -> bool:
 def _slower_since(drift: LockDrift, began: float, typical: float) -> bool:
     """Whether a lock too has become slower about that day, by a fair part of what is typical."""
     days = drift.days
-    before, after = days.day < began - 7, days.day >= began
-    if before.sum() < 3 or after.sum() < 2:
+    before, after = days.day < began - DAYS_AROUND_ONSET, days.day >= began
+    if before.sum() < FEWEST_DAYS_BEFORE or after.sum() < FEWEST_DAYS_AFTER:
         return False
     low, high = (
         np.average(drift.residual[part], weights=days.releases[part]) for part in (before, after)
     )
     error = days.deviation * np.sqrt(
         1 / days.releases[before].sum() + 1 / days.releases[after].sum())
-    return bool(high - low > max(2 * error, ALIKE_OF_TYPICAL * np.log1p(typical)))
+    return bool(high - low > max(SLOWER_ERRORS * error, ALIKE_OF_TYPICAL * np.log1p(typical)))
 
 
 def shared_by_rail(found: Sequence[Finding], history: History) -> list[Finding]:
@@ -123,12 +142,13 @@ def shared_by_rail(found: Sequence[Finding], history: History) -> list[Finding]:
         ]
         names = sorted({name for name, _ in entries})
         dates = sorted(when.toordinal() for _, when in entries)
-        if rail in told or len(names) < 2 or len(tracked) < LEAST_NEIGHBOURS:
+        if rail in told or len(names) < FEWEST_NAMED or len(tracked) < LEAST_NEIGHBOURS:
             continue
         began = float(np.median(dates)) - history.week.monday.toordinal()
         typical = float(np.median([judged[name].seen for name in names]))
         # Rail volts that are logged have been allowed for: then each must show by itself.
-        told_volts = np.mean([judged[name].days.volts_known.mean() for name in tracked]) > 0.5
+        known = [judged[name].days.volts_known.mean() for name in tracked]
+        told_volts = np.mean(known) > VOLTS_LOGGED
         alike = [
             name for name in tracked
             if name in names or (not told_volts and _slower_since(judged[name], began, typical))
@@ -138,8 +158,9 @@ def shared_by_rail(found: Sequence[Finding], history: History) -> list[Finding]:
         names = sorted(set(names) | set(alike))
         changes = [100 * judged[name].change for name in names if name in judged]
         since = date.fromordinal(int(np.median(dates)))
+        more = min(len(names) - LEAST_NEIGHBOURS, LOCKS_THAT_SCORE)
         out.append(finding(
-            rail, "supply-sag", "week", 0.9 + 0.02 * min(len(names) - LEAST_NEIGHBOURS, 4),
+            rail, "supply-sag", "week", SHARED_RAIL_SCORE + SCORE_A_LOCK * more,
             since=since, subject_kind="supply",
             since_low=date.fromordinal(dates[0]), since_high=date.fromordinal(dates[-1]),
             says=[say("slow-together", slow=len(names), total=len(tracked))],

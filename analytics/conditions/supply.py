@@ -27,13 +27,92 @@ from remanence.shared.venue import Supply
 _DIVIDER = 0.012
 """Standard deviation of a rail reading's scale: dividers of 1 to 5 % (trade practice)."""
 _DROP = 0.04
-"""A lasting fall of the idle volts, as a share of rated, that is told as a matter to watch though
-the rail is inside its window."""
+"""A lasting fall of the idle volts, as a share of rated, that is told as a matter to watch although
+the rail is inside its window (assumption)."""
 _ROOM_KELVIN, _ROOM_DAYS = 5.0, 60.0
 """Standard deviation of a room's temperature over the year (seasons of 8 K either way), and the
 days over which it remembers: common practice, no source."""
 _STIFF_WATCH, _STIFF_PLAN = 0.12, 0.20
-"""Rises of the sag per ampere that are told, as natural logarithms."""
+"""Rises of the sag per ampere, as natural logarithms, that are told as a matter to watch and to
+plan for (assumption)."""
+
+_FEWEST_IDLE_HOURS = 3
+"""Hours of a week that tell a rail's idle volts, and low ones among them that tell a low rail: two
+may be one moment either side of the hour (assumption)."""
+_IDLE_LEVEL_SHARE, _IDLE_DAYS_SHARE = 0.002, 0.001
+"""Least standard deviation of the idle volts of single days and of their level, as shares of rated:
+some counts of a converter of 10 to 12 bits (assumption)."""
+_WELL_INSIDE = 0.03
+"""A fall of the idle volts to under the window, as a share of rated, that the meter's own scale
+cannot account for, since the same meter read both levels (assumption)."""
+_FELL_SCORE = 0.97
+"""Probability that a rail is low once it fell by that much (assumption)."""
+_NEARLY_ALL_HOURS = 0.9
+"""Where a larger share of the week's hours is low, their count is not worth a sentence."""
+_LOW_WEEK_SHARE, _LOW_WEEK_SCORE = 0.5, 0.7
+"""A rail that is low in half the hours, and more likely so than not, is looked at this week
+(assumption)."""
+_IDLE_FALL_Z = -6.0
+"""Standard errors of a fall inside the window before it is told: neighbouring days are alike, so
+that more than the usual three are asked for (assumption)."""
+_FEWEST_IDLE_DAYS = 3
+"""Days at the lower level before a fall inside the window is told (assumption)."""
+_IDLE_PAST_DAYS = 90
+"""Days before this week that tell how far a rail's idle volts scatter."""
+_IDLE_HALF_WIDTH = 2.1
+"""Half width of the level's 95 % interval in standard deviations: Student's t with some 18 degrees
+of freedom (calculated)."""
+_MIDDLE_OF_WEEK = 3
+"""Thursday, counted from Monday."""
+_ROOM_ERRORS = 1.96
+"""Half width of the 95 % interval of the room's effect, in standard deviations (normal)."""
+_SAG_TELLERS = 2
+"""Locks that must show a rail's share of a sag on a day: one alone may be its own branch."""
+_FEWEST_SAG_DAYS = 5
+"""Days with such a share before its change is looked for (assumption)."""
+_SAG_LEVEL_FLOOR = 0.02
+"""Least standard deviation of a day's share of the sag, as a natural logarithm (assumption)."""
+_STIFF_Z = 5.0
+"""Standard errors of a rise of the sag per ampere before it is told (assumption)."""
+_FEWEST_LOADED_LOW, _LOADED_LOW_SHARE = 5, 0.2
+"""Commands of a week under the loaded limit, as a count and as a share, before they are told: a
+single deep sag is a matter of two locks that pull together (assumption)."""
+_LOADED_ONSET_ODDS = 2.0
+"""Natural log odds from which the onset of low loaded volts is dated by the change of their rate;
+else by the first of them (assumption)."""
+_NEWLY_PAST, _NEWLY_SHARE = 20, 0.05
+"""Loaded volts are newly low where at least so many earlier commands are known and at most this
+share of them was low (assumption)."""
+_ALWAYS_LOW_SCORE, _NEWLY_LOW_SCORE = 0.7, 0.96
+"""Probabilities that loaded volts which were always low, or have become low, are a fault of the
+rail (assumption)."""
+_CHARGE_DAYS = 28
+"""Days that a battery's slope is taken from at most."""
+_CHARGED = 0.02
+"""A rise of the idle volts from one day to the next, as a share of rated, that is a charge or a new
+battery (assumption)."""
+_FEWEST_BATTERY_DAYS = 5
+"""Days that a battery's slope needs (assumption)."""
+_SLOPE_CONFIDENCE = 0.99
+"""Confidence of the slope's interval: a battery that does not run down is told once in 200."""
+_STEP_OF_LOSS, _FEWEST_STEP_DAYS = 0.5, 6
+"""Where one day took more than this share of all that was lost, the fall is a step and no running
+down; fewer days than this do not tell the two apart (assumption)."""
+_LEAST_LOST_VOLTS = 1e-9
+"""Keeps a loss of nothing, or a gain, from being shared out; it decides nothing else."""
+_LEAST_LOSS = 0.015
+"""Least loss of the idle volts, as a share of rated, that is told as running down (assumption)."""
+_CARRIED_ERRORS = 1.96 * 1.25 * 2
+"""Half width of the interval of a battery's level, in standard deviations over root n: that of
+95 %, for a median (root of pi / 2), and twice as much, since neighbouring days are alike
+(assumption)."""
+_LONGEST_FORECAST_DAYS = 3650
+"""A later day than ten years on is no forecast; the date stays within the calendar."""
+_EMPTY_WEEK_DAYS, _EMPTY_PLAN_DAYS = 10, 35
+"""Days until a battery reaches the window's end for which it is changed this week, or planned for:
+a week and a month, with some days to spare (assumption)."""
+_RUNS_DOWN_SOON_SCORE, _RUNS_DOWN_LATE_SCORE = 0.97, 0.85
+"""Probabilities that the battery runs down as told, within that time and beyond (assumption)."""
 
 
 # Low.
@@ -46,13 +125,14 @@ def low_supply(history: History) -> list[Finding]:
     for supply in history.venue.supplies:
         idle = idle_volts(history)[supply.id]
         now = idle.ago == 0
-        if now.sum() < 3:
+        if now.sum() < _FEWEST_IDLE_HOURS:
             continue
         floor = history.venue.limits.supply_low_percent / 100 * supply.rated_volts
         days, medians = idle.daily()
-        change = level_change(days, medians, monday, floor=0.002 * supply.rated_volts)
+        change = level_change(
+            days, medians, monday, floor=_IDLE_LEVEL_SHARE * supply.rated_volts)
         low = idle.volts < floor
-        if (low & now).sum() >= 3:
+        if (low & now).sum() >= _FEWEST_IDLE_HOURS:
             found.append(_under_window(supply, idle, low, floor, change))
         elif change and supply.source != "battery":
             found += _fallen(supply, idle, change, floor)
@@ -69,19 +149,20 @@ def _under_window(
     # How far the reading's own scale could be off decides how sure this is, unless the
     # rail's own past, read by the same meter, was well inside the window.
     past = float(np.median(idle.volts[~low])) if (~low).any() else float("nan")
-    fell = np.isfinite(past) and past - level > 0.03 * supply.rated_volts
+    fell = np.isfinite(past) and past - level > _WELL_INSIDE * supply.rated_volts
     score = stats.norm.cdf((floor - level) / (_DIVIDER * supply.rated_volts))
-    score = max(float(score), 0.97) if fell else float(score)
+    score = max(float(score), _FELL_SCORE) if fell else float(score)
     begun = change_of_rate(idle.day, low)
     since, since_low, since_high = (
         begun.dates() if begun is not None and begun.log_odds > 0
         else (date.fromordinal(int(idle.day[np.argmax(low)])), None, None))
     said = [say("below-window", volts=Amount(level, "V"), least=Amount(floor, "V"),
                 rated=Amount(supply.rated_volts, "V"))]
-    if share <= 0.9:
+    if share <= _NEARLY_ALL_HOURS:
         said.append(say("hours-below", found=int((low & now).sum()), total=int(now.sum())))
+    mostly = share >= _LOW_WEEK_SHARE and score > _LOW_WEEK_SCORE
     return finding(
-        supply.id, "low-supply", "week" if share >= 0.5 and score > 0.7 else "plan", score,
+        supply.id, "low-supply", "week" if mostly else "plan", score,
         since=since, since_low=since_low, since_high=since_high,
         says=[*said, say("all-slower")],
         evidence=[
@@ -98,7 +179,7 @@ def _fallen(
     supply: Supply, idle: IdleVolts, change: Change, floor: float
 ) -> list[Finding]:
     drop = -change.shift / supply.rated_volts
-    if drop < _DROP or change.z > -6 or change.now.n < 3:
+    if drop < _DROP or change.z > _IDLE_FALL_Z or change.now.n < _FEWEST_IDLE_DAYS:
         return []
     since, low, high = change.dates()
     return [finding(
@@ -115,7 +196,7 @@ def _fallen(
 def _volts_evidence(
     supply: Supply, idle: IdleVolts, change: Change | None, floor: float
 ) -> Evidence:
-    """The rail's level this week (where it was low in it: while it was), over its days' moods."""
+    """The rail's level this week (its low days, where it had some), with their scatter."""
     week = idle.volts[idle.ago == 0]
     days, medians = idle.daily()
     now = days > idle.day.max() - 7
@@ -125,9 +206,10 @@ def _volts_evidence(
     elif change is not None:
         since = now & (days >= change.since)
         now = since if since.any() else now
-    past = medians[days < days[now][0]][-90:]
-    middle, deviation = level_of_days(medians[now], past, 0.001 * supply.rated_volts)
-    half = 2.1 * deviation
+    past = medians[days < days[now][0]][-_IDLE_PAST_DAYS:]
+    middle, deviation = level_of_days(
+        medians[now], past, _IDLE_DAYS_SHARE * supply.rated_volts)
+    half = _IDLE_HALF_WIDTH * deviation
     return Evidence(
         "idle-volts-median-of-the-hours", middle, "V", n=int(week.size),
         now_low=middle - half, now_high=middle + half,
@@ -156,11 +238,12 @@ def supply_sag(history: History) -> list[Finding]:
 
 def _softer(load: RailLoad, monday: int) -> Change | None:
     """The change of the rail's share, where it rose by enough to be told."""
-    if (load.tellers >= 2).sum() < 5:
+    if (load.tellers >= _SAG_TELLERS).sum() < _FEWEST_SAG_DAYS:
         return None
-    told = np.where(load.tellers >= 2, load.rail, np.nan)
-    change = level_change(load.days, told, monday, floor=max(0.02, float(np.median(load.floor))))
-    if change is None or change.shift < _STIFF_WATCH or change.z < 5:
+    told = np.where(load.tellers >= _SAG_TELLERS, load.rail, np.nan)
+    floor = max(_SAG_LEVEL_FLOOR, float(np.median(load.floor)))
+    change = level_change(load.days, told, monday, floor=floor)
+    if change is None or change.shift < _STIFF_WATCH or change.z < _STIFF_Z:
         return None
     return change
 
@@ -190,14 +273,14 @@ def _loaded_low(history: History, supply: Supply, sags: pl.DataFrame) -> _Low | 
              ).to_numpy()
     low, now = share < limit, (rows["weeks_ago"] == 0).to_numpy()
     hits, total = int((low & now).sum()), int(now.sum())
-    if hits < 5 or hits < 0.2 * total:
+    if hits < _FEWEST_LOADED_LOW or hits < _LOADED_LOW_SHARE * total:
         return None
     day = day_ordinals(rows["day"])
     begun = change_of_rate(day, low)
     return _Low(
         (hits, total), (int((low & ~now).sum()), int((~now).sum())),
         float(rows["loaded"].to_numpy()[now].min()),
-        begun.dates() if begun is not None and begun.log_odds > 2
+        begun.dates() if begun is not None and begun.log_odds > _LOADED_ONSET_ODDS
         else (date.fromordinal(int(day[np.argmax(low)])), None, None),
     )
 
@@ -206,10 +289,10 @@ def _room_error(load: RailLoad, stiff: Change, monday: int) -> float:
     """How far the rooms' season may have moved all coils' currents alike since before.
 
     Copper draws less when it is warm. The room is not in the log, and on one rail its warmth
-    looks like a change of the source, so that it belongs into the interval.
+    looks like a change of the source. So the interval allows for it.
     """
     before = load.days[load.days < stiff.since]
-    apart = monday + 3 - float(before.mean()) if before.size else 0.0
+    apart = monday + _MIDDLE_OF_WEEK - float(before.mean()) if before.size else 0.0
     kelvin = _ROOM_KELVIN * np.sqrt(2 * (1 - np.exp(-((apart / _ROOM_DAYS) ** 2))))
     return float(COPPER_PER_KELVIN * kelvin)
 
@@ -222,13 +305,14 @@ def _sag_finding(
     says: list[Sentence] = []
     if stiff is not None:
         room = _room_error(load, stiff, history.week.monday.toordinal())
-        half = np.hypot(stiff.shift_high - stiff.shift, 1.96 * room)
+        half = np.hypot(stiff.shift_high - stiff.shift, _ROOM_ERRORS * room)
         ratio, bounds = np.exp(stiff.shift), np.exp([stiff.shift - half, stiff.shift + half])
         evidence.append(Evidence(
             "sag-per-ampere-against-before", 100 * float(ratio), "%", n=stiff.now.n,
             now_low=100 * float(bounds[0]), now_high=100 * float(bounds[1]), before=100.0))
         says.append(say("sags-more", percent=Amount(100 * (float(ratio) - 1), "%")))
-    newly = low is not None and low.before[1] >= 20 and low.before[0] <= 0.05 * low.before[1]
+    newly = (low is not None and low.before[1] >= _NEWLY_PAST
+             and low.before[0] <= _NEWLY_SHARE * low.before[1])
     if low is not None:
         limit = history.venue.limits.supply_loaded_percent
         evidence.append(share_evidence("commands-loaded-below-what-locks-are-tested-at",
@@ -237,10 +321,10 @@ def _sag_finding(
         says.append(say("low-under-load", limit=Amount(limit, "%"), found=low.now[0],
                         total=low.now[1], deepest=Amount(low.deepest, "V")))
     if stiff is None and not newly:
-        # It has always been like this: the design's matter, told but not pressed.
-        urgency, score = "watch", 0.7
+        # It has always been like this: that is a matter of the design, and not urgent.
+        urgency, score = "watch", _ALWAYS_LOW_SCORE
     elif stiff is None:
-        urgency, score = "week", 0.96
+        urgency, score = "week", _NEWLY_LOW_SCORE
     else:
         score = stiff.score(_STIFF_WATCH)
         urgency = "plan" if stiff.shift >= _STIFF_PLAN else "watch"
@@ -272,12 +356,12 @@ def battery_decline(history: History) -> list[Finding]:
         if supply.source != "battery":
             continue
         days, volts = idle_volts(history)[supply.id].daily()
-        recent = days > history.week.sunday.toordinal() - 28
+        recent = days > history.week.sunday.toordinal() - _CHARGE_DAYS
         days, volts = days[recent], volts[recent]
-        jumps = np.flatnonzero(np.diff(volts) > 0.02 * supply.rated_volts)
+        jumps = np.flatnonzero(np.diff(volts) > _CHARGED * supply.rated_volts)
         if jumps.size:
             days, volts = days[jumps[-1] + 1:], volts[jumps[-1] + 1:]
-        if days.size < 5 or days[-1] < history.week.monday.toordinal():
+        if days.size < _FEWEST_BATTERY_DAYS or days[-1] < history.week.monday.toordinal():
             continue
         found += _running_down(history, supply, days, volts)
     return found
@@ -286,27 +370,31 @@ def battery_decline(history: History) -> list[Finding]:
 def _running_down(
     history: History, supply: Supply, days: NDArray[np.int64], volts: Reals
 ) -> list[Finding]:
-    slope, _, low, high = (float(item) for item in stats.theilslopes(volts, days, 0.99))
+    slope, _, low, high = (
+        float(item) for item in stats.theilslopes(volts, days, _SLOPE_CONFIDENCE))
     lost = float(-slope * (days[-1] - days[0]))
-    # Half of what was lost at once is a step, not a running down.
     falls = -np.diff(volts)
-    stepped = falls.size > 0 and falls.max() > 0.5 * max(lost, 1e-9)
-    if high >= 0 or lost < 0.015 * supply.rated_volts or (stepped and days.size >= 6):
+    stepped = (days.size >= _FEWEST_STEP_DAYS
+               and falls.max() > _STEP_OF_LOSS * max(lost, _LEAST_LOST_VOLTS))
+    if high >= 0 or lost < _LEAST_LOSS * supply.rated_volts or stepped:
         return []
     limits = history.venue.limits
     need = limits.supply_low_percent / 100 * supply.rated_volts
     # The line's height at the last day, from the median of all points brought to that day.
     carried = volts + slope * (days[-1] - days)
     level = float(np.median(carried))
-    unsure = 1.96 * 1.25 * 2 * robust_deviation(carried) / np.sqrt(days.size)
+    unsure = _CARRIED_ERRORS * robust_deviation(carried) / np.sqrt(days.size)
     left = max(0.0, (level - need) / -slope)
     soonest = float(max(0.0, (level - unsure - need) / -low))
     latest = float(max(0.0, (level + unsure - need) / -high))
-    empty = date.fromordinal(int(days[-1])) + timedelta(days=min(int(left), 3650))
-    urgency = "week" if left <= 10 else "plan" if left <= 35 else "watch"
+    empty = date.fromordinal(int(days[-1])) + timedelta(
+        days=min(int(left), _LONGEST_FORECAST_DAYS))
+    urgency = ("week" if left <= _EMPTY_WEEK_DAYS
+               else "plan" if left <= _EMPTY_PLAN_DAYS else "watch")
+    score = _RUNS_DOWN_SOON_SCORE if left < _EMPTY_PLAN_DAYS else _RUNS_DOWN_LATE_SCORE
     first = date.fromordinal(int(days[0]))
     return [finding(
-        supply.id, "battery-decline", urgency, 0.97 if left < 35 else 0.85,
+        supply.id, "battery-decline", urgency, score,
         since=first, since_low=None, since_high=date.fromordinal(int(days[days.size // 2])),
         says=[
             say("battery-runs-down", fall=Amount(-1000 * slope, "mV per day"),

@@ -56,6 +56,14 @@ WARMTH_DEVIATION = 0.004
 USUAL_VOLTS = 0.03
 """Natural log: days with volts so near the lock's usual ones tell what it wanders by itself."""
 
+UNKNOWN_SCATTER = 0.10
+"""Scatter of a family's releases (natural log) where none of its locks shows one (common practice:
+3 to 12 %)."""
+RELEASES_A_WEEK, MOST_WEIGHT_WEEKS = 10.0, 60.0
+"""Releases that weigh as a week of a lock's own scatter, and the most weeks that count: older ones
+say less of the lock as it is (assumption)."""
+LEAST_SHARED_SCATTER = 0.01
+"""Least scatter of a lock's releases (natural log) after the sharing (assumption)."""
 SIBLING_WEIGHT = 12.0
 """Weeks' worth of say that the family's scatter has beside the lock's own."""
 
@@ -65,6 +73,25 @@ PRIOR_MEMORY_DAYS = 3.0
 """What a lock's latency wanders by from day to day, what it wanders by over weeks, and how long
 it remembers. Assumptions, drawn from the between-week scatter of 1 to 3 % that is common; the
 venue's own locks soon outweigh them."""
+
+PRIOR_SPREADS = (0.8, 0.8, 0.5)
+"""Standard deviations of the natural logs of those three (assumption)."""
+LAGS_DAYS = (1, 2, 3, 5, 7, 10, 14, 21, 28)
+"""Lags of the variogram: days near each other tell the memory, weeks the slower wander."""
+FEWEST_LAG_PAIRS = 10
+"""Pairs of days of a lock that a lag needs for a median (assumption)."""
+DAILY_GRID = tuple(np.geomspace(0.004, 0.08, 16))
+MEMORY_GRID_DAYS = (0.7, 1.5, 3.0, 6.0, 12.0)
+SLOW_GRID = (0.004, 0.008, 0.012, 0.018, 0.025, 0.035, 0.05)
+"""Daily wander, memory and slower wander that are tried: from what no log can show to more than any
+sound lock was supposed to have, in steps finer than the data tell apart (assumption)."""
+LAG_WEIGHT = 0.5
+"""Weight of each lag: neighbouring lags share their days (assumption)."""
+MODEL_ERROR = 0.25
+"""How far off the variogram's form may itself be, as a share of it (assumption)."""
+LEAST_WANDER_ERROR, ONE_LOCK_ERROR = 3e-5, 3e-4
+"""Least standard error of a median of squared wander, and what one lock by itself may be off by,
+shared among their number (assumption)."""
 
 
 @dataclass(frozen=True)
@@ -108,17 +135,19 @@ def share_scatter(every: Sequence[LockDays]) -> list[LockDays]:
     fleet: dict[str, float] = {}
     for name in {family(days.lock) for days in every}:
         own = [d.deviation for d in every if family(d.lock) == name and np.isfinite(d.deviation)]
-        fleet[name] = float(np.median(own)) if own else 0.10
+        fleet[name] = float(np.median(own)) if own else UNKNOWN_SCATTER
     out = []
     for days in every:
-        weeks = min(days.time_s.size / 10.0, 60.0)
+        weeks = min(days.time_s.size / RELEASES_A_WEEK, MOST_WEIGHT_WEEKS)
+        # Uniform within a poll, whose variance is a twelfth.
         floor = days.resolution_ms / days.reference_ms / np.sqrt(12)
         common = fleet[family(days.lock)]
         own_deviation = days.deviation if np.isfinite(days.deviation) else common
         variance = (weeks * own_deviation**2 + SIBLING_WEIGHT * common**2) / (
             weeks + SIBLING_WEIGHT
         )
-        out.append(replace(days, deviation=float(max(np.sqrt(variance), floor, 0.01))))
+        shared = max(np.sqrt(variance), floor, LEAST_SHARED_SCATTER)
+        out.append(replace(days, deviation=float(shared)))
     return out
 
 
@@ -136,7 +165,7 @@ def wander_of(every: Sequence[tuple[LockDays, Reals]]) -> Wander:
         Each lock with its daily level after everything known is taken out; NaN on days that
         are not to count.
     """
-    lags = np.array([1, 2, 3, 5, 7, 10, 14, 21, 28])
+    lags = np.array(LAGS_DAYS)
     excess: list[list[float]] = [[] for _ in lags]
     for days, residual in every:
         noise = days.deviation**2 / days.releases
@@ -147,7 +176,7 @@ def wander_of(every: Sequence[tuple[LockDays, Reals]]) -> Wander:
             first, second = np.flatnonzero(valid), partner[valid]
             known_pairs = np.isfinite(residual[first]) & np.isfinite(residual[second])
             first, second = first[known_pairs], second[known_pairs]
-            if first.size < 10:
+            if first.size < FEWEST_LAG_PAIRS:
                 continue
             expected = noise[first] + noise[second]
             squared = (residual[second] - residual[first]) ** 2
@@ -159,22 +188,19 @@ def wander_of(every: Sequence[tuple[LockDays, Reals]]) -> Wander:
     ]
     grid = np.array([
         (daily, memory, slow)
-        for daily in np.geomspace(0.004, 0.08, 16)
-        for memory in (0.7, 1.5, 3.0, 6.0, 12.0)
-        for slow in (0.004, 0.008, 0.012, 0.018, 0.025, 0.035, 0.05)
+        for daily in DAILY_GRID
+        for memory in MEMORY_GRID_DAYS
+        for slow in SLOW_GRID
     ])
     # Pulled towards what is usual; without data the answer is the prior itself.
-    misfit = (
-        (np.log(grid[:, 0] / PRIOR_WANDER) / 0.8) ** 2
-        + (np.log(grid[:, 1] / PRIOR_MEMORY_DAYS) / 0.8) ** 2
-        + (np.log(grid[:, 2] / PRIOR_SLOW_WANDER) / 0.5) ** 2
-    )
+    prior = np.array([PRIOR_WANDER, PRIOR_MEMORY_DAYS, PRIOR_SLOW_WANDER])
+    misfit = ((np.log(grid / prior) / np.array(PRIOR_SPREADS)) ** 2).sum(axis=1)
     for lag, found, error in known:
         expected = grid[:, 0] ** 2 * (1 - np.exp(-lag / grid[:, 1])) + grid[:, 2] ** 2 * (
             1 - np.exp(-lag / SLOW_MEMORY_DAYS)
         )
-        # Half weight: neighbouring lags share their days.
-        misfit = misfit + 0.5 * (expected - found) ** 2 / (error**2 + (0.25 * expected) ** 2)
+        unsure = error**2 + (MODEL_ERROR * expected) ** 2
+        misfit = misfit + LAG_WEIGHT * (expected - found) ** 2 / unsure
     daily, memory, slow = grid[int(np.argmin(misfit))]
     return Wander(float(daily), float(memory), float(slow))
 
@@ -182,4 +208,5 @@ def wander_of(every: Sequence[tuple[LockDays, Reals]]) -> Wander:
 def _error(values: list[float]) -> float:
     """Standard error of their median, never below what one lock could be off by."""
     spread = robust_deviation(np.array(values))
-    return float(max(MEDIAN_ERROR * spread / np.sqrt(len(values)), 3e-5) + 3e-4 / len(values))
+    error = max(MEDIAN_ERROR * spread / np.sqrt(len(values)), LEAST_WANDER_ERROR)
+    return float(error + ONE_LOCK_ERROR / len(values))

@@ -22,6 +22,10 @@ LEAST_DAILY_SCATTER = 0.03
 """No lock's releases scatter by less than this share (common practice: 3 to 12 %)."""
 
 _HARMONICS = np.arange(1, 21)
+"""Harmonics of the rounding's saw tooth that are summed: from a scatter of 0.03 polls on, the later
+ones are nought (calculated)."""
+_PLACES_BETWEEN_POLLS = 101
+"""Places between two polls at which the saw tooth is looked at: half a poll in steps of 0.5 %."""
 
 
 def rounding_error(scatter: float) -> float:
@@ -46,7 +50,7 @@ def rounding_error(scatter: float) -> float:
     if scatter <= 0.0:
         return 0.5
     height = np.exp(-2.0 * (np.pi * _HARMONICS * scatter) ** 2) / (np.pi * _HARMONICS)
-    place = np.linspace(0.0, 0.5, 101)
+    place = np.linspace(0.0, 0.5, _PLACES_BETWEEN_POLLS)
     return float(min((height * np.sin(2 * np.pi * np.outer(place, _HARMONICS))).sum(1).max(), 0.5))
 
 
@@ -74,6 +78,62 @@ HEAT_MEMORY_S = 540.0
 
 HEAT_KELVIN_PER_S = 0.5
 """Warming of coil and frame together per second of pulse at rated volts, same model."""
+
+HEAT_MOST_KELVIN, HEAT_LONGEST_PULSE_MS = 100.0, 60_000
+"""No coil is taken to be warmer than this by earlier pulses, and none of them to be longer: beyond,
+the model does not hold (assumption)."""
+
+LEAST_RELATIVE_LEVEL = 0.2
+"""Least level, against the reference, that a moved quantile is a share of (assumption)."""
+
+CENTRE_HALF_WIDTH = 7
+"""Releases on either side whose median is a release's centre: fifteen in all (assumption)."""
+
+FEWEST_FOR_SCATTER, FEWEST_STEPS_IN_DAYS = 6, 8
+"""Releases that have a scatter, and steps from one release to the next of the same day; where these
+are fewer, steps from day to day count too (assumption)."""
+CAP_DEVIATIONS = 4.0
+"""Deviations beyond which a step of polled values counts as no more than that (assumption)."""
+LEAST_VALUE_DEVIATION = 1e-3
+"""Least scatter of single values (natural log): keeps weights finite."""
+
+LEAST_TIED_POLL_MS, FEWEST_FOR_TIE = 2.0, 8
+"""A finer poll is not told from the log's own resolution of 1 ms, nor a tie in fewer releases."""
+TIED_WITHIN_POLLS, TIED_SHARE = 0.04, 0.8
+"""How near a whole multiple of the poll a latency lies, and the share of latencies that must, where
+chance would bring 8 % there (calculated)."""
+
+POLL_HALF_WIDTH = 60
+"""Releases on either side whose median is the poll's period at a release (assumption)."""
+LEAST_MIDDLE_SHARE = 0.25
+"""A latency of less than a poll is taken for this share of what is logged at least: the half poll
+that is taken off must leave something (assumption)."""
+HEAD_RELEASES, HEAD_PARTS = 40, 3
+"""The first of a lock's releases, its reference: so many, or one part of so many (assumption)."""
+DOUBTFUL_DEVIATION = 0.1
+"""Scatter of releases (natural log) where too few show it (common practice: 3 to 12 %)."""
+CLIPPED_DEVIATIONS = 2.0
+"""Deviations from its centre beyond which a straggler counts as no more than that (Huber's kind of
+mean; common practice)."""
+FIRST_SLOWER, FIRST_SLOWER_WEIGHT = 0.05, 10
+"""By how much the first release after a rest is slower (natural log), and how many such releases
+this assumption weighs as much as."""
+FIRST_BOUNDS = (-0.05, 0.6)
+"""Bounds of what the first releases are found to be slower by (assumption)."""
+LEAST_LINEAR_LEVEL = 0.05
+"""Least daily mean, against the reference, of which a logarithm is taken."""
+LEAST_SAG_FACTOR = 0.2
+"""Least factor of a rail's sag that a lock's sag is divided by (assumption)."""
+LEAST_BEFORE_SHARE = 0.3
+"""Volts before a command, as a share of rated, below which they are no rail's (assumption)."""
+VOLTS_BOUNDS = (0.2, 2.0)
+"""Bounds of the loaded volts as a share of rated: a reading beyond is none (assumption)."""
+MOST_OTHERS_ON = 3
+"""So many more or fewer locks on the rail than usual count at most (assumption)."""
+FEWEST_FOR_LOPSIDED = 20
+"""Releases that show by how much their mean lies above their median (assumption)."""
+UNKNOWN_REST_HOURS = 24.0
+"""Rest before the first command that is known: a night and more."""
 
 
 @dataclass(frozen=True)
@@ -119,11 +179,11 @@ class LockDays:
         """By what share a quantile of single releases' values has moved."""
         first, then = (float(np.quantile(part, quantile)) for part in (before, after))
         if self.linear:
-            return (then - first) / max(1.0 + first, 0.2)
+            return (then - first) / max(1.0 + first, LEAST_RELATIVE_LEVEL)
         return float(np.exp(then - first)) - 1.0
 
 
-def rolling_median(values: Reals, half_width: int = 7) -> Reals:
+def rolling_median(values: Reals, half_width: int = CENTRE_HALF_WIDTH) -> Reals:
     """Median of each value and so many neighbours on either side; the ends take what there is."""
     count = values.size
     if count == 0:
@@ -138,25 +198,25 @@ def rolling_median(values: Reals, half_width: int = 7) -> Reals:
 
 def _scatter(value: Reals, day: Reals, floor: float) -> float:
     """Scatter of single releases about their day, blind to slow change and to stragglers."""
-    if value.size < 6:
+    if value.size < FEWEST_FOR_SCATTER:
         return float("nan")
     steps = np.diff(value)[np.diff(day) == 0]
-    if steps.size < 8:
+    if steps.size < FEWEST_STEPS_IN_DAYS:
         steps = np.diff(value)
     robust = robust_deviation(steps) / np.sqrt(2)
     if floor > 0:
         # Polled values sit on few levels, where the median of differences may be nought.
-        cap = max(4 * robust, 4 * floor)
+        cap = CAP_DEVIATIONS * max(robust, floor)
         robust = max(robust, float(np.sqrt(np.mean(np.clip(steps, -cap, cap) ** 2) / 2)))
-    return float(max(robust, floor, 1e-3))
+    return float(max(robust, floor, LEAST_VALUE_DEVIATION))
 
 
 def _phase_tied(latency: Reals, resolution: float) -> bool:
     """Whether latencies are whole multiples of the poll, so that its phase follows the command."""
-    if resolution < 2.0 or latency.size < 8:
+    if resolution < LEAST_TIED_POLL_MS or latency.size < FEWEST_FOR_TIE:
         return False
     off = np.abs(latency / resolution - np.round(latency / resolution))
-    return bool(np.mean(off < 0.04) > 0.8)
+    return bool(np.mean(off < TIED_WITHIN_POLLS) > TIED_SHARE)
 
 
 def lock_days(lock: Lock, rows: pl.DataFrame, epoch_day: int) -> LockDays | None:
@@ -193,38 +253,41 @@ def lock_days(lock: Lock, rows: pl.DataFrame, epoch_day: int) -> LockDays | None
     ordinal = (day_ordinals(frame["day"]) - epoch_day).astype(float)
     latency = frame["latency_ms"].to_numpy().astype(float)
     resolution = frame["resolution_ms"].fill_null(0.0).to_numpy().astype(float)
-    # A poll's period is a controller's and lasts: one odd day must not shift that day's latencies.
-    resolution = rolling_median(np.clip(resolution, 0.0, None), 60)
-    middle = np.maximum(latency - resolution / 2, latency * 0.25)
-    head = middle[: max(40, middle.size // 3)]
+    # A controller keeps its poll's period: one odd day must not shift that day's latencies.
+    resolution = rolling_median(np.clip(resolution, 0.0, None), POLL_HALF_WIDTH)
+    middle = np.maximum(latency - resolution / 2, latency * LEAST_MIDDLE_SHARE)
+    head = middle[: _head(middle.size)]
     reference = float(np.median(head))
     typical = float(np.median(resolution))
     linear = typical > LINEAR_ABOVE * reference
     value: Reals = middle / reference - 1.0 if linear else np.log(middle / reference)
+    # A value that may lie anywhere within a poll: uniform, whose variance is a twelfth.
     deviation = _scatter(value, ordinal, typical / reference / np.sqrt(12))
     every = rows.filter(pl.col("pulse_ms").is_not_null() | (pl.col("attempt") >= 1))
     every_s = every["command_time"].dt.epoch("us").to_numpy().astype(float) / 1e6
     rest = _rest_hours(every_s, time_s)
     after_rest = rest > REST_HOURS
     centre = rolling_median(value)
-    width = 2.0 * (deviation if np.isfinite(deviation) else 0.1)
+    scatter = deviation if np.isfinite(deviation) else DOUBTFUL_DEVIATION
+    width = CLIPPED_DEVIATIONS * scatter
     excess = np.clip(value - centre, -width, width)
     first = 0.0
     if lock.pulsed and after_rest.any() and (~after_rest).any():
         count = int(after_rest.sum())
         difference = float(excess[after_rest].mean() - excess[~after_rest].mean())
-        first = (count * difference + 10 * 0.05) / (count + 10)
-        first = float(np.clip(first, -0.05, 0.6))
+        first = (count * difference + FIRST_SLOWER_WEIGHT * FIRST_SLOWER) / (
+            count + FIRST_SLOWER_WEIGHT)
+        first = float(np.clip(first, *FIRST_BOUNDS))
         value = value - first * after_rest
         centre = rolling_median(value)
         excess = np.clip(value - centre, -width, width)
     kept = centre + excess
-    lattice = typical > (deviation if np.isfinite(deviation) else 0.1) * reference
+    lattice = typical > scatter * reference
     day, start, releases = np.unique(ordinal, return_index=True, return_counts=True)
     level = np.add.reduceat(kept, start) / releases - _lopsided(value, centre, excess, lattice)
     if linear:
         # Averaged as they are, then told as logarithms: what acts on a latency multiplies it.
-        level = np.log(np.maximum(1.0 + level, 0.05))
+        level = np.log(np.maximum(1.0 + level, LEAST_LINEAR_LEVEL))
 
     def daily(column: Reals) -> Reals:
         known = np.isfinite(column)
@@ -237,12 +300,14 @@ def lock_days(lock: Lock, rows: pl.DataFrame, epoch_day: int) -> LockDays | None
         frame["rail_sag_factor"].fill_null(1.0).to_numpy().astype(float)
         if "rail_sag_factor" in frame.columns else np.ones(before.size)
     )
-    sag = frame["sag_volts"].cast(pl.Float64).to_numpy().astype(float) / np.maximum(factor, 0.2)
+    sag = frame["sag_volts"].cast(pl.Float64).to_numpy().astype(float)
+    sag = sag / np.maximum(factor, LEAST_SAG_FACTOR)
     own = _own_sag(frame, sag, before)
     loaded = before - own * factor
-    ratio = np.where(before > 0.3 * lock.rated_volts, loaded / lock.rated_volts, np.nan)
-    ratio = np.clip(ratio, 0.2, 2.0)
-    rated = float(np.log(max(1.0 - own / lock.rated_volts, 0.2)))
+    credible = before > LEAST_BEFORE_SHARE * lock.rated_volts
+    ratio = np.where(credible, loaded / lock.rated_volts, np.nan)
+    ratio = np.clip(ratio, *VOLTS_BOUNDS)
+    rated = float(np.log(max(1.0 - own / lock.rated_volts, VOLTS_BOUNDS[0])))
     volts = daily(np.log(ratio))
     known = np.isfinite(volts)
     fill = float(np.median(volts[known])) if known.any() else rated
@@ -257,9 +322,14 @@ def lock_days(lock: Lock, rows: pl.DataFrame, epoch_day: int) -> LockDays | None
         day=day.astype(float), level=level,
         releases=releases.astype(float), log_volts=np.where(known, volts, fill),
         rated_log_volts=rated, volts_known=known.astype(float),
-        others=np.nan_to_num(daily(np.clip(others, -3, 3))),
+        others=np.nan_to_num(daily(np.clip(others, -MOST_OTHERS_ON, MOST_OTHERS_ON))),
         warmth_kelvin=np.zeros(day.size) if warmth is None else np.nan_to_num(daily(warmth)),
     )
+
+
+def _head(count: int) -> int:
+    """How many of so many releases are the first ones, which the lock is held against."""
+    return max(HEAD_RELEASES, count // HEAD_PARTS)
 
 
 def _own_sag(frame: pl.DataFrame, sag: Reals, before: Reals) -> float:
@@ -268,7 +338,7 @@ def _own_sag(frame: pl.DataFrame, sag: Reals, before: Reals) -> float:
     ``sag`` has what the rail alone did taken out. A coil that cuts itself soon leaves no level
     to read; then it is the fall to the least reading, less what noise adds to that.
     """
-    first = sag[: max(40, sag.size // 3)]
+    first = sag[: _head(sag.size)]
     for told in (first, sag):
         if np.isfinite(told).any():
             return float(np.nanmedian(told))
@@ -303,7 +373,7 @@ def _lopsided(value: Reals, centre: Reals, excess: Reals, lattice: bool) -> floa
     Stragglers all lie on one side. Where releases sit on few polled values the median says
     less than the mean, and nothing is taken off.
     """
-    if lattice or value.size < 20:
+    if lattice or value.size < FEWEST_FOR_LOPSIDED:
         return 0.0
     return float(excess.mean() - np.median(value - centre))
 
@@ -311,7 +381,7 @@ def _lopsided(value: Reals, centre: Reals, excess: Reals, lattice: bool) -> floa
 def _rest_hours(every_s: Reals, time_s: Reals) -> Reals:
     """Hours since the command before, of any outcome."""
     place = np.searchsorted(every_s, time_s, side="left")
-    rest = np.full(time_s.size, 24.0)
+    rest = np.full(time_s.size, UNKNOWN_REST_HOURS)
     later = place > 0
     rest[later] = (time_s[later] - every_s[place[later] - 1]) / 3600.0
     return rest
@@ -319,14 +389,15 @@ def _rest_hours(every_s: Reals, time_s: Reals) -> Reals:
 
 def _warmth(every: pl.DataFrame, every_s: Reals, time_s: Reals) -> Reals:
     """Warming left over from earlier pulses at each release, kelvin; slow part only."""
-    pulse_s = np.clip(every["pulse_ms"].fill_null(0.0).to_numpy().astype(float), 0, 60_000) / 1000
+    pulse_ms = every["pulse_ms"].fill_null(0.0).to_numpy().astype(float)
+    pulse_s = np.clip(pulse_ms, 0, HEAT_LONGEST_PULSE_MS) / 1000
     left = np.zeros(every_s.size)
     warm = 0.0
     last = every_s[0] if every_s.size else 0.0
     for index in range(every_s.size):
         warm *= np.exp(-(every_s[index] - last) / HEAT_MEMORY_S)
         left[index] = warm
-        warm = min(warm + HEAT_KELVIN_PER_S * pulse_s[index], 100.0)
+        warm = min(warm + HEAT_KELVIN_PER_S * pulse_s[index], HEAT_MOST_KELVIN)
         last = every_s[index]
     place = np.clip(np.searchsorted(every_s, time_s), 0, max(every_s.size - 1, 0))
     return left[place] if every_s.size else np.zeros(time_s.size)

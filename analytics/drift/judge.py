@@ -58,7 +58,7 @@ RECENT_DAYS = 7
 """This week's level is that of so many days; of twice as many where they hold too few releases."""
 
 LEAST_RECENT = 5
-"""Releases that a level of this week needs (common practice: a median of five)."""
+"""Releases that a level of this week needs (common practice, no source: a median of five)."""
 
 BORNE_OUT, BORNE_OUT_BY_FIRST = 0.5, 0.6
 """Shares of the fitted change by which this week must differ from the level before, and from the
@@ -66,6 +66,19 @@ first weeks (there as far as the two can be told apart): a change that has half 
 
 DETECTABLE_DEVIATIONS = 5.0
 """Standard deviations at which a change would surely be told."""
+
+LEAST_BEFORE_DAYS = 3
+"""Days that a level before a change is taken from, at least (assumption)."""
+
+FACTOR_TELLERS = 2
+"""Locks that must show a rail's sag on a day before the others' sags are held against it: one alone
+may be its own branch."""
+
+DETECTABLE_WEEKS = 2
+"""Weeks after which a change is to be told."""
+
+LEAST_RESOLUTION_MS = 1e-9
+"""Keeps a poll of no length from dividing by nought; it decides nothing."""
 
 LEAST_RELEASES = 12
 """Fewer releases than this since the baseline's start say nothing of a change."""
@@ -245,7 +258,8 @@ def _with_rail_factor(rows: pl.DataFrame, history: History) -> pl.DataFrame:
             "day": [date.fromordinal(int(day)) for day in load.days[told]],
             "rail_sag_factor": np.exp(load.rail[told]),
         }, schema={"supply": pl.String, "day": pl.Date, "rail_sag_factor": pl.Float64})
-        for name, load in rail_loads(history).items() if (told := load.tellers >= 2).any()
+        for name, load in rail_loads(history).items()
+        if (told := load.tellers >= FACTOR_TELLERS).any()
     ]
     rows = rows.with_columns(
         supply=pl.col("lock").replace_strict(supply, default=None, return_dtype=pl.String)
@@ -342,9 +356,9 @@ def _before_onset(days: LockDays, fit: Change, recent: np.ndarray) -> np.ndarray
     """Days that the change had not begun on, as surely as can be told."""
     for until in (fit.since_low, fit.since):
         before = np.flatnonzero(days.day < (until or 0.0))
-        if before.size >= 3:
+        if before.size >= LEAST_BEFORE_DAYS:
             return np.setdiff1d(before, recent)
-    return np.setdiff1d(np.arange(days.day.size), recent)[:3]
+    return np.setdiff1d(np.arange(days.day.size), recent)[:LEAST_BEFORE_DAYS]
 
 
 def _since_onset(days: LockDays, fit: Change, recent: np.ndarray) -> np.ndarray:
@@ -383,7 +397,7 @@ def _between_polls(days: LockDays) -> float:
     """
     if not days.phase_tied:
         return 0.0
-    spread = days.deviation * days.reference_ms / max(days.resolution_ms, 1e-9)
+    spread = days.deviation * days.reference_ms / max(days.resolution_ms, LEAST_RESOLUTION_MS)
     return float(days.resolution_ms / np.pi * np.exp(-2 * np.pi**2 * spread**2))
 
 
@@ -391,8 +405,8 @@ def _detectable_change(days: LockDays, wander: Wander, scale: float) -> float:
     """Smallest change that two weeks at this lock's pace would surely show."""
     span = max(float(days.day[-1] - days.day[0] + 1), 7.0)
     per_week = days.releases.sum() / span * 7
-    noise = days.deviation**2 / max(2 * per_week, 1.0)
-    days_apart = 2 * RECENT_DAYS / (2 * wander.memory_days + 1)
+    noise = days.deviation**2 / max(DETECTABLE_WEEKS * per_week, 1.0)
+    days_apart = DETECTABLE_WEEKS * RECENT_DAYS / (2 * wander.memory_days + 1)
     variance = noise + wander.daily**2 / max(days_apart, 1.0) + wander.slow**2
     found = float(DETECTABLE_DEVIATIONS * np.sqrt(scale * variance))
     if days.phase_tied and days.deviation * days.reference_ms < days.resolution_ms:

@@ -36,7 +36,21 @@ CLOCK_WANDER_MS = (1.0, 10.0)
 across them: at least, and where too few days show it. Assumption (a time daemon lets stand what
 is under its step, and network stamps jitter by some milliseconds)."""
 
-T_QUANTILE = float(special.stdtrit(12, 0.975))
+FEWEST_CLOCK_DAYS = 20
+"""Days of a lock that show how far its clocks wander against each other (assumption)."""
+CLOCK_SAFETY = 2
+"""How many times what the days show is allowed for: a lock's own days tell it roughly
+(assumption)."""
+
+STRAGGLING_NOISE = 1.1
+"""Variance of a straggling day's mean over what its releases' scatter gives: one release more or
+fewer counts for half a scatter (assumption)."""
+
+LEAST_VARIANCE = 1e-9
+"""Added to every day's variance, so that the covariance can be inverted; it decides nothing."""
+
+T_FREEDOM = 12
+T_QUANTILE = float(special.stdtrit(T_FREEDOM, 0.975))
 """Half width of 95 % intervals in standard deviations: Student's t with twelve degrees of freedom,
 the weight that a family's scatter and wander are shared with."""
 
@@ -57,7 +71,7 @@ class DailyNoise:
 
 @dataclass(frozen=True)
 class TwoLevels:
-    """TwoLevels and their standard deviations, in the series' unit; ``change`` is now less before.
+    """Two levels and their standard deviations, in the series' unit; ``change`` is now less before.
 
     ``now`` and ``before`` are the levels as they were on those days, with the wander that
     they had; ``change`` is what is lasting in their difference, so that the wander is noise.
@@ -95,8 +109,7 @@ def daily_noise(
     level = days.level - explained(days) - effect
     # From rated volts on: what stands at other volts is told at rated ones the less surely.
     volts = days.log_volts - days.rated_log_volts if group == "pulsed" else np.zeros(level.size)
-    # One release more or fewer on a straggling day: half a scatter more than the plain formula.
-    noise = days.deviation**2 * 1.1 / days.releases
+    noise = days.deviation**2 * STRAGGLING_NOISE / days.releases
     extra = _clock_wander(days, noise) if across_clocks else 0.0
     own = daily_covariance(
         days.day, np.zeros(days.day.size), float(np.hypot(wander.daily, extra)),
@@ -121,14 +134,14 @@ def daily_noise(
 
 
 def _clock_wander(days: LockDays, noise: Reals) -> float:
-    """The same as a share of the latency: twice what this lock's own days show beyond ``noise``."""
+    """How far its clocks wander (share of the latency), by what its days show beyond ``noise``."""
     least, most = (bound / days.reference_ms for bound in CLOCK_WANDER_MS)
-    if days.day.size < 20:
+    if days.day.size < FEWEST_CLOCK_DAYS:
         return most
     # Neighbouring days differ by both their noises and by both their clocks' wander.
     apart = np.diff(days.level) / np.sqrt((noise[1:] + noise[:-1]) / 2)
     beyond = max(robust_deviation(apart) ** 2 / 2 - 1.0, 0.0) * float(np.median(noise))
-    return float(np.clip(2 * np.sqrt(beyond), least, most))
+    return float(np.clip(CLOCK_SAFETY * np.sqrt(beyond), least, most))
 
 
 def two_levels(
@@ -157,7 +170,7 @@ def two_levels(
     design[:before.size, 0] = 1.0
     design[before.size:, 1] = 1.0
     part = noise.total[np.ix_(rows, rows)]
-    part = part + 1e-9 * np.eye(rows.size)
+    part = part + LEAST_VARIANCE * np.eye(rows.size)
     solve = _solver(part)
     whitened = solve(np.column_stack([design, noise.level[rows]]))
     covariance = np.linalg.pinv(design.T @ whitened[:, :2])

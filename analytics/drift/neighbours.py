@@ -8,7 +8,7 @@ from them too, so that a rail with latches of many kinds says little, and one wi
 one kind a good deal.
 
 The common answer is a median over the neighbours, so that one that sticks at the same time
-does not speak for them; the shrinking of their scatter towards what is expected beforehand is
+does not move it; the shrinking of their scatter towards what is expected beforehand is
 empirical Bayes (textbook), the model of it is this program's own.
 """
 
@@ -54,6 +54,15 @@ LEAST_OWN_SHARE = 0.005
 OWN_STRAY = 0.02
 """Natural log: however little volts leave open and however alike the neighbours are, a lock's own
 answer to a failing rail differs by this much (as long as so much was open). Assumption."""
+
+NEIGHBOURS_VOLTS_KNOWN = 0.5
+"""Share of a lock's days with known volts from which it can tell of its rail (assumption)."""
+
+POLISH_ROUNDS = 6
+"""Rounds of polishing levels and course against each other: it has settled by then."""
+
+LEAST_GAIN_VARIANCE = 1e-12
+"""Keeps a share of nothing from dividing by nought; it decides nothing."""
 
 SAME_VOLTS = 0.02
 """Natural log: days of a week whose volts lie this near each other are one period."""
@@ -145,7 +154,7 @@ def neighbours_courses(
     """
     rails: dict[str, list[LockDays]] = {}
     for days in members:
-        if days.day.size and float(days.volts_known.mean()) > 0.5:
+        if days.day.size and float(days.volts_known.mean()) > NEIGHBOURS_VOLTS_KNOWN:
             rails.setdefault(days.lock.supply, []).append(days)
     out = {}
     for every in rails.values():
@@ -206,7 +215,7 @@ def _courses(
     weight = 1.0 / (noise + open_)
     course = np.zeros(count)
     apart = level
-    for _ in range(6):
+    for _ in range(POLISH_ROUNDS):
         own = np.array([weighted_median(line - course, heft)
                         for line, heft in zip(level, weight, strict=True)])
         apart = level - own[:, None]
@@ -238,7 +247,7 @@ def _without(
     spread = share * open_[:, told] + noise[:, told]
     error[told] = MEDIAN_VARIANCE * np.nanmedian(spread, axis=0) / count[told]
     common = (1.0 - share) * np.where(told, mine, 0.0)
-    gain = common / (common + error + 1e-12)
+    gain = common / (common + error + LEAST_GAIN_VARIANCE)
     effect = np.where(told, gain * course, 0.0)
     stray = OWN_STRAY**2 / np.maximum(np.where(told, mine, 1.0), OWN_STRAY**2)
     left: Reals = np.sqrt(np.maximum(share + (1.0 - share) * (1.0 - gain), stray))

@@ -3,7 +3,7 @@
 The locks' weekly levels are polished to one course that they share (weighted medians, so
 that a faulty minority does not move it), and the course is smoothed as what it is: a season,
 which cannot leap, and a small jitter of single weeks (Gaussian process regression, any text on
-kriging). A leap that most locks share is therefore left in each of them: it is no season.
+kriging). So a leap that most locks share stays in each of them: it is no season.
 """
 
 from __future__ import annotations
@@ -29,7 +29,7 @@ from remanence.analytics.statistics.intervals import (
 )
 
 LEAST_SIBLINGS = 4
-"""Fewer locks than this do not show what a week did to all of them."""
+"""Fewer locks than this do not show what a week did to all of them (assumption)."""
 
 SEASON_DEVIATION = {"pulsed": 0.08, "held": 0.02}
 """How far a season may move a latency: some 8 K either way at 0.7 to 1 % per kelvin for a latch,
@@ -40,6 +40,7 @@ FURTHEST = 2.5
 strongly is a fault that they share, and none of them is excused by it."""
 
 SEASON_MEMORY_DAYS = 60.0
+"""Days over which a season is remembered: within some two months it turns (assumption)."""
 WEEK_JITTER = {"pulsed": 0.012, "held": 0.006}
 """What a warm or a wet week adds to its season. Assumption."""
 
@@ -55,6 +56,26 @@ GAIN_WEIGHT = 3.0
 LEAST_GAIN_SHARE = 0.35
 """However alike they answer, one lock may work nearer to its stall than all the others: the
 deviation stays this share of the assumed one at least."""
+
+SEASON_UNKNOWN_SHARE = 0.5
+"""Share of a season's deviation that is allowed for where too few locks tell it: less than the
+whole, since a lock's own past holds a part of it (assumption)."""
+
+SEASON_ROUNDS, SEASON_SETTLED = 8, 1e-5
+"""Rounds of polishing at most, and the step (natural log) from which the course has settled."""
+
+LEAST_AWAY_VARIANCE, LEAST_TURN, LEAST_HEFT = 1e-6, 1e-12, 1e-9
+"""Keep weights finite; they decide nothing."""
+
+BEND_ERRORS = 2
+"""Deviations of the bend that a week at unusual volts is discounted by (assumption)."""
+
+LEAST_RAILS = 2
+"""Rails that can disagree."""
+
+LEAST_EXCESS = 0.25
+"""However well the locks agree, their variances are taken for a quarter of what each says, no less
+(assumption)."""
 
 LOCK_WEEK_DEVIATION = 0.03
 """What a lock's week strays by itself, beside the scatter of its releases. Assumption; it keeps
@@ -80,7 +101,7 @@ class CommonWeeks:
         """Effect on each day (day 0 is the last week's Monday) and its covariance."""
         if not self.week.size:
             lag = day[:, None] - day[None, :]
-            whole = (SEASON_DEVIATION[self.group] / 2) ** 2 * np.exp(
+            whole = (SEASON_UNKNOWN_SHARE * SEASON_DEVIATION[self.group]) ** 2 * np.exp(
                 -((lag / SEASON_MEMORY_DAYS) ** 2)
             )
             return np.zeros(day.size), whole
@@ -107,7 +128,7 @@ def common_weeks(group: str, every: Sequence[LockDays]) -> CommonWeeks:
     prior = _season(group, weeks)
     effect = np.zeros(weeks.size)
     covariance = prior
-    for _ in range(8):
+    for _ in range(SEASON_ROUNDS):
         own = np.array([
             weighted_median(line - effect, heft) for line, heft in zip(table, weight, strict=True)
         ])
@@ -128,7 +149,7 @@ def common_weeks(group: str, every: Sequence[LockDays]) -> CommonWeeks:
         covariance = prior - gain @ prior[known]
         step = float(np.abs(new - effect).max())
         effect = new
-        if step < 1e-5:
+        if step < SEASON_SETTLED:
             break
     effect = effect - np.median(effect)
     return CommonWeeks(group, weeks, effect, 0.5 * (covariance + covariance.T),
@@ -147,7 +168,7 @@ def _gain_deviation(group: str, effect: Reals, table: Reals, weight: Reals) -> f
         if known.sum() < LEAST_SEASON_WEEKS:
             continue
         turned = effect[known] - np.average(effect[known], weights=heft[known])
-        error = 1.0 / max(float(heft[known] @ turned**2), 1e-12)
+        error = 1.0 / max(float(heft[known] @ turned**2), LEAST_TURN)
         if error < SEASON_GAIN_DEVIATION[group] ** 2:
             squares.append((error * float(heft[known] @ (turned * line[known]))) ** 2)
             errors.append(error)
@@ -172,8 +193,8 @@ def _weekly(days: LockDays) -> tuple[Reals, Reals, Reals]:
     if days.lock.pulsed:
         volts = days.log_volts - np.median(days.log_volts)
         away = (VOLTS_EXPONENT_DEVIATION * volts) ** 2 + (
-            2 * VOLTS_BEND_DEVIATION * volts**2) ** 2
-    heft = 1.0 / (days.deviation**2 / days.releases + away + 1e-6)
+            BEND_ERRORS * VOLTS_BEND_DEVIATION * volts**2) ** 2
+    heft = 1.0 / (days.deviation**2 / days.releases + away + LEAST_AWAY_VARIANCE)
     number = np.floor_divide(days.day, 7)
     weeks, start = np.unique(number, return_index=True)
     total = np.add.reduceat(heft, start)
@@ -200,7 +221,7 @@ def _without_failing_rails(
             weighted_median(apart[rows, c], weight[rows, c]) for c in range(apart.shape[1])])
         courses.append(course)
         errors.append(_median_variance(apart[rows] - course, weight[rows]))
-    if len(courses) < 2:
+    if len(courses) < LEAST_RAILS:
         return seen, variance
     course, error = np.array(courses), np.array(errors)
     course = np.where(np.isfinite(course) & np.isfinite(error), course, np.inf)
@@ -233,10 +254,12 @@ def _median_variance(apart: Reals, weight: Reals) -> Reals:
     known = np.isfinite(apart) & (weight > 0)
     # How much more than their variances the locks stray about the course, robustly.
     ratio = np.abs(apart[known]) * np.sqrt(weight[known])
-    excess = max((DEVIATION_OVER_MAD * float(np.median(ratio))) ** 2, 0.25) if ratio.size else 1.0
+    excess = 1.0
+    if ratio.size:
+        excess = max((DEVIATION_OVER_MAD * float(np.median(ratio))) ** 2, LEAST_EXCESS)
     total = np.where(np.isfinite(apart), weight, 0.0).sum(axis=0)
     return np.where(
-        count >= LEAST_SIBLINGS, MEDIAN_VARIANCE * excess / np.maximum(total, 1e-9), np.inf
+        count >= LEAST_SIBLINGS, MEDIAN_VARIANCE * excess / np.maximum(total, LEAST_HEFT), np.inf
     )
 
 

@@ -12,7 +12,7 @@ import numpy as np
 import polars as pl
 from scipy import special
 
-from remanence.analytics.drift.daily_series import LockDays, command_volts
+from remanence.analytics.drift.daily_series import REST_HOURS, LockDays, command_volts
 from remanence.analytics.statistics.arrays import Reals
 from remanence.analytics.statistics.change import Change, Side
 from remanence.analytics.statistics.rates import betabinomial, change_of_rate
@@ -22,12 +22,13 @@ SLOW_FACTOR = 1.45
 standard deviations: on a catch, the work of about 4 N of side load (calculated)."""
 
 SLOW_DEVIATIONS = 4.0
-"""And beyond so many standard deviations of the lock's releases: chance has one in 30,000 there."""
+"""Deviations of the lock's releases that it must also exceed: chance brings one in 30,000 there."""
 LEAST_TRIALS = 20
 """Fewer commands than this have no rate (common practice, no source)."""
 RECENT_DAYS, FRESH_DAYS = 14.0, 7.0
 """Three slow ones must lie in the last two weeks, one of them in this week."""
 LEAST_SLOW = 3
+"""Slow ones in that time: two may be one person leaning (assumption)."""
 TWICE = 2.0
 """A rate that is less than twice what it was before is not said to have risen."""
 LEAST_SHARE = 0.03
@@ -48,6 +49,7 @@ LIKE_VOLTS = 0.03
 sound catch straggles and fails when it is leant upon, as each 2 N of side load costs about 1 V of
 its stall voltage (calculated)."""
 LEAST_KNOWN_VOLTS = 10
+"""Commands with known volts that show what a rail usually has (assumption)."""
 LEAST_AT_LOW = 80
 """Releases at a rail that has stayed low, before they are a past to hold others against."""
 COIL_DECAY_MS = 40.0
@@ -58,6 +60,43 @@ LATE_LOADED, LATE_STICKING = 0.4, 0.05
 as long as pulses do; a catch without current is freed by chance alone."""
 STANDING_SHARE = 0.12
 """A lock that was slow this often from the start is leant upon, or has never been right."""
+STANDING_NOW, STANDING_RISE = 0.6, 1.8
+"""Such a lock is slow in the last two weeks for at least this part of that share, and the change
+that fits best raised its rate by less than this factor (assumption)."""
+EARLIER_EVENTS, EARLIER_COMMANDS = 0.5, 30.0
+"""Slow ones in so many commands that a rate before the change is drawn towards: a healthy rate of
+2 % (assumption)."""
+WEEK_EVENTS, WEEK_COMMANDS = 0.5, 1.0
+"""Jeffreys' prior of this week's rate: half an event in one command."""
+LOW_QUARTILE, NORMAL_QUARTILE = 0.25, 0.674
+"""The quantile of its neighbours that a release is held against, and how many deviations a normal
+distribution's median lies above that (calculated)."""
+NEIGHBOURS_EITHER_SIDE = 20
+"""Releases on either side that are a release's neighbours (assumption)."""
+FIRST_RELEASES, FIRST_PARTS = 60, 3
+"""The commands that show a rail's usual volts: so many of the first, or one part of so many."""
+LEAST_POSITIVE_VOLTS = 1e-3
+"""Least volts of which a logarithm is taken."""
+ANY_CHANCE, HIGHEST_CHANCE = 0.002, 0.9
+"""Chance of a slow release that every lock has, and the highest that is reckoned with
+(assumption)."""
+LATER_EVENTS, LATER_COMMANDS = 0.5, 5.0
+"""Slow ones in so many commands that the rate of a day's later commands is drawn towards: 10 %
+(assumption)."""
+FIRST_SHARES_LOADED, FIRST_SHARES_STICKING = (0.2, 1.0), (1.0, 1.5, 3.0)
+"""The rate after a rest as a share of the later rate, where people lean and where a catch sticks
+(assumption)."""
+LEANT_RATE, LEANT_RATE_WIDTH, LEANT_RATE_WEIGHT = 0.18, 0.08, 2.0
+"""Rate at which leaning and sticking are alike likely, how far from it they are plainly told apart,
+and the natural log odds that the rate may bring (assumption)."""
+LEANT_SPREAD, LEANT_SPREAD_WIDTH, LEANT_SPREAD_WEIGHT = 0.8, 0.4, 1.0
+"""The same of the distance between the 20 % and 80 % quantiles of the slow ones' log latency:
+people lean for any length of time (assumption)."""
+SPREAD_PERCENTILES, FEWEST_FOR_SPREAD = (80, 20), 6
+"""Those quantiles, and the slow releases that show them."""
+MOST_SIGN_ODDS, LEAST_IN_TIME_ODDS = 6.0, -1.0
+"""Natural log odds that one sign may bring at most, and that releases within the pulse may take
+off: a pulse longer than any push lets none come late (assumption)."""
 
 
 @dataclass(frozen=True)
@@ -100,7 +139,7 @@ def slow_mode(days: LockDays, rows: pl.DataFrame, row_day: Reals) -> SlowMode | 
     if days.time_s.size < LEAST_TRIALS:
         return None
     # Where nothing is slow this is the median; a second hump of half the releases leaves it there.
-    base = _rolling_low(days.value) + 0.674 * days.deviation
+    base = _rolling_low(days.value) + NORMAL_QUARTILE * days.deviation
     excess = days.value - base
     size = np.log(SLOW_FACTOR) if not days.linear else SLOW_FACTOR - 1.0
     slow = excess > max(size, SLOW_DEVIATIONS * days.deviation)
@@ -130,13 +169,14 @@ def slow_mode(days: LockDays, rows: pl.DataFrame, row_day: Reals) -> SlowMode | 
     onset = change.since
     before, after = day < onset, day >= onset
     share = event[after].mean() if after.any() else 0.0
-    share_before = (event[before].sum() + 0.5) / (before.sum() + 30.0)
+    share_before = (event[before].sum() + EARLIER_EVENTS) / (before.sum() + EARLIER_COMMANDS)
     whole = float(event.mean())
     if lasting and before.sum() < LEAST_AT_LOW / 2:
         return None
     from_start = bool(
-        not lasting and whole > STANDING_SHARE and event[recent].mean() > 0.6 * STANDING_SHARE
-        and share < 1.8 * max(whole, share_before)
+        not lasting and whole > STANDING_SHARE
+        and event[recent].mean() > STANDING_NOW * STANDING_SHARE
+        and share < STANDING_RISE * max(whole, share_before)
     )
     log_odds = change.log_odds + float(np.log(SLOW_MODE_PRIOR))
     if from_start:
@@ -145,12 +185,13 @@ def slow_mode(days: LockDays, rows: pl.DataFrame, row_day: Reals) -> SlowMode | 
         before, after = day < onset, day >= onset
         log_odds = float(
             betabinomial(int(event.sum()), event.size, *FAULTY)
-            - betabinomial(int(event.sum()), event.size, 0.5, 30.0) + np.log(SLOW_MODE_PRIOR)
+            - betabinomial(int(event.sum()), event.size, EARLIER_EVENTS, EARLIER_COMMANDS)
+            + np.log(SLOW_MODE_PRIOR)
         )
     elif share < TWICE * share_before or share < LEAST_SHARE:
         return None
     # What happens now must agree with the raised rate: mended faults are not findings.
-    rate_now = (event[fresh].sum() + 0.5) / (fresh.sum() + 1.0)
+    rate_now = (event[fresh].sum() + WEEK_EVENTS) / (fresh.sum() + WEEK_COMMANDS)
     if rate_now < STILL_SHARE * share:
         return None
     hit = after & event
@@ -186,7 +227,7 @@ def _rail_now(days: LockDays, row_volts: Reals, row_day: Reals) -> tuple[bool, f
     if known.sum() < LEAST_KNOWN_VOLTS:
         return False, float("nan")
     first = row_volts[known]
-    usual = float(np.median(first[: max(60, first.size // 3)]))
+    usual = float(np.median(first[: max(FIRST_RELEASES, first.size // FIRST_PARTS)]))
     recent = row_volts[known & (row_day > LAST_MODE_DAY - RECENT_DAYS)]
     now = float(np.median(recent)) if recent.size else usual
     if now >= np.exp(-LIKE_VOLTS) * usual:
@@ -199,15 +240,16 @@ def _like(volts: Reals, at: float) -> np.ndarray:
     """Which commands had about those volts; all of which nothing is known count as such."""
     if not np.isfinite(at):
         return np.ones(volts.size, dtype=bool)
-    out: np.ndarray = ~(np.abs(np.log(np.maximum(volts, 1e-3) / at)) > LIKE_VOLTS)
+    known = np.maximum(volts, LEAST_POSITIVE_VOLTS)
+    out: np.ndarray = ~(np.abs(np.log(known / at)) > LIKE_VOLTS)
     return out
 
 
-def _rolling_low(value: Reals, half_width: int = 20) -> Reals:
+def _rolling_low(value: Reals, half_width: int = NEIGHBOURS_EITHER_SIDE) -> Reals:
     """The lower quartile of the neighbours: out of a second hump's reach."""
     window = min(2 * half_width + 1, value.size)
     views = np.lib.stride_tricks.sliding_window_view(value, window)
-    place = int(0.25 * (window - 1))
+    place = int(LOW_QUARTILE * (window - 1))
     low = np.partition(views, place, axis=1)[:, place]
     starts = np.clip(np.arange(value.size) - window // 2, 0, value.size - window)
     out: Reals = low[starts]
@@ -216,7 +258,7 @@ def _rolling_low(value: Reals, half_width: int = 20) -> Reals:
 
 def _rested(rows: pl.DataFrame) -> np.ndarray:
     time_s = rows["command_time"].dt.epoch("us").to_numpy().astype(float) / 1e6
-    return np.diff(time_s, prepend=-np.inf) > 6 * 3600.0
+    return np.diff(time_s, prepend=-np.inf) > REST_HOURS * 3600.0
 
 
 def _typical(values: Reals) -> float:
@@ -232,8 +274,8 @@ def _after_pulse(days: LockDays, rows: pl.DataFrame, slow: np.ndarray, onset: fl
 
 
 def _log_chance(count: int, total: int, rate: float) -> float:
-    """Log of the chance of so many in so many, up to what all rates share."""
-    p = min(rate + 0.002, 0.9)
+    """Log of the chance of so many in so many, less the term that all rates share."""
+    p = min(rate + ANY_CHANCE, HIGHEST_CHANCE)
     return float(count * np.log(p) + (total - count) * np.log1p(-p))
 
 
@@ -251,24 +293,27 @@ def _loaded(
     first_k, first_n = int((after & event & rested).sum()), int((after & rested).sum())
     later = after & ~rested
     later_k, later_n = int((later & event).sum()), int(later.sum())
-    rate = (later_k + 0.5) / (later_n + 5.0)
+    rate = (later_k + LATER_EVENTS) / (later_n + LATER_COMMANDS)
     # After a rest as a share of the later rate. Whether the day's first command is a test in an
     # empty room or a game's, no log says: both are possible.
     loaded, sticking = (
         special.logsumexp([_log_chance(first_k, first_n, share * rate) for share in shares])
-        - np.log(len(shares)) for shares in ((0.2, 1.0), (1.0, 1.5, 3.0))
+        - np.log(len(shares)) for shares in (FIRST_SHARES_LOADED, FIRST_SHARES_STICKING)
     )
     by_first = float(loaded - sticking)
-    by_share = 2.0 * np.tanh((rate - 0.18) / 0.08)
+    by_share = LEANT_RATE_WEIGHT * np.tanh((rate - LEANT_RATE) / LEANT_RATE_WIDTH)
     chosen = days.latency_ms[slow & (days.release_day >= onset)]
     by_width = 0.0
-    if chosen.size >= 6:
-        spread = np.subtract(*np.percentile(np.log(chosen), [80, 20]))
-        by_width = 1.0 * np.tanh((spread - 0.8) / 0.4)
+    if chosen.size >= FEWEST_FOR_SPREAD:
+        spread = np.subtract(*np.percentile(np.log(chosen), SPREAD_PERCENTILES))
+        by_width = LEANT_SPREAD_WEIGHT * np.tanh(
+            (spread - LEANT_SPREAD) / LEANT_SPREAD_WIDTH)
     within = int((slow & (days.release_day >= onset)).sum()) - late
     by_end = (
         late * np.log(LATE_LOADED / LATE_STICKING)
         + within * np.log((1 - LATE_LOADED) / (1 - LATE_STICKING))
     )
-    # A pulse longer than any push lets none come late: little is read from that.
-    return float(np.clip(by_first, -6, 6) + by_share + by_width + np.clip(by_end, -1, 6))
+    return float(
+        np.clip(by_first, -MOST_SIGN_ODDS, MOST_SIGN_ODDS) + by_share + by_width
+        + np.clip(by_end, LEAST_IN_TIME_ODDS, MOST_SIGN_ODDS)
+    )
