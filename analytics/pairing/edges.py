@@ -17,6 +17,11 @@ RECORDS = pl.Schema({"time": pl.Int64(), "channel": pl.String(), "quantity": pl.
                      "value": pl.Float64(), "run": pl.Int64(), "controller": pl.String()})
 """Commands and contacts as logged, of channels that the venue names: any order, repeats allowed."""
 
+DAY_US = 24 * 3_600_000_000
+
+HALF_WAY = 0.5
+"""A record of two values says on above this: half way between the 0 and the 1 that it may say."""
+
 EDGES = pl.Schema({"lock": pl.String(), "time": pl.Int64(), "on": pl.Boolean(), "run": pl.Int64()})
 """Changes of level by lock (its Enum) and time; ``on`` is the level after the change."""
 
@@ -31,7 +36,7 @@ def command_records(records: pl.DataFrame, wiring: Wiring) -> pl.DataFrame:
     """Commands with their lock: ``on`` where the record says the value that releases it."""
     return (records.filter(C.quantity == "command")
             .join(wiring.locks.select("lock", "fires", channel="command"), on="channel")
-            .select("lock", "time", "run", on=(C.value > 0.5) == C.fires))
+            .select("lock", "time", "run", on=(C.value > HALF_WAY) == C.fires))
 
 
 def contact_records(records: pl.DataFrame, wiring: Wiring) -> pl.DataFrame:
@@ -39,7 +44,7 @@ def contact_records(records: pl.DataFrame, wiring: Wiring) -> pl.DataFrame:
     return (records.filter(C.quantity == "contact")
             .join(wiring.locks.filter(C.open_value.is_not_null()).select(
                 "lock", "open_value", channel="contact"), on="channel")
-            .select("lock", "time", "run", on=(C.value > 0.5) == C.open_value))
+            .select("lock", "time", "run", on=(C.value > HALF_WAY) == C.open_value))
 
 
 def changes(

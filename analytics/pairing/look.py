@@ -11,8 +11,9 @@ import polars as pl
 from remanence.analytics.pairing.hours import activity, busy_stretches, rail_hours, runs_of
 from remanence.analytics.pairing.rails import LONGEST_US, NOISE_US, REACH_US, TASK, rail_figures
 from remanence.analytics.pairing.readings import Levels, Records
-from remanence.analytics.pairing.stretches import Columns, Ints
+from remanence.analytics.pairing.stretches import Columns
 from remanence.analytics.pairing.wiring import Wiring
+from remanence.analytics.statistics.arrays import Ints
 from remanence.shared.venue import controller_of
 
 C = pl.col

@@ -8,8 +8,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 import polars as pl
 
-from remanence.analytics.pairing.stretches import Ints, Reals
 from remanence.analytics.pairing.wiring import Wiring
+from remanence.analytics.statistics.arrays import Ints, Reals
 
 C = pl.col
 
