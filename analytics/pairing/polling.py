@@ -109,7 +109,7 @@ the drift would make a multiple of everything."""
 JITTER = 1 / 8
 """Share of the period by which a scan may come early or late."""
 
-QUARTILES_APART = 1.349
+DELAY_QUARTILES_APART = 1.349
 """Distance of a normal distribution's quartiles in standard deviations: 2 x 0.6745."""
 
 FEWEST_OF_SPREAD = 4
@@ -331,7 +331,7 @@ def _without_polling(
             continue
         own = delay[some]
         low, high = np.quantile(own, [0.25, 0.75])
-        spread = (high - low) / QUARTILES_APART if own.size >= FEWEST_OF_SPREAD else 0.0
+        spread = (high - low) / DELAY_QUARTILES_APART if own.size >= FEWEST_OF_SPREAD else 0.0
         # Delays that vary by far less than a period show no grid of it, whatever they are.
         width = min(blur, spread) if SHOWS_A_GRID * spread > 2 * blur else 0.0
         other = rng.permutation(own) + rng.uniform(-width, width, own.size)
