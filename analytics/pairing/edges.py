@@ -57,8 +57,8 @@ def changes(
     said : polars.DataFrame
         ``by``, ``time``, ``on`` and ``run``: any order, repeats allowed.
     before : polars.DataFrame or None
-        ``lock`` and ``before``, its level before the first of them. None: nothing is known before
-        them, so that whatever is said first is a change.
+        ``lock`` and ``before``, its level before the first record. None: nothing is known before
+        it, so the first record is a change.
     by : sequence of str, default ("lock",)
         Whose level it is.
 
@@ -69,8 +69,8 @@ def changes(
 
     Notes
     -----
-    Repeated levels carry nothing. Where one channel says both at the same instant, the two are put
-    in that order which leaves the level changed.
+    A level that is said again changes nothing. Where one channel says both levels at one instant,
+    they are ordered so that the level is changed after them.
     """
     told = said.group_by(*by, "time").agg(
         C.run.min(), on=C.on.any(), both=C.on.any() & ~C.on.all()).sort(*by, "time")
@@ -79,8 +79,8 @@ def changes(
     else:
         told = told.join(before, on="lock", how="left", maintain_order="left")
     if told["both"].any():
-        # The level after such an instant is the last one told otherwise, turned over once for
-        # every such instant since.
+        # After such an instant the level is the last one told without contradiction, turned over
+        # once for every contradiction since.
         turns = C.both.cast(pl.Int64).cum_sum()
         since = turns - pl.when(~C.both).then(turns).forward_fill().fill_null(0)
         last = pl.when(~C.both).then("on").forward_fill().fill_null(C.before.fill_null(value=False))

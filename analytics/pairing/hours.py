@@ -70,7 +70,7 @@ def rail_hours(volts: Records, busy: pl.DataFrame) -> Columns:
     count = np.diff(at - taken)
     whole = tuple(np.full(hour.size, np.nan) for _ in range(3))
     calm = tuple(np.full(hour.size, np.nan) for _ in LEVEL)
-    # Where no latch was on, what the readings say at rest is what they say at all.
+    # Where no latch was on, all readings are readings at rest.
     mixed = np.flatnonzero(count < high - low)
     still = np.flatnonzero(count == high - low)
     for rows, level in (
@@ -124,8 +124,8 @@ def _level(cells: Reals, count: Ints) -> tuple[Reals, ...]:
     """Of hours of sorted readings: LEVEL."""
     middle, low, high = quantiles(cells, count, 0.5, LOW_END, HIGH_END)
     ends = cells[:, 0], cells[np.arange(count.size), count - 1]
-    # (A short row is summed up in eights, a long one alone, so that what comes of it does not hang
-    # on how long the others are.)
+    # (A short row is summed up in eights, a long one alone, so that its sum does not depend on how
+    # long the other rows are.)
     squares = np.empty(count.size)
     short, long = np.flatnonzero(count <= _SHORT), np.flatnonzero(count > _SHORT)
     some = cells[short, :_SHORT]

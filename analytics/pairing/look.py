@@ -19,7 +19,8 @@ from remanence.shared.venue import controller_of
 C = pl.col
 
 LOOKS_BACK_US = NOISE_US + LONGEST_US + REACH_US
-"""So much before the end of a stretch is still needed by commands that are not over then."""
+"""Levels this far before the end of a stretch are kept: a command that is not over then may need
+them."""
 
 
 @dataclass(frozen=True)

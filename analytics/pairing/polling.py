@@ -63,14 +63,14 @@ SHARE = 0.7
 four fifths of the differences on it."""
 
 ANSWERS_SHARE = 0.85
-"""The same for delays: a mixture of commands in the scan and beside it is not for them to tell."""
+"""The same for delays, which cannot tell a mixture of commands in the scan and beside it."""
 
 CHANCE = 1e-7
 """How likely so many may be by chance: some 500 periods, tolerances and reaches are tried, on
 every day of every controller."""
 
 LEAD = 0.25
-"""By so much the share must be above the one of the same delays without polling."""
+"""The share must be above that of the same delays without polling by this much."""
 
 REACHES_US = (1_000_000, 10_000_000, 100_000_000, 1_000_000_000)
 """Longest differences used, one after the other. A resonator that is 0.5 % off blurs all beyond the
@@ -123,7 +123,7 @@ NEARLY_NONE = 1e-9
 """Shares are kept so far off 0 and 1, so that their logarithms stay finite."""
 
 NEARLY = 0.9
-"""A period is taken before its own divisors if it explains so much of what the best does."""
+"""A period is preferred to its own divisors if it explains this share of what the best explains."""
 
 ALIKE = 0.1
 """Periods that differ by less than this are told apart by the closest fit."""
