@@ -23,8 +23,9 @@ BEGINNING = -(1 << 61)
 """Earlier than any record."""
 
 RECENT_US = 130_000_000
-"""How long command edges are kept for what the supply shows of later commands: those of the minute
-before them, of a pulse looked at for a minute, and of the two seconds after it."""
+"""How long command edges are kept, as they bear on what the supply shows of later commands: the
+minute before a command, the minute of its pulse that is looked at, two seconds after it, and eight
+to spare."""
 
 TIME, FLAG, TEXT = pl.Int64(), pl.Boolean(), pl.String()
 

@@ -61,7 +61,7 @@ def pulses(edges: pl.DataFrame, wiring: Wiring) -> pl.DataFrame:
     polars.DataFrame
         ``start``; ``end``, the transition back (null while it lasts); ``following``, the lock's
         next releasing edge; ``natural``, when the wait ends unless the log breaks off; ``done_at``,
-        when all readings of its rail have come in; what the edge brought; the lock's wiring.
+        when all readings of its rail have come in; the edge's other columns; the lock's wiring.
     """
     latest = pl.min_horizontal("end", C.start + LONGEST_US)
     return (edges.with_columns(end=later("time", 1), following=later("time", 2))

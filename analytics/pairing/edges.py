@@ -17,6 +17,11 @@ RECORDS = pl.Schema({"time": pl.Int64(), "channel": pl.String(), "quantity": pl.
                      "value": pl.Float64(), "run": pl.Int64(), "controller": pl.String()})
 """Commands and contacts as logged, of channels that the venue names: any order, repeats allowed."""
 
+DAY_US = 24 * 3_600_000_000
+
+HALF_WAY = 0.5
+"""A record of two values says on above this: half way between the 0 and the 1 that it may say."""
+
 EDGES = pl.Schema({"lock": pl.String(), "time": pl.Int64(), "on": pl.Boolean(), "run": pl.Int64()})
 """Changes of level by lock (its Enum) and time; ``on`` is the level after the change."""
 
@@ -31,7 +36,7 @@ def command_records(records: pl.DataFrame, wiring: Wiring) -> pl.DataFrame:
     """Commands with their lock: ``on`` where the record says the value that releases it."""
     return (records.filter(C.quantity == "command")
             .join(wiring.locks.select("lock", "fires", channel="command"), on="channel")
-            .select("lock", "time", "run", on=(C.value > 0.5) == C.fires))
+            .select("lock", "time", "run", on=(C.value > HALF_WAY) == C.fires))
 
 
 def contact_records(records: pl.DataFrame, wiring: Wiring) -> pl.DataFrame:
@@ -39,7 +44,7 @@ def contact_records(records: pl.DataFrame, wiring: Wiring) -> pl.DataFrame:
     return (records.filter(C.quantity == "contact")
             .join(wiring.locks.filter(C.open_value.is_not_null()).select(
                 "lock", "open_value", channel="contact"), on="channel")
-            .select("lock", "time", "run", on=(C.value > 0.5) == C.open_value))
+            .select("lock", "time", "run", on=(C.value > HALF_WAY) == C.open_value))
 
 
 def changes(
@@ -52,8 +57,8 @@ def changes(
     said : polars.DataFrame
         ``by``, ``time``, ``on`` and ``run``: any order, repeats allowed.
     before : polars.DataFrame or None
-        ``lock`` and ``before``, its level before the first of them. None: nothing is known before
-        them, so that whatever is said first is a change.
+        ``lock`` and ``before``, its level before the first record. None: nothing is known before
+        it, so the first record is a change.
     by : sequence of str, default ("lock",)
         Whose level it is.
 
@@ -64,8 +69,8 @@ def changes(
 
     Notes
     -----
-    Repeated levels carry nothing. Where one channel says both at the same instant, the two are put
-    in that order which leaves the level changed.
+    A level that is said again changes nothing. Where one channel says both levels at one instant,
+    they are ordered so that the level is changed after them.
     """
     told = said.group_by(*by, "time").agg(
         C.run.min(), on=C.on.any(), both=C.on.any() & ~C.on.all()).sort(*by, "time")
@@ -74,8 +79,8 @@ def changes(
     else:
         told = told.join(before, on="lock", how="left", maintain_order="left")
     if told["both"].any():
-        # The level after such an instant is the last one told otherwise, turned over once for
-        # every such instant since.
+        # After such an instant the level is the last one told without contradiction, turned over
+        # once for every contradiction since.
         turns = C.both.cast(pl.Int64).cum_sum()
         since = turns - pl.when(~C.both).then(turns).forward_fill().fill_null(0)
         last = pl.when(~C.both).then("on").forward_fill().fill_null(C.before.fill_null(value=False))

@@ -8,18 +8,21 @@ import numpy as np
 import polars as pl
 
 from remanence.analytics.pairing.commands import later
+from remanence.analytics.pairing.edges import DAY_US
+from remanence.analytics.pairing.rails import NEVER
 from remanence.analytics.pairing.readings import Records
-from remanence.analytics.pairing.stretches import Columns, Ints, Reals, of_sorted, quantiles
+from remanence.analytics.pairing.stretches import Columns, of_sorted, quantiles
 from remanence.analytics.pairing.wiring import Wiring
+from remanence.analytics.statistics.arrays import Ints, Reals
 from remanence.shared.table import TIMESTAMP, Table
 
 C = pl.col
 
 HOUR_US = 3_600_000_000
-DAY_US = 24 * HOUR_US
 MARGIN_US = 2_000_000
-"""Readings this close to a pulse are not idle."""
-ALWAYS = 1 << 61
+"""Readings this close to a pulse are not idle: the rail recovers within this."""
+LOW_END, HIGH_END = 0.05, 0.95
+"""Quantiles for the low and high end of a level at rest: one stray reading moves neither."""
 
 
 def busy_stretches(edges: pl.DataFrame, wiring: Wiring) -> pl.DataFrame:
@@ -42,10 +45,10 @@ def busy_stretches(edges: pl.DataFrame, wiring: Wiring) -> pl.DataFrame:
     told = edges.join(wiring.locks.filter("pulsed").select("lock", "rail"), on="lock").sort(
         "lock", "time")
     first = (C.lock != C.lock.shift(1)).fill_null(value=True)
-    begun = told.with_columns(end=later("time", 1).fill_null(ALWAYS), begin="time").filter("on")
-    lasted = told.filter(first & ~C.on).with_columns(end="time", begin=pl.lit(-ALWAYS))
+    begun = told.with_columns(end=later("time", 1).fill_null(NEVER), begin="time").filter("on")
+    lasted = told.filter(first & ~C.on).with_columns(end="time", begin=pl.lit(-NEVER))
     return pl.concat([begun, lasted]).select(
-        "rail", begin=pl.when(C.begin == -ALWAYS).then("begin")
+        "rail", begin=pl.when(C.begin == -NEVER).then("begin")
         .otherwise(pl.max_horizontal(C.begin - MARGIN_US, C.begin // DAY_US * DAY_US)),
         end=C.end + MARGIN_US)
 
@@ -67,7 +70,7 @@ def rail_hours(volts: Records, busy: pl.DataFrame) -> Columns:
     count = np.diff(at - taken)
     whole = tuple(np.full(hour.size, np.nan) for _ in range(3))
     calm = tuple(np.full(hour.size, np.nan) for _ in LEVEL)
-    # Where no latch was on, what the readings say at rest is what they say at all.
+    # Where no latch was on, all readings are readings at rest.
     mixed = np.flatnonzero(count < high - low)
     still = np.flatnonzero(count == high - low)
     for rows, level in (
@@ -119,10 +122,10 @@ LEVEL = ("idle_median", "idle_low", "idle_high", "low", "high", "deviation")
 
 def _level(cells: Reals, count: Ints) -> tuple[Reals, ...]:
     """Of hours of sorted readings: LEVEL."""
-    middle, low, high = quantiles(cells, count, 0.5, 0.05, 0.95)
+    middle, low, high = quantiles(cells, count, 0.5, LOW_END, HIGH_END)
     ends = cells[:, 0], cells[np.arange(count.size), count - 1]
-    # (A short row is summed up in eights, a long one alone, so that what comes of it does not hang
-    # on how long the others are.)
+    # (A short row is summed up in eights, a long one alone, so that its sum does not depend on how
+    # long the other rows are.)
     squares = np.empty(count.size)
     short, long = np.flatnonzero(count <= _SHORT), np.flatnonzero(count > _SHORT)
     some = cells[short, :_SHORT]

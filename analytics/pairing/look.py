@@ -11,14 +11,16 @@ import polars as pl
 from remanence.analytics.pairing.hours import activity, busy_stretches, rail_hours, runs_of
 from remanence.analytics.pairing.rails import LONGEST_US, NOISE_US, REACH_US, TASK, rail_figures
 from remanence.analytics.pairing.readings import Levels, Records
-from remanence.analytics.pairing.stretches import Columns, Ints
+from remanence.analytics.pairing.stretches import Columns
 from remanence.analytics.pairing.wiring import Wiring
+from remanence.analytics.statistics.arrays import Ints
 from remanence.shared.venue import controller_of
 
 C = pl.col
 
 LOOKS_BACK_US = NOISE_US + LONGEST_US + REACH_US
-"""So much before the end of a stretch is still needed by commands that are not over then."""
+"""Levels this far before the end of a stretch are kept: a command that is not over then may need
+them."""
 
 
 @dataclass(frozen=True)

@@ -6,6 +6,7 @@ from typing import Literal
 
 import polars as pl
 
+from remanence.analytics.pairing.rails import SIX_NOISE
 from remanence.shared.tables import OUTCOMES
 
 C = pl.col
@@ -13,10 +14,8 @@ C = pl.col
 OUTCOME = pl.Enum(OUTCOMES)
 
 NEAR_US = 2_000_000
-"""How long after another lock's command an opening may have to do with it."""
-
-SIX_NOISE = 6.0
-"""So many times the rail's scatter a sag must be, to be read."""
+"""How long after another lock's command an opening may have to do with it: a door
+that a neighbour shakes moves at once, one that a spring pushes within a second or two."""
 
 
 def nearest(

@@ -13,18 +13,17 @@ from collections.abc import Mapping, Sequence
 
 import polars as pl
 
-from remanence.analytics.pairing.edges import changes, command_records
+from remanence.analytics.pairing.edges import DAY_US, HALF_WAY, changes, command_records
 from remanence.analytics.pairing.wiring import Wiring
 
 C = pl.col
 
-DAY_US = 86_400_000_000
-
 VOTES_NEEDED = 3
-"""Fewest votes for the winning sense."""
+"""Fewest votes for the winning sense: one vote or two may be a bounce, or a hand at the door."""
 
 VOTES_RATIO = 3
-"""How many times as many votes the winning sense needs as the other."""
+"""How many times as many votes the winning sense needs as the other: a contact that commands move
+answers most of them the same way. Common practice, no source."""
 
 
 def votes(records: pl.DataFrame, wiring: Wiring) -> dict[str, list[int]]:
@@ -43,7 +42,7 @@ def votes(records: pl.DataFrame, wiring: Wiring) -> dict[str, list[int]]:
     by, day = ("lock", "day"), C.time // DAY_US
     shown = (records.filter(C.quantity == "contact")
              .join(asked.select("lock", channel="contact"), on="channel")
-             .select("lock", "time", "run", on=C.value > 0.5, day=day))
+             .select("lock", "time", "run", on=C.value > HALF_WAY, day=day))
     at_rest = asked.select("lock", before=pl.lit(value=False))
     moved = changes(shown, None, by).select(*by, "time", shows="on", at="time")
     fired = changes(command_records(records, wiring).join(asked, on="lock", how="semi")

@@ -28,12 +28,11 @@ from functools import lru_cache
 import numpy as np
 import polars as pl
 
-from remanence.analytics.pairing.stretches import Ints, Reals
+from remanence.analytics.pairing.edges import DAY_US
+from remanence.analytics.statistics.arrays import Ints, Reals
 from remanence.shared.tables import POLLING
 
 C = pl.col
-
-DAY_US = 86_400_000_000
 
 PERIODS_MS = (
     1.0, 2.0, 3.0, 4.0, 5.0, 6.0, 8.0, 10.0, 12.0, 12.5, 15.0, 15.625, 16.0, 1000 / 60, 20.0, 24.0,
@@ -47,7 +46,7 @@ _PERIODS = np.array(sorted(PERIODS_MS, reverse=True))
 STEPS_US = (1_000_000, 100_000, 10_000, 1_000, 100, 10, 4)
 """Steps that clocks count in, coarsest first. [us]"""
 
-REACH_US = 1_000_000
+ANSWER_REACH_US = 1_000_000
 """Differences longer than this are left out: a resonator 0.5 % off blurs them."""
 
 FEWEST = 12
@@ -64,14 +63,14 @@ SHARE = 0.7
 four fifths of the differences on it."""
 
 ANSWERS_SHARE = 0.85
-"""The same for delays: a mixture of commands in the scan and beside it is not for them to tell."""
+"""The same for delays, which cannot tell a mixture of commands in the scan and beside it."""
 
 CHANCE = 1e-7
 """How likely so many may be by chance: some 500 periods, tolerances and reaches are tried, on
 every day of every controller."""
 
 LEAD = 0.25
-"""By so much the share must be above the one of the same delays without polling."""
+"""The share must be above that of the same delays without polling by this much."""
 
 REACHES_US = (1_000_000, 10_000_000, 100_000_000, 1_000_000_000)
 """Longest differences used, one after the other. A resonator that is 0.5 % off blurs all beyond the
@@ -86,9 +85,45 @@ WIDEST = 0.2
 """No difference counts as a multiple that is further off than this share of the period."""
 
 SHUFFLES = 4
+"""So often the stamps are made up without polling; the mean of these shares is steady to a few
+hundredths, far below LEAD."""
+
+FINEST_STEP_MS = 0.001
+"""Stamps are kept as whole microseconds, so no clock shows a finer step. [ms]"""
+
+KEEPS_TO_STEP = 0.99
+"""Share of the stamps that must lie on a clock's step: a few may have been stamped elsewhere."""
+
+STEP_OF_FEW_US = 1_000
+"""Coarsest step claimed of fewer than FEWEST stamps: that these lie on whole hundredths of a second
+may be chance. [us]"""
+
+HALF_STEP, WHOLE_STEP = 0.51, 1.01
+"""A stamp is off by at most half its clock's step, the difference of two by a whole one; and a
+hundredth more for rounding."""
+
+DRIFT, DRIFTS_FOR_MS = 0.005, 200.0
+"""Share by which a resonator may be off, and how long a difference it is allowed for: beyond that
+the drift would make a multiple of everything."""
+
+JITTER = 1 / 8
+"""Share of the period by which a scan may come early or late."""
+
+DELAY_QUARTILES_APART = 1.349
+"""Distance of a normal distribution's quartiles in standard deviations: 2 x 0.6745."""
+
+FEWEST_OF_SPREAD = 4
+"""Delays below which their spread is not told: quartiles need four."""
+
+SHOWS_A_GRID = 12
+"""Delays whose standard deviation is below the period over this show no grid of it: evenly spread
+over a period they have its length over the root of 12."""
+
+NEARLY_NONE = 1e-9
+"""Shares are kept so far off 0 and 1, so that their logarithms stay finite."""
 
 NEARLY = 0.9
-"""A period is taken before its own divisors if it explains so much of what the best does."""
+"""A period is preferred to its own divisors if it explains this share of what the best explains."""
 
 ALIKE = 0.1
 """Periods that differ by less than this are told apart by the closest fit."""
@@ -120,15 +155,15 @@ def _step_of(times: Ints) -> float | None:
     if not times.size:
         return None
     for step in STEPS_US:
-        if np.count_nonzero(times % step == 0) >= 0.99 * times.size and (
-            times.size >= FEWEST or step <= 1_000
+        if np.count_nonzero(times % step == 0) >= KEEPS_TO_STEP * times.size and (
+            times.size >= FEWEST or step <= STEP_OF_FEW_US
         ):
             return step / 1000.0
-    return 0.001
+    return FINEST_STEP_MS
 
 
 def polling_period_ms(
-    contacts: Ints, commands: Ints, step_ms: float = 0.001
+    contacts: Ints, commands: Ints, step_ms: float = FINEST_STEP_MS
 ) -> float | None:
     """The period at which a controller's contacts are polled.
 
@@ -217,16 +252,17 @@ def _tolerances(apart: Reals, step_ms: float, periods: Reals) -> list[Reals]:
     """
     of = periods[:, None]
     return [
-        np.minimum(0.51 * step_ms, of * WIDEST),
-        np.minimum(1.01 * step_ms + 0.005 * np.minimum(apart, 200.0), of * WIDEST),
-        of / 8,
+        np.minimum(HALF_STEP * step_ms, of * WIDEST),
+        np.minimum(WHOLE_STEP * step_ms + DRIFT * np.minimum(apart, DRIFTS_FOR_MS),
+                   of * WIDEST),
+        of * JITTER,
     ]
 
 
 @lru_cache(maxsize=16)
 def _by_chance(step_ms: float) -> Reals:
     """Share of differences that are multiples by chance: periods, tolerances, reaches."""
-    tolerances = _tolerances(np.array([200.0]), step_ms, _PERIODS)
+    tolerances = _tolerances(np.array([DRIFTS_FOR_MS]), step_ms, _PERIODS)
     wide = np.stack([tolerance[:, 0] for tolerance in tolerances], axis=1)
     share = (2 * wide + step_ms) / _PERIODS[:, None]
     share[:, 0] = step_ms / _PERIODS  # of stamps on the clock's own grid, just the one that fits
@@ -267,8 +303,8 @@ def _tail(share: Reals, count: Reals, chance: Reals) -> Reals:
 
     Chernoff's bound for the binomial tail, exp(-n D(share || chance)).
     """
-    above = np.clip(share, 1e-9, 1 - 1e-9)
-    p = np.clip(chance, 1e-9, 1 - 1e-9)
+    above = np.clip(share, NEARLY_NONE, 1 - NEARLY_NONE)
+    p = np.clip(chance, NEARLY_NONE, 1 - NEARLY_NONE)
     distance = above * np.log(above / p) + (1 - above) * np.log((1 - above) / (1 - p))
     return np.where(share > chance, np.exp(-count / 2 * distance), 1.0)
 
@@ -295,9 +331,9 @@ def _without_polling(
             continue
         own = delay[some]
         low, high = np.quantile(own, [0.25, 0.75])
-        spread = (high - low) / 1.349 if own.size > 3 else 0.0
+        spread = (high - low) / DELAY_QUARTILES_APART if own.size >= FEWEST_OF_SPREAD else 0.0
         # Delays that vary by far less than a period show no grid of it, whatever they are.
-        width = min(blur, spread) if 12 * spread > 2 * blur else 0.0
+        width = min(blur, spread) if SHOWS_A_GRID * spread > 2 * blur else 0.0
         other = rng.permutation(own) + rng.uniform(-width, width, own.size)
         made[some] = (commands[np.clip(latest[some], 0, None)] + other).astype(np.int64)
     return made
@@ -315,7 +351,7 @@ def _from_answers(contacts: Ints, commands: Ints, step_ms: float) -> float | Non
     place = _likeliest(shares[:, :2, :1], counts[:1], step_ms)
     if place is None or shares[place, :2, 0].max() < ANSWERS_SHARE:
         return None
-    near = np.abs(apart - turns[place] * _PERIODS[place]) <= 1.01 * step_ms + 0.005 * apart
+    near = np.abs(apart - turns[place] * _PERIODS[place]) <= WHOLE_STEP * step_ms + DRIFT * apart
     # Two neighbouring multiples at least, each seen often: one value alone is a multiple of
     # anything, and every other one is what commands at the scan's half time make.
     multiples, seen = np.unique(turns[place][near], return_counts=True)
@@ -339,7 +375,7 @@ def contact_differences(times: Ints, is_contact: Sequence[bool] | np.ndarray) ->
         Differences above 0 and up to one second; the others are left out. [us]
     """
     step = np.diff(times)
-    good = np.asarray(is_contact, dtype=bool)[1:] & (step > 0) & (step <= REACH_US)
+    good = np.asarray(is_contact, dtype=bool)[1:] & (step > 0) & (step <= ANSWER_REACH_US)
     return step[good]
 
 
@@ -365,7 +401,7 @@ def polling_of(records: pl.DataFrame) -> pl.DataFrame:
         stamps, ours = part["time"].to_numpy(), part["ours"].to_numpy()
         once = _each_once(stamps)
         step = _step_of(once)
-        period = polling_period_ms(stamps[ours], stamps[~ours], step or 0.001)
+        period = polling_period_ms(stamps[ours], stamps[~ours], step or FINEST_STEP_MS)
         rows.append((controller, day, period or step, once.size))
     return POLLING.conform(pl.DataFrame(
         rows, schema={"controller": pl.String, "day": pl.Int32, "resolution_ms": pl.Float64,

@@ -39,9 +39,6 @@ import polars as pl
 
 from remanence.analytics.pairing.readings import Records
 from remanence.analytics.pairing.stretches import (
-    Flags,
-    Ints,
-    Reals,
     first_true,
     first_where,
     flatten,
@@ -50,16 +47,21 @@ from remanence.analytics.pairing.stretches import (
     reduced,
     trimmed_means,
 )
+from remanence.analytics.statistics.arrays import Flags, Ints, Reals
 
 C = pl.col
 NEVER = 1 << 61
 EARLY = -NEVER
 
 BEFORE_US = 2_000_000
-"""How far back volts_before looks."""
+"""How far back volts_before looks: long enough for a median, short enough for a slow drift."""
 NOISE_US = 60_000_000
 """How far back volts_noise looks."""
 NOISE_SAMPLES = 64
+"""Only the last so many of these readings are asked: their scatter is known to a tenth, and what a
+logger at a high rate says more of is the same."""
+FEWEST_OF_NOISE = 6
+"""Differences below which no noise is told: of five, the trimmed mean would rest on four."""
 LONGEST_US = 60_000_000
 """Of a longer pulse only this much is looked at."""
 REACH_US = 2_000_000
@@ -68,20 +70,33 @@ BLUR_US = 200_000
 """How long a neighbour's switching may still move the rail: a magnet's current rising."""
 SELF_CUT_BLUR_US = 1_000_000
 """How long a neighbour that cuts its own coil may still be about to do so."""
-SPIKE_US = 20_000
-SPIKE_GAP_US = 10_000
+SPIKE_US, SPIKE_GAP_US, FEWEST_OF_SPIKE = 20_000, 10_000, 3
+"""How long after the switch-off a spike is looked for (a coil's current has died away by then); no
+gap among the readings there may be longer than half of it, and so many there must be."""
 FINE_US = 20_000
 """Readings further apart than this do not resolve how long a sag lasted."""
+COARSEST_US = 2 * FINE_US
+"""The gap at an event may be so long: where one reading in between is missing."""
 RISE_US = 50_000
 """Where readings are too far apart to see the rise, those this soon after it are left out."""
 AFTER_CUT_US = 20_000
+"""A magnet's current has died away so long after its cut, and the rail stands at its new level."""
 SIX_NOISE = 6.0
+"""So many times the rail's scatter a sag must be to be read: of the thousands of readings in a
+long pulse, none lies so deep by chance."""
 NOISE_FLOOR = 1e-3
 """Volts; a quantised rail at rest shows no noise at all."""
 TRIMMED_NORMAL = 0.5586
 """Mean of the smallest four fifths of |Z|, Z standard normal: the integral of 2 z phi(z) from 0
 to 1.2816 (its 90 % point), over 0.8."""
 LOADED, BACK = 0.5, 0.35
+"""Deeper than the first share of the deepest is loaded, less deep than the second has come back:
+half way, and apart, so that noise at the half does not turn the state to and fro."""
+UNSETTLED = 0.4
+"""First part of a loaded stretch that its level is not taken from: the current still rises."""
+RECOVERED, RECOVERED_NOISES = 0.1, 2.0
+"""A rail has recovered within this share of the sag, or so many times its noise, of the level
+before: the 90 % point of a rise, common practice."""
 SOON = 16
 """Readings after a command within which its sag has mostly ended."""
 
@@ -232,7 +247,7 @@ def _amps(
 
 def _last_part(start: Ints, stop: Ints) -> Ints:
     """Where the last 60 % of each stretch of time begin."""
-    return start + ((stop - start) * 0.4).astype(np.int64)
+    return start + ((stop - start) * UNSETTLED).astype(np.int64)
 
 
 def _figures(w: Windows, rail: Records) -> dict[str, Reals]:
@@ -265,7 +280,7 @@ def _noise(volts: Reals, low: Ints, high: Ints) -> Reals:
     """
     low = np.maximum(low, high - NOISE_SAMPLES)
     noise = trimmed_means(np.abs(np.diff(volts)), low, high - 1) / TRIMMED_NORMAL / np.sqrt(2.0)
-    return np.where(high - 1 - low >= 6, noise, np.nan)
+    return np.where(high - 1 - low >= FEWEST_OF_NOISE, noise, np.nan)
 
 
 def _magnets(w: Windows, rail: Records, gaps: Reals, known: dict[str, Reals]) -> dict[str, Reals]:
@@ -282,7 +297,7 @@ def _spike(rail: Records, gaps: Reals, off: Ints, clear: Ints) -> Reals:
     low = np.searchsorted(rail.time, off, "left")
     high = np.searchsorted(rail.time, off + SPIKE_US, "right")
     first = np.append(rail.time, NEVER)[low] - off
-    fine = (high - low >= 3) & (first < SPIKE_GAP_US) & (
+    fine = (high - low >= FEWEST_OF_SPIKE) & (first < SPIKE_GAP_US) & (
         reduced(np.maximum, gaps, low, high - 1) < SPIKE_GAP_US)
     fine &= (clear > off + SPIKE_US) | (clear < off)
     return np.where(fine, reduced(np.maximum, rail.value, low, high), np.nan)
@@ -322,10 +337,10 @@ def _latches(w: Windows, rail: Records, gaps: Reals, known: dict[str, Reals]) ->
     over_time = np.where(sags.over >= 0, sags.time(time, sags.over), NEVER)
     last_loaded = np.where(sags.final >= 0, sags.time(time, sags.final), EARLY)
     gap = np.where(sags.over >= 0, over_time - last_loaded, NEVER)
-    resolved = sagged & (gap <= 2 * FINE_US)
+    resolved = sagged & (gap <= COARSEST_US)
     cut = resolved & (over_time + gap < last) & (sags.over < high)
     whole = w.end <= w.start + LONGEST_US
-    held = sagged & ~cut & whole & (clear > last) & (last - last_loaded <= 2 * FINE_US)
+    held = sagged & ~cut & whole & (clear > last) & (last - last_loaded <= COARSEST_US)
     pulses = np.where(sagged, sags.turns, np.where(told & ~seen, 0.0, np.nan))
     lasted = (over_time - w.start) / 1000.0
     found = {
@@ -407,12 +422,13 @@ def _afterwards(
 ) -> dict[str, Reals]:
     """What follows the switch-off at ``off``: recovery, and a load that outlasts the command."""
     time, volts = rail.time, rail.value
-    level = before - np.maximum(0.1 * sag, 2.0 * np.maximum(noise, NOISE_FLOOR))
+    level = before - np.maximum(
+        RECOVERED * sag, RECOVERED_NOISES * np.maximum(noise, NOISE_FLOOR))
     low = np.searchsorted(time, off, "right")
     high = np.maximum(np.searchsorted(time, np.minimum(off + REACH_US, w.clear), "left"), low)
     recovered = first_where(lambda at, of: volts[at] >= level[of], low, high)
     when = time[np.maximum(recovered, 0)]
-    spaced = when - time[np.maximum(recovered - 1, 0)] <= 2 * FINE_US
+    spaced = when - time[np.maximum(recovered - 1, 0)] <= COARSEST_US
     recovery = np.where(usable & (recovered >= 0) & spaced, (when - off) / 1000.0, np.nan)
 
     # Still loaded after the command ended? Only where it was loaded at all.

@@ -8,8 +8,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 import polars as pl
 
-from remanence.analytics.pairing.stretches import Ints, Reals
 from remanence.analytics.pairing.wiring import Wiring
+from remanence.analytics.statistics.arrays import Ints, Reals
 
 C = pl.col
 
@@ -21,7 +21,7 @@ class Records:
     time: Ints
     value: Reals
     run: Ints
-    """One number if it is the same throughout."""
+    """Of every record, or a single number if all have the same."""
 
     @classmethod
     def none(cls) -> Records:
@@ -52,7 +52,7 @@ class Records:
     def samples(self) -> Records:
         """Each (time, value) once; of one instant, the lower first. Only finite values.
 
-        (Their ``run`` says nothing.)
+        Their ``run`` means nothing.
         """
         good = np.isfinite(self.value)
         whole = bool(good.all())

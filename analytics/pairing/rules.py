@@ -4,8 +4,8 @@ What decides, in the words of the tables:
 
 - A lock's command *releases* when it is energised (power-on) or de-energised
   (power-off). Before its first record a lock is taken to rest locked, and its
-  contact to show locked. Repeated states carry nothing; two values of one channel
-  at one instant are put in that order which leaves the state changed.
+  contact to show locked. A state that is said again changes nothing; two values of
+  one channel at one instant are ordered so that the state is changed after them.
 - The wait for a release begins at the releasing edge and ends at the earliest of:
   the lock's next releasing edge (exclusive); the command's end plus ``coast_ms``,
   or ``door_wait_ms`` for a contact on the door (power-on); the command's end
@@ -14,8 +14,8 @@ What decides, in the words of the tables:
   command's own instant counts as after it.
 - A contact *movement* is a chain of edges, each within ``settle_ms`` of the one
   before; a releasing command between two edges parts the chain, so that what
-  bounced before a command is never taken for its answer. A movement says what its
-  last edge says. The release is the first movement in the wait that settles open;
+  bounced before a command is never taken for its answer. A movement shows what its
+  last edge shows. The release is the first movement in the wait that settles open;
   the latency is its first edge. ``bounces`` is null where nothing was released.
 - Where the contact showed open just before the command: ``already-open``. Where the
   wait is over and nothing was released: ``no-release``, censored at ``waited_ms``.

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import polars as pl
 
 from remanence.analytics.pairing import tables
-from remanence.analytics.pairing.carry_over import RECENT_US, CarryOver
+from remanence.analytics.pairing.carry_over import BEGINNING, RECENT_US, CarryOver
 from remanence.analytics.pairing.commands import (
     breaks_in,
     pulses,
@@ -21,7 +21,7 @@ from remanence.analytics.pairing.commands import (
     with_others_on,
     with_waits,
 )
-from remanence.analytics.pairing.edges import changes, command_records, contact_records
+from remanence.analytics.pairing.edges import DAY_US, changes, command_records, contact_records
 from remanence.analytics.pairing.hours import hours_table
 from remanence.analytics.pairing.look import Look, Stretch
 from remanence.analytics.pairing.movements import (
@@ -32,7 +32,7 @@ from remanence.analytics.pairing.movements import (
     with_attempts,
     with_near_commands,
 )
-from remanence.analytics.pairing.polling import DAY_US, polling_of
+from remanence.analytics.pairing.polling import polling_of
 from remanence.analytics.pairing.readings import Levels
 from remanence.analytics.pairing.wiring import Wiring
 from remanence.shared.tables import ACTIVITY, RAIL_HOURS
@@ -220,7 +220,7 @@ def _locks_after(
         past, opened,
     ):
         told = told.join(more, on="lock", how="left", maintain_order="left")
-    since = pl.coalesce("waited", pl.lit(-(1 << 61)))
+    since = pl.coalesce("waited", pl.lit(BEGINNING))
     return told.select(
         "lock", releasing=pl.coalesce("releasing_now", "releasing"),
         contact_open=pl.coalesce("open_now", "contact_open"), resume="resume",

@@ -14,20 +14,30 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-Ints = NDArray[np.int64]
-Flags = NDArray[np.bool_]
-Reals = NDArray[np.float64]
+from remanence.analytics.statistics.arrays import Flags, Ints, Reals
+
 Columns = dict[str, NDArray[Any]]
 """Columns of one length, by name."""
 
 _CELLS = 1_000_000
-"""So many readings are sorted at a time: what is held beside the readings themselves."""
+"""At most this many readings are sorted at a time, which bounds the memory that it takes."""
 
 _LONG = 512
-"""From so many readings on a stretch is copied as a whole: faster than by its places."""
+"""A row of this many readings or more is copied whole, which is faster than index by index."""
+
+_PADDED, _LEAST_WIDTH = 2, 16
+"""Rows up to so many times as long as the shortest, or so long, are sorted together: fewer turns,
+and at most half of what is sorted is padding."""
+
+_EIGHTS = 8
+"""numpy sums a row up in so many partial sums: a row padded to a multiple of it gives one sum,
+however long its neighbours are."""
+
+KEPT_FIFTHS = 4
+"""A trimmed mean leaves out the largest fifth: a step or a pulse among the values is there."""
 
 _SOON = 6
-"""So few readings after its beginning nearly every search is over."""
+"""Nearly every search ends within this many readings of its beginning."""
 
 
 def flatten(low: Ints, high: Ints) -> tuple[Ints, Ints]:
@@ -68,8 +78,8 @@ def last_true(flags: Flags, index: Ints, owner: Ints, size: int) -> Ints:
 def first_where(holds: Callable[[Ints, Ints], Flags], low: Ints, high: Ints) -> Ints:
     """The first index of each stretch at which ``holds``, or -1.
 
-    ``holds`` is asked for some indices and the stretches (by number) that they are in; mostly it
-    holds soon, so the first few are looked at before the rest.
+    ``holds`` is given indices and the number of the stretch that each is in. Mostly it holds soon,
+    so the first few readings are looked at before the rest.
     """
     found = np.full(low.size, -1)
     left = np.arange(low.size)
@@ -104,7 +114,7 @@ def quantiles(cells: Reals, count: Ints, *shares: float) -> tuple[Reals, ...]:
 
 
 def _trimmed_mean(cells: Reals, count: Ints) -> tuple[Reals, ...]:
-    kept = np.maximum(count * 4 // 5, 1)
+    kept = np.maximum(count * KEPT_FIFTHS // 5, 1)
     inside = np.arange(cells.shape[1]) < kept[:, None]
     return (np.where(inside, cells, 0.0).sum(axis=1) / kept,)
 
@@ -113,9 +123,10 @@ def of_sorted(
     values: Reals, low: Ints, high: Ints, what: Callable[[Reals, Ints], tuple[Reals, ...]],
     width: int = 1,
 ) -> tuple[Reals, ...]:
-    """``what`` of each stretch, put as a sorted row padded with infinity; NaN where empty.
+    """Figures of each stretch; NaN where it is empty.
 
-    ``width`` is how many figures ``what`` gives.
+    ``what`` is given the stretches as sorted rows, padded with infinity, and how many readings each
+    has; ``width`` is how many figures it gives.
     """
     count = np.maximum(high - low, 0)
     found = tuple(np.full(low.size, np.nan) for _ in range(width))
@@ -124,12 +135,12 @@ def of_sorted(
     start = 0
     while start < order.size:
         # Stretches of about one length together, so that little is padded.
-        most = max(2 * int(count[order[start]]), 16)
+        most = max(_PADDED * int(count[order[start]]), _LEAST_WIDTH)
         stop = int(np.searchsorted(count[order], most, "right"))
         stop = min(stop, start + max(_CELLS // most, 1))
         rows = order[start:stop]
-        # (Whole eights, so that a row's sum does not hang on how long its neighbours are.)
-        longest = -(-int(count[rows[-1]]) // 8) * 8
+        # (Whole eights, so that a row's sum does not depend on how long its neighbours are.)
+        longest = -(-int(count[rows[-1]]) // _EIGHTS) * _EIGHTS
         if longest < _LONG:
             cells = values.take(low[rows][:, None] + np.arange(longest), mode="clip")
             if count[rows[0]] < longest:

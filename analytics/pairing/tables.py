@@ -11,8 +11,10 @@ C = pl.col
 
 
 def _ms(microseconds: pl.Expr) -> pl.Expr:
-    """Milliseconds. (Divided by 1000, a table of one row would differ in the last digit: of many,
-    Polars takes the product with the inverse.)
+    """Milliseconds.
+
+    A product and not a quotient: Polars divides many rows by multiplying with the inverse, but one
+    row by dividing it, and the two differ in the last digit.
     """
     return microseconds * 0.001
 

@@ -19,7 +19,10 @@ COPPER_ZERO_CELSIUS = 234.5
 """Copper's resistance is proportional to this plus its temperature in degrees Celsius (IACS;
 IEEE practice. IEC 60034-1 uses 235, which moves a winding temperature by 0.2 %)."""
 
-COPPER_PER_KELVIN = 1 / (COPPER_ZERO_CELSIUS + 20.0)
+REFERENCE_CELSIUS = 20.0
+"""At which resistances are stated (International Annealed Copper Standard)."""
+
+COPPER_PER_KELVIN = 1 / (COPPER_ZERO_CELSIUS + REFERENCE_CELSIUS)
 """Temperature coefficient at 20 degrees Celsius: 0.00393 per kelvin."""
 
 IEC_60228_OHM_PER_KM = {0.5: 39.0, 0.75: 26.0, 1.0: 19.5, 1.5: 13.3, 2.5: 7.98, 4.0: 4.95}
@@ -29,6 +32,9 @@ copper, by mm2 (IEC 60228:2004, table 3, as reproduced in public documents)."""
 OTHER_SIZES = 1.13
 """Other sizes are taken at the resistance of their nominal area times this, as the table's thin
 sizes are; the thicker ones reach 1.16."""
+
+SAME_SIZE = 1e-3
+"""Areas this near to each other, as a share, are one size written in two ways."""
 
 SIZES_MM2 = (0.14, 0.22, 0.34, 0.5, 0.75, 1.0, 1.5, 2.5, 4.0, 6.0, 10.0)
 """Cross-sections that can be bought (common practice)."""
@@ -50,7 +56,7 @@ def copper_ohms(ohms_at_20: float, celsius: float) -> float:
         Ohms: linear in temperature, proportional to 234.5 plus degrees Celsius
         (International Annealed Copper Standard; IEEE practice).
     """
-    return ohms_at_20 * (COPPER_ZERO_CELSIUS + celsius) / (COPPER_ZERO_CELSIUS + 20.0)
+    return ohms_at_20 * (COPPER_ZERO_CELSIUS + celsius) / (COPPER_ZERO_CELSIUS + REFERENCE_CELSIUS)
 
 
 def copper_celsius(ohms: float, ohms_before: float, celsius_before: float) -> float:
@@ -149,7 +155,7 @@ def conductor_ohms(metres: float, mm2: float, celsius: float = 20.0) -> float:
     are taken at nominal area plus 13 %, which is an estimate.
     """
     for size, per_km in IEC_60228_OHM_PER_KM.items():
-        if math.isclose(size, mm2, rel_tol=1e-3):
+        if math.isclose(size, mm2, rel_tol=SAME_SIZE):
             return copper_ohms(per_km * metres / 1000, celsius)
     return OTHER_SIZES * wire_ohms(metres, mm2, celsius)
 

@@ -21,7 +21,12 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from remanence.analytics.physics.cable import COPPER_ZERO_CELSIUS, cable_ohms, copper_ohms
+from remanence.analytics.physics.cable import (
+    COPPER_ZERO_CELSIUS,
+    REFERENCE_CELSIUS,
+    cable_ohms,
+    copper_ohms,
+)
 from remanence.analytics.statistics.arrays import Reals
 from remanence.shared.limits import Limits
 from remanence.shared.venue import Lock
@@ -239,7 +244,8 @@ def pulse_heat(
     rise = [0.0] * terms
     begin = np.empty(piece_on.size)
     ends = np.empty((piece_on.size, terms))
-    ambient, cold = thermal.ambient_celsius, thermal.ohms / (COPPER_ZERO_CELSIUS + 20.0)
+    ambient = thermal.ambient_celsius
+    cold = thermal.ohms / (COPPER_ZERO_CELSIUS + REFERENCE_CELSIUS)
     square, wire = thermal.volts**2, thermal.cable_ohms
     for step in range(piece_on.size):
         total = ambient

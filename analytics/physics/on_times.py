@@ -42,6 +42,9 @@ that shows its end, the one before, and half a step of the command's own stamp."
 SLACK_LEAST_MS = 10.0
 """The slack is never less than this: the command's own stamp is not exact. [ms]"""
 
+DUTY_DECIMALS = 9
+"""Duty is kept to a billionth: stamps are whole microseconds, the rest is noise of the sums."""
+
 USUAL_SAMPLE_MS = 10.0
 """Spacing of the readings where it is not known. [ms]"""
 
@@ -234,8 +237,7 @@ def duty_share(start_s: Reals, on_s: Reals, window_s: float) -> Reals:
     moments = np.column_stack([start_s, ends]).ravel()
     so_far = np.column_stack([total - on, total]).ravel()
     share: Reals = (total - np.interp(ends - window_s, moments, so_far, left=0.0)) / window_s
-    # To a billionth: stamps are whole microseconds, the rest is noise of the sums.
-    rounded: Reals = np.clip(share, 0.0, 1.0).round(9)
+    rounded: Reals = np.clip(share, 0.0, 1.0).round(DUTY_DECIMALS)
     return rounded
 
 

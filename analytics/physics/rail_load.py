@@ -34,6 +34,8 @@ _DEEPER, _DEEPER_NOISES = 1.6, 6.0
 times the noise was loaded by another coil meanwhile."""
 _ROUNDS, _SETTLED = 12, 1e-6
 """Most rounds of the median polish, and the change below which it ends."""
+_A_MEDIAN = 3
+"""From so many coils on, the median leaves out one that is wrong; of two it is their mean."""
 _NOISE_OF_A_DAY, _STEP_OF_A_DAY = 0.1, 0.5
 """Shares of one reading's noise, and of the meter's step, that remain in the level of a day."""
 _FEWEST_VALUES = 10
@@ -243,7 +245,7 @@ def _rail_share(level: Reals) -> tuple[Reals, NDArray[np.int64]]:
         two = np.where(np.isfinite(apart), apart, np.inf)
         least = np.take_along_axis(two, np.abs(two).argmin(axis=0)[None, :], axis=0)[0]
         same = _same_sign(apart)
-        new = np.where(tellers >= 3, step, np.where((tellers == 2) & same, least, 0.0))
+        new = np.where(tellers >= _A_MEDIAN, step, np.where((tellers == 2) & same, least, 0.0))
         new = np.where(np.isfinite(new), new, 0.0)
         if np.allclose(new, rail, atol=_SETTLED):
             break

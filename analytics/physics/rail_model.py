@@ -29,6 +29,12 @@ from remanence.shared.venue import Lock, Venue
 FEWEST_CHECKS = 10
 """With fewer readings than this the error of the prediction is not known."""
 
+ERROR_QUANTILES = (0.025, 0.5, 0.975)
+"""The middle of the prediction's error, and the ends that hold 95 % of it."""
+
+A_COMPANY = 2
+"""Pulsed locks that must be on at once before it is told: one alone is no company."""
+
 
 @dataclass(frozen=True)
 class Prediction:
@@ -314,7 +320,7 @@ def company(
     predictions = [rail.with_on(every[row]) for row in sets]
     found = []
     for index, prediction in enumerate(predictions):
-        if sets[index, :names.size].sum() < 2:
+        if sets[index, :names.size].sum() < A_COMPANY:
             continue
         last = rows["start"][int(np.flatnonzero(code == index)[-1])]
         found.append(Sequence(
@@ -333,7 +339,7 @@ def company(
     error = (read["volts_min"] - read["predicted"]).to_numpy()
     if error.size < FEWEST_CHECKS:
         return Company(tuple(found), int(error.size), None, None, None)
-    low, middle, high = np.quantile(error, (0.025, 0.5, 0.975))
+    low, middle, high = np.quantile(error, ERROR_QUANTILES)
     return Company(tuple(found), int(error.size), float(middle), float(low), float(high))
 
 

@@ -31,7 +31,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from remanence.analytics.physics.cable import COPPER_PER_KELVIN
+from remanence.analytics.physics.cable import COPPER_PER_KELVIN, REFERENCE_CELSIUS
 from remanence.analytics.statistics.arrays import Reals
 
 DIODE_VOLTS = 0.8
@@ -67,7 +67,7 @@ def copper_ratio(celsius: npt.ArrayLike) -> Reals:
     numpy.ndarray
         Of the same shape; linear, 0.393 % per kelvin (IACS).
     """
-    return 1.0 + COPPER_PER_KELVIN * (np.asarray(celsius, dtype=float) - 20.0)
+    return 1.0 + COPPER_PER_KELVIN * (np.asarray(celsius, dtype=float) - REFERENCE_CELSIUS)
 
 
 @dataclass(frozen=True)

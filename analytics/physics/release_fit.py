@@ -55,6 +55,22 @@ GRID = np.linspace(0.40, 0.98, 117)
 """Stall voltages tried, over rated: from a latch that works at half its volts to one that barely
 works at rated volts, in steps of half a per cent."""
 
+VOLTS_TRIED = np.linspace(0.7, 1.3, 25)
+"""Rail volts over rated for which a magnet's release is worked out; between them it is straight to
+a fraction of a per cent, and no rail works outside them."""
+
+VOLTS_LOW, VOLTS_HIGH = 0.05, 0.95
+"""The middle 90 % of the volts: single readings of a loaded rail lie far outside."""
+
+USUAL_OHMS_PER_VOLT = 2.0
+"""Coil of a magnet that states none: about half an ampere at its rated volts, the common size."""
+
+STAMP_DECIMALS = 1
+"""Latencies are of one step of the polling if they agree to so many decimals of a millisecond."""
+
+LEAST_MEDIAN_MS = 0.01
+"""The low limit of a median stays above 0, as its logarithm is taken. [ms]"""
+
 MOST_RELEASES = 2000
 """Of more releases than this an even choice is fitted: the interval no longer gets narrower."""
 
@@ -228,7 +244,7 @@ def fit_release(rows: pl.DataFrame, lock: Lock) -> ReleaseFit:
         score = np.where(possible, prior - loss.sum(axis=1), -np.inf)
         if not np.isfinite(score).any():
             score = prior
-        spread = np.quantile(volts, 0.95) / np.quantile(volts, 0.05) - 1
+        spread = np.quantile(volts, VOLTS_HIGH) / np.quantile(volts, VOLTS_LOW) - 1
         informed = bool(spread >= VOLTS_VARY)
     weights = np.exp(score - score.max())
     weights /= weights.sum()
@@ -330,10 +346,10 @@ def _magnet_factor(lock: Lock, volts: Reals) -> Reals:
 
 @lru_cache(maxsize=256)
 def _magnet_table(ohms: float | None, rated: float, suppression: str) -> tuple[Reals, Reals]:
-    coil = ohms or 2.0 * rated
+    coil = ohms or USUAL_OHMS_PER_VOLT * rated
     clamp = CLAMP_VOLTS.get(suppression, CLAMP_VOLTS["diode"])
     magnet = Magnet(coil, MAGNET_SECONDS * coil, rated, clamp)
-    table = np.linspace(0.7, 1.3, 25) * rated
+    table = VOLTS_TRIED * rated
     values = np.array([magnet.release_ms(float(item)) for item in table])
     return table, values / magnet.release_ms(rated)
 
@@ -354,12 +370,12 @@ def _median(rows: pl.DataFrame) -> tuple[float, float, float] | None:
     value, low, high = curve.quantile(0.5)
     if value is None or high is None or low <= 0:
         return None
-    stamps = part.filter("_released")["_stamp"].round(1).value_counts(sort=True)
+    stamps = part.filter("_released")["_stamp"].round(STAMP_DECIMALS).value_counts(sort=True)
     if stamps["count"][0] > MOSTLY * part.height:
         # One step holds nearly all: the median is somewhere in that step.
         step = float(part["resolution_ms"].fill_null(0.0).max())  # type: ignore[arg-type]
         stamp = float(stamps["_stamp"][0])
-        low, high = min(low, max(stamp - step, 0.01)), max(high, stamp)
+        low, high = min(low, max(stamp - step, LEAST_MEDIAN_MS)), max(high, stamp)
     return value, low, high
 
 

@@ -30,8 +30,13 @@ FEWEST_PAIRS = 10
 UNIFORM_95 = 0.475
 """95 % of a uniform distribution lie within this share of its width about its middle."""
 
-MEDIAN_SAG_ERROR = 1.2533
-"""Standard error of a median over that of a mean, of normal errors: root of pi / 2."""
+MEDIAN_REACH_95 = 1.96 * 1.2533
+"""Half-width of a median's 95 % interval over s / root n, of normal errors: 95 % of a normal
+distribution lie within 1.96 deviations, and a median's standard error is root of pi / 2 times a
+mean's."""
+
+ERRORS_WITHIN = 0.95
+"""Share of the errors that lie within ``within_95_ms``."""
 
 
 @dataclass(frozen=True)
@@ -117,10 +122,10 @@ def sag_error(actuations: pl.DataFrame, venue: Venue) -> dict[str, SagError]:
         bias = float(np.median(error))
         spacing = group["sample_ms"].drop_nulls()
         sample = float(spacing.median()) if spacing.len() else math.nan  # type: ignore[arg-type]
-        reach = 1.96 * MEDIAN_SAG_ERROR * robust_deviation(error) / math.sqrt(error.size)
+        reach = MEDIAN_REACH_95 * robust_deviation(error) / math.sqrt(error.size)
         found[str(name)] = SagError(
             group.height, sample, bias, bias - reach, bias + reach,
-            float(np.quantile(np.abs(error - bias), 0.95)),
+            float(np.quantile(np.abs(error - bias), ERRORS_WITHIN)),
         )
     return found
 

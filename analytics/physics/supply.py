@@ -8,6 +8,9 @@ from remanence.shared.table import require
 from remanence.shared.tables import ACTUATIONS
 from remanence.shared.venue import Venue
 
+SLOW_RECOVERY = 0.95
+"""The slow end of the recoveries, as a quantile: single readings of a coarse meter lie beyond."""
+
 
 def ripple_volts(rail_hours: pl.DataFrame) -> float | None:
     """Ripple of one rail: median of the standard deviations of its hours, no pulsed coil on.
@@ -60,7 +63,7 @@ def recovery(actuations: pl.DataFrame, venue: Venue) -> pl.DataFrame:
         .group_by("supply")
         .agg(
             recoveries=pl.len().cast(pl.Int64), median_ms=pl.col("recovery_ms").median(),
-            p95_ms=pl.col("recovery_ms").quantile(0.95, "linear"),
+            p95_ms=pl.col("recovery_ms").quantile(SLOW_RECOVERY, "linear"),
             resolution_ms=pl.col("sample_ms").median(),
         )
         .sort("supply")

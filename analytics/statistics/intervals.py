@@ -15,8 +15,6 @@ MEDIAN_SQUARE = 0.4549
 """Median of the square of a standard normal value (chi-square, one degree of freedom)."""
 MEDIAN_VARIANCE = 1.57
 """Variance of a median over that of a mean, of normal values: pi / 2."""
-MEDIAN_ERROR = 1.25
-"""The same of standard errors: the root of pi / 2."""
 DEVIATION_OVER_MAD = 1.4826
 """Standard deviation of a normal distribution over its median absolute deviation."""
 

@@ -9,14 +9,23 @@ from remanence.shared.on_demand import on_demand
 if TYPE_CHECKING:
     from remanence.pipelines.clocks.boot_clock import BootClock
     from remanence.pipelines.clocks.iso import parse_times
-    from remanence.pipelines.clocks.wall_clock import EARLIEST, LATEST, Clock, WallClock
+    from remanence.pipelines.clocks.now import latest_possible, stated_now
+    from remanence.pipelines.clocks.wall_clock import (
+        EARLIEST,
+        LATEST,
+        Clock,
+        WallClock,
+        controller_column,
+    )
 
 __all__ = [
-    "BootClock", "Clock", "EARLIEST", "LATEST", "WallClock", "parse_times",
+    "BootClock", "Clock", "EARLIEST", "LATEST", "WallClock", "controller_column", "latest_possible",
+    "parse_times", "stated_now",
 ]
 
 __getattr__ = on_demand(__name__, {
     "boot_clock": ("BootClock",),
     "iso": ("parse_times",),
-    "wall_clock": ("Clock", "EARLIEST", "LATEST", "WallClock"),
+    "now": ("latest_possible", "stated_now"),
+    "wall_clock": ("Clock", "EARLIEST", "LATEST", "WallClock", "controller_column"),
 })

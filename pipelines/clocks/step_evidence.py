@@ -11,9 +11,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-Ints = NDArray[np.int64]
+from remanence.analytics.statistics import Ints
 
 NO_TIME = -(2**63)
 """Stands for a time that could not be read."""

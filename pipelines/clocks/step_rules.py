@@ -8,11 +8,11 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from remanence.analytics.statistics import Ints
 from remanence.pipelines.clocks.step_evidence import (
     SET_US,
     STEP_US,
     WITNESSES,
-    Ints,
     Window,
     beat,
     beside,

@@ -29,7 +29,8 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from remanence.pipelines.clocks.step_evidence import NO_TIME, SET_US, STEP_US, Ints, Window, beside
+from remanence.analytics.statistics import Ints
+from remanence.pipelines.clocks.step_evidence import NO_TIME, SET_US, STEP_US, Window, beside
 from remanence.pipelines.clocks.step_rules import FALSE_DATE, LEAP_US, Known, Step, judge
 from remanence.pipelines.clocks.window import (
     Marks,

@@ -6,7 +6,8 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from remanence.pipelines.clocks.step_evidence import NO_TIME, SET_US, STEP_US, Ints, Window
+from remanence.analytics.statistics import Ints
+from remanence.pipelines.clocks.step_evidence import NO_TIME, SET_US, STEP_US, Window
 
 Marks = NDArray[np.uint64]
 

@@ -26,9 +26,8 @@ from remanence.analytics.pairing.hours import HOUR_US
 from remanence.analytics.pairing.look import Stretch
 from remanence.analytics.pairing.readings import Records
 from remanence.analytics.pairing.wiring import Wiring
-from remanence.pipelines.store import manifest as store_manifest
-from remanence.pipelines.store.disk import check
-from remanence.pipelines.store.manifest import Segment
+from remanence.pipelines.store import disk
+from remanence.pipelines.store.manifest import Segment, read_manifest
 from remanence.shared.errors import StoreError
 
 STRETCH_ROWS = 1_000_000
@@ -42,7 +41,7 @@ class StoreReader:
     """The store as one manifest has it, whatever is taken in meanwhile."""
 
     def __init__(self, folder: Path) -> None:
-        manifest = store_manifest.read_manifest(folder)
+        manifest = read_manifest(folder)
         self.folder = folder
         self.segments: dict[tuple[date, str], list[Segment]] = {}
         self.rows: dict[date, int] = {}
@@ -66,7 +65,7 @@ class StoreReader:
             return pl.DataFrame(schema=RECORDS)
         with self._told_of(days[0]):
             for path in paths:
-                check(path)
+                disk.check(path)
             return records_of(pl.scan_parquet(paths, hive_partitioning=False).select(
                 "time", "channel", "quantity", "value", "run").collect(), wiring)
 
@@ -211,7 +210,7 @@ def _numbers(table: pa.Table, name: str) -> np.ndarray:
 
 def _groups_of(path: Path, segment: Segment) -> Iterator[_Group]:
     """The row groups of one file."""
-    check(path)
+    disk.check(path)
     file = pq.ParquetFile(str(path), pre_buffer=False, read_dictionary=["channel", "quantity"])
     metadata = file.metadata
     columns = {metadata.schema.column(k).name: k for k in range(len(metadata.schema))}

@@ -15,11 +15,37 @@ from functools import cache
 from typing import TYPE_CHECKING
 
 from remanence.shared.keys import Key
+from remanence.shared.on_demand import on_demand
 
 if TYPE_CHECKING:
-    from remanence.pipelines.readers.raw import LogReader
+    from remanence.pipelines.readers.json_values import payload_object, value_at
+    from remanence.pipelines.readers.layout import Layout
+    from remanence.pipelines.readers.raw import (
+        KEPT_TEXT,
+        LogReader,
+        Parsed,
+        Sample,
+        TextOf,
+        decoded,
+        reject_frame,
+    )
+    from remanence.pipelines.readers.source import (
+        Chunk,
+        LongLine,
+        Recoded,
+        Source,
+        UnreadableSourceError,
+        chunks,
+        sources_of,
+        without_lines,
+    )
 
-__all__ = ["FORMATS", "all_readers", "format_names", "reader_of"]
+__all__ = [
+    "Chunk", "FORMATS", "KEPT_TEXT", "Layout", "LogReader", "LongLine", "Parsed", "Recoded",
+    "Sample", "Source", "TextOf", "UnreadableSourceError", "all_readers", "chunks", "decoded",
+    "format_names", "payload_object", "reader_of", "reject_frame", "sources_of", "value_at",
+    "without_lines",
+]
 
 _ENDING = "_reader"
 
@@ -71,3 +97,11 @@ class _OwnKeys(Mapping[str, tuple[Key, ...]]):
 
 FORMATS: Mapping[str, tuple[Key, ...]] = _OwnKeys()
 """Every format with its own keys. Reading the names imports no reader; reading the keys does."""
+
+__getattr__ = on_demand(__name__, {
+    "json_values": ("payload_object", "value_at"),
+    "layout": ("Layout",),
+    "raw": ("KEPT_TEXT", "LogReader", "Parsed", "Sample", "TextOf", "decoded", "reject_frame"),
+    "source": ("Chunk", "LongLine", "Recoded", "Source", "UnreadableSourceError", "chunks",
+        "sources_of", "without_lines"),
+})

@@ -11,10 +11,25 @@ from __future__ import annotations
 import importlib
 import pkgutil
 from functools import cache
+from typing import TYPE_CHECKING
 
 from remanence.pipelines.sheets.sheet import Sheet
+from remanence.shared.on_demand import on_demand
 
-__all__ = ["Sheet", "all_sheets"]
+if TYPE_CHECKING:
+    from remanence.pipelines.sheets.check import report_text
+    from remanence.pipelines.sheets.check_logs import logs_text
+    from remanence.pipelines.sheets.demo import run_demo
+    from remanence.pipelines.sheets.load import load_history, load_table
+    from remanence.pipelines.sheets.refresh import load_venue, newest_week, prepare, take_in
+    from remanence.pipelines.sheets.sheet import SheetRun, add_week, program_version
+    from remanence.pipelines.sheets.weekly import run_weekly
+
+__all__ = [
+    "Sheet", "SheetRun", "add_week", "all_sheets", "load_history", "load_table", "load_venue",
+    "logs_text", "newest_week", "prepare", "program_version", "report_text", "run_demo",
+    "run_weekly", "take_in",
+]
 
 _ENDING = "_sheet"
 
@@ -27,3 +42,14 @@ def all_sheets() -> tuple[Sheet, ...]:
         for module in pkgutil.iter_modules(__path__) if module.name.endswith(_ENDING)
     ]
     return tuple(sorted(found, key=lambda sheet: (sheet.place, sheet.name)))
+
+
+__getattr__ = on_demand(__name__, {
+    "check": ("report_text",),
+    "check_logs": ("logs_text",),
+    "demo": ("run_demo",),
+    "load": ("load_history", "load_table"),
+    "refresh": ("load_venue", "newest_week", "prepare", "take_in"),
+    "sheet": ("SheetRun", "add_week", "program_version"),
+    "weekly": ("run_weekly",),
+})

@@ -11,7 +11,8 @@ from remanence.pipelines.ingest.files import find_logs
 from remanence.pipelines.ingest.ingest import ingest
 from remanence.pipelines.sheets.refresh import load_venue
 from remanence.pipelines.store import disk, repair
-from remanence.pipelines.store.manifest import NAME, DamagedManifestError, read_manifest
+from remanence.pipelines.store import manifest as store_manifest
+from remanence.pipelines.store.manifest import DamagedManifestError, read_manifest
 from remanence.pipelines.store.repair import Fault
 from remanence.pipelines.store.store import Store
 from remanence.shared.errors import RemanenceError
@@ -55,7 +56,7 @@ def verify(given: str | Path, *, mend: bool = False, renamed: bool = False) -> t
         if count == 0:
             raise RemanenceError(f"{folder}: there is no store yet; nothing was checked")
     except DamagedManifestError as error:
-        count, faults = 1, [Fault(NAME, "what the store is made of", str(error))]
+        count, faults = 1, [Fault(store_manifest.NAME, "what the store is made of", str(error))]
     made, lost = derived.look(folder)
     every = [*faults, *(Fault(f"{derived.FOLDER}/{name}", "made from the records", why)
                         for name, why in lost)]
@@ -83,7 +84,7 @@ def _mend(
         if any(repair.of_records(fault.path) for fault in faults):
             summary = ingest(venue, path)
             lines.append(summary.text())
-        if any(fault.path == NAME for fault in faults):
+        if any(fault.path == store_manifest.NAME for fault in faults):
             lines.append("the store is made of all sound files and logs that are there; whether "
                          "records of logs that are gone are missing cannot be told")
         else:

@@ -1,1 +1,49 @@
 """The store of one venue: records by day, each file known by its digest, one writer at a time."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from remanence.shared.on_demand import on_demand
+
+if TYPE_CHECKING:
+    from remanence.pipelines.store.disk import make_folder, replace_file, sync_folder
+    from remanence.pipelines.store.forecasts import keep_forecasts, read_forecasts, with_these
+    from remanence.pipelines.store.manifest import (
+        KEEP_RETIRED_S,
+        DamagedManifestError,
+        Segment,
+        read_manifest,
+    )
+    from remanence.pipelines.store.name_codes import QUANTITY, joined, names_type
+    from remanence.pipelines.store.past_findings import (
+        earlier_findings,
+        keep_findings,
+        standing_findings,
+    )
+    from remanence.pipelines.store.repair import Fault, why_unsound
+    from remanence.pipelines.store.service_log import add_service, read_service, service_path
+    from remanence.pipelines.store.store import Batch, Committed, Store
+    from remanence.pipelines.store.view import forget_views, make_view
+    from remanence.pipelines.store.writer_lock import try_lock
+
+__all__ = [
+    "Batch", "Committed", "DamagedManifestError", "Fault", "KEEP_RETIRED_S", "QUANTITY", "Segment",
+    "Store", "add_service", "earlier_findings", "forget_views", "joined", "keep_findings",
+    "keep_forecasts", "make_folder", "make_view", "names_type", "read_forecasts", "read_manifest",
+    "read_service", "replace_file", "service_path", "standing_findings", "sync_folder", "try_lock",
+    "why_unsound", "with_these",
+]
+
+__getattr__ = on_demand(__name__, {
+    "disk": ("make_folder", "replace_file", "sync_folder"),
+    "forecasts": ("keep_forecasts", "read_forecasts", "with_these"),
+    "manifest": ("DamagedManifestError", "KEEP_RETIRED_S", "Segment", "read_manifest"),
+    "name_codes": ("QUANTITY", "joined", "names_type"),
+    "past_findings": ("earlier_findings", "keep_findings", "standing_findings"),
+    "repair": ("Fault", "why_unsound"),
+    "service_log": ("add_service", "read_service", "service_path"),
+    "store": ("Batch", "Committed", "Store"),
+    "view": ("forget_views", "make_view"),
+    "writer_lock": ("try_lock",),
+})

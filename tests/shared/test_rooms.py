@@ -74,29 +74,34 @@ def test_a_package_of_analytics_imports_only_what_stands_before_it(package):
     assert not wrong
 
 
-OFFERING = ("statistics", "physics", "drift", "conditions", "timing", "parts", "health")
+OFFERING = tuple(sorted(
+    f"{room}/{path.parent.name}" for room in ("analytics", "pipelines")
+    for path in (ROOT / room).glob("*/__init__.py")
+))
+"""Every package of the two rooms that have packages."""
 
 
 @pytest.mark.parametrize("package", OFFERING)
 def test_what_others_take_of_a_package_it_offers(package):
-    name = f"remanence.analytics.{package}"
+    name = f"remanence.{package.replace('/', '.')}"
     offered = set(importlib.import_module(name).__all__)
     files = [path for room in MAY for path in (ROOT / room).rglob("*.py")
-             if ROOT / "analytics" / package not in path.parents]
+             if ROOT / package not in path.parents]
     wrong = {}
     for path in files:
         for word in imported(path):
             module, _, taken = word.rpartition(".")
             # A module about one function may be taken by that function's name.
-            if module.startswith(name) and taken not in offered | {module.split(".")[-1]} and (
-                    not (ROOT / "analytics" / package / f"{taken}.py").exists()):
+            if f"{module}.".startswith(f"{name}.") and (
+                    taken not in offered | {module.split(".")[-1]}
+                    and not (ROOT / package / f"{taken}.py").exists()):
                 wrong.setdefault(path.name, []).append(word)
     assert not wrong
 
 
 @pytest.mark.parametrize("package", OFFERING)
 def test_a_package_has_all_that_it_offers(package):
-    module = importlib.import_module(f"remanence.analytics.{package}")
+    module = importlib.import_module(f"remanence.{package.replace('/', '.')}")
     for name in module.__all__:
         assert getattr(module, name) is not None
 

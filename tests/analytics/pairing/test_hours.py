@@ -10,7 +10,7 @@ import pytest
 
 from remanence.analytics.pairing.rules import pair
 from tests.analytics.pairing.random_logs import random_log, random_venue
-from tests.analytics.pairing.slow_reference import instant
+from tests.analytics.pairing.slow_levels import instant
 from tests.analytics.pairing.test_reference import records_of, slow
 
 HOUR = 3_600_000_000
