@@ -32,8 +32,11 @@ SIGNALS = Table(
         _c("run", _INT, "", "the controller's running segment: another number after a restart"),
         _c("file", _TEXT, "", "the log file it came from"),
         _c("line", _INT, "", "the line in that file, counted from 1"),
+        _c("place", _INT, "", "its place among the lines that its clock stamped alike, from 0"),
+        _c("again", _INT, "", "how often its channel had gone to this value under the same stamp "
+                              "before: 0 but where a clock's step is coarse"),
     ),
-    ("time", "channel", "quantity", "value"),
+    ("time", "place", "channel", "quantity", "value", "again"),
 )
 
 REJECTS = Table(

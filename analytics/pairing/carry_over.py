@@ -19,8 +19,8 @@ from remanence.analytics.pairing.wiring import Wiring
 
 C = pl.col
 
-BEGINNING = -(1 << 61)
-"""Earlier than any record."""
+BEGINNING = -(1 << 52)
+"""Earlier than any record, as a time and as an instant; its opposite is later than any. [us]"""
 
 RECENT_US = 130_000_000
 """How long command edges are kept, as they bear on what the supply shows of later commands: the
@@ -32,7 +32,11 @@ TIME, FLAG, TEXT = pl.Int64(), pl.Boolean(), pl.String()
 
 @dataclass(frozen=True)
 class CarryOver:
-    """What is carried over, as tables. Times are microseconds, UTC."""
+    """What is carried over, as tables.
+
+    Of locks, commands, contacts and figures the times are instants; of breaks, last words and
+    ``until`` they are microseconds, UTC.
+    """
 
     locks: pl.DataFrame
     """One row a lock. At the span's end: ``releasing`` and ``contact_open``. At ``resume``, from

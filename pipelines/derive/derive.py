@@ -48,7 +48,7 @@ from remanence.pipelines.store.writer_lock import writer_lock
 from remanence.shared.errors import UnwritableStoreError
 from remanence.shared.venue import Venue
 
-PAIRING = 6
+PAIRING = 7
 """Raised whenever pairing itself gives other rows: everything is then derived anew."""
 
 BLOCK_ROWS, BLOCK_EDGES = 12_000_000, 1_000_000
