@@ -139,6 +139,10 @@ def build_parser() -> argparse.ArgumentParser:
     sub = add("export", "write a kept table as .parquet, .csv or .xlsx", _export)
     sub.add_argument("table", metavar="TABLE", help="signals, rejects, actuations, openings, ...")
     sub.add_argument("file", type=Path, metavar="FILE", help="file to write; its ending decides")
+
+    sub = add("schema", "print the JSON Schema of a file, for editors and programs", _schema,
+              venue=False)
+    sub.add_argument("name", metavar="NAME", help="venue, findings, timing or parts")
     return parser
 
 
@@ -260,6 +264,13 @@ def _export(words: argparse.Namespace) -> int:
     from remanence.pipelines.sheets.export import export
 
     _say(export(words.venue, words.table, words.file))
+    return DONE
+
+
+def _schema(words: argparse.Namespace) -> int:
+    from remanence.pipelines.schemas import schema_text
+
+    _say(schema_text(words.name).removesuffix("\n"))
     return DONE
 
 

@@ -13,6 +13,7 @@ import pytest
 from remanence.analytics.conditions import catalogue
 from remanence.dashboards.page import LANGUAGES, language
 from remanence.pipelines.commands import build_parser
+from remanence.pipelines.schemas import SCHEMAS
 from remanence.pipelines.sheets import all_sheets
 from remanence.shared.tables import RESULTS, TABLES
 from remanence.shared.venue_file import parse_venue
@@ -82,7 +83,7 @@ def test_the_venue_of_the_first_steps_is_free_of_faults():
 
 
 def test_links_between_pages_lead_somewhere():
-    made = ["venue-file", "tables", "conditions", "commands"]
+    made = ["venue-file", "tables", "conditions", "commands", "outputs"]
     made += re.findall(r'"(reference-\w+)"', (ROOT / "docs" / "reference.py").read_text("utf-8"))
     generated = {f"generated/{name}.md" for name in made}
     for page in PAGES:
@@ -99,6 +100,8 @@ def test_the_documentation_builds_without_a_warning(tmp_path):
     )
     assert done.returncode == 0, done.stdout + done.stderr
     tables = (tmp_path / "site" / "generated" / "tables.html").read_text(encoding="utf-8")
+    for name in SCHEMAS:
+        assert (tmp_path / "site" / f"{name}.schema.json").exists()
     for name in (*TABLES, *RESULTS):
         assert f'id="{name.replace("_", "-")}"' in tables
 
