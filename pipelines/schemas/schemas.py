@@ -51,6 +51,16 @@ def _venue() -> Schema:
             "additionalProperties": False}
 
 
+def _chain() -> Schema:
+    from remanence.shared.chain_file import CHAIN_KEYS, CHAIN_VENUE_KEYS, DEPOT_KEYS
+
+    whole = block_of(CHAIN_KEYS)
+    whole["properties"] |= {
+        "venue": blocks_of(CHAIN_VENUE_KEYS, "what is said of some of the venues"),
+        "depot": blocks_of(DEPOT_KEYS, "where spare parts lie for several venues")}
+    return whole
+
+
 def _findings() -> Schema:
     from remanence.pipelines.schemas.outputs import findings
     from remanence.pipelines.sheets.report_sheet import FINDINGS_SCHEMA
@@ -75,6 +85,7 @@ def _parts() -> Schema:
 SCHEMAS: Mapping[str, tuple[str, Callable[[], Schema]]] = {
     "venue": ("venue.toml", _venue), "findings": ("findings.json", _findings),
     "timing": ("timing.json", _timing), "parts": ("parts.json", _parts),
+    "chain": ("chain.toml", _chain),
 }
 """From a schema's name to the file that it describes, and what makes it."""
 
