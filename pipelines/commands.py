@@ -47,6 +47,12 @@ def _day(text: str) -> date:
         ) from None
 
 
+def _whole(text: str, least: int = 0) -> int:
+    if not text.isdecimal() or int(text) < least:
+        raise argparse.ArgumentTypeError(f"found {text!r}; write a whole number, {least} or more")
+    return int(text)
+
+
 def _language(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--language", default="en", metavar="CODE",
                         help="language of the pages: en or de (default: en)")
@@ -139,6 +145,28 @@ def build_parser() -> argparse.ArgumentParser:
     sub = add("export", "write a kept table as .parquet, .csv or .xlsx", _export)
     sub.add_argument("table", metavar="TABLE", help="signals, rejects, actuations, openings, ...")
     sub.add_argument("file", type=Path, metavar="FILE", help="file to write; its ending decides")
+
+    sub = add("chain", "ingest and sheets of every venue of a chain, and the chain's own pages",
+              _chain, venue=False)
+    sub.add_argument("chain", nargs="?", default=".", metavar="CHAIN",
+                     help="the chain's file, or the folder of its chain.toml (default: the folder "
+                     "you stand in)")
+    sub.add_argument("--jobs", type=partial(_whole, least=1), metavar="N",
+                     help="venues at once, each in a process (default: one a core)")
+    sub.add_argument("--scheduler", metavar="ADDRESS",
+                     help="have it done by the workers of this Dask scheduler (extra: chain)")
+    sub.add_argument("--retries", type=_whole, default=2, metavar="N",
+                     help="try a venue again so often where that may help (default: 2)")
+    sub.add_argument("--again", action="store_true",
+                     help="also do venues about which nothing is new since they were done")
+    sub.add_argument("--out", type=Path, metavar="DIR",
+                     help="folder of the chain's pages (default: chain beside its file)")
+    add_week(sub)
+    _language(sub)
+
+    sub = add("schema", "print the JSON Schema of a file, for editors and programs", _schema,
+              venue=False)
+    sub.add_argument("name", metavar="NAME", help="venue, chain, findings, timing or parts")
     return parser
 
 
@@ -260,6 +288,29 @@ def _export(words: argparse.Namespace) -> int:
     from remanence.pipelines.sheets.export import export
 
     _say(export(words.venue, words.table, words.file))
+    return DONE
+
+
+def _chain(words: argparse.Namespace) -> int:
+    from remanence.pipelines.chain import run_chain
+
+    outcome = run_chain(
+        words.chain, jobs=words.jobs, scheduler=words.scheduler, week=words.week,
+        language=words.language, out=words.out, retries=words.retries, again=words.again,
+        say=_say_now)
+    _say(outcome.text())
+    return _told(outcome.faults, urgent=outcome.has(words.fail_on))
+
+
+def _say_now(text: str) -> None:
+    """Print a line of progress, at once even where nobody watches a terminal."""
+    print(printable(text), flush=True)
+
+
+def _schema(words: argparse.Namespace) -> int:
+    from remanence.pipelines.schemas import schema_text
+
+    _say(schema_text(words.name).removesuffix("\n"))
     return DONE
 
 

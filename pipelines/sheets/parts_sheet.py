@@ -17,6 +17,9 @@ if TYPE_CHECKING:
 ALL_WEEKS = 1040
 """Lives are counted from the beginning of the log: twenty years are enough."""
 
+PARTS_SCHEMA = 1
+"""Version of parts.json."""
+
 
 @dataclass(frozen=True)
 class PartsOutcome(SheetOutcome):
@@ -84,7 +87,8 @@ def write_parts(run: SheetRun) -> PartsOutcome:
     judged = calibration(kept, replacements(past), orders.today)
     made = made_at()
     data = {
-        "venue": venue.id, "week": str(week), "made_at": made.strftime("%Y-%m-%dT%H:%M:%SZ"),
+        "schema": PARTS_SCHEMA, "venue": venue.id, "week": str(week),
+        "made_at": made.strftime("%Y-%m-%dT%H:%M:%SZ"),
         "remanence": program_version(), "currency": venue.currency,
         "games_per_week": orders.games_per_week,
         "parts": [_part_json(order) for order in orders.parts],

@@ -20,6 +20,9 @@ if TYPE_CHECKING:
     from remanence.analytics.timing.model import LockModel
     from remanence.pipelines.sheets.refresh import Ready
 
+TIMING_SCHEMA = 1
+"""Version of timing.json."""
+
 
 @dataclass(frozen=True)
 class TimingOutcome(SheetOutcome):
@@ -87,7 +90,8 @@ def write_timing(run: SheetRun) -> TimingOutcome:
     venue, out = run.ready.venue, run.folder("timing")
     found = timing_of_log(run.ready)
     number = program_version()
-    data = {"venue": venue.id, "made_at": made_at().strftime("%Y-%m-%dT%H:%M:%SZ"),
+    data = {"schema": TIMING_SCHEMA, "venue": venue.id,
+            "made_at": made_at().strftime("%Y-%m-%dT%H:%M:%SZ"),
             "remanence": number, **found.as_json()}
     files = render_timing(found, venue.limits, language_code=run.language)
     files["timing.csv"] = timing_csv(found).encode()
