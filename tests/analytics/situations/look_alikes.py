@@ -9,7 +9,7 @@ from tests.analytics.situations.told import Judged, Told, both, situation
 from tests.campaign.scenario import Fault
 
 SINCE = 58
-WEEKS = (9, 10, 11)
+WEEKS = (9, 11)
 
 
 def _fault(subject, condition, size, form="step", kind="lock", **keys):

@@ -99,7 +99,7 @@ class Log:
             yield number, History.of(self.venue, first.plus(number), **frames)
 
 
-def sound(seed, *, weeks=14, leans=None, shape=None):
+def sound(seed, *, weeks=12, leans=None, shape=None):
     """A venue in which nothing is wrong; ``shape(scenario)`` may change it before it is played."""
     rng = np.random.default_rng([seed, 0x517])
     days = 7 * weeks
