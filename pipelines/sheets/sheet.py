@@ -12,6 +12,7 @@ from remanence.shared.errors import RemanenceError
 
 if TYPE_CHECKING:
     from remanence.analytics.conditions.life import Lives
+    from remanence.analytics.health.lock_state import LockState
     from remanence.analytics.history import History
     from remanence.pipelines.sheets.refresh import Ready
     from remanence.shared.findings import Finding
@@ -55,6 +56,10 @@ class SheetRun:
         Values of the sheet's own options by name; one that was not given may be missing.
     found : dict
         What was said of each week that a sheet of the run has asked about, with its lives.
+    states_found : dict
+        The state of every lock in each such week.
+    together : bool
+        Whether all sheets are written in this run: then each links to all others.
     """
 
     ready: Ready
@@ -62,6 +67,15 @@ class SheetRun:
     out: Path | None = None
     options: Mapping[str, Any] = field(default_factory=dict)
     found: dict[Week, Lives] = field(default_factory=dict)
+    states_found: dict[Week, dict[str, LockState]] = field(default_factory=dict)
+    together: bool = False
+
+    @property
+    def week(self) -> Week:
+        """The week that every sheet of the run tells of: the one asked for, or the newest."""
+        from remanence.pipelines.sheets.refresh import asked_week
+
+        return asked_week(self.ready.venue, self.ready.store, self.options.get("week"))
 
     def folder(self, *names: str) -> Path:
         """Where to write: ``out``, or the folder of these names beside the venue file."""
@@ -92,15 +106,42 @@ class SheetRun:
         if week not in self.found:
             from remanence.analytics.conditions.diagnosis import diagnose
             from remanence.analytics.conditions.life import lives, what_was_shown
-            from remanence.pipelines.sheets.load import load_history
             from remanence.pipelines.store.past_findings import standing_findings
 
-            if past is None:
-                past = load_history(self.ready.venue, self.ready.path, week)
+            past = past or self._past(week)
             last, earlier = standing_findings(Path(self.ready.store.folder), week)
             shown = what_was_shown(past, last.plus(1).monday if last else None)
             self.found[week] = lives(earlier, diagnose(past), shown, week)
+            self.states(week, past)
         return self.found[week]
+
+    def states(self, week: Week, past: History | None = None) -> dict[str, LockState]:
+        """The state of every lock in a week, worked out once for all sheets of the run.
+
+        Parameters
+        ----------
+        week : Week
+            The week.
+        past : History or None, default None
+            Its history, where that is loaded already.
+
+        Returns
+        -------
+        dict of str to LockState
+            By lock id, in the venue file's order.
+        """
+        if week not in self.states_found:
+            from remanence.analytics.health.lock_state import lock_states
+
+            past = past or self._past(week)
+            findings = self.findings(week, past)
+            self.states_found.setdefault(week, lock_states(past, findings))
+        return self.states_found[week]
+
+    def _past(self, week: Week) -> History:
+        from remanence.pipelines.sheets.load import load_history
+
+        return load_history(self.ready.venue, self.ready.path, week)
 
 
 def program_version() -> str:
