@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import io
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import date, datetime
 from typing import Any
 
 import xlsxwriter
 
+from remanence.analytics.health.lock_state import LockState
 from remanence.analytics.parts.orders import HORIZONS, Orders
+from remanence.dashboards.lock_state_words import state_line
 from remanence.dashboards.page import language
 from remanence.dashboards.parts_sheet import assumptions, cause_text, reason, state_text
 from remanence.shared.cells import TEXT_STAYS_TEXT
@@ -17,7 +19,9 @@ from remanence.shared.cells import TEXT_STAYS_TEXT
 _MONEY, _SHARE, _DATE, _ONE = "#,##0.00", "0.0%", "yyyy-mm-dd", "0.0"
 
 
-def parts_workbook(orders: Orders, made: datetime) -> bytes:
+def parts_workbook(
+    orders: Orders, made: datetime, states: Mapping[str, LockState] | None = None
+) -> bytes:
     """The spreadsheet's bytes.
 
     Parameters
@@ -26,6 +30,8 @@ def parts_workbook(orders: Orders, made: datetime) -> bytes:
         All numbers.
     made : datetime
         Written into the file's properties, so that the same input gives the same bytes.
+    states : mapping of str to LockState, optional
+        The state of each lock, as every sheet says it.
 
     Returns
     -------
@@ -37,7 +43,7 @@ def parts_workbook(orders: Orders, made: datetime) -> bytes:
     book = xlsxwriter.Workbook(buffer, {"in_memory": True, **TEXT_STAYS_TEXT})
     book.set_properties({"title": "Parts to order", "created": made.replace(tzinfo=None)})
     _order(book, orders)
-    _locks(book, orders)
+    _locks(book, orders, states or {})
     _assumptions(book, orders)
     book.close()
     return buffer.getvalue()
@@ -114,7 +120,7 @@ def _order(book: Any, orders: Orders) -> None:
     sheet.repeat_rows(0)
 
 
-def _locks(book: Any, orders: Orders) -> None:
+def _locks(book: Any, orders: Orders, states: Mapping[str, LockState]) -> None:
     lang = language("en")
     heads = [
         ("Lock", 24, None), ("Room", 20, None), ("Part", 16, None), ("Cycles done", 12, "#,##0"),
@@ -135,7 +141,8 @@ def _locks(book: Any, orders: Orders) -> None:
                        *need.games(0.5), *need.games(0.9)]
         rows.append((
             need.lock, need.room, need.part or "", need.cycles, need.cycles_per_week,
-            state_text(need, lang), cause_text(need.cause, lang) if need.cause else "",
+            state_line(states[need.lock], lang) if need.lock in states
+            else state_text(need, lang), cause_text(need.cause, lang) if need.cause else "",
             need.wear.latency_ms, need.wear.limit_ms, *windows,
             *(need.chances[weeks] if need.can_be_told else None for weeks in HORIZONS),
         ))

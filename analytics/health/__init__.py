@@ -34,7 +34,8 @@ if TYPE_CHECKING:
 __all__ = [
     "CHANGE", "ControllerHealth", "Curve", "DeepSag", "Estimate", "Health", "Job", "LockHealth",
     "LockPhysics", "LockState", "Mended", "Quantity", "Remark", "SupplyHealth", "SupplyPhysics",
-    "Trace", "TraceRequest", "health", "lock_states", "telling_actuations", "timing_rows", "wear_rows",
+    "Trace", "TraceRequest", "health", "lock_states", "telling_actuations", "timing_rows",
+    "wear_rows",
 ]
 
 __getattr__ = on_demand(__name__, {

@@ -9,9 +9,16 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from remanence.pipelines.sheets.sheet import Sheet, SheetOutcome, SheetRun, program_version
+from remanence.pipelines.sheets.sheet import (
+    Sheet,
+    SheetOutcome,
+    SheetRun,
+    program_version,
+    unusable_text,
+)
 
 if TYPE_CHECKING:
+    from remanence.analytics.health.lock_state import LockState
     from remanence.analytics.parts.orders import LockNeed, Orders, PartOrder
 
 ALL_WEEKS = 1040
@@ -24,6 +31,7 @@ class PartsOutcome(SheetOutcome):
 
     folder: Path
     orders: Orders
+    states: tuple[LockState, ...] = ()
     faults: tuple[str, ...] = ()
     """What could not be kept, a sentence each."""
 
@@ -36,6 +44,7 @@ class PartsOutcome(SheetOutcome):
         ]
         head = ("Parts to order now:" if lines else "Nothing to order now." if self.orders.parts
                 else "The venue file names no [[part]]: nothing can be said of orders.")
+        lines += unusable_text(self.states)
         return "\n".join([head, *lines, f"Owner's sheet: {self.front_page}"])
 
 
@@ -61,8 +70,8 @@ def write_parts(run: SheetRun) -> PartsOutcome:
     from remanence.analytics.parts.unit_lives import replacements
     from remanence.dashboards.parts_sheet import render_parts
     from remanence.dashboards.parts_workbook import parts_workbook
+    from remanence.dashboards.ways import PARTS, Ways
     from remanence.pipelines.sheets.load import load_history
-    from remanence.pipelines.sheets.refresh import newest_week
     from remanence.pipelines.sheets.report_sheet import made_at
     from remanence.pipelines.sheets.write_files import write_files
     from remanence.pipelines.store.forecasts import keep_forecasts, read_forecasts, with_these
@@ -70,8 +79,8 @@ def write_parts(run: SheetRun) -> PartsOutcome:
 
     venue, venue_path, store = run.ready.venue, run.ready.path, run.ready.store
     out = run.folder("parts")
-    week = newest_week(venue, store)
-    findings = run.findings(week)
+    week = run.week
+    findings, states = run.findings(week), run.states(week)
     past = load_history(venue, venue_path, week, weeks=ALL_WEEKS, tables=("actuations",),
                         columns={"actuations": READS})
     orders = plan_orders(past, findings)
@@ -88,18 +97,20 @@ def write_parts(run: SheetRun) -> PartsOutcome:
         "remanence": program_version(), "currency": venue.currency,
         "games_per_week": orders.games_per_week,
         "parts": [_part_json(order) for order in orders.parts],
-        "locks": [_lock_json(need, orders) for need in orders.needs],
+        "locks": [{**_lock_json(need, orders), **states[need.lock].as_json()}
+                  for need in orders.needs],
         "past_forecasts": [{**item.__dict__, "share": item.share} for item in judged],
     }
     files = render_parts(
-        orders, venue.name, judged, code=run.language, version=program_version()
+        orders, venue.name, judged, code=run.language, version=program_version(), states=states,
+        ways=Ways(PARTS, run.ways(PARTS), tuple(venue.locks_by_id)),
     )
     files["parts.csv"] = _parts_csv(orders).encode()
-    files["parts.xlsx"] = parts_workbook(orders, made)
+    files["parts.xlsx"] = parts_workbook(orders, made, states)
     text = json.dumps(data, indent=1, ensure_ascii=False, allow_nan=False)
     files["parts.json"] = (text + "\n").encode()
     write_files(out, files)
-    return PartsOutcome(out, orders, faults)
+    return PartsOutcome(out, orders, tuple(states.values()), faults)
 
 
 def _part_json(order: PartOrder) -> dict[str, Any]:

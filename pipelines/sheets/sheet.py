@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import argparse
-from collections.abc import Callable, Mapping
+import os
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -81,6 +82,29 @@ class SheetRun:
         """Where to write: ``out``, or the folder of these names beside the venue file."""
         return self.out or self.ready.path.parent.joinpath(*names)
 
+    def ways(self, own: str) -> dict[str, str]:
+        """The way from the folder of the sheet ``own`` to that of every sheet there is.
+
+        Returns
+        -------
+        dict of str to str
+            By sheet name, in the sheets' order, each ending with a slash (empty: the same folder).
+            A sheet is in it if this run writes it, or it lies beside the venue file.
+        """
+        from remanence.pipelines.sheets import all_sheets
+
+        beside = self.ready.path.parent
+        folders = {sheet.name: beside / sheet.folder.replace("WEEK", str(self.week))
+                   for sheet in all_sheets()}
+        here = self.out or folders[own]
+        found = {}
+        for name, folder in folders.items():
+            if name == own:
+                found[name] = ""
+            elif self.together or (folder / "index.html").is_file():
+                found[name] = Path(os.path.relpath(folder, here)).as_posix() + "/"
+        return found
+
     def findings(self, week: Week, past: History | None = None) -> list[Finding]:
         """What stands in a week, most urgent first; see :meth:`lives`."""
         from remanence.shared.findings import rank
@@ -106,13 +130,14 @@ class SheetRun:
         if week not in self.found:
             from remanence.analytics.conditions.diagnosis import diagnose
             from remanence.analytics.conditions.life import lives, what_was_shown
+            from remanence.analytics.health.lock_state import lock_states
             from remanence.pipelines.store.past_findings import standing_findings
 
             past = past or self._past(week)
             last, earlier = standing_findings(Path(self.ready.store.folder), week)
             shown = what_was_shown(past, last.plus(1).monday if last else None)
             self.found[week] = lives(earlier, diagnose(past), shown, week)
-            self.states(week, past)
+            self.states_found[week] = lock_states(past, self.findings(week))
         return self.found[week]
 
     def states(self, week: Week, past: History | None = None) -> dict[str, LockState]:
@@ -130,18 +155,26 @@ class SheetRun:
         dict of str to LockState
             By lock id, in the venue file's order.
         """
-        if week not in self.states_found:
+        self.lives(week, past)
+        if week not in self.states_found:  # What was found was handed in.
             from remanence.analytics.health.lock_state import lock_states
 
-            past = past or self._past(week)
-            findings = self.findings(week, past)
-            self.states_found.setdefault(week, lock_states(past, findings))
+            self.states_found[week] = lock_states(past or self._past(week), self.findings(week))
         return self.states_found[week]
 
     def _past(self, week: Week) -> History:
         from remanence.pipelines.sheets.load import load_history
 
         return load_history(self.ready.venue, self.ready.path, week)
+
+
+def unusable_text(states: Iterable[LockState]) -> list[str]:
+    """The locks that are not to be used, a line each for the terminal."""
+    from remanence.dashboards.lock_state_words import state_line
+    from remanence.dashboards.page import language
+
+    lang = language("en")
+    return [f"  {known.lock}: {state_line(known, lang)}" for known in states if not known.usable]
 
 
 def program_version() -> str:

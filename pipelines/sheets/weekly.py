@@ -60,7 +60,7 @@ def run_weekly(
         faults.append(str(error))
     ready = prepare(given)
     faults += ready.faults
-    run = SheetRun(ready, language, options={"week": week})
+    run = SheetRun(ready, language, options={"week": week}, together=True)
     sheets: dict[str, SheetOutcome] = {}
     for sheet in all_sheets():
         try:
