@@ -56,8 +56,8 @@ class Supply:
 class Part:
     """One kind of spare part.
 
-    The fields are the keys of ``[[part]]``; ``line`` is its block's line in the venue file. None:
-    not stated.
+    The fields are the keys of ``[[part]]``; ``line`` is its block's line in the venue file, and
+    ``on_order`` what the order log says is on the way. None: not stated.
     """
 
     id: str
@@ -65,8 +65,10 @@ class Part:
     unit_cost: float | None = None
     lead_time_days: float | None = None
     in_stock: int = 0
+    counted: date | None = None
     rated_cycles: int | None = None
     line: int = 0
+    on_order: int = 0
 
 
 @dataclass(frozen=True)
@@ -179,7 +181,9 @@ class Venue:
     time_zone: str
     store: str = "store"
     service_log: str | None = None
+    order_log: str = "orders.csv"
     currency: str = "EUR"
+    game_price: float | None = None
     release_test_days: float = 31.0
     logs: tuple[LogFormat, ...] = ()
     sources: tuple[LiveSource, ...] = ()

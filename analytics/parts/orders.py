@@ -393,11 +393,12 @@ def _order(
     )
     lead = futures.within(cover)
     level = lead.quantile(service_level)
-    order_now = max(0, level - part.in_stock)
+    at_hand = part.in_stock + part.on_order
+    order_now = max(0, level - at_hand)
     order_by: date | None = today
     if not order_now:
         later = [w for w in range(1, year + 1)
-                 if futures.within(cover + w).quantile(service_level) > part.in_stock]
+                 if futures.within(cover + w).quantile(service_level) > at_hand]
         order_by = today + timedelta(weeks=later[0]) if later else None
     return PartOrder(
         part, tuple(needs), life, lives, lead, futures.within(year), level, order_now, order_by,
