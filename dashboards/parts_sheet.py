@@ -19,10 +19,13 @@ from remanence.analytics.parts.orders import (
     chance_within,
     cover_days,
 )
+from remanence.analytics.parts.venue_year import VenueYear
 from remanence.analytics.statistics.life import FAMILY_CYCLES, FAMILY_FACTOR
 from remanence.dashboards.figures import BLUE, INK, figure_block, figure_text
 from remanence.dashboards.lock_state_words import state_reasons
 from remanence.dashboards.page import EN_DASH, Language, assets, language, page
+from remanence.dashboards.parts_order import order_facts, order_text, refits
+from remanence.dashboards.parts_year import downtime, trend, trend_rows
 from remanence.dashboards.ways import PARTS, REPORT, Ways
 
 _NAMED = 0.1
@@ -82,7 +85,7 @@ def _part_row(order: PartOrder, orders: Orders, lang: Language) -> dict[str, Any
           else lang.day(order.order_by, year=True) if order.order_by
           else lang("parts.not_within"))
     return {
-        "id": part.id, "description": part.description, "in_stock": part.in_stock, "lead": lead,
+        "id": part.id, "description": part.description, "lead": lead, **order_facts(order, lang),
         "need": lang.number(order.lead.mean, 1), "keep": order.stock_level,
         "order_now": order.order_now, "order_by": by,
         "unit_cost": money(1), "cost_now": (
@@ -298,6 +301,7 @@ def _past_row(item: Calibration, lang: Language) -> dict[str, str]:
 def render_parts(
     orders: Orders, venue_name: str, past: Sequence[Calibration] = (), *, code: str = "en",
     version: str = "", states: Mapping[str, LockState] | None = None, ways: Ways | None = None,
+    year: VenueYear | None = None, game_price: float | None = None,
 ) -> dict[str, bytes]:
     """The sheet as files.
 
@@ -317,6 +321,10 @@ def render_parts(
         The state of each lock, as every sheet says it; default: nothing is said of any.
     ways : Ways, optional
         Where the other sheets lie; default: there are none.
+    year : VenueYear, optional
+        Lost days and the trend; default: nothing is said of them.
+    game_price : float, optional
+        Of one game, in the orders' currency.
 
     Returns
     -------
@@ -340,7 +348,10 @@ def render_parts(
                               lang.money(high, orders.currency, 0)) if known else EN_DASH,
         partless=lang.listing(need.lock for need in orders.needs if need.part is None),
         without_part=_without_part(orders, lang),
-        unsafe=lang.listing(need.lock for need in orders.needs if need.causes.unsafe),
+        refits=refits(orders, lang), text=order_text(orders, venue_name, lang),
+        down=downtime(year, game_price, orders.currency, states, lang) if year else None,
+        trend=trend(year, lang) if year else None,
+        periods=trend_rows(year, lang) if year else [],
         figure=_wearing(orders, lang), horizons=HORIZONS,
         nav=ways.nav(lang),
         locks=[_lock_row(need, orders, lang, states.get(need.lock), ways)

@@ -21,12 +21,19 @@ if TYPE_CHECKING:
         plan_orders,
     )
     from remanence.analytics.parts.unit_lives import replacements
+    from remanence.analytics.parts.venue_year import (
+        ACTIVITY_READS,
+        Period,
+        VenueYear,
+        venue_year,
+    )
     from remanence.analytics.parts.wear import LockWear, remaining_life
 
 __all__ = [
-    "Calibration", "HORIZONS", "LockNeed", "LockWear", "NEED_DECIMALS", "OPEN_WEEKS", "Orders",
-    "PartOrder", "READS", "calibration", "chance_within", "cover_days", "forecasts_of",
-    "plan_orders", "remaining_life", "replacements",
+    "ACTIVITY_READS", "Calibration", "HORIZONS", "LockNeed", "LockWear", "NEED_DECIMALS",
+    "OPEN_WEEKS", "Orders", "PartOrder", "Period", "READS", "VenueYear", "calibration",
+    "chance_within", "cover_days", "forecasts_of", "plan_orders", "remaining_life", "replacements",
+    "venue_year",
 ]
 
 __getattr__ = on_demand(__name__, {
@@ -34,5 +41,6 @@ __getattr__ = on_demand(__name__, {
     "orders": ("HORIZONS", "LockNeed", "NEED_DECIMALS", "OPEN_WEEKS", "Orders", "PartOrder",
         "READS", "chance_within", "cover_days", "plan_orders"),
     "unit_lives": ("replacements",),
+    "venue_year": ("ACTIVITY_READS", "Period", "VenueYear", "venue_year"),
     "wear": ("LockWear", "remaining_life"),
 })

@@ -7,6 +7,7 @@ of that room; a day on which the room's controllers logged nothing is not, since
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import date, timedelta
 
@@ -14,6 +15,9 @@ import polars as pl
 
 from remanence.analytics.history import History
 from remanence.shared.tables import BASELINE_ACTIONS
+
+ACTIVITY_READS = ("controller", "hour", "records")
+"""Columns of ACTIVITY that this rests on."""
 
 YEAR_WEEKS = 52
 """How far the trend and the lost days reach back."""
@@ -150,7 +154,7 @@ def _lost(
     history: History, games: dict[str, dict[date, float]]
 ) -> tuple[LostDays, ...]:
     open_days = {day for played in games.values() for day in played}
-    silent = _silent_days(history)
+    heard = _heard(history)
     first = history.week.sunday - timedelta(weeks=YEAR_WEEKS)
     found = []
     for room, played in games.items():
@@ -158,10 +162,10 @@ def _lost(
             continue
         lost: list[tuple[date, float]] = []
         for day in sorted(open_days):
-            if day in played or day <= first or (room, day) in silent:
+            if day in played or day <= first or not heard(room, day):
                 continue
             before = [day - timedelta(weeks=back) for back in range(1, USUAL_WEEKS + 1)]
-            seen = [one for one in before if one in open_days and (room, one) not in silent]
+            seen = [one for one in before if one in open_days and heard(room, one)]
             usual = sorted(played[one] for one in seen if one in played)
             if len(seen) >= FEWEST_USUAL and len(usual) >= USUAL_SHARE * len(seen):
                 lost.append((day, usual[len(usual) // 2]))
@@ -170,15 +174,16 @@ def _lost(
     return tuple(sorted(found, key=lambda item: (-item.games, item.room)))
 
 
-def _silent_days(history: History) -> set[tuple[str, date]]:
-    """Rooms and days on which a controller that commands the room logged nothing."""
+def _heard(history: History) -> Callable[[str, date], bool]:
+    """Whether all controllers that command a room logged anything on a day."""
     if not history.activity.height:
-        return set()
+        return lambda room, day: True
     logged = set(history.dated("activity").filter(pl.col("records") > 0)
                  .select("controller", "day").unique().iter_rows())
-    days = {day for _, day in logged}
-    return {(lock.room, day) for lock in history.venue.locks for day in days
-            if (lock.command_controller, day) not in logged}
+    of_room: dict[str, set[str]] = {}
+    for lock in history.venue.locks:
+        of_room.setdefault(lock.room, set()).add(lock.command_controller)
+    return lambda room, day: all((name, day) in logged for name in of_room[room])
 
 
 def _games_a_day(
@@ -195,10 +200,10 @@ def _games_a_day(
 
 def _periods(history: History, rows: pl.DataFrame) -> tuple[Period, ...]:
     outcome = pl.col("outcome")
-    counted = dict((ago, (told, missed)) for ago, told, missed in rows.filter(
+    counted = {ago: (told, missed) for ago, told, missed in rows.filter(
         outcome.is_in(["released", "no-release"])).group_by(
             ago=pl.col("weeks_ago") // PERIOD_WEEKS).agg(
-                told=pl.len(), missed=(outcome == "no-release").sum()).iter_rows())
+                told=pl.len(), missed=(outcome == "no-release").sum()).iter_rows()}
     work = [(row["date"], row["action"]) for row in history.service.to_dicts()
             if row["action"] in BASELINE_ACTIONS]
     periods = []
