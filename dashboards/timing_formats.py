@@ -32,8 +32,14 @@ def offset(cue: CueAnswer, lang: Language) -> str:
     """A cue's offset with its sign."""
     if cue.offset_ms is None:
         return EN_DASH
-    sign = MINUS if cue.offset_ms < 0 else "+" if cue.offset_ms > 0 else ""
-    return sign + ms(abs(cue.offset_ms), lang)
+    return ("+" if cue.offset_ms > 0 else "") + signed_ms(cue.offset_ms, lang)
+
+
+def signed_ms(value: float | None, lang: Language) -> str:
+    """Milliseconds that may lie before a moment: with a minus then."""
+    if value is None:
+        return EN_DASH
+    return (MINUS if value < 0 else "") + ms(abs(value), lang)
 
 
 def one_in(chance: float | None) -> int | None:

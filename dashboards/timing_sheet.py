@@ -22,6 +22,7 @@ from remanence.dashboards.page import (
     page,
     resource,
 )
+from remanence.dashboards.sequence_section import sequence_blocks
 from remanence.dashboards.timing_details import lock_detail
 from remanence.dashboards.timing_formats import ms, needed, offset, one_in, share
 from remanence.dashboards.timing_groups import group_lines
@@ -68,6 +69,7 @@ def render_timing(
         latches=[r for r in rows if not r["magnet"]], magnets=[r for r in rows if r["magnet"]],
         rooms=_rooms(timing.models), details=details,
         groups=[group_lines(group, timing.rails, lang) for group in timing.groups],
+        sequences=sequence_blocks(timing.sequences, lang),
         rails=[vars(rail) for rail in timing.rails.values()],
         targets=_targets(timing, lang), risks=_risks(timing, lang),
         method=_method(timing.settings, limits, lang),

@@ -15,6 +15,7 @@ from zoneinfo import ZoneInfo
 from remanence.shared.limits import Limits
 from remanence.shared.live_source import LiveSource
 from remanence.shared.log_format import LogFormat
+from remanence.shared.sequence import Sequence
 
 DEFAULT_RELEASED_BY = {"magnet": "power-off", "latch": "power-on"}
 
@@ -173,7 +174,7 @@ class Venue:
     """A venue: its rails, parts, locks and the logs they come from.
 
     The fields are the keys of ``[venue]``; beside them ``logs``, ``sources``, ``supplies``,
-    ``parts``, ``locks`` in the file's order, and ``limits``.
+    ``parts``, ``locks``, ``sequences`` in the file's order, and ``limits``.
     """
 
     id: str
@@ -190,6 +191,7 @@ class Venue:
     supplies: tuple[Supply, ...] = ()
     parts: tuple[Part, ...] = ()
     locks: tuple[Lock, ...] = ()
+    sequences: tuple[Sequence, ...] = ()
     limits: Limits = field(default_factory=Limits)
 
     @cached_property
