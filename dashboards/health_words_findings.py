@@ -12,6 +12,9 @@ from remanence.shared.findings import STATE_OF_URGENCY, Evidence, Finding
 _UNTOLD_UNITS = ("nat", "standard deviations")
 """Figures in these units serve programs, and stand in findings.json only."""
 
+ALWAYS_PERCENT = 99.95
+"""From this share on it is every one: 100 % stands there."""
+
 
 @dataclass(frozen=True)
 class FindingWords(FigureWords):
@@ -60,6 +63,8 @@ class FindingWords(FigureWords):
                 key = "front.now_before"
             if item.now is None or (item.before is None and "{before}" in self.lang.words[key]):
                 continue
+            if item.unit == "%" and item.now >= ALWAYS_PERCENT and self.lang.has(f"{key}-always"):
+                key += "-always"
             now, before = self.pair(item)
             return lead + self.lang(key, now=now, before=before)
         return ""

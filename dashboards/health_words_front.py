@@ -8,6 +8,7 @@ from markupsafe import Markup
 
 from remanence.analytics.health.model import ControllerHealth, Job, LockHealth, Mended, SupplyHealth
 from remanence.dashboards.health_words_findings import FindingWords
+from remanence.dashboards.lock_state_words import state_reasons
 from remanence.shared.findings import STATE_OF_URGENCY, STATES
 
 SPARK_WEEKS = 26
@@ -150,12 +151,9 @@ class FrontWords(FindingWords):
         if lock.findings:
             lead = lock.findings[0]
             return f"{self.wrong(lead)}{self.figure(lead, ': ')}."
-        if lock.silence:
-            return self.lang(f"silence.{lock.silence}", count=lock.week.judged)
-        week = lock.week
-        if not week.unanswered:
-            return self.lang("lock.all_answered", count=week.judged)
-        return self.lang("lock.some_answered", answered=week.released, total=week.judged)
+        if reasons := state_reasons(lock.known, self.lang):
+            return f"{'; '.join(reasons)}."
+        return self.lang("lock.all_answered", count=lock.week.judged)
 
     def supply_line(self, supply: SupplyHealth) -> str:
         """Why a supply is in its state."""

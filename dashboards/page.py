@@ -116,7 +116,10 @@ class Language:
     def interval(
         self, value: float | None, low: float | None, high: float | None, unit: str = "",
     ) -> str:
-        """``88–97 ms``: the two ends, rounded like the value between them."""
+        """``88–97 ms``: the two ends, rounded like the value between them, or finer.
+
+        Two ends that would read alike get up to two decimals more: a range is never empty.
+        """
         if low is None and high is None:
             return EN_DASH
         decimals = shown_decimals(value, low, high, unit)
@@ -124,6 +127,11 @@ class Language:
             return self.unit(f"> {self.number(low, decimals)}".replace(" ", NBSP), unit)
         if low is None:
             return self.unit(f"< {self.number(high, decimals)}".replace(" ", NBSP), unit)
+        for _ in range(2):
+            if self.number(low, decimals) == self.number(high, decimals) and low != high:
+                decimals = max(decimals, 0) + 1
+        if low == high:
+            return self.unit(self.number(low, decimals), unit)
         between = EN_DASH if low >= 0 else f" {self.words['custom.to']} "
         return self.unit(
             f"{self.number(low, decimals)}{between}{self.number(high, decimals)}", unit

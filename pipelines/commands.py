@@ -138,6 +138,14 @@ def build_parser() -> argparse.ArgumentParser:
     sub.add_argument("--date", type=_day, metavar="D",
                      help="day of the work (default: today in the venue's time zone)")
 
+    sub = add("order", "note that parts were ordered, or that they arrived", _order)
+    sub.add_argument("part", metavar="PART", help="the part, as the venue file names it")
+    sub.add_argument("count", metavar="COUNT", type=int, help="how many")
+    sub.add_argument("--arrived", action="store_true", help="they arrived (default: ordered)")
+    sub.add_argument("--note", metavar="T", help="anything worth telling, such as where")
+    sub.add_argument("--date", type=_day, metavar="D",
+                     help="day of it (default: today in the venue's time zone)")
+
     sub = add("weekly", "ingest, then every sheet: the one line for a scheduler", _weekly)
     add_week(sub)
     _language(sub)
@@ -258,6 +266,20 @@ def _write_sheet(sheet: Sheet, words: argparse.Namespace) -> int:
     outcome = sheet.write(SheetRun(ready, words.language, words.out, vars(words)))
     _say(outcome.text())
     return _told((*ready.faults, *outcome.faults), urgent=outcome.has(vars(words).get("fail_on")))
+
+
+def _order(words: argparse.Namespace) -> int:
+    from datetime import datetime
+
+    from remanence.pipelines.sheets.refresh import load_venue
+    from remanence.pipelines.store.order_log import add_order, order_path
+
+    venue, path = load_venue(words.venue)
+    line = add_order(
+        venue, path, words.part, "arrived" if words.arrived else "ordered", words.count,
+        note=words.note, day=words.date or datetime.now(venue.zone).date())
+    _say(f"{order_path(venue, path)}: added {line}")
+    return DONE
 
 
 def _service(words: argparse.Namespace) -> int:

@@ -16,6 +16,7 @@ from remanence.shared.keys import Key, nearest, read_block, shown
 from remanence.shared.limits import Limits
 from remanence.shared.live_source import LiveSource, read_live_source
 from remanence.shared.log_format import Formats, LogFormat, read_log_format
+from remanence.shared.sequence import Sequence, read_sequence
 from remanence.shared.venue import DEFAULT_RELEASED_BY, Lock, Part, Supply, Venue
 from remanence.shared.venue_keys import LIMIT_KEYS, LOCK_KEYS, PART_KEYS, SUPPLY_KEYS, VENUE_KEYS
 
@@ -80,7 +81,7 @@ def _resolve(
 _ID = re.compile(r"[A-Za-z0-9._-]+")
 _ADDRESS = re.compile(r"[A-Za-z][A-Za-z0-9+.-]+://")
 _BLOCKS = {"venue": "table", "log": "array", "source": "array", "supply": "array", "part": "array",
-           "lock": "array", "limits": "table"}
+           "lock": "array", "sequence": "array", "limits": "table"}
 
 
 def parse_venue(
@@ -146,6 +147,7 @@ class _Reader:
         supplies = self._array("supply", SUPPLY_KEYS, Supply)
         parts = self._array("part", PART_KEYS, Part)
         locks = self._array("lock", LOCK_KEYS, Lock, self._complete_lock)
+        sequences = [found for i in self._indices("sequence") if (found := self._sequence(i))]
         self._venue_values(values)
         self._no_addresses()
         self._store_of_its_own(values, logs)
@@ -156,7 +158,7 @@ class _Reader:
         return Venue(
             **values, logs=tuple(logs), sources=tuple(sources),
             supplies=tuple(supplies), parts=tuple(parts), locks=tuple(locks),
-            limits=Limits(**limits),
+            sequences=tuple(sequences), limits=Limits(**limits),
         )
 
     # Blocks and their lines.
@@ -241,6 +243,14 @@ class _Reader:
         )
         self.problems += problems
         return source
+
+    def _sequence(self, index: int) -> Sequence | None:
+        locks = {lock["id"] for lock in self._raw("lock") if isinstance(lock.get("id"), str)}
+        sequence, problems = read_sequence(
+            self.document["sequence"][index], self._where("sequence", index),
+            lambda *path: self._line("sequence", index, *path), locks)
+        self.problems += problems
+        return sequence
 
     # What a block alone cannot tell.
 
@@ -346,7 +356,7 @@ class _Reader:
     # fault in a block does not raise a second one elsewhere.
 
     def _cross_check(self) -> None:
-        for name in ("supply", "part", "lock"):
+        for name in ("supply", "part", "lock", "sequence"):
             self._unique(name, "id", "give each its own id")
         self._unique_sources()
         self._unique("supply", "channel", "give each rail its own channel")

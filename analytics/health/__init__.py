@@ -8,6 +8,7 @@ from remanence.shared.on_demand import on_demand
 
 if TYPE_CHECKING:
     from remanence.analytics.health.gather import health
+    from remanence.analytics.health.lock_state import LockState, lock_states
     from remanence.analytics.health.model import (
         ControllerHealth,
         DeepSag,
@@ -32,12 +33,14 @@ if TYPE_CHECKING:
 
 __all__ = [
     "CHANGE", "ControllerHealth", "Curve", "DeepSag", "Estimate", "Health", "Job", "LockHealth",
-    "LockPhysics", "Mended", "Quantity", "Remark", "SupplyHealth", "SupplyPhysics", "Trace",
-    "TraceRequest", "health", "telling_actuations", "timing_rows", "wear_rows",
+    "LockPhysics", "LockState", "Mended", "Quantity", "Remark", "SupplyHealth", "SupplyPhysics",
+    "Trace", "TraceRequest", "health", "lock_states", "telling_actuations", "timing_rows",
+    "wear_rows",
 ]
 
 __getattr__ = on_demand(__name__, {
     "gather": ("health",),
+    "lock_state": ("LockState", "lock_states"),
     "model": ("ControllerHealth", "DeepSag", "Estimate", "Health", "Job", "LockHealth", "Mended",
         "SupplyHealth", "Trace"),
     "physics_model": ("CHANGE", "Curve", "LockPhysics", "Quantity", "Remark", "SupplyPhysics"),

@@ -126,6 +126,7 @@ def prepare(given: str | Path) -> Ready:
     """
     from remanence.pipelines.derive.derive import derive
     from remanence.pipelines.ingest.absent import absent_channels, as_logged, seen_in
+    from remanence.pipelines.store.order_log import on_the_shelf
     from remanence.pipelines.store.store import Store
 
     venue, path = load_venue(given)
@@ -143,8 +144,8 @@ def prepare(given: str | Path) -> Ready:
     try:
         derive(ready.venue, path, store)
     except UnwritableStoreError as error:
-        return _beside_the_store(ready, error)
-    return ready
+        ready = _beside_the_store(ready, error)
+    return replace(ready, venue=on_the_shelf(ready.venue, path))
 
 
 def _beside_the_store(ready: Ready, error: UnwritableStoreError) -> Ready:

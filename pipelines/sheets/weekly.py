@@ -62,7 +62,7 @@ def run_weekly(
         faults.append(str(error))
     ready = prepare(given)
     faults += ready.faults
-    run = SheetRun(ready, language, options={"week": week})
+    run = SheetRun(ready, language, options={"week": week}, together=True)
     kept = None if faults else kept_outcomes(run)
     if kept is not None:
         return WeeklyOutcome(tuple(taken), kept)

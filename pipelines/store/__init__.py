@@ -16,6 +16,7 @@ if TYPE_CHECKING:
         read_manifest,
     )
     from remanence.pipelines.store.name_codes import QUANTITY, joined, names_type
+    from remanence.pipelines.store.order_log import add_order, on_the_shelf, order_path
     from remanence.pipelines.store.past_findings import (
         earlier_findings,
         keep_findings,
@@ -29,10 +30,10 @@ if TYPE_CHECKING:
 
 __all__ = [
     "Batch", "Committed", "DamagedManifestError", "Fault", "KEEP_RETIRED_S", "QUANTITY", "Segment",
-    "Store", "UNFINISHED", "add_service", "earlier_findings", "forget_views", "joined",
-    "keep_findings", "keep_forecasts", "make_folder", "make_view", "names_type", "read_forecasts",
-    "read_manifest", "read_service", "replace_file", "service_path", "standing_findings",
-    "sync_folder", "try_lock", "why_unsound", "with_these",
+    "Store", "UNFINISHED", "add_order", "add_service", "earlier_findings", "forget_views", "joined",
+    "keep_findings", "keep_forecasts", "make_folder", "make_view", "names_type", "on_the_shelf",
+    "order_path", "read_forecasts", "read_manifest", "read_service", "replace_file", "service_path",
+    "standing_findings", "sync_folder", "try_lock", "why_unsound", "with_these",
 ]
 
 __getattr__ = on_demand(__name__, {
@@ -40,6 +41,7 @@ __getattr__ = on_demand(__name__, {
     "forecasts": ("keep_forecasts", "read_forecasts", "with_these"),
     "manifest": ("DamagedManifestError", "KEEP_RETIRED_S", "Segment", "read_manifest"),
     "name_codes": ("QUANTITY", "joined", "names_type"),
+    "order_log": ("add_order", "on_the_shelf", "order_path"),
     "past_findings": ("earlier_findings", "keep_findings", "standing_findings"),
     "repair": ("Fault", "why_unsound"),
     "service_log": ("add_service", "read_service", "service_path"),
