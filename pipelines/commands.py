@@ -17,12 +17,12 @@ from collections.abc import Callable, Sequence
 from datetime import date
 from functools import partial
 from pathlib import Path
-from typing import NoReturn, TextIO
+from typing import NoReturn
 
+from remanence.pipelines.say import note, say
 from remanence.pipelines.sheets import Sheet, all_sheets
 from remanence.pipelines.sheets.sheet import add_week, program_version
 from remanence.shared.errors import RemanenceError
-from remanence.shared.terminal import printable
 
 DONE, AT_FAULT, USAGE, URGENT = 0, 1, 2, 3
 
@@ -178,15 +178,10 @@ def build_parser() -> argparse.ArgumentParser:
     return parser
 
 
-def _say(text: str, file: TextIO | None = None) -> None:
-    """Print what may hold names out of logs: no control character reaches the terminal."""
-    print(printable(text), file=file)
-
-
 def _demo(words: argparse.Namespace) -> int:
     from remanence.pipelines.sheets.demo import run_demo
 
-    _say(run_demo(words.out, seed=words.seed))
+    say(run_demo(words.out, seed=words.seed))
     return DONE
 
 
@@ -196,13 +191,13 @@ def _check(words: argparse.Namespace) -> int:
     from remanence.pipelines.sheets.refresh import load_venue
 
     venue, path = load_venue(words.venue)
-    _say(report_text(venue, unsafe_fittings(venue)))
+    say(report_text(venue, unsafe_fittings(venue)))
     if not words.logs:
         return DONE
     from remanence.pipelines.sheets.check_logs import logs_text
 
     text, good = logs_text(venue, path)
-    _say(f"\n{text}")
+    say(f"\n{text}")
     return DONE if good else AT_FAULT
 
 
@@ -213,7 +208,7 @@ def _ingest(words: argparse.Namespace) -> int:
     if Path(venue).is_file() and Path(venue).suffix != ".toml":
         venue, files = ".", [Path(venue), *files]  # only logs were named
     text, whole = take_in(venue, files or None, retry_rejects=words.retry_rejects)
-    _say(text)
+    say(text)
     return DONE if whole else AT_FAULT
 
 
@@ -222,9 +217,9 @@ def _record(words: argparse.Namespace) -> int:
 
     if words.status:
         text, well = status_report(words.venue)
-        _say(text)
+        say(text)
         return DONE if well else AT_FAULT
-    _say(record(words.venue))
+    say(record(words.venue))
     return DONE
 
 
@@ -232,7 +227,7 @@ def _verify(words: argparse.Namespace) -> int:
     from remanence.pipelines.sheets.verify import verify
 
     text, sound = verify(words.venue, mend=words.repair, renamed=words.renamed)
-    _say(text)
+    say(text)
     return DONE if sound else AT_FAULT
 
 
@@ -242,19 +237,19 @@ def _sniff(words: argparse.Namespace) -> int:
 
     if words.whole:
         draft = draft_venue(words.files)
-        _say(draft.text.removesuffix("\n"))
-        print("What the logs do not tell, most important first:", file=sys.stderr)
+        say(draft.text.removesuffix("\n"))
+        note("What the logs do not tell, most important first:")
         for number, question in enumerate(draft.questions, start=1):
-            print(f"  {number}. {question}", file=sys.stderr)
+            note(f"  {number}. {question}")
         return DONE
-    _say(sniff(words.files))
+    say(sniff(words.files))
     return DONE
 
 
 def _told(faults: Sequence[str], *, urgent: bool = False) -> int:
     """Print what could not be written; the exit status."""
     for fault in faults:
-        _say(f"error: {fault}", file=sys.stderr)
+        note(f"error: {fault}")
     return URGENT if urgent else AT_FAULT if faults else DONE
 
 
@@ -264,7 +259,7 @@ def _write_sheet(sheet: Sheet, words: argparse.Namespace) -> int:
 
     ready = prepare(words.venue)
     outcome = sheet.write(SheetRun(ready, words.language, words.out, vars(words)))
-    _say(outcome.text())
+    say(outcome.text())
     return _told((*ready.faults, *outcome.faults), urgent=outcome.has(vars(words).get("fail_on")))
 
 
@@ -294,7 +289,7 @@ def _service(words: argparse.Namespace) -> int:
         venue, path, words.lock, words.action, day=words.date or today, today=today,
         part=words.part, note=words.note, result=words.result,
     )
-    _say(f"{service_path(venue, path)}: added {line}")
+    say(f"{service_path(venue, path)}: added {line}")
     return DONE
 
 
@@ -302,15 +297,16 @@ def _weekly(words: argparse.Namespace) -> int:
     from remanence.pipelines.sheets.weekly import run_weekly
 
     outcome = run_weekly(words.venue, week=words.week, language=words.language)
-    _say(outcome.text())
+    say(outcome.text())
     return _told(outcome.faults, urgent=outcome.has(words.fail_on))
 
 
 def _export(words: argparse.Namespace) -> int:
     from remanence.pipelines.sheets.export import export
 
-    _say(export(words.venue, words.table, words.file))
-    return DONE
+    text, faults = export(words.venue, words.table, words.file)
+    say(text)
+    return _told(faults)
 
 
 def _chain(words: argparse.Namespace) -> int:
@@ -389,12 +385,12 @@ def main(words: Sequence[str] | None = None) -> int:
     try:
         given = _parse(words)
     except _UsageError as error:
-        _say(str(error), file=sys.stderr)
+        note(str(error))
         return USAGE
     except SystemExit as stop:  # the help was asked for and is printed
         return int(stop.code or 0)
     if given.version:
-        _say(f"remanence {program_version()}")
+        say(f"remanence {program_version()}")
         return DONE
     if given.command is None:
         build_parser().print_help()
@@ -404,10 +400,10 @@ def main(words: Sequence[str] | None = None) -> int:
         sys.stdout.flush()
         return status
     except RemanenceError as error:
-        _say(f"error: {error}", file=sys.stderr)
+        note(f"error: {error}")
         return AT_FAULT
     except KeyboardInterrupt:
-        _say("stopped", file=sys.stderr)
+        note("stopped")
         return 130
     except BrokenPipeError:
         with contextlib.suppress(OSError):
@@ -415,7 +411,7 @@ def main(words: Sequence[str] | None = None) -> int:
         return DONE
     except OSError as error:
         name = f"{error.filename}: " if error.filename else ""
-        _say(f"error: {name}{error.strerror or error}", file=sys.stderr)
+        note(f"error: {name}{error.strerror or error}")
         return AT_FAULT
 
 

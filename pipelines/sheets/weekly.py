@@ -60,7 +60,12 @@ def run_weekly(
         taken.append(take_in(given, now=now)[0])
     except UnwritableStoreError as error:
         faults.append(str(error))
-    ready = prepare(given)
+    try:
+        ready = prepare(given)
+    except RemanenceError:
+        if faults:  # that nothing could be written says why the store is empty
+            raise UnwritableStoreError("\n".join(faults)) from None
+        raise
     faults += ready.faults
     run = SheetRun(ready, language, options={"week": week}, together=True)
     kept = None if faults else kept_outcomes(run)

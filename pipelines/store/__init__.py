@@ -10,7 +10,6 @@ if TYPE_CHECKING:
     from remanence.pipelines.store.disk import UNFINISHED, make_folder, replace_file, sync_folder
     from remanence.pipelines.store.forecasts import keep_forecasts, read_forecasts, with_these
     from remanence.pipelines.store.manifest import (
-        KEEP_RETIRED_S,
         DamagedManifestError,
         Segment,
         read_manifest,
@@ -23,6 +22,7 @@ if TYPE_CHECKING:
         standing_findings,
     )
     from remanence.pipelines.store.repair import Fault, why_unsound
+    from remanence.pipelines.store.retired import KEEP_RETIRED_S
     from remanence.pipelines.store.service_log import add_service, read_service, service_path
     from remanence.pipelines.store.store import Batch, Committed, Store
     from remanence.pipelines.store.view import forget_views, make_view
@@ -39,11 +39,12 @@ __all__ = [
 __getattr__ = on_demand(__name__, {
     "disk": ("UNFINISHED", "make_folder", "replace_file", "sync_folder"),
     "forecasts": ("keep_forecasts", "read_forecasts", "with_these"),
-    "manifest": ("DamagedManifestError", "KEEP_RETIRED_S", "Segment", "read_manifest"),
+    "manifest": ("DamagedManifestError", "Segment", "read_manifest"),
     "name_codes": ("QUANTITY", "joined", "names_type"),
     "order_log": ("add_order", "on_the_shelf", "order_path"),
     "past_findings": ("earlier_findings", "keep_findings", "standing_findings"),
     "repair": ("Fault", "why_unsound"),
+    "retired": ("KEEP_RETIRED_S",),
     "service_log": ("add_service", "read_service", "service_path"),
     "store": ("Batch", "Committed", "Store"),
     "view": ("forget_views", "make_view"),
