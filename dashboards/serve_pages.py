@@ -110,6 +110,8 @@ class Round:
         return tuple(RoundRoom(name or self.lang("front.no_room"), tuple(
             lock for lock in self.locks if lock.room == name)) for name in self.venue.rooms)
 
+    marks = MARKS
+
     def mark(self, lock: LockRound) -> str:
         """The shape of a lock's state."""
         return MARKS[lock.state]
@@ -145,21 +147,20 @@ class Round:
         return [lock.lock for lock in self.locks if lock.state in states]
 
     def conclusion(self) -> str:
-        """The one line at the end: all answered, or which did not."""
+        """The one line at the end: all answered, or how many, and which did not."""
         lang = self.lang
-        rest = [lock for lock in self.locks if lock.state not in ANSWERED]
-        if not self.locks:
-            return lang("round.reading")
-        if not rest:
-            slow = self.of_state("slower")
-            return lang("round.all", count=len(self.locks)) + (
-                " " + lang("round.all_slower", locks=lang.listing(slow)) if slow else "")
-        answered = len(self.locks) - len(rest)
-        said = [lang("round.some", answered=answered, count=len(self.locks))]
-        said += [lang(f"round.which.{state}", locks=lang.listing(named))
-                 for state in ROUND_STATES
-                 if state not in ANSWERED and (named := self.of_state(state))]
-        return " ".join(said)
+        answered = len(self.of_state(*ANSWERED))
+        if answered == len(self.locks):
+            return lang("round.all", count=answered)
+        silent = self.of_state("no-answer")
+        return lang("round.some", answered=answered, count=len(self.locks)) + (
+            " " + lang("round.which.no-answer", locks=lang.listing(silent)) if silent else "")
+
+    def rest(self) -> list[str]:
+        """Which locks are in each other state, a sentence each."""
+        return [self.lang(f"round.which.{state}", locks=self.lang.listing(named))
+                for state in ROUND_STATES
+                if state not in ("released", "no-answer") and (named := self.of_state(state))]
 
     def is_all_answered(self) -> bool:
         """Whether there is nobody left to look at."""

@@ -91,6 +91,7 @@ class Morning:
         self.since = round_start(self.venue, now)
         self.store = Store(folder / f"{self.since:%Y-%m-%dT%H}")
         self.known = as_learned(self.venue, self.path)
+        self.old = self._old_files()
         self.marks: dict[Path, tuple[int, int]] = {}
         self.faults: tuple[str, ...] = ()
         self.last: datetime | None = None
@@ -101,6 +102,16 @@ class Morning:
         newest = found[0] if found else None
         return (tuple(str(report.week) for report in found),
                 str(newest.week) if newest else "", newest.usual if newest else {})
+
+    def _old_files(self) -> dict[str, tuple[int, int]]:
+        """Size and time of change of the files that the store has whole and that end before.
+
+        A folder that was copied has new time stamps and old records.
+        """
+        rows = Store.open(self.venue, self.path).files().select(
+            "file", "bytes", "modified_ns", "state")
+        return {file: (size, changed) for file, size, changed, state in rows.iter_rows()
+                if (span := Seen.of_text(state).span) and span[1] < self.since - BEFORE}
 
     def _fresh_files(self) -> tuple[dict[Path, tuple[int, int]], list[str]]:
         """Log files touched since the evening, with size and time of change."""
@@ -113,7 +124,8 @@ class Morning:
             except OSError as error:
                 faults.append(f"{source.name}: {error.strerror or error}")
                 continue
-            if status.st_mtime >= oldest:
+            if status.st_mtime >= oldest and self.old.get(source.name) != (
+                    status.st_size, status.st_mtime_ns):
                 marks[source.path] = (status.st_size, status.st_mtime_ns)
         return marks, faults
 
