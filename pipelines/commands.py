@@ -110,6 +110,20 @@ def build_parser() -> argparse.ArgumentParser:
                      help="print a line of health for each source, and end; exit status 1 where "
                           "one is not well")
 
+    sub = add("serve", "show the sheets on the venue's network: all weeks, this morning's round, "
+              "and forms for work done", _serve)
+    sub.add_argument("--host", default="127.0.0.1", metavar="ADDRESS",
+                     help="where to listen (default: 127.0.0.1, only this computer itself; "
+                          "0.0.0.0 is the whole network)")
+    sub.add_argument("--port", type=int, default=8470, metavar="N", help="port (default: 8470)")
+    sub.add_argument("--set-password", action="store_true",
+                     help="ask for the password that whatever writes needs, keep its hash, and end")
+    sub.add_argument("--password-file", type=Path, metavar="FILE",
+                     help="where that hash is (default: secrets/serve.json beside the venue file)")
+    sub.add_argument("--certificate", type=Path, metavar="FILE", help="for https, with --key")
+    sub.add_argument("--key", type=Path, metavar="FILE", help="the certificate's key")
+    _language(sub)
+
     sub = add("verify", "check that every file of the store is as it was written", _verify)
     sub.add_argument("--repair", action="store_true",
                      help="set aside what is damaged, and have it back from the logs")
@@ -135,6 +149,7 @@ def build_parser() -> argparse.ArgumentParser:
                             help=f"of a release test: {means}; one of the two is required")
     sub.add_argument("--part", metavar="P", help="the part that was fitted")
     sub.add_argument("--note", metavar="T", help="what was seen or done")
+    sub.add_argument("--by", metavar="NAME", help="who did it")
     sub.add_argument("--date", type=_day, metavar="D",
                      help="day of the work (default: today in the venue's time zone)")
 
@@ -223,6 +238,17 @@ def _record(words: argparse.Namespace) -> int:
     return DONE
 
 
+def _serve(words: argparse.Namespace) -> int:
+    from remanence.pipelines.serve import serve, set_password
+
+    if words.set_password:
+        _say(set_password(words.venue, words.password_file))
+        return DONE
+    _say(serve(words.venue, host=words.host, port=words.port, password_file=words.password_file,
+               certificate=words.certificate, key=words.key, language=words.language))
+    return DONE
+
+
 def _verify(words: argparse.Namespace) -> int:
     from remanence.pipelines.sheets.verify import verify
 
@@ -287,7 +313,7 @@ def _service(words: argparse.Namespace) -> int:
     today = datetime.now(venue.zone).date()
     line = add_service(
         venue, path, words.lock, words.action, day=words.date or today, today=today,
-        part=words.part, note=words.note, result=words.result,
+        part=words.part, note=words.note, result=words.result, by=words.by,
     )
     say(f"{service_path(venue, path)}: added {line}")
     return DONE

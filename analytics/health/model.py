@@ -202,6 +202,8 @@ class LockHealth:
             "openings": self.week.opened_alone, "latency_from": self.kind,
             "latency_ms": _as_json(self.now), "latency_before_ms": _as_json(self.before),
             "latency_p95_ms": _as_json(self.p95_now),
+            "latency_p95_before_ms": _as_json(self.p95_before),
+            "resolution_ms": self.resolution_ms,
         }
 
 
