@@ -12,6 +12,11 @@ from remanence.shared.findings import STATE_OF_URGENCY, Evidence, Finding
 _UNTOLD_UNITS = ("nat", "standard deviations")
 """Figures in these units serve programs, and stand in findings.json only."""
 
+_SAME_QUANTITY = dict.fromkeys(
+    ("median-latency-at-rated-volts", "median-latency-beside-its-siblings"), "median-latency")
+"""Figures that tell a quantity once more, corrected; a page shows it as the log has it, and the
+change of it corrected."""
+
 
 @dataclass(frozen=True)
 class FindingWords(FigureWords):
@@ -50,8 +55,11 @@ class FindingWords(FigureWords):
         """Other causes that the log cannot rule out."""
         return self.lang.listing(self.text.causes(finding), either=True)
 
-    def figure(self, finding: Finding, lead: str = "") -> str:
-        """The finding's first telling figure: ``: 101 ms, was 61``; nothing without one."""
+    def figure(self, finding: Finding, lead: str = "", *, ranged: bool = False) -> str:
+        """The finding's first telling figure: ``: 101 ms, was 61``; nothing without one.
+
+        ``ranged``: with the 95 % range of this week's figure behind it.
+        """
         if finding.condition == "unsafe-fitting":
             return lead + self.text.unsafe(finding)
         for item in finding.evidence:
@@ -61,6 +69,8 @@ class FindingWords(FigureWords):
             if item.now is None or (item.before is None and "{before}" in self.lang.words[key]):
                 continue
             now, before = self.pair(item)
+            within = self.ranges(item)[0] if ranged else ""
+            now += f" ({within})" if within else ""
             return lead + self.lang(key, now=now, before=before)
         return ""
 
@@ -98,6 +108,22 @@ class FindingWords(FigureWords):
         """The figures of a finding that mean something to a person."""
         return [item for item in finding.evidence if item.unit not in _UNTOLD_UNITS]
 
+    def evidence_once(
+        self, findings: Sequence[Finding]
+    ) -> list[tuple[Finding, list[Evidence]]]:
+        """The figures of all findings of a page, each quantity once: by its first finding."""
+        told: set[str] = set()
+        made = []
+        for finding in findings:
+            rows = []
+            for item in self.rows(finding):
+                quantity = _SAME_QUANTITY.get(item.id, item.id)
+                if quantity not in told:
+                    told.add(quantity)
+                    rows.append(item)
+            made.append((finding, rows))
+        return made
+
     def sure(self, score: float) -> str:
         """How sure: the probability, and never certainty."""
         return self.lang("sure.words", percent=self.lang.percent(min(score, 0.99)))
@@ -117,8 +143,8 @@ class FindingWords(FigureWords):
         return self.lang("front.since", day=self.lang.day(finding.since))
 
     def said(self, finding: Finding) -> tuple[str, ...]:
-        """What was found, in sentences."""
-        return self.text.sentences(finding)
+        """What was found, in sentences of the page of its subject, which they do not name."""
+        return self.text.sentences(finding, here=True)
 
     def evidence(self, item: Evidence) -> str:
         """Name of a figure."""

@@ -181,6 +181,7 @@ class Venue:
     service_log: str | None = None
     currency: str = "EUR"
     release_test_days: float = 31.0
+    served_at: str | None = None
     logs: tuple[LogFormat, ...] = ()
     sources: tuple[LiveSource, ...] = ()
     supplies: tuple[Supply, ...] = ()

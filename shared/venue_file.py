@@ -78,6 +78,7 @@ def _resolve(
 
 
 _ID = re.compile(r"[A-Za-z0-9._-]+")
+_ADDRESS = re.compile(r"https?://[A-Za-z0-9.\[\]:_~/-]+")
 _BLOCKS = {"venue": "table", "log": "array", "source": "array", "supply": "array", "part": "array",
            "lock": "array", "limits": "table"}
 
@@ -257,6 +258,10 @@ class _Reader:
             except (ValueError, OSError, KeyError):
                 self._problem(("venue", "time_zone"), "[venue]", shown(zone),
                               'use an IANA name, like "Europe/Lisbon"')
+        served = values.get("served_at")
+        if served is not None and not _ADDRESS.fullmatch(served):
+            self._problem(("venue", "served_at"), "[venue]", shown(served),
+                          "use an address like http://192.168.1.20:8080")
 
     def _store_of_its_own(self, values: dict[str, Any], logs: list[LogFormat]) -> None:
         """Nothing but the store may lie in the store's folder."""

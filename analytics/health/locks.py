@@ -14,6 +14,7 @@ from remanence.analytics.health.model import (
     Counts,
     Episode,
     Estimate,
+    FaultMeasure,
     Heat,
     Histogram,
     LockHealth,
@@ -192,6 +193,7 @@ def change_percent(now: Estimate, before: Estimate, step: float) -> Estimate:
 def lock_health(
     lock: Lock, history: History, tables: LockTables, findings: tuple[Finding, ...],
     traces: tuple[Trace, ...], heat: Heat | None, episodes: tuple[Episode, ...], heard: bool,
+    fault: FaultMeasure | None = None,
 ) -> LockHealth:
     """Everything one lock's page says.
 
@@ -205,6 +207,8 @@ def lock_health(
         Raw signals, coil temperature and earlier findings, where there are any.
     heard : bool
         Whether the lock's controllers logged anything in the week.
+    fault : FaultMeasure or None
+        The quantity that shows its fault.
     """
     counts = tables.counts.get(lock.id, {})
     week = counts.get(0, Counts())
@@ -244,7 +248,7 @@ def lock_health(
         unanswered_before=share(
             sum(item.unanswered for item in base_counts), sum(item.judged for item in base_counts)
         ),
-        alone=tables.alone.get(lock.id, ()),
+        alone=tables.alone.get(lock.id, ()), fault=fault,
     )
 
 
