@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from remanence.dashboards.finding_words import Check, FindingText
 from remanence.dashboards.health_words_figures import LONG_MS, FigureWords
+from remanence.dashboards.page import shown_decimals
 from remanence.shared.findings import STATE_OF_URGENCY, Evidence, Finding
 
 _UNTOLD_UNITS = ("nat", "standard deviations")
@@ -93,10 +94,24 @@ class FindingWords(FigureWords):
                 told(item.before, item.before_low, item.before_high))
 
     def pair(self, item: Evidence) -> tuple[str, str]:
-        """A figure now and before, in the same unit."""
-        long = self._long(item)
-        return (self.value(item.now, item.now_low, item.now_high, item.unit, long=long),
-                self.value(item.before, item.before_low, item.before_high, item.unit, long=long))
+        """A figure now and before, in the same unit and with the same decimals.
+
+        The coarser of the two decides, as long as the other does not round to nought.
+        """
+        unit, scale = ("s", 1000.0) if self._long(item) else (self.unit(item.unit), 1.0)
+        sides = [[None if value is None else value / scale for value in side] for side in (
+            (item.now, item.now_low, item.now_high),
+            (item.before, item.before_low, item.before_high))]
+        known = [shown_decimals(*side, unit) for side in sides if side[0] is not None]
+        decimals = min(known, default=0)
+        shown = []
+        for side in sides:
+            value = side[0]
+            if value is None or (value and not round(value, decimals)):
+                shown.append(self.lang.measured(*side, unit))
+            else:
+                shown.append(self.lang.unit(self.lang.number(value, decimals), unit))
+        return shown[0], shown[1]
 
     def means(self, finding: Finding) -> str:
         """What the condition is, in a sentence."""

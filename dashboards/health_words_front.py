@@ -8,7 +8,7 @@ from markupsafe import Markup
 
 from remanence.analytics.health.model import ControllerHealth, Job, LockHealth, Mended, SupplyHealth
 from remanence.dashboards.health_words_findings import FindingWords
-from remanence.dashboards.life_strip import strips
+from remanence.dashboards.life_strip import strip_weeks, strips
 from remanence.shared.findings import STATE_OF_URGENCY, STATES, Finding
 
 
@@ -122,9 +122,10 @@ class FrontWords(FindingWords):
     def lock_rows(self) -> tuple[Row, ...]:
         """Every lock, room by room in the venue file's order; the strips of a room on one scale."""
         made: list[Row] = []
+        weeks = strip_weeks(self.health.locks, self.health.week)
         for number, name in enumerate(self.health.venue.rooms, 1):
             own = [lock for lock in self.health.locks if lock.lock.room == name]
-            drawn = strips(own, self.health.week)
+            drawn = strips(own, self.health.week, weeks)
             room = name or self.lang("front.no_room")
             made += [Row(lock, room, drawn[lock.lock.id], "" if place else f"room-{number}",
                          " ".join((lock.lock.id, room, self.lang(f"state.{lock.state}"),

@@ -194,7 +194,7 @@ def _latency_says(item: LockHealth, say: Speaker, *, missed: Sequence[float | No
         says.append(lang("plot.no_baseline"))
     if any(missed):
         says.append(lang("plot.missed_says"))
-    if any(point.p95_ms is None for point in item.weeks):
+    if any(point.p95_ms is None for point in item.weeks) and item.findings:
         says.append(lang("plot.p95_gone"))
     if any(found.since and found.condition != "release-test-due" for found in item.findings):
         says.append(lang("plot.since_says"))

@@ -16,6 +16,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from itertools import pairwise
 from typing import Any
 
 from markupsafe import Markup, escape
@@ -31,6 +32,10 @@ _LETTER = 6.6
 """Usual width of a letter of small text. [px]"""
 _FOOT, _TITLE = 22, 18
 """Room for tick labels below, and for an axis' title. [px]"""
+_INWARDS = 0.3
+"""Text that stands nearer to an end than this share of the width would run over it on a phone."""
+_EDGE = 0.05
+"""A tick's label nearer to an end than this grows inwards."""
 _DASHES = {"dot": " dot", "dash": " dash"}
 
 Points = list[tuple[Number, Number]]
@@ -104,8 +109,8 @@ def draw(figure: Mapping[str, Any], lang: Language, height: int, label: Markup) 
     _names(data, panels)
     first = panels["y"]
     texts = [text for panel in panels.values() for text in panel.texts]
-    texts += [_text(tick.at, base + _ROW, tick.text, _anchor(tick.at, "m"))
-              for tick in first.x.ticks]
+    texts += [_text(tick.at, base + _ROW, tick.text, "" if tick.at < _EDGE else "e" if
+                    tick.at > 1 - _EDGE else "m") for tick in first.x.ticks]
     if x_title:
         texts.append(_text(1.0, base + _ROW + _TITLE, x_title, "e"))
     texts += [_annotation(item, first, top) for item in layout.get("annotations", ())]
@@ -175,7 +180,7 @@ def _bar_ends(trace: Mapping[str, Any]) -> list[float]:
 
 
 def _half_bar(numbers: Sequence[float]) -> float:
-    gaps = [b - a for a, b in zip(numbers, numbers[1:], strict=False) if b > a]
+    gaps = [b - a for a, b in pairwise(numbers) if b > a]
     return 0.35 * min(gaps, default=1.0)
 
 
@@ -385,14 +390,14 @@ def _annotation(item: Mapping[str, Any], panel: _Panel, top: float) -> str:
     at = item["x"] if item.get("xref") == "paper" else panel.x.at(item["x"])
     if item.get("yref") == "paper":
         y = top - item.get("yshift", 0) - (_TITLE if panel.axis.get("title") else 0) + 2
-        return _text(at, y, item["text"], _anchor(at, "m"))
+        return _text(at, y, item["text"], _anchor(at))
     y = panel.py(item["y"]) or 0.0
-    return _text(at, y - 4, item["text"], "" if item.get("xanchor") == "left" else _anchor(at, "m"))
+    return _text(at, y - 4, item["text"], "" if item.get("xanchor") == "left" else _anchor(at))
 
 
-def _anchor(at: float, middle: str) -> str:
+def _anchor(at: float) -> str:
     """Text near an end of the plot grows inwards."""
-    return "" if at < 0.12 else "e" if at > 0.88 else middle
+    return "" if at < _INWARDS else "e" if at > 1 - _INWARDS else "m"
 
 
 def _text(at: float, y: float, text: str, kind: str, *, bold: bool = False) -> str:

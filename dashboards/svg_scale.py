@@ -6,6 +6,7 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
+from itertools import pairwise
 from typing import Any
 
 from remanence.dashboards.page import Language
@@ -16,6 +17,8 @@ _NICE = (1.0, 2.0, 2.5, 5.0, 10.0)
 """Steps between ticks that people count in, times a power of ten."""
 _PADDING = 0.06
 """Share of the span that stays free at either end, where nothing says otherwise."""
+_FLAT = 1e-9
+"""Values that differ by no more than this share of them are one value."""
 _SECONDS = 86_400.0
 
 Number = float | None
@@ -129,7 +132,10 @@ def _ends(axis: Mapping[str, Any], numbers: Sequence[float], *, log: bool) -> tu
         return low - spare, high + spare
     if axis.get("rangemode") == "tozero":
         low, high = min(low, 0.0), max(high, 0.0)
-    spare = _PADDING * ((high - low) or abs(high) or 1.0)
+    wide = high - low
+    if wide <= _FLAT * max(abs(low), abs(high), _FLAT):
+        wide = max(abs(high), 1.0)
+    spare = _PADDING * wide
     zero = axis.get("rangemode") == "tozero"
     return (low if zero and low == 0 else low - spare), (high if zero and high == 0
                                                          else high + spare)
@@ -153,8 +159,10 @@ def _thinned(values: list[float]) -> list[float]:
 
 def _written(values: Sequence[float], lang: Language) -> list[str]:
     """Tick labels with as many decimals as tell them apart."""
-    decimals = next((n for n in range(4) if all(
-        abs(value - round(value, n)) < 1e-6 * max(abs(value), 1e-3) for value in values)), 4)
+    gaps = [b - a for a, b in pairwise(sorted(values)) if b > a]
+    fine = 1e-3 * min(gaps, default=1.0)
+    decimals = next((n for n in range(6) if all(
+        abs(value - round(value, n)) < fine for value in values)), 6)
     return [lang.number(value, decimals) for value in values]
 
 
@@ -168,7 +176,7 @@ def _days(low: float, high: float) -> list[date]:
             months.append(day)
         day = (day + timedelta(days=32)).replace(day=1)
     if len(months) >= 3:
-        return months[::math.ceil(len(months) / (_TICKS + 1))]
+        return months[::math.ceil(len(months) / _TICKS)]
     monday = first + timedelta(days=-first.weekday() % 7)
     mondays = [monday + timedelta(weeks=n) for n in range((last - monday).days // 7 + 1)]
     return mondays[::math.ceil(len(mondays) / _TICKS)] if mondays else [first]
