@@ -187,6 +187,7 @@ class Venue:
     currency: str = "EUR"
     game_price: float | None = None
     release_test_days: float = 31.0
+    served_at: str | None = None
     logs: tuple[LogFormat, ...] = ()
     sources: tuple[LiveSource, ...] = ()
     supplies: tuple[Supply, ...] = ()

@@ -80,6 +80,7 @@ def _resolve(
 
 _ID = re.compile(r"[A-Za-z0-9._-]+")
 _ADDRESS = re.compile(r"[A-Za-z][A-Za-z0-9+.-]+://")
+_WEB_ADDRESS = re.compile(r"https?://[A-Za-z0-9.\[\]:_~/-]+")
 _BLOCKS = {"venue": "table", "log": "array", "source": "array", "supply": "array", "part": "array",
            "lock": "array", "sequence": "array", "limits": "table"}
 
@@ -269,6 +270,10 @@ class _Reader:
             except (ValueError, OSError, KeyError):
                 self._problem(("venue", "time_zone"), "[venue]", shown(zone),
                               'use an IANA name, like "Europe/Lisbon"')
+        served = values.get("served_at")
+        if served is not None and not _WEB_ADDRESS.fullmatch(served):
+            self._problem(("venue", "served_at"), "[venue]", shown(served),
+                          "use an address like http://192.168.1.20:8080")
 
     def _no_addresses(self) -> None:
         """Files and folders lie on a disk: the address of a network would name a local folder."""

@@ -14,6 +14,7 @@ from remanence.analytics.health.model import (
     Alone,
     Episode,
     Estimate,
+    FaultMeasure,
     Heat,
     Histogram,
     LockHealth,
@@ -165,6 +166,7 @@ def change_percent(now: Estimate, before: Estimate, step: float) -> Estimate:
 def lock_health(
     lock: Lock, history: History, tables: LockTables, known: LockState,
     traces: tuple[Trace, ...], heat: Heat | None, episodes: tuple[Episode, ...],
+    fault: FaultMeasure | None = None,
 ) -> LockHealth:
     """Everything one lock's page says.
 
@@ -176,6 +178,8 @@ def lock_health(
         Its state, as every sheet says it.
     traces, heat, episodes
         Raw signals, coil temperature and earlier findings, where there are any.
+    fault : FaultMeasure or None
+        The quantity that shows its fault.
     """
     counts = tables.counts.get(lock.id, {})
     week = known.week
@@ -213,7 +217,7 @@ def lock_health(
         unanswered_before=share(
             sum(item.unanswered for item in base_counts), sum(item.judged for item in base_counts)
         ),
-        alone=tables.alone.get(lock.id, ()),
+        alone=tables.alone.get(lock.id, ()), fault=fault,
     )
 
 

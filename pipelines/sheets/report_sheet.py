@@ -132,8 +132,8 @@ def write_report(run: SheetRun) -> ReportOutcome:
     past = load_history(ready.venue, ready.path, week)
     made = run.lives(week, past)
     findings = run.findings(week, past)
-    page = _gather(past, findings, ready)
     ended = [item for item in made.told if item.status == "ended"]
+    page = _gather(past, findings, ready, ended)
     folder = run.folder("reports", str(week))
     ways = Ways(REPORT, run.ways(REPORT), tuple(ready.venue.locks_by_id))
     files = _pages(page, run.language, ways, single_file=bool(run.options.get("single_file")))
@@ -153,7 +153,9 @@ def write_report(run: SheetRun) -> ReportOutcome:
                          tuple(gone.text() for gone in ready.absent), tuple(faults), tuple(ended))
 
 
-def _gather(past: History, findings: list[Finding], ready: Ready) -> Health:
+def _gather(
+    past: History, findings: list[Finding], ready: Ready, ended: list[Finding]
+) -> Health:
     from remanence.analytics.health.gather import health, telling_actuations
     from remanence.pipelines.sheets.traces import load_traces
     from remanence.pipelines.store.past_findings import earlier_findings
@@ -165,7 +167,7 @@ def _gather(past: History, findings: list[Finding], ready: Ready) -> Health:
         past, findings, earlier=earlier, rejects=store.rejects(),
         never_came=ready.absent,
         traces=load_traces(store, telling_actuations(past, findings)),
-        service_set_aside=read_service(past.venue, ready.path).set_aside,
+        service_set_aside=read_service(past.venue, ready.path).set_aside, ended=ended,
         version=program_version(),
     )
 
