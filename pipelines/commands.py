@@ -242,9 +242,9 @@ def _serve(words: argparse.Namespace) -> int:
     from remanence.pipelines.serve import serve, set_password
 
     if words.set_password:
-        _say(set_password(words.venue, words.password_file))
+        say(set_password(words.venue, words.password_file))
         return DONE
-    _say(serve(words.venue, host=words.host, port=words.port, password_file=words.password_file,
+    say(serve(words.venue, host=words.host, port=words.port, password_file=words.password_file,
                certificate=words.certificate, key=words.key, language=words.language))
     return DONE
 
@@ -299,7 +299,7 @@ def _order(words: argparse.Namespace) -> int:
     line = add_order(
         venue, path, words.part, "arrived" if words.arrived else "ordered", words.count,
         note=words.note, day=words.date or datetime.now(venue.zone).date())
-    _say(f"{order_path(venue, path)}: added {line}")
+    say(f"{order_path(venue, path)}: added {line}")
     return DONE
 
 
@@ -342,19 +342,20 @@ def _chain(words: argparse.Namespace) -> int:
         words.chain, jobs=words.jobs, scheduler=words.scheduler, week=words.week,
         language=words.language, out=words.out, retries=words.retries, again=words.again,
         say=_say_now)
-    _say(outcome.text())
+    say(outcome.text())
     return _told(outcome.faults, urgent=outcome.has(words.fail_on))
 
 
 def _say_now(text: str) -> None:
     """Print a line of progress, at once even where nobody watches a terminal."""
-    print(printable(text), flush=True)
+    say(text)
+    sys.stdout.flush()
 
 
 def _schema(words: argparse.Namespace) -> int:
     from remanence.pipelines.schemas import schema_text
 
-    _say(schema_text(words.name).removesuffix("\n"))
+    say(schema_text(words.name).removesuffix("\n"))
     return DONE
 
 
