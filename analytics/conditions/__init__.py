@@ -7,17 +7,19 @@ from typing import TYPE_CHECKING
 from remanence.shared.on_demand import on_demand
 
 if TYPE_CHECKING:
+    from remanence.analytics.conditions.coarse_clock import coarse_locks
     from remanence.analytics.conditions.condition import Condition, catalogue
     from remanence.analytics.conditions.diagnosis import diagnose
     from remanence.analytics.conditions.fitting import fitting_notes, unsafe_fittings
     from remanence.analytics.conditions.life import Lives, Standing, lives, what_was_shown
 
 __all__ = [
-    "Condition", "Lives", "Standing", "catalogue", "diagnose", "fitting_notes", "lives",
-    "unsafe_fittings", "what_was_shown",
+    "Condition", "Lives", "Standing", "catalogue", "coarse_locks", "diagnose", "fitting_notes",
+    "lives", "unsafe_fittings", "what_was_shown",
 ]
 
 __getattr__ = on_demand(__name__, {
+    "coarse_clock": ("coarse_locks",),
     "condition": ("Condition", "catalogue"),
     "diagnosis": ("diagnose",),
     "fitting": ("fitting_notes", "unsafe_fittings"),

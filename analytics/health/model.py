@@ -165,7 +165,8 @@ class LockHealth:
     state: str
     findings: tuple[Finding, ...]
     silence: str
-    """Why there is too little data: no-log, no-commands, no-feedback, few; empty else."""
+    """Why there is too little data: no-log, no-commands, no-feedback, few, coarse-clock;
+    empty else."""
     week: Counts
     now: Estimate
     before: Estimate
