@@ -95,6 +95,7 @@ ACTUATIONS = Table(
         _c("across_clocks", _BOOL, "", "command and feedback stamped by different controllers"),
         _c("cut_ms", _REAL, "ms", "when a latch's own switch cut its coil, after the command: the "
            "first reading that shows the sag over while the command lasts"),
+        _c("clock_ms", _REAL, "ms", "step of the clock that stamped it"),
     ),
     ("lock", "command_time"),
 )
@@ -187,6 +188,7 @@ POLLING = Table(
         _c("day", _DAY, "", "UTC day"),
         _c("resolution_ms", _REAL, "ms", "polling period or step of its clock"),
         _c("edges", _INT, "", "edges it was judged on"),
+        _c("clock_ms", _REAL, "ms", "step of its clock: all stamps lie on whole multiples of it"),
     ),
     ("controller", "day"),
 )

@@ -9,6 +9,7 @@ from datetime import date, timedelta
 import numpy as np
 import polars as pl
 
+from remanence.analytics.conditions.coarse_clock import coarse_locks
 from remanence.analytics.health.lock_state import ENOUGH, Counts, LockState, counts_by_week
 from remanence.analytics.health.model import (
     Alone,
@@ -188,6 +189,9 @@ def lock_health(
     now = _row(tables.now.get(lock.id), kind)
     before = _row(tables.before.get(lock.id), kind)
     span = tables.baseline.get(lock.id)
+    coarse = lock.id in coarse_locks(history)
+    if coarse:
+        now = before = None
     recent = None if rows is None else rows.filter(pl.col("weeks_ago") == 0)
     base = None if rows is None or span is None else rows.filter(
         pl.col("day").is_between(*span)
@@ -209,8 +213,9 @@ def lock_health(
         band_high_ms=before["p95_ms"] if before else None,
         baseline_from=span[0] if span else None, baseline_to=span[1] if span else None,
         kind=kind, resolution_ms=step,
-        weeks=_weeks(history.week, tables.weekly.get(lock.id), kind, counts),
-        histogram=_histogram(recent, base, kind), volts=_volts(recent, base, kind),
+        weeks=_weeks(history.week, None if coarse else tables.weekly.get(lock.id), kind, counts),
+        histogram=None if coarse else _histogram(recent, base, kind),
+        volts=_volts(recent, base, kind),
         pulses=_pulses(rows, recent), traces=traces, heat=heat,
         service=tables.service.get(lock.id, ()), episodes=episodes,
         unanswered_now=share(week.unanswered, week.judged),

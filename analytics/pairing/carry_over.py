@@ -46,7 +46,8 @@ class CarryOver:
     still_on: pl.DataFrame
     """Coils that are on: ``lock``, since when (``time``), and the ``run``."""
     commands: pl.DataFrame
-    """Command edges not final yet, or of the last while; ``others_on`` and ``resolution_ms``."""
+    """Command edges not final yet, or of the last while; ``others_on``, ``resolution_ms``
+    and ``clock_ms``."""
     contacts: pl.DataFrame
     """Contact edges not yet final, with ``other_lock`` and ``other_time``."""
     figures: pl.DataFrame
@@ -66,7 +67,7 @@ class CarryOver:
                       "last_outcome": OUTCOME, "last_attempt": TIME, "opened": FLAG},
             "still_on": {"lock": lock, "time": TIME, "run": TIME},
             "commands": {"lock": lock, "time": TIME, "on": FLAG, "run": TIME, "others_on": TIME,
-                         "resolution_ms": pl.Float64()},
+                         "resolution_ms": pl.Float64(), "clock_ms": pl.Float64()},
             "contacts": {"lock": lock, "time": TIME, "on": FLAG, "run": TIME, "other_lock": lock,
                          "other_time": TIME},
             "figures": {"lock": lock, "start": TIME, **dict.fromkeys(MEASURED, pl.Float64())},

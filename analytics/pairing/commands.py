@@ -28,7 +28,7 @@ def with_others_on(edges: pl.DataFrame, levels: pl.DataFrame, wiring: Wiring) ->
     Parameters
     ----------
     edges : polars.DataFrame
-        EDGES of the commands of all locks; all that a rail has of one stamp is looked at as a whole.
+        EDGES of the commands of all locks; all of one stamp on a rail is looked at as a whole.
     levels : polars.DataFrame
         ``lock`` and ``releasing``, its command before them.
     wiring : Wiring

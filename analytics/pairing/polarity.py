@@ -58,7 +58,8 @@ def votes(records: pl.DataFrame, wiring: Wiring) -> dict[str, list[int]]:
     same = [(C.lock == C.lock.shift(-k)) & (C.day == C.day.shift(-k)) for k in (1, 2)]
     end, following = (pl.when(same[k - 1]).then(C.time.shift(-k)) for k in (1, 2))
     fired = fired.join(asked.select("lock", "coast_us"), on="lock", maintain_order="left")
-    fired = fired.with_columns(stop=pl.min_horizontal(end + C.coast_us * PLACES, following - 1)).filter("on")
+    fired = fired.with_columns(stop=pl.min_horizontal(
+        end + C.coast_us * PLACES, following - 1)).filter("on")
     cast = fired.join_asof(moved, on="time", by=by, strategy="forward", check_sortedness=False)
     cast = cast.filter(C.at.is_not_null() & (C.stop.is_null() | (C.at <= C.stop)))
     counted = cast.group_by("lock").agg(zero=(~C.shows).sum(), one=C.shows.sum())

@@ -20,7 +20,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from remanence.pipelines.store.name_codes import QUANTITY, codes
+from remanence.pipelines.store.name_codes import QUANTITY, codes, with_places
 from remanence.shared.venue import controller_of
 
 Ints = NDArray[np.int64]
@@ -46,10 +46,11 @@ class Ticks:
     def __init__(self, kept: Mapping[str, Any] | None = None) -> None:
         """``kept``: out of :meth:`kept` of the last reading, for a file that goes on."""
         kept = kept or {"controllers": {}, "channels": []}
-        self._controllers = {name: _Stretch(*said) for name, said in kept["controllers"].items()}
+        self._controllers = {
+            name: _Stretch(time, place) for name, (time, place) in kept["controllers"].items()}
         self._channels = {
-            (channel, quantity): _Stretch(*said[:3], dict(said[3]))
-            for channel, quantity, said in kept["channels"]}
+            (channel, quantity): _Stretch(time, place, value, dict(said))
+            for channel, quantity, (time, place, value, said) in kept["channels"]}
         self._type: pl.DataType | None = None
         self._names: list[str] = []
         self._whose = np.zeros(0, np.int64)
@@ -76,7 +77,7 @@ class Ticks:
             just before under the same stamp is left out.
         """
         if signals.is_empty():
-            return _with(signals, None, None)
+            return with_places(signals)
         time = signals["time"].to_physical().to_numpy()
         channel, quantity = codes(signals["channel"]), codes(signals["quantity"])
         controller = self._controller_of(signals.schema["channel"])[channel]
@@ -85,8 +86,8 @@ class Ticks:
         whose = channel * len(QUANTITY.categories) + quantity
         again, repeats = self._channel_by_channel(
             time, whose, value, place, signals.schema["channel"])
-        told = _with(signals, place, again)
-        return told.filter(pl.Series(~repeats)) if repeats is not None else told
+        told = signals.with_columns(place=pl.Series(place), again=pl.Series(again))
+        return told.filter(pl.Series(~repeats)) if repeats.any() else told
 
     def _controller_of(self, kind: pl.DataType) -> Ints:
         if self._type != kind:
@@ -120,7 +121,7 @@ class Ticks:
     def _channel_by_channel(
         self, time: Ints, whose: Ints, value: NDArray[np.float64], place: Ints,
         kind: pl.DataType,
-    ) -> tuple[Ints | None, NDArray[np.bool_] | None]:
+    ) -> tuple[Ints, NDArray[np.bool_]]:
         """``again``, and which records are repeats; ``place`` is made to rise with each record."""
         order, first = _stretches(time, whose)
         if order is None:
@@ -139,12 +140,10 @@ class Ticks:
             if held is not None and held.time == time[order[head]]:
                 before[number] = held
                 crowded.add(number)
-        again = np.zeros(time.size, np.int64) if crowded else None
-        repeats = np.zeros(time.size, np.bool_) if crowded else None
+        again, repeats = np.zeros(time.size, np.int64), np.zeros(time.size, np.bool_)
         left: dict[int, _Stretch] = {}
         for number in sorted(crowded):
             rows = order[begins[number]:stops[number]]
-            assert again is not None and repeats is not None
             left[number] = _walk(rows, value, place, again, repeats, before.get(number))
         last = np.searchsorted(begins, tails, "right") - 1
         for number, name, tail in zip(last.tolist(), names, tails.tolist(), strict=True):
@@ -199,10 +198,3 @@ def _put_back(values: Ints, order: Ints) -> Ints:
     found = np.empty_like(values)
     found[order] = values
     return found
-
-
-def _with(signals: pl.DataFrame, place: Ints | None, again: Ints | None) -> pl.DataFrame:
-    zero = pl.repeat(0, signals.height, dtype=pl.Int64, eager=True)
-    return signals.with_columns(
-        place=zero if place is None else pl.Series(place),
-        again=zero if again is None else pl.Series(again))

@@ -59,6 +59,7 @@ _WHY = {
     "mend": "it needs far longer than others of its model: repair it first",
     "door": "its contact is on the door, a person's time is in every latency",
     "unobserved": "nothing shows when it releases",
+    "coarse-clock": "it cannot be measured with this clock",
     "too-few": "too few releases, and no lock of the same model to go by",
 }
 

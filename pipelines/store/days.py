@@ -150,7 +150,7 @@ def read_signals(folder: Path, path: str) -> pl.DataFrame:
 
 
 def scan_segments(paths: Sequence[Path]) -> pl.LazyFrame:
-    """SIGNALS of some segments, lazily; those of earlier versions get the columns that they lack."""
+    """SIGNALS of some segments, lazily; those of earlier versions get what they lack."""
     frame = pl.scan_parquet(list(paths), schema=dict(SIGNALS.schema), missing_columns="insert",
                             hive_partitioning=False)
     return frame.with_columns(pl.col(name).fill_null(0) for name in PLACES)
@@ -311,19 +311,19 @@ def in_order(signals: pl.DataFrame) -> pl.DataFrame:
 def _order_key(signals: pl.DataFrame) -> NDArray[np.int64] | None:
     """Time, place, channel and quantity as one number; None where it does not hold them all."""
     place = signals["place"].to_numpy()
-    return _key(signals, signals["time"].to_physical().to_numpy(), place, int(place.max()) + 1)
+    return _key(signals, signals["time"].to_physical().to_numpy(), place)
 
 
 def _key(
-    signals: pl.DataFrame, ticks: NDArray[np.int64], place: NDArray[np.int64] | None = None,
-    places: int = 1,
+    signals: pl.DataFrame, ticks: NDArray[np.int64], place: NDArray[np.int64] | None = None
 ) -> NDArray[np.int64] | None:
     channels, quantities = (len(signals[n].dtype.categories) for n in ("channel", "quantity"))  # type: ignore[attr-defined]
     low, high = int(ticks.min()), int(ticks.max())
+    places = 1 if place is None else int(place.max()) + 1
     if (high - low + 1) * places * channels * quantities >= 2**63:
         return None
     key = ticks - low
-    if places > 1:
+    if place is not None and places > 1:
         key *= places
         key += place
     key *= channels

@@ -172,7 +172,8 @@ class Store:
                 parts.append(scan_segments(paths))
         if not parts:
             return SIGNALS.empty().lazy()
-        frame = parts[0] if kinds == {"edges"} else pl.concat(parts).sort(ORDER, maintain_order=True)
+        frame = parts[0] if kinds == {"edges"} else pl.concat(parts).sort(
+            ORDER, maintain_order=True)
         if quantities is not None and {q for q, kind in KINDS.items() if kind in kinds} != set(
             quantities
         ):

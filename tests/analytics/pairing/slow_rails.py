@@ -84,7 +84,8 @@ class SlowRails:
             return f
         pulsed = lock.released_by == "power-on"
         others = sorted(
-            stamp(t) for other in self.venue.locks if other.supply == lock.supply and other.id != lock.id
+            stamp(t) for other in self.venue.locks
+            if other.supply == lock.supply and other.id != lock.id
             for t, _, _ in self.commands[other.id])
         a = max((t for t in others if t < start), default=None)
         b = min((t for t in others if t >= start), default=None)

@@ -159,7 +159,7 @@ contact_closed_when = "locked"
 
 
 def crowded(rng: random.Random, count: int = 400) -> list[str]:
-    """A log whose clock counts seconds, with a few lines a second, some twice, some out of order."""
+    """A log whose clock counts seconds: a few lines a second, some twice, some out of order."""
     rows, second = [], 0
     for _ in range(count):
         second += rng.random() < 0.4
