@@ -8,6 +8,7 @@ from __future__ import annotations
 import contextlib
 import itertools
 import json
+import random
 import tempfile
 import tomllib
 from collections.abc import Callable, Iterator
@@ -29,6 +30,7 @@ from remanence.shared.live_source import read_live_source
 from remanence.shared.log_format import LogFormat, read_log_format
 from remanence.shared.venue_file import parse_venue
 from tests.conftest import HARBOUR
+from tests.durability.test_malformed import mutated
 from tests.pipelines.ingest.log_examples import ROOT, bytes_of, examples
 
 VENUE = parse_venue(HARBOUR)
@@ -136,14 +138,37 @@ def _venue(data: bytes) -> None:
         parse_venue(data.decode("utf-8-sig"), "venue.toml", FORMATS)
 
 
-def _sealed(data: bytes) -> bytes:
-    """With a seal that holds, as a program of ours would have written it."""
-    text = data.decode("utf-8", "replace")
-    return disk.sealed(text).encode() if text.startswith("{") else data
+class Drawn(random.Random):
+    """Draws what the fuzzer's bytes say, and zeros once they are used up."""
+
+    def __init__(self, data: bytes) -> None:
+        super().__init__(0)
+        self.left = iter(data)
+
+    def getrandbits(self, bits: int) -> int:
+        return int.from_bytes(bytes(next(self.left, 0) for _ in range(-(-bits // 8)))) % (1 << bits)
+
+    def random(self) -> float:
+        return self.getrandbits(16) / 65_536
+
+
+def _sealed(good: dict, data: bytes) -> bytes:
+    """After a byte of 0 any text; else a good manifest with so many things in it made odd.
+
+    With a seal that holds, as a program of ours would have written it.
+    """
+    text = data[1:].decode("utf-8", "replace")
+    if data[:1] != b"\0":
+        draw, odd = Drawn(data[1:]), good
+        for _ in range(1 + data[:1].count(b"\x02")):
+            odd = mutated(odd, draw)
+        text = json.dumps(odd)
+    return (disk.sealed(text) if text.startswith("{") and len(text) > 2 else text).encode(
+        "utf-8", "replace")
 
 
 def _manifest(data: bytes) -> None:
-    (FOLDER / manifest.NAME).write_bytes(_sealed(data))
+    (FOLDER / manifest.NAME).write_bytes(_sealed(STORE, data))
     with contextlib.suppress(RemanenceError):
         held = manifest.read_manifest(FOLDER)
         assert held is None or all(disk.is_below(path) for path in held.named())
@@ -152,7 +177,7 @@ def _manifest(data: bytes) -> None:
 def _derived(data: bytes) -> None:
     home = FOLDER / derived.FOLDER
     home.mkdir(exist_ok=True)
-    (home / derived.NAME).write_bytes(_sealed(data))
+    (home / derived.NAME).write_bytes(_sealed(TABLES, data))
     assert all(disk.is_below(path) for path in derived.read_manifest(FOLDER).named())
 
 
@@ -183,6 +208,7 @@ TABLES = {"format": derived.FORMAT, "version": derived.VERSION, "generation": 1,
               "days": {"2026-11-02": "a-1"}, "before": [], "carried": "", "left": "left/a.json",
               "left_print": "b", "files": {"actuations": "actuations/a.parquet"}, "rows": 1}],
           "unfinished": {}, "retired": [["old.parquet", 1.5]]}
+DRAW = b"\2" + bytes(range(64))
 SERVICE = b"""date,lock,action,part,note,result
 2026-11-03,chart-drawer,replaced,latch-s,"a ""note"", of two",
 2026-11-04,store-door,release-tested,,,passed
@@ -190,9 +216,13 @@ SERVICE = b"""date,lock,action,part,note,result
 """
 
 
+NAMES = (*(f"reader-{name}" for name in FORMATS),
+         "venue", "manifest", "derived-manifest", "service", "sniff")
+
+
 @cache
 def targets() -> dict[str, Target]:
-    """Every target by its name."""
+    """Every target by its name, those of NAMES."""
     by_format = {
         name: list(those) for name, those in itertools.groupby(
             sorted(forms().values(), key=lambda form: form.log.format),
@@ -201,8 +231,8 @@ def targets() -> dict[str, Target]:
         **{f"reader-{name}": _reader(those) for name, those in by_format.items()},
         "venue": Target(_venue, (HARBOUR.encode(), (
             ROOT / "sample_data" / "logs_by_format" / "venue.toml").read_bytes())),
-        "manifest": Target(_manifest, (json.dumps(STORE).encode(),)),
-        "derived-manifest": Target(_derived, (json.dumps(TABLES).encode(),)),
+        "manifest": Target(_manifest, (b"\0" + json.dumps(STORE).encode(), DRAW)),
+        "derived-manifest": Target(_derived, (b"\0" + json.dumps(TABLES).encode(), DRAW)),
         "service": Target(_service, (SERVICE,)),
         "sniff": Target(_sniff, tuple(form.good for form in forms().values())),
     }
