@@ -255,8 +255,9 @@ def _flatten(table: Mapping[str, Any], prefix: str = "") -> dict[str, str]:
 def language(code: str = "en") -> Language:
     """The words of one language.
 
-    They stand in ``dashboards/words/CODE.toml``; a sheet of its own may keep its
-    words in ``CODE.SHEET.toml`` beside it. Keys are joined by full stops.
+    They stand in ``dashboards/words/CODE.toml`` and ``CODE.NAME.toml``; a sheet of its own may keep
+    all its words in one file, ``SHEET.toml``, with a table for each language. Keys are joined by
+    full stops.
 
     Raises
     ------
@@ -266,10 +267,11 @@ def language(code: str = "en") -> Language:
     folder = resources.files("remanence.dashboards") / "words"
     words: dict[str, str] = {}
     for entry in sorted(folder.iterdir(), key=lambda item: item.name):
-        if entry.name == f"{code}.toml" or (
-            entry.name.startswith(f"{code}.") and entry.name.endswith(".toml")
-        ):
-            words.update(_flatten(tomllib.loads(entry.read_text(encoding="utf-8"))))
+        first = entry.name.partition(".")[0]
+        if not entry.name.endswith(".toml") or (first in LANGUAGES and first != code):
+            continue
+        table = tomllib.loads(entry.read_text(encoding="utf-8"))
+        words.update(_flatten(table if first == code else table.get(code, {})))
     if not words:
         raise LanguageError(f"language: found {code!r}; there are {', '.join(LANGUAGES)}")
     return Language(code, words)

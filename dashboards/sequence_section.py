@@ -131,7 +131,7 @@ def sequence_figure(answer: SequenceAnswer, lang: Language, name: str) -> Markup
         parts.append(str(label))
         if item.from_ms is not None and item.to_ms is not None:
             parts.append(bar("window", item.from_ms, item.to_ms, y + 18, 20))
-        own = item if item.step.lock else opens.get(item.step.goes_with)
+        own = item if item.step.lock else opens.get(item.step.goes_with or "")
         if item.step.lock:
             end = item.step.offset_ms + (item.pulse_ms or 0.0)
             parts.append(bar("command", item.step.offset_ms, end, y + 34, 4))
@@ -166,4 +166,4 @@ def _ticks(low: float, high: float) -> list[float]:
     step = next(size * 10**power for power in range(6, -1, -1) for size in (5, 2, 1)
                 if (high - low) / (size * 10**power) >= _FEWEST_TICKS)
     first = int(-(-low // step))
-    return [number * step for number in range(first, int(0.94 * high // step) + 1)]
+    return [number * step for number in range(first, int(0.9 * high // step) + 1)]

@@ -12,7 +12,7 @@ from remanence.analytics.health.lock_state import LockState
 from remanence.analytics.timing.answer import CueAnswer, LockAnswer
 from remanence.analytics.timing.gather import Timing
 from remanence.analytics.timing.model import RISKS, TARGETS, LockModel, Settings, key
-from remanence.dashboards.lock_state_words import state_reasons
+from remanence.dashboards.lock_state_words import state_line, state_reasons
 from remanence.dashboards.page import (
     EN_DASH,
     Language,
@@ -35,6 +35,7 @@ SCRIPTS = ("timing.js", "timing_page.js")
 def render_timing(
     timing: Timing, limits: Limits, *, language_code: str = "en",
     states: Mapping[str, LockState] | None = None, ways: Ways | None = None,
+    files: Sequence[str] = (),
 ) -> dict[str, bytes]:
     """The sheet and what lies beside it: file name to bytes.
 
@@ -50,6 +51,8 @@ def render_timing(
         The state of each lock, as every sheet says it; default: nothing is said of any.
     ways : Ways, optional
         Where the other sheets lie; default: there are none.
+    files : sequence of str, optional
+        Files with all answers that lie beside the page, to be offered for download.
     """
     lang, ways, states = language(language_code), ways or Ways(TIMING), states or {}
     rows = [{**_row(m, a, timing, lang), **_known(states.get(m.lock), ways, lang)}
@@ -69,11 +72,12 @@ def render_timing(
         latches=[r for r in rows if not r["magnet"]], magnets=[r for r in rows if r["magnet"]],
         rooms=_rooms(timing.models), details=details,
         groups=[group_lines(group, timing.rails, lang) for group in timing.groups],
-        sequences=sequence_blocks(timing.sequences, lang),
+        files=list(files), sequences=sequence_blocks(timing.sequences, lang),
         rails=[vars(rail) for rail in timing.rails.values()],
         targets=_targets(timing, lang), risks=_risks(timing, lang),
         method=_method(timing.settings, limits, lang),
-        within=ms(limits.together_within_ms, lang), data=_data(timing, lang), scripts=SCRIPTS,
+        within=ms(limits.together_within_ms, lang), data=_data(timing, states, lang),
+        scripts=SCRIPTS,
     )
     beside = {f"assets/{name}": resource(name).encode() for name in (*SCRIPTS, "timing.css")}
     return {"index.html": body, **assets(), **beside}
@@ -81,27 +85,27 @@ def render_timing(
 
 def _row(model: LockModel, answer: LockAnswer, timing: Timing, lang: Language) -> dict[str, Any]:
     pulse, wait = answer.pulse, answer.wait
-    between = None
+    target, between = target_text(timing.settings.target, lang), None
     if pulse.shortest_ms is not None and pulse.recommended_ms is not None:
-        between = (lang("timing.from_up", shortest=ms(pulse.shortest_ms, lang))
-                   if pulse.longest_ms is None
-                   else lang("timing.between", shortest=ms(pulse.shortest_ms, lang),
-                             longest=ms(pulse.longest_ms, lang)))
+        between = lang("timing.from_up" if pulse.longest_ms is None else "timing.between",
+                       shortest=ms(pulse.shortest_ms, lang), longest=ms(pulse.longest_ms, lang),
+                       target=target)
     rests = (lang("timing.own", count=model.released) if model.basis == "own"
              else lang("timing.borrowed", count=model.released, lent=model.borrowed_releases)
              if model.basis == "borrowed" else lang("timing.nothing"))
     false_alarms = one_in(wait.left)
-    target = target_text(timing.settings.target, lang)
     return {
         "lock": model.lock, "room": model.room, "magnet": model.magnet,
+        "keep": lang("timing.keep") if pulse.change == "keep" else None,
         "pulse": ms(pulse.recommended_ms, lang), "between": between,
         "change": _change(model, answer, lang),
         "test_first": (lang("timing.test_first")
                        if pulse.untried else None),
         "opens": (lang("timing.at_least", share=share(pulse.stated, lang))
                   if pulse.stated is not None else EN_DASH),
-        "few": (lang("timing.falls_few", target=target)
-                if pulse.falls_short == "few" else None),
+        "few": (lang("timing.falls_few", target=target) if pulse.falls_short == "few"
+                else lang("timing.met", target=target)
+                if pulse.stated is not None and not pulse.falls_short else None),
         "retry": ms(wait.retry_ms, lang),
         "retries": EN_DASH if wait.retries is None else lang.number(wait.retries),
         "stuck": ms(wait.stuck_ms, lang),
@@ -127,11 +131,13 @@ def _unusable(states: Mapping[str, LockState], lang: Language) -> list[str]:
 
 
 def _change(model: LockModel, answer: LockAnswer, lang: Language) -> str | None:
-    """Whether the pulse in use is kept; else what it is, why it changes, what that gains."""
-    pulse, now = answer.pulse, model.pulse_now_ms
-    if not pulse.change or now is None or pulse.recommended_ms is None:
+    """What the pulse in use is, why it changes and what that gains; None where it is kept."""
+    pulse, now, seen = answer.pulse, model.pulse_now_ms, model.seen_now
+    if pulse.change in ("", "keep") or now is None or pulse.recommended_ms is None:
         return None
-    return lang(f"timing.change.{pulse.change}", now=ms(now, lang),
+    told = "" if seen is None else lang(
+        "timing.seen", released=seen.released, commands=seen.commands)
+    return lang(f"timing.change.{pulse.change}", now=ms(now, lang), seen=told,
                 saved=lang.percent(max(1 - pulse.recommended_ms / now, 0.0)))
 
 
@@ -252,10 +258,10 @@ def _method(settings: Settings, limits: Limits, lang: Language) -> list[str]:
 
 _SCRIPT_WORDS = (
     "between", "from_up", "at_least", "left", "share_inside", "from_feedback", "none_door",
-    "none_unobserved", "none_too-few", "none_coarse-clock",
+    "none_unobserved", "none_too-few", "none_coarse-clock", "keep", "met", "seen",
     "none_rating", "none_duty", "none_mend", "tight",
     "falls_misses", "falls_few", "mend_first", "mend_magnet", "beyond_usual", "test_first",
-    "test_shorter", "test_other", "change.keep", "change.short", "change.margin", "change.long",
+    "test_shorter", "test_other", "change.short", "change.margin", "change.long",
     "change.battery", "change.rail", "pulse", "off_time", "opens", "retry", "retries", "stuck",
     "sound", "light", "lock", "try.pick", "try.outside", "try.together", "group.spread",
     "group.spread_worked", "group.spread_unknown", "group.left_out", "group.align",
@@ -265,12 +271,16 @@ _SCRIPT_WORDS = (
 )
 
 
-def _data(timing: Timing, lang: Language) -> Markup:
+def _data(timing: Timing, states: Mapping[str, LockState], lang: Language) -> Markup:
     """The numbers for the page's script, and the words it answers in."""
     values = timing.as_json()
     unused = ("quantiles", "pulse_groups", "seen", "need_points_ms", "answer")
     values["locks"] = [{name: item for name, item in lock.items() if name not in unused}
                        for lock in values["locks"]]
+    for lock in values["locks"]:
+        known = states.get(lock["lock"])
+        lock["state"] = known.state if known else None
+        lock["state_says"] = state_line(known, lang) if known else None
     del values["groups"]
     values["words"] = {name: lang(f"timing.{name}") for name in _SCRIPT_WORDS}
     values["words"].update({"and": lang.words["custom.and"], "percent": lang.percent_sign})

@@ -11,10 +11,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from remanence.analytics.timing.model import TARGETS, LockModel, Settings, key
-
-TRIED_WITHIN = 0.1
-"""A pulse counts as tried where the log holds pulses within this share of it (common practice)."""
+from remanence.analytics.timing.model import TARGETS, TRIED_WITHIN, LockModel, Settings, key
 
 _TINY = 1e-9
 """Rounding up starts this far above a whole number: arithmetic is not exact."""

@@ -110,7 +110,7 @@ def write_timing(run: SheetRun) -> TimingOutcome:
         lock.update(states[lock["lock"]].as_json())
     ways = Ways(TIMING, run.ways(TIMING), tuple(venue.locks_by_id))
     files = render_timing(found, venue.limits, language_code=run.language, states=states,
-                          ways=ways)
+                          ways=ways, files=("timing.csv", "timing.json"))
     files["timing.csv"] = timing_csv(found, states).encode()
     files["timing.json"] = (json.dumps(
         data, indent=1, ensure_ascii=False, allow_nan=False) + "\n").encode()
