@@ -201,7 +201,8 @@ def _wearing(orders: Orders, lang: Language) -> Any:
     }
     return figure_block(
         {"data": data, "layout": layout}, lang=lang, id="wearing",
-        title=lang("parts.wearing_title"), says=lang("parts.wearing_says", names="; ".join(reversed(names)) + "."),
+        title=lang("parts.wearing_title"),
+        says=lang("parts.wearing_says", names="; ".join(reversed(names)) + "."),
         height=110 + 34 * len(worn),
     )
 

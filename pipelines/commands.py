@@ -19,10 +19,12 @@ from functools import partial
 from pathlib import Path
 from typing import NoReturn, TextIO
 
+from remanence.pipelines.answers import SILENT, answered
+from remanence.pipelines.completion import SHELLS
 from remanence.pipelines.sheets import Sheet, all_sheets
-from remanence.pipelines.sheets.sheet import add_week, program_version
+from remanence.pipelines.sheets.sheet import add_single_file, add_week, program_version
 from remanence.shared.errors import RemanenceError
-from remanence.shared.terminal import printable
+from remanence.shared.terminal import coloured, fitted, printable
 
 DONE, AT_FAULT, USAGE, URGENT = 0, 1, 2, 3
 
@@ -134,17 +136,27 @@ def build_parser() -> argparse.ArgumentParser:
 
     sub = add("weekly", "ingest, then every sheet: the one line for a scheduler", _weekly)
     add_week(sub)
+    add_single_file(sub)
     _language(sub)
 
     sub = add("export", "write a kept table as .parquet, .csv or .xlsx", _export)
     sub.add_argument("table", metavar="TABLE", help="signals, rejects, actuations, openings, ...")
     sub.add_argument("file", type=Path, metavar="FILE", help="file to write; its ending decides")
+
+    sub = add("completion", "print the script by which a shell completes these commands",
+              _completion, venue=False)
+    sub.add_argument("shell", choices=SHELLS, help="which shell")
+
+    for name, command in commands.choices.items():
+        if name not in SILENT:
+            command.add_argument("--json", action="store_true",
+                                 help="answer with one JSON object, for programs")
     return parser
 
 
 def _say(text: str, file: TextIO | None = None) -> None:
     """Print what may hold names out of logs: no control character reaches the terminal."""
-    print(printable(text), file=file)
+    print(coloured(fitted(printable(text)), file or sys.stdout), file=file)
 
 
 def _demo(words: argparse.Namespace) -> int:
@@ -156,11 +168,13 @@ def _demo(words: argparse.Namespace) -> int:
 
 def _check(words: argparse.Namespace) -> int:
     from remanence.analytics.conditions.fitting import unsafe_fittings
-    from remanence.pipelines.sheets.check import report_text
+    from remanence.pipelines.sheets.check import report_text, schedule
     from remanence.pipelines.sheets.refresh import load_venue
 
     venue, path = load_venue(words.venue)
-    _say(report_text(venue, unsafe_fittings(venue)))
+    unsafe = unsafe_fittings(venue)
+    words.outcome = schedule(venue, unsafe)
+    _say(report_text(venue, unsafe))
     if not words.logs:
         return DONE
     from remanence.pipelines.sheets.check_logs import logs_text
@@ -176,9 +190,10 @@ def _ingest(words: argparse.Namespace) -> int:
     venue, files = words.venue, words.files
     if Path(venue).is_file() and Path(venue).suffix != ".toml":
         venue, files = ".", [Path(venue), *files]  # only logs were named
-    text, whole = take_in(venue, files or None, retry_rejects=words.retry_rejects)
-    _say(text)
-    return DONE if whole else AT_FAULT
+    taken = take_in(venue, files or None, retry_rejects=words.retry_rejects)
+    words.outcome = taken.figures
+    _say(taken.text)
+    return DONE if taken.good else AT_FAULT
 
 
 def _record(words: argparse.Namespace) -> int:
@@ -206,12 +221,12 @@ def _sniff(words: argparse.Namespace) -> int:
 
     if words.whole:
         draft = draft_venue(words.files)
-        _say(draft.text.removesuffix("\n"))
+        print(printable(draft.text.removesuffix("\n")))  # A file, to be kept as it is.
         print("What the logs do not tell, most important first:", file=sys.stderr)
         for number, question in enumerate(draft.questions, start=1):
             print(f"  {number}. {question}", file=sys.stderr)
         return DONE
-    _say(sniff(words.files))
+    print(printable(sniff(words.files)))
     return DONE
 
 
@@ -227,7 +242,8 @@ def _write_sheet(sheet: Sheet, words: argparse.Namespace) -> int:
     from remanence.pipelines.sheets.sheet import SheetRun
 
     ready = prepare(words.venue)
-    outcome = sheet.write(SheetRun(ready, words.language, words.out, vars(words)))
+    outcome = words.outcome = sheet.write(
+        SheetRun(ready, words.language, words.out, vars(words)))
     _say(outcome.text())
     return _told((*ready.faults, *outcome.faults), urgent=outcome.has(vars(words).get("fail_on")))
 
@@ -251,7 +267,8 @@ def _service(words: argparse.Namespace) -> int:
 def _weekly(words: argparse.Namespace) -> int:
     from remanence.pipelines.sheets.weekly import run_weekly
 
-    outcome = run_weekly(words.venue, week=words.week, language=words.language)
+    outcome = words.outcome = run_weekly(
+        words.venue, week=words.week, language=words.language, single_file=words.single_file)
     _say(outcome.text())
     return _told(outcome.faults, urgent=outcome.has(words.fail_on))
 
@@ -260,6 +277,13 @@ def _export(words: argparse.Namespace) -> int:
     from remanence.pipelines.sheets.export import export
 
     _say(export(words.venue, words.table, words.file))
+    return DONE
+
+
+def _completion(words: argparse.Namespace) -> int:
+    from remanence.pipelines.completion import completion
+
+    print(completion(build_parser(), words.shell))
     return DONE
 
 
@@ -327,7 +351,7 @@ def main(words: Sequence[str] | None = None) -> int:
         build_parser().print_help()
         return USAGE
     try:
-        status = int(given.run(given))
+        status = answered(given, given.run) if vars(given).get("json") else int(given.run(given))
         sys.stdout.flush()
         return status
     except RemanenceError as error:
