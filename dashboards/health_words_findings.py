@@ -103,16 +103,19 @@ class FindingWords(FigureWords):
         The coarser of the two decides, as long as the other does not round to nought.
         """
         unit, scale = ("s", 1000.0) if self._long(item) else (self.unit(item.unit), 1.0)
-        sides = [[None if value is None else value / scale for value in side] for side in (
+
+        def scaled(value: float | None) -> float | None:
+            return None if value is None else value / scale
+
+        sides = [(scaled(value), scaled(low), scaled(high)) for value, low, high in (
             (item.now, item.now_low, item.now_high),
             (item.before, item.before_low, item.before_high))]
-        known = [shown_decimals(*side, unit) for side in sides if side[0] is not None]
-        decimals = min(known, default=0)
+        decimals = min((shown_decimals(value, low, high, unit) for value, low, high in sides
+                        if value is not None), default=0)
         shown = []
-        for side in sides:
-            value = side[0]
+        for value, low, high in sides:
             if value is None or (value and not round(value, decimals)):
-                shown.append(self.lang.measured(*side, unit))
+                shown.append(self.lang.measured(value, low, high, unit))
             else:
                 shown.append(self.lang.unit(self.lang.number(value, decimals), unit))
         return shown[0], shown[1]

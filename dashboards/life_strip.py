@@ -84,8 +84,8 @@ def _strip(
         before = place
     if way:
         # A line of no length ends the last point in a disc.
-        end = way.rsplit("L", 1)[-1].rsplit("M", 1)[-1]
-        parts.append(f'<path class="way" d="{way}"/><path class="end" d="M{end}h.01"/>')
+        last = way.rsplit("L", 1)[-1].rsplit("M", 1)[-1]
+        parts.append(f'<path class="way" d="{way}"/><path class="end" d="M{last}h.01"/>')
     spans = [(episode.first, episode.last) for episode in lock.episodes]
     spans += [(Week.of(found.since), week) for found in lock.findings if found.since]
     for start, end in spans:

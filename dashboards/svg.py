@@ -387,7 +387,7 @@ def _swatch(trace: Mapping[str, Any]) -> str:
 
 
 def _annotation(item: Mapping[str, Any], panel: _Panel, top: float) -> str:
-    at = item["x"] if item.get("xref") == "paper" else panel.x.at(item["x"])
+    at = float(item["x"] if item.get("xref") == "paper" else panel.x.at(item["x"]) or 0.0)
     if item.get("yref") == "paper":
         y = top - item.get("yshift", 0) - (_TITLE if panel.axis.get("title") else 0) + 2
         return _text(at, y, item["text"], _anchor(at))

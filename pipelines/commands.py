@@ -19,9 +19,11 @@ from functools import partial
 from pathlib import Path
 from typing import NoReturn
 
+from remanence.pipelines.answers import SILENT, answered
+from remanence.pipelines.completion import SHELLS
 from remanence.pipelines.say import note, say
 from remanence.pipelines.sheets import Sheet, all_sheets
-from remanence.pipelines.sheets.sheet import add_week, program_version
+from remanence.pipelines.sheets.sheet import add_single_file, add_week, program_version
 from remanence.shared.errors import RemanenceError
 
 DONE, AT_FAULT, USAGE, URGENT = 0, 1, 2, 3
@@ -163,6 +165,7 @@ def build_parser() -> argparse.ArgumentParser:
 
     sub = add("weekly", "ingest, then every sheet: the one line for a scheduler", _weekly)
     add_week(sub)
+    add_single_file(sub)
     _language(sub)
 
     sub = add("export", "write a kept table as .parquet, .csv or .xlsx", _export)
@@ -190,6 +193,14 @@ def build_parser() -> argparse.ArgumentParser:
     sub = add("schema", "print the JSON Schema of a file, for editors and programs", _schema,
               venue=False)
     sub.add_argument("name", metavar="NAME", help="venue, chain, findings, timing or parts")
+    sub = add("completion", "print the script by which a shell completes these commands",
+              _completion, venue=False)
+    sub.add_argument("shell", choices=SHELLS, help="which shell")
+
+    for name, command in commands.choices.items():
+        if name not in SILENT:
+            command.add_argument("--json", action="store_true",
+                                 help="answer with one JSON object, for programs")
     return parser
 
 
@@ -202,11 +213,13 @@ def _demo(words: argparse.Namespace) -> int:
 
 def _check(words: argparse.Namespace) -> int:
     from remanence.analytics.conditions.fitting import unsafe_fittings
-    from remanence.pipelines.sheets.check import report_text
+    from remanence.pipelines.sheets.check import report_text, schedule
     from remanence.pipelines.sheets.refresh import load_venue
 
     venue, path = load_venue(words.venue)
-    say(report_text(venue, unsafe_fittings(venue)))
+    unsafe = unsafe_fittings(venue)
+    words.outcome = schedule(venue, unsafe)
+    say(report_text(venue, unsafe))
     if not words.logs:
         return DONE
     from remanence.pipelines.sheets.check_logs import logs_text
@@ -222,9 +235,10 @@ def _ingest(words: argparse.Namespace) -> int:
     venue, files = words.venue, words.files
     if Path(venue).is_file() and Path(venue).suffix != ".toml":
         venue, files = ".", [Path(venue), *files]  # only logs were named
-    text, whole = take_in(venue, files or None, retry_rejects=words.retry_rejects)
-    say(text)
-    return DONE if whole else AT_FAULT
+    taken = take_in(venue, files or None, retry_rejects=words.retry_rejects)
+    words.outcome = taken.figures
+    say(taken.text)
+    return DONE if taken.good else AT_FAULT
 
 
 def _record(words: argparse.Namespace) -> int:
@@ -263,12 +277,12 @@ def _sniff(words: argparse.Namespace) -> int:
 
     if words.whole:
         draft = draft_venue(words.files)
-        say(draft.text.removesuffix("\n"))
+        say(draft.text.removesuffix("\n"), wrap=False)  # A file, to be kept as it is.
         note("What the logs do not tell, most important first:")
         for number, question in enumerate(draft.questions, start=1):
             note(f"  {number}. {question}")
         return DONE
-    say(sniff(words.files))
+    say(sniff(words.files), wrap=False)
     return DONE
 
 
@@ -284,7 +298,8 @@ def _write_sheet(sheet: Sheet, words: argparse.Namespace) -> int:
     from remanence.pipelines.sheets.sheet import SheetRun
 
     ready = prepare(words.venue)
-    outcome = sheet.write(SheetRun(ready, words.language, words.out, vars(words)))
+    outcome = words.outcome = sheet.write(
+        SheetRun(ready, words.language, words.out, vars(words)))
     say(outcome.text())
     return _told((*ready.faults, *outcome.faults), urgent=outcome.has(vars(words).get("fail_on")))
 
@@ -322,7 +337,8 @@ def _service(words: argparse.Namespace) -> int:
 def _weekly(words: argparse.Namespace) -> int:
     from remanence.pipelines.sheets.weekly import run_weekly
 
-    outcome = run_weekly(words.venue, week=words.week, language=words.language)
+    outcome = words.outcome = run_weekly(
+        words.venue, week=words.week, language=words.language, single_file=words.single_file)
     say(outcome.text())
     return _told(outcome.faults, urgent=outcome.has(words.fail_on))
 
@@ -355,7 +371,14 @@ def _say_now(text: str) -> None:
 def _schema(words: argparse.Namespace) -> int:
     from remanence.pipelines.schemas import schema_text
 
-    say(schema_text(words.name).removesuffix("\n"))
+    say(schema_text(words.name).removesuffix("\n"), wrap=False)
+    return DONE
+
+
+def _completion(words: argparse.Namespace) -> int:
+    from remanence.pipelines.completion import completion
+
+    print(completion(build_parser(), words.shell))
     return DONE
 
 
@@ -423,7 +446,7 @@ def main(words: Sequence[str] | None = None) -> int:
         build_parser().print_help()
         return USAGE
     try:
-        status = int(given.run(given))
+        status = answered(given, given.run) if vars(given).get("json") else int(given.run(given))
         sys.stdout.flush()
         return status
     except RemanenceError as error:

@@ -8,14 +8,15 @@ from __future__ import annotations
 
 import sys
 
-from remanence.shared.terminal import printable
+from remanence.shared.terminal import coloured, fitted, printable
 
 
-def say(text: str) -> None:
-    """Print what was asked for."""
-    print(printable(text))
+def say(text: str, *, wrap: bool = True) -> None:
+    """Print what was asked for; without ``wrap`` as it is, for a file that is made of it."""
+    shown = printable(text)
+    print(coloured(fitted(shown), sys.stdout) if wrap else shown)
 
 
 def note(text: str) -> None:
     """Tell the person at the terminal, or the system's own log, at once."""
-    print(printable(text), file=sys.stderr, flush=True)
+    print(coloured(fitted(printable(text)), sys.stderr), file=sys.stderr, flush=True)

@@ -50,6 +50,10 @@ class PartsOutcome(SheetOutcome):
         lines += unusable_text(self.states)
         return "\n".join([head, *lines, f"Owner's sheet: {self.front_page}"])
 
+    def brief(self) -> str:
+        """The same: an order is work."""
+        return self.text()
+
 
 def write_parts(run: SheetRun) -> PartsOutcome:
     """Write ``index.html``, ``parts.csv``, ``parts.xlsx`` and ``parts.json``.
@@ -192,4 +196,4 @@ def _parts_csv(orders: Orders) -> str:
 
 SHEET = Sheet(
     "parts", "write the owner's sheet: what to order, how many, by when, at what cost",
-    "owner's sheet", write_parts, "parts", place=30)
+    "owner's sheet", write_parts, "parts", data="parts.json", place=30)

@@ -192,4 +192,4 @@ def _options(parser: argparse.ArgumentParser) -> None:
 
 SHEET = Sheet(
     "timing", "write the designer's sheet: pulse, wait and cue from real latencies",
-    "designer's sheet", write_timing, "timing", _options, place=20)
+    "designer's sheet", write_timing, "timing", _options, data="timing.json", place=20)

@@ -8,7 +8,6 @@ from pathlib import Path
 import pytest
 from axe_playwright_python.sync_playwright import Axe
 
-from remanence.analytics.health.gather import health
 from remanence.dashboards.health_report import render_health
 from remanence.dashboards.page import LANGUAGES
 from tests.dashboards import small_venue

@@ -20,14 +20,13 @@ import traceback
 from pathlib import Path
 
 import jinja2.ext
-import plotly.offline
 import xlsxwriter
 
 from remanence.pipelines.commands import main
 
 ROOMS = [importlib.import_module(f"remanence.{room}")
          for room in ("analytics", "dashboards", "pipelines", "shared")]
-LOADED = [jinja2.ext, plotly.offline, xlsxwriter, *(
+LOADED = [jinja2.ext, xlsxwriter, *(
     importlib.import_module(module.name) for room in ROOMS
     for module in pkgutil.walk_packages(room.__path__, f"{room.__name__}."))]
 """A child finds everything loaded, and is done in a fifth of a second."""

@@ -46,7 +46,7 @@ class _Links(HTMLParser):
         self.found: list[str] = []
 
     def handle_starttag(self, tag: str, attrs: list) -> None:
-        self.found += [v for k, v in attrs if k in ("href", "src", "data-plotly") and v]
+        self.found += [v for k, v in attrs if k in ("href", "src") and v]
 
 
 def closed(schema: object) -> object:
