@@ -192,6 +192,8 @@ class ChainWords:
         """The stock, part by part."""
         rows = []
         for item in self.view.stock:
+            if not (item.at_depot or item.on_shelves or item.plan.level or item.alone):
+                continue  # nothing of it anywhere, and nothing wanted
             due = item.plan.order_in_weeks
             rows.append({
                 "part": item.part, "depot": item.depot or EN_DASH, "at_depot": item.at_depot,

@@ -10,7 +10,7 @@ import contextlib
 import multiprocessing
 import os
 import sys
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor, as_completed
 from concurrent.futures.process import BrokenProcessPool
 
@@ -18,6 +18,7 @@ from remanence.pipelines.chain.task import VenueDone, VenueTask, run_venue
 from remanence.shared.errors import RemanenceError
 
 Numbered = tuple[int, VenueDone]
+Work = Callable[[VenueTask], VenueDone]
 
 VENUES_A_PROCESS = 16
 """A process is replaced after so many venues, so that its memory does not grow with their number
@@ -27,7 +28,7 @@ _THREADS = ("POLARS_MAX_THREADS", "OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS")
 
 
 def by_processes(
-    tasks: Sequence[VenueTask], jobs: int, retries: int
+    tasks: Sequence[VenueTask], jobs: int, retries: int, work: Work = run_venue
 ) -> Iterator[Numbered]:
     """Do the tasks in processes of this machine.
 
@@ -39,6 +40,8 @@ def by_processes(
         How many processes.
     retries : int
         How often a task is tried again where that may help.
+    work : callable
+        What is done with each.
 
     Yields
     ------
@@ -52,7 +55,7 @@ def by_processes(
         while waiting:
             batch, waiting = (waiting[:1], waiting[1:]) if alone else (waiting, [])
             lost: list[int] = []
-            for number, done in _in_one_pool(tasks, batch, 1 if alone else jobs):
+            for number, done in _in_one_pool(tasks, batch, 1 if alone else jobs, work):
                 if done is None:
                     lost.append(number)
                 elif done.again and tried[number] < retries:
@@ -74,14 +77,14 @@ def by_processes(
 
 
 def _in_one_pool(
-    tasks: Sequence[VenueTask], batch: Sequence[int], jobs: int
+    tasks: Sequence[VenueTask], batch: Sequence[int], jobs: int, work: Work
 ) -> Iterator[tuple[int, VenueDone | None]]:
     """Each task's result, or None for those that were lost with a process that died."""
     pool = ProcessPoolExecutor(
         min(jobs, len(batch)), mp_context=multiprocessing.get_context("spawn"),
         initializer=_quiet, max_tasks_per_child=VENUES_A_PROCESS)
     try:
-        at_work = {pool.submit(run_venue, tasks[number]): number for number in batch}
+        at_work = {pool.submit(work, tasks[number]): number for number in batch}
         for future in as_completed(at_work):
             try:
                 yield at_work[future], future.result()
@@ -110,7 +113,7 @@ def _share_of_the_cores(jobs: int) -> Iterator[None]:
 
 
 def by_cluster(
-    tasks: Sequence[VenueTask], scheduler: str, retries: int
+    tasks: Sequence[VenueTask], scheduler: str, retries: int, work: Work = run_venue
 ) -> Iterator[Numbered]:
     """Do the tasks on a Dask cluster, whose workers reach the venues' folders by the same paths.
 
@@ -122,6 +125,8 @@ def by_cluster(
         Address of its scheduler, like ``tcp://10.0.0.5:8786``.
     retries : int
         How often a task is tried again where that may help.
+    work : callable
+        What is done with each.
 
     Yields
     ------
@@ -147,9 +152,9 @@ def by_cluster(
                              f"{error}") from None
     with client:
         tried = dict.fromkeys(range(len(tasks)), 0)
-        at_work = {client.submit(run_venue, task, pure=False): number
+        at_work = {client.submit(work, task, pure=False): number
                    for number, task in enumerate(tasks)}
-        ending = as_they_end(list(at_work))
+        ending = as_they_end(list(at_work), loop=client.loop)
         for future in ending:
             number = at_work.pop(future)
             try:
@@ -162,7 +167,7 @@ def by_cluster(
                                         "remanence-locks on every worker",))
             if done.again and tried[number] < retries:
                 tried[number] += 1
-                again = client.submit(run_venue, tasks[number], pure=False)
+                again = client.submit(work, tasks[number], pure=False)
                 at_work[again] = number
                 ending.add(again)
             else:
