@@ -378,7 +378,7 @@ def _schema(words: argparse.Namespace) -> int:
 def _completion(words: argparse.Namespace) -> int:
     from remanence.pipelines.completion import completion
 
-    print(completion(build_parser(), words.shell))
+    say(completion(build_parser(), words.shell), wrap=False)
     return DONE
 
 

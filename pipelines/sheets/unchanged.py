@@ -47,6 +47,10 @@ class KeptOutcome(SheetOutcome):
         """What that run printed."""
         return self.told
 
+    def brief(self) -> str:
+        """The same."""
+        return self.told
+
 
 def kept_outcomes(run: SheetRun) -> dict[str, SheetOutcome] | None:
     """The outcomes of the run before, by the sheet's name.
@@ -100,7 +104,7 @@ def keep_outcomes(run: SheetRun, logged: str, outcomes: Mapping[str, SheetOutcom
     held = {
         "rests_on": _rests_on(run),
         "sheets": {name: {
-            "folder": str(one.folder.resolve()), "told": one.text(),
+            "folder": str(one.folder.resolve()), "told": one.brief(),
             "urgencies": [urgency for urgency in URGENCIES if one.has(urgency)],
             "files": _digest(_looks(one.folder)),
         } for name, one in outcomes.items()},
