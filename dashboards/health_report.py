@@ -67,7 +67,7 @@ def render_health(
 
     write("index.html", "front.html.jinja", _title(say, lang("front.report")), {})
     write("work-sheet.html", "work_sheet.html.jinja", _title(say, lang("sheet.title")),
-          {"sheet": work_sheet(say)})
+          {"sheet": work_sheet(say, lambda lock: names["lock", lock])})
     for lock in health.locks:
         write(names["lock", lock.lock.id], "lock.html.jinja", _title(say, lock.lock.id), {
             "item": lock, "figures": lock_figures(lock, say), "traces": trace_figures(lock, say),
@@ -104,8 +104,9 @@ def render_single_file(health: Health, language: str = "en") -> bytes:
             id=lambda local: prefix + local, **context,
         ))
 
+    sheet = work_sheet(say, lambda lock: names["lock", lock])
     leaves = [leaf("index.html", "front.html.jinja", {}),
-              leaf("work-sheet.html", "work_sheet.html.jinja", {"sheet": work_sheet(say)})]
+              leaf("work-sheet.html", "work_sheet.html.jinja", {"sheet": sheet})]
     for lock in health.locks:
         file = names["lock", lock.lock.id]
         prefix = leaf_of(file) + "--"

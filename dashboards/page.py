@@ -352,18 +352,12 @@ def page(
     bytes
         UTF-8.
     """
-    from remanence.dashboards.figures import (  # Costs a package; only if inline.
-        plotly_script,
-        plotly_script_inline,
-    )
-
-    scripts = [resource("figures.js").encode(), plotly_script()] if inline else []
+    script = resource("page.js")
     text = environment().get_template(template).render(
         lang=lang, title=title, root=root, nav=nav, inline=inline,
-        base="base.html.jinja", policy=content_policy(scripts),
+        base="base.html.jinja", policy=content_policy([script.encode()] if inline else []),
         css=Markup(resource("style.css")) if inline else "",
-        figures_js=Markup(resource("figures.js")) if inline else "",
-        plotly_js=plotly_script_inline() if inline else "",
+        page_js=Markup(script) if inline else "",
         **context,
     )
     return text.encode()
@@ -384,10 +378,5 @@ def content_policy(scripts: Sequence[bytes] = ()) -> str:
 
 def assets() -> dict[str, bytes]:
     """What lies beside the pages in ``assets``: style and scripts, shared by all of them."""
-    from remanence.dashboards.figures import plotly_script
-
-    return {
-        "assets/style.css": resource("style.css").encode(),
-        "assets/figures.js": resource("figures.js").encode(),
-        "assets/plotly.min.js": plotly_script(),
-    }
+    return {name: resource(name.removeprefix("assets/")).encode()
+            for name in ("assets/style.css", "assets/page.js")}

@@ -210,7 +210,8 @@ def _wearing(orders: Orders, lang: Language) -> Any:
         "yaxis": {"type": "category", "automargin": True, "range": [-0.6, len(worn) - 0.4]},
     }
     return figure_block(
-        {"data": data, "layout": layout}, id="wearing", title=lang("parts.wearing_title"),
+        {"data": data, "layout": layout}, lang=lang, id="wearing",
+        title=lang("parts.wearing_title"),
         says=lang("parts.wearing_says", names="; ".join(reversed(names)) + "."),
         height=110 + 34 * len(worn),
     )

@@ -69,7 +69,7 @@ def trend(year: VenueYear, lang: Language) -> Markup | None:
                         "marker": {"color": INK, "size": 6}}],
               "layout": {"xaxis": {"type": "date"}, "yaxis": {"rangemode": "tozero"},
                          "annotations": marks, "margin": {"t": 24}}}
-    return figure_block(figure, id="trend", title=_course(told, lang),
+    return figure_block(figure, lang=lang, id="trend", title=_course(told, lang),
                         says=lang("parts.year.trend_says"), height=240)
 
 

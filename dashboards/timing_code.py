@@ -19,6 +19,7 @@ _NO_PULSE = {
             "lengthen the pulse",
     "door": "no pulse is read from a contact on a door: a person's time is in it",
     "unobserved": "nothing shows when it releases, and no lock of the same model does",
+    "coarse-clock": "it cannot be measured with this clock",
     "too-few": "too few releases, and no lock of the same model to go by",
 }
 

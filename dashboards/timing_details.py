@@ -116,4 +116,5 @@ def _figure(
         "yaxis": {"title": {"text": lang("timing.detail.axis_share")}, "range": [0, 102]},
         "shapes": shapes}}
     title = lang("timing.detail.curve_off" if model.magnet else "timing.detail.curve")
-    return figure_block(figure, id=f"curve-{name}", title=title, says=says.strip(), height=260)
+    return figure_block(figure, lang=lang, id=f"curve-{name}", title=title, says=says.strip(),
+                        height=260)

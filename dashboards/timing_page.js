@@ -81,7 +81,7 @@
   }
   function note(lock, pulse) {
     var s = data.settings, values;
-    if (pulse.state === "door" || pulse.state === "unobserved") {
+    if (["door", "unobserved", "coarse-clock"].indexOf(pulse.state) >= 0) {
       return words["none_" + pulse.state];
     }
     if (pulse.state === "too-few") { return fill("none_too-few", { count: number(lock.released) }); }

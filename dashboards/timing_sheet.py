@@ -178,7 +178,7 @@ def _notes(
     """What must be said beside a lock's row, most important first."""
     pulse = answer.pulse
     notes = []
-    if pulse.state in ("door", "unobserved", "too-few"):
+    if pulse.state in ("door", "unobserved", "too-few", "coarse-clock"):
         notes.append(lang(f"timing.none_{pulse.state}", count=model.released)
                      if pulse.state == "too-few" else lang(f"timing.none_{pulse.state}"))
     if pulse.state == "none":
@@ -258,7 +258,7 @@ def _method(settings: Settings, limits: Limits, lang: Language) -> list[str]:
 
 _SCRIPT_WORDS = (
     "between", "from_up", "at_least", "left", "share_inside", "from_feedback", "none_door",
-    "none_unobserved", "none_too-few", "keep", "met", "seen",
+    "none_unobserved", "none_too-few", "none_coarse-clock", "keep", "met", "seen",
     "none_rating", "none_duty", "none_mend", "tight",
     "falls_misses", "falls_few", "mend_first", "mend_magnet", "beyond_usual", "test_first",
     "test_shorter", "test_other", "change.short", "change.margin", "change.long",

@@ -6,9 +6,10 @@ faults (:mod:`remanence.shared.venue_file`). Units are in the names.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable
 from dataclasses import dataclass, field
-from datetime import date
+from datetime import date, timedelta
 from functools import cached_property
 from zoneinfo import ZoneInfo
 
@@ -186,6 +187,7 @@ class Venue:
     currency: str = "EUR"
     game_price: float | None = None
     release_test_days: float = 31.0
+    served_at: str | None = None
     logs: tuple[LogFormat, ...] = ()
     sources: tuple[LiveSource, ...] = ()
     supplies: tuple[Supply, ...] = ()
@@ -223,6 +225,20 @@ class Venue:
     def rooms(self) -> tuple[str, ...]:
         """Rooms in the order in which the file first names them."""
         return tuple(dict.fromkeys(lock.room for lock in self.locks))
+
+    def release_test_due(self, last: date) -> date:
+        """The last day on which a release test is in time.
+
+        Parameters
+        ----------
+        last : date
+            The day of the one before that was passed.
+
+        Returns
+        -------
+        date
+        """
+        return last + timedelta(days=math.floor(self.release_test_days))
 
     def locks_on(self, supply: str) -> tuple[Lock, ...]:
         """The locks fed by a rail.

@@ -79,6 +79,8 @@ def _resolve(
 
 
 _ID = re.compile(r"[A-Za-z0-9._-]+")
+_ADDRESS = re.compile(r"[A-Za-z][A-Za-z0-9+.-]+://")
+_WEB_ADDRESS = re.compile(r"https?://[A-Za-z0-9.\[\]:_~/-]+")
 _BLOCKS = {"venue": "table", "log": "array", "source": "array", "supply": "array", "part": "array",
            "lock": "array", "sequence": "array", "limits": "table"}
 
@@ -148,6 +150,7 @@ class _Reader:
         locks = self._array("lock", LOCK_KEYS, Lock, self._complete_lock)
         sequences = [found for i in self._indices("sequence") if (found := self._sequence(i))]
         self._venue_values(values)
+        self._no_addresses()
         self._store_of_its_own(values, logs)
         self._cross_check()
         if self.problems:
@@ -267,6 +270,25 @@ class _Reader:
             except (ValueError, OSError, KeyError):
                 self._problem(("venue", "time_zone"), "[venue]", shown(zone),
                               'use an IANA name, like "Europe/Lisbon"')
+        served = values.get("served_at")
+        if served is not None and not _WEB_ADDRESS.fullmatch(served):
+            self._problem(("venue", "served_at"), "[venue]", shown(served),
+                          "use an address like http://192.168.1.20:8080")
+
+    def _no_addresses(self) -> None:
+        """Files and folders lie on a disk: the address of a network would name a local folder."""
+        venue = self.document.get("venue")
+        named: list[tuple[tuple[str | int, ...], str, object]] = [
+            (("venue", key), "[venue]", venue.get(key)) for key in ("store", "service_log")
+        ] if isinstance(venue, Mapping) else []
+        for index, log in enumerate(self._raw("log")):
+            files = log.get("files")
+            named += [(("log", index, "files"), self._where("log", index), name)
+                      for name in (files if isinstance(files, list) else ())]
+        for path, where, name in named:
+            if isinstance(name, str) and _ADDRESS.match(name):
+                self._problem(path, where, shown(name), "an address is not supported here; write "
+                              "the path of a folder or file on a disk, or mount it as one")
 
     def _store_of_its_own(self, values: dict[str, Any], logs: list[LogFormat]) -> None:
         """Nothing but the store may lie in the store's folder."""

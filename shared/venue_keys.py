@@ -21,6 +21,8 @@ VENUE_KEYS = (
         "stays shut costs", low=0),
     Key("release_test_days", "number", "how often each lock on a way out is release-tested by "
         "hand", low=0, above=True, high=3660, unit="of days"),
+    Key("served_at", "text", "where the pages are served in the venue's network, like "
+        "http://192.168.1.20:8080; the work sheet's square codes lead there"),
 )
 
 SUPPLY_KEYS = (

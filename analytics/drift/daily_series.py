@@ -14,8 +14,9 @@ import numpy as np
 import polars as pl
 
 from remanence.analytics.history import day_ordinals
-from remanence.analytics.statistics.arrays import Reals
+from remanence.analytics.statistics.arrays import Ints, Reals
 from remanence.analytics.statistics.intervals import robust_deviation
+from remanence.analytics.statistics.settings import settings
 from remanence.shared.venue import Lock
 
 LEAST_DAILY_SCATTER = 0.03
@@ -103,8 +104,14 @@ TIED_WITHIN_POLLS, TIED_SHARE = 0.04, 0.8
 """How near a whole multiple of the poll a latency lies, and the share of latencies that must, where
 chance would bring 8 % there (calculated)."""
 
-POLL_HALF_WIDTH = 60
-"""Releases on either side whose median is the poll's period at a release (assumption)."""
+FULL_DAY = 6.0
+"""Releases from which a day shows its poll's period as surely as any (assumption)."""
+POLL_MODEL_ERROR = 0.05
+"""How far the half poll that is taken off may itself be off, as a share of the poll: its period is
+read from the stamps, and inputs have filters (assumption)."""
+MOST_MEAN_VARIANCE = 0.2
+"""Variance of a day's mean up to which what its logarithm is too low by is made good
+(calculated to second order)."""
 LEAST_MIDDLE_SHARE = 0.25
 """A latency of less than a poll is taken for this share of what is logged at least: the half poll
 that is taken off must leave something (assumption)."""
@@ -143,6 +150,11 @@ class LockDays:
     Arrays of the first group have one entry a release, of the second one a day
     with releases. ``level`` is the natural log of a day's latency against ``reference_ms``;
     ``value`` and ``centre`` are that of single releases (relative difference if ``linear``).
+
+    A day is measured as its ``regime`` says: by another poll than the days of another regime.
+    ``deviation``, ``resolution_ms`` and ``phase_tied`` are those of the present regime;
+    ``more_variance`` is by how much more single releases of each day scatter than now, and
+    ``offset_deviation`` how far a regime's levels may be off, all alike.
     """
 
     lock: Lock
@@ -156,6 +168,7 @@ class LockDays:
     latency_ms: Reals
     value: Reals
     centre: Reals
+    release_variance: Reals
     after_rest: np.ndarray
     command_volts: Reals
     day: Reals
@@ -166,6 +179,25 @@ class LockDays:
     volts_known: Reals
     others: Reals
     warmth_kelvin: Reals
+    regime: Ints
+    more_variance: Reals
+    offset_deviation: Reals
+
+    @property
+    def noise(self) -> Reals:
+        """Variance of each day's level by the scatter of its releases and by its poll."""
+        least = LEAST_VALUE_DEVIATION**2
+        out: Reals = np.maximum(self.deviation**2 + self.more_variance, least) / self.releases
+        return out
+
+    @property
+    def offset(self) -> Reals | None:
+        """Covariance of what all days of one regime may be off by; None where there is but one."""
+        if not self.offset_deviation.any():
+            return None
+        alike = self.regime[:, None] == self.regime[None, :]
+        out: Reals = np.where(alike, self.offset_deviation[:, None] ** 2, 0.0)
+        return out
 
     def as_ms(self, level: float) -> float:
         """A level back in milliseconds."""
@@ -252,23 +284,22 @@ def lock_days(lock: Lock, rows: pl.DataFrame, epoch_day: int) -> LockDays | None
     time_s = frame["command_time"].dt.epoch("us").to_numpy().astype(float) / 1e6
     ordinal = (day_ordinals(frame["day"]) - epoch_day).astype(float)
     latency = frame["latency_ms"].to_numpy().astype(float)
-    resolution = frame["resolution_ms"].fill_null(0.0).to_numpy().astype(float)
-    # A controller keeps its poll's period: one odd day must not shift that day's latencies.
-    resolution = rolling_median(np.clip(resolution, 0.0, None), POLL_HALF_WIDTH)
+    regime, resolution = _polls(frame["resolution_ms"].fill_null(0.0).to_numpy(), ordinal)
     middle = np.maximum(latency - resolution / 2, latency * LEAST_MIDDLE_SHARE)
     head = middle[: _head(middle.size)]
     reference = float(np.median(head))
-    typical = float(np.median(resolution))
-    linear = typical > LINEAR_ABOVE * reference
+    linear = float(resolution.max()) > LINEAR_ABOVE * reference
+    if linear:  # A mean needs no positive values.
+        middle = latency - resolution / 2
     value: Reals = middle / reference - 1.0 if linear else np.log(middle / reference)
-    # A value that may lie anywhere within a poll: uniform, whose variance is a twelfth.
-    deviation = _scatter(value, ordinal, typical / reference / np.sqrt(12))
+    variance = _release_variance(value, ordinal, regime, resolution / reference)
+    deviation = float(np.sqrt(variance[-1]))
     every = rows.filter(pl.col("pulse_ms").is_not_null() | (pl.col("attempt") >= 1))
     every_s = every["command_time"].dt.epoch("us").to_numpy().astype(float) / 1e6
     rest = _rest_hours(every_s, time_s)
     after_rest = rest > REST_HOURS
-    centre = rolling_median(value)
-    scatter = deviation if np.isfinite(deviation) else DOUBTFUL_DEVIATION
+    centre = _by_regime(value, regime)
+    scatter = np.where(np.isfinite(variance), np.sqrt(variance), DOUBTFUL_DEVIATION)
     width = CLIPPED_DEVIATIONS * scatter
     excess = np.clip(value - centre, -width, width)
     first = 0.0
@@ -279,15 +310,19 @@ def lock_days(lock: Lock, rows: pl.DataFrame, epoch_day: int) -> LockDays | None
             count + FIRST_SLOWER_WEIGHT)
         first = float(np.clip(first, *FIRST_BOUNDS))
         value = value - first * after_rest
-        centre = rolling_median(value)
+        centre = _by_regime(value, regime)
         excess = np.clip(value - centre, -width, width)
     kept = centre + excess
-    lattice = typical > scatter * reference
+    for one in np.unique(regime):
+        mine = regime == one
+        lattice = bool(resolution[mine][0] > scatter[mine][0] * reference)
+        kept[mine] -= _lopsided(value[mine], centre[mine], excess[mine], lattice)
     day, start, releases = np.unique(ordinal, return_index=True, return_counts=True)
-    level = np.add.reduceat(kept, start) / releases - _lopsided(value, centre, excess, lattice)
+    level = np.add.reduceat(kept, start) / releases
     if linear:
         # Averaged as they are, then told as logarithms: what acts on a latency multiplies it.
-        level = np.log(np.maximum(1.0 + level, LEAST_LINEAR_LEVEL))
+        level = np.log(np.maximum(1.0 + level, LEAST_LINEAR_LEVEL)) + np.minimum(
+            scatter[start] ** 2 / releases, MOST_MEAN_VARIANCE) / 2
 
     def daily(column: Reals) -> Reals:
         known = np.isfinite(column)
@@ -314,17 +349,84 @@ def lock_days(lock: Lock, rows: pl.DataFrame, epoch_day: int) -> LockDays | None
     others = frame["others_on"].cast(pl.Float64).to_numpy().astype(float)
     others = others - (np.nanmedian(others) if np.isfinite(others).any() else 0.0)
     warmth = _warmth(every, every_s, time_s) if lock.pulsed and not lock.self_cut else None
+    tied = np.zeros(latency.size, dtype=np.bool_)
+    for one in np.unique(regime):
+        mine = regime == one
+        tied[mine] = _phase_tied(latency[mine], float(resolution[mine][0]))
     return LockDays(
-        lock=lock, reference_ms=reference, linear=linear, resolution_ms=typical,
-        phase_tied=_phase_tied(latency, typical), deviation=deviation,
+        lock=lock, reference_ms=reference, linear=linear, resolution_ms=float(resolution[-1]),
+        phase_tied=bool(tied[-1]), deviation=deviation,
         time_s=time_s, release_day=ordinal, latency_ms=latency, value=value, centre=centre,
-        after_rest=after_rest, command_volts=frame["command_volts"].to_numpy(),
+        release_variance=variance, after_rest=after_rest, command_volts=frame["command_volts"].to_numpy(),
         day=day.astype(float), level=level,
         releases=releases.astype(float), log_volts=np.where(known, volts, fill),
         rated_log_volts=rated, volts_known=known.astype(float),
         others=np.nan_to_num(daily(np.clip(others, -MOST_OTHERS_ON, MOST_OTHERS_ON))),
         warmth_kelvin=np.zeros(day.size) if warmth is None else np.nan_to_num(daily(warmth)),
+        regime=regime[start],
+        more_variance=np.nan_to_num(variance[start] - variance[-1]),
+        offset_deviation=_offset_deviation(
+            regime, resolution / reference, tied, np.nan_to_num(variance, nan=0.0))[start],
     )
+
+
+def _polls(resolution_ms: Reals, ordinal: Reals) -> tuple[Ints, Reals]:
+    """Which poll each release was measured by, counted from 0, and that poll's period. [ms]
+
+    A controller keeps its poll's period until somebody changes it: one odd day does not.
+    """
+    resolution = np.clip(resolution_ms.astype(float), 0.0, None)
+    _, start, count = np.unique(ordinal, return_index=True, return_counts=True)
+    daily = np.array([np.median(part) for part in np.split(resolution, start[1:])])
+    regime = np.repeat(settings(daily, count / FULL_DAY), count)
+    period = np.zeros(resolution.size)
+    for one in np.unique(regime):
+        period[regime == one] = np.median(resolution[regime == one])
+    return regime, period
+
+
+def _by_regime(value: Reals, regime: Ints) -> Reals:
+    """Rolling median of the values, of each regime by itself."""
+    if regime[0] == regime[-1]:
+        return rolling_median(value)
+    return np.concatenate([rolling_median(value[regime == one]) for one in np.unique(regime)])
+
+
+def _release_variance(value: Reals, ordinal: Reals, regime: Ints, poll: Reals) -> Reals:
+    """Variance of single releases about their day: the lock's own, and their poll's.
+
+    The lock's own is read where the poll is finest. A value may lie anywhere within a poll
+    (``poll``, as a share of the latency): uniform, whose variance is a twelfth.
+    """
+    enough = np.bincount(regime) >= FEWEST_FOR_SCATTER
+    chosen = enough[regime] if enough.any() else np.ones(value.size, dtype=np.bool_)
+    finest = regime[chosen][int(np.argmin(poll[chosen]))]
+    mine = regime == finest
+    least = float(poll[mine][0]) / np.sqrt(12)
+    whole = _scatter(value[mine], ordinal[mine], least)
+    own = whole**2 - least**2
+    out: Reals = np.where(mine, whole**2, max(own, LEAST_DAILY_SCATTER**2) + poll**2 / 12)
+    return out if np.isfinite(whole) else np.full(value.size, np.nan)
+
+
+def _offset_deviation(regime: Ints, poll: Reals, tied: np.ndarray, variance: Reals) -> Reals:
+    """How far the levels of each release's regime may all be off; nought where there is but one.
+
+    Half a poll is taken off every latency. Of polls in step with the command it may be too much
+    or too little by as much as rounding leaves (:func:`rounding_error`).
+    """
+    out = np.zeros(poll.size)
+    if regime[0] == regime[-1]:
+        return out
+    for one in np.unique(regime):
+        place = int(np.argmax(regime == one))
+        wide = float(poll[place])
+        own = np.sqrt(max(float(variance[place]) - wide**2 / 12, LEAST_DAILY_SCATTER**2))
+        off = POLL_MODEL_ERROR * wide
+        if tied[place]:
+            off = float(np.hypot(off, rounding_error(own / wide) * wide))
+        out[regime == one] = off
+    return out
 
 
 def _head(count: int) -> int:

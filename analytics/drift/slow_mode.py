@@ -139,10 +139,13 @@ def slow_mode(days: LockDays, rows: pl.DataFrame, row_day: Reals) -> SlowMode | 
     if days.time_s.size < LEAST_TRIALS:
         return None
     # Where nothing is slow this is the median; a second hump of half the releases leaves it there.
-    base = _rolling_low(days.value) + NORMAL_QUARTILE * days.deviation
+    deviation = np.sqrt(np.maximum(
+        days.deviation**2
+        + np.nan_to_num(days.release_variance - days.release_variance[-1]), 0.0))
+    base = _rolling_low(days.value) + NORMAL_QUARTILE * deviation
     excess = days.value - base
     size = np.log(SLOW_FACTOR) if not days.linear else SLOW_FACTOR - 1.0
-    slow = excess > max(size, SLOW_DEVIATIONS * days.deviation)
+    slow = excess > np.maximum(size, SLOW_DEVIATIONS * deviation)
     # At a rail below the usual a sound catch straggles too: those commands are another
     # series. Where the rail has been so for long, that series has a past of its own.
     row_volts = command_volts(rows)

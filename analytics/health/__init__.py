@@ -20,6 +20,13 @@ if TYPE_CHECKING:
         SupplyHealth,
         Trace,
     )
+    from remanence.analytics.health.morning import (
+        ANSWERED,
+        ROUND_STATES,
+        LockRound,
+        Usual,
+        morning_round,
+    )
     from remanence.analytics.health.physics_model import (
         CHANGE,
         Curve,
@@ -32,10 +39,10 @@ if TYPE_CHECKING:
     from remanence.analytics.health.traces import TraceRequest, telling_actuations
 
 __all__ = [
-    "CHANGE", "ControllerHealth", "Curve", "DeepSag", "Estimate", "Health", "Job", "LockHealth",
-    "LockPhysics", "LockState", "Mended", "Quantity", "Remark", "SupplyHealth", "SupplyPhysics",
-    "Trace", "TraceRequest", "health", "lock_states", "telling_actuations", "timing_rows",
-    "wear_rows",
+    "ANSWERED", "CHANGE", "ControllerHealth", "Curve", "DeepSag", "Estimate", "Health", "Job",
+    "LockHealth", "LockPhysics", "LockRound", "LockState", "Mended", "Quantity", "ROUND_STATES",
+    "Remark", "SupplyHealth", "SupplyPhysics", "Trace", "TraceRequest", "Usual", "health",
+    "lock_states", "morning_round", "telling_actuations", "timing_rows", "wear_rows",
 ]
 
 __getattr__ = on_demand(__name__, {
@@ -43,6 +50,7 @@ __getattr__ = on_demand(__name__, {
     "lock_state": ("LockState", "lock_states"),
     "model": ("ControllerHealth", "DeepSag", "Estimate", "Health", "Job", "LockHealth", "Mended",
         "SupplyHealth", "Trace"),
+    "morning": ("ANSWERED", "LockRound", "ROUND_STATES", "Usual", "morning_round"),
     "physics_model": ("CHANGE", "Curve", "LockPhysics", "Quantity", "Remark", "SupplyPhysics"),
     "result_rows": ("timing_rows", "wear_rows"),
     "traces": ("TraceRequest", "telling_actuations"),

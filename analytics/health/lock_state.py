@@ -8,6 +8,7 @@ from typing import Any
 
 import polars as pl
 
+from remanence.analytics.conditions.coarse_clock import coarse_locks
 from remanence.analytics.conditions.condition import catalogue
 from remanence.analytics.history import History, once_per_history
 from remanence.analytics.physics.pulse import present_pulses
@@ -52,8 +53,8 @@ class LockState:
     of_rail : tuple of Finding
         Of its rail, where they reach it; most urgent first.
     silence : str
-        Why there is too little data: ``no-log``, ``no-commands``, ``no-feedback``, ``few``; empty
-        else.
+        Why there is too little data: ``no-log``, ``no-commands``, ``no-feedback``, ``few``,
+        ``coarse-clock``; empty else.
     week : Counts
         The week's commands and openings.
     pulse_ms : float or None
@@ -157,10 +158,11 @@ def lock_states(history: History, findings: Sequence[Finding]) -> dict[str, Lock
             rails.setdefault(found.subject, []).append(found)
     counts, logging = counts_by_week(history), controllers_with_log(history)
     pulses = present_pulses(history)
-    states = {}
+    coarse, states = coarse_locks(history), {}
     for lock in history.venue.locks:
         week = counts.get(lock.id, {}).get(0, Counts())
-        silence = _silence(lock, week, logging)
+        silence = _silence(lock, week, logging) or (
+            "coarse-clock" if lock.id in coarse else "")
         said, of_rail = tuple(own.get(lock.id, ())), tuple(rails.get(lock.supply, ()))
         pulse = pulses.get(lock.id)
         states[lock.id] = LockState(

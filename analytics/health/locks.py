@@ -9,11 +9,13 @@ from datetime import date, timedelta
 import numpy as np
 import polars as pl
 
+from remanence.analytics.conditions.coarse_clock import coarse_locks
 from remanence.analytics.health.lock_state import ENOUGH, Counts, LockState, counts_by_week
 from remanence.analytics.health.model import (
     Alone,
     Episode,
     Estimate,
+    FaultMeasure,
     Heat,
     Histogram,
     LockHealth,
@@ -165,6 +167,7 @@ def change_percent(now: Estimate, before: Estimate, step: float) -> Estimate:
 def lock_health(
     lock: Lock, history: History, tables: LockTables, known: LockState,
     traces: tuple[Trace, ...], heat: Heat | None, episodes: tuple[Episode, ...],
+    fault: FaultMeasure | None = None,
 ) -> LockHealth:
     """Everything one lock's page says.
 
@@ -176,6 +179,8 @@ def lock_health(
         Its state, as every sheet says it.
     traces, heat, episodes
         Raw signals, coil temperature and earlier findings, where there are any.
+    fault : FaultMeasure or None
+        The quantity that shows its fault.
     """
     counts = tables.counts.get(lock.id, {})
     week = known.week
@@ -184,6 +189,9 @@ def lock_health(
     now = _row(tables.now.get(lock.id), kind)
     before = _row(tables.before.get(lock.id), kind)
     span = tables.baseline.get(lock.id)
+    coarse = lock.id in coarse_locks(history)
+    if coarse:
+        now = before = None
     recent = None if rows is None else rows.filter(pl.col("weeks_ago") == 0)
     base = None if rows is None or span is None else rows.filter(
         pl.col("day").is_between(*span)
@@ -205,15 +213,16 @@ def lock_health(
         band_high_ms=before["p95_ms"] if before else None,
         baseline_from=span[0] if span else None, baseline_to=span[1] if span else None,
         kind=kind, resolution_ms=step,
-        weeks=_weeks(history.week, tables.weekly.get(lock.id), kind, counts),
-        histogram=_histogram(recent, base, kind), volts=_volts(recent, base, kind),
+        weeks=_weeks(history.week, None if coarse else tables.weekly.get(lock.id), kind, counts),
+        histogram=None if coarse else _histogram(recent, base, kind),
+        volts=_volts(recent, base, kind),
         pulses=_pulses(rows, recent), traces=traces, heat=heat,
         service=tables.service.get(lock.id, ()), episodes=episodes,
         unanswered_now=share(week.unanswered, week.judged),
         unanswered_before=share(
             sum(item.unanswered for item in base_counts), sum(item.judged for item in base_counts)
         ),
-        alone=tables.alone.get(lock.id, ()),
+        alone=tables.alone.get(lock.id, ()), fault=fault,
     )
 
 

@@ -141,6 +141,17 @@ class Episode:
 
 
 @dataclass(frozen=True)
+class FaultMeasure:
+    """The quantity that shows a lock's fault, week by week; see ``fault_measures``."""
+
+    id: str
+    unit: str
+    condition: str
+    """Of the finding that it shows."""
+    weeks: tuple[tuple[Week, float], ...]
+
+
+@dataclass(frozen=True)
 class LockHealth:
     """Everything a lock's page says."""
 
@@ -171,6 +182,8 @@ class LockHealth:
     unanswered_before: Estimate
     alone: tuple[Alone, ...] = ()
     """The week's openings with no command, the newest first; see ``week.opened_alone``."""
+    fault: FaultMeasure | None = None
+    """What the first figure of its page draws; None: its time to release shows the fault."""
 
     @property
     def state(self) -> str:
@@ -202,6 +215,8 @@ class LockHealth:
             "openings": self.week.opened_alone, "latency_from": self.kind,
             "latency_ms": _as_json(self.now), "latency_before_ms": _as_json(self.before),
             "latency_p95_ms": _as_json(self.p95_now),
+            "latency_p95_before_ms": _as_json(self.p95_before),
+            "resolution_ms": self.resolution_ms,
         }
 
 
@@ -372,6 +387,8 @@ class Health:
     venue_findings: tuple[Finding, ...]
     service_set_aside: tuple[str, ...] = ()
     """Lines of the service log that could not be taken up, each with its reason."""
+    ended: tuple[Finding, ...] = ()
+    """What earlier reports said and is over since the last of them."""
     physics: PhysicsSummary | None = None
     """What the models of coil, magnet, cable and rail say; None where it was not asked for."""
 

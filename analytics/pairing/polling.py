@@ -391,8 +391,8 @@ def polling_of(records: pl.DataFrame) -> pl.DataFrame:
     Returns
     -------
     polars.DataFrame
-        Columns ``controller``, ``day``, ``resolution_ms`` (the polling period where one shows, else
-        the clock's step) and ``edges`` of POLLING, by controller and day.
+        POLLING by controller and day; ``resolution_ms`` is the polling period where one shows, else
+        the clock's step.
     """
     told = records.select("controller", "time", day=C.time // DAY_US, ours=C.quantity == "contact")
     rows = []
@@ -402,7 +402,7 @@ def polling_of(records: pl.DataFrame) -> pl.DataFrame:
         once = _each_once(stamps)
         step = _step_of(once)
         period = polling_period_ms(stamps[ours], stamps[~ours], step or FINEST_STEP_MS)
-        rows.append((controller, day, period or step, once.size))
+        rows.append((controller, day, period or step, once.size, step))
     return POLLING.conform(pl.DataFrame(
         rows, schema={"controller": pl.String, "day": pl.Int32, "resolution_ms": pl.Float64,
-                      "edges": pl.Int64}, orient="row"))
+                      "edges": pl.Int64, "clock_ms": pl.Float64}, orient="row"))

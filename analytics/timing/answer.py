@@ -27,7 +27,7 @@ class PulseAnswer:
         ``good``, ``tight`` (the rating leaves less than the usual margin), ``none`` (no pulse
         does both: the shortest that releases is longer than the rating allows), ``mend`` (it
         needs far longer than its part and longer than is usual: a longer pulse is no cure) or
-        the obstacle (``door``, ``unobserved``, ``too-few``).
+        the obstacle (``door``, ``unobserved``, ``too-few``, ``coarse-clock``).
     shortest_ms, longest_ms, recommended_ms : float or None
         Shortest that meets the target, longest that the rating allows, and what to programme.
     change : str

@@ -139,7 +139,8 @@ class LockModel:
     basis : str
         ``own``, ``borrowed`` (from ``siblings``) or ``none``.
     obstacle : str
-        Why there is no pulse to recommend: ``door``, ``unobserved``, ``too-few`` or empty.
+        Why there is no pulse to recommend: ``door``, ``unobserved``, ``too-few``,
+        ``coarse-clock`` or empty.
     siblings, borrowed_releases : tuple of str, int
         From whom was borrowed, and how many releases.
     first_day, last_day, changed : date or None

@@ -315,6 +315,7 @@ class _Ingest:
         records = clock.convert(piece.records, following.records if following else None)
         signals, faults = self.validator.apply(records, reading.source.name)
         reading.seen.take(signals)
+        signals = reading.ticks.told(signals)
         reading.seen.strangers.update(self.validator.unknown)
         rejects = piece.rejects
         if faults.height:

@@ -24,6 +24,9 @@ if TYPE_CHECKING:
 ALL_WEEKS = 1040
 """Lives are counted from the beginning of the log: twenty years are enough."""
 
+PARTS_SCHEMA = 1
+"""Version of parts.json."""
+
 
 @dataclass(frozen=True)
 class PartsOutcome(SheetOutcome):
@@ -46,6 +49,10 @@ class PartsOutcome(SheetOutcome):
                 else "The venue file names no [[part]]: nothing can be said of orders.")
         lines += unusable_text(self.states)
         return "\n".join([head, *lines, f"Owner's sheet: {self.front_page}"])
+
+    def brief(self) -> str:
+        """The same: an order is work."""
+        return self.text()
 
 
 def write_parts(run: SheetRun) -> PartsOutcome:
@@ -96,7 +103,8 @@ def write_parts(run: SheetRun) -> PartsOutcome:
     judged = calibration(kept, replacements(past), orders.today)
     made = made_at()
     data = {
-        "venue": venue.id, "week": str(week), "made_at": made.strftime("%Y-%m-%dT%H:%M:%SZ"),
+        "schema": PARTS_SCHEMA, "venue": venue.id, "week": str(week),
+        "made_at": made.strftime("%Y-%m-%dT%H:%M:%SZ"),
         "remanence": program_version(), "currency": venue.currency,
         "games_per_week": orders.games_per_week,
         "parts": [_part_json(order) for order in orders.parts],
@@ -188,4 +196,4 @@ def _parts_csv(orders: Orders) -> str:
 
 SHEET = Sheet(
     "parts", "write the owner's sheet: what to order, how many, by when, at what cost",
-    "owner's sheet", write_parts, "parts", place=30)
+    "owner's sheet", write_parts, "parts", data="parts.json", place=30)

@@ -40,6 +40,11 @@ class SheetOutcome:
         """What to print."""
         raise NotImplementedError
 
+    def brief(self) -> str:
+        """What a weekly run prints: what the sheet says first, and where it lies."""
+        lines = self.text().splitlines()
+        return "\n".join(dict.fromkeys((lines[0], lines[-1])))
+
 
 @dataclass
 class SheetRun:
@@ -206,6 +211,8 @@ class Sheet:
         Where it is written if nobody says where, beside the venue file; for the help.
     options : callable
         Adds options of its own to the command's parser.
+    data : str
+        The file of the sheet's folder that programs read.
     place : int
         Sheets with a lower number are written and named first.
     """
@@ -216,6 +223,7 @@ class Sheet:
     write: Callable[[SheetRun], SheetOutcome]
     folder: str
     options: Callable[[argparse.ArgumentParser], None] = _no_options
+    data: str = ""
     place: int = 50
 
 
@@ -234,3 +242,10 @@ def add_week(parser: argparse.ArgumentParser) -> None:
                         help="ISO week like 2026-W47 (default: the newest with two days of log)")
     parser.add_argument("--fail-on", choices=("now", "week"),
                         help="exit with 3 where a finding this urgent, or more, stands")
+
+
+def add_single_file(parser: argparse.ArgumentParser) -> None:
+    """The option of a command that writes the health report."""
+    parser.add_argument("--single-file", action="store_true",
+                        help="write the health report as one HTML file with everything in it, to "
+                             "send by mail")

@@ -28,6 +28,9 @@ if TYPE_CHECKING:
     from remanence.analytics.timing.model import LockModel
     from remanence.pipelines.sheets.refresh import Ready
 
+TIMING_SCHEMA = 1
+"""Version of timing.json."""
+
 
 @dataclass(frozen=True)
 class TimingOutcome(SheetOutcome):
@@ -56,6 +59,7 @@ _WHY = {
     "mend": "it needs far longer than others of its model: repair it first",
     "door": "its contact is on the door, a person's time is in every latency",
     "unobserved": "nothing shows when it releases",
+    "coarse-clock": "it cannot be measured with this clock",
     "too-few": "too few releases, and no lock of the same model to go by",
 }
 
@@ -99,7 +103,8 @@ def write_timing(run: SheetRun) -> TimingOutcome:
     week = run.week
     found, states = timing_of_log(run.ready, week), run.states(week)
     number = program_version()
-    data = {"venue": venue.id, "made_at": made_at().strftime("%Y-%m-%dT%H:%M:%SZ"),
+    data = {"schema": TIMING_SCHEMA, "venue": venue.id,
+            "made_at": made_at().strftime("%Y-%m-%dT%H:%M:%SZ"),
             "remanence": number, "week": str(week), **found.as_json()}
     for lock in data["locks"]:
         lock.update(states[lock["lock"]].as_json())
@@ -187,4 +192,4 @@ def _options(parser: argparse.ArgumentParser) -> None:
 
 SHEET = Sheet(
     "timing", "write the designer's sheet: pulse, wait and cue from real latencies",
-    "designer's sheet", write_timing, "timing", _options, place=20)
+    "designer's sheet", write_timing, "timing", _options, data="timing.json", place=20)

@@ -29,13 +29,13 @@ class WeeklyOutcome:
         return any(sheet.has(urgency) for sheet in self.sheets.values())
 
     def text(self) -> str:
-        """What to print."""
-        return "\n".join((*self.taken_in, *(sheet.text() for sheet in self.sheets.values())))
+        """What to print: what is new, and where the sheets lie."""
+        return "\n".join((*self.taken_in, *(sheet.brief() for sheet in self.sheets.values())))
 
 
 def run_weekly(
     given: str | Path, *, week: Week | None = None, language: str = "en",
-    now: datetime | None = None,
+    now: datetime | None = None, single_file: bool = False,
 ) -> WeeklyOutcome:
     """Ingest, then write every sheet into its own folder beside the venue file.
 
@@ -53,16 +53,24 @@ def run_weekly(
         Language of the pages.
     now : datetime, optional
         Records later than a day after it are set aside; default: what the machine's clock says.
+    single_file : bool, default False
+        The health report as one file with everything in it.
     """
     taken: list[str] = []
     faults: list[str] = []
     try:
-        taken.append(take_in(given, now=now)[0])
+        taken.append(take_in(given, now=now).brief)
     except UnwritableStoreError as error:
         faults.append(str(error))
-    ready = prepare(given)
+    try:
+        ready = prepare(given)
+    except RemanenceError:
+        if faults:  # that nothing could be written says why the store is empty
+            raise UnwritableStoreError("\n".join(faults)) from None
+        raise
     faults += ready.faults
-    run = SheetRun(ready, language, options={"week": week}, together=True)
+    run = SheetRun(ready, language, options={"week": week, "single_file": single_file},
+                   together=True)
     kept = None if faults else kept_outcomes(run)
     if kept is not None:
         return WeeklyOutcome(tuple(taken), kept)

@@ -25,7 +25,6 @@ from remanence.shared.limits import Limits
 from remanence.shared.tables import ACTUATIONS
 from remanence.shared.venue import Supply
 from tests.analytics.timing.timing_venue import Truth, commands, history_of, latch, venue_of
-from tests.dashboards.conftest import wait_until
 
 WIDTHS = {"phone": (390, 844), "desk": (1280, 900)}
 
@@ -259,11 +258,7 @@ def test_the_page_is_accessible_quiet_and_asks_nobody(browser, folder, width, sc
     page.goto((folder / "index.html").as_uri())
     page.click("[data-pick=all]")
     page.evaluate("document.querySelectorAll('details').forEach(d => { d.open = true; })")
-    for area in page.locator(".plot-area").all():
-        area.scroll_into_view_if_needed()
-    wait_until(
-        page,
-        "[...document.querySelectorAll('.plot-area')].every(a => a.querySelector('.main-svg'))")
+    assert all(figure.is_visible() for figure in page.locator(".chart").all())
     results = Axe().run(page, options={"preload": False, "resultTypes": ["violations"]})
     assert results.violations_count == 0, results.generate_report()
     assert complaints == []

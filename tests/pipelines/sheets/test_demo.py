@@ -12,10 +12,12 @@ import nbformat
 import openpyxl
 import polars as pl
 import pytest
+from jsonschema import Draft202012Validator, FormatChecker
 from nbclient import NotebookClient
 
 from remanence.analytics.conditions import catalogue
 from remanence.pipelines.commands import AT_FAULT, DONE, URGENT, main
+from remanence.pipelines.schemas import schema_of
 from remanence.pipelines.toolkit import open_venue
 from remanence.shared.errors import RemanenceError
 from remanence.shared.findings import STATES, URGENCIES
@@ -44,7 +46,28 @@ class _Links(HTMLParser):
         self.found: list[str] = []
 
     def handle_starttag(self, tag: str, attrs: list) -> None:
-        self.found += [v for k, v in attrs if k in ("href", "src", "data-plotly") and v]
+        self.found += [v for k, v in attrs if k in ("href", "src") and v]
+
+
+def closed(schema: object) -> object:
+    """The same schema, every object of which has the keys that it lists and no others."""
+    if isinstance(schema, list):
+        return [closed(item) for item in schema]
+    if not isinstance(schema, dict):
+        return schema
+    shut = {"additionalProperties": False} if isinstance(schema.get("properties"), dict) else {}
+    return shut | {key: closed(item) for key, item in schema.items()}
+
+
+@pytest.mark.parametrize("name", ["findings", "timing", "parts"])
+def test_what_is_written_for_programs_fits_its_schema(demo, name):
+    found = sorted(demo.rglob(f"{name}.json"))
+    assert found
+    rules = Draft202012Validator(closed(schema_of(name)), format_checker=FormatChecker())
+    for path in found:
+        if "store" not in path.relative_to(demo).parts:
+            wrong = rules.iter_errors(json.loads(path.read_text(encoding="utf-8")))
+            assert [f"{error.json_path}: {error.message}" for error in wrong] == []
 
 
 def test_every_sheet_is_there_and_every_link_leads_to_a_file(demo):
