@@ -42,7 +42,7 @@ EVERY_S = 2.0
 BEFORE = timedelta(days=1)
 """Files touched so long before the round are read too: they tell how each lock stood at night."""
 
-IN_MEMORY = Path("/dev/shm")  # noqa: S108
+IN_MEMORY = Path("/dev/shm")
 """Linux keeps it in memory; elsewhere the system's folder for what is temporary serves."""
 
 
