@@ -16,7 +16,13 @@ if TYPE_CHECKING:
         Segment,
         read_manifest,
     )
-    from remanence.pipelines.store.name_codes import QUANTITY, codes, joined, names_type
+    from remanence.pipelines.store.name_codes import (
+        QUANTITY,
+        codes,
+        joined,
+        names_type,
+        with_places,
+    )
     from remanence.pipelines.store.past_findings import (
         earlier_findings,
         keep_findings,
@@ -33,7 +39,7 @@ __all__ = [
     "Store", "add_service", "codes", "earlier_findings", "forget_views", "joined", "keep_findings",
     "keep_forecasts", "make_folder", "make_view", "names_type", "read_forecasts", "read_manifest",
     "read_service", "replace_file", "scan_segments", "service_path", "standing_findings",
-    "sync_folder", "try_lock", "why_unsound", "with_these",
+    "sync_folder", "try_lock", "why_unsound", "with_places", "with_these",
 ]
 
 __getattr__ = on_demand(__name__, {
@@ -41,7 +47,7 @@ __getattr__ = on_demand(__name__, {
     "disk": ("make_folder", "replace_file", "sync_folder"),
     "forecasts": ("keep_forecasts", "read_forecasts", "with_these"),
     "manifest": ("DamagedManifestError", "KEEP_RETIRED_S", "Segment", "read_manifest"),
-    "name_codes": ("QUANTITY", "codes", "joined", "names_type"),
+    "name_codes": ("QUANTITY", "codes", "joined", "names_type", "with_places"),
     "past_findings": ("earlier_findings", "keep_findings", "standing_findings"),
     "repair": ("Fault", "why_unsound"),
     "service_log": ("add_service", "read_service", "service_path"),
