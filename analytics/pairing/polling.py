@@ -391,8 +391,8 @@ def polling_of(records: pl.DataFrame) -> pl.DataFrame:
     Returns
     -------
     polars.DataFrame
-        POLLING by controller and day; ``resolution_ms`` is the polling period where one shows, else
-        the clock's step.
+        Columns ``controller``, ``day``, ``resolution_ms`` (the polling period where one shows, else
+        the clock's step), ``edges`` and ``clock_ms`` of POLLING, by controller and day.
     """
     told = records.select("controller", "time", day=C.time // DAY_US, ours=C.quantity == "contact")
     rows = []

@@ -9,9 +9,13 @@ import polars as pl
 C = pl.col
 
 FEWEST_TICKS = 10
-"""Ticks of the clock that a pulse, or a magnet's release, must last for its times to be told: with
-fewer, what a tick hides is more than the tenth by which a fault begins to show. Common practice for
-the resolution of a gauge, no source."""
+"""Ticks of the clock that a pulse must last for its times to be told: with fewer, what a tick hides
+is more than the tenth by which a fault begins to show. Common practice for the resolution of a
+gauge, no source."""
+
+FEWEST_OF_RELEASE = 2
+"""The same for a magnet's release: its times vary by a tick and more, so that the mean of many
+tells what each hides (assumption)."""
 
 
 def coarse_clocks(actuations: pl.DataFrame, magnets: Collection[str]) -> dict[str, float]:
@@ -27,11 +31,12 @@ def coarse_clocks(actuations: pl.DataFrame, magnets: Collection[str]) -> dict[st
     Returns
     -------
     dict of str to float
-        The clock's usual step by lock, of those whose usual pulse (a magnet's usual release) is
-        shorter than ten of them. [ms]
+        The clock's usual step by lock, of those whose usual pulse is shorter than ten of them, or
+        a magnet's usual release shorter than two. [ms]
     """
     told = actuations.group_by("lock").agg(
         step=C.clock_ms.median(), pulse=C.pulse_ms.median(), latency=C.latency_ms.median())
-    lasts = pl.when(C.lock.is_in(list(magnets))).then("latency").otherwise("pulse")
-    coarse = told.filter(C.step * FEWEST_TICKS > lasts).sort("lock")
+    coarse = told.filter(
+        pl.when(C.lock.is_in(list(magnets))).then(C.step * FEWEST_OF_RELEASE > C.latency)
+        .otherwise(C.step * FEWEST_TICKS > C.pulse)).sort("lock")
     return dict(coarse.select("lock", "step").rows())

@@ -60,6 +60,8 @@ class Sample:
         Days since 1970, and 1 for first attempts.
     resolution_ms : float or None
         What clock or polling allows.
+    coarse_clock : bool
+        Whether the clock counts too coarsely for any of its times to be used.
     commands, already_open, unobserved, two_clocks : int
         All commands, and those that are counted but not in the arrays.
     first_day, last_day : date or None

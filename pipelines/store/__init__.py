@@ -11,7 +11,13 @@ if TYPE_CHECKING:
     from remanence.pipelines.store.disk import UNFINISHED, make_folder, replace_file, sync_folder
     from remanence.pipelines.store.forecasts import keep_forecasts, read_forecasts, with_these
     from remanence.pipelines.store.manifest import DamagedManifestError, Segment, read_manifest
-    from remanence.pipelines.store.name_codes import QUANTITY, codes, joined, names_type
+    from remanence.pipelines.store.name_codes import (
+        QUANTITY,
+        codes,
+        joined,
+        names_type,
+        with_places,
+    )
     from remanence.pipelines.store.order_log import add_order, on_the_shelf, order_path
     from remanence.pipelines.store.past_findings import (
         earlier_findings,
@@ -31,7 +37,7 @@ __all__ = [
     "joined", "keep_findings", "keep_forecasts", "make_folder", "make_view", "names_type",
     "on_the_shelf", "order_path", "read_forecasts", "read_manifest", "read_service", "replace_file",
     "scan_segments", "service_path", "standing_findings", "sync_folder", "try_lock", "why_unsound",
-    "with_these",
+    "with_places", "with_these",
 ]
 
 __getattr__ = on_demand(__name__, {
@@ -39,7 +45,7 @@ __getattr__ = on_demand(__name__, {
     "disk": ("UNFINISHED", "make_folder", "replace_file", "sync_folder"),
     "forecasts": ("keep_forecasts", "read_forecasts", "with_these"),
     "manifest": ("DamagedManifestError", "Segment", "read_manifest"),
-    "name_codes": ("QUANTITY", "codes", "joined", "names_type"),
+    "name_codes": ("QUANTITY", "codes", "joined", "names_type", "with_places"),
     "order_log": ("add_order", "on_the_shelf", "order_path"),
     "past_findings": ("earlier_findings", "keep_findings", "standing_findings"),
     "repair": ("Fault", "why_unsound"),
