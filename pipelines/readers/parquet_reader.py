@@ -62,13 +62,25 @@ def parquet_rows(
         columns = [column for column in fields.wanted if column in have]
         first = 1
         for batch in file.iter_batches(ROWS, columns=columns):
-            frame = pl.DataFrame(pl.from_arrow(batch))
+            frame = _frame(batch)
             yield Parsed(_records(frame, fields, first), reject_frame([]), 0,
                          _RowText(frame, first)), frame.height
             first += frame.height
-    except (pa.ArrowException, OSError, pl.exceptions.PolarsError) as error:
+    except (pa.ArrowException, OSError, UnicodeDecodeError, pl.exceptions.PolarsError) as error:
         words = str(error).splitlines()[0] if str(error) else "damaged"
         raise UnreadableSourceError(f"{name}: cannot be read as Parquet ({words})") from None
+
+
+def _frame(batch: pa.RecordBatch) -> pl.DataFrame:
+    """A stretch of rows; pyarrow hands on text that is no UTF-8, which nothing after it bears.
+
+    Raises
+    ------
+    pa.ArrowInvalid
+        There is such text in it.
+    """
+    batch.validate(full=True)
+    return pl.DataFrame(pl.from_arrow(batch))
 
 
 def _records(frame: pl.DataFrame, fields: Fields, first: int) -> pl.DataFrame:
@@ -99,11 +111,11 @@ def _looks(sample: Sample) -> Looks | None:
         with source.open() as (stream, _):
             file = pq.ParquetFile(pa.PythonFile(stream, mode="r"))
             batch = next(file.iter_batches(ROWS_LOOKED_AT), None)
-    except (pa.ArrowException, OSError) as error:
+            frame = _frame(batch) if batch is not None else None
+    except (pa.ArrowException, OSError, UnicodeDecodeError) as error:
         raise UnreadableSourceError(f"{source.name}: {error}") from None
-    if batch is None:
+    if frame is None:
         raise UnreadableSourceError(f"{source.name}: has no rows")
-    frame = pl.DataFrame(pl.from_arrow(batch))
     columns = {}
     for name, kind in frame.schema.items():
         column = frame[name]
