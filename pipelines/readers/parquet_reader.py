@@ -7,6 +7,7 @@ from collections.abc import Iterable, Iterator
 from typing import IO
 
 import polars as pl
+import polars.selectors as cs
 import pyarrow as pa
 import pyarrow.parquet as pq
 
@@ -35,11 +36,10 @@ class _RowText:
         self.frame, self.first = frame, first
 
     def __call__(self, numbers: Iterable[int]) -> list[str]:
-        return [
-            json.dumps(self.frame.row(number - self.first, named=True), default=str,
-                       ensure_ascii=False)[:KEPT_TEXT]
-            for number in numbers
-        ]
+        rows = self.frame[[number - self.first for number in numbers]].with_columns(
+            cs.temporal().cast(pl.String))  # Python has no times outside the years 1 to 9999
+        return [json.dumps(row, default=str, ensure_ascii=False)[:KEPT_TEXT]
+                for row in rows.iter_rows(named=True)]
 
 
 def parquet_rows(
