@@ -77,10 +77,13 @@ def _frame(batch: pa.RecordBatch) -> pl.DataFrame:
     Raises
     ------
     pa.ArrowInvalid
-        There is such text in it.
+        There is such text in it, or its schema is one that Polars does not bear.
     """
     batch.validate(full=True)
-    return pl.DataFrame(pl.from_arrow(batch))
+    try:
+        return pl.DataFrame(pl.from_arrow(batch))
+    except pl.exceptions.PanicException:
+        raise pa.ArrowInvalid("its schema is damaged") from None
 
 
 def _records(frame: pl.DataFrame, fields: Fields, first: int) -> pl.DataFrame:
