@@ -114,5 +114,5 @@ def test_the_sbom_names_all_that_a_venue_runs():
 def test_an_upper_bound_stands_with_its_reason():
     lines = (ROOT / "pyproject.toml").read_text("utf-8").splitlines()
     bounded = [line for line in lines
-               if re.match(r'\s*"[A-Za-z].*(<|==|~=)', line) and "#" not in line]
+               if re.match(r'\s*"[A-Za-z][^;]*(<|==|~=)', line) and "#" not in line]
     assert bounded == []

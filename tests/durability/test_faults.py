@@ -98,6 +98,8 @@ def shown(folder):
                 folder / name]:
             if top.is_dir() and name == "reports" and top == folder / name:
                 continue
+            if top.name.startswith("."):
+                continue  # begun beside it; where nothing can be removed any more, it stays
             digest = hashlib.sha256()
             for path in sorted(top.rglob("*")) if top.is_dir() else [top] * top.exists():
                 if path.suffix == ".xlsx":  # holds the moment at which it was made
