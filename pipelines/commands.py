@@ -155,8 +155,12 @@ def build_parser() -> argparse.ArgumentParser:
 
 
 def _say(text: str, file: TextIO | None = None) -> None:
-    """Print what may hold names out of logs: no control character reaches the terminal."""
-    print(coloured(fitted(printable(text)), file or sys.stdout), file=file)
+    """Print what may hold names out of logs: no control character reaches the terminal.
+
+    An answer is set in lines; an error stays one line, which a program may look for.
+    """
+    shown = printable(text) if file else fitted(printable(text))
+    print(coloured(shown, file or sys.stdout), file=file)
 
 
 def _demo(words: argparse.Namespace) -> int:

@@ -12,6 +12,7 @@ if TYPE_CHECKING:
         ControllerHealth,
         DeepSag,
         Estimate,
+        FaultMeasure,
         Health,
         Job,
         LockHealth,
@@ -31,15 +32,15 @@ if TYPE_CHECKING:
     from remanence.analytics.health.traces import TraceRequest, telling_actuations
 
 __all__ = [
-    "CHANGE", "ControllerHealth", "Curve", "DeepSag", "Estimate", "Health", "Job", "LockHealth",
-    "LockPhysics", "Mended", "Quantity", "Remark", "SupplyHealth", "SupplyPhysics", "Trace",
+    "CHANGE", "ControllerHealth", "Curve", "DeepSag", "Estimate", "FaultMeasure", "Health", "Job",
+    "LockHealth", "LockPhysics", "Mended", "Quantity", "Remark", "SupplyHealth", "SupplyPhysics", "Trace",
     "TraceRequest", "health", "telling_actuations", "timing_rows", "wear_rows",
 ]
 
 __getattr__ = on_demand(__name__, {
     "gather": ("health",),
-    "model": ("ControllerHealth", "DeepSag", "Estimate", "Health", "Job", "LockHealth", "Mended",
-        "SupplyHealth", "Trace"),
+    "model": ("ControllerHealth", "DeepSag", "Estimate", "FaultMeasure", "Health", "Job",
+        "LockHealth", "Mended", "SupplyHealth", "Trace"),
     "physics_model": ("CHANGE", "Curve", "LockPhysics", "Quantity", "Remark", "SupplyPhysics"),
     "result_rows": ("timing_rows", "wear_rows"),
     "traces": ("TraceRequest", "telling_actuations"),
