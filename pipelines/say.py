@@ -18,5 +18,8 @@ def say(text: str, *, wrap: bool = True) -> None:
 
 
 def note(text: str) -> None:
-    """Tell the person at the terminal, or the system's own log, at once."""
-    print(coloured(fitted(printable(text)), sys.stderr), file=sys.stderr, flush=True)
+    """Tell the person at the terminal, or the system's own log, at once.
+
+    It stays one line, which a program may look for.
+    """
+    print(coloured(printable(text), sys.stderr), file=sys.stderr, flush=True)

@@ -59,5 +59,5 @@ def coloured(text: str, stream: TextIO) -> str:
     if os.environ.get("NO_COLOR") or os.environ.get("TERM") == "dumb" or not stream.isatty():
         return text
     for words, code in _COLOURS:
-        text = words.sub(rf"\1\x1b[{code}m\2\x1b[0m", text)
+        text = words.sub(f"\\1\x1b[{code}m\\2\x1b[0m", text)
     return text

@@ -13,6 +13,7 @@ if TYPE_CHECKING:
         ControllerHealth,
         DeepSag,
         Estimate,
+        FaultMeasure,
         Health,
         Job,
         LockHealth,
@@ -39,17 +40,17 @@ if TYPE_CHECKING:
     from remanence.analytics.health.traces import TraceRequest, telling_actuations
 
 __all__ = [
-    "ANSWERED", "CHANGE", "ControllerHealth", "Curve", "DeepSag", "Estimate", "Health", "Job",
-    "LockHealth", "LockPhysics", "LockRound", "LockState", "Mended", "Quantity", "ROUND_STATES",
-    "Remark", "SupplyHealth", "SupplyPhysics", "Trace", "TraceRequest", "Usual", "health",
-    "lock_states", "morning_round", "telling_actuations", "timing_rows", "wear_rows",
+    "ANSWERED", "CHANGE", "ControllerHealth", "Curve", "DeepSag", "Estimate", "FaultMeasure",
+    "Health", "Job", "LockHealth", "LockPhysics", "LockRound", "LockState", "Mended", "Quantity",
+    "ROUND_STATES", "Remark", "SupplyHealth", "SupplyPhysics", "Trace", "TraceRequest", "Usual",
+    "health", "lock_states", "morning_round", "telling_actuations", "timing_rows", "wear_rows",
 ]
 
 __getattr__ = on_demand(__name__, {
     "gather": ("health",),
     "lock_state": ("LockState", "lock_states"),
-    "model": ("ControllerHealth", "DeepSag", "Estimate", "Health", "Job", "LockHealth", "Mended",
-        "SupplyHealth", "Trace"),
+    "model": ("ControllerHealth", "DeepSag", "Estimate", "FaultMeasure", "Health", "Job",
+        "LockHealth", "Mended", "SupplyHealth", "Trace"),
     "morning": ("ANSWERED", "LockRound", "ROUND_STATES", "Usual", "morning_round"),
     "physics_model": ("CHANGE", "Curve", "LockPhysics", "Quantity", "Remark", "SupplyPhysics"),
     "result_rows": ("timing_rows", "wear_rows"),
