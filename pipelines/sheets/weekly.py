@@ -35,7 +35,7 @@ class WeeklyOutcome:
 
 def run_weekly(
     given: str | Path, *, week: Week | None = None, language: str = "en",
-    now: datetime | None = None,
+    now: datetime | None = None, again: bool = False,
 ) -> WeeklyOutcome:
     """Ingest, then write every sheet into its own folder beside the venue file.
 
@@ -53,6 +53,13 @@ def run_weekly(
         Language of the pages.
     now : datetime, optional
         Records later than a day after it are set aside; default: what the machine's clock says.
+    again : bool, default False
+        Work the sheets out in any case: whoever asks needs their numbers.
+
+    Raises
+    ------
+    RemanenceError
+        The venue file is at fault, or no record could be taken; says what came of the logs.
     """
     taken: list[str] = []
     faults: list[str] = []
@@ -60,10 +67,13 @@ def run_weekly(
         taken.append(take_in(given, now=now)[0])
     except UnwritableStoreError as error:
         faults.append(str(error))
-    ready = prepare(given)
+    try:
+        ready = prepare(given)
+    except RemanenceError as error:
+        raise RemanenceError("\n".join((str(error), *taken))) from None
     faults += ready.faults
     run = SheetRun(ready, language, options={"week": week})
-    kept = None if faults else kept_outcomes(run)
+    kept = None if faults or again else kept_outcomes(run)
     if kept is not None:
         return WeeklyOutcome(tuple(taken), kept)
     logged = logged_so_far(run)
