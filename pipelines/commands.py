@@ -89,8 +89,8 @@ def build_parser() -> argparse.ArgumentParser:
 
     sub = add("demo", "build the demo venue, run the whole job on it, say where the report is",
               _demo, venue=False)
-    sub.add_argument("--out", type=Path, default=Path("remanence-demo"), metavar="DIR",
-                     help="folder to build it in (default: remanence-demo)")
+    sub.add_argument("--out", type=Path, default=Path("demo"), metavar="DIR",
+                     help="folder to build it in (default: demo)")
     sub.add_argument("--seed", type=int, metavar="N", help="another course of chance")
 
     sub = add("check", "read the venue file, print the wiring schedule and all that is wrong or "
