@@ -369,6 +369,9 @@ def main(words: Sequence[str] | None = None) -> int:
     except _UsageError as error:
         _say(str(error), file=sys.stderr)
         return USAGE
+    except RemanenceError as error:  # a package that adds a command is at fault
+        _say(f"error: {error}", file=sys.stderr)
+        return AT_FAULT
     except SystemExit as stop:  # the help was asked for and is printed
         return int(stop.code or 0)
     if given.version:
