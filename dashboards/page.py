@@ -26,6 +26,7 @@ from babel.lists import format_list
 from babel.numbers import format_decimal
 from markupsafe import Markup
 
+from remanence.shared.added import added_names
 from remanence.shared.errors import RemanenceError
 from remanence.shared.weeks import Week
 
@@ -264,9 +265,10 @@ def language(code: str = "en") -> Language:
     LanguageError
         There is no such language; those there are, are named.
     """
-    folder = resources.files("remanence.dashboards") / "words"
     words: dict[str, str] = {}
-    for entry in sorted(folder.iterdir(), key=lambda item: item.name):
+    for entry in (entry for package in _packages() if (
+            folder := resources.files(package) / "words").is_dir()
+            for entry in sorted(folder.iterdir(), key=lambda item: item.name)):
         first = entry.name.partition(".")[0]
         if not entry.name.endswith(".toml") or (first in LANGUAGES and first != code):
             continue
@@ -303,10 +305,18 @@ def file_names(names: Sequence[str]) -> dict[str, str]:
 def environment() -> jinja2.Environment:
     """The templates' environment: everything is escaped, an unknown name is an error."""
     return jinja2.Environment(
-        loader=jinja2.PackageLoader("remanence.dashboards", "templates"),
+        loader=jinja2.ChoiceLoader([
+            jinja2.PackageLoader(package, "templates") for package in _packages()
+            if (resources.files(package) / "templates").is_dir()]),
         autoescape=True, undefined=jinja2.StrictUndefined, trim_blocks=True, lstrip_blocks=True,
         keep_trailing_newline=True,
     )
+
+
+def _packages() -> list[str]:
+    """Packages whose folders ``words`` and ``templates`` hold what pages say; this one first."""
+    return ["remanence.dashboards",
+            *(point.value for point in added_names("remanence.pages").values())]
 
 
 @lru_cache(maxsize=16)

@@ -91,8 +91,8 @@ def build_parser() -> argparse.ArgumentParser:
 
     sub = add("demo", "build the demo venue, run the whole job on it, say where the report is",
               _demo, venue=False)
-    sub.add_argument("--out", type=Path, default=Path("remanence-demo"), metavar="DIR",
-                     help="folder to build it in (default: remanence-demo)")
+    sub.add_argument("--out", type=Path, default=Path("demo"), metavar="DIR",
+                     help="folder to build it in (default: demo)")
     sub.add_argument("--seed", type=int, metavar="N", help="another course of chance")
 
     sub = add("check", "read the venue file, print the wiring schedule and all that is wrong or "
@@ -437,6 +437,9 @@ def main(words: Sequence[str] | None = None) -> int:
     except _UsageError as error:
         note(str(error))
         return USAGE
+    except RemanenceError as error:  # a package that adds a command is at fault
+        _say(f"error: {error}", file=sys.stderr)
+        return AT_FAULT
     except SystemExit as stop:  # the help was asked for and is printed
         return int(stop.code or 0)
     if given.version:

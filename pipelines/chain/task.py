@@ -92,7 +92,7 @@ def _weekly(task: VenueTask) -> VenueDone:
 
     outcome = run_weekly(
         task.path, week=Week.parse(task.week) if task.week else None, language=task.language,
-        now=datetime.fromisoformat(task.now) if task.now else None)
+        now=datetime.fromisoformat(task.now) if task.now else None, again=True)
     if not {"report", "parts"} <= set(outcome.sheets):
         return VenueDone(None, outcome.faults)
     venue, path = load_venue(task.path)

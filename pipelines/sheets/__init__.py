@@ -3,7 +3,8 @@
 The module ``NAME_sheet.py`` of this package is the sheet that ``remanence NAME`` writes: its
 ``SHEET`` (a :class:`~remanence.pipelines.sheets.sheet.Sheet`) is all that the commands, the weekly
 run, the demo and the documentation know of it. Whoever adds such a module has added the sheet.
-A sheet's module is imported for ``remanence --help``: it imports what it needs when it writes.
+A sheet's module is imported for ``remanence --help``: it imports what it needs when it writes. An
+installed package adds a sheet by an entry point of the group ``remanence.sheets``.
 """
 
 from __future__ import annotations
@@ -14,6 +15,7 @@ from functools import cache
 from typing import TYPE_CHECKING
 
 from remanence.pipelines.sheets.sheet import Sheet
+from remanence.shared.added import added, added_names, taken
 from remanence.shared.on_demand import on_demand
 
 if TYPE_CHECKING:
@@ -41,6 +43,7 @@ __all__ = [
 ]
 
 _ENDING = "_sheet"
+_GROUP = "remanence.sheets"
 
 
 @cache
@@ -50,6 +53,12 @@ def all_sheets() -> tuple[Sheet, ...]:
         importlib.import_module(f"{__name__}.{module.name}").SHEET
         for module in pkgutil.iter_modules(__path__) if module.name.endswith(_ENDING)
     ]
+    own = {sheet.name for sheet in found}
+    for name in added_names(_GROUP):
+        sheet = added(_GROUP, name, Sheet)
+        if sheet.name in own:
+            raise taken(_GROUP, name)
+        found.append(sheet)
     return tuple(sorted(found, key=lambda sheet: (sheet.place, sheet.name)))
 
 

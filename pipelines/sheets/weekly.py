@@ -35,7 +35,7 @@ class WeeklyOutcome:
 
 def run_weekly(
     given: str | Path, *, week: Week | None = None, language: str = "en",
-    now: datetime | None = None, single_file: bool = False,
+    now: datetime | None = None, single_file: bool = False, again: bool = False,
 ) -> WeeklyOutcome:
     """Ingest, then write every sheet into its own folder beside the venue file.
 
@@ -55,6 +55,13 @@ def run_weekly(
         Records later than a day after it are set aside; default: what the machine's clock says.
     single_file : bool, default False
         The health report as one file with everything in it.
+    again : bool, default False
+        Work the sheets out in any case: whoever asks needs their numbers.
+
+    Raises
+    ------
+    RemanenceError
+        The venue file is at fault, or no record could be taken; says what came of the logs.
     """
     taken: list[str] = []
     faults: list[str] = []
@@ -64,14 +71,14 @@ def run_weekly(
         faults.append(str(error))
     try:
         ready = prepare(given)
-    except RemanenceError:
+    except RemanenceError as error:
         if faults:  # that nothing could be written says why the store is empty
             raise UnwritableStoreError("\n".join(faults)) from None
-        raise
+        raise RemanenceError("\n".join((str(error), *taken))) from None
     faults += ready.faults
     run = SheetRun(ready, language, options={"week": week, "single_file": single_file},
                    together=True)
-    kept = None if faults else kept_outcomes(run)
+    kept = None if faults or again else kept_outcomes(run)
     if kept is not None:
         return WeeklyOutcome(tuple(taken), kept)
     logged = logged_so_far(run)

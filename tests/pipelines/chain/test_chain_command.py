@@ -53,12 +53,16 @@ def chain(folder: Path, names: tuple[str, ...] = NAMES) -> Path:
     return folder
 
 
+OF_A_RUN = ("manifest.json", ".lock", "unchanged.json")
+"""Files of a store that say when, where, and by which process, each log was read."""
+
+
 def digests(folder: Path) -> dict[str, str]:
-    """Every file but those that say when, and by which process, each log was read."""
+    """Every other file."""
     return {
         path.relative_to(folder).as_posix(): hashlib.sha256(path.read_bytes()).hexdigest()
         for path in sorted(folder.rglob("*")) if path.is_file()
-        and path.name not in ("manifest.json", ".lock") and path.parent.name != "files"}
+        and path.name not in OF_A_RUN and path.parent.name != "files"}
 
 
 @pytest.fixture(scope="module")
