@@ -64,6 +64,9 @@ _OPENED_STILL_SHARE = 0.25
 """Since the last work on it, the rate must still be this share of what it was. Assumption."""
 _OPENED_LOG_ODDS = 3.5
 """Least ln odds of the change: 33 to 1. Assumption."""
+_ALL_ALONG_CHANCE = 0.05
+"""A fault that was there all along leaves so many commands before the first opening with at least
+this chance. Common practice."""
 _OPENED_WEEK_RATE = 0.1
 """From so many openings for each command on, it is for the week. Assumption."""
 _OPENED_SURE_CHANCE = 1e-6
@@ -249,13 +252,13 @@ def _opened_finding(
     if (days.size < _FEWEST_OPENING_DAYS or count < _FEWEST_OPENINGS
             or total < _FEWEST_OPENING_COMMANDS):
         return None
-    if stretch.change is None and before[1] > 0:
+    rate = count / total
+    if stretch.change is None and (1.0 - rate) ** before[1] < _ALL_ALONG_CHANCE:
         return None
     weight = min(1.0, _PAST_COMMANDS_MOST / max(before[1], 1))
     hits = _BY_HAND_PRIOR[0] + weight * before[0]
     misses = _BY_HAND_PRIOR[1] + weight * (before[1] - before[0])
     chance = float(stats.betabinom.sf(count - 1, total, hits, misses))
-    rate = count / total
     # The beginning was chosen from the same rows, so there were as many chances as stretches.
     chance = min(1.0, chance * max(1.0, commands.size / max(total, 1)))
     least_rate = max(_OPENED_RATE, _OPENED_TIMES_USUAL * hits / (hits + misses))

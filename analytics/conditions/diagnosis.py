@@ -16,8 +16,13 @@ from dataclasses import replace
 from datetime import timedelta
 
 from remanence.analytics.conditions.condition import catalogue, causes_first, judges
+from remanence.analytics.conditions.other_lock import (
+    perhaps_replaced,
+    within_the_log,
+    without_swapped,
+)
 from remanence.analytics.conditions.rail_neighbours import beyond_rail, shared_by_rail
-from remanence.analytics.history import History
+from remanence.analytics.history import History, first_day
 from remanence.shared.findings import URGENCIES, Finding, rank
 from remanence.shared.limits import Limits
 from remanence.shared.venue import controller_of
@@ -81,6 +86,7 @@ def resolve(gathered: Iterable[Finding], history: History) -> list[Finding]:
     """
     found = _joined(gathered)
     found = [item for item in found if item.score >= LEAST_SCORE]
+    found = without_swapped(found, history)
     found = [*found, *shared_by_rail(found, history)]
     limits = history.venue.limits
     found = _without_named(found, history)
@@ -90,6 +96,10 @@ def resolve(gathered: Iterable[Finding], history: History) -> list[Finding]:
         by_subject[item.subject_kind, item.subject].append(item)
     kept = [item for group in by_subject.values() for item in _one_cause(group, limits)]
     on_way_out = {lock.id for lock in history.venue.locks if lock.on_way_out}
+    first = first_day(history)
+    kept = [perhaps_replaced(
+        item if catalogue()[item.condition].certain else within_the_log(item, first), history)
+        for item in kept]
     return sorted((raised(item, limits, on_way_out) for item in kept), key=rank)
 
 

@@ -30,7 +30,7 @@ def main(arguments=None):
     names = [name for name in SITUATIONS
              if not given.names or any(name.startswith(start) for start in given.names)]
     jobs = [(name, seed) for name in names for seed in seeds]
-    right = {name: 0 for name in names}
+    right = dict.fromkeys(names, 0)
     with ProcessPoolExecutor(given.jobs) as pool:
         for name, seed, told in pool.map(_one, jobs):
             right[name] += told.right

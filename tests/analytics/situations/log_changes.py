@@ -11,14 +11,16 @@ def polled(log, controller, period_ms, since, until=None, *, tied=False):
     begin, end = log.start_of(since), log.start_of(until) if until else 2**62
     step = int(period_ms * 1e3)
     inputs = pl.col("channel").str.starts_with(f"{controller}/i") & T.is_between(begin, end)
-    if tied:
-        commands = _last_command(log)
-        at = pl.lit(commands)
-        log.records = log.records.with_columns(
-            T.sub(at).alias("since_command"))
-        stamp = T + (-pl.col("since_command")).mod(step)
-        log.change(inputs & (pl.col("since_command") < 2_000_000), time=stamp)
-        log.records = log.records.drop("since_command")
+    if tied:  # One scan reads and writes: its answer waits for the next look.
+        seen = [lock.command for lock in log.venue.locks if lock.contact]
+        outputs = (pl.col("channel").str.starts_with(f"{controller}/q")
+                   & pl.col("channel").is_in(seen) & T.is_between(begin, end))
+        log.records = log.records.with_columns(asked=pl.lit(_last_command(log)))
+        late = T - (pl.col("asked")).mod(step)
+        stamp = pl.when(T - pl.col("asked") < 2_000_000).then(late).otherwise(T)
+        log.change(inputs, time=stamp + (-stamp).mod(step))
+        log.records = log.records.drop("asked")
+        log.change(outputs & (pl.col("value") == 1.0), time=T - T.mod(step))
     else:
         log.change(inputs, time=T + (-T).mod(step))
     kept = log.records.unique(["time", "channel"], keep="last", maintain_order=True)
