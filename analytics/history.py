@@ -205,6 +205,11 @@ SAME_COMMAND_MS = 100.0
 some ten milliseconds, a repeated message comes within a hundred)."""
 
 
+_NOT_OF_SEVERAL = (
+    "sag_ms", "sag_outlasts_ms", "recovery_ms", "off_spike_volts", "end_sag_volts")
+"""What is read against the rail just before an edge: unknown where the edge before had loaded it."""
+
+
 def whole_commands(actuations: pl.DataFrame) -> pl.DataFrame:
     """One row for each command: edges within 100 ms of the one before are the same command.
 
@@ -225,6 +230,7 @@ def whole_commands(actuations: pl.DataFrame) -> pl.DataFrame:
     again = ordered.select((apart <= SAME_COMMAND_MS).fill_null(False)).to_series()
     if not again.any():
         return actuations
+    alone = pl.len().over("lock", "command") == 1
     started = pl.col("command_time").first().over("lock", "command")
     late = (pl.col("command_time") - started).dt.total_microseconds() / 1000.0
     released = pl.col("outcome") == "released"
@@ -234,10 +240,8 @@ def whole_commands(actuations: pl.DataFrame) -> pl.DataFrame:
     ).otherwise(place == pl.len().over("lock", "command") - 1)
     end = (pl.col("pulse_ms") + late).max().over("lock", "command")
     return ordered.with_columns(command=(~again).cum_sum()).with_columns(
-        kept=kept, pulse_ms=end,
+        *(pl.when(alone).then(name) for name in _NOT_OF_SEVERAL), kept=kept, pulse_ms=end,
         latency_ms=pl.col("latency_ms") + late, waited_ms=pl.col("waited_ms") + late,
-        sag_ms=pl.when(late == 0).then("sag_ms"),
-        sag_outlasts_ms=pl.col("sag_outlasts_ms").last().over("lock", "command"),
         volts_before=pl.col("volts_before").first().over("lock", "command"),
         attempt=pl.col("attempt").first().over("lock", "command"), command_time=started,
     ).filter("kept").select(actuations.columns)

@@ -21,7 +21,11 @@ from remanence.analytics.conditions.other_lock import (
     within_the_log,
     without_swapped,
 )
-from remanence.analytics.conditions.rail_neighbours import beyond_rail, shared_by_rail
+from remanence.analytics.conditions.rail_neighbours import (
+    beyond_rail,
+    magnet_beyond_rail,
+    shared_by_rail,
+)
 from remanence.analytics.history import History, first_day
 from remanence.shared.findings import URGENCIES, Finding, rank
 from remanence.shared.limits import Limits
@@ -154,11 +158,13 @@ def _without_rail_effects(
         lock = history.venue.locks_by_id.get(item.subject) if item.subject_kind == "lock" else None
         rail = rails.get(lock.supply) if lock else None
         if (
-            lock is None or rail is None or lock.is_magnet or not _swallows(rail, item, limits)
+            lock is None or rail is None or not _swallows(rail, item, limits)
+            or (lock.is_magnet and magnet_beyond_rail(history, item, lock))
             or (lock.on_way_out and item.urgency == "now")
             or item.condition not in known[rail.condition].explains_on_locks
             or item.extra.get("pulse_cut")
-            or _before(item, rail) or beyond_rail(history, item, lock, rail)
+            or _before(item, rail)
+            or (not lock.is_magnet and beyond_rail(history, item, lock, rail))
         ):
             kept.append(item)
         else:

@@ -8,7 +8,7 @@ from scipy import stats
 from remanence.analytics.conditions.condition import finding
 from remanence.analytics.conditions.new_locks import NEW_LOCK_PRIOR, NEW_LOCK_RELEASES, YOUNG_DAYS
 from remanence.analytics.drift.judge import drifts
-from remanence.analytics.history import History
+from remanence.analytics.history import History, last_service
 from remanence.analytics.statistics.intervals import probability
 from remanence.shared.findings import Amount, Evidence, Finding, say
 
@@ -37,8 +37,8 @@ def quick_from_the_start(history: History) -> list[Finding]:
     Returns
     -------
     list of Finding
-        ``missing-suppression``, only of locks whose past is shorter than four weeks: later their
-        own past judges them.
+        ``missing-suppression``, only of locks whose log is shorter than four weeks: later their
+        own past judges them, and after work what the work left.
 
     Notes
     -----
@@ -49,6 +49,7 @@ def quick_from_the_start(history: History) -> list[Finding]:
         days, lock = drift.days, drift.days.lock
         if (not lock.is_magnet or lock.suppression != "diode" or lock.latency_kind != "armature"
                 or days.day[-1] - days.day[0] >= YOUNG_DAYS
+                or last_service(history, lock.id) is not None
                 or drift.releases_now < NEW_LOCK_RELEASES or not lock.ohms):
             continue
         size = "large" if lock.rated_volts**2 / lock.ohms >= LARGE_WATTS else "small"

@@ -16,6 +16,7 @@ from remanence.analytics.conditions.evidence import (
     share_evidence,
 )
 from remanence.analytics.conditions.exits import PAST_ENDS_DAY, held_on_way_out
+from remanence.analytics.conditions.lost_lines import lost_shares
 from remanence.analytics.drift.judge import drifts
 from remanence.analytics.history import (
     History,
@@ -116,6 +117,7 @@ def no_release(history: History) -> list[Finding]:
         use = first & told
         event = (rows["outcome"] == "no-release").to_numpy()[use]
         healthy, faulty = _usual_failures(lock, day[use], event)
+        healthy = _with_lost(history, lock, healthy)
         rate = rate_that_matters(
             day[use], event, healthy=healthy, faulty=faulty, prior=OUTCOME_FAULT_PRIOR)
         if rate is None or rate.log_odds <= 0:
@@ -155,6 +157,14 @@ def no_release(history: History) -> list[Finding]:
                    **failed_repair(work)},
         ))
     return found
+
+
+def _with_lost(
+    history: History, lock: Lock, healthy: tuple[float, float]
+) -> tuple[float, float]:
+    """A sound lock's rate where a share of its contact's records is lost."""
+    share = lost_shares(history).get(lock.contact_controller or "", 0.0)
+    return healthy[0] + share * healthy[1], healthy[1]
 
 
 def _usual_failures(
@@ -317,7 +327,8 @@ def not_reclosed(history: History) -> list[Finding]:
         if not _feedback_moves(this_week, open_now):
             continue
         rate = rate_that_matters(
-            day[use], event, healthy=HEALTHY_LEFT_OPEN, faulty=FAULTY_LEFT_OPEN,
+            day[use], event, healthy=_with_lost(history, lock, HEALTHY_LEFT_OPEN),
+            faulty=FAULTY_LEFT_OPEN,
             prior=OUTCOME_FAULT_PRIOR,
         )
         if rate is None or rate.log_odds <= 0:

@@ -456,11 +456,13 @@ def _running_down(
 
 
 _SLOW_FOR_IT = ("sticking-catch", "no-release", "loaded-catch", "short-pulse")
-"""A magnet's release does not depend on volts; its hold does."""
+_HELD_LESS = (*_SLOW_FOR_IT, "weakening-hold")
+"""A magnet lets go by itself, whatever the volts; its hold depends on them, and how soon it lets go
+on how strongly it held."""
 
 LOW_SUPPLY = Condition(
     "low-supply", (low_supply,), ("idle-volts-median-of-the-hours", "hours-under-the-window"),
-    subject_kinds=("supply",), mechanisms=(), explains_on_locks=_SLOW_FOR_IT,
+    subject_kinds=("supply",), mechanisms=(), explains_on_locks=_HELD_LESS,
 )
 SUPPLY_SAG = Condition(
     "supply-sag", (supply_sag,),
@@ -475,5 +477,5 @@ BATTERY_DECLINE = Condition(
     ("idle-volts", "fall-of-the-idle-volts", "days-until-the-window-s-lower-end"),
     # A battery that runs down softens too.
     subject_kinds=("supply",), mechanisms=(), explains=("supply-sag",),
-    explains_on_locks=_SLOW_FOR_IT,
+    explains_on_locks=_HELD_LESS,
 )

@@ -11,6 +11,7 @@ from datetime import date, datetime
 from typing import Any
 
 from remanence.analytics.health.physics_model import PhysicsSummary
+from remanence.analytics.physics.regimes import Regime
 from remanence.shared.absent import Absent
 from remanence.shared.findings import STATE_OF_URGENCY, STATES, Finding
 from remanence.shared.venue import Lock, Supply, Venue
@@ -341,6 +342,8 @@ class Untold:
     rejected: int
     rejected_reasons: tuple[tuple[str, int], ...]
     never_came: tuple[Absent, ...] = ()
+    changed: tuple[Regime, ...] = ()
+    """Measuring regimes that began this week: no fault, and what came before is not like it."""
 
 
 @dataclass(frozen=True)
