@@ -207,7 +207,7 @@ some ten milliseconds, a repeated message comes within a hundred)."""
 
 _NOT_OF_SEVERAL = (
     "sag_ms", "sag_outlasts_ms", "recovery_ms", "off_spike_volts", "end_sag_volts")
-"""What is read against the rail just before an edge: unknown where the edge before had loaded it."""
+"""What is read against the rail before an edge: unknown where an earlier edge had loaded it."""
 
 
 def whole_commands(actuations: pl.DataFrame) -> pl.DataFrame:

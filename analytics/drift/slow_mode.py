@@ -52,6 +52,8 @@ SLOW_MODE_PRIOR = 1 / 600
 STANDING_PRIOR = 1 / 60
 """Chance that a lock has one when its log begins: such a fault stands for some ten weeks.
 Assumption."""
+YOUNG_DAYS = 28
+"""A log is at its beginning for so long: its faults may have been there before it. Assumption."""
 LIKE_VOLTS = 0.03
 """Commands whose volts differ by less than this (natural log) are of one kind: at lower volts a
 sound catch straggles and fails when it is leant upon, as each 2 N of side load costs about 1 V of
@@ -189,7 +191,8 @@ def slow_mode(days: LockDays, rows: pl.DataFrame, row_day: Reals) -> SlowMode | 
         and event[recent].mean() > STANDING_NOW * STANDING_SHARE
         and share < STANDING_RISE * max(whole, share_before)
     )
-    log_odds = change.log_odds + float(np.log(SLOW_MODE_PRIOR))
+    young = day[-1] - day[0] < YOUNG_DAYS
+    log_odds = change.log_odds + float(np.log(STANDING_PRIOR if young else SLOW_MODE_PRIOR))
     if from_start:
         change = _all_along(day)
         onset = change.since

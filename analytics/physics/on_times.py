@@ -51,10 +51,11 @@ DUTY_DECIMALS = 9
 USUAL_SAMPLE_MS = 10.0
 """Spacing of the readings where it is not known. [ms]"""
 
-END_LOST_MS, END_LOST_TIMES = 10_000.0, 5.0
-"""A latch that is on by its command for so long, and so many times as long as its rail was loaded,
-or as its catch stayed open, was switched off before: the record is lost. A held button keeps the
-rail loaded and the catch open (assumption)."""
+END_LOST_MS, END_LOST_TIMES, OPENS_AT_LAST_MS = 10_000.0, 5.0, 600_000.0
+"""A latch that is on by its command for so long was switched off before, and the record is lost,
+where its rail was loaded for less than one part of so many, where its catch locked again so long
+before the end, or where it first opened after the last time: nobody holds a button for ten minutes
+until a lock opens. A held button keeps the rail loaded and the catch open (assumption)."""
 
 _CUT_BY = ("lock", "command_time", "outcome", "latency_ms", "pulse_ms", "sag_ms", "sample_ms",
            "relock_ms")
@@ -111,8 +112,9 @@ def on_times(
     pulled = [lock.id for lock in venue.locks if lock.pulsed]
     opened = actuations.filter(pl.col("lock").is_in(pulled)).select(
         "lock", "outcome", "latency_ms", start="command_time",
-        _off=pl.min_horizontal("sag_ms", pl.when(pl.col("lock").is_in(catches)).then(
-            pl.col("latency_ms") + pl.col("relock_ms"))),
+        _off=END_LOST_TIMES * pl.col("sag_ms"),
+        _locked=pl.when(pl.col("lock").is_in(catches)).then(
+            pl.col("latency_ms") + pl.col("relock_ms") + END_LOST_MS),
         _whole=loaded_throughout("sag_ms", "pulse_ms", "sample_ms"),
     ).unique(["lock", "start"], keep="first", maintain_order=True)
     frame = frame.join(opened, on=["lock", "start"], how="left", maintain_order="left")
@@ -125,8 +127,10 @@ def on_times(
         .when(pl.col("latency_ms").is_not_null())
         .then(pl.min_horizontal("latency_ms", commanded))
     )
-    lost = ((commanded > END_LOST_MS) & (commanded > END_LOST_TIMES * pl.col("_off"))
-            ).fill_null(False)
+    lost = (commanded > END_LOST_MS).fill_null(False) & (
+        (commanded > pl.col("_off")).fill_null(False)
+        | (commanded > pl.col("_locked")).fill_null(False)
+        | (pl.col("latency_ms") > OPENS_AT_LAST_MS).fill_null(False))
     on = pl.when(pl.col("lock").is_in(cutting)).then(cut).when(~lost).then(commanded)
     frame = frame.select(
         "lock", "start", on_ms=on, end_lost=lost,
