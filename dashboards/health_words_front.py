@@ -287,6 +287,14 @@ class FrontWords(FindingWords):
         for controller, step in told.coarse:
             entries.append(Entry(lang("untold.coarse", controller=controller), lang(
                 "untold.coarse_says", step=lang.measured(step, unit="ms"))))
+        for item in told.changed:
+            unit = {"polling": "ms", "sampling": "ms", "pulse": "ms", "converter": "V"}.get(
+                item.quantity, "%")
+            before, now = (lang.measured(100 * value if unit == "%" else value, unit=unit)
+                           for value in (item.before or 0.0, item.value))
+            entries.append(Entry(
+                lang(f"untold.changed_{item.quantity}", subject=item.subject),
+                lang("untold.changed_says", before=before, now=now, day=lang.day(item.since))))
         for gone in told.never_came:
             uses = ", ".join(lang(f"untold.tells_{kind}", subject=name) for kind, name in gone.uses)
             hint = lang("untold.never_came_nearest", nearest=gone.nearest) if gone.nearest else ""

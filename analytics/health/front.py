@@ -27,6 +27,7 @@ from remanence.analytics.health.model import (
 )
 from remanence.analytics.history import History, per_lock
 from remanence.analytics.physics.latency import release_latency
+from remanence.analytics.physics.regimes import regimes
 from remanence.shared.absent import Absent
 from remanence.shared.findings import STATE_OF_URGENCY, Finding, rank
 from remanence.shared.tables import BASELINE_ACTIONS
@@ -230,6 +231,7 @@ def untold(
         ),
         rejected=sum(count for _, count in reasons), rejected_reasons=tuple(reasons),
         never_came=tuple(never_came),
+        changed=regimes(history).changed(history.week.monday, history.week.sunday),
     )
 
 

@@ -12,6 +12,7 @@ from typing import Any
 
 from remanence.analytics.health.lock_state import Counts, LockState
 from remanence.analytics.health.physics_model import PhysicsSummary
+from remanence.analytics.physics.regimes import Regime
 from remanence.shared.absent import Absent
 from remanence.shared.findings import Finding
 from remanence.shared.venue import Lock, Supply, Venue
@@ -354,6 +355,8 @@ class Untold:
     rejected: int
     rejected_reasons: tuple[tuple[str, int], ...]
     never_came: tuple[Absent, ...] = ()
+    changed: tuple[Regime, ...] = ()
+    """Measuring regimes that began this week: no fault, and what came before is not like it."""
 
 
 @dataclass(frozen=True)

@@ -16,7 +16,7 @@ MOST_WEIGHT = 2.0
 """One day never weighs more: an odd day between two of another setting stays an odd day."""
 
 
-def settings(values: Reals, weight: Reals) -> Ints:
+def settings(values: Reals, weight: Reals, alike: float = ALIKE) -> Ints:
     """Which setting held on each day, counted from 0 in order of time.
 
     Parameters
@@ -25,6 +25,8 @@ def settings(values: Reals, weight: Reals) -> Ints:
         What each day reads, in order of time; NaN where nothing does.
     weight : array of float, shape (n,)
         How surely it reads it; 1 for a day with enough readings.
+    alike : float, default 1.25
+        Values whose ratio is less are one setting.
 
     Returns
     -------
@@ -40,7 +42,7 @@ def settings(values: Reals, weight: Reals) -> Ints:
     out = np.zeros(values.size, dtype=np.int64)
     if known.size < 2:
         return out
-    state_of, count = _clusters(values[known])
+    state_of, count = _clusters(values[known], alike)
     if count == 1:
         return out
     cost = np.minimum(weight[known], MOST_WEIGHT)
@@ -61,10 +63,10 @@ def settings(values: Reals, weight: Reals) -> Ints:
     return np.cumsum(out).astype(np.int64)
 
 
-def _clusters(values: Reals) -> tuple[Ints, int]:
+def _clusters(values: Reals, alike: float) -> tuple[Ints, int]:
     """The setting that each value is one of, and how many settings there are."""
     order = np.argsort(values)
-    apart = np.diff(np.log(values[order])) > np.log(ALIKE)
+    apart = np.diff(np.log(values[order])) > np.log(alike)
     number = np.concatenate([[0], np.cumsum(apart)])
     state_of = np.empty(values.size, dtype=np.int64)
     state_of[order] = number

@@ -234,7 +234,8 @@ def battery_charged_every_monday(seed):
         day = np.arange(scenario.days) % 7
         rail.wander = rail.wander - lost * (day / 6.0)
 
-    return Judged.of(sound(seed, shape=shape), WEEKS).quiet()
+    return Judged.of(sound(seed, shape=shape), WEEKS).quiet(
+        besides=[("magnet-1", "unsafe-fitting")])
 
 
 @situation

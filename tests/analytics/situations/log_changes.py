@@ -11,14 +11,19 @@ def polled(log, controller, period_ms, since, until=None, *, tied=False):
     begin, end = log.start_of(since), log.start_of(until) if until else 2**62
     step = int(period_ms * 1e3)
     inputs = pl.col("channel").str.starts_with(f"{controller}/i") & T.is_between(begin, end)
-    if tied:
-        commands = _last_command(log)
-        at = pl.lit(commands)
-        log.records = log.records.with_columns(
-            T.sub(at).alias("since_command"))
-        stamp = T + (-pl.col("since_command")).mod(step)
-        log.change(inputs & (pl.col("since_command") < 2_000_000), time=stamp)
-        log.records = log.records.drop("since_command")
+    if tied:  # One scan reads and writes: its answer waits for the next look.
+        seen = [lock.command for lock in log.venue.locks if lock.contact]
+        outputs = (pl.col("channel").str.starts_with(f"{controller}/q")
+                   & pl.col("channel").is_in(seen) & T.is_between(begin, end))
+        log.records = log.records.with_columns(asked=pl.lit(_last_command(log)))
+        late = T - (pl.col("asked")).mod(step)
+        stamp = pl.when(T - pl.col("asked") < 2_000_000).then(late).otherwise(T)
+        log.change(inputs, time=stamp + (-stamp).mod(step))
+        log.records = log.records.drop("asked")
+        magnets = [lock.command for lock in log.venue.locks if lock.is_magnet]
+        releases = pl.col("value") == pl.when(pl.col("channel").is_in(magnets)).then(
+            0.0).otherwise(1.0)
+        log.change(outputs & releases, time=T - T.mod(step))
     else:
         log.change(inputs, time=T + (-T).mod(step))
     kept = log.records.unique(["time", "channel"], keep="last", maintain_order=True)
@@ -28,18 +33,22 @@ def polled(log, controller, period_ms, since, until=None, *, tied=False):
 
 
 def _last_command(log):
-    """Of each record, the time of the last command edge before it on any channel of its lock."""
+    """Of each record, the time of its lock's last releasing command."""
     channel = log.records["channel"].to_numpy()
-    time = log.records["time"].to_numpy()
+    time, value = log.records["time"].to_numpy(), log.records["value"].to_numpy()
     out = np.zeros(time.size, np.int64)
     for lock in log.venue.locks:
         if not lock.contact:
             continue
-        edges = time[channel == lock.command]
+        edges = time[(channel == lock.command) & (value == _releasing(lock))]
         mine = channel == lock.contact
         place = np.searchsorted(edges, time[mine], "right") - 1
         out[mine] = np.where(place >= 0, edges[np.maximum(place, 0)], 0)
     return out
+
+
+def _releasing(lock):
+    return 0.0 if lock.is_magnet else 1.0
 
 
 def clock_off(log, channel_start, offset_ms_of_day, *, name=None):
