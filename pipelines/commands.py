@@ -116,6 +116,17 @@ def build_parser() -> argparse.ArgumentParser:
                      help="where that hash is (default: secrets/serve.json beside the venue file)")
     sub.add_argument("--certificate", type=Path, metavar="FILE", help="for https, with --key")
     sub.add_argument("--key", type=Path, metavar="FILE", help="the certificate's key")
+    sub.add_argument("--tell", action="store_true",
+                     help="look for a new report every minute, and tell whom [[tell]] names")
+    _language(sub)
+
+    sub = add("tell", "tell whom [[tell]] names of the newest report, each thing once", _tell)
+    sub.add_argument("--dry-run", action="store_true", help="print it, and send nothing")
+
+    sub = add("calendar", "write the days of due release tests and planned orders as a calendar "
+              "(.ics)", _calendar)
+    sub.add_argument("--out", type=Path, metavar="FILE",
+                     help="file to write (default: calendar.ics beside the venue file)")
     _language(sub)
 
     sub = add("verify", "check that every file of the store is as it was written", _verify)
@@ -147,8 +158,11 @@ def build_parser() -> argparse.ArgumentParser:
     sub.add_argument("--date", type=_day, metavar="D",
                      help="day of the work (default: today in the venue's time zone)")
 
-    sub = add("weekly", "ingest, then every sheet: the one line for a scheduler", _weekly)
+    sub = add("weekly", "ingest, then every sheet, and tell whom [[tell]] names: the one line for "
+              "a scheduler", _weekly)
     add_week(sub)
+    sub.add_argument("--dry-run", action="store_true",
+                     help="print what would be told, and send nothing")
     _language(sub)
 
     sub = add("export", "write a kept table as .parquet, .csv or .xlsx", _export)
@@ -214,7 +228,23 @@ def _serve(words: argparse.Namespace) -> int:
         _say(set_password(words.venue, words.password_file))
         return DONE
     _say(serve(words.venue, host=words.host, port=words.port, password_file=words.password_file,
-               certificate=words.certificate, key=words.key, language=words.language))
+               certificate=words.certificate, key=words.key, language=words.language,
+               tells=words.tell))
+    return DONE
+
+
+def _tell(words: argparse.Namespace) -> int:
+    from remanence.pipelines.tell import tell
+
+    outcome = tell(words.venue, dry_run=words.dry_run)
+    _say(outcome.text())
+    return _told(outcome.faults)
+
+
+def _calendar(words: argparse.Namespace) -> int:
+    from remanence.pipelines.tell import write_calendar
+
+    _say(write_calendar(words.venue, words.out, code=words.language))
     return DONE
 
 
@@ -277,7 +307,8 @@ def _service(words: argparse.Namespace) -> int:
 def _weekly(words: argparse.Namespace) -> int:
     from remanence.pipelines.sheets.weekly import run_weekly
 
-    outcome = run_weekly(words.venue, week=words.week, language=words.language)
+    outcome = run_weekly(words.venue, week=words.week, language=words.language,
+                         dry_run=words.dry_run)
     _say(outcome.text())
     return _told(outcome.faults, urgent=outcome.has(words.fail_on))
 

@@ -16,6 +16,7 @@ from zoneinfo import ZoneInfo
 from remanence.shared.limits import Limits
 from remanence.shared.live_source import LiveSource
 from remanence.shared.log_format import LogFormat
+from remanence.shared.tell_target import TellTarget
 
 DEFAULT_RELEASED_BY = {"magnet": "power-off", "latch": "power-on"}
 
@@ -171,8 +172,8 @@ class Lock:
 class Venue:
     """A venue: its rails, parts, locks and the logs they come from.
 
-    The fields are the keys of ``[venue]``; beside them ``logs``, ``sources``, ``supplies``,
-    ``parts``, ``locks`` in the file's order, and ``limits``.
+    The fields are the keys of ``[venue]``; beside them ``logs``, ``sources``, ``tells``,
+    ``supplies``, ``parts``, ``locks`` in the file's order, and ``limits``.
     """
 
     id: str
@@ -184,6 +185,7 @@ class Venue:
     release_test_days: float = 31.0
     logs: tuple[LogFormat, ...] = ()
     sources: tuple[LiveSource, ...] = ()
+    tells: tuple[TellTarget, ...] = ()
     supplies: tuple[Supply, ...] = ()
     parts: tuple[Part, ...] = ()
     locks: tuple[Lock, ...] = ()

@@ -30,7 +30,7 @@ from remanence.pipelines.ingest.files import find_logs
 from remanence.pipelines.ingest.ingest import ingest
 from remanence.pipelines.ingest.progress import Silent
 from remanence.pipelines.ingest.seen import Seen
-from remanence.pipelines.serve.reports import reports
+from remanence.pipelines.sheets.past_reports import reports
 from remanence.pipelines.sheets.refresh import load_venue
 from remanence.pipelines.store.store import Store
 from remanence.shared.errors import RemanenceError
@@ -42,7 +42,7 @@ EVERY_S = 2.0
 BEFORE = timedelta(days=1)
 """Files touched so long before the round are read too: they tell how each lock stood at night."""
 
-IN_MEMORY = Path("/dev/shm")  # noqa: S108
+IN_MEMORY = Path("/dev/shm")
 """Linux keeps it in memory; elsewhere the system's folder for what is temporary serves."""
 
 

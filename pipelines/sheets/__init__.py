@@ -21,14 +21,30 @@ if TYPE_CHECKING:
     from remanence.pipelines.sheets.check_logs import logs_text
     from remanence.pipelines.sheets.demo import run_demo
     from remanence.pipelines.sheets.load import load_history, load_table
-    from remanence.pipelines.sheets.refresh import load_venue, newest_week, prepare, take_in
+    from remanence.pipelines.sheets.past_reports import (
+        REPORTS,
+        Report,
+        Told,
+        named,
+        read_report,
+        reports,
+    )
+    from remanence.pipelines.sheets.refresh import (
+        load_venue,
+        newest_week,
+        prepare,
+        take_in,
+        venue_file,
+    )
+    from remanence.pipelines.sheets.report_sheet import made_at
     from remanence.pipelines.sheets.sheet import SheetRun, add_week, program_version
     from remanence.pipelines.sheets.weekly import run_weekly
 
 __all__ = [
-    "Sheet", "SheetRun", "add_week", "all_sheets", "load_history", "load_table", "load_venue",
-    "logs_text", "newest_week", "prepare", "program_version", "report_text", "run_demo",
-    "run_weekly", "take_in",
+    "REPORTS", "Report", "Sheet", "SheetRun", "Told", "add_week", "all_sheets", "load_history",
+    "load_table", "load_venue", "logs_text", "made_at", "named", "newest_week", "prepare",
+    "program_version", "read_report", "report_text", "reports", "run_demo", "run_weekly",
+    "take_in", "venue_file",
 ]
 
 _ENDING = "_sheet"
@@ -49,7 +65,9 @@ __getattr__ = on_demand(__name__, {
     "check_logs": ("logs_text",),
     "demo": ("run_demo",),
     "load": ("load_history", "load_table"),
-    "refresh": ("load_venue", "newest_week", "prepare", "take_in"),
+    "past_reports": ("REPORTS", "Report", "Told", "named", "read_report", "reports"),
+    "refresh": ("load_venue", "newest_week", "prepare", "take_in", "venue_file"),
+    "report_sheet": ("made_at",),
     "sheet": ("SheetRun", "add_week", "program_version"),
     "weekly": ("run_weekly",),
 })

@@ -1,4 +1,4 @@
-"""The weekly run: take in, derive, and write every sheet."""
+"""The weekly run: take in, derive, write every sheet, and tell whom the venue file names."""
 
 from __future__ import annotations
 
@@ -21,7 +21,9 @@ class WeeklyOutcome:
     taken_in: tuple[str, ...]
     sheets: Mapping[str, SheetOutcome]
     faults: tuple[str, ...] = ()
-    """What could not be written, a sentence each."""
+    """What could not be written or told, a sentence each."""
+    told: tuple[str, ...] = ()
+    """Whom was told what."""
 
     def has(self, urgency: str | None) -> bool:
         """Whether a finding that urgent, or more, stands."""
@@ -29,14 +31,15 @@ class WeeklyOutcome:
 
     def text(self) -> str:
         """What to print."""
-        return "\n".join((*self.taken_in, *(sheet.text() for sheet in self.sheets.values())))
+        return "\n".join((*self.taken_in, *(sheet.text() for sheet in self.sheets.values()),
+                          *self.told))
 
 
 def run_weekly(
     given: str | Path, *, week: Week | None = None, language: str = "en",
-    now: datetime | None = None,
+    now: datetime | None = None, dry_run: bool = False,
 ) -> WeeklyOutcome:
-    """Ingest, then write every sheet into its own folder beside the venue file.
+    """Ingest, then write every sheet into its own folder beside the venue file, then tell.
 
     What cannot be written keeps nothing else from being done: the findings are told on a full
     disk too.
@@ -51,6 +54,8 @@ def run_weekly(
         Language of the pages.
     now : datetime, optional
         Records later than a day after it are set aside; default: what the machine's clock says.
+    dry_run : bool, default False
+        Say what would be told, and send nothing.
     """
     taken: list[str] = []
     faults: list[str] = []
@@ -68,4 +73,13 @@ def run_weekly(
             faults += sheets[sheet.name].faults
         except RemanenceError as error:
             faults.append(str(error))
-    return WeeklyOutcome(tuple(taken), sheets, tuple(dict.fromkeys(faults)))
+    told: tuple[str, ...] = ()
+    if ready.venue.tells:
+        from remanence.pipelines.tell import tell  # Costs packages; only where somebody is told.
+
+        try:
+            outcome = tell(given, dry_run=dry_run)
+            told, faults = outcome.lines, [*faults, *outcome.faults]
+        except RemanenceError as error:
+            faults.append(str(error))
+    return WeeklyOutcome(tuple(taken), sheets, tuple(dict.fromkeys(faults)), told)
