@@ -19,6 +19,8 @@ class SheetJob:
     state: str
     wrong: str
     do: str
+    is_test: bool = False
+    """A release test: the sheet asks passed or failed, then who and when."""
 
 
 @dataclass(frozen=True)
@@ -71,4 +73,6 @@ def _in_room(say: Speaker, job: Job, room: str) -> list[SheetJob]:
 
 def _line(say: Speaker, job: Job, who: str) -> SheetJob:
     wrong = ", ".join(say.wrong(finding) for finding in (job.lead, *job.others[:2]))
-    return SheetJob(who, job.state, wrong, say.checks(job.lead)[0].do)
+    is_test = any(
+        finding.condition == "release-test-due" for finding in (job.lead, *job.others))
+    return SheetJob(who, job.state, wrong, say.checks(job.lead)[0].do, is_test)

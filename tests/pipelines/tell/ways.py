@@ -22,13 +22,13 @@ class Mailbox:
         self.came: list[tuple[tuple[str, ...], bytes]] = []
         self.tries = 0
 
-    async def handle_RCPT(self, server, session, envelope, address, options):
+    async def handle_RCPT(self, server, session, envelope, address, options):  # noqa: N802
         if address == self.refuses:
             return "550 no such mailbox"
         envelope.rcpt_tos.append(address)
         return "250 OK"
 
-    async def handle_DATA(self, server, session, envelope):
+    async def handle_DATA(self, server, session, envelope):  # noqa: N802
         self.tries += 1
         if self.answers and (answer := self.answers.pop(0)):
             return answer
