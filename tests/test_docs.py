@@ -68,9 +68,9 @@ def test_the_readme_says_what_each_dependency_is_for():
     block = re.search(r"^dependencies = \[(.*?)\]", project, re.DOTALL | re.MULTILINE)
     assert block
     text = (ROOT / "README.md").read_text(encoding="utf-8")
-    live = re.search(r"^live = \[(.*?)\]", project, re.DOTALL | re.MULTILINE)
-    assert live
-    for name in re.findall(r'"([a-z0-9-]+)', block[1] + live[1]):
+    extras = re.findall(r"^(?:live|serve|tell) = \[(.*?)\]", project, re.DOTALL | re.MULTILINE)
+    assert len(extras) == 3
+    for name in re.findall(r'"([a-z0-9-]+)', "".join([block[1], *extras])):
         assert re.search(rf"^\| [^|]*\b{re.escape(name)}\b", text, re.MULTILINE), name
 
 
