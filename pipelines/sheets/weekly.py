@@ -10,6 +10,7 @@ from pathlib import Path
 from remanence.pipelines.sheets import all_sheets
 from remanence.pipelines.sheets.refresh import prepare, take_in
 from remanence.pipelines.sheets.sheet import SheetOutcome, SheetRun
+from remanence.pipelines.sheets.unchanged import keep_outcomes, kept_outcomes, logged_so_far
 from remanence.shared.errors import RemanenceError, UnwritableStoreError
 from remanence.shared.weeks import Week
 
@@ -42,7 +43,8 @@ def run_weekly(
     """Ingest, then write every sheet into its own folder beside the venue file, then tell.
 
     What cannot be written keeps nothing else from being done: the findings are told on a full
-    disk too.
+    disk too. Where nothing that a sheet rests on has changed since the run before, its sheets stand
+    as they are and are told again.
 
     Parameters
     ----------
@@ -66,13 +68,18 @@ def run_weekly(
     ready = prepare(given)
     faults += ready.faults
     run = SheetRun(ready, language, options={"week": week})
-    sheets: dict[str, SheetOutcome] = {}
-    for sheet in all_sheets():
-        try:
-            sheets[sheet.name] = sheet.write(run)
-            faults += sheets[sheet.name].faults
-        except RemanenceError as error:
-            faults.append(str(error))
+    kept = None if faults else kept_outcomes(run)
+    sheets = dict(kept or {})
+    if kept is None:
+        logged = logged_so_far(run)
+        for sheet in all_sheets():
+            try:
+                sheets[sheet.name] = sheet.write(run)
+                faults += sheets[sheet.name].faults
+            except RemanenceError as error:
+                faults.append(str(error))
+        if not faults:
+            keep_outcomes(run, logged, sheets)
     told: tuple[str, ...] = ()
     if ready.venue.tells:
         from remanence.pipelines.tell import tell  # Costs packages; only where somebody is told.
