@@ -124,6 +124,17 @@ def build_parser() -> argparse.ArgumentParser:
                      help="where that hash is (default: secrets/serve.json beside the venue file)")
     sub.add_argument("--certificate", type=Path, metavar="FILE", help="for https, with --key")
     sub.add_argument("--key", type=Path, metavar="FILE", help="the certificate's key")
+    sub.add_argument("--tell", action="store_true",
+                     help="look for a new report every minute, and tell whom [[tell]] names")
+    _language(sub)
+
+    sub = add("tell", "tell whom [[tell]] names of the newest report, each thing once", _tell)
+    sub.add_argument("--dry-run", action="store_true", help="print it, and send nothing")
+
+    sub = add("calendar", "write the days of due release tests and planned orders as a calendar "
+              "(.ics)", _calendar)
+    sub.add_argument("--out", type=Path, metavar="FILE",
+                     help="file to write (default: calendar.ics beside the venue file)")
     _language(sub)
 
     sub = add("verify", "check that every file of the store is as it was written", _verify)
@@ -163,9 +174,12 @@ def build_parser() -> argparse.ArgumentParser:
     sub.add_argument("--date", type=_day, metavar="D",
                      help="day of it (default: today in the venue's time zone)")
 
-    sub = add("weekly", "ingest, then every sheet: the one line for a scheduler", _weekly)
+    sub = add("weekly", "ingest, then every sheet, and tell whom [[tell]] names: the one line for "
+              "a scheduler", _weekly)
     add_week(sub)
     add_single_file(sub)
+    sub.add_argument("--dry-run", action="store_true",
+                     help="print what would be told, and send nothing")
     _language(sub)
 
     sub = add("export", "write a kept table as .parquet, .csv or .xlsx", _export)
@@ -259,7 +273,23 @@ def _serve(words: argparse.Namespace) -> int:
         say(set_password(words.venue, words.password_file))
         return DONE
     say(serve(words.venue, host=words.host, port=words.port, password_file=words.password_file,
-               certificate=words.certificate, key=words.key, language=words.language))
+               certificate=words.certificate, key=words.key, language=words.language,
+               tells=words.tell))
+    return DONE
+
+
+def _tell(words: argparse.Namespace) -> int:
+    from remanence.pipelines.tell import tell
+
+    outcome = tell(words.venue, dry_run=words.dry_run)
+    say(outcome.text())
+    return _told(outcome.faults)
+
+
+def _calendar(words: argparse.Namespace) -> int:
+    from remanence.pipelines.tell import write_calendar
+
+    say(write_calendar(words.venue, words.out, code=words.language))
     return DONE
 
 
@@ -338,7 +368,8 @@ def _weekly(words: argparse.Namespace) -> int:
     from remanence.pipelines.sheets.weekly import run_weekly
 
     outcome = words.outcome = run_weekly(
-        words.venue, week=words.week, language=words.language, single_file=words.single_file)
+        words.venue, week=words.week, language=words.language, single_file=words.single_file,
+        dry_run=words.dry_run)
     say(outcome.text())
     return _told(outcome.faults, urgent=outcome.has(words.fail_on))
 
@@ -438,7 +469,7 @@ def main(words: Sequence[str] | None = None) -> int:
         note(str(error))
         return USAGE
     except RemanenceError as error:  # a package that adds a command is at fault
-        _say(f"error: {error}", file=sys.stderr)
+        note(f"error: {error}")
         return AT_FAULT
     except SystemExit as stop:  # the help was asked for and is printed
         return int(stop.code or 0)

@@ -17,6 +17,7 @@ from remanence.shared.limits import Limits
 from remanence.shared.live_source import LiveSource
 from remanence.shared.log_format import LogFormat
 from remanence.shared.sequence import Sequence
+from remanence.shared.tell_target import TellTarget
 
 DEFAULT_RELEASED_BY = {"magnet": "power-off", "latch": "power-on"}
 
@@ -174,8 +175,8 @@ class Lock:
 class Venue:
     """A venue: its rails, parts, locks and the logs they come from.
 
-    The fields are the keys of ``[venue]``; beside them ``logs``, ``sources``, ``supplies``,
-    ``parts``, ``locks``, ``sequences`` in the file's order, and ``limits``.
+    The fields are the keys of ``[venue]``; beside them ``logs``, ``sources``, ``tells``,
+    ``supplies``, ``parts``, ``locks``, ``sequences`` in the file's order, and ``limits``.
     """
 
     id: str
@@ -190,6 +191,7 @@ class Venue:
     served_at: str | None = None
     logs: tuple[LogFormat, ...] = ()
     sources: tuple[LiveSource, ...] = ()
+    tells: tuple[TellTarget, ...] = ()
     supplies: tuple[Supply, ...] = ()
     parts: tuple[Part, ...] = ()
     locks: tuple[Lock, ...] = ()

@@ -17,6 +17,7 @@ from remanence.shared.limits import Limits
 from remanence.shared.live_source import LiveSource, read_live_source
 from remanence.shared.log_format import Formats, LogFormat, read_log_format
 from remanence.shared.sequence import Sequence, read_sequence
+from remanence.shared.tell_target import TellTarget, read_tell_target
 from remanence.shared.venue import DEFAULT_RELEASED_BY, Lock, Part, Supply, Venue
 from remanence.shared.venue_keys import LIMIT_KEYS, LOCK_KEYS, PART_KEYS, SUPPLY_KEYS, VENUE_KEYS
 
@@ -81,8 +82,9 @@ def _resolve(
 _ID = re.compile(r"[A-Za-z0-9._-]+")
 _ADDRESS = re.compile(r"[A-Za-z][A-Za-z0-9+.-]+://")
 _WEB_ADDRESS = re.compile(r"https?://[A-Za-z0-9.\[\]:_~/-]+")
-_BLOCKS = {"venue": "table", "log": "array", "source": "array", "supply": "array", "part": "array",
-           "lock": "array", "sequence": "array", "limits": "table"}
+_BLOCKS = {"venue": "table", "log": "array", "source": "array", "tell": "array",
+           "supply": "array", "part": "array", "lock": "array", "sequence": "array",
+           "limits": "table"}
 
 
 def parse_venue(
@@ -145,6 +147,7 @@ class _Reader:
         limits = self._table("limits", LIMIT_KEYS, required=False)
         logs = [log for i in self._indices("log") if (log := self._log(i))]
         sources = [source for i in self._indices("source") if (source := self._source(i))]
+        tells = [target for i in self._indices("tell") if (target := self._tell(i))]
         supplies = self._array("supply", SUPPLY_KEYS, Supply)
         parts = self._array("part", PART_KEYS, Part)
         locks = self._array("lock", LOCK_KEYS, Lock, self._complete_lock)
@@ -157,7 +160,7 @@ class _Reader:
             raise VenueFileError(self.path, self.problems)
         values.setdefault("name", values["id"])
         return Venue(
-            **values, logs=tuple(logs), sources=tuple(sources),
+            **values, logs=tuple(logs), sources=tuple(sources), tells=tuple(tells),
             supplies=tuple(supplies), parts=tuple(parts), locks=tuple(locks),
             sequences=tuple(sequences), limits=Limits(**limits),
         )
@@ -252,6 +255,14 @@ class _Reader:
             lambda *path: self._line("sequence", index, *path), locks)
         self.problems += problems
         return sequence
+
+    def _tell(self, index: int) -> TellTarget | None:
+        target, problems = read_tell_target(
+            self.document["tell"][index], self._where("tell", index),
+            lambda *path: self._line("tell", index, *path),
+        )
+        self.problems += problems
+        return target
 
     # What a block alone cannot tell.
 
@@ -363,7 +374,8 @@ class _Reader:
     def _cross_check(self) -> None:
         for name in ("supply", "part", "lock", "sequence"):
             self._unique(name, "id", "give each its own id")
-        self._unique_sources()
+        for name in ("source", "tell"):
+            self._unique_by_kind(name)
         self._unique("supply", "channel", "give each rail its own channel")
         self._unique("lock", "command", "give each lock its own channel", verb="drives")
         self._unique("lock", "contact", "give each contact its own channel", verb="reports")
@@ -409,19 +421,19 @@ class _Reader:
             else:
                 first[value] = index
 
-    def _unique_sources(self) -> None:
+    def _unique_by_kind(self, name: str) -> None:
         """Two sources of one name would write into one folder; the name may be the default."""
         first: dict[str, int] = {}
-        for index, block in enumerate(self._raw("source")):
-            name = block.get("id", block.get("kind"))
-            if not isinstance(name, str):
+        for index, block in enumerate(self._raw(name)):
+            own = block.get("id", block.get("kind"))
+            if not isinstance(own, str):
                 continue
-            if name in first:
-                line = self._line("source", first[name])
-                self._problem(("source", index, "id"), self._where("source", index),
-                              f"{shown(name)} a second time (first on line {line})",
-                              "give each source an id of its own")
-            first.setdefault(name, index)
+            if own in first:
+                line = self._line(name, first[own])
+                self._problem((name, index, "id"), self._where(name, index),
+                              f"{shown(own)} a second time (first on line {line})",
+                              f"give each {name} an id of its own")
+            first.setdefault(own, index)
 
     def _missing(
         self, path: tuple[str | int, ...], index: int, value: str, known: set[Any], name: str

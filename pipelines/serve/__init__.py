@@ -7,7 +7,14 @@ ends when nobody has looked for a while.
 
 from __future__ import annotations
 
-from remanence.pipelines.serve.password import set_password
-from remanence.pipelines.serve.server import serve
+from typing import TYPE_CHECKING
+
+from remanence.shared.on_demand import on_demand
+
+if TYPE_CHECKING:
+    from remanence.pipelines.serve.password import set_password
+    from remanence.pipelines.serve.server import serve
 
 __all__ = ["serve", "set_password"]
+
+__getattr__ = on_demand(__name__, {"password": ("set_password",), "server": ("serve",)})

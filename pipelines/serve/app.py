@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import asyncio
 import contextlib
 import secrets
 from collections.abc import AsyncIterator, Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from importlib.util import find_spec
 from pathlib import Path
 from typing import Any
 from urllib.parse import urlencode
@@ -29,10 +31,11 @@ from remanence.dashboards import serve_pages
 from remanence.dashboards.page import Language
 from remanence.dashboards.page import language as words_in
 from remanence.pipelines.serve.follower import Follower
-from remanence.pipelines.serve.forms import Posted, done_form, sign_in_form, test_form
+from remanence.pipelines.serve.forms import Posted, done_form, release_test_form, sign_in_form
 from remanence.pipelines.serve.headers import SafeHeaders
 from remanence.pipelines.serve.password import Password
-from remanence.pipelines.serve.reports import REPORTS, Report, reports
+from remanence.pipelines.serve.teller import tell_anew
+from remanence.pipelines.sheets.past_reports import REPORTS, Report, reports
 from remanence.pipelines.sheets.refresh import load_venue
 from remanence.pipelines.store.service_log import add_service, read_service
 from remanence.shared.errors import RemanenceError
@@ -56,6 +59,7 @@ class Settings:
     password: Password | None = None
     secure: bool = False
     loopback: bool = True
+    tells: bool = False
 
 
 def make_app(venue_path: Path, settings: Settings) -> Starlette:
@@ -77,7 +81,10 @@ def make_app(venue_path: Path, settings: Settings) -> Starlette:
 
     @contextlib.asynccontextmanager
     async def running(_: Starlette) -> AsyncIterator[None]:
+        telling = asyncio.create_task(tell_anew(venue_path)) if settings.tells else None
         yield
+        if telling is not None:
+            telling.cancel()
         await site.follower.stop()
 
     key = settings.password.session_key if settings.password else secrets.token_urlsafe(32)
@@ -91,6 +98,7 @@ def make_app(venue_path: Path, settings: Settings) -> Starlette:
             Route("/release-test", site.release_test, methods=["GET", "POST"]),
             Route("/sign-in", site.sign_in, methods=["GET", "POST"]),
             Route("/sign-out", site.sign_out, methods=["POST"]),
+            Route("/calendar.ics", site.calendar),
             Route("/assets/{name}", site.asset),
             *(Mount(f"/{name}", StaticFiles(
                 directory=venue_path.parent / name, html=True, check_dir=False), name=name)
@@ -137,7 +145,8 @@ class _Site:
         found = await run_in_threadpool(reports, self.path.parent)
         sheets = [name for name in SHEETS[1:] if (self.path.parent / name / "index.html").exists()]
         return self._page(request, "serve_front.html.jinja", "serve.title",
-                          weeks=found, sheets=sheets)
+                          weeks=found, sheets=sheets,
+                          has_calendar=find_spec("icalendar") is not None)
 
     async def morning(self, request: Request) -> Response:
         """This morning's round, which renews itself."""
@@ -158,6 +167,15 @@ class _Site:
         if not kind:
             raise HTTPException(404)
         return Response(data, media_type=kind, headers={"cache-control": "max-age=300"})
+
+    async def calendar(self, request: Request) -> Response:
+        """Due release tests and planned orders, for whoever subscribes to them."""
+        from remanence.pipelines.tell.calendar import calendar_of
+
+        data = await run_in_threadpool(
+            calendar_of, self._venue(), self.path, code=self.settings.language)
+        return Response(data, media_type="text/calendar; charset=utf-8",
+                        headers={"cache-control": "no-cache"})
 
     # What writes.
 
@@ -203,7 +221,8 @@ class _Site:
     async def release_test(self, request: Request) -> Response:
         """A release test that was passed or failed."""
         return await self._entered(
-            request, "serve_release_test.html.jinja", "serve.release_test", test_form)
+            request, "serve_release_test.html.jinja", "serve.release_test",
+            release_test_form)
 
     async def _entered(self, request: Request, template: str, title: str, make: Any) -> Response:
         if self.settings.password is None:

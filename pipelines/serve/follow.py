@@ -30,7 +30,7 @@ from remanence.pipelines.ingest.files import find_logs
 from remanence.pipelines.ingest.ingest import ingest
 from remanence.pipelines.ingest.progress import Silent
 from remanence.pipelines.ingest.seen import Seen
-from remanence.pipelines.serve.reports import reports
+from remanence.pipelines.sheets.past_reports import reports
 from remanence.pipelines.sheets.refresh import load_venue
 from remanence.pipelines.store.store import Store
 from remanence.shared.errors import RemanenceError

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from datetime import date, timedelta
 from typing import Any
 
@@ -18,6 +17,7 @@ from wtforms import (
     TextAreaField,
 )
 from wtforms.csrf.session import SessionCSRF
+from wtforms.fields.choices import SelectChoice  # type: ignore[attr-defined]
 from wtforms.validators import InputRequired, Length
 
 from remanence.dashboards.page import Language
@@ -76,16 +76,18 @@ def done_form(
     *, today: date, lock: str | None = None,
 ) -> Form:
     """Asks what was done to which lock."""
-    locks = _grouped(venue, lang, [item.id for item in venue.locks])
+    locks = [SelectChoice(lock.id, optgroup=lock.room or lang("front.no_room"))
+             for room in venue.rooms for lock in venue.locks if lock.room == room]
 
     class Done(Form):
         lock = SelectField(lang("serve.lock"), choices=locks)
         action = RadioField(
             lang("serve.what"), [InputRequired(lang("serve.needed"))],
-            choices=[(name, lang(f"serve.action.{name}")) for name in WORK])
-        part = SelectField(lang("serve.part"), choices=[("", lang("serve.no_part")), *(
-            (part.id, f"{part.id}: {part.description}" if part.description else part.id)
-            for part in venue.parts)])
+            choices=[SelectChoice(name, lang(f"serve.action.{name}")) for name in WORK])
+        part = SelectField(lang("serve.part"), choices=[
+            SelectChoice("", lang("serve.no_part")), *(
+                SelectChoice(part.id, f"{part.id}: {part.description}".removesuffix(": "))
+                for part in venue.parts)])
         note = TextAreaField(lang("serve.note"), [Length(max=NOTE_LETTERS)])
         by = StringField(lang("serve.by"), [
             InputRequired(lang("serve.needed")), Length(max=NAME_LETTERS)])
@@ -95,22 +97,20 @@ def done_form(
                 meta=_meta(session, secret))
 
 
-def test_form(
+def release_test_form(
     lang: Language, venue: Venue, session: dict[str, Any], secret: str, posted: Posted | None,
     *, today: date, lock: str | None = None,
 ) -> Form:
     """Asks how a release test went, then who did it and when."""
-    exits = [item.id for item in venue.locks if item.on_way_out]
-    others = [item.id for item in venue.locks if not item.on_way_out]
-    locks = {lang("serve.exits"): [(name, name) for name in exits],
-             lang("serve.others"): [(name, name) for name in others]}
+    locks = [SelectChoice(lock.id, optgroup=lang("serve.exits" if lock.on_way_out else
+                                                "serve.others"))
+             for lock in sorted(venue.locks, key=lambda lock: not lock.on_way_out)]
 
     class Test(Form):
-        lock = SelectField(
-            lang("serve.lock"), choices={name: held for name, held in locks.items() if held})
+        lock = SelectField(lang("serve.lock"), choices=locks)
         result = RadioField(
             lang("serve.result"), [InputRequired(lang("serve.result_needed"))],
-            choices=[(word, lang(f"serve.result_{word}")) for word in TEST_RESULTS])
+            choices=[SelectChoice(word, lang(f"serve.result_{word}")) for word in TEST_RESULTS])
         by = StringField(lang("serve.by"), [
             InputRequired(lang("serve.needed")), Length(max=NAME_LETTERS)])
         day = DateField(lang("serve.day"), [InputRequired(lang("serve.needed"))])
@@ -119,13 +119,3 @@ def test_form(
     return Test(posted, data={"lock": lock, "day": today, "by": session.get("by", "")},
                 meta=_meta(session, secret))
 
-
-def _grouped(
-    venue: Venue, lang: Language, locks: Sequence[str]
-) -> dict[str, list[tuple[str, str]]]:
-    """Locks by room, as a list to choose from."""
-    found: dict[str, list[tuple[str, str]]] = {}
-    for name in locks:
-        room = venue.locks_by_id[name].room or lang("front.no_room")
-        found.setdefault(room, []).append((name, name))
-    return found

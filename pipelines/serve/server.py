@@ -26,7 +26,7 @@ def is_loopback(host: str) -> bool:
 def serve(
     given: str | Path, *, host: str = LOOPBACK, port: int = PORT,
     password_file: Path | None = None, certificate: Path | None = None, key: Path | None = None,
-    language: str = "en",
+    language: str = "en", tells: bool = False,
 ) -> str:
     """Serve a venue's pages until SIGTERM or SIGINT.
 
@@ -42,6 +42,8 @@ def serve(
         For https; both or neither.
     language : str, default "en"
         Language of the pages.
+    tells : bool, default False
+        Look for a new report every minute, and tell whom ``[[tell]]`` names.
 
     Returns
     -------
@@ -69,9 +71,13 @@ def serve(
     for file in filter(None, (certificate, key)):
         if not file.is_file():
             raise RemanenceError(f"{file} does not exist")
+    if tells and not venue.tells:
+        raise RemanenceError(f"{path}: found no [[tell]] block, and --tell; add one, or leave "
+                             "--tell out")
     secure = certificate is not None
     app = make_app(path, Settings(
-        language=language, password=secret, secure=secure, loopback=is_loopback(host)))
+        language=language, password=secret, secure=secure, loopback=is_loopback(host),
+        tells=tells))
     name = f"[{host}]" if ":" in host else host
     note(f"{venue.name}: http{'s' if secure else ''}://{name}:{port}/ (end with Ctrl-C)")
     if secret is None:

@@ -203,8 +203,8 @@ def add_service(
     if part is None and action == "replaced":
         part = venue.locks_by_id[lock].part
     entry = {"date": day.isoformat(), "lock": lock, "action": action, "part": part or "",
-             "note": " ".join(printable(note or "").split()), "result": result or "",
-             "by": " ".join(printable(by or "").split())}
+             "note": printable(" ".join((note or "").split())), "result": result or "",
+             "by": printable(" ".join((by or "").split()))}
     try:
         return _append(path, entry).rstrip("\n")
     except OSError as error:
