@@ -230,6 +230,7 @@ SERVICE = Table(
         _c("note", _TEXT, "", "what was seen"),
         _c("result", _TEXT, "", "of a release test: passed or failed; null where the log does "
            "not say, and of other work"),
+        _c("by", _TEXT, "", "who did it; null where the log does not say"),
     ),
     ("date", "lock", "action"),
 )

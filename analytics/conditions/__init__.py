@@ -12,10 +12,11 @@ if TYPE_CHECKING:
     from remanence.analytics.conditions.diagnosis import diagnose
     from remanence.analytics.conditions.fitting import fitting_notes, unsafe_fittings
     from remanence.analytics.conditions.life import Lives, Standing, lives, what_was_shown
+    from remanence.analytics.conditions.new_locks import NEW_LOCK_RELEASES, slow_beside
 
 __all__ = [
-    "Condition", "Lives", "Standing", "catalogue", "coarse_locks", "diagnose", "fitting_notes",
-    "lives", "unsafe_fittings", "what_was_shown",
+    "Condition", "Lives", "NEW_LOCK_RELEASES", "Standing", "catalogue", "coarse_locks", "diagnose",
+    "fitting_notes", "lives", "slow_beside", "unsafe_fittings", "what_was_shown",
 ]
 
 __getattr__ = on_demand(__name__, {
@@ -24,4 +25,5 @@ __getattr__ = on_demand(__name__, {
     "diagnosis": ("diagnose",),
     "fitting": ("fitting_notes", "unsafe_fittings"),
     "life": ("Lives", "Standing", "lives", "what_was_shown"),
+    "new_locks": ("NEW_LOCK_RELEASES", "slow_beside"),
 })

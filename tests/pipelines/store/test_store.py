@@ -15,7 +15,7 @@ import pytest
 from polars.testing import assert_frame_equal
 
 from remanence.pipelines.store import days as store_days
-from remanence.pipelines.store import disk
+from remanence.pipelines.store import disk, retired
 from remanence.pipelines.store import manifest as store_manifest
 from remanence.pipelines.store import store as store_module
 from remanence.pipelines.store.name_codes import coded, plain
@@ -141,7 +141,7 @@ def test_readers_keep_the_files_they_look_at_and_old_ones_go_later(store, monkey
     store.commit(Batch(signals([3])))
     assert reader.collect().height == 2
     assert held(store).height == 3
-    monkeypatch.setattr(store_manifest, "KEEP_RETIRED_S", 0.0)
+    monkeypatch.setattr(retired, "KEEP_RETIRED_S", 0.0)
     store.commit(Batch(signals([9])))
     assert our_files(store) == store._manifest().named()
 
@@ -162,9 +162,9 @@ def test_what_a_killed_writer_began_goes_after_a_week_and_nothing_else_does(stor
                store.folder / "film.mkv", store.folder / ".manifest.json.bak"]
     for path in foreign:
         path.write_bytes(b"somebody else's")
-    now = store_manifest.time.time()
+    now = retired.time.time()
     for days, there in ((0, True), (6.9, True), (-1, True), (7.1, False)):
-        monkeypatch.setattr(store_manifest.time, "time", lambda days=days: now + 86_400 * days)
+        monkeypatch.setattr(retired.time, "time", lambda days=days: now + 86_400 * days)
         store.commit(Batch(signals([10 + days])))
         assert (store.folder / left).exists() == there, days
     assert all(path.read_bytes() == b"somebody else's" for path in foreign)
@@ -177,7 +177,7 @@ def test_a_manifest_that_names_a_file_that_is_not_there_deletes_nothing(store, m
     lost = next(p for p in store._manifest().named() if "2026-11-03" in p)
     (store.folder / lost).rename(store.folder / "elsewhere")
     files = our_files(store)
-    monkeypatch.setattr(store_manifest, "KEEP_RETIRED_S", 0.0)
+    monkeypatch.setattr(retired, "KEEP_RETIRED_S", 0.0)
     store.commit(Batch(signals([9])))
     assert files <= our_files(store)
     (store.folder / "elsewhere").rename(store.folder / lost)
@@ -401,3 +401,16 @@ def test_a_store_whose_levels_lie_in_time_order_goes_on(store, monkeypatch):
     assert store.commit(Batch(new)).taken == {"a.csv": late.height}
     assert json.loads(path.read_text())["version"] == store_manifest.VERSION
     assert_frame_equal(held(store), new.sort(*store_days.ORDER))
+
+
+def test_a_clock_that_was_put_back_removes_nothing_early(tmp_path, monkeypatch):
+    """What goes out of use while it is a day behind, is kept a week by the right clock."""
+    manifest = tmp_path / "manifest.json"
+    manifest.write_text("{}")
+    now, day = manifest.stat().st_mtime, 86_400.0
+    for earlier in ([], [("old", now)]):
+        monkeypatch.setattr(retired.time, "time", lambda: now - 3 * day)
+        kept = retired.retire(manifest, earlier, ["out"])
+        for days, removed in ((0, []), (6.9, []), (7, ["old", "out"] if earlier else ["out"])):
+            monkeypatch.setattr(retired.time, "time", lambda days=days: now + days * day)
+            assert retired.removable(tmp_path, kept, [])[1] == removed
