@@ -123,9 +123,9 @@ def test_many_members_cost_in_proportion(zipped, monkeypatch):
     r"^(?<time>\\S+) (?:a|a)*(?<channel>\\S+) (?<value>(\\d+)+)$"])
 def test_a_pattern_that_could_backtrack_takes_no_longer(tmp_path, pattern):
     """Patterns run in an engine whose time grows with the line alone: else this never ends."""
-    block = f'[[log]]\nfiles = ["logs/*.txt"]\nformat = "text"\npattern = "{pattern}"\n'
-    house = House(tmp_path, VENUE[:VENUE.index("[[log]]")] + block
-                  + VENUE[VENUE.index("[[supply]]"):])
+    house = House(tmp_path, VENUE.replace(
+        'files = ["logs/*.csv", "logs/*.csv.gz"]',
+        f'files = ["logs/*.txt"]\nformat = "text"\npattern = "{pattern}"'))
     house.write("a.txt", "2026-11-02T18:04:11Z north/q1 1\n"
                 + f"2026-11-02T18:04:12Z north/q1 {'1' * 5_000}x\n" * 20)
     summary = house.ingest()
