@@ -53,7 +53,7 @@ FORMS = {
     "csv": "", "jsonl": 'format = "jsonl"\n',
     "wide": 'layout = "wide"\n[log.channels]\n' + "".join(
         f'"{name}" = {{ quantity = "{quantity}" }}\n' for name, quantity in CHANNELS),
-    "text": f"format = \"text\"\npatterns = ['{PATTERN}']\n",
+    "text": f"format = \"text\"\npattern = '{PATTERN}'\n",
 }
 """Keys of the [[log]] block by form."""
 
@@ -153,7 +153,7 @@ def bare_parser(log: Path, form: str, typed: bool, out: Path) -> None:
     elif form == "jsonl":
         pl.scan_ndjson(log).sink_parquet(out)
     else:
-        pl.scan_csv(log, try_parse_dates=typed).sink_parquet(out)
+        pl.scan_csv(log, try_parse_dates=typed, infer_schema_length=None).sink_parquet(out)
 
 
 def _frame(
