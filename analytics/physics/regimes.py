@@ -290,7 +290,8 @@ def _another_supply(
     ).select(at=pl.col("day").to_physical() + EPOCH, noise="volts_noise")
     sides = [noise.filter(pl.col("at").is_between(first, first + SIDE_DAYS - 1))["noise"].median()
              for first in (day - SIDE_DAYS, day)]
-    if not all(isinstance(side, float) and side > 0 for side in sides):
+    before, after = (side if isinstance(side, float) else 0.0 for side in sides)
+    if before <= 0 or after <= 0:
         return False
-    louder = float(sides[1] / sides[0])  # type: ignore[operator]
+    louder = after / before
     return max(louder, 1 / louder) > RIPPLE_RATIO
