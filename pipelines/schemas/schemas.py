@@ -27,6 +27,7 @@ def _venue() -> Schema:
     from remanence.pipelines.readers import FORMATS
     from remanence.shared.live_source import SOURCE_KEYS
     from remanence.shared.log_format import log_keys
+    from remanence.shared.sequence import SEQUENCE_KEYS, STEP_KEYS
     from remanence.shared.venue_keys import (
         LIMIT_KEYS,
         LOCK_KEYS,
@@ -45,8 +46,10 @@ def _venue() -> Schema:
             "channels": inner["channels"]}),
         "supply": blocks_of(SUPPLY_KEYS, "a rail"), "part": blocks_of(PART_KEYS, "a spare part"),
         "lock": blocks_of(LOCK_KEYS, "a lock"),
+        "sequence": blocks_of(SEQUENCE_KEYS, "a sequence of the show"),
         "limits": block_of(LIMIT_KEYS, "what a person might want to tune"),
     }
+    blocks["sequence"]["items"]["properties"]["step"] = blocks_of(STEP_KEYS, "a step of it")
     return {"type": "object", "properties": blocks, "required": ["venue", "lock"],
             "additionalProperties": False}
 
