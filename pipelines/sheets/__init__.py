@@ -13,7 +13,7 @@ import pkgutil
 from functools import cache
 from typing import TYPE_CHECKING
 
-from remanence.pipelines.sheets.sheet import Sheet
+from remanence.pipelines.sheets.sheet import Sheet, SheetOutcome
 from remanence.shared.on_demand import on_demand
 
 if TYPE_CHECKING:
@@ -31,9 +31,9 @@ if TYPE_CHECKING:
     from remanence.pipelines.sheets.weekly import run_weekly
 
 __all__ = [
-    "Sheet", "SheetRun", "add_single_file", "add_week", "all_sheets", "load_history", "load_table",
-    "load_venue", "logs_text", "newest_week", "prepare", "program_version", "report_text",
-    "run_demo", "run_weekly", "schedule", "take_in",
+    "Sheet", "SheetOutcome", "SheetRun", "add_single_file", "add_week", "all_sheets",
+    "load_history", "load_table", "load_venue", "logs_text", "newest_week", "prepare",
+    "program_version", "report_text", "run_demo", "run_weekly", "schedule", "take_in",
 ]
 
 _ENDING = "_sheet"
