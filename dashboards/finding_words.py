@@ -100,6 +100,8 @@ class FindingText:
         """The checks at the bench; of an unsafe fitting, those of its own reasons."""
         reasons = finding.extra.get("reasons", ())
         names = [f"unsafe-{reason}" for reason in reasons] or [finding.condition]
+        if finding.extra.get("perhaps_replaced"):
+            names = ["was-replaced", *names]
         made = []
         for name in names:
             for number in range(1, _MOST_CHECKS + 1):

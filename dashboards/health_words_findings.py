@@ -13,6 +13,8 @@ from remanence.shared.findings import STATE_OF_URGENCY, Evidence, Finding
 _UNTOLD_UNITS = ("nat", "standard deviations")
 """Figures in these units serve programs, and stand in findings.json only."""
 
+ALWAYS_PERCENT = 99.95
+"""From this share on it is every one: 100 % stands there."""
 _SAME_QUANTITY = dict.fromkeys(
     ("median-latency-at-rated-volts", "median-latency-beside-its-siblings"), "median-latency")
 """Figures that tell a quantity once more, corrected; a page shows it as the log has it, and the
@@ -69,6 +71,8 @@ class FindingWords(FigureWords):
                 key = "front.now_before"
             if item.now is None or (item.before is None and "{before}" in self.lang.words[key]):
                 continue
+            if item.unit == "%" and item.now >= ALWAYS_PERCENT and self.lang.has(f"{key}-always"):
+                key += "-always"
             now, before = self.pair(item)
             within = self.ranges(item)[0] if ranged else ""
             now += f" ({within})" if within else ""

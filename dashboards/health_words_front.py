@@ -9,6 +9,7 @@ from markupsafe import Markup
 from remanence.analytics.health.model import ControllerHealth, Job, LockHealth, Mended, SupplyHealth
 from remanence.dashboards.health_words_findings import FindingWords
 from remanence.dashboards.life_strip import strip_weeks, strips
+from remanence.dashboards.lock_state_words import state_reasons
 from remanence.shared.findings import STATE_OF_URGENCY, STATES, Finding
 
 
@@ -202,12 +203,9 @@ class FrontWords(FindingWords):
         if lock.findings:
             lead = lock.findings[0]
             return f"{self.wrong(lead)}{self.figure(lead, ': ')}."
-        if lock.silence:
-            return self.lang(f"silence.{lock.silence}", count=lock.week.judged)
-        week = lock.week
-        if not week.unanswered:
-            return self.lang("lock.all_answered", count=week.judged)
-        return self.lang("lock.some_answered", answered=week.released, total=week.judged)
+        if reasons := state_reasons(lock.known, self.lang):
+            return f"{'; '.join(reasons)}."
+        return self.lang("lock.all_answered", count=lock.week.judged)
 
     def supply_line(self, supply: SupplyHealth) -> str:
         """Why a supply is in its state."""
@@ -269,7 +267,7 @@ class FrontWords(FindingWords):
         for gap in told.gaps:
             entries.append(Entry(lang("untold.gap"), f"{self.subject(gap)}{self.figure(gap, ': ')}"
                                  + (f", {self.since(gap)}" if gap.since else "")))
-        for reason in ("no-log", "no-feedback", "no-commands", "few"):
+        for reason in ("no-log", "no-feedback", "no-commands", "few", "coarse-clock"):
             locks = tuple(
                 (name, f" ({lang.number(count)})" if reason == "few" else "")
                 for name, why, count in told.silent_locks if why == reason
@@ -289,6 +287,14 @@ class FrontWords(FindingWords):
         for controller, step in told.coarse:
             entries.append(Entry(lang("untold.coarse", controller=controller), lang(
                 "untold.coarse_says", step=lang.measured(step, unit="ms"))))
+        for item in told.changed:
+            unit = {"polling": "ms", "sampling": "ms", "pulse": "ms", "converter": "V"}.get(
+                item.quantity, "%")
+            before, now = (lang.measured(100 * value if unit == "%" else value, unit=unit)
+                           for value in (item.before or 0.0, item.value))
+            entries.append(Entry(
+                lang(f"untold.changed_{item.quantity}", subject=item.subject),
+                lang("untold.changed_says", before=before, now=now, day=lang.day(item.since))))
         for gone in told.never_came:
             uses = ", ".join(lang(f"untold.tells_{kind}", subject=name) for kind, name in gone.uses)
             hint = lang("untold.never_came_nearest", nearest=gone.nearest) if gone.nearest else ""

@@ -14,7 +14,9 @@ from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
 
-SILENT = ("demo", "completion", "serve")
+from remanence.pipelines.say import say
+
+SILENT = ("demo", "completion", "schema", "serve")
 """Commands that answer no question: they take their time, run on, or print a script."""
 
 
@@ -39,7 +41,7 @@ def answered(words: argparse.Namespace, run: Callable[[argparse.Namespace], int]
     said = [line for line in heard.getvalue().splitlines() if line.strip()]
     answer = {"command": words.command, "exit_status": status, "says": said,
               **_figures(words.command, vars(words).get("outcome"))}
-    print(json.dumps(answer, indent=1, ensure_ascii=False, allow_nan=False, default=str))
+    say(json.dumps(answer, indent=1, ensure_ascii=False, allow_nan=False, default=str), wrap=False)
     return status
 
 

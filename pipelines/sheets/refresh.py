@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import sys
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
@@ -10,6 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple
 
 from remanence.pipelines.readers import FORMATS
+from remanence.pipelines.say import note
 from remanence.shared.errors import RemanenceError, UnwritableStoreError
 from remanence.shared.venue import Venue
 from remanence.shared.venue_file import parse_venue
@@ -144,6 +144,7 @@ def prepare(given: str | Path) -> Ready:
     """
     from remanence.pipelines.derive.derive import derive
     from remanence.pipelines.ingest.absent import absent_channels, as_logged, seen_in
+    from remanence.pipelines.store.order_log import on_the_shelf
     from remanence.pipelines.store.store import Store
 
     venue, path = load_venue(given)
@@ -161,8 +162,8 @@ def prepare(given: str | Path) -> Ready:
     try:
         derive(ready.venue, path, store)
     except UnwritableStoreError as error:
-        return _beside_the_store(ready, error)
-    return ready
+        ready = _beside_the_store(ready, error)
+    return replace(ready, venue=on_the_shelf(ready.venue, path))
 
 
 def _beside_the_store(ready: Ready, error: UnwritableStoreError) -> Ready:
@@ -179,8 +180,7 @@ def _beside_the_store(ready: Ready, error: UnwritableStoreError) -> Ready:
         forget_views()
         return replace(ready, faults=(
             f"{error} Nor is there room elsewhere: this is told from what was worked out before",))
-    print(f"note: {error} This was worked out beside the store, and is not kept there.",
-          file=sys.stderr)
+    note(f"note: {error} This was worked out beside the store, and is not kept there.")
     return replace(ready, store=view)
 
 

@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from remanence.analytics.health.gather import Health
     from remanence.analytics.history import History
     from remanence.dashboards.finding_words import FindingText
+    from remanence.dashboards.ways import Ways
     from remanence.pipelines.sheets.refresh import Ready
     from remanence.shared.weeks import Week
 
@@ -151,21 +152,22 @@ def write_report(run: SheetRun) -> ReportOutcome:
     """
     from remanence.dashboards.finding_words import FindingText
     from remanence.dashboards.page import language
+    from remanence.dashboards.ways import REPORT, Ways
     from remanence.pipelines.sheets.load import load_history
-    from remanence.pipelines.sheets.refresh import asked_week
     from remanence.pipelines.sheets.write_files import write_files
     from remanence.pipelines.store.past_findings import keep_findings
     from remanence.pipelines.store.service_log import read_service
 
     ready = run.ready
-    week = asked_week(ready.venue, ready.store, run.options.get("week"))
+    week = run.week
     past = load_history(ready.venue, ready.path, week)
     made = run.lives(week, past)
     findings = run.findings(week, past)
     ended = [item for item in made.told if item.status == "ended"]
     page = _gather(past, findings, ready, ended)
     folder = run.folder("reports", str(week))
-    files = _pages(page, run.language, single_file=bool(run.options.get("single_file")))
+    ways = Ways(REPORT, run.ways(REPORT), tuple(ready.venue.locks_by_id))
+    files = _pages(page, run.language, ways, single_file=bool(run.options.get("single_file")))
     words = FindingText(language(run.language), ready.venue)
     held = findings_json(page, [*findings, *ended], made_at(), words)
     text = json.dumps(held, indent=1, ensure_ascii=False, allow_nan=False)
@@ -201,12 +203,12 @@ def _gather(
     )
 
 
-def _pages(page: Health, language: str, *, single_file: bool) -> dict[str, bytes]:
+def _pages(page: Health, language: str, ways: Ways, *, single_file: bool) -> dict[str, bytes]:
     from remanence.dashboards.health_report import render_health, render_single_file
 
     if single_file:
         return {"index.html": render_single_file(page, language=language)}
-    return render_health(page, language=language)
+    return render_health(page, language, ways)
 
 
 def _options(parser: argparse.ArgumentParser) -> None:

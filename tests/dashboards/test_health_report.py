@@ -310,7 +310,8 @@ def test_what_is_new_worse_and_fixed_since_the_last_report_stands_on_top(busy):
               for job in busy.jobs[1:]))
     over = replace(lead, subject="bell-case", status="ended")
     later = replace(busy, jobs=jobs, ended=(over,), locks=tuple(
-        replace(lock, findings=tuple(replace(f, status="standing") for f in lock.findings))
+        replace(lock, known=replace(lock.known, findings=tuple(
+            replace(f, status="standing") for f in lock.findings)))
         for lock in busy.locks))
     page = Page(render_health(later)["index.html"])
     text = " ".join(page.text["since-last"].split())

@@ -14,6 +14,7 @@ import json
 import os
 import pkgutil
 import shutil
+import signal
 import sys
 import traceback
 from pathlib import Path
@@ -31,6 +32,7 @@ LOADED = [jinja2.ext, xlsxwriter, *(
 """A child finds everything loaded, and is done in a fifth of a second."""
 
 SHIM = ctypes.CDLL(None)
+LONGEST_S = 120
 
 
 def run(case: dict, folder: Path, out: Path) -> None:
@@ -59,6 +61,7 @@ def serve(whole: Path, work: Path) -> None:
         out.unlink(missing_ok=True)
         child = os.fork()
         if not child:
+            signal.alarm(LONGEST_S)  # a command that never ends is a fault of ours, and told
             try:
                 run(case, folder, out)
             finally:
