@@ -14,7 +14,7 @@ import pkgutil
 from functools import cache
 from typing import TYPE_CHECKING
 
-from remanence.pipelines.sheets.sheet import Sheet
+from remanence.pipelines.sheets.sheet import Sheet, SheetOutcome
 from remanence.shared.added import added, added_names, taken
 from remanence.shared.on_demand import on_demand
 
