@@ -35,6 +35,14 @@ if TYPE_CHECKING:
         rested,
     )
     from remanence.analytics.physics.rail_model import Company, Prediction, RailModel, company
+    from remanence.analytics.physics.regimes import (
+        ABOUT_DAYS,
+        CONTACT,
+        RAIL,
+        Regime,
+        Regimes,
+        regimes,
+    )
     from remanence.analytics.physics.release import Solenoid
     from remanence.analytics.physics.release_fit import (
         Explained,
