@@ -15,6 +15,7 @@ from collections.abc import Collection, Iterable, Sequence
 from dataclasses import replace
 from datetime import timedelta
 
+from remanence.analytics.conditions.coarse_clock import measurable
 from remanence.analytics.conditions.condition import catalogue, causes_first, judges
 from remanence.analytics.conditions.other_lock import (
     perhaps_replaced,
@@ -64,7 +65,8 @@ def diagnose(history: History) -> list[Finding]:
     Each condition's evidence and limits stand in the catalogue; what is said is resolved by
     :func:`resolve`.
     """
-    gathered = [item for judge in judges() for item in judge(history)]
+    gathered = measurable(
+        (item for judge in judges() for item in judge(history)), history)
     return resolve(gathered, history)
 
 

@@ -56,7 +56,7 @@ def slow_beside_siblings(history: History) -> list[Finding]:
         ]
         if len(others) < LEAST_SIBLINGS:
             continue
-        score = _score(drift, np.array(others))
+        score = slow_beside(drift.now_ms, np.array(others))
         if score is not None:
             found.append(_said(drift, np.array(others), score))
     return found
@@ -72,14 +72,27 @@ def _as_its_predecessor(drift: LockDrift, earlier: LockDrift | None) -> bool:
     return bool(drift.now_ms < earlier.before_ms * np.exp(PREDECESSOR_DEVIATIONS * BETWEEN_LOCKS))
 
 
-def _score(drift: LockDrift, others: np.ndarray) -> float | None:
-    """Probability that the lock is faulty, given the spread of sound locks."""
+def slow_beside(now_ms: float, others: np.ndarray) -> float | None:
+    """Probability that a lock without a past of its own is faulty, beside sound ones of its family.
+
+    Parameters
+    ----------
+    now_ms : float
+        Its median time to release. [ms]
+    others : numpy.ndarray
+        Natural logarithms of the others', four or more.
+
+    Returns
+    -------
+    float or None
+        None where it lies less than :data:`LEAST_DEVIATIONS_ABOVE` above them.
+    """
     usual = float(np.median(others))
     # Siblings alike say so the more, the more of them there are.
     weight = others.size / (others.size + BETWEEN_WEIGHT)
     spread = float(np.sqrt(weight * max(robust_deviation(others), LEAST_BETWEEN)**2
                            + (1 - weight) * BETWEEN_LOCKS**2))
-    off = (float(np.log(drift.now_ms)) - usual) / spread
+    off = (float(np.log(now_ms)) - usual) / spread
     if not np.isfinite(off) or off < LEAST_DEVIATIONS_ABOVE:
         return None
     from scipy.stats import t

@@ -227,7 +227,7 @@ def _too_short(
     if lock.latency_kind == "door":
         return None
     answered = rows.filter(
-        (pl.col("outcome") == "released") & pl.col("latency_ms").is_not_null()
+        (pl.col("outcome") == "released") & (pl.col("latency_ms") > 0)
         & (pl.col("attempt").fill_null(1) == 1)
     )
     ample = answered.filter(

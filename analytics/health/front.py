@@ -7,8 +7,8 @@ from datetime import timedelta
 
 import polars as pl
 
+from remanence.analytics.health.lock_state import ENOUGH, Counts, state_of
 from remanence.analytics.health.locks import (
-    ENOUGH,
     change_percent,
     estimate,
     service_mark,
@@ -18,14 +18,12 @@ from remanence.analytics.health.locks import (
 from remanence.analytics.health.model import (
     Compared,
     ControllerHealth,
-    Counts,
     Estimate,
     Job,
     LockHealth,
     Mended,
     ServiceMark,
     Untold,
-    state_of,
 )
 from remanence.analytics.history import History, per_lock
 from remanence.analytics.physics.latency import release_latency
