@@ -15,6 +15,7 @@ import numpy as np
 import polars as pl
 
 from remanence.analytics.drift.change_model import fit_change
+from remanence.analytics.drift.clock_course import without_clock_course
 from remanence.analytics.drift.common import (
     Wander,
     explained,
@@ -181,7 +182,8 @@ def drifts(history: History) -> Drifts:
     (:mod:`remanence.analytics.drift.change_model`); textbook, the noise with its memory is this
     program's own.
     """
-    rows = per_lock(_with_rail_factor(history.dated("actuations"), history))
+    rows = per_lock(_with_rail_factor(
+        without_clock_course(history.dated("actuations"), history), history))
     epoch = history.week.monday.toordinal()
     current, starts = _since_baseline(history, rows, epoch)
     earlier = _before_service(history, rows, epoch)

@@ -288,10 +288,10 @@ def _another_supply(
         pl.col("lock").is_in([lock.id for lock in history.venue.locks_on(supply.id)])
         & pl.col("volts_noise").is_finite()
     ).select(at=pl.col("day").to_physical() + EPOCH, noise="volts_noise")
-    sides = [noise.filter(pl.col("at").is_between(first, first + SIDE_DAYS - 1))["noise"].median()
-             for first in (day - SIDE_DAYS, day)]
-    before, after = (side if isinstance(side, float) else 0.0 for side in sides)
-    if before <= 0 or after <= 0:
+    before, now = (
+        noise.filter(pl.col("at").is_between(first, first + SIDE_DAYS - 1))["noise"].median()
+        for first in (day - SIDE_DAYS, day))
+    if not (isinstance(before, float) and isinstance(now, float) and min(before, now) > 0):
         return False
-    louder = after / before
+    louder = now / before
     return max(louder, 1 / louder) > RIPPLE_RATIO

@@ -34,7 +34,7 @@ if TYPE_CHECKING:
     )
     from remanence.analytics.statistics.rates import betabinomial, change_of_rate, rate_that_matters
     from remanence.analytics.statistics.robust import HUBER_TUNING, Line, huber_line
-    from remanence.analytics.statistics.settings import ALIKE
+    from remanence.analytics.statistics.settings import ALIKE, settings
     from remanence.analytics.statistics.survival import (
         ProductLimit,
         bound_of_quantile,
@@ -51,7 +51,7 @@ __all__ = [
     "betabinomial", "bound_of_quantile", "change_of_level", "change_of_rate", "check_limits",
     "cusum", "grouped_curves", "grouped_quantile", "huber_line", "level_of_days", "life_posterior",
     "median_interval", "poisson_limits", "probability", "product_limit", "rate_that_matters",
-    "robust_deviation", "wilson", "zero_failure_scale",
+    "robust_deviation", "settings", "wilson", "zero_failure_scale",
 ]
 
 __getattr__ = on_demand(__name__, {
@@ -66,7 +66,7 @@ __getattr__ = on_demand(__name__, {
         "zero_failure_scale"),
     "rates": ("betabinomial", "change_of_rate", "rate_that_matters"),
     "robust": ("HUBER_TUNING", "Line", "huber_line"),
-    "settings": ("ALIKE",),
+    "settings": ("ALIKE", "settings"),
     "survival": ("ProductLimit", "bound_of_quantile", "check_limits", "grouped_curves",
         "grouped_quantile", "product_limit"),
 })
