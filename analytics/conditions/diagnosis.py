@@ -16,7 +16,7 @@ from dataclasses import replace
 from datetime import timedelta
 
 from remanence.analytics.conditions.condition import catalogue, causes_first, judges
-from remanence.analytics.conditions.rail_neighbours import beyond_rail, shared_by_rail
+from remanence.analytics.conditions.rail_neighbours import beyond_rail
 from remanence.analytics.history import History
 from remanence.shared.findings import URGENCIES, Finding, rank
 from remanence.shared.limits import Limits
@@ -81,7 +81,6 @@ def resolve(gathered: Iterable[Finding], history: History) -> list[Finding]:
     """
     found = _joined(gathered)
     found = [item for item in found if item.score >= LEAST_SCORE]
-    found = [*found, *shared_by_rail(found, history)]
     limits = history.venue.limits
     found = _without_named(found, history)
     found = _without_rail_effects(found, history, limits)

@@ -16,7 +16,6 @@ from remanence.analytics.conditions.drift_weekly import weekly_course
 from remanence.analytics.conditions.exits import late_doors
 from remanence.analytics.conditions.new_locks import slow_beside_siblings
 from remanence.analytics.conditions.slow_mode import slow_at_times, slow_modes
-from remanence.analytics.drift.common import group_of
 from remanence.analytics.drift.daily_series import least_change_ms
 from remanence.analytics.drift.judge import LockDrift, drifts
 from remanence.analytics.history import History, last_service, per_lock
@@ -350,7 +349,7 @@ def _drift_finding(
 
 def _by_week(history: History, drift: LockDrift) -> list[Evidence]:
     """The CUSUM of weekly levels, and the slope where enough weeks have passed since the start."""
-    course = weekly_course(drift, drifts(history).wander[group_of(drift.days.lock)])
+    course = weekly_course(drift)
     out = [Evidence(
         "cusum-of-weekly-levels-alarm-at-5", course.sum_high if drift.change > 0
         else course.sum_low, "standard deviations", n=course.week.size,

@@ -278,7 +278,7 @@ def what_was_shown(
     Returns
     -------
     dict of (subject kind, subject) to Shown
-        Locks, supplies, controllers and the venue.
+        Locks, supplies, controllers, rooms, parts and the venue.
     """
     venue = history.venue
     rows = per_lock(history.dated("actuations").filter(pl.col("weeks_ago") == 0))
@@ -301,6 +301,8 @@ def what_was_shown(
         found["controller", controller] = Shown(days, days)
     days = active["day"].n_unique()
     found["venue", venue.id] = Shown(days, days)
+    found |= {("room", name): Shown(days, days) for name in venue.rooms}
+    found |= {("part", lock.part): Shown(days, days) for lock in venue.locks if lock.part}
     return found
 
 

@@ -12,11 +12,13 @@ if TYPE_CHECKING:
     from remanence.analytics.drift.daily_series import least_change_ms
     from remanence.analytics.drift.judge import LockDrift, drifts
     from remanence.analytics.drift.neighbours import LEAST_NEIGHBOURS
-    from remanence.analytics.drift.season import LEAST_SIBLINGS
+    from remanence.analytics.drift.panel import LEAST_SIBLINGS
+    from remanence.analytics.drift.shared_change import SharedChange
     from remanence.analytics.drift.slow_mode import SlowMode
 
 __all__ = [
-    "LEAST_NEIGHBOURS", "LEAST_SIBLINGS", "LockDrift", "SlowMode", "VOLTS_EXPONENT", "Wander",
+    "LEAST_NEIGHBOURS", "LEAST_SIBLINGS", "LockDrift", "SharedChange", "SlowMode",
+    "VOLTS_EXPONENT", "Wander",
     "daily_covariance", "drifts", "fit_change", "group_of", "least_change_ms",
 ]
 
@@ -26,6 +28,7 @@ __getattr__ = on_demand(__name__, {
     "daily_series": ("least_change_ms",),
     "judge": ("LockDrift", "drifts"),
     "neighbours": ("LEAST_NEIGHBOURS",),
-    "season": ("LEAST_SIBLINGS",),
+    "panel": ("LEAST_SIBLINGS",),
+    "shared_change": ("SharedChange",),
     "slow_mode": ("SlowMode",),
 })
