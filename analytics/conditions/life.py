@@ -315,7 +315,9 @@ def _lock_shown(
         rows = rows.filter(pl.col("day") > serviced)
         opened = None if opened is None else opened.filter(pl.col("day") > serviced)
     outcome = rows["outcome"]
-    latency, sag = rows["latency_ms"].drop_nulls().median(), rows["sag_volts"].drop_nulls().median()
+    # In the middle of the poll, as findings state it.
+    middle = rows["latency_ms"] - rows["resolution_ms"].fill_null(0.0) / 2
+    latency, sag = middle.drop_nulls().median(), rows["sag_volts"].drop_nulls().median()
     energised = 0 if opened is None else int(opened["energised"].fill_null(False).sum())
     return Shown(
         told=int(outcome.is_in(["released", "no-release", "already-open"]).sum()),

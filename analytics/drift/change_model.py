@@ -27,6 +27,8 @@ LONGEST_SPAN_DAYS = 14.0
 """A gap without data counts for no more days on which a change may have begun."""
 LEAST_SCALE = 0.8
 """A series that scatters less than its stated covariance is believed by so much at most."""
+SHIFT_PRIOR = 0.3
+"""Standard deviation of changes to be expected (natural log): a third either way (assumption)."""
 SHAPES = ("step", "rise", "hastening rise")
 _POWER = (0.0, 1.0, 2.0)
 
@@ -87,6 +89,15 @@ def level_log_likelihood(level: Reals, covariance: Reals, scale: float) -> float
         -np.log(np.diag(factor)).sum() - 0.5 * np.log(ones) - 0.5 * squares / scale)
 
 
+def step_power(covariance: Reals, step: Reals) -> float:
+    """Squared length of a step in units of a series' noise, a constant level taken out."""
+    factor = linalg.cholesky(covariance, lower=True, check_finite=False)
+    white = linalg.solve_triangular(
+        factor, np.column_stack([np.ones(step.size), step]), lower=True, check_finite=False)
+    return float(white[:, 1] @ white[:, 1]
+                 - (white[:, 0] @ white[:, 1]) ** 2 / (white[:, 0] @ white[:, 0]))
+
+
 def shape_at(change: Change, day: Reals, end: float) -> Reals:
     """The fitted course on each day as a share of the shift: 0 before, 1 from day ``end`` on.
 
@@ -101,7 +112,7 @@ def shape_at(change: Change, day: Reals, end: float) -> Reals:
 
 def fit_change(
     days: Reals, level: Reals, covariance: Reals, *,
-    hazard_per_day: float, shift_prior: float = 0.3, least_days_before: int = 3,
+    hazard_per_day: float, shift_prior: float = SHIFT_PRIOR, least_days_before: int = 3,
     least_days_after: int = 2, prior_days: float = 40.0,
 ) -> Change | None:
     """Weigh a change that still stands at the end of the series against none.

@@ -16,6 +16,7 @@ import polars as pl
 from remanence.analytics.history import day_ordinals
 from remanence.analytics.statistics.arrays import Reals
 from remanence.analytics.statistics.intervals import robust_deviation
+from remanence.analytics.statistics.polled import polls_in_step
 from remanence.shared.venue import Lock
 
 LEAST_DAILY_SCATTER = 0.03
@@ -96,12 +97,6 @@ CAP_DEVIATIONS = 4.0
 """Deviations beyond which a step of polled values counts as no more than that (assumption)."""
 LEAST_VALUE_DEVIATION = 1e-3
 """Least scatter of single values (natural log): keeps weights finite."""
-
-LEAST_TIED_POLL_MS, FEWEST_FOR_TIE = 2.0, 8
-"""A finer poll is not told from the log's own resolution of 1 ms, nor a tie in fewer releases."""
-TIED_WITHIN_POLLS, TIED_SHARE = 0.04, 0.8
-"""How near a whole multiple of the poll a latency lies, and the share of latencies that must, where
-chance would bring 8 % there (calculated)."""
 
 POLL_HALF_WIDTH = 60
 """Releases on either side whose median is the poll's period at a release (assumption)."""
@@ -211,14 +206,6 @@ def _scatter(value: Reals, day: Reals, floor: float) -> float:
     return float(max(robust, floor, LEAST_VALUE_DEVIATION))
 
 
-def _phase_tied(latency: Reals, resolution: float) -> bool:
-    """Whether latencies are whole multiples of the poll, so that its phase follows the command."""
-    if resolution < LEAST_TIED_POLL_MS or latency.size < FEWEST_FOR_TIE:
-        return False
-    off = np.abs(latency / resolution - np.round(latency / resolution))
-    return bool(np.mean(off < TIED_WITHIN_POLLS) > TIED_SHARE)
-
-
 def lock_days(lock: Lock, rows: pl.DataFrame, epoch_day: int) -> LockDays | None:
     """Prepare one lock's rows.
 
@@ -316,7 +303,7 @@ def lock_days(lock: Lock, rows: pl.DataFrame, epoch_day: int) -> LockDays | None
     warmth = _warmth(every, every_s, time_s) if lock.pulsed and not lock.self_cut else None
     return LockDays(
         lock=lock, reference_ms=reference, linear=linear, resolution_ms=typical,
-        phase_tied=_phase_tied(latency, typical), deviation=deviation,
+        phase_tied=polls_in_step(latency, typical), deviation=deviation,
         time_s=time_s, release_day=ordinal, latency_ms=latency, value=value, centre=centre,
         after_rest=after_rest, command_volts=frame["command_volts"].to_numpy(),
         day=day.astype(float), level=level,

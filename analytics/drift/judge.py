@@ -15,10 +15,13 @@ import numpy as np
 import polars as pl
 
 from remanence.analytics.drift.change_model import (
+    SHAPES,
+    SHIFT_PRIOR,
     daily_covariance,
     fit_change,
     level_log_likelihood,
     shape_at,
+    step_power,
 )
 from remanence.analytics.drift.common import (
     Wander,
@@ -39,7 +42,14 @@ from remanence.analytics.drift.neighbours import NeighboursCourse, neighbours_co
 from remanence.analytics.drift.panel import Panel, panel_of
 from remanence.analytics.drift.season import CommonCourse, common_course
 from remanence.analytics.drift.shared_change import SharedChange, shared_changes
-from remanence.analytics.drift.wander import Learned, WanderSeries, learn, usual_wander
+from remanence.analytics.drift.wander import (
+    STEP_DAYS,
+    STEPS,
+    Learned,
+    WanderSeries,
+    learn,
+    usual_wander,
+)
 from remanence.analytics.history import (
     FIRST_WEEKS,
     History,
@@ -52,6 +62,7 @@ from remanence.analytics.history import (
 from remanence.analytics.physics.rail_load import rail_loads
 from remanence.analytics.statistics.arrays import Reals
 from remanence.analytics.statistics.change import Change
+from remanence.shared.limits import Limits
 from remanence.shared.tables import BASELINE_ACTIONS
 from remanence.shared.venue import Lock
 
@@ -72,8 +83,15 @@ BORNE_OUT, BORNE_OUT_BY_FIRST = 0.5, 0.6
 """Shares of the fitted change by which this week must differ from the level before, and from the
 first weeks (there as far as the two can be told apart): a change that has half gone is mended."""
 
-DETECTABLE_DEVIATIONS = 5.0
-"""Standard deviations at which a change would surely be told."""
+NINE_IN_TEN = 1.8
+"""Standard errors that an estimate may fall short by: 1.28 for nine in ten (textbook), and more as
+the lock's wander is learned anew with the step in it (measured, see the tests of this)."""
+ONSET_DAYS = 3.0
+"""Days on which a step may have come for all that two weeks tell (assumption)."""
+MOST_DETECTABLE = float(np.expm1(STEPS[-1]))
+"""Said where even the largest step looked at would not surely show."""
+LEAST_POWER = 1e-9
+"""Keeps an error finite; it decides nothing."""
 
 LEAST_BEFORE_DAYS = 3
 """Days that a level before a change is taken from, at least (assumption)."""
@@ -81,9 +99,6 @@ LEAST_BEFORE_DAYS = 3
 FACTOR_TELLERS = 2
 """Locks that must show a rail's sag on a day before the others' sags are held against it: one alone
 may be its own branch."""
-
-DETECTABLE_WEEKS = 2
-"""Weeks after which a change is to be told."""
 
 LEAST_RESOLUTION_MS = 1e-9
 """Keeps a poll of no length from dividing by nought; it decides nothing."""
@@ -118,7 +133,7 @@ class LockDrift:
     stands : bool
         This week's releases agree with the change, and it differs from the first weeks too.
     detectable_change : float
-        Smallest relative change that two weeks of this lock would have shown.
+        Smallest relative step that two weeks of this lock would show nine times out of ten.
     releases_now : int
         Releases that this week's level rests on.
     residual : numpy.ndarray
@@ -393,7 +408,7 @@ def _judge(
         early_end = min(early_end, max(fit.since, days.day[0] + 1))
     early = np.flatnonzero(days.day < early_end)
     from_first = two_levels(noise, early, recent, scale)
-    detectable = _detectable_change(days, learned.changed, scale)
+    detectable = _detectable_change(days, noise, learned, scale, history.venue.limits)
     releases_now = int(days.releases[recent].sum())
     if fit is None:
         return LockDrift(
@@ -448,13 +463,12 @@ def _spans(
 
 
 def _span(days: LockDays, level: float, deviation: float) -> tuple[float, float, float]:
-    """Level and its 95 % interval in ms, as the log shows it: half a poll later than it was."""
-    late = days.resolution_ms / 2
+    """Level and its 95 % interval in ms: in the middle of its poll, not when it was read."""
     half = T_QUANTILE * deviation
     hidden = _between_polls(days)
     return (
-        days.as_ms(level) + late, max(days.as_ms(level - half) + late - hidden, 0.0),
-        days.as_ms(level + half) + late + hidden,
+        days.as_ms(level), max(days.as_ms(level - half) - hidden, 0.0),
+        days.as_ms(level + half) + hidden,
     )
 
 
@@ -471,14 +485,28 @@ def _between_polls(days: LockDays) -> float:
     return float(days.resolution_ms / np.pi * np.exp(-2 * np.pi**2 * spread**2))
 
 
-def _detectable_change(days: LockDays, wander: Wander, scale: float) -> float:
-    """Smallest change that two weeks at this lock's pace would surely show."""
-    span = max(float(days.day[-1] - days.day[0] + 1), 7.0)
-    per_week = days.releases.sum() / span * 7
-    noise = days.deviation**2 / max(DETECTABLE_WEEKS * per_week, 1.0)
-    days_apart = DETECTABLE_WEEKS * RECENT_DAYS / (2 * wander.memory_days + 1)
-    variance = noise + wander.daily**2 / max(days_apart, 1.0) + wander.slow**2
-    found = float(DETECTABLE_DEVIATIONS * np.sqrt(scale * variance))
+def _detectable_change(
+    days: LockDays, noise: DailyNoise, learned: Learned, scale: float, limits: Limits
+) -> float:
+    """Smallest step that would be told within two weeks nine times out of ten, as a share.
+
+    The gate, the prior and what asks for hands are in it, and that a lock may wander.
+    """
+    step = (days.day > days.day[-1] - STEP_DAYS).astype(float)
+    power = scale / max(step_power(noise.total, step), LEAST_POWER)
+    error = float(np.sqrt(power))
+    chance = NINE_IN_TEN * error
+    share = limits.raise_plan_percent / 100
+    need = (np.log(share / (1 - share)) + 0.5 * np.log1p((SHIFT_PRIOR / error) ** 2)
+            - np.log(HAZARD_PER_DAY * ONSET_DAYS / len(SHAPES)))
+    told = np.maximum(STEPS - chance, 0.0)
+    odds = 0.5 * (told / error) ** 2
+    if learned.step_odds is not None:
+        # Season, volts and the like make it less sure than wander and scatter alone do.
+        odds = np.interp(told * learned.step_error / error, STEPS, learned.step_odds, left=0.0)
+    gate = np.log1p(limits.drift_gate_percent / 100)
+    enough = (odds >= need) & (told >= gate)
+    found = float(np.expm1(STEPS[int(np.argmax(enough))])) if enough.any() else MOST_DETECTABLE
     if days.phase_tied and days.deviation * days.reference_ms < days.resolution_ms:
         reference = days.reference_ms
         found = max(found, least_change_ms(reference, days.resolution_ms, found * reference)

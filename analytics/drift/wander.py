@@ -41,6 +41,11 @@ GROUP_WEIGHT = 3.0
 LEARNING_ROUNDS = 5
 """Rounds of expectation and maximisation: it has settled by then."""
 
+STEPS = np.geomspace(0.02, 1.5, 48)
+"""Steps (natural log) for which the odds are worked out, 9 % apart."""
+STEP_DAYS = 14.0
+"""The days after which a step is to be told."""
+
 STATIONARY = 1.0
 """Variance that a filter begins with, in units of the process's own."""
 LEAST_VARIANCE = 1e-8
@@ -102,11 +107,15 @@ class Learned:
     """The likeliest wander of a lock if it changed once, and if it did not.
 
     ``log_odds_more`` (natural log) is what all the others add to the odds of a change.
+    ``step_odds`` are the natural log of the odds to be expected, prior aside, if a step of each
+    of :data:`STEPS` had come two weeks before the end, ``step_error`` the standard error of it.
     """
 
     changed: Wander
     still: Wander
     log_odds_more: float = 0.0
+    step_odds: Reals | None = None
+    step_error: float = 0.0
 
 
 def learn(every: Sequence[WanderSeries]) -> tuple[dict[str, Learned], Wander]:
@@ -125,7 +134,7 @@ def learn(every: Sequence[WanderSeries]) -> tuple[dict[str, Learned], Wander]:
     prior = _prior()
     if not every:
         return {}, mean_wander(prior)
-    still, moved = _likelihoods(every)
+    still, moved, steps = _likelihoods(every)
     group = _learned_weights(still, moved, prior, PRIOR_WEIGHT)
     found: dict[str, Learned] = {}
     names = np.array([family(series.days.lock) for series in every])
@@ -139,7 +148,8 @@ def learn(every: Sequence[WanderSeries]) -> tuple[dict[str, Learned], Wander]:
             found[every[row].days.lock.id] = Learned(
                 Wander(*GRID[one].tolist()), Wander(*GRID[other].tolist()),
                 float(special.logsumexp(some) - some[one]
-                      - special.logsumexp(none) + none[other]))
+                      - special.logsumexp(none) + none[other]),
+                *_step_odds(none, steps[row], one))
     return found, mean_wander(group)
 
 
@@ -163,8 +173,23 @@ def mean_wander(weights: Reals) -> Wander:
     )
 
 
-def _likelihoods(every: Sequence[WanderSeries]) -> tuple[Reals, Reals]:
-    """Log likelihood of each lock (rows) and point of the grid, without and with its change."""
+def _step_odds(none: Reals, power: Reals, at: int) -> tuple[Reals, float]:
+    """Odds to be expected of each of :data:`STEPS`, and the standard error of a step.
+
+    ``none`` is the weight of each point of the grid without a step (natural log); ``power``
+    is a step's squared length at each point.
+    """
+    # A step that is there and is known takes nothing away; one that is not known must be wander.
+    worse = none[:, None] - 0.5 * power[:, None] * STEPS**2
+    return (special.logsumexp(none) - special.logsumexp(worse, axis=0),
+            float(1.0 / np.sqrt(max(power[at], LEAST_VARIANCE))))
+
+
+def _likelihoods(every: Sequence[WanderSeries]) -> tuple[Reals, Reals, Reals]:
+    """Log likelihood of each lock (rows) and point of the grid, without and with its change.
+
+    And, for each, the power of a step two weeks before the end.
+    """
     day = np.unique(np.concatenate([
         series.days.day[np.isfinite(series.level)] for series in every]))
     shape = (len(every), day.size)
@@ -175,7 +200,8 @@ def _likelihoods(every: Sequence[WanderSeries]) -> tuple[Reals, Reals]:
         variance[row, place] = series.days.deviation**2 / series.days.releases[known]
         level[row, place] = series.level[known]
         changed[row, place] = series.level[known] - series.changed[known]
-    data = np.stack([np.ones(shape), level, changed])
+    step = np.broadcast_to(day > day[-1] - STEP_DAYS, shape).astype(float)
+    data = np.stack([np.ones(shape), level, changed, step])
     points = np.array([
         (series.usual.daily, series.usual.memory_days, series.usual.slow,
          series.usual.slow_memory_days) for series in every])
@@ -185,11 +211,11 @@ def _likelihoods(every: Sequence[WanderSeries]) -> tuple[Reals, Reals]:
     odds = np.array([series.log_odds for series in every])
     # With the usual wander the odds are known; elsewhere they go with the two likelihoods.
     moved = moved + (odds - found[1, :, -1] + found[0, :, -1])[:, None]
-    return still, moved
+    return still, moved, -2.0 * found[2, :, :-1]
 
 
 def _filtered(day: Reals, variance: Reals, data: Reals, grid: Reals) -> Reals:
-    """Restricted log likelihood of two series by the Kalman filter.
+    """Restricted log likelihood of two series, and the power of a step, by the Kalman filter.
 
     Parameters
     ----------
@@ -197,21 +223,22 @@ def _filtered(day: Reals, variance: Reals, data: Reals, grid: Reals) -> Reals:
         Days, rising.
     variance : array, shape (n, t)
         Of each lock's level on each day; infinite where it has none.
-    data : array, shape (3, n, t)
-        A column of ones, and the two series.
+    data : array, shape (4, n, t)
+        A column of ones, two series, and a step.
     grid : array, shape (n, m, 4)
         Sizes and memories by lock.
 
     Returns
     -------
-    array, shape (2, n, m)
+    array, shape (3, n, m)
+        That of the two series, and minus half of the step's squared length.
     """
     first, second = grid[..., 0] ** 2, grid[..., 2] ** 2
     p11, p12, p22 = STATIONARY * first, np.zeros_like(first), STATIONARY * second
-    a1 = np.zeros((3, *first.shape))
+    a1 = np.zeros((4, *first.shape))
     a2 = np.zeros_like(a1)
     log_det = np.zeros_like(first)
-    sums = np.zeros((5, *first.shape))  # one one, one x, x x, one y, y y
+    sums = np.zeros((7, *first.shape))  # one one; one x, x x; one y, y y; one step, step step
     for t in range(day.size):
         if t:
             gap = day[t] - day[t - 1]
@@ -238,7 +265,10 @@ def _filtered(day: Reals, variance: Reals, data: Reals, grid: Reals) -> Reals:
         sums[2, told] += off[1] * scaled[1]
         sums[3, told] += off[0] * scaled[2]
         sums[4, told] += off[2] * scaled[2]
+        sums[5, told] += off[0] * scaled[3]
+        sums[6, told] += off[3] * scaled[3]
     ones = np.maximum(sums[0], LEAST_VARIANCE)
     common = log_det + np.log(ones)
     return -0.5 * np.stack([
-        common + sums[2] - sums[1] ** 2 / ones, common + sums[4] - sums[3] ** 2 / ones])
+        common + sums[2] - sums[1] ** 2 / ones, common + sums[4] - sums[3] ** 2 / ones,
+        sums[6] - sums[5] ** 2 / ones])
