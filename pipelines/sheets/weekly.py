@@ -10,6 +10,7 @@ from pathlib import Path
 from remanence.pipelines.sheets import all_sheets
 from remanence.pipelines.sheets.refresh import prepare, take_in
 from remanence.pipelines.sheets.sheet import SheetOutcome, SheetRun
+from remanence.pipelines.sheets.unchanged import keep_outcomes, kept_outcomes, logged_so_far
 from remanence.shared.errors import RemanenceError, UnwritableStoreError
 from remanence.shared.weeks import Week
 
@@ -39,7 +40,8 @@ def run_weekly(
     """Ingest, then write every sheet into its own folder beside the venue file.
 
     What cannot be written keeps nothing else from being done: the findings are told on a full
-    disk too.
+    disk too. Where nothing that a sheet rests on has changed since the run before, its sheets stand
+    as they are and are told again.
 
     Parameters
     ----------
@@ -61,6 +63,10 @@ def run_weekly(
     ready = prepare(given)
     faults += ready.faults
     run = SheetRun(ready, language, options={"week": week})
+    kept = None if faults else kept_outcomes(run)
+    if kept is not None:
+        return WeeklyOutcome(tuple(taken), kept)
+    logged = logged_so_far(run)
     sheets: dict[str, SheetOutcome] = {}
     for sheet in all_sheets():
         try:
@@ -68,4 +74,6 @@ def run_weekly(
             faults += sheets[sheet.name].faults
         except RemanenceError as error:
             faults.append(str(error))
+    if not faults:
+        keep_outcomes(run, logged, sheets)
     return WeeklyOutcome(tuple(taken), sheets, tuple(dict.fromkeys(faults)))

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 from remanence.shared.on_demand import on_demand
 
 if TYPE_CHECKING:
-    from remanence.pipelines.store.disk import make_folder, replace_file, sync_folder
+    from remanence.pipelines.store.disk import UNFINISHED, make_folder, replace_file, sync_folder
     from remanence.pipelines.store.forecasts import keep_forecasts, read_forecasts, with_these
     from remanence.pipelines.store.manifest import (
         KEEP_RETIRED_S,
@@ -29,14 +29,14 @@ if TYPE_CHECKING:
 
 __all__ = [
     "Batch", "Committed", "DamagedManifestError", "Fault", "KEEP_RETIRED_S", "QUANTITY", "Segment",
-    "Store", "add_service", "earlier_findings", "forget_views", "joined", "keep_findings",
-    "keep_forecasts", "make_folder", "make_view", "names_type", "read_forecasts", "read_manifest",
-    "read_service", "replace_file", "service_path", "standing_findings", "sync_folder", "try_lock",
-    "why_unsound", "with_these",
+    "Store", "UNFINISHED", "add_service", "earlier_findings", "forget_views", "joined",
+    "keep_findings", "keep_forecasts", "make_folder", "make_view", "names_type", "read_forecasts",
+    "read_manifest", "read_service", "replace_file", "service_path", "standing_findings",
+    "sync_folder", "try_lock", "why_unsound", "with_these",
 ]
 
 __getattr__ = on_demand(__name__, {
-    "disk": ("make_folder", "replace_file", "sync_folder"),
+    "disk": ("UNFINISHED", "make_folder", "replace_file", "sync_folder"),
     "forecasts": ("keep_forecasts", "read_forecasts", "with_these"),
     "manifest": ("DamagedManifestError", "KEEP_RETIRED_S", "Segment", "read_manifest"),
     "name_codes": ("QUANTITY", "joined", "names_type"),

@@ -101,6 +101,11 @@ def replace_file(path: Path, data: bytes, *, sync: bool = True) -> None:
         sync_folder(path.parent)
 
 
+def named(stem: str, suffix: str, data: bytes | memoryview) -> str:
+    """The path that :func:`write_named` gives a file of this content."""
+    return f"{stem}{hashlib.sha256(data).hexdigest()}{suffix}"
+
+
 def write_named(
     home: Path, stem: str, suffix: str, data: bytes | memoryview, *, sync: bool = True
 ) -> str:
@@ -124,7 +129,7 @@ def write_named(
     str
         Its path relative to ``home``.
     """
-    path = f"{stem}{hashlib.sha256(data).hexdigest()}{suffix}"
+    path = named(stem, suffix, data)
     target = home / path
     make_folder(target.parent)
     draft = target.with_name(f".{target.name}{DRAFT}")

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from remanence.pipelines.store.disk import check, write_named
+from remanence.pipelines.store.disk import check, named, write_named
 from remanence.pipelines.store.manifest import (
     Kept,
     Manifest,
@@ -17,7 +17,7 @@ from remanence.pipelines.store.manifest import (
     write_manifest,
 )
 from remanence.pipelines.store.writer_lock import writer_lock
-from remanence.shared.errors import UnwritableStoreError
+from remanence.shared.errors import StoreError, UnwritableStoreError
 
 
 def keep(folder: Path, name: str, suffix: str, data: bytes, rows: int) -> None:
@@ -46,9 +46,10 @@ def keep(folder: Path, name: str, suffix: str, data: bytes, rows: int) -> None:
                 held = Manifest.new()
                 write_manifest(folder, held)
             manifest = held.copy()
-            path = write_named(folder, f"{name}-", suffix, data)
-            if manifest.kept.get(name) == Kept(path, rows):
+            path = named(f"{name}-", suffix, data)
+            if manifest.kept.get(name) == Kept(path, rows) and _is_sound(folder / path):
                 return
+            write_named(folder, f"{name}-", suffix, data)
             before = held.named()
             older = f"{name}{suffix}"  # an older program named it so, and no manifest did
             if name not in manifest.kept and (folder / older).is_file():
@@ -58,6 +59,14 @@ def keep(folder: Path, name: str, suffix: str, data: bytes, rows: int) -> None:
         except OSError as error:
             raise UnwritableStoreError(
                 f"{folder} cannot be written: {error.strerror or error}; it is as it was") from None
+
+
+def _is_sound(path: Path) -> bool:
+    try:
+        check(path)
+    except (OSError, StoreError):
+        return False
+    return path.is_file()
 
 
 def kept_file(folder: Path, name: str, suffix: str) -> Path | None:
