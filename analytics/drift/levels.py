@@ -131,8 +131,8 @@ def daily_noise(
         warmth = days.warmth_kelvin - np.median(days.warmth_kelvin)
         answer = answer_to_volts(volts) + season_at_low(effect, volts)
         if neighbours is not None:
-            shared, left = neighbours.over(days.day)
-            level = level - shared
+            from_rail, left = neighbours.over(days.day)
+            level = level - from_rail
             answer *= np.outer(left, left)
         total += answer
         total += WARMTH_DEVIATION**2 * np.outer(warmth, warmth)

@@ -141,7 +141,7 @@ def learn(every: Sequence[WanderSeries]) -> tuple[dict[str, Learned], Wander]:
     for name in dict.fromkeys(names.tolist()):
         rows = np.flatnonzero(names == name)
         weights = _learned_weights(still[rows], moved[rows], group, GROUP_WEIGHT)
-        for row in rows:
+        for row in rows.tolist():
             log = np.log(weights)
             none, some = still[row] + log, moved[row] + log
             one, other = int(np.argmax(some)), int(np.argmax(none))
