@@ -42,9 +42,9 @@ HEALTHY = (0.5, 60.0)
 """Rate of such releases of a sound lock before anything is known of it: people lean on things."""
 FAULTY = (1.5, 8.0)
 """The same of a lock that sticks or is leant upon: mean 16 %."""
-SLOW_MODE_PRIOR = 1 / 250
-"""Chance, before any data, that a lock has one of these faults in a given week. Assumption: one in
-five lock-years begins, as rare as a drift, and stays for some weeks."""
+SLOW_MODE_PRIOR = 1 / 600
+"""Chance, before any data, that a lock has had one of these faults from the start, and that one
+begins in a given week. Assumption."""
 UNANSWERED_HEALTHY, UNANSWERED_FAULTY = (0.5, 15.0), (1.0, 4.0)
 """Share of slow ones that are never answered: of a sound lock (people let go in the end) and of one
 that sticks or is leant upon (assumption; with the lock's own past added to the first)."""
@@ -182,7 +182,9 @@ def slow_mode(days: LockDays, rows: pl.DataFrame, row_day: Reals) -> SlowMode | 
         and event[recent].mean() > STANDING_NOW * STANDING_SHARE
         and share < STANDING_RISE * max(whole, share_before)
     )
-    log_odds = change.log_odds + float(np.log(SLOW_MODE_PRIOR))
+    # It may have begun in any of the weeks that the series was looked at.
+    weeks = max((float(day[-1]) - float(day[0]) + 1.0) / 7.0, 1.0)
+    log_odds = change.log_odds + float(np.log(SLOW_MODE_PRIOR * weeks))
     if from_start:
         change = _all_along(day)
         onset = change.since
