@@ -22,10 +22,10 @@ from remanence.analytics.drift.daily_series import LockDays
 from remanence.analytics.history import family
 from remanence.analytics.statistics.arrays import Reals
 
-DAILY_GRID = (0.003, 0.008, 0.013, 0.020, 0.030, 0.045)
+DAILY_GRID = (0.004, 0.009, 0.015, 0.025, 0.042)
 DAILY_MEMORY_GRID = (1.0, 4.0)
-SLOW_GRID = (0.003, 0.008, 0.014, 0.022, 0.032, 0.045, 0.065)
-SLOW_MEMORY_GRID = (10.0, 22.0, 50.0, 110.0)
+SLOW_GRID = (0.003, 0.008, 0.015, 0.026, 0.042, 0.065)
+SLOW_MEMORY_GRID = (10.0, 30.0, 90.0)
 """Sizes (natural log) and memories (days) that are tried: from what no log can show to more than
 any sound lock was supposed to have (assumption)."""
 
