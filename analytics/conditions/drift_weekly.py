@@ -56,7 +56,7 @@ def weekly_course(drift: LockDrift) -> WeeklyCourse:
     mean[np.searchsorted(weeks, np.floor_divide(days.day, 7)), np.arange(days.day.size)] = 1.0
     mean *= days.releases / releases[:, None]
     covariance = mean @ daily_covariance(
-        days.day, days.deviation**2 / days.releases, wander.daily, wander.memory_days,
+        days.day, days.noise, wander.daily, wander.memory_days,
         wander.slow, wander.slow_memory_days) @ mean.T
     level, deviation = mean @ drift.residual, np.sqrt(np.diag(covariance))
     high, low = cusum(level / deviation, target=0.0, allowance=CUSUM_ALLOWANCE, cap=CUSUM_CAP)

@@ -16,8 +16,9 @@ from remanence.analytics.conditions.drift_weekly import weekly_course
 from remanence.analytics.conditions.exits import late_doors
 from remanence.analytics.conditions.new_locks import slow_beside_siblings
 from remanence.analytics.conditions.slow_mode import slow_at_times, slow_modes
-from remanence.analytics.drift.daily_series import LockDays, least_change_ms
+from remanence.analytics.drift.daily_series import LockDays
 from remanence.analytics.drift.judge import LockDrift, drifts
+from remanence.analytics.drift.polls import least_change_ms
 from remanence.analytics.history import Flags, History, last_service, per_lock
 from remanence.analytics.statistics.intervals import poisson_limits, probability
 from remanence.analytics.statistics.polled import polled_median

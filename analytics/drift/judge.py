@@ -30,7 +30,7 @@ from remanence.analytics.drift.common import (
     share_scatter,
     usual_volts,
 )
-from remanence.analytics.drift.daily_series import LockDays, least_change_ms, lock_days
+from remanence.analytics.drift.daily_series import LockDays, lock_days
 from remanence.analytics.drift.levels import (
     T_QUANTILE,
     DailyNoise,
@@ -40,6 +40,7 @@ from remanence.analytics.drift.levels import (
 )
 from remanence.analytics.drift.neighbours import NeighboursCourse, neighbours_courses
 from remanence.analytics.drift.panel import Panel, panel_of
+from remanence.analytics.drift.polls import least_change_ms
 from remanence.analytics.drift.season import CommonCourse, common_course
 from remanence.analytics.drift.shared_change import SharedChange, shared_changes
 from remanence.analytics.drift.wander import (
@@ -271,10 +272,12 @@ def _wander_series(days: LockDays, panel: Panel | None) -> WanderSeries:
         row = [lock.id for lock in panel.locks].index(days.lock.id)
         level = level - np.nan_to_num(panel.course)[place] - panel.taken[row, place]
     told, usual = usual_volts(days), usual_wander()
-    day, noise = days.day[told], days.deviation**2 / days.releases[told]
-    fit = fit_change(day, level[told], daily_covariance(
-        day, noise, usual.daily, usual.memory_days, usual.slow, usual.slow_memory_days,
-    ), hazard_per_day=HAZARD_PER_DAY)
+    day = days.day[told]
+    covariance = daily_covariance(
+        day, days.noise[told], usual.daily, usual.memory_days, usual.slow, usual.slow_memory_days)
+    if days.offset is not None:
+        covariance += days.offset[np.ix_(told, told)]
+    fit = fit_change(day, level[told], covariance, hazard_per_day=HAZARD_PER_DAY)
     changed, odds = np.zeros(days.day.size), 0.0
     if fit is not None:
         changed = fit.shift * shape_at(fit, days.day, float(day[-1]))

@@ -120,7 +120,7 @@ def _by_period(days: LockDays) -> tuple[Reals, Reals, Reals, Reals]:
         away = (VOLTS_EXPONENT_DEVIATION * volts) ** 2 + (
             BEND_ERRORS * VOLTS_BEND_DEVIATION * volts**2) ** 2
         at = days.log_volts - days.rated_log_volts
-    heft = 1.0 / (days.deviation**2 / days.releases + away + LEAST_AWAY_VARIANCE)
+    heft = 1.0 / (days.noise + days.offset_deviation**2 + away + LEAST_AWAY_VARIANCE)
     number, start = np.unique(_period(days.day), return_index=True)
     total = np.add.reduceat(heft, start)
     # Days of one week are off by the same volts: the least of it stays, however many there are.

@@ -12,7 +12,12 @@ import numpy as np
 import polars as pl
 from scipy import special
 
-from remanence.analytics.drift.daily_series import REST_HOURS, LockDays, command_volts
+from remanence.analytics.drift.daily_series import (
+    REST_HOURS,
+    LockDays,
+    by_regime,
+    command_volts,
+)
 from remanence.analytics.statistics.arrays import Reals
 from remanence.analytics.statistics.change import Change, Side
 from remanence.analytics.statistics.rates import betabinomial, change_of_rate
@@ -43,11 +48,15 @@ HEALTHY = (0.5, 60.0)
 FAULTY = (1.5, 8.0)
 """The same of a lock that sticks or is leant upon: mean 16 %."""
 SLOW_MODE_PRIOR = 1 / 600
-"""Chance, before any data, that a lock has had one of these faults from the start, and that one
-begins in a given week. Assumption."""
+"""Chance, before any data, that one of these faults begins in a given week. Assumption."""
 UNANSWERED_HEALTHY, UNANSWERED_FAULTY = (0.5, 15.0), (1.0, 4.0)
 """Share of slow ones that are never answered: of a sound lock (people let go in the end) and of one
 that sticks or is leant upon (assumption; with the lock's own past added to the first)."""
+STANDING_PRIOR = 1 / 60
+"""Chance that a lock has one when its log begins: such a fault stands for some ten weeks.
+Assumption."""
+YOUNG_DAYS = 28
+"""A log is at its beginning for so long: its faults may have been there before it. Assumption."""
 LIKE_VOLTS = 0.03
 """Commands whose volts differ by less than this (natural log) are of one kind: at lower volts a
 sound catch straggles and fails when it is leant upon, as each 2 N of side load costs about 1 V of
@@ -143,10 +152,13 @@ def slow_mode(days: LockDays, rows: pl.DataFrame, row_day: Reals) -> SlowMode | 
     if days.time_s.size < LEAST_TRIALS:
         return None
     # Where nothing is slow this is the median; a second hump of half the releases leaves it there.
-    base = _rolling_low(days.value) + NORMAL_QUARTILE * days.deviation
+    deviation = np.sqrt(np.maximum(
+        days.deviation**2
+        + np.nan_to_num(days.release_variance - days.release_variance[-1]), 0.0))
+    base = by_regime(_rolling_low, days.value, days.release_regime) + NORMAL_QUARTILE * deviation
     excess = days.value - base
     size = np.log(SLOW_FACTOR) if not days.linear else SLOW_FACTOR - 1.0
-    slow = excess > max(size, SLOW_DEVIATIONS * days.deviation)
+    slow = excess > np.maximum(size, SLOW_DEVIATIONS * deviation)
     # At a rail below the usual a sound catch straggles too: those commands are another
     # series. Where the rail has been so for long, that series has a past of its own.
     row_volts = command_volts(rows)
@@ -182,9 +194,11 @@ def slow_mode(days: LockDays, rows: pl.DataFrame, row_day: Reals) -> SlowMode | 
         and event[recent].mean() > STANDING_NOW * STANDING_SHARE
         and share < STANDING_RISE * max(whole, share_before)
     )
+    young = day[-1] - day[0] < YOUNG_DAYS
     # It may have begun in any of the weeks that the series was looked at.
     weeks = max((float(day[-1]) - float(day[0]) + 1.0) / 7.0, 1.0)
-    log_odds = change.log_odds + float(np.log(SLOW_MODE_PRIOR * weeks))
+    log_odds = change.log_odds + float(np.log(
+        STANDING_PRIOR if young else SLOW_MODE_PRIOR * weeks))
     if from_start:
         change = _all_along(day)
         onset = change.since
@@ -192,7 +206,7 @@ def slow_mode(days: LockDays, rows: pl.DataFrame, row_day: Reals) -> SlowMode | 
         log_odds = float(
             betabinomial(int(event.sum()), event.size, *FAULTY)
             - betabinomial(int(event.sum()), event.size, EARLIER_EVENTS, EARLIER_COMMANDS)
-            + np.log(SLOW_MODE_PRIOR)
+            + np.log(STANDING_PRIOR)
         )
     elif share < TWICE * share_before or share < LEAST_SHARE:
         return None

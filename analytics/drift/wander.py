@@ -197,7 +197,7 @@ def _likelihoods(every: Sequence[WanderSeries]) -> tuple[Reals, Reals, Reals]:
     for row, series in enumerate(every):
         known = np.isfinite(series.level)
         place = np.searchsorted(day, series.days.day[known])
-        variance[row, place] = series.days.deviation**2 / series.days.releases[known]
+        variance[row, place] = series.days.noise[known]
         level[row, place] = series.level[known]
         changed[row, place] = series.level[known] - series.changed[known]
     step = np.broadcast_to(day > day[-1] - STEP_DAYS, shape).astype(float)
