@@ -11,7 +11,7 @@ from remanence.analytics.statistics.intervals import MEDIAN_ERROR, robust_deviat
 
 _MEMORY = 0.5
 """Correlation of neighbouring days that is allowed for: days have a memory."""
-_MEMORIES = (0.0, 0.3, 0.5, 0.7, 0.85, 0.95)
+_MEMORIES = (0.0, 0.3, 0.5, 0.7, 0.85)
 """Correlations of neighbouring days that are tried, each as likely beforehand as any other."""
 _PAST_DAYS = 90
 """So many days before say how much days scatter: what lies further back is another season."""
