@@ -193,6 +193,10 @@ class Shown:
         """The state that a finding puts its subject in; one that ended leaves it good."""
         return "good" if told.status == "ended" else STATE_OF_URGENCY[told.urgency]
 
+    def title(self, told: Any) -> str:
+        """What is wrong, in the server's language; the report may be in another."""
+        return self.lang.phrase(f"condition.{told.condition}.wrong", told.title)
+
     def href(self, report: Any, told: Any) -> str | None:
         """The page of a finding's subject in a week's report; None where it has none."""
         file = self._files.get((told.kind, told.subject))
