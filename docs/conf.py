@@ -18,6 +18,7 @@ author = "The Remanence maintainers"
 extensions = ["myst_parser", "sphinx.ext.autodoc", "sphinx.ext.napoleon"]
 source_suffix = {".md": "markdown"}
 exclude_patterns = ["_build"]
+html_extra_path = ["generated/schemas"]
 myst_heading_anchors = 3
 myst_enable_extensions = ["dollarmath"]
 # A log of the examples is no language that a highlighter knows.

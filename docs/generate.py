@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import argparse
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from pathlib import Path
+from typing import Any
 
 from reference import PAGES, Page
 
@@ -13,11 +14,13 @@ from remanence.analytics.conditions import catalogue
 from remanence.dashboards.page import language
 from remanence.pipelines.commands import build_parser
 from remanence.pipelines.readers import FORMATS, all_readers
+from remanence.pipelines.schemas import SCHEMAS, schema_of, schema_text
 from remanence.shared.findings import STATE_OF_URGENCY
 from remanence.shared.keys import Key
 from remanence.shared.limits import limit_fields
 from remanence.shared.live_source import SOURCE_KEYS
 from remanence.shared.log_format import log_keys
+from remanence.shared.sequence import SEQUENCE_KEYS, STEP_KEYS
 from remanence.shared.tables import FINDINGS, RESULTS, TABLES
 from remanence.shared.tell_target import TELL_KEYS
 from remanence.shared.venue_keys import LOCK_KEYS, PART_KEYS, SUPPLY_KEYS, VENUE_KEYS
@@ -64,7 +67,8 @@ def venue_file() -> str:
            "`remanence check VENUE` names everything wrong in it at once, with line and key.\n"]
     blocks = (("[venue]", VENUE_KEYS), ("[[log]]", log_keys(FORMATS)), ("[[source]]", SOURCE_KEYS),
               ("[[tell]]", TELL_KEYS),
-              ("[[supply]]", SUPPLY_KEYS), ("[[part]]", PART_KEYS), ("[[lock]]", LOCK_KEYS))
+              ("[[supply]]", SUPPLY_KEYS), ("[[part]]", PART_KEYS), ("[[lock]]", LOCK_KEYS),
+              ("[[sequence]]", SEQUENCE_KEYS), ("[[sequence.step]]", STEP_KEYS))
     for name, keys in blocks:
         rows = [(f"`{key.name}`", "yes" if key.required else "", _values(key), key.meaning)
                 for key in keys]
@@ -125,6 +129,40 @@ def conditions() -> str:
     return "\n".join(out)
 
 
+def _schema_rows(schema: dict[str, Any], path: str = "") -> Iterator[tuple[str, str, str]]:
+    """Every key below an object: its path, its values, its meaning."""
+    for name, part in schema.get("properties", {}).items():
+        inner = part.get("items", part)
+        listed = "[]" if "items" in part else ""
+        values = ", ".join(f"`{choice}`" for choice in inner.get("enum", ())) or _type_words(part)
+        yield f"`{path}{name}{listed}`", values, part.get("description", "")
+        yield from _schema_rows(inner, f"{path}{name}{listed}.")
+
+
+def _type_words(part: dict[str, Any]) -> str:
+    if "const" in part:
+        return str(part["const"])
+    kinds = part.get("type") or [one.get("type", "") for one in part.get("anyOf", ())]
+    kinds = [kinds] if isinstance(kinds, str) else kinds
+    return " or ".join(kind for kind in kinds if kind) or "any"
+
+
+def outputs() -> str:
+    """Every key of the files that programs read."""
+    out = ["# Files for programs\n",
+           "What `report`, `timing` and `parts` write for other programs, with JSON Schemas. "
+           "`remanence schema NAME` prints a schema; an editor that knows JSON Schema checks a "
+           "venue file with `remanence schema venue` while one writes it. Each file carries the "
+           "version of its schema as `schema`: it rises where a key goes or changes its meaning, "
+           "not where one is added. Times without a zone are days of the venue.\n"]
+    for name, (file, _) in SCHEMAS.items():
+        if name == "venue":
+            continue
+        out += [f"## {file}\n", f"`remanence schema {name}` prints its schema.\n",
+                _table(("key", "values", "meaning"), list(_schema_rows(schema_of(name))))]
+    return "\n".join(out)
+
+
 def commands() -> str:
     """The help of every command, as the program prints it."""
     parser = build_parser()
@@ -153,8 +191,11 @@ def write_generated(folder: Path) -> None:
     """Write all generated pages into ``folder``."""
     folder.mkdir(exist_ok=True)
     pages = {"venue-file": venue_file, "tables": tables, "conditions": conditions,
-             "commands": commands}
+             "commands": commands, "outputs": outputs}
     for name, make in pages.items():
         (folder / f"{name}.md").write_text(make(), encoding="utf-8")
+    (folder / "schemas").mkdir(exist_ok=True)
+    for name in SCHEMAS:
+        (folder / "schemas" / f"{name}.schema.json").write_text(schema_text(name), encoding="utf-8")
     for page in PAGES:
         (folder / f"{page.name}.md").write_text(reference(page), encoding="utf-8")

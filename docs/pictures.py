@@ -1,6 +1,7 @@
-"""Make the README's pictures from a demo: python docs/pictures.py DEMO_FOLDER
+"""Make the pictures of README and docs: python docs/pictures.py DEMO_FOLDER [CHAIN_FOLDER]
 
-Needs the test extras and a Chromium; writes docs/pictures/*.png.
+The chain's is made where a chain is given. Needs the test extras and a Chromium; writes
+docs/pictures/*.png.
 """
 
 from __future__ import annotations
@@ -28,7 +29,7 @@ SHOTS = (
 
 def main() -> int:
     """Take every picture."""
-    if len(sys.argv) != 2:
+    if len(sys.argv) not in (2, 3):
         print(__doc__)
         return 2
     demo = Path(sys.argv[1]).resolve()
@@ -37,7 +38,9 @@ def main() -> int:
     OUT.mkdir(exist_ok=True)
     with sync_playwright() as play:
         browser = play.chromium.launch(executable_path=chromium, args=QUIET)
-        for name, where, width, height, focus in SHOTS:
+        chain = [("chain", str(Path(sys.argv[2]).resolve() / "chain" / "index.html"), 1100, 900,
+                  None)] if len(sys.argv) == 3 else []
+        for name, where, width, height, focus in (*SHOTS, *chain):
             page = browser.new_page(viewport={"width": width, "height": height})
             page.goto((demo / where.replace("REPORT", str(report))).as_uri())
             if focus:

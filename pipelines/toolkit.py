@@ -7,6 +7,7 @@
 
 from __future__ import annotations
 
+import os
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal, overload
@@ -30,6 +31,9 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from remanence.analytics.timing.gather import Timing
+
+DEMO = "demo"
+"""The folder in which ``remanence demo`` builds its venue unless told otherwise."""
 
 Moment = datetime | date | None
 """A span's end: an aware datetime, or a day in the venue's calendar."""
@@ -328,6 +332,29 @@ class OpenVenue:
         from remanence.analytics.timing.gather import timing
 
         return timing(self.history(week))
+
+
+def open_demo() -> OpenVenue:
+    """The demo venue, from the folder ``demo`` here or in a folder above.
+
+    Returns
+    -------
+    OpenVenue
+        That of the folder ``REMANENCE_DEMO`` where that environment variable is set.
+
+    Raises
+    ------
+    RemanenceError
+        There is none; says how to make it.
+    """
+    named = os.environ.get("REMANENCE_DEMO")
+    here = Path.cwd()
+    places = [Path(named)] if named else [above / DEMO for above in (here, *here.parents)]
+    found = next((place for place in places if (place / "venue.toml").is_file()), None)
+    if found is None:
+        raise RemanenceError(f"no demo venue in {places[0]}{'' if named else ' or above'}; make it "
+                             f"there with: remanence demo --out {places[0]}")
+    return open_venue(found)
 
 
 def open_venue(given: str | Path) -> OpenVenue:

@@ -16,6 +16,7 @@ from zoneinfo import ZoneInfo
 from remanence.shared.limits import Limits
 from remanence.shared.live_source import LiveSource
 from remanence.shared.log_format import LogFormat
+from remanence.shared.sequence import Sequence
 from remanence.shared.tell_target import TellTarget
 
 DEFAULT_RELEASED_BY = {"magnet": "power-off", "latch": "power-on"}
@@ -58,8 +59,8 @@ class Supply:
 class Part:
     """One kind of spare part.
 
-    The fields are the keys of ``[[part]]``; ``line`` is its block's line in the venue file. None:
-    not stated.
+    The fields are the keys of ``[[part]]``; ``line`` is its block's line in the venue file, and
+    ``on_order`` what the order log says is on the way. None: not stated.
     """
 
     id: str
@@ -67,8 +68,10 @@ class Part:
     unit_cost: float | None = None
     lead_time_days: float | None = None
     in_stock: int = 0
+    counted: date | None = None
     rated_cycles: int | None = None
     line: int = 0
+    on_order: int = 0
 
 
 @dataclass(frozen=True)
@@ -173,7 +176,7 @@ class Venue:
     """A venue: its rails, parts, locks and the logs they come from.
 
     The fields are the keys of ``[venue]``; beside them ``logs``, ``sources``, ``tells``,
-    ``supplies``, ``parts``, ``locks`` in the file's order, and ``limits``.
+    ``supplies``, ``parts``, ``locks``, ``sequences`` in the file's order, and ``limits``.
     """
 
     id: str
@@ -181,14 +184,18 @@ class Venue:
     time_zone: str
     store: str = "store"
     service_log: str | None = None
+    order_log: str = "orders.csv"
     currency: str = "EUR"
+    game_price: float | None = None
     release_test_days: float = 31.0
+    served_at: str | None = None
     logs: tuple[LogFormat, ...] = ()
     sources: tuple[LiveSource, ...] = ()
     tells: tuple[TellTarget, ...] = ()
     supplies: tuple[Supply, ...] = ()
     parts: tuple[Part, ...] = ()
     locks: tuple[Lock, ...] = ()
+    sequences: tuple[Sequence, ...] = ()
     limits: Limits = field(default_factory=Limits)
 
     @cached_property

@@ -16,6 +16,7 @@ from remanence.shared.keys import Key, nearest, read_block, shown
 from remanence.shared.limits import Limits
 from remanence.shared.live_source import LiveSource, read_live_source
 from remanence.shared.log_format import Formats, LogFormat, read_log_format
+from remanence.shared.sequence import Sequence, read_sequence
 from remanence.shared.tell_target import TellTarget, read_tell_target
 from remanence.shared.venue import DEFAULT_RELEASED_BY, Lock, Part, Supply, Venue
 from remanence.shared.venue_keys import LIMIT_KEYS, LOCK_KEYS, PART_KEYS, SUPPLY_KEYS, VENUE_KEYS
@@ -79,8 +80,11 @@ def _resolve(
 
 
 _ID = re.compile(r"[A-Za-z0-9._-]+")
+_ADDRESS = re.compile(r"[A-Za-z][A-Za-z0-9+.-]+://")
+_WEB_ADDRESS = re.compile(r"https?://[A-Za-z0-9.\[\]:_~/-]+")
 _BLOCKS = {"venue": "table", "log": "array", "source": "array", "tell": "array",
-           "supply": "array", "part": "array", "lock": "array", "limits": "table"}
+           "supply": "array", "part": "array", "lock": "array", "sequence": "array",
+           "limits": "table"}
 
 
 def parse_venue(
@@ -147,7 +151,9 @@ class _Reader:
         supplies = self._array("supply", SUPPLY_KEYS, Supply)
         parts = self._array("part", PART_KEYS, Part)
         locks = self._array("lock", LOCK_KEYS, Lock, self._complete_lock)
+        sequences = [found for i in self._indices("sequence") if (found := self._sequence(i))]
         self._venue_values(values)
+        self._no_addresses()
         self._store_of_its_own(values, logs)
         self._cross_check()
         if self.problems:
@@ -156,7 +162,7 @@ class _Reader:
         return Venue(
             **values, logs=tuple(logs), sources=tuple(sources), tells=tuple(tells),
             supplies=tuple(supplies), parts=tuple(parts), locks=tuple(locks),
-            limits=Limits(**limits),
+            sequences=tuple(sequences), limits=Limits(**limits),
         )
 
     # Blocks and their lines.
@@ -242,6 +248,14 @@ class _Reader:
         self.problems += problems
         return source
 
+    def _sequence(self, index: int) -> Sequence | None:
+        locks = {lock["id"] for lock in self._raw("lock") if isinstance(lock.get("id"), str)}
+        sequence, problems = read_sequence(
+            self.document["sequence"][index], self._where("sequence", index),
+            lambda *path: self._line("sequence", index, *path), locks)
+        self.problems += problems
+        return sequence
+
     def _tell(self, index: int) -> TellTarget | None:
         target, problems = read_tell_target(
             self.document["tell"][index], self._where("tell", index),
@@ -267,6 +281,25 @@ class _Reader:
             except (ValueError, OSError, KeyError):
                 self._problem(("venue", "time_zone"), "[venue]", shown(zone),
                               'use an IANA name, like "Europe/Lisbon"')
+        served = values.get("served_at")
+        if served is not None and not _WEB_ADDRESS.fullmatch(served):
+            self._problem(("venue", "served_at"), "[venue]", shown(served),
+                          "use an address like http://192.168.1.20:8080")
+
+    def _no_addresses(self) -> None:
+        """Files and folders lie on a disk: the address of a network would name a local folder."""
+        venue = self.document.get("venue")
+        named: list[tuple[tuple[str | int, ...], str, object]] = [
+            (("venue", key), "[venue]", venue.get(key)) for key in ("store", "service_log")
+        ] if isinstance(venue, Mapping) else []
+        for index, log in enumerate(self._raw("log")):
+            files = log.get("files")
+            named += [(("log", index, "files"), self._where("log", index), name)
+                      for name in (files if isinstance(files, list) else ())]
+        for path, where, name in named:
+            if isinstance(name, str) and _ADDRESS.match(name):
+                self._problem(path, where, shown(name), "an address is not supported here; write "
+                              "the path of a folder or file on a disk, or mount it as one")
 
     def _store_of_its_own(self, values: dict[str, Any], logs: list[LogFormat]) -> None:
         """Nothing but the store may lie in the store's folder."""
@@ -339,7 +372,7 @@ class _Reader:
     # fault in a block does not raise a second one elsewhere.
 
     def _cross_check(self) -> None:
-        for name in ("supply", "part", "lock"):
+        for name in ("supply", "part", "lock", "sequence"):
             self._unique(name, "id", "give each its own id")
         for name in ("source", "tell"):
             self._unique_by_kind(name)

@@ -13,6 +13,7 @@ import pytest
 from remanence.analytics.conditions import catalogue
 from remanence.dashboards.page import LANGUAGES, language
 from remanence.pipelines.commands import build_parser
+from remanence.pipelines.schemas import SCHEMAS
 from remanence.pipelines.sheets import all_sheets
 from remanence.shared.tables import RESULTS, TABLES
 from remanence.shared.venue_file import parse_venue
@@ -68,8 +69,9 @@ def test_the_readme_says_what_each_dependency_is_for():
     block = re.search(r"^dependencies = \[(.*?)\]", project, re.DOTALL | re.MULTILINE)
     assert block
     text = (ROOT / "README.md").read_text(encoding="utf-8")
-    extras = re.findall(r"^(?:live|serve|tell) = \[(.*?)\]", project, re.DOTALL | re.MULTILINE)
-    assert len(extras) == 3
+    extras = re.findall(r"^(?:live|serve|tell|chain|notebooks) = \[(.*?)\]", project,
+                        re.DOTALL | re.MULTILINE)
+    assert len(extras) == 5
     for name in re.findall(r'"([a-z0-9-]+)', "".join([block[1], *extras])):
         assert re.search(rf"^\| [^|]*\b{re.escape(name)}\b", text, re.MULTILINE), name
 
@@ -82,7 +84,7 @@ def test_the_venue_of_the_first_steps_is_free_of_faults():
 
 
 def test_links_between_pages_lead_somewhere():
-    made = ["venue-file", "tables", "conditions", "commands"]
+    made = ["venue-file", "tables", "conditions", "commands", "outputs"]
     made += re.findall(r'"(reference-\w+)"', (ROOT / "docs" / "reference.py").read_text("utf-8"))
     generated = {f"generated/{name}.md" for name in made}
     for page in PAGES:
@@ -99,6 +101,8 @@ def test_the_documentation_builds_without_a_warning(tmp_path):
     )
     assert done.returncode == 0, done.stdout + done.stderr
     tables = (tmp_path / "site" / "generated" / "tables.html").read_text(encoding="utf-8")
+    for name in SCHEMAS:
+        assert (tmp_path / "site" / f"{name}.schema.json").exists()
     for name in (*TABLES, *RESULTS):
         assert f'id="{name.replace("_", "-")}"' in tables
 

@@ -7,19 +7,23 @@ from typing import TYPE_CHECKING
 from remanence.shared.on_demand import on_demand
 
 if TYPE_CHECKING:
+    from remanence.analytics.conditions.coarse_clock import coarse_locks
     from remanence.analytics.conditions.condition import Condition, catalogue
     from remanence.analytics.conditions.diagnosis import diagnose
     from remanence.analytics.conditions.fitting import fitting_notes, unsafe_fittings
     from remanence.analytics.conditions.life import Lives, Standing, lives, what_was_shown
+    from remanence.analytics.conditions.new_locks import NEW_LOCK_RELEASES, slow_beside
 
 __all__ = [
-    "Condition", "Lives", "Standing", "catalogue", "diagnose", "fitting_notes", "lives",
-    "unsafe_fittings", "what_was_shown",
+    "Condition", "Lives", "NEW_LOCK_RELEASES", "Standing", "catalogue", "coarse_locks", "diagnose",
+    "fitting_notes", "lives", "slow_beside", "unsafe_fittings", "what_was_shown",
 ]
 
 __getattr__ = on_demand(__name__, {
+    "coarse_clock": ("coarse_locks",),
     "condition": ("Condition", "catalogue"),
     "diagnosis": ("diagnose",),
     "fitting": ("fitting_notes", "unsafe_fittings"),
     "life": ("Lives", "Standing", "lives", "what_was_shown"),
+    "new_locks": ("NEW_LOCK_RELEASES", "slow_beside"),
 })

@@ -14,10 +14,13 @@ from datetime import date
 from functools import lru_cache
 from typing import TYPE_CHECKING, Any
 
+from remanence.shared.added import added, added_names, taken
 from remanence.shared.findings import Evidence, Finding, Sentence
 
 if TYPE_CHECKING:  # The venue file is checked without loading what reads tables.
     from remanence.analytics.history import History
+
+_GROUP = "remanence.conditions"
 
 PULSED = ("latch", "bolt", "strike")
 ANY = ("magnet", *PULSED)
@@ -112,7 +115,8 @@ def catalogue() -> Mapping[str, Condition]:
     """Every condition by name, in the order of the names.
 
     Whatever :class:`Condition` a module of this package holds is one: a new condition is a
-    module with its object, and nothing else needs to know of it.
+    module with its object, and nothing else needs to know of it. An installed package adds one by
+    an entry point of the group ``remanence.conditions``.
 
     Returns
     -------
@@ -132,6 +136,11 @@ def catalogue() -> Mapping[str, Condition]:
                 continue
             if found.setdefault(item.name, item) is not item:
                 raise ValueError(f"two conditions are named {item.name!r}")
+    for name in added_names(_GROUP):
+        item = added(_GROUP, name, Condition)
+        if item.name in found:
+            raise taken(_GROUP, name)
+        found[item.name] = item
     for item in found.values():
         for other in (*item.explains, *item.explains_on_locks, *item.takes_urgency_of):
             if other not in found:

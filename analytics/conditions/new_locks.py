@@ -18,7 +18,10 @@ NEW_LOCK_RELEASES = 8
 
 BETWEEN_LOCKS = 0.2
 """Sound locks of one family differ by about this much (standard deviation of log latency;
-common practice: 0.2 for latches, 0.25 to 0.3 for magnets). The spread is never taken as less."""
+common practice: 0.2 for latches, 0.25 to 0.3 for magnets)."""
+BETWEEN_WEIGHT, LEAST_BETWEEN = 5.0, 0.1
+"""Siblings' worth of say that this has beside their own spread, and the least of that: makers keep
+to some ten per cent (assumption)."""
 PREDECESSOR_DEVIATIONS = 2.0
 """A lock less than this many such deviations above its predecessor is like it (two standard
 deviations: common practice)."""
@@ -53,7 +56,7 @@ def slow_beside_siblings(history: History) -> list[Finding]:
         ]
         if len(others) < LEAST_SIBLINGS:
             continue
-        score = _score(drift, np.array(others))
+        score = slow_beside(drift.now_ms, np.array(others))
         if score is not None:
             found.append(_said(drift, np.array(others), score))
     return found
@@ -69,18 +72,34 @@ def _as_its_predecessor(drift: LockDrift, earlier: LockDrift | None) -> bool:
     return bool(drift.now_ms < earlier.before_ms * np.exp(PREDECESSOR_DEVIATIONS * BETWEEN_LOCKS))
 
 
-def _score(drift: LockDrift, others: np.ndarray) -> float | None:
-    """Probability that the lock is faulty, given the spread of sound locks."""
+def slow_beside(now_ms: float, others: np.ndarray) -> float | None:
+    """Probability that a lock without a past of its own is faulty, beside sound ones of its family.
+
+    Parameters
+    ----------
+    now_ms : float
+        Its median time to release. [ms]
+    others : numpy.ndarray
+        Natural logarithms of the others', four or more.
+
+    Returns
+    -------
+    float or None
+        None where it lies less than :data:`LEAST_DEVIATIONS_ABOVE` above them.
+    """
     usual = float(np.median(others))
-    spread = max(robust_deviation(others), BETWEEN_LOCKS)
-    off = (float(np.log(drift.now_ms)) - usual) / spread
+    # Siblings alike say so the more, the more of them there are.
+    weight = others.size / (others.size + BETWEEN_WEIGHT)
+    spread = float(np.sqrt(weight * max(robust_deviation(others), LEAST_BETWEEN)**2
+                           + (1 - weight) * BETWEEN_LOCKS**2))
+    off = (float(np.log(now_ms)) - usual) / spread
     if not np.isfinite(off) or off < LEAST_DEVIATIONS_ABOVE:
         return None
     from scipy.stats import t
 
     return probability(float(
         np.log(NEW_LOCK_PRIOR / (1 - NEW_LOCK_PRIOR)) + np.log(1 / FAULTY_DEVIATIONS)
-        - t.logpdf(off, SOUND_FREEDOM)
+        - t.logpdf(off, max(SOUND_FREEDOM, others.size))
     ))
 
 

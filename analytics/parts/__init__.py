@@ -7,32 +7,43 @@ from typing import TYPE_CHECKING
 from remanence.shared.on_demand import on_demand
 
 if TYPE_CHECKING:
+    from remanence.analytics.parts.demand import Demand, Place
     from remanence.analytics.parts.forecasts import Calibration, calibration, forecasts_of
     from remanence.analytics.parts.orders import (
+        ASSUMED_LEAD_DAYS,
         HORIZONS,
         NEED_DECIMALS,
         OPEN_WEEKS,
         READS,
+        SERVICE_LEVEL,
         LockNeed,
         Orders,
         PartOrder,
+        StockPlan,
         chance_within,
         cover_days,
         plan_orders,
+        plan_stock,
     )
-    from remanence.analytics.parts.unit_lives import replacements
+    from remanence.analytics.parts.unit_lives import UnitLives, replacements
+    from remanence.analytics.parts.venue_year import ACTIVITY_READS, Period, VenueYear, venue_year
     from remanence.analytics.parts.wear import LockWear, remaining_life
 
 __all__ = [
-    "Calibration", "HORIZONS", "LockNeed", "LockWear", "NEED_DECIMALS", "OPEN_WEEKS", "Orders",
-    "PartOrder", "READS", "calibration", "chance_within", "cover_days", "forecasts_of",
-    "plan_orders", "remaining_life", "replacements",
+    "ACTIVITY_READS", "ASSUMED_LEAD_DAYS", "Calibration", "Demand", "HORIZONS", "LockNeed",
+    "LockWear", "NEED_DECIMALS", "OPEN_WEEKS", "Orders", "PartOrder", "Period", "Place", "READS",
+    "SERVICE_LEVEL", "StockPlan", "UnitLives", "VenueYear", "calibration", "chance_within",
+    "cover_days", "forecasts_of", "plan_orders", "plan_stock", "remaining_life", "replacements",
+    "venue_year",
 ]
 
 __getattr__ = on_demand(__name__, {
+    "demand": ("Demand", "Place"),
     "forecasts": ("Calibration", "calibration", "forecasts_of"),
-    "orders": ("HORIZONS", "LockNeed", "NEED_DECIMALS", "OPEN_WEEKS", "Orders", "PartOrder",
-        "READS", "chance_within", "cover_days", "plan_orders"),
-    "unit_lives": ("replacements",),
+    "orders": ("ASSUMED_LEAD_DAYS", "HORIZONS", "LockNeed", "NEED_DECIMALS", "OPEN_WEEKS", "Orders",
+        "PartOrder", "READS", "SERVICE_LEVEL", "StockPlan", "chance_within", "cover_days",
+        "plan_orders", "plan_stock"),
+    "unit_lives": ("UnitLives", "replacements"),
+    "venue_year": ("ACTIVITY_READS", "Period", "VenueYear", "venue_year"),
     "wear": ("LockWear", "remaining_life"),
 })

@@ -38,6 +38,8 @@ REVIEW_DAYS = 7.0
 """The sheet is read once a week: what is not ordered today waits so long."""
 ASSUMED_LEAD_DAYS = 28.0
 """Delivery time where the venue file gives none (common practice, no source)."""
+SERVICE_LEVEL = 0.95
+"""Chance of not running out of a part that stock is held for (common practice)."""
 ZERO_FAILURE_SHAPE = 2.0
 """Weibull shape taken for a part of which none has failed: wears out, neither early nor at once."""
 NEED_DECIMALS = 1
@@ -237,6 +239,8 @@ class Orders:
         Part and day of each exchange of many units at once, which says nothing of their life.
     limits : Limits
         The venue's.
+    units : mapping of str to UnitLives
+        The units that each lock has had, by lock.
     """
 
     today: date
@@ -247,6 +251,7 @@ class Orders:
     weeks_seen: int
     planned_exchanges: tuple[tuple[str, date], ...] = ()
     limits: Limits = field(default_factory=Limits)
+    units: Mapping[str, UnitLives] = field(default_factory=dict)
 
     def budget(self, coverage: float = 0.9) -> tuple[float, float, float]:
         """Expected cost of the year for the parts with a price, and its range.
@@ -268,7 +273,7 @@ class Orders:
 
 
 def plan_orders(
-    history: History, findings: Sequence[Finding] = (), *, service_level: float = 0.95
+    history: History, findings: Sequence[Finding] = (), *, service_level: float = SERVICE_LEVEL
 ) -> Orders:
     """Work out each lock's need and each part's order.
 
@@ -319,7 +324,7 @@ def plan_orders(
         "date", "part")
     return Orders(
         today, venue.currency, parts, needs, games_per_week(history), seen,
-        tuple(exchanged.iter_rows()), venue.limits,
+        tuple(exchanged.iter_rows()), venue.limits, units,
     )
 
 
@@ -379,27 +384,75 @@ def _need(
     return replace(bare, chances=chances)
 
 
+@dataclass(frozen=True)
+class StockPlan:
+    """What to have of one part, and what to order.
+
+    Attributes
+    ----------
+    lead, year : Demand
+        Wanted over the lead time and the week until the next look; over a year.
+    level, order_now : int
+        Pieces to have, and to order today.
+    order_in_weeks : int or None
+        When an order is due; 0 today, None: not within a year.
+    """
+
+    lead: Demand
+    year: Demand
+    level: int
+    order_now: int
+    order_in_weeks: int | None
+
+
+def plan_stock(
+    places: Sequence[Place], life: LifePosterior, lead_days: float, in_stock: int,
+    service_level: float = SERVICE_LEVEL,
+) -> StockPlan:
+    """The stock that meets the needs of all places, and the order that brings it there.
+
+    Parameters
+    ----------
+    places : sequence of Place
+        The locks that hold the part.
+    life : LifePosterior
+        Of the part.
+    lead_days : float
+        Days from order to delivery.
+    in_stock : int
+        Pieces at hand.
+    service_level : float, default 0.95
+        Chance of not running out until a delivery ordered at the next look.
+
+    Returns
+    -------
+    StockPlan
+    """
+    cover = (lead_days + REVIEW_DAYS) / 7
+    year = HORIZONS[-1]
+    futures = draw_futures(places, life, year + cover)
+    lead = futures.within(cover)
+    level = lead.quantile(service_level)
+    order_now = max(0, level - in_stock)
+    due: int | None = 0
+    if not order_now:
+        due = next((week for week in range(1, year + 1)
+                    if futures.within(cover + week).quantile(service_level) > in_stock), None)
+    return StockPlan(lead, futures.within(year), level, order_now, due)
+
+
 def _order(
     part: Part, needs: Sequence[LockNeed], life: LifePosterior, lives: Lives, today: date,
     service_level: float,
 ) -> PartOrder:
     known = part.lead_time_days
     lead_days = known if known is not None else ASSUMED_LEAD_DAYS
-    cover = (lead_days + REVIEW_DAYS) / 7
-    year = HORIZONS[-1]
-    futures = draw_futures(
+    plan = plan_stock(
         [Place(n.cycles, n.cycles_per_week, n.wear.weeks, n.chances[0]) for n in needs],
-        life, year + cover,
-    )
-    lead = futures.within(cover)
-    level = lead.quantile(service_level)
-    order_now = max(0, level - part.in_stock)
-    order_by: date | None = today
-    if not order_now:
-        later = [w for w in range(1, year + 1)
-                 if futures.within(cover + w).quantile(service_level) > part.in_stock]
-        order_by = today + timedelta(weeks=later[0]) if later else None
+        life, lead_days, part.in_stock + part.on_order, service_level)
+    due = plan.order_in_weeks
     return PartOrder(
-        part, tuple(needs), life, lives, lead, futures.within(year), level, order_now, order_by,
-        lead_days, known is not None, service_level,
+        part, tuple(needs), life, lives, plan.lead, plan.year, plan.level, plan.order_now,
+        None if due is None else today + timedelta(weeks=due), lead_days, known is not None,
+        service_level,
     )

@@ -38,11 +38,14 @@ class UnitLives:
         Whether the running unit's age is known.
     pace : float
         Its cycles a week.
+    fitted : tuple of date or None
+        The day on which each unit was fitted, where it is known.
     """
 
     lives: tuple[tuple[float, bool, float], ...]
     known_from_new: bool
     pace: float
+    fitted: tuple[date | None, ...] = ()
 
     @property
     def cycles(self) -> float:
@@ -125,6 +128,7 @@ def _of_lock(
     entry = pace * (first - max(before)).days / 7 if before else 0.0
     known = bool(before)
     lives: list[tuple[float, bool, float]] = []
+    fitted: list[date | None] = [max(before, default=None)]
     position = 0
     for cut, planned in ends:
         if cut <= first:
@@ -133,8 +137,9 @@ def _of_lock(
         lives.append((entry + done, not planned, entry))
         position += done
         entry, known = 0.0, True
+        fitted.append(cut)
     lives.append((entry + days.size - position, False, entry))
-    return UnitLives(tuple(lives), known, pace)
+    return UnitLives(tuple(lives), known, pace, tuple(fitted))
 
 
 def lives_together(units: Sequence[UnitLives]) -> Lives:

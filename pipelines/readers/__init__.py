@@ -3,7 +3,8 @@
 The module ``NAME_reader.py`` of this package reads logs with ``format = "NAME"``: its ``READER``
 (a :class:`~remanence.pipelines.readers.raw.LogReader`) is all that ingest, sniff, check and the
 documentation know of it. Whoever adds such a module has added the format. The names come from the
-names of the files, so that the formats can be listed without importing a reader.
+names of the files, so that the formats can be listed without importing a reader. An installed
+package adds a format by an entry point of the group ``remanence.readers``.
 """
 
 from __future__ import annotations
@@ -14,6 +15,7 @@ from collections.abc import Iterator, Mapping
 from functools import cache
 from typing import TYPE_CHECKING
 
+from remanence.shared.added import added, added_names, taken
 from remanence.shared.keys import Key
 from remanence.shared.on_demand import on_demand
 
@@ -48,15 +50,30 @@ __all__ = [
 ]
 
 _ENDING = "_reader"
+_GROUP = "remanence.readers"
 
 
 @cache
 def format_names() -> tuple[str, ...]:
-    """The values that ``format`` in a ``[[log]]`` block may have, in alphabetical order."""
-    return tuple(sorted(
+    """The values that ``format`` in a ``[[log]]`` block may have, in alphabetical order.
+
+    Raises
+    ------
+    RemanenceError
+        An installed package adds a format that there is already.
+    """
+    others = added_names(_GROUP)
+    for name in others:
+        if name in _own_names():
+            raise taken(_GROUP, name)
+    return tuple(sorted((*_own_names(), *others)))
+
+
+@cache
+def _own_names() -> frozenset[str]:
+    return frozenset(
         module.name.removesuffix(_ENDING) for module in pkgutil.iter_modules(__path__)
-        if module.name.endswith(_ENDING)
-    ))
+        if module.name.endswith(_ENDING))
 
 
 def reader_of(name: str) -> LogReader:
@@ -67,6 +84,11 @@ def reader_of(name: str) -> LogReader:
     name : str
         One of :func:`format_names`.
     """
+    if name not in _own_names():
+        from remanence.pipelines.readers.raw import LogReader
+
+        taken_in: LogReader = added(_GROUP, name, LogReader)
+        return taken_in
     found: LogReader = importlib.import_module(f"{__name__}.{name}{_ENDING}").READER
     return found
 

@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import ipaddress
-import sys
 from pathlib import Path
 
+from remanence.pipelines.say import note
 from remanence.pipelines.serve.password import password_path, read_password
 from remanence.pipelines.sheets.refresh import load_venue
 from remanence.shared.errors import RemanenceError
-from remanence.shared.terminal import printable
 
 LOOPBACK = "127.0.0.1"
 PORT = 8470
@@ -80,12 +79,12 @@ def serve(
         language=language, password=secret, secure=secure, loopback=is_loopback(host),
         tells=tells))
     name = f"[{host}]" if ":" in host else host
-    _say(f"{venue.name}: http{'s' if secure else ''}://{name}:{port}/ (end with Ctrl-C)")
+    note(f"{venue.name}: http{'s' if secure else ''}://{name}:{port}/ (end with Ctrl-C)")
     if secret is None:
-        _say("note: no password is set, so nothing can be entered; set one with: "
+        note("note: no password is set, so nothing can be entered; set one with: "
              f"remanence serve {path} --set-password")
     if not secure and not is_loopback(host):
-        _say("note: without --certificate and --key, who listens in on this network reads the "
+        note("note: without --certificate and --key, who listens in on this network reads the "
              "password")
     config = uvicorn.Config(
         app, host=host, port=port, log_level="warning", access_log=False, server_header=False,
@@ -97,7 +96,3 @@ def serve(
         raise RemanenceError(f"{name}:{port} cannot be listened at; is it in use? Choose another "
                              "with --port") from None
     return "ended"
-
-
-def _say(text: str) -> None:
-    print(printable(text), file=sys.stderr, flush=True)

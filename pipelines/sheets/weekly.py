@@ -31,14 +31,15 @@ class WeeklyOutcome:
         return any(sheet.has(urgency) for sheet in self.sheets.values())
 
     def text(self) -> str:
-        """What to print."""
-        return "\n".join((*self.taken_in, *(sheet.text() for sheet in self.sheets.values()),
+        """What to print: what is new, where the sheets lie, and who was told."""
+        return "\n".join((*self.taken_in, *(sheet.brief() for sheet in self.sheets.values()),
                           *self.told))
 
 
 def run_weekly(
     given: str | Path, *, week: Week | None = None, language: str = "en",
-    now: datetime | None = None, dry_run: bool = False,
+    now: datetime | None = None, single_file: bool = False, again: bool = False,
+    dry_run: bool = False,
 ) -> WeeklyOutcome:
     """Ingest, then write every sheet into its own folder beside the venue file, then tell.
 
@@ -56,19 +57,34 @@ def run_weekly(
         Language of the pages.
     now : datetime, optional
         Records later than a day after it are set aside; default: what the machine's clock says.
+    single_file : bool, default False
+        The health report as one file with everything in it.
+    again : bool, default False
+        Work the sheets out in any case: whoever asks needs their numbers.
     dry_run : bool, default False
         Say what would be told, and send nothing.
+
+    Raises
+    ------
+    RemanenceError
+        The venue file is at fault, or no record could be taken; says what came of the logs.
     """
     taken: list[str] = []
     faults: list[str] = []
     try:
-        taken.append(take_in(given, now=now)[0])
+        taken.append(take_in(given, now=now).brief)
     except UnwritableStoreError as error:
         faults.append(str(error))
-    ready = prepare(given)
+    try:
+        ready = prepare(given)
+    except RemanenceError as error:
+        if faults:  # that nothing could be written says why the store is empty
+            raise UnwritableStoreError("\n".join(faults)) from None
+        raise RemanenceError("\n".join((str(error), *taken))) from None
     faults += ready.faults
-    run = SheetRun(ready, language, options={"week": week})
-    kept = None if faults else kept_outcomes(run)
+    run = SheetRun(ready, language, options={"week": week, "single_file": single_file},
+                   together=True)
+    kept = None if faults or again else kept_outcomes(run)
     sheets = dict(kept or {})
     if kept is None:
         logged = logged_so_far(run)

@@ -48,6 +48,9 @@ MOST_WORDS = 6
 
 FEW = 200
 
+ANCHOR_SHARE = 0.5
+"""True times on fewer lines than this share of a counter's are its anchors, not the lines' time."""
+
 
 @dataclass
 class Roles:
@@ -57,6 +60,7 @@ class Roles:
     flags: dict[str, list[str]] = field(default_factory=dict)
     unknown: list[str] = field(default_factory=list)
     time: TimeGuess | None = None
+    wall: TimeGuess | None = None
     date: TimeGuess | None = None
     wide: list[str] = field(default_factory=list)
     channels: list[str] = field(default_factory=list)
@@ -91,20 +95,22 @@ def _take_times(roles: Roles, filled: dict[str, list[str]]) -> list[str]:
     likely = sorted(
         (name for name, guess in guesses.items() if guess),
         key=lambda name: (_rank(name, guesses[name]), list(filled).index(name)))
+    counters = [n for n in likely if (g := guesses[n]) and g.kind == "counter"]
     for name in likely:
         guess = guesses[name]
         if guess is None:
             continue
-        if guess.kind in ("both", "time") and roles.time is None:
+        if guess.kind == "both" and counters and (
+                len(filled[name]) < ANCHOR_SHARE * len(filled[counters[0]])):
+            roles.wall, roles.columns["wall"] = guess, name
+        elif guess.kind in ("both", "time") and roles.time is None:
             roles.time, roles.columns["time"] = guess, name
         elif guess.kind == "date" and roles.date is None and (
             roles.time is None or roles.time.kind == "time"
         ):
             roles.date, roles.columns["date"] = guess, name
-    if roles.time is None:
-        counters = [n for n in likely if (g := guesses[n]) and g.kind == "counter"]
-        if counters:
-            roles.time, roles.columns["time"] = guesses[counters[0]], counters[0]
+    if roles.time is None and counters:
+        roles.time, roles.columns["time"] = guesses[counters[0]], counters[0]
     if roles.time and roles.time.kind == "both" and roles.date:
         roles.date = None
         del roles.columns["date"]

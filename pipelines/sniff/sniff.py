@@ -135,7 +135,8 @@ def _proposal(sample: Sample) -> Proposal:
 
 def _finish(proposal: Proposal) -> None:
     roles, keys = proposal.roles, proposal.keys
-    columns = {role: name for role, name in roles.columns.items() if role != name}
+    columns = {role: name for role, name in roles.columns.items()
+               if role != name or role == "wall"}
     if columns:
         keys["columns"] = columns
     if roles.decimal == ",":
@@ -209,11 +210,14 @@ def _finish_time(proposal: Proposal) -> None:
                                   "file_pattern and a group date.")
     if forms[0] != "iso":
         keys["time_format"] = forms[0]
+    if roles.wall and roles.wall.forms[0] != "iso":
+        keys["wall_format"] = roles.wall.forms[0]
     if time.kind == "counter":
         proposal.questions.append("Does the counter count milliseconds (boot-ms), microseconds "
-                                  "(boot-us) or seconds (boot-s)? And what tells the true time of "
-                                  "the start: a line with true time (wall), started, or the file's "
-                                  "name?")
+                                  "(boot-us) or seconds (boot-s)?" + (
+                                      "" if roles.wall else " And what tells the true "
+                                      "time of the start: a line with true time (wall), started, "
+                                      "or the file's name?"))
     elif len(forms) > 1:
         proposal.questions.append("Which order has the date? These fit the whole sample: "
                                   + ", ".join(forms[:6]) + f". {forms[0]} was taken.")

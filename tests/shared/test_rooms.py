@@ -18,7 +18,7 @@ MAY = {
 }
 ORDER = (
     {"statistics"}, {"history"}, {"pairing", "physics"}, {"drift"},
-    {"conditions"}, {"timing", "parts"}, {"health"},
+    {"conditions"}, {"timing", "parts"}, {"health"}, {"chain"},
 )
 """Packages of ``analytics``: each imports only what stands before it, or itself."""
 

@@ -124,7 +124,7 @@ def test_more_stock_never_orders_more():
 
 
 def test_a_replacement_ends_a_life_and_begins_one():
-    service = pl.DataFrame([(date(2026, 7, 1), "d1", "replaced", "catch", None, None, None)],
+    service = pl.DataFrame([(date(2026, 7, 1), "d1", "replaced", "catch", None, None)],
                            schema=SERVICE.schema, orient="row")
     order = plan_orders(history(venue_text(), service=service)).parts[0]
     assert order.lives.failures == 1
@@ -207,8 +207,9 @@ def test_unanswered_commands_that_grow_more_are_a_life_that_ends():
 
 
 def service_log(*entries: tuple[date, str, str | None]) -> pl.DataFrame:
-    rows = [(day, lock, "replaced", part, None, None, None) for day, lock, part in entries]
-    return pl.DataFrame(rows, schema=SERVICE.schema, orient="row")
+    rows = [{"date": day, "lock": lock, "action": "replaced", "part": part}
+            for day, lock, part in entries]
+    return SERVICE.conform(pl.DataFrame(rows, schema_overrides={"part": pl.String}))
 
 
 def test_all_locks_of_a_part_exchanged_on_one_day_did_not_all_fail():

@@ -1,0 +1,174 @@
+"""Who does the work: processes of this machine, or the workers of a Dask cluster.
+
+A worker that dies takes its venue with it. On this machine the system does not say which of those
+that were at work killed it, so each of them is then tried alone, in a process of its own.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import multiprocessing
+import os
+import sys
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import ProcessPoolExecutor, as_completed
+from concurrent.futures.process import BrokenProcessPool
+
+from remanence.pipelines.chain.task import VenueDone, VenueTask, run_venue
+from remanence.shared.errors import RemanenceError
+
+Numbered = tuple[int, VenueDone]
+Work = Callable[[VenueTask], VenueDone]
+
+VENUES_A_PROCESS = 16
+"""A process is replaced after so many venues, so that its memory does not grow with their number
+(measured in ``tests/bench/chain_cost.py``)."""
+
+_THREADS = ("POLARS_MAX_THREADS", "OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS")
+
+
+def by_processes(
+    tasks: Sequence[VenueTask], jobs: int, retries: int, work: Work = run_venue
+) -> Iterator[Numbered]:
+    """Do the tasks in processes of this machine.
+
+    Parameters
+    ----------
+    tasks : sequence of VenueTask
+        What is to be done.
+    jobs : int
+        How many processes.
+    retries : int
+        How often a task is tried again where that may help.
+    work : callable
+        What is done with each.
+
+    Yields
+    ------
+    (int, VenueDone)
+        The task's place and what came of it, in the order in which they end.
+    """
+    tried = dict.fromkeys(range(len(tasks)), 0)
+    waiting = list(tried)
+    alone = False
+    with _share_of_the_cores(jobs):
+        while waiting:
+            batch, waiting = (waiting[:1], waiting[1:]) if alone else (waiting, [])
+            lost: list[int] = []
+            for number, done in _in_one_pool(tasks, batch, 1 if alone else jobs, work):
+                if done is None:
+                    lost.append(number)
+                elif done.again and tried[number] < retries:
+                    tried[number] += 1
+                    waiting.append(number)
+                else:
+                    yield number, done
+            if alone:
+                for number in lost:
+                    tried[number] += 1
+                    if tried[number] > retries:
+                        yield number, VenueDone(None, (
+                            "its process was killed each time, maybe for lack of memory; try "
+                            "fewer --jobs",))
+                    else:
+                        waiting.append(number)
+            else:
+                waiting, alone = [*waiting, *lost], bool(lost)
+
+
+def _in_one_pool(
+    tasks: Sequence[VenueTask], batch: Sequence[int], jobs: int, work: Work
+) -> Iterator[tuple[int, VenueDone | None]]:
+    """Each task's result, or None for those that were lost with a process that died."""
+    pool = ProcessPoolExecutor(
+        min(jobs, len(batch)), mp_context=multiprocessing.get_context("spawn"),
+        initializer=_quiet, max_tasks_per_child=VENUES_A_PROCESS)
+    try:
+        at_work = {pool.submit(work, tasks[number]): number for number in batch}
+        for future in as_completed(at_work):
+            try:
+                yield at_work[future], future.result()
+            except BrokenProcessPool:
+                yield at_work[future], None
+    finally:
+        pool.shutdown(wait=True, cancel_futures=True)
+
+
+def _quiet() -> None:
+    """The progress of one venue among many tells nobody anything: a line a venue does."""
+    sys.stderr = open(os.devnull, "w", encoding="utf-8")  # noqa: PTH123, SIM115 - for life
+
+
+@contextlib.contextmanager
+def _share_of_the_cores(jobs: int) -> Iterator[None]:
+    """Processes that start meanwhile take their share of the cores, and not all of them each."""
+    share = str(max(1, (os.cpu_count() or 1) // jobs))
+    own = {name for name in _THREADS if name not in os.environ}
+    os.environ.update(dict.fromkeys(own, share))
+    try:
+        yield
+    finally:
+        for name in own:
+            os.environ.pop(name, None)
+
+
+def by_cluster(
+    tasks: Sequence[VenueTask], scheduler: str, retries: int, work: Work = run_venue
+) -> Iterator[Numbered]:
+    """Do the tasks on a Dask cluster, whose workers reach the venues' folders by the same paths.
+
+    Parameters
+    ----------
+    tasks : sequence of VenueTask
+        What is to be done.
+    scheduler : str
+        Address of its scheduler, like ``tcp://10.0.0.5:8786``.
+    retries : int
+        How often a task is tried again where that may help.
+    work : callable
+        What is done with each.
+
+    Yields
+    ------
+    (int, VenueDone)
+        The task's place and what came of it, in the order in which they end.
+
+    Raises
+    ------
+    RemanenceError
+        Dask is not installed, or there is no scheduler under that address.
+    """
+    try:
+        from distributed import Client
+        from distributed import as_completed as as_they_end
+        from distributed.scheduler import KilledWorker
+    except ImportError:
+        raise RemanenceError("--scheduler needs Dask: install the extra chain, like "
+                             'pip install "remanence-locks[chain]"') from None
+    try:
+        client = Client(scheduler, timeout=10, set_as_default=False)
+    except (OSError, ValueError, TimeoutError) as error:
+        raise RemanenceError(f"--scheduler: no Dask scheduler answers under {scheduler}: "
+                             f"{error}") from None
+    with client:
+        tried = dict.fromkeys(range(len(tasks)), 0)
+        at_work = {client.submit(work, task, pure=False): number
+                   for number, task in enumerate(tasks)}
+        ending = as_they_end(list(at_work), loop=client.loop)
+        for future in ending:
+            number = at_work.pop(future)
+            try:
+                done: VenueDone = future.result()
+            except KilledWorker:
+                done = VenueDone(None, ("each worker that took it was killed, maybe for lack of "
+                                        "memory",))
+            except Exception as error:  # a worker without this program, or of another version
+                done = VenueDone(None, (f"the worker could not do it: {error!r}; install the same "
+                                        "remanence-locks on every worker",))
+            if done.again and tried[number] < retries:
+                tried[number] += 1
+                again = client.submit(work, tasks[number], pure=False)
+                at_work[again] = number
+                ending.add(again)
+            else:
+                yield number, done
