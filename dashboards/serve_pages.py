@@ -25,7 +25,7 @@ POLICY = ("default-src 'none'; script-src 'self'; style-src 'self'; img-src 'sel
 
 _WAYS = (("/", "serve.weeks"), ("/morning", "serve.morning"), ("/done", "serve.done"),
          ("/release-test", "serve.release_test"))
-_KINDS = {"style.css": "text/css", "figures.js": "text/javascript", "serve.js": "text/javascript"}
+_KINDS = {"style.css": "text/css", "page.js": "text/javascript", "serve.js": "text/javascript"}
 
 
 @dataclass(frozen=True)
