@@ -25,9 +25,9 @@ from remanence.shared.weeks import Week
 
 __all__ = [
     "FIRST_WEEKS", "WEEKS_BEFORE", "Flags", "History", "Ints", "Reals", "Rows",
-    "actuations_by_lock", "baseline_start", "day_ordinals", "family", "in_first_weeks",
+    "actuations_by_lock", "baseline_start", "day_ordinals", "family", "first_day", "in_first_weeks",
     "last_service", "once_per_history", "per_lock", "rows_by_lock", "service_of", "siblings",
-    "since_baseline", "with_weeks",
+    "since_baseline", "whole_commands", "with_weeks",
 ]
 
 Result = TypeVar("Result")
@@ -87,11 +87,15 @@ class History:
         Returns
         -------
         polars.DataFrame
-            Its rows in their order, see :func:`with_weeks`.
+            Its rows in their order, see :func:`with_weeks`. Of the actuations each stands for a
+            command of its own, see :func:`whole_commands`.
         """
         kept = _dated_tables(self)
         if table not in kept:
-            kept[table] = with_weeks(getattr(self, table), _TIME_OF[table], self)
+            rows = getattr(self, table)
+            if table == "actuations":
+                rows = whole_commands(rows)
+            kept[table] = with_weeks(rows, _TIME_OF[table], self)
         return kept[table]
 
     def this_week(self, frame: pl.DataFrame, time: str) -> pl.DataFrame:
@@ -196,10 +200,64 @@ def with_weeks(frame: pl.DataFrame, time: str, history: History) -> pl.DataFrame
     return frame.with_columns(day=day, weeks_ago=ago)
 
 
+SAME_COMMAND_MS = 100.0
+"""No lock answers sooner and no person presses twice so soon (common practice: a button bounces for
+some ten milliseconds, a repeated message comes within a hundred)."""
+
+
+_NOT_OF_SEVERAL = (
+    "sag_ms", "sag_outlasts_ms", "recovery_ms", "off_spike_volts", "end_sag_volts")
+"""What is read against the rail before an edge: unknown where an earlier edge had loaded it."""
+
+
+def whole_commands(actuations: pl.DataFrame) -> pl.DataFrame:
+    """One row for each command: edges within 100 ms of the one before are the same command.
+
+    Parameters
+    ----------
+    actuations : polars.DataFrame
+        Schema ACTUATIONS.
+
+    Returns
+    -------
+    polars.DataFrame
+        Of rows that are one command the first that released stays, else the last, with the time
+        and the volts of the first edge; the pulse, the wait and the latency count from there.
+    """
+    gap = (pl.col("command_time") - pl.col("command_time").shift(1).over("lock")).dt
+    apart = gap.total_microseconds() / 1000.0
+    ordered = actuations.sort("lock", "command_time", maintain_order=True)
+    again = ordered.select((apart <= SAME_COMMAND_MS).fill_null(False)).to_series()
+    if not again.any():
+        return actuations
+    alone = pl.len().over("lock", "command") == 1
+    started = pl.col("command_time").first().over("lock", "command")
+    late = (pl.col("command_time") - started).dt.total_microseconds() / 1000.0
+    released = pl.col("outcome") == "released"
+    place = pl.int_range(pl.len()).over("lock", "command")
+    kept = pl.when(released.any().over("lock", "command")).then(
+        released & (released.cum_sum().over("lock", "command") == 1)
+    ).otherwise(place == pl.len().over("lock", "command") - 1)
+    end = (pl.col("pulse_ms") + late).max().over("lock", "command")
+    return ordered.with_columns(command=(~again).cum_sum()).with_columns(
+        *(pl.when(alone).then(name) for name in _NOT_OF_SEVERAL), kept=kept, pulse_ms=end,
+        latency_ms=pl.col("latency_ms") + late, waited_ms=pl.col("waited_ms") + late,
+        volts_before=pl.col("volts_before").first().over("lock", "command"),
+        attempt=pl.col("attempt").first().over("lock", "command"), command_time=started,
+    ).filter("kept").select(actuations.columns)
+
+
 @once_per_history
 def _dated_tables(history: History) -> dict[str, pl.DataFrame]:
     """The tables that :meth:`History.dated` has worked out so far."""
     return {}
+
+
+@once_per_history
+def first_day(history: History) -> date | None:
+    """First day with a command, by the venue's calendar; None without any."""
+    day = history.dated("actuations")["day"].min()
+    return day if isinstance(day, date) else None
 
 
 def day_ordinals(days: pl.Series) -> Ints:

@@ -7,10 +7,11 @@ from datetime import date, datetime
 from typing import Any
 
 from remanence.dashboards.page import Language
-from remanence.shared.findings import Amount, Evidence, Finding
+from remanence.shared.findings import Amount, Evidence, Finding, Sentence
 from remanence.shared.venue import Venue
 
 _UNITS = {"ohm": "Ω", "ohms": "Ω", "percent": "%", "degC": "°C", "celsius": "°C", "": ""}
+_HERE = "\0"
 _MOST_CHECKS = 4
 """A condition has at most so many checks at the bench: a person does no more in one visit."""
 
@@ -39,14 +40,25 @@ class FindingText:
         """The condition's short name for people."""
         return self.lang(f"condition.{condition}.wrong")
 
-    def sentences(self, finding: Finding) -> tuple[str, ...]:
-        """What was found, sentence by sentence; what it explains and work in vain come last."""
-        said = [
-            self.lang(f"says.{item.id}", subject=self.subject(finding), **{
-                name: self._shown(value) for name, value in item.values.items()})
-            for item in finding.says
-        ]
+    def sentences(self, finding: Finding, *, here: bool = False) -> tuple[str, ...]:
+        """What was found, sentence by sentence; what it explains and work in vain come last.
+
+        ``here``: on the subject's own page, where its name would be said again and again.
+        """
+        said = [self._sentence(item, finding, here=here) for item in finding.says]
         return (*said, *self.asides(finding))
+
+    def _sentence(self, item: Sentence, finding: Finding, *, here: bool) -> str:
+        values = {name: self._shown(value) for name, value in item.values.items()}
+        key = f"here.{finding.subject_kind}"
+        if not here or not self.lang.has(key):
+            return self.lang(f"says.{item.id}", subject=self.subject(finding), **values)
+        # A mark that no name holds stands for the subject until the words around it are known.
+        text = self.lang(f"says.{item.id}", subject=_HERE, **values)
+        for word in self.lang("here.before_dative").split():
+            text = text.replace(f"{word} {_HERE}", f"{word} {self.lang(f'{key}_dative')}")
+        text = text.replace(_HERE, self.lang(key))
+        return text[0].upper() + text[1:]
 
     def asides(self, finding: Finding) -> list[str]:
         """What else a finding says: the other lock of a pair, what it explains, work in vain."""
@@ -88,6 +100,8 @@ class FindingText:
         """The checks at the bench; of an unsafe fitting, those of its own reasons."""
         reasons = finding.extra.get("reasons", ())
         names = [f"unsafe-{reason}" for reason in reasons] or [finding.condition]
+        if finding.extra.get("perhaps_replaced"):
+            names = ["was-replaced", *names]
         made = []
         for name in names:
             for number in range(1, _MOST_CHECKS + 1):

@@ -11,7 +11,6 @@ from remanence.analytics.health.model import Health
 from remanence.dashboards.health_words import Speaker
 from remanence.dashboards.lock_figures import lock_figures
 from remanence.dashboards.page import (
-    Language,
     Link,
     assets,
     environment,
@@ -22,12 +21,15 @@ from remanence.dashboards.page import language as words_in
 from remanence.dashboards.physics_section import lock_section, supply_section
 from remanence.dashboards.supply_figures import supply_figures
 from remanence.dashboards.trace_figures import trace_figures
+from remanence.dashboards.ways import REPORT, Ways
 from remanence.dashboards.work_sheet import work_sheet
 
 Url = Callable[[str, str], str]
 
 
-def render_health(health: Health, language: str = "en") -> dict[str, bytes]:
+def render_health(
+    health: Health, language: str = "en", ways: Ways | None = None
+) -> dict[str, bytes]:
     """Write the report as a folder of pages.
 
     Parameters
@@ -36,6 +38,8 @@ def render_health(health: Health, language: str = "en") -> dict[str, bytes]:
         All numbers, gathered by :func:`remanence.analytics.health.gather.health`.
     language : str, default "en"
         Language of the pages.
+    ways : Ways, optional
+        Where the other sheets lie; default: there are none.
 
     Returns
     -------
@@ -47,6 +51,7 @@ def render_health(health: Health, language: str = "en") -> dict[str, bytes]:
     say = Speaker(words_in(language), health)
     lang = say.lang
     names = _page_names(health)
+    ways = ways or Ways(REPORT)
     made: dict[str, bytes] = {}
 
     def write(file: str, template: str, title: str, context: Mapping[str, Any]) -> None:
@@ -56,16 +61,17 @@ def render_health(health: Health, language: str = "en") -> dict[str, bytes]:
             return root + names[kind, subject]
 
         made[file] = page(
-            template, lang, title=title, root=root, nav=_nav(lang, file, root), h=health, say=say,
-            url=url, id=lambda local: local, **context,
+            template, lang, title=title, root=root, nav=ways.nav(lang, file, root), h=health,
+            say=say, url=url, id=lambda local: local, **context,
         )
 
     write("index.html", "front.html.jinja", _title(say, lang("front.report")), {})
     write("work-sheet.html", "work_sheet.html.jinja", _title(say, lang("sheet.title")),
-          {"sheet": work_sheet(say)})
+          {"sheet": work_sheet(say, lambda lock: names["lock", lock])})
     for lock in health.locks:
         write(names["lock", lock.lock.id], "lock.html.jinja", _title(say, lock.lock.id), {
             "item": lock, "figures": lock_figures(lock, say), "traces": trace_figures(lock, say),
+            "others": ways.of_lock(lang, lock.lock.id, "../"),
             "physics": lock_section(health, lock.lock.id, lang)})
     for supply in health.supplies:
         write(names["supply", supply.supply.id], "supply.html.jinja",
@@ -98,13 +104,14 @@ def render_single_file(health: Health, language: str = "en") -> bytes:
             id=lambda local: prefix + local, **context,
         ))
 
+    sheet = work_sheet(say, lambda lock: names["lock", lock])
     leaves = [leaf("index.html", "front.html.jinja", {}),
-              leaf("work-sheet.html", "work_sheet.html.jinja", {"sheet": work_sheet(say)})]
+              leaf("work-sheet.html", "work_sheet.html.jinja", {"sheet": sheet})]
     for lock in health.locks:
         file = names["lock", lock.lock.id]
         prefix = leaf_of(file) + "--"
         leaves.append(leaf(file, "lock.html.jinja", {
-            "item": lock, "figures": lock_figures(lock, say, prefix),
+            "item": lock, "figures": lock_figures(lock, say, prefix), "others": (),
             "traces": trace_figures(lock, say, prefix),
             "physics": lock_section(health, lock.lock.id, lang, prefix)}))
     for supply in health.supplies:
@@ -119,12 +126,6 @@ def render_single_file(health: Health, language: str = "en") -> bytes:
 
 def _title(say: Speaker, what: str) -> str:
     return f"{what} · {say.health.venue.name} · {say.lang.week(say.health.week)}"
-
-
-def _nav(lang: Language, file: str, root: str) -> tuple[Link, ...]:
-    entries = (("index.html", lang("front.report")), ("work-sheet.html", lang("sheet.title")))
-    return tuple(Link(title, None if target == file else root + target)
-                 for target, title in entries)
 
 
 def _page_names(health: Health) -> dict[tuple[str, str], str]:

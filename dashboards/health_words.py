@@ -71,29 +71,31 @@ class Speaker(FrontWords):
         return [(lang(f"wiring.{name}"), value) for name, value in rows if value]
 
     def lock_numbers(self, item: LockHealth) -> list[tuple[str, str]]:
-        """The week of a lock in numbers."""
+        """The week of a lock in numbers; what a finding's figures tell is not told again."""
         lang, week = self.lang, item.week
+        told = {figure.id for finding in item.findings for figure in finding.evidence}
         rows: list[tuple[str, str | None]] = [
             ("commands", lang("lock.commands_unseen", count=week.commands)
              if week.commands and week.unobserved == week.commands else
              lang("lock.commands_says", count=week.commands, released=week.released,
                   unanswered=week.unanswered)),
             ("already_open", lang.number(week.already_open) if week.already_open else None),
-            ("retries", lang.number(week.retries) if week.retries else None),
+            ("retries", lang.number(week.retries)
+             if week.retries and "retries" not in told else None),
             ("opened_alone", lang.number(week.opened_alone) if week.opened_alone else None),
-            ("median", self.latency_limits(item.now, item.resolution_ms)),
-            ("median_before", self.latency_limits(item.before, item.resolution_ms)),
-            # Where a finding tells the change, corrected for the rail, that one stands alone.
-            ("change", self.change(item)
-             if item.change_percent.value is not None and not item.findings else None),
             ("p95", self.latency_limits(item.p95_now, item.resolution_ms)),
-            ("unanswered", self.share(item.unanswered_now)
-             if item.unanswered_now.value is not None else None),
-            ("unanswered_before", self.share(item.unanswered_before)
-             if item.unanswered_before.value is not None else None),
             ("resolution", lang.measured(item.resolution_ms, unit="ms")
              if item.resolution_ms else None),
         ]
+        if "median-latency" not in told:
+            rows += [("median", self.latency_limits(item.now, item.resolution_ms)),
+                     ("median_before", self.latency_limits(item.before, item.resolution_ms))]
+        if "change-since-then" not in told and item.change_percent.value is not None:
+            rows.append(("change", self.change(item)))
+        if "commands-without-release" not in told and (
+                item.unanswered_now.value or item.unanswered_before.value):
+            rows += [("unanswered", self.share(item.unanswered_now)),
+                     ("unanswered_before", self.share(item.unanswered_before))]
         rows += self._heat(item)
         return [(lang(f"lock.{name}"), value) for name, value in rows if value]
 
@@ -143,6 +145,15 @@ class Speaker(FrontWords):
                 max(-change.low, change.high) / 100))
         key = "lock.slower" if change.value > 0 else "lock.faster"
         return self.lang(key, percent=self.lang.percent(abs(change.value) / 100))
+
+    def change_short(self, item: LockHealth) -> str:
+        """Change against before as a signed figure; a dash where it may be none."""
+        change = item.change_percent
+        if change.value is None or change.low is None or change.high is None or (
+                change.low <= 0 <= change.high):
+            return EN_DASH
+        sign = "+" if change.value > 0 else ""
+        return sign + self.lang.percent(change.value / 100)
 
     def supply_kind(self, item: SupplyHealth) -> str:
         """What a supply is, in one line."""

@@ -7,10 +7,18 @@ from dataclasses import dataclass
 
 from remanence.dashboards.finding_words import Check, FindingText
 from remanence.dashboards.health_words_figures import LONG_MS, FigureWords
+from remanence.dashboards.page import shown_decimals
 from remanence.shared.findings import STATE_OF_URGENCY, Evidence, Finding
 
 _UNTOLD_UNITS = ("nat", "standard deviations")
 """Figures in these units serve programs, and stand in findings.json only."""
+
+ALWAYS_PERCENT = 99.95
+"""From this share on it is every one: 100 % stands there."""
+_SAME_QUANTITY = dict.fromkeys(
+    ("median-latency-at-rated-volts", "median-latency-beside-its-siblings"), "median-latency")
+"""Figures that tell a quantity once more, corrected; a page shows it as the log has it, and the
+change of it corrected."""
 
 
 @dataclass(frozen=True)
@@ -50,8 +58,11 @@ class FindingWords(FigureWords):
         """Other causes that the log cannot rule out."""
         return self.lang.listing(self.text.causes(finding), either=True)
 
-    def figure(self, finding: Finding, lead: str = "") -> str:
-        """The finding's first telling figure: ``: 101 ms, was 61``; nothing without one."""
+    def figure(self, finding: Finding, lead: str = "", *, ranged: bool = False) -> str:
+        """The finding's first telling figure: ``: 101 ms, was 61``; nothing without one.
+
+        ``ranged``: with the 95 % range of this week's figure behind it.
+        """
         if finding.condition == "unsafe-fitting":
             return lead + self.text.unsafe(finding)
         for item in finding.evidence:
@@ -60,7 +71,11 @@ class FindingWords(FigureWords):
                 key = "front.now_before"
             if item.now is None or (item.before is None and "{before}" in self.lang.words[key]):
                 continue
+            if item.unit == "%" and item.now >= ALWAYS_PERCENT and self.lang.has(f"{key}-always"):
+                key += "-always"
             now, before = self.pair(item)
+            within = self.ranges(item)[0] if ranged else ""
+            now += f" ({within})" if within else ""
             return lead + self.lang(key, now=now, before=before)
         return ""
 
@@ -83,10 +98,27 @@ class FindingWords(FigureWords):
                 told(item.before, item.before_low, item.before_high))
 
     def pair(self, item: Evidence) -> tuple[str, str]:
-        """A figure now and before, in the same unit."""
-        long = self._long(item)
-        return (self.value(item.now, item.now_low, item.now_high, item.unit, long=long),
-                self.value(item.before, item.before_low, item.before_high, item.unit, long=long))
+        """A figure now and before, in the same unit and with the same decimals.
+
+        The coarser of the two decides, as long as the other does not round to nought.
+        """
+        unit, scale = ("s", 1000.0) if self._long(item) else (self.unit(item.unit), 1.0)
+
+        def scaled(value: float | None) -> float | None:
+            return None if value is None else value / scale
+
+        sides = [(scaled(value), scaled(low), scaled(high)) for value, low, high in (
+            (item.now, item.now_low, item.now_high),
+            (item.before, item.before_low, item.before_high))]
+        decimals = min((shown_decimals(value, low, high, unit) for value, low, high in sides
+                        if value is not None), default=0)
+        shown = []
+        for value, low, high in sides:
+            if value is None or (value and not round(value, decimals)):
+                shown.append(self.lang.measured(value, low, high, unit))
+            else:
+                shown.append(self.lang.unit(self.lang.number(value, decimals), unit))
+        return shown[0], shown[1]
 
     def means(self, finding: Finding) -> str:
         """What the condition is, in a sentence."""
@@ -97,6 +129,22 @@ class FindingWords(FigureWords):
     def rows(self, finding: Finding) -> list[Evidence]:
         """The figures of a finding that mean something to a person."""
         return [item for item in finding.evidence if item.unit not in _UNTOLD_UNITS]
+
+    def evidence_once(
+        self, findings: Sequence[Finding]
+    ) -> list[tuple[Finding, list[Evidence]]]:
+        """The figures of all findings of a page, each quantity once: by its first finding."""
+        told: set[str] = set()
+        made = []
+        for finding in findings:
+            rows = []
+            for item in self.rows(finding):
+                quantity = _SAME_QUANTITY.get(item.id, item.id)
+                if quantity not in told:
+                    told.add(quantity)
+                    rows.append(item)
+            made.append((finding, rows))
+        return made
 
     def sure(self, score: float) -> str:
         """How sure: the probability, and never certainty."""
@@ -117,8 +165,8 @@ class FindingWords(FigureWords):
         return self.lang("front.since", day=self.lang.day(finding.since))
 
     def said(self, finding: Finding) -> tuple[str, ...]:
-        """What was found, in sentences."""
-        return self.text.sentences(finding)
+        """What was found, in sentences of the page of its subject, which they do not name."""
+        return self.text.sentences(finding, here=True)
 
     def evidence(self, item: Evidence) -> str:
         """Name of a figure."""

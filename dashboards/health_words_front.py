@@ -8,10 +8,9 @@ from markupsafe import Markup
 
 from remanence.analytics.health.model import ControllerHealth, Job, LockHealth, Mended, SupplyHealth
 from remanence.dashboards.health_words_findings import FindingWords
-from remanence.shared.findings import STATE_OF_URGENCY, STATES
-
-SPARK_WEEKS = 26
-_SPARK_WIDTH, _SPARK_HEIGHT = 84, 22
+from remanence.dashboards.life_strip import strip_weeks, strips
+from remanence.dashboards.lock_state_words import state_reasons
+from remanence.shared.findings import STATE_OF_URGENCY, STATES, Finding
 
 
 @dataclass(frozen=True)
@@ -25,11 +24,29 @@ class Group:
 
 
 @dataclass(frozen=True)
-class Room:
-    """A room and its locks, in the venue file's order."""
+class Row:
+    """One lock in the table of all locks: the strip of its life, and what its columns sort by."""
 
-    name: str
-    locks: tuple[LockHealth, ...]
+    health: LockHealth
+    room: str
+    strip: Markup
+    starts_room: str
+    """Place that a jump to its room leads to; empty where it is not the first of its room."""
+    find: str
+    """Words by which the filter finds it, in small letters."""
+
+    @property
+    def rank(self) -> int:
+        """Worst state first."""
+        return STATES.index(self.health.state)
+
+
+@dataclass(frozen=True)
+class Since:
+    """Findings that are new, worse or over since the last report."""
+
+    title: str
+    said: tuple[tuple[Finding, str], ...]
 
 
 @dataclass(frozen=True)
@@ -97,12 +114,46 @@ class FrontWords(FindingWords):
                                   self.lang.phrase(f"front.jobs_{urgency}_says", ""), own))
         return tuple(made)
 
-    def rooms(self) -> tuple[Room, ...]:
-        """Every room with its locks."""
-        return tuple(
-            Room(name, tuple(lock for lock in self.health.locks if lock.lock.room == name))
-            for name in self.health.venue.rooms
-        )
+    def rooms(self) -> tuple[tuple[str, str], ...]:
+        """Each room that has locks: the place on the page that a jump leads to, and its name."""
+        used = {lock.lock.room for lock in self.health.locks}
+        return tuple((f"room-{number}", name or self.lang("front.no_room"))
+                     for number, name in enumerate(self.health.venue.rooms, 1) if name in used)
+
+    def lock_rows(self) -> tuple[Row, ...]:
+        """Every lock, room by room in the venue file's order; the strips of a room on one scale."""
+        made: list[Row] = []
+        weeks = strip_weeks(self.health.locks, self.health.week)
+        for number, name in enumerate(self.health.venue.rooms, 1):
+            own = [lock for lock in self.health.locks if lock.lock.room == name]
+            drawn = strips(own, self.health.week, weeks)
+            room = name or self.lang("front.no_room")
+            made += [Row(lock, room, drawn[lock.lock.id], "" if place else f"room-{number}",
+                         " ".join((lock.lock.id, room, self.lang(f"state.{lock.state}"),
+                                   self.lock_line(lock))).lower())
+                     for place, lock in enumerate(own)]
+        return tuple(made)
+
+    def since_last(self) -> tuple[Since, ...]:
+        """What is new, worse and over since the last report; empty kinds are left out."""
+        health = self.health
+        told = [finding for job in (*health.jobs, *health.plans)
+                for finding in (job.lead, *job.others)] + list(health.watch)
+        made = []
+        for status in ("new", "worse", "easing"):
+            own = tuple((found, self.wrong(found)) for found in told if found.status == status)
+            if own:
+                made.append(Since(self.lang(f"front.since_{status}", count=len(own)), own))
+        over = tuple((found, self.wrong(found)) for found in health.ended)
+        if over:
+            made.append(Since(self.lang("front.since_ended", count=len(over)), over))
+        return tuple(made)
+
+    @property
+    def is_first_report(self) -> bool:
+        """Whether every finding is new, so that nothing is told by saying so."""
+        found = [f for lock in self.health.locks for f in lock.findings]
+        return not self.health.ended and all(item.status == "new" for item in found)
 
     def tally(self) -> str:
         """How many locks are in which state."""
@@ -124,6 +175,8 @@ class FrontWords(FindingWords):
     def facts(self, job: Job) -> str:
         """How sure, since when, what to bring."""
         parts = [self.sure(job.lead.score)]
+        if job.lead.status == "worse" or (job.lead.status == "new" and not self.is_first_report):
+            parts.insert(0, self.lang(f"front.tag_{job.lead.status}"))
         if job.lead.since:
             parts.append(self.lang("front.since", day=self.lang.day(job.lead.since)))
         bring = self.bring(job)
@@ -150,12 +203,9 @@ class FrontWords(FindingWords):
         if lock.findings:
             lead = lock.findings[0]
             return f"{self.wrong(lead)}{self.figure(lead, ': ')}."
-        if lock.silence:
-            return self.lang(f"silence.{lock.silence}", count=lock.week.judged)
-        week = lock.week
-        if not week.unanswered:
-            return self.lang("lock.all_answered", count=week.judged)
-        return self.lang("lock.some_answered", answered=week.released, total=week.judged)
+        if reasons := state_reasons(lock.known, self.lang):
+            return f"{'; '.join(reasons)}."
+        return self.lang("lock.all_answered", count=lock.week.judged)
 
     def supply_line(self, supply: SupplyHealth) -> str:
         """Why a supply is in its state."""
@@ -187,40 +237,6 @@ class FrontWords(FindingWords):
             line += " " + self.lang("controller.unmended", count=unit.clock_unmended)
         return f"{said} {line}".strip()
 
-    def spark(self, lock: LockHealth) -> Markup:
-        """The weekly medians as a line of 26 weeks: a picture beside the number, no more."""
-        oldest = self.health.week.plus(1 - SPARK_WEEKS).monday
-        points = [((p.week.monday - oldest).days // 7, p.median_ms) for p in lock.weeks
-                  if p.median_ms is not None and p.week.monday >= oldest]
-        if len(points) < 3:
-            return Markup("")
-        values = [value for _, value in points]
-        low = min([*values, lock.band_low_ms or values[0]])
-        high = max([*values, lock.band_high_ms or values[0]])
-        # A calm line stays calm: never less than a third of the usual time from foot to top.
-        spare = max(sorted(values)[len(values) // 2] / 3 - (high - low), 0.0) / 2
-        low, high = low - spare, high + spare
-        scale = (_SPARK_HEIGHT - 6) / max(high - low, 1e-9)
-
-        def x(week: int) -> str:
-            return f"{3 + week * (_SPARK_WIDTH - 6) / (SPARK_WEEKS - 1):.0f}"
-
-        def y(value: float) -> str:
-            return f"{_SPARK_HEIGHT - 3 - (value - low) * scale:.1f}".removesuffix(".0")
-
-        band = ""
-        if lock.band_low_ms is not None and lock.band_high_ms is not None:
-            top, foot = y(lock.band_high_ms), y(lock.band_low_ms)
-            band = (f'<rect x="0" y="{top}" width="{_SPARK_WIDTH}" '
-                    f'height="{max(float(foot) - float(top), 1):.0f}" class="spark-band"/>')
-        line = " ".join(f"{x(week)},{y(value)}" for week, value in points)
-        last = points[-1]
-        return Markup(
-            '<svg class="spark" viewBox="0 0 {w} {h}" aria-hidden="true" focusable="false">{band}'
-            '<polyline points="{line}"/><circle cx="{cx}" cy="{cy}" r="2.6"/></svg>'
-        ).format(w=_SPARK_WIDTH, h=_SPARK_HEIGHT, band=Markup(band), line=line,
-                 cx=x(last[0]), cy=y(last[1]))
-
     def verdict_mark(self, verdict: str) -> str:
         """The shape that stands before a piece of work; none where nothing can be said."""
         return {"better": "good", "worse": "act-this-week"}.get(verdict, "")
@@ -251,7 +267,7 @@ class FrontWords(FindingWords):
         for gap in told.gaps:
             entries.append(Entry(lang("untold.gap"), f"{self.subject(gap)}{self.figure(gap, ': ')}"
                                  + (f", {self.since(gap)}" if gap.since else "")))
-        for reason in ("no-log", "no-feedback", "no-commands", "few"):
+        for reason in ("no-log", "no-feedback", "no-commands", "few", "coarse-clock"):
             locks = tuple(
                 (name, f" ({lang.number(count)})" if reason == "few" else "")
                 for name, why, count in told.silent_locks if why == reason
@@ -271,6 +287,14 @@ class FrontWords(FindingWords):
         for controller, step in told.coarse:
             entries.append(Entry(lang("untold.coarse", controller=controller), lang(
                 "untold.coarse_says", step=lang.measured(step, unit="ms"))))
+        for item in told.changed:
+            unit = {"polling": "ms", "sampling": "ms", "pulse": "ms", "converter": "V"}.get(
+                item.quantity, "%")
+            before, now = (lang.measured(100 * value if unit == "%" else value, unit=unit)
+                           for value in (item.before or 0.0, item.value))
+            entries.append(Entry(
+                lang(f"untold.changed_{item.quantity}", subject=item.subject),
+                lang("untold.changed_says", before=before, now=now, day=lang.day(item.since))))
         for gone in told.never_came:
             uses = ", ".join(lang(f"untold.tells_{kind}", subject=name) for kind, name in gone.uses)
             hint = lang("untold.never_came_nearest", nearest=gone.nearest) if gone.nearest else ""

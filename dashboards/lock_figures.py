@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from datetime import date, timedelta
+from functools import partial
 from typing import Any
 
 from markupsafe import Markup
 
-from remanence.analytics.health.model import LockHealth
+from remanence.analytics.health.model import FaultMeasure, LockHealth
 from remanence.dashboards.figures import (
     BAND,
     BLUE,
@@ -19,18 +22,97 @@ from remanence.dashboards.figures import (
     figure_block,
     figure_text,
 )
-from remanence.dashboards.health_words import Speaker
+from remanence.dashboards.health_words import LONG_MS, Speaker
+from remanence.shared.findings import Finding
 
 _MINUTES_MS = 120_000.0
 """From here on the time of a command is told in minutes or hours."""
 
 
-def lock_figures(item: LockHealth, say: Speaker, prefix: str = "") -> list[Markup]:
-    """The figures of a lock's page, in reading order; those without data are left out."""
-    made = [_latency(item, say, prefix), _distribution(item, say, prefix),
-            _against_volts(item, say, prefix), _pulses(item, say, prefix),
-            _coil_heat(item, say, prefix)]
-    return [figure for figure in made if figure is not None]
+@dataclass(frozen=True)
+class LockFigures:
+    """The figures of a lock's page: what shows its fault, or its weeks; and the rest."""
+
+    first: tuple[Markup, ...]
+    more: tuple[Markup, ...]
+
+
+def lock_figures(item: LockHealth, say: Speaker, prefix: str = "") -> LockFigures:
+    """The figures of a lock's page, in reading order; those without data are left out.
+
+    The first shows the fault that was found, under its conclusion; where nothing was found, the
+    weeks of the time to release.
+    """
+    lead = next((found for found in item.findings if found.evidence), None)
+    latency = partial(_latency, item, say, prefix)
+    spread = partial(_distribution, item, say, prefix)
+    heat = partial(_coil_heat, item, say, prefix)
+    rest = [spread, partial(_against_volts, item, say, prefix), partial(_pulses, item, say, prefix),
+            heat]
+    first: list[Callable[[str], Markup | None]]
+    if item.fault is not None:
+        first = [partial(_fault, item, item.fault, say, prefix)]
+        rest.insert(0, latency)
+    elif lead is not None and lead.condition == "hot-coil" and _coil_heat(item, say, prefix, ""):
+        first = [heat]
+        rest = [latency, *rest[:-1]]
+    elif lead is not None and lead.evidence[0].id in _SPREAD:
+        first = [spread, latency]
+        rest = rest[1:]
+    else:
+        first = [latency]
+    title = f"{say.wrong(lead)}{say.figure(lead, ': ')}" if lead else ""
+    made = [figure for n, draw in enumerate(first)
+            if (figure := draw("" if n else title)) is not None]
+    more = [figure for draw in rest if (figure := draw("")) is not None]
+    return LockFigures(tuple(made), tuple(more))
+
+
+_SPREAD = ("slow-or-unanswered-commands",)
+"""Figures of findings that a spread shows better than weekly medians do."""
+
+
+def _fault(
+    item: LockHealth, fault: FaultMeasure, say: Speaker, prefix: str, title: str
+) -> Markup | None:
+    """The quantity that shows the fault, week by week."""
+    lang = say.lang
+    finding = next(found for found in item.findings if found.condition == fault.condition)
+    highest = max(value for _, value in fault.weeks)
+    divisor, unit = (1000.0, "s") if fault.unit == "ms" and highest >= LONG_MS else (
+        1.0, say.unit(fault.unit))
+    name = lang(f"plot.fault.{fault.id}")
+    days = [week.monday + timedelta(days=3) for week, _ in fault.weeks]
+    data = [{"type": "scatter", "mode": "lines+markers", "x": days, "line": LINE,
+             "y": [value / divisor for _, value in fault.weeks],
+             "marker": {"size": 6, "color": INK}}]
+    shapes, marks = _marks(item, [finding], say, days[0] - timedelta(days=4))
+    layout = {"shapes": shapes, "annotations": marks, "showlegend": False,
+              "xaxis": {"type": "date"},
+              "yaxis": {"title": {"text": f"{name} [{unit}]" if unit else name},
+                        "rangemode": "tozero"}}
+    says = [lang("plot.fault_says", name=name)]
+    if finding.since and finding.since >= days[0] - timedelta(days=4):
+        says.append(lang("plot.since_says"))
+    return figure_block({"data": data, "layout": layout}, lang=lang, id=f"{prefix}fault",
+                        title=title, says=" ".join(says), height=220)
+
+
+def _marks(
+    item: LockHealth, findings: Sequence[Finding], say: Speaker, first: date
+) -> tuple[list[dict[str, Any]], list[dict[str, Any]]]:
+    """Upright lines, and what stands above them: work on the lock, and faults first seen."""
+    shapes: list[dict[str, Any]] = []
+    marks: list[dict[str, Any]] = []
+    for mark in item.service:
+        if mark.day >= first and mark.action != "release-tested":
+            marks.append(_label(mark.day, say.lang(f"action.{mark.action}"), len(marks) % 2))
+            shapes.append(_vertical(mark.day, MUTED, "solid"))
+    for finding in findings:
+        if finding.since and finding.since >= first and finding.condition != "release-test-due":
+            marks.append(_label(finding.since, say.wrong(finding), len(marks) % 2))
+            shapes.append(_vertical(finding.since, BLUE, "dash"))
+    return shapes, marks
 
 
 def _seconds(item: LockHealth) -> tuple[float, str]:
@@ -49,9 +131,10 @@ def _label(day: date, text: str, row: int) -> dict[str, Any]:
             "text": figure_text(text), "showarrow": False, "font": {"size": 11, "color": MUTED}}
 
 
-def _latency(item: LockHealth, say: Speaker, prefix: str) -> Markup | None:
-    points = [point for point in item.weeks if point.median_ms is not None]
-    if not points:
+def _latency(item: LockHealth, say: Speaker, prefix: str, title: str) -> Markup | None:
+    # A week in which nothing was answered has no median, and its bar says so.
+    points = [point for point in item.weeks if point.median_ms is not None or point.counts.judged]
+    if not any(point.median_ms is not None for point in points):
         return None
     lang, (divisor, unit) = say.lang, _seconds(item)
 
@@ -63,54 +146,42 @@ def _latency(item: LockHealth, say: Speaker, prefix: str) -> Markup | None:
     medians = [scaled(point.median_ms) for point in points]
     data: list[dict[str, Any]] = [
         {"type": "scatter", "mode": "lines", "x": days, "y": [scaled(p.p95_ms) for p in points],
-         "line": THIN, "name": lang("plot.p95"), "hovertemplate": "%{x}: %{y} " + unit
-         + "<extra></extra>"},
+         "line": THIN, "name": lang("plot.p95")},
         {"type": "scatter", "mode": "lines+markers", "x": days, "y": medians, "line": LINE,
          "marker": {"size": 6, "color": INK}, "name": lang("plot.median"),
-         "error_y": {"type": "data", "symmetric": False, "thickness": 1, "width": 0,
-                     "color": MUTED,
+         "error_y": {"color": MUTED,
                      "array": [_gap(scaled(p.high_ms), m)
                                for p, m in zip(points, medians, strict=True)],
                      "arrayminus": [_gap(m, scaled(p.low_ms))
-                                    for p, m in zip(points, medians, strict=True)]},
-         "hovertemplate": "%{x}: %{y} " + unit + "<extra></extra>"},
+                                    for p, m in zip(points, medians, strict=True)]}},
     ]
     missed = [100 * p.counts.unanswered / p.counts.judged if p.counts.unanswered else None
               for p in points]
-    shapes: list[dict[str, Any]] = []
-    marks: list[dict[str, Any]] = []
+    shapes, marks = _marks(item, item.findings, say, days[0] - timedelta(days=4))
     if item.band_low_ms is not None and item.band_high_ms is not None and item.baseline_from:
-        shapes.append({
+        shapes.insert(0, {
             "type": "rect", "x0": item.baseline_from, "x1": days[-1] + timedelta(days=3),
-            "y0": scaled(item.band_low_ms), "y1": scaled(item.band_high_ms), "layer": "below",
-            "fillcolor": BAND, "line": {"width": 0}})
-    first = days[0] - timedelta(days=4)
-    row = 0
-    for mark in item.service:
-        if mark.day >= first and mark.action != "release-tested":
-            shapes.append(_vertical(mark.day, MUTED, "solid"))
-            marks.append(_label(mark.day, lang(f"action.{mark.action}"), row % 2))
-            row += 1
-    for finding in item.findings:
-        if finding.since and finding.since >= first and finding.condition != "release-test-due":
-            shapes.append(_vertical(finding.since, BLUE, "dash"))
-            marks.append(_label(finding.since, say.wrong(finding), row % 2))
-            row += 1
+            "y0": scaled(item.band_low_ms), "y1": scaled(item.band_high_ms),
+            "fillcolor": BAND})
     layout: dict[str, Any] = {
-        "shapes": shapes, "annotations": marks, "showlegend": False,
-        "xaxis": {"type": "date", "anchor": "y2" if any(missed) else "y",
-                  "tickformat": lang("plot.tick_day")},
+        "shapes": shapes, "annotations": marks, "showlegend": False, "xaxis": {"type": "date"},
         "yaxis": {"title": {"text": f"{lang('plot.latency')} [{unit}]"}, "rangemode": "tozero",
-                  "domain": [0.34, 1] if any(missed) else [0, 1]},
-        "margin": {"t": 40 if marks else 8},
+                  "domain": [0.42, 1] if any(missed) else [0, 1]},
     }
     if any(missed):
         data.append({"type": "bar", "x": days, "y": missed, "yaxis": "y2",
-                     "marker": {"color": "var(--yellow)",
-                                "line": {"color": "var(--yellow-edge)", "width": 1}},
-                     "hovertemplate": "%{x}: %{y:.1f} %<extra></extra>"})
-        layout["yaxis2"] = {"domain": [0, 0.22], "title": {"text": f"{lang('plot.missed')} [%]"},
+                     "marker": {"color": "var(--yellow)"}})
+        layout["yaxis2"] = {"domain": [0, 0.26], "title": {"text": f"{lang('plot.missed')} [%]"},
                             "rangemode": "tozero", "nticks": 3}
+    return figure_block(
+        {"data": data, "layout": layout}, lang=lang, id=f"{prefix}latency",
+        title=title or lang("plot.latency_title"), says=_latency_says(item, say, missed=missed),
+        height=300 if any(missed) else 210,
+    )
+
+
+def _latency_says(item: LockHealth, say: Speaker, *, missed: Sequence[float | None]) -> str:
+    lang = say.lang
     says = [lang("plot.latency_says", median=say.latency(item.now, item.resolution_ms),
                  interval=lang.interval(item.now.value, item.now.low, item.now.high))
             if item.now.value is not None else lang("plot.latency_not_now")]
@@ -123,21 +194,18 @@ def _latency(item: LockHealth, say: Speaker, prefix: str) -> Markup | None:
         says.append(lang("plot.no_baseline"))
     if any(missed):
         says.append(lang("plot.missed_says"))
-    if any(point.p95_ms is None for point in points):
+    if any(point.p95_ms is None for point in item.weeks) and item.findings:
         says.append(lang("plot.p95_gone"))
-    if any(mark["line"]["dash"] == "dash" for mark in shapes if "dash" in mark["line"]):
+    if any(found.since and found.condition != "release-test-due" for found in item.findings):
         says.append(lang("plot.since_says"))
-    return figure_block(
-        {"data": data, "layout": layout}, id=f"{prefix}latency",
-        title=lang("plot.latency_title"), says=" ".join(says), height=340 if any(missed) else 280,
-    )
+    return " ".join(says)
 
 
 def _gap(high: float | None, low: float | None) -> float:
     return max(high - low, 0.0) if high is not None and low is not None else 0.0
 
 
-def _distribution(item: LockHealth, say: Speaker, prefix: str) -> Markup | None:
+def _distribution(item: LockHealth, say: Speaker, prefix: str, title: str) -> Markup | None:
     histogram = item.histogram
     if histogram is None:
         return None
@@ -151,11 +219,9 @@ def _distribution(item: LockHealth, say: Speaker, prefix: str) -> Markup | None:
     data: list[dict[str, Any]] = []
     if histogram.before_n:
         data.append({**steps(histogram.before), "line": {"shape": "hv", "width": 0},
-                     "fill": "tozeroy", "fillcolor": BAND, "name": lang("plot.before"),
-                     "hoverinfo": "skip"})
+                     "fill": "tozeroy", "fillcolor": BAND, "name": lang("plot.before")})
     data.append({**steps(histogram.now), "line": {"shape": "hv", **LINE},
-                 "name": lang("plot.now"), "hovertemplate": "%{x} " + unit
-                 + ": %{y:.0f} %<extra></extra>"})
+                 "name": lang("plot.now")})
     wide = edges[-1] > 6 * edges[0]
     axis: dict[str, Any] = {"title": {"text": f"{lang('plot.latency')} [{unit}]"}}
     if wide:
@@ -168,8 +234,8 @@ def _distribution(item: LockHealth, say: Speaker, prefix: str) -> Markup | None:
         says += " " + lang("plot.p95_says", p95=say.latency(item.p95_now, item.resolution_ms))
     if item.week.unanswered:
         says += " " + lang("plot.not_in_says", count=item.week.unanswered)
-    return figure_block({"data": data, "layout": layout}, id=f"{prefix}distribution",
-                        title=lang("plot.distribution_title"), says=says, height=240)
+    return figure_block({"data": data, "layout": layout}, lang=lang, id=f"{prefix}distribution",
+                        title=title or lang("plot.distribution_title"), says=says, height=240)
 
 
 def _ticks(low: float, high: float) -> list[float]:
@@ -177,7 +243,7 @@ def _ticks(low: float, high: float) -> list[float]:
     return [step for step in steps if low <= step <= high]
 
 
-def _against_volts(item: LockHealth, say: Speaker, prefix: str) -> Markup | None:
+def _against_volts(item: LockHealth, say: Speaker, prefix: str, title: str) -> Markup | None:
     if len(item.volts) < 3:
         return None
     lang, (divisor, unit) = say.lang, _seconds(item)
@@ -192,12 +258,10 @@ def _against_volts(item: LockHealth, say: Speaker, prefix: str) -> Markup | None
             "y": [p.median_ms / divisor for p in bins],
             "marker": {"size": 8, "color": colour if recent else PAPER,
                        "line": {"color": colour, "width": 1.5}},
-            "error_y": {"type": "data", "symmetric": False, "width": 0, "thickness": 1,
-                        "color": colour,
+            "error_y": {"color": colour,
                         "array": [(p.high_ms - p.median_ms) / divisor for p in bins],
                         "arrayminus": [(p.median_ms - p.low_ms) / divisor for p in bins]},
             "name": lang("plot.now" if recent else "plot.before"),
-            "hovertemplate": "%{x:.2f} V: %{y} " + unit + "<extra></extra>",
         })
     layout = {"xaxis": {"title": {"text": f"{lang('plot.loaded_volts')} [V]"},
                         "tickformat": ".2f", "nticks": 7},
@@ -208,8 +272,8 @@ def _against_volts(item: LockHealth, say: Speaker, prefix: str) -> Markup | None
     says = lang("plot.volts_says" if both else "plot.volts_now", low=say.volts(low, 2),
                 high=say.volts(high, 2)) + " " + lang(
         "plot.volts_magnet" if item.lock.is_magnet else "plot.volts_latch")
-    return figure_block({"data": data, "layout": layout}, id=f"{prefix}volts",
-                        title=lang("plot.volts_title"), says=says, height=250)
+    return figure_block({"data": data, "layout": layout}, lang=lang, id=f"{prefix}volts",
+                        title=title or lang("plot.volts_title"), says=says, height=250)
 
 
 def _pulse_length(ms: float, say: Speaker) -> str:
@@ -217,14 +281,14 @@ def _pulse_length(ms: float, say: Speaker) -> str:
     return say.value(ms, None, None, "ms") if ms < _MINUTES_MS else say.span(ms)
 
 
-def _pulses(item: LockHealth, say: Speaker, prefix: str) -> Markup | None:
+def _pulses(item: LockHealth, say: Speaker, prefix: str, title: str) -> Markup | None:
     pulses = item.pulses
     if pulses is None:
         return None
     lang = say.lang
     alike = len(pulses.counts) == 1 and pulses.n > 1
     kind = "pulses" if item.lock.pulsed else "off_times"
-    title = lang(f"plot.{kind}_title")
+    title = title or lang(f"plot.{kind}_title")
     says = lang(f"plot.{kind}_alike" if alike else f"plot.{kind}_says", count=pulses.n,
                 median=_pulse_length(pulses.median_ms, say),
                 shortest=_pulse_length(pulses.shortest_ms, say),
@@ -247,21 +311,20 @@ def _pulses(item: LockHealth, say: Speaker, prefix: str) -> Markup | None:
         axis |= {"type": "log", "tickvals": _ticks(edges[0] / divisor, edges[-1] / divisor)}
     data = [{"type": "scatter", "mode": "lines", "x": [edge / divisor for edge in edges],
              "y": [*pulses.counts, 0], "line": {"shape": "hv", **LINE}, "fill": "tozeroy",
-             "fillcolor": BAND, "hovertemplate": "%{x} " + unit + ": %{y}<extra></extra>"}]
+             "fillcolor": BAND}]
     layout = {"xaxis": axis, "yaxis": {"title": {"text": lang("plot.count")},
                                        "rangemode": "tozero"}, "showlegend": False}
-    return figure_block({"data": data, "layout": layout}, id=f"{prefix}pulses",
+    return figure_block({"data": data, "layout": layout}, lang=lang, id=f"{prefix}pulses",
                         title=title, says=says, height=220)
 
 
-def _coil_heat(item: LockHealth, say: Speaker, prefix: str) -> Markup | None:
+def _coil_heat(item: LockHealth, say: Speaker, prefix: str, title: str) -> Markup | None:
     heat = item.heat
     if heat is None or not heat.curve_minutes or heat.at is None:
         return None
     lang = say.lang
     data = [{"type": "scatter", "mode": "lines", "x": [x for x, _ in heat.curve_minutes],
-             "y": [y for _, y in heat.curve_minutes], "line": LINE,
-             "hovertemplate": "%{x:.0f} min: %{y:.0f} °C<extra></extra>"}]
+             "y": [y for _, y in heat.curve_minutes], "line": LINE}]
     layout: dict[str, Any] = {
         "showlegend": False,
         "xaxis": {"title": {"text": f"{lang('plot.after_hottest')} [min]"}},
@@ -280,5 +343,5 @@ def _coil_heat(item: LockHealth, say: Speaker, prefix: str) -> Markup | None:
                 value=lang.unit(lang.number(heat.highest_celsius), "°C"),
                 interval=lang.interval(heat.highest_celsius, heat.low_celsius, heat.high_celsius),
                 method=lang(f"heat.{heat.method}"))
-    return figure_block({"data": data, "layout": layout}, id=f"{prefix}heat",
-                        title=lang("plot.heat_title"), says=says, height=240)
+    return figure_block({"data": data, "layout": layout}, lang=lang, id=f"{prefix}heat",
+                        title=title or lang("plot.heat_title"), says=says, height=240)

@@ -117,7 +117,10 @@ class Language:
     def interval(
         self, value: float | None, low: float | None, high: float | None, unit: str = "",
     ) -> str:
-        """``88–97 ms``: the two ends, rounded like the value between them."""
+        """``88–97 ms``: the two ends, rounded like the value between them, or finer.
+
+        Two ends that would read alike get up to two decimals more: a range is never empty.
+        """
         if low is None and high is None:
             return EN_DASH
         decimals = shown_decimals(value, low, high, unit)
@@ -125,6 +128,11 @@ class Language:
             return self.unit(f"> {self.number(low, decimals)}".replace(" ", NBSP), unit)
         if low is None:
             return self.unit(f"< {self.number(high, decimals)}".replace(" ", NBSP), unit)
+        for _ in range(2):
+            if self.number(low, decimals) == self.number(high, decimals) and low != high:
+                decimals = max(decimals, 0) + 1
+        if low == high:
+            return self.unit(self.number(low, decimals), unit)
         between = EN_DASH if low >= 0 else f" {self.words['custom.to']} "
         return self.unit(
             f"{self.number(low, decimals)}{between}{self.number(high, decimals)}", unit
@@ -248,8 +256,9 @@ def _flatten(table: Mapping[str, Any], prefix: str = "") -> dict[str, str]:
 def language(code: str = "en") -> Language:
     """The words of one language.
 
-    They stand in ``dashboards/words/CODE.toml``; a sheet of its own may keep its
-    words in ``CODE.SHEET.toml`` beside it. Keys are joined by full stops.
+    They stand in ``dashboards/words/CODE.toml`` and ``CODE.NAME.toml``; a sheet of its own may keep
+    all its words in one file, ``SHEET.toml``, with a table for each language. Keys are joined by
+    full stops.
 
     Raises
     ------
@@ -260,10 +269,11 @@ def language(code: str = "en") -> Language:
     for entry in (entry for package in _packages() if (
             folder := resources.files(package) / "words").is_dir()
             for entry in sorted(folder.iterdir(), key=lambda item: item.name)):
-        if entry.name == f"{code}.toml" or (
-            entry.name.startswith(f"{code}.") and entry.name.endswith(".toml")
-        ):
-            words.update(_flatten(tomllib.loads(entry.read_text(encoding="utf-8"))))
+        first = entry.name.partition(".")[0]
+        if not entry.name.endswith(".toml") or (first in LANGUAGES and first != code):
+            continue
+        table = tomllib.loads(entry.read_text(encoding="utf-8"))
+        words.update(_flatten(table if first == code else table.get(code, {})))
     if not words:
         raise LanguageError(f"language: found {code!r}; there are {', '.join(LANGUAGES)}")
     return Language(code, words)
@@ -352,18 +362,12 @@ def page(
     bytes
         UTF-8.
     """
-    from remanence.dashboards.figures import (  # Costs a package; only if inline.
-        plotly_script,
-        plotly_script_inline,
-    )
-
-    scripts = [resource("figures.js").encode(), plotly_script()] if inline else []
+    script = resource("page.js")
     text = environment().get_template(template).render(
         lang=lang, title=title, root=root, nav=nav, inline=inline,
-        base="base.html.jinja", policy=content_policy(scripts),
+        base="base.html.jinja", policy=content_policy([script.encode()] if inline else []),
         css=Markup(resource("style.css")) if inline else "",
-        figures_js=Markup(resource("figures.js")) if inline else "",
-        plotly_js=plotly_script_inline() if inline else "",
+        page_js=Markup(script) if inline else "",
         **context,
     )
     return text.encode()
@@ -384,10 +388,5 @@ def content_policy(scripts: Sequence[bytes] = ()) -> str:
 
 def assets() -> dict[str, bytes]:
     """What lies beside the pages in ``assets``: style and scripts, shared by all of them."""
-    from remanence.dashboards.figures import plotly_script
-
-    return {
-        "assets/style.css": resource("style.css").encode(),
-        "assets/figures.js": resource("figures.js").encode(),
-        "assets/plotly.min.js": plotly_script(),
-    }
+    return {name: resource(name.removeprefix("assets/")).encode()
+            for name in ("assets/style.css", "assets/page.js")}

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import timedelta
 from typing import Any
 
+from remanence.analytics.health.lock_state import LockState
 from remanence.analytics.parts.forecasts import Calibration
 from remanence.analytics.parts.orders import (
     HORIZONS,
@@ -18,9 +19,14 @@ from remanence.analytics.parts.orders import (
     chance_within,
     cover_days,
 )
+from remanence.analytics.parts.venue_year import VenueYear
 from remanence.analytics.statistics.life import FAMILY_CYCLES, FAMILY_FACTOR
 from remanence.dashboards.figures import BLUE, INK, figure_block, figure_text
+from remanence.dashboards.lock_state_words import state_reasons
 from remanence.dashboards.page import EN_DASH, Language, assets, language, page
+from remanence.dashboards.parts_order import order_facts, order_text, refits
+from remanence.dashboards.parts_year import downtime, trend, trend_rows
+from remanence.dashboards.ways import PARTS, REPORT, Ways
 
 _NAMED = 0.1
 """Chance from which a lock is named among those an order is for."""
@@ -79,7 +85,7 @@ def _part_row(order: PartOrder, orders: Orders, lang: Language) -> dict[str, Any
           else lang.day(order.order_by, year=True) if order.order_by
           else lang("parts.not_within"))
     return {
-        "id": part.id, "description": part.description, "in_stock": part.in_stock, "lead": lead,
+        "id": part.id, "description": part.description, "lead": lead, **order_facts(order, lang),
         "need": lang.number(order.lead.mean, 1), "keep": order.stock_level,
         "order_now": order.order_now, "order_by": by,
         "unit_cost": money(1), "cost_now": (
@@ -94,7 +100,9 @@ def _part_row(order: PartOrder, orders: Orders, lang: Language) -> dict[str, Any
     }
 
 
-def _lock_row(need: LockNeed, orders: Orders, lang: Language) -> dict[str, Any]:
+def _lock_row(
+    need: LockNeed, orders: Orders, lang: Language, known: LockState | None, ways: Ways
+) -> dict[str, Any]:
     def window(coverage: float) -> str:
         if not need.wear.weeks.size or need.wear.sign == "at its limit":
             return EN_DASH
@@ -121,7 +129,9 @@ def _lock_row(need: LockNeed, orders: Orders, lang: Language) -> dict[str, Any]:
     return {
         "lock": need.lock, "room": need.room, "part": need.part or lang("parts.no_part"),
         "cycles": cycles, "sign": sign,
-        "state": state_text(need, lang),
+        "state": known.state if known else None,
+        "reasons": ", ".join(state_reasons(known, lang)) if known else state_text(need, lang),
+        "href": ways.lock(REPORT, need.lock), "name": ways.name(need.lock),
         "limit": limit, "left_50": window(0.5), "left_90": window(0.9),
         "games_50": games(0.5), "games_90": games(0.9),
         # Without a part, or a pace, there is no age to tell by: only what is seen of the lock.
@@ -200,7 +210,8 @@ def _wearing(orders: Orders, lang: Language) -> Any:
         "yaxis": {"type": "category", "automargin": True, "range": [-0.6, len(worn) - 0.4]},
     }
     return figure_block(
-        {"data": data, "layout": layout}, id="wearing", title=lang("parts.wearing_title"),
+        {"data": data, "layout": layout}, lang=lang, id="wearing",
+        title=lang("parts.wearing_title"),
         says=lang("parts.wearing_says", names="; ".join(reversed(names)) + "."),
         height=110 + 34 * len(worn),
     )
@@ -290,7 +301,8 @@ def _past_row(item: Calibration, lang: Language) -> dict[str, str]:
 
 def render_parts(
     orders: Orders, venue_name: str, past: Sequence[Calibration] = (), *, code: str = "en",
-    version: str = "",
+    version: str = "", states: Mapping[str, LockState] | None = None, ways: Ways | None = None,
+    year: VenueYear | None = None, game_price: float | None = None,
 ) -> dict[str, bytes]:
     """The sheet as files.
 
@@ -306,13 +318,21 @@ def render_parts(
         Language of the page.
     version : str
         Shown at the foot.
+    states : mapping of str to LockState, optional
+        The state of each lock, as every sheet says it; default: nothing is said of any.
+    ways : Ways, optional
+        Where the other sheets lie; default: there are none.
+    year : VenueYear, optional
+        Lost days and the trend; default: nothing is said of them.
+    game_price : float, optional
+        Of one game, in the orders' currency.
 
     Returns
     -------
     dict
         ``index.html`` and what lies in ``assets``; the same input gives the same bytes.
     """
-    lang = language(code)
+    lang, ways, states = language(code), ways or Ways(PARTS), states or {}
     rows = [_part_row(order, orders, lang) for order in orders.parts]
     known = [order.cost_now for order in orders.parts if order.cost_now is not None]
     unpriced = sum(order.order_now for order in orders.parts if order.part.unit_cost is None)
@@ -329,10 +349,16 @@ def render_parts(
                               lang.money(high, orders.currency, 0)) if known else EN_DASH,
         partless=lang.listing(need.lock for need in orders.needs if need.part is None),
         without_part=_without_part(orders, lang),
-        unsafe=lang.listing(need.lock for need in orders.needs if need.causes.unsafe),
+        refits=refits(orders, lang), text=order_text(orders, venue_name, lang),
+        down=downtime(year, game_price, orders.currency, states, lang) if year else None,
+        trend=trend(year, lang) if year else None,
+        periods=trend_rows(year, lang) if year else [],
         figure=_wearing(orders, lang), horizons=HORIZONS,
-        locks=[_lock_row(need, orders, lang) for need in _most_likely_first(orders)],
-        worn=[_lock_row(need, orders, lang) for need in _soonest_first(orders)],
+        nav=ways.nav(lang),
+        locks=[_lock_row(need, orders, lang, states.get(need.lock), ways)
+               for need in _most_likely_first(orders)],
+        worn=[_lock_row(need, orders, lang, states.get(need.lock), ways)
+              for need in _soonest_first(orders)],
         lives=[_life_row(order, lang) for order in orders.parts],
         past=[_past_row(item, lang) for item in past],
         assumptions=assumptions(orders, lang, lives=False), version=version,

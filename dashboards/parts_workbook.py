@@ -3,21 +3,26 @@
 from __future__ import annotations
 
 import io
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import date, datetime
 from typing import Any
 
 import xlsxwriter
 
+from remanence.analytics.health.lock_state import LockState
 from remanence.analytics.parts.orders import HORIZONS, Orders
+from remanence.dashboards.lock_state_words import state_line
 from remanence.dashboards.page import language
+from remanence.dashboards.parts_order import refits
 from remanence.dashboards.parts_sheet import assumptions, cause_text, reason, state_text
 from remanence.shared.cells import TEXT_STAYS_TEXT
 
 _MONEY, _SHARE, _DATE, _ONE = "#,##0.00", "0.0%", "yyyy-mm-dd", "0.0"
 
 
-def parts_workbook(orders: Orders, made: datetime) -> bytes:
+def parts_workbook(
+    orders: Orders, made: datetime, states: Mapping[str, LockState] | None = None
+) -> bytes:
     """The spreadsheet's bytes.
 
     Parameters
@@ -26,6 +31,8 @@ def parts_workbook(orders: Orders, made: datetime) -> bytes:
         All numbers.
     made : datetime
         Written into the file's properties, so that the same input gives the same bytes.
+    states : mapping of str to LockState, optional
+        The state of each lock, as every sheet says it.
 
     Returns
     -------
@@ -37,7 +44,7 @@ def parts_workbook(orders: Orders, made: datetime) -> bytes:
     book = xlsxwriter.Workbook(buffer, {"in_memory": True, **TEXT_STAYS_TEXT})
     book.set_properties({"title": "Parts to order", "created": made.replace(tzinfo=None)})
     _order(book, orders)
-    _locks(book, orders)
+    _locks(book, orders, states or {})
     _assumptions(book, orders)
     book.close()
     return buffer.getvalue()
@@ -77,7 +84,7 @@ def _table(
 def _order(book: Any, orders: Orders) -> None:
     lang = language("en")
     heads = [
-        ("Part", 16, None), ("Description", 34, None), ("In stock", 10, "0"),
+        ("Part", 16, None), ("Description", 34, None), ("In stock", 10, "0"), ("On order", 10, "0"),
         ("Delivery (days)", 10, "0"), ("Expected need until delivery", 13, _ONE),
         ("Keep at least", 10, "0"), ("Order now", 10, "0"), ("Order by", 12, _DATE),
         (f"Unit cost ({orders.currency})", 12, _MONEY), (f"Cost ({orders.currency})", 12, _MONEY),
@@ -86,9 +93,9 @@ def _order(book: Any, orders: Orders) -> None:
         ("Why", 80, None),
     ]
     rows = [
-        (o.part.id, o.part.description, o.part.in_stock, o.lead_days, o.lead.mean, o.stock_level,
-         o.order_now, o.order_by, o.part.unit_cost, None, o.year_need, None, *o.year.interval(0.9),
-         reason(o, lang))
+        (o.part.id, o.part.description, o.part.in_stock, o.part.on_order, o.lead_days,
+         o.lead.mean, o.stock_level, o.order_now, o.order_by, o.part.unit_cost, None,
+         o.year_need, None, *o.year.interval(0.9), reason(o, lang))
         for o in orders.parts
     ]
     sheet = _table(book, "Order", heads, rows)
@@ -98,23 +105,26 @@ def _order(book: Any, orders: Orders) -> None:
     for line, o in enumerate(orders.parts, start=2):
         # Without a price there is no cost, not a cost of nothing.
         cost = o.part.unit_cost
-        for column, count, value in ((9, "G", o.order_now), (11, "K", o.year_need)):
+        for column, count, value in ((10, "H", o.order_now), (12, "L", o.year_need)):
             sheet.write_formula(
-                line - 1, column, f'=IF(I{line}="","",{count}{line}*I{line})', money,
+                line - 1, column, f'=IF(J{line}="","",{count}{line}*J{line})', money,
                 "" if cost is None else value * cost)
     last = len(orders.parts) + 1
     sheet.write_string(last, 0, "Total", bold)
     if orders.parts:
         now = sum(o.cost_now or 0.0 for o in orders.parts)
         year = sum(o.year_cost or 0.0 for o in orders.parts)
-        sheet.write_formula(last, 9, f"=SUM(J2:J{last})", total, now)
-        sheet.write_formula(last, 11, f"=SUM(L2:L{last})", total, year)
+        sheet.write_formula(last, 10, f"=SUM(K2:K{last})", total, now)
+        sheet.write_formula(last, 12, f"=SUM(M2:M{last})", total, year)
+    for line, item in enumerate(refits(orders, lang), start=last + 2):
+        sheet.write_string(line, 0, lang("parts.refit.heading"), bold)
+        sheet.write_string(line, 1, f"{item['lock']} ({item['room']}): {item['text']}")
     sheet.set_landscape()
     sheet.fit_to_pages(1, 0)
     sheet.repeat_rows(0)
 
 
-def _locks(book: Any, orders: Orders) -> None:
+def _locks(book: Any, orders: Orders, states: Mapping[str, LockState]) -> None:
     lang = language("en")
     heads = [
         ("Lock", 24, None), ("Room", 20, None), ("Part", 16, None), ("Cycles done", 12, "#,##0"),
@@ -135,7 +145,8 @@ def _locks(book: Any, orders: Orders) -> None:
                        *need.games(0.5), *need.games(0.9)]
         rows.append((
             need.lock, need.room, need.part or "", need.cycles, need.cycles_per_week,
-            state_text(need, lang), cause_text(need.cause, lang) if need.cause else "",
+            state_line(states[need.lock], lang) if need.lock in states
+            else state_text(need, lang), cause_text(need.cause, lang) if need.cause else "",
             need.wear.latency_ms, need.wear.limit_ms, *windows,
             *(need.chances[weeks] if need.can_be_told else None for weeks in HORIZONS),
         ))

@@ -53,7 +53,12 @@ def lock_section(health: Health, lock: str, lang: Language, prefix: str = "") ->
     if health.physics is None or lock not in health.physics.locks:
         return None
     item = health.physics.locks[lock]
-    return Section(tuple(topics(item.says, lang, health.venue.zone)),
+    # A change that a finding tells, corrected for rail and heat, is told once.
+    told = any(figure.id == "change-since-then" for shown in health.locks if shown.lock.id == lock
+               for finding in shown.findings for figure in finding.evidence)
+    says = [said for said in item.says
+            if not (told and said.key in ("release.magnet", "release.split", "release.unchanged"))]
+    return Section(tuple(topics(says, lang, health.venue.zone)),
                    tuple(lock_physics_figures(item, lang, prefix)))
 
 
@@ -138,15 +143,14 @@ def _level(value: float, line: dict[str, Any], *, vertical: bool = False) -> dic
             "line": line}
 
 
-def _banded(curve: Curve, hover: str) -> list[dict[str, Any]]:
+def _banded(curve: Curve) -> list[dict[str, Any]]:
     data: list[dict[str, Any]] = []
     if curve.low is not None and curve.high is not None:
         data.append({
             "type": "scatter", "mode": "lines", "x": [*curve.x, *reversed(curve.x)],
             "y": [*curve.low, *reversed(curve.high)], "fill": "toself", "fillcolor": BAND,
-            "line": {"width": 0}, "hoverinfo": "skip"})
-    data.append({"type": "scatter", "mode": "lines", "x": curve.x, "y": curve.y, "line": LINE,
-                 "hovertemplate": hover + "<extra></extra>"})
+            "line": {"width": 0}})
+    data.append({"type": "scatter", "mode": "lines", "x": curve.x, "y": curve.y, "line": LINE})
     return data
 
 
@@ -164,8 +168,8 @@ def _release(item: LockPhysics, lang: Language, prefix: str) -> Markup | None:
                      [] if curve.mark is None else [_level(curve.mark, _DOTTED, vertical=True)])
     layout["yaxis"]["rangemode"] = "tozero"
     return figure_block(
-        {"data": _banded(curve, "%{x:.1f} V: %{y:.0f} ms"), "layout": layout},
-        id=f"{prefix}release-volts", title=lang("physics.plot.release_title"),
+        {"data": _banded(curve), "layout": layout},
+        lang=lang, id=f"{prefix}release-volts", title=lang("physics.plot.release_title"),
         says=lang("physics.plot.release_says"))
 
 
@@ -177,21 +181,19 @@ def _hold(item: LockPhysics, lang: Language, prefix: str) -> Markup | None:
                      f"{lang('physics.plot.hold_axis')} [%]",
                      [] if curve.mark is None else [_level(curve.mark, _DOTTED, vertical=True)])
     return figure_block(
-        {"data": _banded(curve, "%{x:.1f} V: %{y:.0f} %"), "layout": layout},
-        id=f"{prefix}hold-volts", title=lang("physics.plot.hold_title"),
+        {"data": _banded(curve), "layout": layout},
+        lang=lang, id=f"{prefix}hold-volts", title=lang("physics.plot.hold_title"),
         says=lang("physics.plot.hold_says"))
 
 
 def _points(
-    x: Sequence[Any], y: Sequence[float], low: Sequence[float], high: Sequence[float], hover: str
+    x: Sequence[Any], y: Sequence[float], low: Sequence[float], high: Sequence[float],
 ) -> dict[str, Any]:
     return {
         "type": "scatter", "mode": "lines+markers", "x": x, "y": y, "line": LINE,
         "marker": {"size": 7, "color": PAPER, "line": {"color": INK, "width": 2}},
-        "error_y": {"type": "data", "symmetric": False, "thickness": 1, "width": 0,
-                    "color": MUTED, "array": [b - a for a, b in zip(y, high, strict=True)],
-                    "arrayminus": [a - b for a, b in zip(y, low, strict=True)]},
-        "hovertemplate": hover + "<extra></extra>"}
+        "error_y": {"color": MUTED, "array": [b - a for a, b in zip(y, high, strict=True)],
+                    "arrayminus": [a - b for a, b in zip(y, low, strict=True)]}}
 
 
 def _together(item: SupplyPhysics, lang: Language, prefix: str) -> Markup | None:
@@ -201,8 +203,8 @@ def _together(item: SupplyPhysics, lang: Language, prefix: str) -> Markup | None
     layout = _layout(lang("physics.plot.together_count"),
                      f"{lang('physics.plot.together_axis')} [V]", [_level(curve.mark, _DASHED)])
     layout["xaxis"]["dtick"] = 1
-    data = [_points(curve.x, curve.y, curve.low, curve.high, "%{x}: %{y:.2f} V")]
-    return figure_block({"data": data, "layout": layout}, id=f"{prefix}together",
+    data = [_points(curve.x, curve.y, curve.low, curve.high)]
+    return figure_block({"data": data, "layout": layout}, lang=lang, id=f"{prefix}together",
                         title=lang("physics.plot.together_title"),
                         says=lang("physics.plot.together_says"))
 
@@ -213,25 +215,24 @@ def _branch(item: LockPhysics, lang: Language, prefix: str) -> Markup | None:
         return None
     layout = _layout(f"{lang('physics.plot.branch_count')} [mm²]",
                      f"{lang('physics.plot.branch_axis')} [V]", [_level(curve.mark, _DASHED)])
-    data = [_points(curve.x, curve.y, curve.y, curve.y, "%{x} mm²: %{y:.2f} V")]
-    return figure_block({"data": data, "layout": layout}, id=f"{prefix}branch-volts",
+    data = [_points(curve.x, curve.y, curve.y, curve.y)]
+    return figure_block({"data": data, "layout": layout}, lang=lang, id=f"{prefix}branch-volts",
                         title=lang("physics.plot.branch_title"),
                         says=lang("physics.plot.branch_says"))
 
 
-def _by_week(weeks: Sequence[tuple[Week, Quantity]], unit: str) -> dict[str, Any]:
+def _by_week(weeks: Sequence[tuple[Week, Quantity]]) -> dict[str, Any]:
     """Weekly figures with their intervals, at the middle of each week."""
     found = [figure for _, figure in weeks]
     return _points(
         [week.monday + timedelta(days=3) for week, _ in weeks], [item.value for item in found],
         [item.value if item.low is None else item.low for item in found],
-        [item.value if item.high is None else item.high for item in found],
-        f"%{{x}}: %{{y:.2f}} {unit}")
+        [item.value if item.high is None else item.high for item in found])
 
 
-def _weekly_layout(title: str, lang: Language) -> dict[str, Any]:
+def _weekly_layout(title: str) -> dict[str, Any]:
     layout = _layout("", title, [])
-    layout["xaxis"] = {"type": "date", "tickformat": lang("plot.tick_day")}
+    layout["xaxis"] = {"type": "date"}
     layout["yaxis"]["rangemode"] = "tozero"
     return layout
 
@@ -239,18 +240,18 @@ def _weekly_layout(title: str, lang: Language) -> dict[str, Any]:
 def _off(item: LockPhysics, lang: Language, prefix: str) -> Markup | None:
     if len(item.off_weeks) < 2:
         return None
-    layout = _weekly_layout(f"{lang('physics.plot.off_axis')} [V]", lang)
-    return figure_block({"data": [_by_week(item.off_weeks, "V")], "layout": layout},
-                        id=f"{prefix}off-weeks", title=lang("physics.plot.off_title"),
+    layout = _weekly_layout(f"{lang('physics.plot.off_axis')} [V]")
+    return figure_block({"data": [_by_week(item.off_weeks)], "layout": layout},
+                        lang=lang, id=f"{prefix}off-weeks", title=lang("physics.plot.off_title"),
                         says=lang("physics.plot.off_says"))
 
 
 def _weeks(item: SupplyPhysics, lang: Language, prefix: str) -> Markup | None:
     if len(item.resistance_weeks) < 2:
         return None
-    data = [_by_week(item.resistance_weeks, "Ω")]
-    layout = _weekly_layout(f"{lang('physics.plot.weeks_axis')} [Ω]", lang)
-    return figure_block({"data": data, "layout": layout}, id=f"{prefix}ohms-weeks",
+    data = [_by_week(item.resistance_weeks)]
+    layout = _weekly_layout(f"{lang('physics.plot.weeks_axis')} [Ω]")
+    return figure_block({"data": data, "layout": layout}, lang=lang, id=f"{prefix}ohms-weeks",
                         title=lang("physics.plot.weeks_title"),
                         says=lang("physics.plot.weeks_says"))
 
@@ -262,6 +263,6 @@ def _battery(item: SupplyPhysics, lang: Language, prefix: str) -> Markup | None:
     layout = _layout(lang("physics.plot.battery_count"),
                      f"{lang('physics.plot.battery_axis')} [V]",
                      [] if curve.mark is None else [_level(curve.mark, _DASHED)])
-    return figure_block({"data": _banded(curve, "%{x:.0f}: %{y:.2f} V"), "layout": layout},
-                        id=f"{prefix}battery", title=lang("physics.plot.battery_title"),
+    return figure_block({"data": _banded(curve), "layout": layout},
+                        lang=lang, id=f"{prefix}battery", title=lang("physics.plot.battery_title"),
                         says=lang("physics.plot.battery_says"))

@@ -22,31 +22,40 @@ from remanence.dashboards.health_words import Speaker
 
 
 def supply_figures(item: SupplyHealth, say: Speaker, prefix: str = "") -> list[Markup]:
-    """The figures of a rail's page; those without data are left out."""
-    made = [_rail(item, say, prefix), _sags(item, say, prefix)]
-    return [figure for figure in made if figure is not None]
+    """The figures of a rail's page, the one of its fault first under its conclusion.
+
+    Those without data are left out.
+    """
+    lead = next((found for found in item.findings if found.evidence), None)
+    title = f"{say.wrong(lead)}{say.figure(lead, ': ')}" if lead else ""
+    order = [_rail, _sags]
+    if lead is not None and lead.condition == "supply-sag":
+        order.reverse()
+    made: list[Markup] = []
+    for draw in order:
+        figure = draw(item, say, prefix, "" if made else title)
+        if figure is not None:
+            made.append(figure)
+    return made
 
 
-def _rail(item: SupplyHealth, say: Speaker, prefix: str) -> Markup | None:
+def _rail(item: SupplyHealth, say: Speaker, prefix: str, title: str) -> Markup | None:
     weeks = [week for week in item.weeks if week.idle is not None or week.loaded_low is not None]
     if not weeks:
         return None
     lang = say.lang
     days = [week.week.monday + timedelta(days=3) for week in weeks]
-    hover = "%{x}: %{y:.2f} V<extra></extra>"
     data: list[dict[str, Any]] = [
         {"type": "scatter", "mode": "lines", "x": days, "y": [w.idle_low for w in weeks],
-         "line": {"width": 0}, "showlegend": False, "hoverinfo": "skip"},
+         "line": {"width": 0}, "showlegend": False},
         {"type": "scatter", "mode": "lines", "x": days, "y": [w.idle_high for w in weeks],
-         "line": {"width": 0}, "fill": "tonexty", "fillcolor": BAND, "showlegend": False,
-         "hoverinfo": "skip"},
+         "line": {"width": 0}, "fill": "tonexty", "fillcolor": BAND, "showlegend": False},
         {"type": "scatter", "mode": "lines+markers", "x": days, "y": [w.idle for w in weeks],
-         "line": LINE, "marker": {"size": 6, "color": INK}, "name": lang("plot.idle"),
-         "hovertemplate": hover},
+         "line": LINE, "marker": {"size": 6, "color": INK}, "name": lang("plot.idle")},
         {"type": "scatter", "mode": "lines+markers", "x": days,
          "y": [w.loaded_low for w in weeks], "line": THIN,
          "marker": {"size": 6, "color": PAPER, "line": {"color": MUTED, "width": 1.5}},
-         "name": lang("plot.loaded"), "hovertemplate": hover},
+         "name": lang("plot.loaded")},
     ]
     shown = [value for w in weeks for value in (w.idle_low, w.idle_high, w.loaded_low)
              if value is not None]
@@ -62,18 +71,18 @@ def _rail(item: SupplyHealth, say: Speaker, prefix: str) -> Markup | None:
                "text": lang(key), "showarrow": False, "font": {"size": 11, "color": MUTED}}
               for key, volts in near]
     layout = {"shapes": shapes, "annotations": labels, "showlegend": True,
-              "xaxis": {"type": "date", "tickformat": lang("plot.tick_day")},
-              "yaxis": {"title": {"text": f"{lang('plot.rail')} [V]"}, "tickformat": ".1f"}}
+              "xaxis": {"type": "date"},
+              "yaxis": {"title": {"text": f"{lang('plot.rail')} [V]"}}}
     says = lang("plot.rail_says", idle=lang.measured(
         item.idle.value, item.idle.low, item.idle.high, "V"), before=lang.measured(
             item.idle_before.value, item.idle_before.low, item.idle_before.high, "V"),
         loaded=say.volts(item.loaded_low, 2), low=say.volts(item.low_limit_volts),
         high=say.volts(item.high_limit_volts))
-    return figure_block({"data": data, "layout": layout}, id=f"{prefix}rail",
-                        title=lang("plot.rail_title"), says=says)
+    return figure_block({"data": data, "layout": layout}, lang=lang, id=f"{prefix}rail",
+                        title=title or lang("plot.rail_title"), says=says)
 
 
-def _sags(item: SupplyHealth, say: Speaker, prefix: str) -> Markup | None:
+def _sags(item: SupplyHealth, say: Speaker, prefix: str, title: str) -> Markup | None:
     if len(item.sags) < 2:
         return None
     lang = say.lang
@@ -85,24 +94,21 @@ def _sags(item: SupplyHealth, say: Speaker, prefix: str) -> Markup | None:
         if fit.low is not None and fit.high is not None:
             data.append({"type": "scatter", "mode": "lines", "x": [0, most, most, 0],
                          "y": [0, most * fit.low, most * fit.high, 0], "fill": "toself",
-                         "fillcolor": BAND, "line": {"width": 0}, "showlegend": False,
-                         "hoverinfo": "skip"})
+                         "fillcolor": BAND, "line": {"width": 0}, "showlegend": False})
         data.append({"type": "scatter", "mode": "lines", "x": [0, most],
-                     "y": [0, most * fit.value], "line": LINE, "name": lang("plot.fit"),
-                     "hoverinfo": "skip"})
+                     "y": [0, most * fit.value], "line": LINE, "name": lang("plot.fit")})
     if item.resistance_before_ohms.value is not None:
         data.append({"type": "scatter", "mode": "lines", "x": [0, most],
                      "y": [0, most * item.resistance_before_ohms.value], "line": THIN,
-                     "name": lang("plot.fit_before"), "hoverinfo": "skip"})
+                     "name": lang("plot.fit_before")})
     data.append({
         "type": "scatter", "mode": "markers", "x": [p.amps for p in sags],
         "y": [p.sag_volts for p in sags], "text": [figure_text(p.lock) for p in sags],
         "marker": {"size": 8, "color": PAPER, "line": {"color": INK, "width": 1.5}},
-        "error_y": {"type": "data", "symmetric": False, "width": 0, "thickness": 1, "color": MUTED,
+        "error_y": {"color": MUTED,
                     "array": [p.sag_high - p.sag_volts for p in sags],
                     "arrayminus": [p.sag_volts - p.sag_low for p in sags]},
-        "name": lang("plot.each_lock"), "showlegend": True,
-        "hovertemplate": "%{text}: %{x:.2f} A, %{y:.2f} V<extra></extra>"})
+        "name": lang("plot.each_lock"), "showlegend": True})
     layout = {"xaxis": {"title": {"text": f"{lang('plot.load')} [A]"}, "rangemode": "tozero"},
               "yaxis": {"title": {"text": f"{lang('plot.sag')} [V]"}, "rangemode": "tozero"},
               "showlegend": True}
@@ -115,6 +121,6 @@ def _sags(item: SupplyHealth, say: Speaker, prefix: str) -> Markup | None:
     if before.value is not None:
         says += " " + lang("plot.fit_before_says", ohms=lang.measured(
             before.value, before.low, before.high, "Ω"))
-    return figure_block({"data": data, "layout": layout}, id=f"{prefix}sag",
-                        title=lang("plot.sag_title"), says=says, height=300)
+    return figure_block({"data": data, "layout": layout}, lang=lang, id=f"{prefix}sag",
+                        title=title or lang("plot.sag_title"), says=says, height=300)
 

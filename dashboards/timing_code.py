@@ -4,11 +4,14 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 
+from remanence.analytics.health.lock_state import LockState
 from remanence.analytics.timing.answer import LockAnswer
 from remanence.analytics.timing.gather import Timing
 from remanence.analytics.timing.model import LockModel, Settings
+from remanence.dashboards.lock_state_words import state_line
+from remanence.dashboards.page import language
 
 _NO_PULSE = {
     "none": "no pulse does both: it needs {shortest:.0f} ms, its rating allows {longest:.0f} ms",
@@ -16,6 +19,7 @@ _NO_PULSE = {
             "lengthen the pulse",
     "door": "no pulse is read from a contact on a door: a person's time is in it",
     "unobserved": "nothing shows when it releases, and no lock of the same model does",
+    "coarse-clock": "it cannot be measured with this clock",
     "too-few": "too few releases, and no lock of the same model to go by",
 }
 
@@ -58,10 +62,12 @@ def values_of(answer: LockAnswer, magnet: bool) -> Iterator[tuple[str, float | i
             yield name, value
 
 
-def how_found(model: LockModel, answer: LockAnswer, settings: Settings) -> list[str]:
+def how_found(
+    model: LockModel, answer: LockAnswer, settings: Settings, known: LockState | None = None
+) -> list[str]:
     """Comment lines: what the values rest on, and what must be known before they are used."""
     pulse = answer.pulse
-    lines = []
+    lines = [] if known is None or known.state == "good" else [state_line(known, language("en"))]
     if model.basis == "own":
         lines.append(f"from {model.released} releases and {model.unanswered} unanswered commands "
                      f"of its own, {model.first_day} to {model.last_day}")
@@ -122,7 +128,9 @@ def _comment(text: str) -> str:
     return plain.replace("*/", "* /").replace("/*", "/ *").replace("??/", "?? /").rstrip("\\")
 
 
-def c_header(timing: Timing, version: str) -> str:
+def c_header(
+    timing: Timing, version: str, states: Mapping[str, LockState] | None = None
+) -> str:
     """A plain C header (C89): one ``#define`` a value, whole milliseconds, how it was found.
 
     A value that is not known has no ``#define``: a program that needs it does not compile,
@@ -135,7 +143,8 @@ def c_header(timing: Timing, version: str) -> str:
     for model, answer in zip(timing.models, timing.answers, strict=True):
         title = model.lock + (f" ({model.room})" if model.room else "")
         out.append(f"/* {_comment(title)}")
-        out += [f" * {_comment(line)}" for line in how_found(model, answer, timing.settings)]
+        out += [f" * {_comment(line)}" for line in how_found(
+            model, answer, timing.settings, (states or {}).get(model.lock))]
         out.append(" */")
         for name, value in values_of(answer, model.magnet):
             whole = round(value)
@@ -153,7 +162,9 @@ def c_header(timing: Timing, version: str) -> str:
     return "\n".join(out)
 
 
-def yaml_text(timing: Timing, version: str) -> str:
+def yaml_text(
+    timing: Timing, version: str, states: Mapping[str, LockState] | None = None
+) -> str:
     """The same as YAML 1.2; text is quoted as JSON, of which YAML is a superset."""
     def quoted(text: str) -> str:
         return json.dumps(text, ensure_ascii=True)
@@ -170,7 +181,8 @@ def yaml_text(timing: Timing, version: str) -> str:
            "locks:" if timing.models else "locks: {}"]
     for model, answer in zip(timing.models, timing.answers, strict=True):
         out.append(f"  {quoted(model.lock)}:")
-        out += [f"    # {comment(line)}" for line in how_found(model, answer, timing.settings)]
+        out += [f"    # {comment(line)}" for line in how_found(
+            model, answer, timing.settings, (states or {}).get(model.lock))]
         found = list(values_of(answer, model.magnet))
         out.append(f"    state: {quoted(answer.pulse.state)}")
         if answer.pulse.stated is not None:

@@ -72,14 +72,16 @@
   }
 
   function change(lock, pulse) {
-    var now = lock.pulse_now_ms;
-    if (!pulse.change || now === null || pulse.recommended_ms === null) { return null; }
-    return fill("change." + pulse.change, { now: ms(now),
+    var now = lock.pulse_now_ms, seen = lock.seen_now;
+    if (!pulse.change || pulse.change === "keep" || now === null
+      || pulse.recommended_ms === null) { return null; }
+    return fill("change." + pulse.change, { now: ms(now), seen: seen === null ? ""
+      : fill("seen", { released: number(seen.released), commands: number(seen.commands) }),
       saved: number(100 * Math.max(1 - pulse.recommended_ms / now, 0), 0) + words.percent });
   }
   function note(lock, pulse) {
     var s = data.settings, values;
-    if (pulse.state === "door" || pulse.state === "unobserved") {
+    if (["door", "unobserved", "coarse-clock"].indexOf(pulse.state) >= 0) {
       return words["none_" + pulse.state];
     }
     if (pulse.state === "too-few") { return fill("none_too-few", { count: number(lock.released) }); }
@@ -104,9 +106,10 @@
     return pulse.untried ? words[pulse.below_log ? "test_shorter" : "test_other"] : "";
   }
 
-  function cell(row, title, text, small, test, more) {
+  function cell(row, title, text, small, test, more, before) {
     var made = element("td", null, { "data-title": title,
       "class": text === "\u2013" && test !== "pulse" ? "num none" : "num" });
+    if (before) { made.appendChild(document.createTextNode(before + " ")); }
     made.appendChild(element("span", text, { "data-test": test }));
     [small].concat(more || []).filter(Boolean).forEach(function (line) {
       made.appendChild(element("small", line));
@@ -135,16 +138,20 @@
       var row = body.appendChild(element("tr", null, { "class": "values" }));
       var name = row.appendChild(element("th", null, { scope: "row" }));
       name.appendChild(element("span", lock.lock, { "class": "name" }));
+      if (lock.state_says) {
+        name.appendChild(element("small", lock.state_says, { "class": "lock-state" }));
+      }
       if (lock.room) { name.appendChild(element("small", lock.room)); }
       var between = pulse.recommended_ms === null ? null
-        : pulse.longest_ms === null ? fill("from_up", { shortest: ms(pulse.shortest_ms) })
-          : fill("between", { shortest: ms(pulse.shortest_ms),
-            longest: ms(pulse.longest_ms) });
+        : fill(pulse.longest_ms === null ? "from_up" : "between", { target: targetText(),
+          shortest: ms(pulse.shortest_ms), longest: ms(pulse.longest_ms) });
       cell(row, lock.magnet ? words.off_time : words.pulse, ms(pulse.recommended_ms), change(lock, pulse),
-        "pulse", [between, pulse.untried ? words.test_first : null]);
+        "pulse", [between, pulse.untried ? words.test_first : null],
+        pulse.change === "keep" ? words.keep : null);
       cell(row, words.opens, pulse.stated === null ? "\u2013"
         : fill("at_least", { share: share(pulse.stated, 2) }), pulse.falls_short === "few"
-        ? fill("falls_few", { target: targetText() }) : null, "opens");
+        ? fill("falls_few", { target: targetText() }) : pulse.stated === null
+        || pulse.falls_short ? null : fill("met", { target: targetText() }), "opens");
       cell(row, words.retry, ms(wait.retry_ms), null, "retry");
       cell(row, words.retries, number(wait.retries, 0), null, "retries");
       cell(row, words.stuck, ms(wait.stuck_ms), wait.left
@@ -202,6 +209,30 @@
     return box;
   }
 
+  /* One line a lock, as a file for a spreadsheet: text that begins like a formula stays text. */
+  var given = [], saveLine = document.querySelector(".try-save");
+  function csvCell(value) {
+    var text = value === null || value === undefined ? "" : String(value);
+    if (typeof value === "string" && /^ *[=+\-@\t\r\n]/.test(text)) { text = "'" + text; }
+    return /[",\n\r]/.test(text) ? '"' + text.replace(/"/g, '""') + '"' : text;
+  }
+  function csvRows(locks, answers, target, risk) {
+    var rows = [["lock", "room", "state", "release_target_share", "false_alarm_share",
+      "at_volts", "pulse_state", "pulse_recommended_ms", "pulse_now_ms", "pulse_change",
+      "pulse_shortest_ms", "pulse_longest_ms", "test_first", "releases_at_first_try_share",
+      "retry_after_ms", "retries", "stuck_after_ms", "cue_sound_after_ms",
+      "cue_light_after_ms"].join(",")];
+    locks.forEach(function (lock, i) {
+      var answer = answers[i], pulse = answer.pulse, wait = answer.wait;
+      rows.push([lock.lock, lock.room, lock.state, target, risk, answer.slow_volts,
+        pulse.state, pulse.recommended_ms, lock.pulse_now_ms, pulse.change, pulse.shortest_ms,
+        pulse.longest_ms, pulse.untried ? "yes" : "", pulse.stated, wait.retry_ms, wait.retries,
+        wait.stuck_ms, answer.sound.feedback ? "feedback" : answer.sound.offset_ms,
+        answer.light.feedback ? "feedback" : answer.light.offset_ms].map(csvCell).join(","));
+    });
+    return rows;
+  }
+
   function show() {
     var locks = picked(), target = form.elements.target.value, risk = form.elements.risk.value;
     var slow = voltsOf("low_volts"), usual = voltsOf("typical_volts");
@@ -217,6 +248,8 @@
       slider.parentNode.classList.toggle("beyond", beyond);
     });
     output.textContent = "";
+    given = [];
+    saveLine.hidden = !locks.length;
     if (!locks.length) {
       output.appendChild(element("p", words["try.pick"], { "class": "muted" }));
       return;
@@ -224,24 +257,98 @@
     var answers = locks.map(function (lock) {
       return engine.lockAnswer(data, lock, target, risk, slow[lock.supply], usual[lock.supply]);
     });
+    given = csvRows(locks, answers, target, risk);
     output.appendChild(table(locks, answers));
     if (locks.length > 1) {
       output.appendChild(groupBlock(engine.together(data, locks, usual, slow, target)));
     }
   }
 
-  form.addEventListener("input", show);
+  /* What is picked stands in the page's address, behind the "#": send it to share it. */
+  var roomForm = document.getElementById("room-filter");
+  function readAddress() {
+    var text = window.location.hash.slice(1);
+    if (text.indexOf("=") < 0) { return; }
+    var asked = new URLSearchParams(text), wanted = (asked.get("locks") || "").split(",");
+    each("input[name=lock]", function (box) {
+      box.checked = wanted.indexOf(encodeURIComponent(box.value)) >= 0;
+    });
+    ["target", "risk"].forEach(function (name) {
+      var select = form.elements[name], value = asked.get(name);
+      if (Array.prototype.some.call(select.options, function (item) {
+        return item.value === value;
+      })) { select.value = value; }
+    });
+    var volts = asked.get("volts");
+    form.elements.range.checked = volts === null;
+    (volts || "").split(",").forEach(function (pair) {
+      var part = pair.split(":"), value = Number(part[1]);
+      each("input[data-supply]", function (slider) {
+        if (encodeURIComponent(slider.getAttribute("data-supply")) === part[0] && isFinite(value)) {
+          slider.value = value;
+        }
+      });
+    });
+    if (roomForm) {
+      var room = asked.get("room") || "", select = roomForm.elements.room;
+      select.value = room;
+      if (select.selectedIndex < 0) { select.value = ""; }
+    }
+  }
+  function writeAddress() {
+    var parts = new URLSearchParams(), names = picked().map(function (lock) {
+      return encodeURIComponent(lock.lock);
+    });
+    if (roomForm && roomForm.elements.room.value) { parts.set("room", roomForm.elements.room.value); }
+    parts.set("locks", names.join(","));
+    parts.set("target", form.elements.target.value);
+    parts.set("risk", form.elements.risk.value);
+    if (!across()) {
+      var volts = [];
+      each("input[data-supply]", function (slider) {
+        volts.push(encodeURIComponent(slider.getAttribute("data-supply")) + ":" + slider.value);
+      });
+      parts.set("volts", volts.join(","));
+    }
+    window.history.replaceState(null, "", "#" + parts.toString());
+  }
+  function each(selector, does) {
+    Array.prototype.forEach.call(document.querySelectorAll(selector), does);
+  }
+  function showRoom() {
+    var room = roomForm ? roomForm.elements.room.value : "";
+    each("[data-room]", function (part) {
+      part.hidden = room !== "" && part.getAttribute("data-room") !== room;
+    });
+  }
+  if (roomForm) {
+    roomForm.hidden = false;
+    roomForm.addEventListener("input", function () { showRoom(); writeAddress(); });
+    roomForm.addEventListener("submit", function (event) { event.preventDefault(); });
+  }
+  document.getElementById("try-save").addEventListener("click", function () {
+    var link = element("a", null, { download: "answers.csv", href: URL.createObjectURL(
+      new Blob([given.join("\n") + "\n"], { type: "text/csv" })) });
+    link.click();
+    URL.revokeObjectURL(link.href);
+  });
+  window.addEventListener("hashchange", function () { readAddress(); showRoom(); show(); });
+
+  form.addEventListener("input", function () { show(); writeAddress(); });
   form.addEventListener("submit", function (event) { event.preventDefault(); });
   form.addEventListener("click", function (event) {
     var pick = event.target.getAttribute("data-pick");
     if (!pick) { return; }
     Array.prototype.forEach.call(form.querySelectorAll("input[name=lock]"), function (box) {
-      box.checked = pick === "all";
+      if (pick === "none" || !box.closest("[data-room]").hidden) { box.checked = pick === "all"; }
     });
     show();
+    writeAddress();
   });
   var first = form.querySelector("input[name=lock]");
   if (first && !form.querySelector("input[name=lock]:checked")) { first.checked = true; }
   form.hidden = false;
+  readAddress();
+  showRoom();
   show();
 }());

@@ -21,13 +21,11 @@ def _trace(trace: Trace, number: int, item: LockHealth, say: Speaker, prefix: st
     rows: list[tuple[str, dict[str, Any], dict[str, Any]]] = []
     long = trace.command[-1][0] >= LONG_MS
     divisor, unit = (1000.0, "s") if long else (1.0, "ms")
-    hover = "%{x:.1f} s" if long else "%{x:.0f} ms"
 
     def steps(points: tuple[tuple[float, float], ...], name: str, labels: tuple[str, str]) -> None:
         rows.append((name, {
             "type": "scatter", "mode": "lines", "x": [x / divisor for x, _ in points],
-            "y": [y for _, y in points], "line": {"shape": "hv", **LINE},
-            "hovertemplate": hover + "<extra></extra>"},
+            "y": [y for _, y in points], "line": {"shape": "hv", **LINE}},
             {"range": [-0.15, 1.15], "tickvals": [0, 1], "ticktext": list(labels)}))
 
     lock = item.lock
@@ -36,18 +34,15 @@ def _trace(trace: Trace, number: int, item: LockHealth, say: Speaker, prefix: st
     if trace.contact:
         steps(trace.contact, "contact", (lang("plot.contact_open"), lang("plot.contact_closed")))
     if trace.volts:
-        span = max(y for _, y in trace.volts) - min(y for _, y in trace.volts)
         line = _with_gaps(trace.volts, trace.volts_step_ms)
         rows.append(("volts", {
             "type": "scatter", "mode": "lines", "x": [x / divisor for x, _ in line],
-            "y": [y for _, y in line], "line": {"color": INK, "width": 1.5},
-            "hovertemplate": hover + ": %{y} V<extra></extra>"},
-            {"nticks": 4, "tickformat": ".1f" if span > 0.6 else ".2f"}))
+            "y": [y for _, y in line], "line": {"color": INK, "width": 1.5}},
+            {"nticks": 4}))
     weights = [2.2 if name == "volts" else 1.0 for name, _, _ in rows]
-    room, gap, top = sum(weights), 0.06, 1.0
+    room, gap, top = sum(weights), 0.12, 1.0
     layout: dict[str, Any] = {"showlegend": False, "shapes": [], "xaxis": {
-        "title": {"text": f"{lang('plot.after_command')} [{unit}]"},
-        "anchor": "y" if len(rows) == 1 else f"y{len(rows)}"}}
+        "title": {"text": f"{lang('plot.after_command')} [{unit}]"}}}
     data = []
     for index, ((name, curve, axis), weight) in enumerate(zip(rows, weights, strict=True), 1):
         height = (1.0 - gap * (len(rows) - 1)) * weight / room
@@ -72,7 +67,7 @@ def _trace(trace: Trace, number: int, item: LockHealth, say: Speaker, prefix: st
         says += " " + lang("plot.trace_volts", low=say.volts(lowest, 2))
     else:
         says += " " + lang("plot.trace_no_volts")
-    return figure_block({"data": data, "layout": layout}, id=f"{prefix}trace-{number}",
+    return figure_block({"data": data, "layout": layout}, lang=lang, id=f"{prefix}trace-{number}",
                         title=title, says=says, height=60 + int(64 * room))
 
 

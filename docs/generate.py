@@ -20,7 +20,9 @@ from remanence.shared.keys import Key
 from remanence.shared.limits import limit_fields
 from remanence.shared.live_source import SOURCE_KEYS
 from remanence.shared.log_format import log_keys
+from remanence.shared.sequence import SEQUENCE_KEYS, STEP_KEYS
 from remanence.shared.tables import FINDINGS, RESULTS, TABLES
+from remanence.shared.tell_target import TELL_KEYS
 from remanence.shared.venue_keys import LOCK_KEYS, PART_KEYS, SUPPLY_KEYS, VENUE_KEYS
 
 
@@ -64,7 +66,9 @@ def venue_file() -> str:
     out = ["# The venue file\n",
            "`remanence check VENUE` names everything wrong in it at once, with line and key.\n"]
     blocks = (("[venue]", VENUE_KEYS), ("[[log]]", log_keys(FORMATS)), ("[[source]]", SOURCE_KEYS),
-              ("[[supply]]", SUPPLY_KEYS), ("[[part]]", PART_KEYS), ("[[lock]]", LOCK_KEYS))
+              ("[[tell]]", TELL_KEYS),
+              ("[[supply]]", SUPPLY_KEYS), ("[[part]]", PART_KEYS), ("[[lock]]", LOCK_KEYS),
+              ("[[sequence]]", SEQUENCE_KEYS), ("[[sequence.step]]", STEP_KEYS))
     for name, keys in blocks:
         rows = [(f"`{key.name}`", "yes" if key.required else "", _values(key), key.meaning)
                 for key in keys]

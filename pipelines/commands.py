@@ -17,12 +17,14 @@ from collections.abc import Callable, Sequence
 from datetime import date
 from functools import partial
 from pathlib import Path
-from typing import NoReturn, TextIO
+from typing import NoReturn
 
+from remanence.pipelines.answers import SILENT, answered
+from remanence.pipelines.completion import SHELLS
+from remanence.pipelines.say import note, say
 from remanence.pipelines.sheets import Sheet, all_sheets
-from remanence.pipelines.sheets.sheet import add_week, program_version
+from remanence.pipelines.sheets.sheet import add_single_file, add_week, program_version
 from remanence.shared.errors import RemanenceError
-from remanence.shared.terminal import printable
 
 DONE, AT_FAULT, USAGE, URGENT = 0, 1, 2, 3
 
@@ -110,6 +112,31 @@ def build_parser() -> argparse.ArgumentParser:
                      help="print a line of health for each source, and end; exit status 1 where "
                           "one is not well")
 
+    sub = add("serve", "show the sheets on the venue's network: all weeks, this morning's round, "
+              "and forms for work done", _serve)
+    sub.add_argument("--host", default="127.0.0.1", metavar="ADDRESS",
+                     help="where to listen (default: 127.0.0.1, only this computer itself; "
+                          "0.0.0.0 is the whole network)")
+    sub.add_argument("--port", type=int, default=8470, metavar="N", help="port (default: 8470)")
+    sub.add_argument("--set-password", action="store_true",
+                     help="ask for the password that whatever writes needs, keep its hash, and end")
+    sub.add_argument("--password-file", type=Path, metavar="FILE",
+                     help="where that hash is (default: secrets/serve.json beside the venue file)")
+    sub.add_argument("--certificate", type=Path, metavar="FILE", help="for https, with --key")
+    sub.add_argument("--key", type=Path, metavar="FILE", help="the certificate's key")
+    sub.add_argument("--tell", action="store_true",
+                     help="look for a new report every minute, and tell whom [[tell]] names")
+    _language(sub)
+
+    sub = add("tell", "tell whom [[tell]] names of the newest report, each thing once", _tell)
+    sub.add_argument("--dry-run", action="store_true", help="print it, and send nothing")
+
+    sub = add("calendar", "write the days of due release tests and planned orders as a calendar "
+              "(.ics)", _calendar)
+    sub.add_argument("--out", type=Path, metavar="FILE",
+                     help="file to write (default: calendar.ics beside the venue file)")
+    _language(sub)
+
     sub = add("verify", "check that every file of the store is as it was written", _verify)
     sub.add_argument("--repair", action="store_true",
                      help="set aside what is damaged, and have it back from the logs")
@@ -135,11 +162,24 @@ def build_parser() -> argparse.ArgumentParser:
                             help=f"of a release test: {means}; one of the two is required")
     sub.add_argument("--part", metavar="P", help="the part that was fitted")
     sub.add_argument("--note", metavar="T", help="what was seen or done")
+    sub.add_argument("--by", metavar="NAME", help="who did it")
     sub.add_argument("--date", type=_day, metavar="D",
                      help="day of the work (default: today in the venue's time zone)")
 
-    sub = add("weekly", "ingest, then every sheet: the one line for a scheduler", _weekly)
+    sub = add("order", "note that parts were ordered, or that they arrived", _order)
+    sub.add_argument("part", metavar="PART", help="the part, as the venue file names it")
+    sub.add_argument("count", metavar="COUNT", type=int, help="how many")
+    sub.add_argument("--arrived", action="store_true", help="they arrived (default: ordered)")
+    sub.add_argument("--note", metavar="T", help="anything worth telling, such as where")
+    sub.add_argument("--date", type=_day, metavar="D",
+                     help="day of it (default: today in the venue's time zone)")
+
+    sub = add("weekly", "ingest, then every sheet, and tell whom [[tell]] names: the one line for "
+              "a scheduler", _weekly)
     add_week(sub)
+    add_single_file(sub)
+    sub.add_argument("--dry-run", action="store_true",
+                     help="print what would be told, and send nothing")
     _language(sub)
 
     sub = add("export", "write a kept table as .parquet, .csv or .xlsx", _export)
@@ -167,34 +207,39 @@ def build_parser() -> argparse.ArgumentParser:
     sub = add("schema", "print the JSON Schema of a file, for editors and programs", _schema,
               venue=False)
     sub.add_argument("name", metavar="NAME", help="venue, chain, findings, timing or parts")
+    sub = add("completion", "print the script by which a shell completes these commands",
+              _completion, venue=False)
+    sub.add_argument("shell", choices=SHELLS, help="which shell")
+
+    for name, command in commands.choices.items():
+        if name not in SILENT:
+            command.add_argument("--json", action="store_true",
+                                 help="answer with one JSON object, for programs")
     return parser
-
-
-def _say(text: str, file: TextIO | None = None) -> None:
-    """Print what may hold names out of logs: no control character reaches the terminal."""
-    print(printable(text), file=file)
 
 
 def _demo(words: argparse.Namespace) -> int:
     from remanence.pipelines.sheets.demo import run_demo
 
-    _say(run_demo(words.out, seed=words.seed))
+    say(run_demo(words.out, seed=words.seed))
     return DONE
 
 
 def _check(words: argparse.Namespace) -> int:
     from remanence.analytics.conditions.fitting import unsafe_fittings
-    from remanence.pipelines.sheets.check import report_text
+    from remanence.pipelines.sheets.check import report_text, schedule
     from remanence.pipelines.sheets.refresh import load_venue
 
     venue, path = load_venue(words.venue)
-    _say(report_text(venue, unsafe_fittings(venue)))
+    unsafe = unsafe_fittings(venue)
+    words.outcome = schedule(venue, unsafe)
+    say(report_text(venue, unsafe))
     if not words.logs:
         return DONE
     from remanence.pipelines.sheets.check_logs import logs_text
 
     text, good = logs_text(venue, path)
-    _say(f"\n{text}")
+    say(f"\n{text}")
     return DONE if good else AT_FAULT
 
 
@@ -204,9 +249,10 @@ def _ingest(words: argparse.Namespace) -> int:
     venue, files = words.venue, words.files
     if Path(venue).is_file() and Path(venue).suffix != ".toml":
         venue, files = ".", [Path(venue), *files]  # only logs were named
-    text, whole = take_in(venue, files or None, retry_rejects=words.retry_rejects)
-    _say(text)
-    return DONE if whole else AT_FAULT
+    taken = take_in(venue, files or None, retry_rejects=words.retry_rejects)
+    words.outcome = taken.figures
+    say(taken.text)
+    return DONE if taken.good else AT_FAULT
 
 
 def _record(words: argparse.Namespace) -> int:
@@ -214,9 +260,36 @@ def _record(words: argparse.Namespace) -> int:
 
     if words.status:
         text, well = status_report(words.venue)
-        _say(text)
+        say(text)
         return DONE if well else AT_FAULT
-    _say(record(words.venue))
+    say(record(words.venue))
+    return DONE
+
+
+def _serve(words: argparse.Namespace) -> int:
+    from remanence.pipelines.serve import serve, set_password
+
+    if words.set_password:
+        say(set_password(words.venue, words.password_file))
+        return DONE
+    say(serve(words.venue, host=words.host, port=words.port, password_file=words.password_file,
+               certificate=words.certificate, key=words.key, language=words.language,
+               tells=words.tell))
+    return DONE
+
+
+def _tell(words: argparse.Namespace) -> int:
+    from remanence.pipelines.tell import tell
+
+    outcome = tell(words.venue, dry_run=words.dry_run)
+    say(outcome.text())
+    return _told(outcome.faults)
+
+
+def _calendar(words: argparse.Namespace) -> int:
+    from remanence.pipelines.tell import write_calendar
+
+    say(write_calendar(words.venue, words.out, code=words.language))
     return DONE
 
 
@@ -224,7 +297,7 @@ def _verify(words: argparse.Namespace) -> int:
     from remanence.pipelines.sheets.verify import verify
 
     text, sound = verify(words.venue, mend=words.repair, renamed=words.renamed)
-    _say(text)
+    say(text)
     return DONE if sound else AT_FAULT
 
 
@@ -234,19 +307,19 @@ def _sniff(words: argparse.Namespace) -> int:
 
     if words.whole:
         draft = draft_venue(words.files)
-        _say(draft.text.removesuffix("\n"))
-        print("What the logs do not tell, most important first:", file=sys.stderr)
+        say(draft.text.removesuffix("\n"), wrap=False)  # A file, to be kept as it is.
+        note("What the logs do not tell, most important first:")
         for number, question in enumerate(draft.questions, start=1):
-            print(f"  {number}. {question}", file=sys.stderr)
+            note(f"  {number}. {question}")
         return DONE
-    _say(sniff(words.files))
+    say(sniff(words.files), wrap=False)
     return DONE
 
 
 def _told(faults: Sequence[str], *, urgent: bool = False) -> int:
     """Print what could not be written; the exit status."""
     for fault in faults:
-        _say(f"error: {fault}", file=sys.stderr)
+        note(f"error: {fault}")
     return URGENT if urgent else AT_FAULT if faults else DONE
 
 
@@ -255,9 +328,24 @@ def _write_sheet(sheet: Sheet, words: argparse.Namespace) -> int:
     from remanence.pipelines.sheets.sheet import SheetRun
 
     ready = prepare(words.venue)
-    outcome = sheet.write(SheetRun(ready, words.language, words.out, vars(words)))
-    _say(outcome.text())
+    outcome = words.outcome = sheet.write(
+        SheetRun(ready, words.language, words.out, vars(words)))
+    say(outcome.text())
     return _told((*ready.faults, *outcome.faults), urgent=outcome.has(vars(words).get("fail_on")))
+
+
+def _order(words: argparse.Namespace) -> int:
+    from datetime import datetime
+
+    from remanence.pipelines.sheets.refresh import load_venue
+    from remanence.pipelines.store.order_log import add_order, order_path
+
+    venue, path = load_venue(words.venue)
+    line = add_order(
+        venue, path, words.part, "arrived" if words.arrived else "ordered", words.count,
+        note=words.note, day=words.date or datetime.now(venue.zone).date())
+    say(f"{order_path(venue, path)}: added {line}")
+    return DONE
 
 
 def _service(words: argparse.Namespace) -> int:
@@ -270,25 +358,28 @@ def _service(words: argparse.Namespace) -> int:
     today = datetime.now(venue.zone).date()
     line = add_service(
         venue, path, words.lock, words.action, day=words.date or today, today=today,
-        part=words.part, note=words.note, result=words.result,
+        part=words.part, note=words.note, result=words.result, by=words.by,
     )
-    _say(f"{service_path(venue, path)}: added {line}")
+    say(f"{service_path(venue, path)}: added {line}")
     return DONE
 
 
 def _weekly(words: argparse.Namespace) -> int:
     from remanence.pipelines.sheets.weekly import run_weekly
 
-    outcome = run_weekly(words.venue, week=words.week, language=words.language)
-    _say(outcome.text())
+    outcome = words.outcome = run_weekly(
+        words.venue, week=words.week, language=words.language, single_file=words.single_file,
+        dry_run=words.dry_run)
+    say(outcome.text())
     return _told(outcome.faults, urgent=outcome.has(words.fail_on))
 
 
 def _export(words: argparse.Namespace) -> int:
     from remanence.pipelines.sheets.export import export
 
-    _say(export(words.venue, words.table, words.file))
-    return DONE
+    text, faults = export(words.venue, words.table, words.file)
+    say(text)
+    return _told(faults)
 
 
 def _chain(words: argparse.Namespace) -> int:
@@ -298,19 +389,27 @@ def _chain(words: argparse.Namespace) -> int:
         words.chain, jobs=words.jobs, scheduler=words.scheduler, week=words.week,
         language=words.language, out=words.out, retries=words.retries, again=words.again,
         say=_say_now)
-    _say(outcome.text())
+    say(outcome.text())
     return _told(outcome.faults, urgent=outcome.has(words.fail_on))
 
 
 def _say_now(text: str) -> None:
     """Print a line of progress, at once even where nobody watches a terminal."""
-    print(printable(text), flush=True)
+    say(text)
+    sys.stdout.flush()
 
 
 def _schema(words: argparse.Namespace) -> int:
     from remanence.pipelines.schemas import schema_text
 
-    _say(schema_text(words.name).removesuffix("\n"))
+    say(schema_text(words.name).removesuffix("\n"), wrap=False)
+    return DONE
+
+
+def _completion(words: argparse.Namespace) -> int:
+    from remanence.pipelines.completion import completion
+
+    say(completion(build_parser(), words.shell), wrap=False)
     return DONE
 
 
@@ -367,28 +466,28 @@ def main(words: Sequence[str] | None = None) -> int:
     try:
         given = _parse(words)
     except _UsageError as error:
-        _say(str(error), file=sys.stderr)
+        note(str(error))
         return USAGE
     except RemanenceError as error:  # a package that adds a command is at fault
-        _say(f"error: {error}", file=sys.stderr)
+        note(f"error: {error}")
         return AT_FAULT
     except SystemExit as stop:  # the help was asked for and is printed
         return int(stop.code or 0)
     if given.version:
-        _say(f"remanence {program_version()}")
+        say(f"remanence {program_version()}")
         return DONE
     if given.command is None:
         build_parser().print_help()
         return USAGE
     try:
-        status = int(given.run(given))
+        status = answered(given, given.run) if vars(given).get("json") else int(given.run(given))
         sys.stdout.flush()
         return status
     except RemanenceError as error:
-        _say(f"error: {error}", file=sys.stderr)
+        note(f"error: {error}")
         return AT_FAULT
     except KeyboardInterrupt:
-        _say("stopped", file=sys.stderr)
+        note("stopped")
         return 130
     except BrokenPipeError:
         with contextlib.suppress(OSError):
@@ -396,7 +495,7 @@ def main(words: Sequence[str] | None = None) -> int:
         return DONE
     except OSError as error:
         name = f"{error.filename}: " if error.filename else ""
-        _say(f"error: {name}{error.strerror or error}", file=sys.stderr)
+        note(f"error: {name}{error.strerror or error}")
         return AT_FAULT
 
 

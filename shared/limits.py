@@ -229,6 +229,19 @@ class Limits:
         "reckoned against it", low=1.0, high=5000.0,
     )
 
+    # This morning, as the server shows it.
+    morning_from_hour: float = _limit(
+        5.0, "hours after midnight, venue's time",
+        "commands from then on belong to the morning's round; the night's last game is over and "
+        "nobody has come in yet", low=0.0, high=23.0,
+    )
+    morning_quiet_s: float = _limit(
+        120.0, "s",
+        "where no record has come for so long, the morning's page goes grey: what it shows may be "
+        "out of date; volts are logged several times a minute as a rule",
+        low=5.0, high=86_400.0,
+    )
+
 
 def limit_fields() -> dict[str, dict[str, Any]]:
     """Every limit that a venue file's ``[limits]`` may set.

@@ -32,8 +32,11 @@ SIGNALS = Table(
         _c("run", _INT, "", "the controller's running segment: another number after a restart"),
         _c("file", _TEXT, "", "the log file it came from"),
         _c("line", _INT, "", "the line in that file, counted from 1"),
+        _c("place", _INT, "", "its place among the lines that its clock stamped alike, from 0"),
+        _c("again", _INT, "", "how often its channel had gone to this value under the same stamp "
+                              "before: 0 but where a clock's step is coarse"),
     ),
-    ("time", "channel", "quantity", "value"),
+    ("time", "place", "channel", "quantity", "value", "again"),
 )
 
 REJECTS = Table(
@@ -92,6 +95,7 @@ ACTUATIONS = Table(
         _c("across_clocks", _BOOL, "", "command and feedback stamped by different controllers"),
         _c("cut_ms", _REAL, "ms", "when a latch's own switch cut its coil, after the command: the "
            "first reading that shows the sag over while the command lasts"),
+        _c("clock_ms", _REAL, "ms", "step of the clock that stamped it"),
     ),
     ("lock", "command_time"),
 )
@@ -184,6 +188,7 @@ POLLING = Table(
         _c("day", _DAY, "", "UTC day"),
         _c("resolution_ms", _REAL, "ms", "polling period or step of its clock"),
         _c("edges", _INT, "", "edges it was judged on"),
+        _c("clock_ms", _REAL, "ms", "step of its clock: all stamps lie on whole multiples of it"),
     ),
     ("controller", "day"),
 )
@@ -225,6 +230,7 @@ SERVICE = Table(
         _c("note", _TEXT, "", "what was seen"),
         _c("result", _TEXT, "", "of a release test: passed or failed; null where the log does "
            "not say, and of other work"),
+        _c("by", _TEXT, "", "who did it; null where the log does not say"),
     ),
     ("date", "lock", "action"),
 )

@@ -6,15 +6,18 @@ faults (:mod:`remanence.shared.venue_file`). Units are in the names.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable
 from dataclasses import dataclass, field
-from datetime import date
+from datetime import date, timedelta
 from functools import cached_property
 from zoneinfo import ZoneInfo
 
 from remanence.shared.limits import Limits
 from remanence.shared.live_source import LiveSource
 from remanence.shared.log_format import LogFormat
+from remanence.shared.sequence import Sequence
+from remanence.shared.tell_target import TellTarget
 
 DEFAULT_RELEASED_BY = {"magnet": "power-off", "latch": "power-on"}
 
@@ -56,8 +59,8 @@ class Supply:
 class Part:
     """One kind of spare part.
 
-    The fields are the keys of ``[[part]]``; ``line`` is its block's line in the venue file. None:
-    not stated.
+    The fields are the keys of ``[[part]]``; ``line`` is its block's line in the venue file, and
+    ``on_order`` what the order log says is on the way. None: not stated.
     """
 
     id: str
@@ -65,8 +68,10 @@ class Part:
     unit_cost: float | None = None
     lead_time_days: float | None = None
     in_stock: int = 0
+    counted: date | None = None
     rated_cycles: int | None = None
     line: int = 0
+    on_order: int = 0
 
 
 @dataclass(frozen=True)
@@ -170,8 +175,8 @@ class Lock:
 class Venue:
     """A venue: its rails, parts, locks and the logs they come from.
 
-    The fields are the keys of ``[venue]``; beside them ``logs``, ``sources``, ``supplies``,
-    ``parts``, ``locks`` in the file's order, and ``limits``.
+    The fields are the keys of ``[venue]``; beside them ``logs``, ``sources``, ``tells``,
+    ``supplies``, ``parts``, ``locks``, ``sequences`` in the file's order, and ``limits``.
     """
 
     id: str
@@ -179,13 +184,18 @@ class Venue:
     time_zone: str
     store: str = "store"
     service_log: str | None = None
+    order_log: str = "orders.csv"
     currency: str = "EUR"
+    game_price: float | None = None
     release_test_days: float = 31.0
+    served_at: str | None = None
     logs: tuple[LogFormat, ...] = ()
     sources: tuple[LiveSource, ...] = ()
+    tells: tuple[TellTarget, ...] = ()
     supplies: tuple[Supply, ...] = ()
     parts: tuple[Part, ...] = ()
     locks: tuple[Lock, ...] = ()
+    sequences: tuple[Sequence, ...] = ()
     limits: Limits = field(default_factory=Limits)
 
     @cached_property
@@ -217,6 +227,20 @@ class Venue:
     def rooms(self) -> tuple[str, ...]:
         """Rooms in the order in which the file first names them."""
         return tuple(dict.fromkeys(lock.room for lock in self.locks))
+
+    def release_test_due(self, last: date) -> date:
+        """The last day on which a release test is in time.
+
+        Parameters
+        ----------
+        last : date
+            The day of the one before that was passed.
+
+        Returns
+        -------
+        date
+        """
+        return last + timedelta(days=math.floor(self.release_test_days))
 
     def locks_on(self, supply: str) -> tuple[Lock, ...]:
         """The locks fed by a rail.

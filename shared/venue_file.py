@@ -16,6 +16,8 @@ from remanence.shared.keys import Key, nearest, read_block, shown
 from remanence.shared.limits import Limits
 from remanence.shared.live_source import LiveSource, read_live_source
 from remanence.shared.log_format import Formats, LogFormat, read_log_format
+from remanence.shared.sequence import Sequence, read_sequence
+from remanence.shared.tell_target import TellTarget, read_tell_target
 from remanence.shared.venue import DEFAULT_RELEASED_BY, Lock, Part, Supply, Venue
 from remanence.shared.venue_keys import LIMIT_KEYS, LOCK_KEYS, PART_KEYS, SUPPLY_KEYS, VENUE_KEYS
 
@@ -79,8 +81,10 @@ def _resolve(
 
 _ID = re.compile(r"[A-Za-z0-9._-]+")
 _ADDRESS = re.compile(r"[A-Za-z][A-Za-z0-9+.-]+://")
-_BLOCKS = {"venue": "table", "log": "array", "source": "array", "supply": "array", "part": "array",
-           "lock": "array", "limits": "table"}
+_WEB_ADDRESS = re.compile(r"https?://[A-Za-z0-9.\[\]:_~/-]+")
+_BLOCKS = {"venue": "table", "log": "array", "source": "array", "tell": "array",
+           "supply": "array", "part": "array", "lock": "array", "sequence": "array",
+           "limits": "table"}
 
 
 def parse_venue(
@@ -143,9 +147,11 @@ class _Reader:
         limits = self._table("limits", LIMIT_KEYS, required=False)
         logs = [log for i in self._indices("log") if (log := self._log(i))]
         sources = [source for i in self._indices("source") if (source := self._source(i))]
+        tells = [target for i in self._indices("tell") if (target := self._tell(i))]
         supplies = self._array("supply", SUPPLY_KEYS, Supply)
         parts = self._array("part", PART_KEYS, Part)
         locks = self._array("lock", LOCK_KEYS, Lock, self._complete_lock)
+        sequences = [found for i in self._indices("sequence") if (found := self._sequence(i))]
         self._venue_values(values)
         self._no_addresses()
         self._store_of_its_own(values, logs)
@@ -154,9 +160,9 @@ class _Reader:
             raise VenueFileError(self.path, self.problems)
         values.setdefault("name", values["id"])
         return Venue(
-            **values, logs=tuple(logs), sources=tuple(sources),
+            **values, logs=tuple(logs), sources=tuple(sources), tells=tuple(tells),
             supplies=tuple(supplies), parts=tuple(parts), locks=tuple(locks),
-            limits=Limits(**limits),
+            sequences=tuple(sequences), limits=Limits(**limits),
         )
 
     # Blocks and their lines.
@@ -242,6 +248,22 @@ class _Reader:
         self.problems += problems
         return source
 
+    def _sequence(self, index: int) -> Sequence | None:
+        locks = {lock["id"] for lock in self._raw("lock") if isinstance(lock.get("id"), str)}
+        sequence, problems = read_sequence(
+            self.document["sequence"][index], self._where("sequence", index),
+            lambda *path: self._line("sequence", index, *path), locks)
+        self.problems += problems
+        return sequence
+
+    def _tell(self, index: int) -> TellTarget | None:
+        target, problems = read_tell_target(
+            self.document["tell"][index], self._where("tell", index),
+            lambda *path: self._line("tell", index, *path),
+        )
+        self.problems += problems
+        return target
+
     # What a block alone cannot tell.
 
     def _problem(self, path: tuple[str | int, ...], where: str, found: str, right: str) -> None:
@@ -259,6 +281,10 @@ class _Reader:
             except (ValueError, OSError, KeyError):
                 self._problem(("venue", "time_zone"), "[venue]", shown(zone),
                               'use an IANA name, like "Europe/Lisbon"')
+        served = values.get("served_at")
+        if served is not None and not _WEB_ADDRESS.fullmatch(served):
+            self._problem(("venue", "served_at"), "[venue]", shown(served),
+                          "use an address like http://192.168.1.20:8080")
 
     def _no_addresses(self) -> None:
         """Files and folders lie on a disk: the address of a network would name a local folder."""
@@ -346,9 +372,10 @@ class _Reader:
     # fault in a block does not raise a second one elsewhere.
 
     def _cross_check(self) -> None:
-        for name in ("supply", "part", "lock"):
+        for name in ("supply", "part", "lock", "sequence"):
             self._unique(name, "id", "give each its own id")
-        self._unique_sources()
+        for name in ("source", "tell"):
+            self._unique_by_kind(name)
         self._unique("supply", "channel", "give each rail its own channel")
         self._unique("lock", "command", "give each lock its own channel", verb="drives")
         self._unique("lock", "contact", "give each contact its own channel", verb="reports")
@@ -394,19 +421,19 @@ class _Reader:
             else:
                 first[value] = index
 
-    def _unique_sources(self) -> None:
+    def _unique_by_kind(self, name: str) -> None:
         """Two sources of one name would write into one folder; the name may be the default."""
         first: dict[str, int] = {}
-        for index, block in enumerate(self._raw("source")):
-            name = block.get("id", block.get("kind"))
-            if not isinstance(name, str):
+        for index, block in enumerate(self._raw(name)):
+            own = block.get("id", block.get("kind"))
+            if not isinstance(own, str):
                 continue
-            if name in first:
-                line = self._line("source", first[name])
-                self._problem(("source", index, "id"), self._where("source", index),
-                              f"{shown(name)} a second time (first on line {line})",
-                              "give each source an id of its own")
-            first.setdefault(name, index)
+            if own in first:
+                line = self._line(name, first[own])
+                self._problem((name, index, "id"), self._where(name, index),
+                              f"{shown(own)} a second time (first on line {line})",
+                              f"give each {name} an id of its own")
+            first.setdefault(own, index)
 
     def _missing(
         self, path: tuple[str | int, ...], index: int, value: str, known: set[Any], name: str

@@ -14,9 +14,15 @@ VENUE_KEYS = (
         required=True),
     Key("store", "text", "folder of the Parquet store, relative to this file"),
     Key("service_log", "text", "CSV file of the service log, relative to this file"),
+    Key("order_log", "text", "CSV file of what was ordered and what arrived, relative to this "
+        "file; default orders.csv"),
     Key("currency", "text", "currency of unit costs, like EUR"),
+    Key("game_price", "number", "what one game brings in, in that currency: what a room that "
+        "stays shut costs", low=0),
     Key("release_test_days", "number", "how often each lock on a way out is release-tested by "
         "hand", low=0, above=True, high=3660, unit="of days"),
+    Key("served_at", "text", "where the pages are served in the venue's network, like "
+        "http://192.168.1.20:8080; the work sheet's square codes lead there"),
 )
 
 SUPPLY_KEYS = (
@@ -34,6 +40,8 @@ PART_KEYS = (
     Key("unit_cost", "number", "price of one", low=0),
     Key("lead_time_days", "number", "order to delivery", low=0, high=3660, unit="of days"),
     Key("in_stock", "integer", "how many lie on the shelf", low=0),
+    Key("counted", "date", "the day on which in_stock was counted: what arrived since is added, "
+        "what was fitted since is taken off; without it all that arrived is added"),
     Key("rated_cycles", "integer", "the maker's rated life", low=1, unit="of cycles"),
 )
 

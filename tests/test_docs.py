@@ -69,10 +69,10 @@ def test_the_readme_says_what_each_dependency_is_for():
     block = re.search(r"^dependencies = \[(.*?)\]", project, re.DOTALL | re.MULTILINE)
     assert block
     text = (ROOT / "README.md").read_text(encoding="utf-8")
-    extras = re.findall(r"^(?:live|chain|notebooks) = \[(.*?)\]", project,
+    extras = re.findall(r"^(?:live|serve|tell|chain|notebooks) = \[(.*?)\]", project,
                         re.DOTALL | re.MULTILINE)
-    assert len(extras) >= 2
-    for name in re.findall(r'"([a-z0-9-]+)', block[1] + "".join(extras)):
+    assert len(extras) == 5
+    for name in re.findall(r'"([a-z0-9-]+)', "".join([block[1], *extras])):
         assert re.search(rf"^\| [^|]*\b{re.escape(name)}\b", text, re.MULTILINE), name
 
 

@@ -15,8 +15,8 @@ import pytest
 import start
 
 ROOT = Path(__file__).parents[1]
-MOST_FILES = {"A form of log": 4, "A condition": 4, "A sheet": 6}
-"""So many files may a recipe touch; a sheet's words stand in a file for each language."""
+MOST_FILES = {"A form of log": 4, "A condition": 4, "A sheet": 5}
+"""So many files may a recipe touch."""
 
 VENUE = """
 [venue]
@@ -89,7 +89,7 @@ def test_a_recipe_touches_few_files_none_of_them_there_before(name):
 
 def test_a_log_of_the_new_form_and_the_new_sheet_are_on_pages_after_the_weekly_run(copy):
     printed = run(copy, "-m", "remanence", "weekly", "mill")
-    assert "3 taken" in printed
+    assert "3 new records" in printed
     assert f"Busiest locks: {Path('mill', 'busiest', 'index.html')}" in printed
     front = (copy / "mill" / "reports" / "2026-W45" / "index.html").read_text(encoding="utf-8")
     assert "flour-bin" in front

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 from remanence.shared.on_demand import on_demand
 
 if TYPE_CHECKING:
+    from remanence.analytics.conditions.coarse_clock import coarse_locks
     from remanence.analytics.conditions.condition import Condition, catalogue
     from remanence.analytics.conditions.diagnosis import diagnose
     from remanence.analytics.conditions.fitting import fitting_notes, unsafe_fittings
@@ -14,11 +15,12 @@ if TYPE_CHECKING:
     from remanence.analytics.conditions.new_locks import NEW_LOCK_RELEASES, slow_beside
 
 __all__ = [
-    "Condition", "Lives", "NEW_LOCK_RELEASES", "Standing", "catalogue", "diagnose",
+    "Condition", "Lives", "NEW_LOCK_RELEASES", "Standing", "catalogue", "coarse_locks", "diagnose",
     "fitting_notes", "lives", "slow_beside", "unsafe_fittings", "what_was_shown",
 ]
 
 __getattr__ = on_demand(__name__, {
+    "coarse_clock": ("coarse_locks",),
     "condition": ("Condition", "catalogue"),
     "diagnosis": ("diagnose",),
     "fitting": ("fitting_notes", "unsafe_fittings"),

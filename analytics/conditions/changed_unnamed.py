@@ -162,7 +162,7 @@ def _evidence(weekly: WeeklyFigures, lock: int, figure: int) -> Evidence:
     """A figure now and before, in its unit, with 95 % intervals."""
     described = FIGURES[figure]
     level, deviation = weekly.level[lock, :, figure], weekly.deviation[lock, figure]
-    before = level[weekly.first[lock]]
+    before = level[weekly.first[lock, :, figure]]
     before = before[np.isfinite(before)]
     now = float(level[-WEEKS_NOW:].mean())
     then = float(np.median(before))

@@ -14,6 +14,7 @@ from remanence.analytics.conditions.fault_course import Course, course
 from remanence.analytics.conditions.switch_off import stays_on
 from remanence.analytics.history import Flags, History
 from remanence.analytics.physics.rail_load import RailLoad, logged_currents, rail_loads
+from remanence.analytics.physics.regimes import RAIL, regimes
 from remanence.analytics.statistics.change import Change
 from remanence.analytics.statistics.intervals import median_interval, robust_deviation
 from remanence.analytics.statistics.level_change import level_change
@@ -306,7 +307,7 @@ def coil_current_high(history: History) -> list[Finding]:
     """
     found = []
     monday = history.week.monday.toordinal()
-    logged = logged_currents(history)
+    logged, held = logged_currents(history), regimes(history)
     for name, (days, level) in logged.items():
         change = level_change(days, level, monday, floor=_CURRENT_FLOOR)
         if change is not None:
@@ -317,7 +318,9 @@ def coil_current_high(history: History) -> list[Finding]:
             if row is None:
                 continue
             floor = max(_CURRENT_FLOOR, float(load.floor[row]))
-            change = level_change(load.days, load.own(row), monday, floor=floor)
+            begun = held.begun(history.venue.locks_by_id[name], RAIL)
+            like = load.days >= begun.toordinal() if begun else load.days > 0
+            change = level_change(load.days[like], load.own(row)[like], monday, floor=floor)
             if change is not None and _within_a_step(load, row, change):
                 continue
             if change is not None:

@@ -13,7 +13,15 @@ from remanence.analytics.conditions.contact_wiring import FLICKER_MS
 from remanence.analytics.conditions.evidence import share_evidence
 from remanence.analytics.conditions.fault_course import Course, course, live_rows
 from remanence.analytics.drift.change_model import daily_covariance, fit_change
-from remanence.analytics.history import Flags, History, Ints, Reals, Rows, rows_by_lock
+from remanence.analytics.history import (
+    Flags,
+    History,
+    Ints,
+    Reals,
+    Rows,
+    rows_by_lock,
+    siblings,
+)
 from remanence.analytics.statistics.change import Change
 from remanence.analytics.statistics.intervals import NORMAL_95_ROUNDED, robust_deviation
 from remanence.analytics.statistics.level_change import level_change
@@ -37,6 +45,9 @@ _BOUNCE_FLOOR = 0.06
 _BOUNCE_SURE_Z = 5.0
 """Standard errors that a rise must be clear by: many locks, many weeks.
 Common practice, no source."""
+_YOUNG_DAYS, _FEWEST_BESIDE, _LEAST_BESIDE, _BESIDE_SCORE = 28, 2, 0.2, 0.8
+"""A contact whose log is shorter is held against those of the same kind and controller: so many at
+least, no nearer to each other than this (natural log), and the score then. Assumption."""
 _SAME_WEEK_LOCKS, _SAME_WEEK_SHARE = 4, 0.25
 """Locks, and their share, at which one week's findings are no one lock's fault. Assumption."""
 _SAME_WEEK_SCORE = 0.6
@@ -58,12 +69,17 @@ _BY_HAND_PRIOR = (1.0, 40.0)
 """Commands with and without an opening by hand, added to the lock's past. Assumption."""
 _OPENED_CHANCE = 2e-5
 """Chance of so many openings at the usual rate, below which they are told. Assumption."""
+_OPENED_CHANCE_AT_FIRST = 1e-3
+"""The same of a lock that did so all along: then no beginning was chosen. Assumption."""
 _OPENED_RATE, _OPENED_TIMES_USUAL = 0.04, 3.0
 """Openings for each command that are told, and as a multiple of the usual rate. Assumption."""
 _OPENED_STILL_SHARE = 0.25
 """Since the last work on it, the rate must still be this share of what it was. Assumption."""
 _OPENED_LOG_ODDS = 3.5
 """Least ln odds of the change: 33 to 1. Assumption."""
+_ALL_ALONG_CHANCE = 0.05
+"""A fault that was there all along leaves so many commands before the first opening with at least
+this chance. Common practice."""
 _OPENED_WEEK_RATE = 0.1
 """From so many openings for each command on, it is for the week. Assumption."""
 _OPENED_SURE_CHANCE = 1e-6
@@ -107,7 +123,42 @@ def contact_chatter(history: History) -> list[Finding]:
         since = _begun(days, further, np.bincount(np.unique(rows.day, return_inverse=True)[1]))
         found.append(_chatter_finding(rows, change, now, before, since))
     wired = [lock.id for lock in history.venue.locks if lock.contact]
+    found += _beside_others(changes, history)
     return _of_one_lock(found, wired, say("many-bounce"))
+
+
+def _beside_others(changes: pl.DataFrame, history: History) -> list[Finding]:
+    """Contacts that have bounced far more than those beside them since their log began."""
+    by_lock = rows_by_lock(changes, "time", history)
+    level = {name: float(np.log1p(rows.real("bounces")).mean())
+             for name, rows in by_lock.items() if rows.size >= _FEWEST_MOVEMENTS}
+    found = []
+    for name, own in level.items():
+        rows = by_lock[name]
+        beside = [level[other.id] for other in siblings(history.venue, rows.lock)
+                  if other.id in level and other.contact_controller == rows.lock.contact_controller]
+        live = live_rows(rows, history)
+        if (rows.day[-1] - rows.day[0] >= _YOUNG_DAYS or len(beside) < _FEWEST_BESIDE
+                or live.sum() < _FEWEST_MOVEMENTS):
+            continue
+        usual, edges = float(np.median(beside)), rows.real("bounces")[live]
+        spread = max(robust_deviation(np.array(beside)), _LEAST_BESIDE)
+        if (own - usual < max(_MORE_LOG, _BOUNCE_SURE_Z * spread)
+                or edges.mean() - np.expm1(usual) < _MORE_EDGES):
+            continue
+        error = float(stats.sem(edges))
+        found.append(finding(
+            name, "contact-chatter", "plan", _BESIDE_SCORE,
+            says=[say("bounces-beside-others", now=Amount(float(edges.mean()), "edges"),
+                      usual=Amount(float(np.expm1(usual)), "edges"), others=len(beside))],
+            evidence=[Evidence(
+                "further-edges-a-movement", float(edges.mean()), "edges", n=int(edges.size),
+                now_low=float(edges.mean() - NORMAL_95_ROUNDED * error),
+                now_high=float(edges.mean() + NORMAL_95_ROUNDED * error),
+                before=float(np.expm1(usual)))],
+            not_excluded=("interference-from-a-coil-nearby",),
+        ))
+    return found
 
 
 def _of_one_lock(
@@ -249,17 +300,18 @@ def _opened_finding(
     if (days.size < _FEWEST_OPENING_DAYS or count < _FEWEST_OPENINGS
             or total < _FEWEST_OPENING_COMMANDS):
         return None
-    if stretch.change is None and before[1] > 0:
+    rate = count / total
+    if stretch.change is None and (1.0 - rate) ** before[1] < _ALL_ALONG_CHANCE:
         return None
     weight = min(1.0, _PAST_COMMANDS_MOST / max(before[1], 1))
     hits = _BY_HAND_PRIOR[0] + weight * before[0]
     misses = _BY_HAND_PRIOR[1] + weight * (before[1] - before[0])
     chance = float(stats.betabinom.sf(count - 1, total, hits, misses))
-    rate = count / total
     # The beginning was chosen from the same rows, so there were as many chances as stretches.
     chance = min(1.0, chance * max(1.0, commands.size / max(total, 1)))
     least_rate = max(_OPENED_RATE, _OPENED_TIMES_USUAL * hits / (hits + misses))
-    if chance > _OPENED_CHANCE or rate < least_rate:
+    likely = _OPENED_CHANCE_AT_FIRST if stretch.change is None else _OPENED_CHANCE
+    if chance > likely or rate < least_rate:
         return None
     if stretch.standing[0] < max(1.0, _OPENED_STILL_SHARE * rate * stretch.standing[1]):
         return None

@@ -15,9 +15,19 @@ from collections.abc import Collection, Iterable, Sequence
 from dataclasses import replace
 from datetime import timedelta
 
+from remanence.analytics.conditions.coarse_clock import measurable
 from remanence.analytics.conditions.condition import catalogue, causes_first, judges
-from remanence.analytics.conditions.rail_neighbours import beyond_rail, shared_by_rail
-from remanence.analytics.history import History
+from remanence.analytics.conditions.other_lock import (
+    perhaps_replaced,
+    within_the_log,
+    without_swapped,
+)
+from remanence.analytics.conditions.rail_neighbours import (
+    beyond_rail,
+    magnet_beyond_rail,
+    shared_by_rail,
+)
+from remanence.analytics.history import History, first_day
 from remanence.shared.findings import URGENCIES, Finding, rank
 from remanence.shared.limits import Limits
 from remanence.shared.venue import controller_of
@@ -55,7 +65,8 @@ def diagnose(history: History) -> list[Finding]:
     Each condition's evidence and limits stand in the catalogue; what is said is resolved by
     :func:`resolve`.
     """
-    gathered = [item for judge in judges() for item in judge(history)]
+    gathered = measurable(
+        (item for judge in judges() for item in judge(history)), history)
     return resolve(gathered, history)
 
 
@@ -81,6 +92,7 @@ def resolve(gathered: Iterable[Finding], history: History) -> list[Finding]:
     """
     found = _joined(gathered)
     found = [item for item in found if item.score >= LEAST_SCORE]
+    found = without_swapped(found, history)
     found = [*found, *shared_by_rail(found, history)]
     limits = history.venue.limits
     found = _without_named(found, history)
@@ -90,6 +102,10 @@ def resolve(gathered: Iterable[Finding], history: History) -> list[Finding]:
         by_subject[item.subject_kind, item.subject].append(item)
     kept = [item for group in by_subject.values() for item in _one_cause(group, limits)]
     on_way_out = {lock.id for lock in history.venue.locks if lock.on_way_out}
+    first = first_day(history)
+    kept = [perhaps_replaced(
+        item if catalogue()[item.condition].certain else within_the_log(item, first), history)
+        for item in kept]
     return sorted((raised(item, limits, on_way_out) for item in kept), key=rank)
 
 
@@ -144,11 +160,13 @@ def _without_rail_effects(
         lock = history.venue.locks_by_id.get(item.subject) if item.subject_kind == "lock" else None
         rail = rails.get(lock.supply) if lock else None
         if (
-            lock is None or rail is None or lock.is_magnet or not _swallows(rail, item, limits)
+            lock is None or rail is None or not _swallows(rail, item, limits)
+            or (lock.is_magnet and magnet_beyond_rail(history, item, lock))
             or (lock.on_way_out and item.urgency == "now")
             or item.condition not in known[rail.condition].explains_on_locks
             or item.extra.get("pulse_cut")
-            or _before(item, rail) or beyond_rail(history, item, lock, rail)
+            or _before(item, rail)
+            or (not lock.is_magnet and beyond_rail(history, item, lock, rail))
         ):
             kept.append(item)
         else:

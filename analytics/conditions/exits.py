@@ -11,7 +11,6 @@ from remanence.analytics.conditions.condition import failed_repair, finding
 from remanence.analytics.conditions.drawn_load import drawn_loads
 from remanence.analytics.conditions.evidence import share_evidence
 from remanence.analytics.conditions.fault_course import Course, course
-from remanence.analytics.conditions.one_command import whole_commands
 from remanence.analytics.history import (
     Flags,
     History,
@@ -75,7 +74,6 @@ def cuts_on_way_out(history: History) -> dict[str, Cuts]:
         lock = rows.lock
         if not lock.on_way_out:
             continue
-        rows = rows.take(whole_commands(rows.time_us, rows.text("outcome")))
         outcome = rows.text("outcome")
         empty = np.zeros(rows.size, dtype=bool)
         seen = empty.copy()

@@ -17,8 +17,8 @@ from remanence.analytics.conditions.exits import late_doors
 from remanence.analytics.conditions.new_locks import slow_beside_siblings
 from remanence.analytics.conditions.slow_mode import slow_at_times, slow_modes
 from remanence.analytics.drift.common import group_of
-from remanence.analytics.drift.daily_series import least_change_ms
 from remanence.analytics.drift.judge import LockDrift, drifts
+from remanence.analytics.drift.polls import least_change_ms
 from remanence.analytics.history import History, last_service, per_lock
 from remanence.analytics.statistics.intervals import median_interval, poisson_limits, probability
 from remanence.shared.findings import Amount, Evidence, Finding, say

@@ -87,7 +87,7 @@ def _overdue_test(history: History, lock: Lock, last: date | None) -> list[Findi
         age = (history.week.sunday - last).days
         if age <= interval:
             return []
-        since = last + timedelta(days=math.floor(interval) + 1)
+        since = history.venue.release_test_due(last) + timedelta(days=1)
         said = say("test-overdue", age=age, day=last, interval=interval)
     else:
         age = None

@@ -18,7 +18,10 @@ NEW_LOCK_RELEASES = 8
 
 BETWEEN_LOCKS = 0.2
 """Sound locks of one family differ by about this much (standard deviation of log latency;
-common practice: 0.2 for latches, 0.25 to 0.3 for magnets). The spread is never taken as less."""
+common practice: 0.2 for latches, 0.25 to 0.3 for magnets)."""
+BETWEEN_WEIGHT, LEAST_BETWEEN = 5.0, 0.1
+"""Siblings' worth of say that this has beside their own spread, and the least of that: makers keep
+to some ten per cent (assumption)."""
 PREDECESSOR_DEVIATIONS = 2.0
 """A lock less than this many such deviations above its predecessor is like it (two standard
 deviations: common practice)."""
@@ -85,7 +88,10 @@ def slow_beside(now_ms: float, others: np.ndarray) -> float | None:
         None where it lies less than :data:`LEAST_DEVIATIONS_ABOVE` above them.
     """
     usual = float(np.median(others))
-    spread = max(robust_deviation(others), BETWEEN_LOCKS)
+    # Siblings alike say so the more, the more of them there are.
+    weight = others.size / (others.size + BETWEEN_WEIGHT)
+    spread = float(np.sqrt(weight * max(robust_deviation(others), LEAST_BETWEEN)**2
+                           + (1 - weight) * BETWEEN_LOCKS**2))
     off = (float(np.log(now_ms)) - usual) / spread
     if not np.isfinite(off) or off < LEAST_DEVIATIONS_ABOVE:
         return None
@@ -93,7 +99,7 @@ def slow_beside(now_ms: float, others: np.ndarray) -> float | None:
 
     return probability(float(
         np.log(NEW_LOCK_PRIOR / (1 - NEW_LOCK_PRIOR)) + np.log(1 / FAULTY_DEVIATIONS)
-        - t.logpdf(off, SOUND_FREEDOM)
+        - t.logpdf(off, max(SOUND_FREEDOM, others.size))
     ))
 
 

@@ -16,7 +16,7 @@ from remanence.analytics.conditions.evidence import (
     share_evidence,
 )
 from remanence.analytics.conditions.exits import PAST_ENDS_DAY, held_on_way_out
-from remanence.analytics.conditions.one_command import whole_commands
+from remanence.analytics.conditions.lost_lines import lost_shares
 from remanence.analytics.drift.judge import drifts
 from remanence.analytics.history import (
     History,
@@ -58,6 +58,9 @@ SERVICE_FRESH_DAYS = 14.0
 LAST_WEEKDAY = 6
 """Sunday, counted from the week's Monday (calculated)."""
 
+PROGRAM_REPEATS_US = 10_000_000
+"""Commands of one lock within ten seconds belong together: no room is reset so soon (trade
+practice)."""
 PULSE_MARGIN = 1.05
 """A pulse ends too soon for a release whose latency is above pulse / margin: 5 % for the steps of
 the clock. Assumption."""
@@ -97,10 +100,6 @@ def _rows(history: History) -> Iterator[tuple[Lock, pl.DataFrame, Reals]]:
         if rows is None:
             continue
         rows = since_baseline(rows, history, lock.id)
-        whole = whole_commands(
-            rows["command_time"].dt.epoch("us").to_numpy(), rows["outcome"].to_numpy())
-        if not whole.all():
-            rows = rows.filter(pl.Series(whole))
         if rows.height:
             yield lock, rows, (day_ordinals(rows["day"]) - epoch).astype(float)
 
@@ -118,6 +117,7 @@ def no_release(history: History) -> list[Finding]:
         use = first & told
         event = (rows["outcome"] == "no-release").to_numpy()[use]
         healthy, faulty = _usual_failures(lock, day[use], event)
+        healthy = _with_lost(history, lock, healthy)
         rate = rate_that_matters(
             day[use], event, healthy=healthy, faulty=faulty, prior=OUTCOME_FAULT_PRIOR)
         if rate is None or rate.log_odds <= 0:
@@ -157,6 +157,14 @@ def no_release(history: History) -> list[Finding]:
                    **failed_repair(work)},
         ))
     return found
+
+
+def _with_lost(
+    history: History, lock: Lock, healthy: tuple[float, float]
+) -> tuple[float, float]:
+    """A sound lock's rate where a share of its contact's records is lost."""
+    share = lost_shares(history).get(lock.contact_controller or "", 0.0)
+    return healthy[0] + share * healthy[1], healthy[1]
 
 
 def _usual_failures(
@@ -219,7 +227,7 @@ def _too_short(
     if lock.latency_kind == "door":
         return None
     answered = rows.filter(
-        (pl.col("outcome") == "released") & pl.col("latency_ms").is_not_null()
+        (pl.col("outcome") == "released") & (pl.col("latency_ms") > 0)
         & (pl.col("attempt").fill_null(1) == 1)
     )
     ample = answered.filter(
@@ -319,7 +327,8 @@ def not_reclosed(history: History) -> list[Finding]:
         if not _feedback_moves(this_week, open_now):
             continue
         rate = rate_that_matters(
-            day[use], event, healthy=HEALTHY_LEFT_OPEN, faulty=FAULTY_LEFT_OPEN,
+            day[use], event, healthy=_with_lost(history, lock, HEALTHY_LEFT_OPEN),
+            faulty=FAULTY_LEFT_OPEN,
             prior=OUTCOME_FAULT_PRIOR,
         )
         if rate is None or rate.log_odds <= 0:
@@ -331,17 +340,18 @@ def not_reclosed(history: History) -> list[Finding]:
 def _without_own_openings(
     rows: pl.DataFrame, day: Reals, opened: pl.DataFrame | None
 ) -> tuple[pl.DataFrame, Reals]:
-    """The rows without those that found the lock open after it had opened by itself.
+    """The rows without those that found the lock open though nobody had left it so.
 
-    Nobody left it open then: opening by itself is another fault.
+    It had opened by itself, which is another fault; or its program had given the command just
+    before, and nobody had time to close it.
     """
-    if opened is None:
-        return rows, day
     at = rows["command_time"].dt.epoch("us").to_numpy()
-    times = np.sort(opened["time"].dt.epoch("us").to_numpy())
-    before = np.concatenate([[np.iinfo(np.int64).min], at[:-1]])
-    itself = np.searchsorted(times, at) > np.searchsorted(times, before, "right")
-    keep = ~(itself & (rows["outcome"] == "already-open").to_numpy())
+    before = np.concatenate([at[:1] - 2 * PROGRAM_REPEATS_US, at[:-1]])
+    excused = at - before <= PROGRAM_REPEATS_US
+    if opened is not None:
+        times = np.sort(opened["time"].dt.epoch("us").to_numpy())
+        excused |= np.searchsorted(times, at) > np.searchsorted(times, before, "right")
+    keep = ~(excused & (rows["outcome"] == "already-open").to_numpy())
     return rows.filter(pl.Series(keep)), day[keep]
 
 

@@ -8,6 +8,7 @@ from datetime import date
 import numpy as np
 import polars as pl
 
+from remanence.analytics.conditions.coarse_clock import coarse_locks
 from remanence.analytics.conditions.condition import Condition, failed_repair, finding
 from remanence.analytics.conditions.evidence import share_evidence
 from remanence.analytics.conditions.fault_course import Course, course
@@ -38,6 +39,8 @@ class RatedTimes:
     on_ms: Reals
     lasting: Flags
     duty: Reals
+    step_ms: float
+    """Step of a clock too coarse for a pulse, else 0: so much longer a time may be stamped."""
 
     @property
     def beyond(self) -> Flags:
@@ -45,7 +48,8 @@ class RatedTimes:
         lock = self.rows.lock
         out = np.zeros(self.on_ms.size, dtype=bool)
         if lock.max_on_ms is not None:
-            out |= self.on_ms > lock.max_on_ms * _RATING_ALLOWANCE + _RATING_ALLOWANCE_MS
+            allowed = lock.max_on_ms * _RATING_ALLOWANCE + _RATING_ALLOWANCE_MS
+            out |= self.on_ms > allowed + self.step_ms
         if lock.duty_percent is not None and lock.duty_percent < 100:
             out |= self.duty > lock.duty_percent / 100 * _RATING_ALLOWANCE
         return out
@@ -58,9 +62,11 @@ def rated_times(history: History) -> dict[str, RatedTimes]:
     the condition ``unsafe-fitting`` judges whether these have the right coil.
     """
     rated = [lock.id for lock in history.venue.locks if lock.pulsed and not lock.continuous]
+    coarse = coarse_locks(history)
     frame = times_of(history).filter(pl.col("lock").is_in(rated))
     return {
-        name: RatedTimes(rows, rows.real("on_ms"), rows.flag("lasting"), rows.real("duty"))
+        name: RatedTimes(rows, rows.real("on_ms"), rows.flag("lasting"), rows.real("duty"),
+                         coarse.get(name, 0.0))
         for name, rows in rows_by_lock(frame, "start", history).items()
     }
 

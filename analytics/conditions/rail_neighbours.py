@@ -13,6 +13,7 @@ from remanence.analytics.conditions.slow_mode import slow_modes
 from remanence.analytics.drift.judge import LockDrift, drifts
 from remanence.analytics.drift.neighbours import LEAST_NEIGHBOURS
 from remanence.analytics.history import History
+from remanence.analytics.physics.idle_volts import idle_volts
 from remanence.shared.findings import Evidence, Finding, say
 from remanence.shared.venue import Lock
 
@@ -42,6 +43,14 @@ FEWEST_DAYS_BEFORE, FEWEST_DAYS_AFTER = 3, 2
 """Days on either side that show whether a lock became slower too (assumption)."""
 SLOWER_ERRORS = 2.0
 """Standard errors by which it must be slower (common practice: about 95 %)."""
+SIDE_DAYS = 28
+"""Days before an onset whose idle volts are a rail's usual ones (assumption)."""
+LEAST_FALL = 0.05
+"""Fall of a rail (natural log) that costs its magnets a tenth of their hold (calculated)."""
+SOONER_BY_VOLTS = 1.5
+"""By how many times the fall of its volts (natural log) a magnet lets go sooner at most: the field
+decays to what no longer holds the sooner, the less it begins with. Assumption: half of it is usual,
+near the least current that holds it is more."""
 FEWEST_NAMED = 2
 """Locks with a finding of their own before their rail is held to be the cause."""
 SHARED_RAIL_SCORE, SCORE_A_LOCK, LOCKS_THAT_SCORE = 0.9, 0.02, 4
@@ -95,6 +104,26 @@ def beyond_rail(history: History, item: Finding, lock: Lock, rail: Finding) -> b
     if drifting:
         return own is not None and own.fit is not None and own.fit.log_odds > BESIDE_RAIL
     return item.score > (UNANSWERED_SURE if item.condition == "no-release" else SLOW_SURE)
+
+
+def magnet_beyond_rail(history: History, item: Finding, lock: Lock) -> bool:
+    """Whether a magnet holds worse, or lets go sooner, by more than its rail's fallen volts do.
+
+    Its current goes with the volts, its hold with their square, and the time in which the field
+    decays with their logarithm. Nothing else that is said of a magnet is the rail's doing.
+    """
+    own = drifts(history).current.get(lock.id)
+    if item.condition != "weakening-hold" or item.since is None:
+        return True
+    days, volts = idle_volts(history)[lock.supply].daily()
+    begun = item.since.toordinal()
+    before, now = volts[days < begun - DAYS_AROUND_ONSET], volts[days > days.max(initial=0) - 7]
+    if before.size < FEWEST_DAYS_BEFORE or not now.size:
+        return True
+    fall = float(np.log(np.median(before[-SIDE_DAYS:]) / np.median(now)))
+    if item.extra.get("course") not in ("step", "gradual") or own is None or own.fit is None:
+        return fall < LEAST_FALL
+    return -own.fit.shift - SLOWER_ERRORS * own.fit.shift_deviation > SOONER_BY_VOLTS * fall
 
 
 def _together(since: date | None, rail: Finding) -> bool:

@@ -20,6 +20,8 @@ from remanence.shared.findings import Amount, Evidence, Finding, say
 _LEAST_PULSE_MS = 250.0
 """``end_sag_volts`` is read in the last 60 % of a pulse; in a shorter one than this a sound latch
 may be still on its way then (no catch that works takes longer than 100 ms)."""
+_OPEN_BEFORE_SHARE = 0.4
+"""The end of a pulse begins after this share of it: a lock that opened before is cut by then."""
 _SURE_Z = 5.0
 """Standard errors between the mean loads before and now: many locks, many weeks."""
 _CUT_SHARE = 0.35
@@ -146,16 +148,20 @@ def loaded_to_the_end(history: History) -> list[Finding]:
     """The same where one pulse's load hides in the rail's noise: by the mean of many pulses.
 
     The mean of ``end_sag_volts`` is nought while the switch cuts the coil, and the coil's whole
-    load once it does not. Only locks without a contact are judged, and only while nobody tries
-    again: a second try says that the catch has not moved.
+    load once it does not. Where a contact shows that the lock opened, those commands tell;
+    without one, all do while nobody tries again: a second try says that the catch has not moved.
     """
-    blind = [lock.id for lock in history.venue.locks if lock.self_cut and lock.contact is None]
+    blind = [lock.id for lock in history.venue.locks if lock.self_cut]
+    seen = [lock.id for lock in history.venue.locks if lock.contact is not None]
     if not blind:
         return []
     pulses = _pulses(history)
     frame = history.dated("actuations").filter(
         pl.col("lock").is_in(blind) & pl.col("end_sag_volts").is_finite()
-        & (pl.col("pulse_ms") >= _LEAST_PULSE_MS))
+        & (pl.col("pulse_ms") >= _LEAST_PULSE_MS)
+        & (~pl.col("lock").is_in(seen) | (
+            (pl.col("outcome") == "released")
+            & (pl.col("latency_ms") < _OPEN_BEFORE_SHARE * pl.col("pulse_ms")))))
     found = []
     for rows in rows_by_lock(frame, "command_time", history).values():
         alone = rows.take(~_among_others(rows, *pulses.get(rows.lock.supply, _NO_PULSES)))

@@ -16,6 +16,7 @@ from remanence.analytics.history import History, day_ordinals
 from remanence.analytics.physics.cable import COPPER_PER_KELVIN
 from remanence.analytics.physics.idle_volts import IdleVolts, idle_volts
 from remanence.analytics.physics.rail_load import RailLoad, measured_sags, rail_loads
+from remanence.analytics.physics.regimes import ABOUT_DAYS, regimes
 from remanence.analytics.statistics.arrays import Reals
 from remanence.analytics.statistics.change import Change
 from remanence.analytics.statistics.intervals import robust_deviation
@@ -74,6 +75,9 @@ _SAG_LEVEL_FLOOR = 0.02
 """Least standard deviation of a day's share of the sag, as a natural logarithm (assumption)."""
 _STIFF_Z = 5.0
 """Standard errors of a rise of the sag per ampere before it is told (assumption)."""
+_SUSPICIOUS_VOLTS, _DEEP_QUANTILE = 0.1, 0.9
+"""Volts that a joint takes off under load from which it is suspicious (trade practice), and the
+quantile of the rail's sags that they are taken of."""
 _FEWEST_LOADED_LOW, _LOADED_LOW_SHARE = 5, 0.2
 """Commands of a week under the loaded limit, as a count and as a share, before they are told: a
 single deep sag is a matter of two locks that pull together (assumption)."""
@@ -91,6 +95,9 @@ _CHARGE_DAYS = 28
 _CHARGED = 0.02
 """A rise of the idle volts from one day to the next, as a share of rated, that is a charge or a new
 battery (assumption)."""
+_FEWEST_CHARGES, _CHARGE_OVERDUE = 4, 1.5
+"""Charges that make a habit, and how many times its usual span a charge may be late before the
+battery is judged without it (assumption)."""
 _FEWEST_BATTERY_DAYS = 5
 """Days that a battery's slope needs (assumption)."""
 _SLOPE_CONFIDENCE = 0.99
@@ -231,6 +238,10 @@ def supply_sag(history: History) -> list[Finding]:
             continue
         stiff = _softer(loads[supply.id], monday)
         low = _loaded_low(history, supply, sags)
+        if stiff is not None and low is None and (
+                regimes(history).rail_changed(supply.id, stiff.dates()[0])
+                or _harmless(history, loads[supply.id], stiff, sags)):
+            continue
         if stiff is not None or low is not None:
             found += _sag_finding(history, loads[supply.id], stiff, low)
     return found
@@ -246,6 +257,23 @@ def _softer(load: RailLoad, monday: int) -> Change | None:
     if change is None or change.shift < _STIFF_WATCH or change.z < _STIFF_Z:
         return None
     return change
+
+
+def _harmless(
+    history: History, load: RailLoad, stiff: Change, sags: pl.DataFrame
+) -> bool:
+    """Whether the rail stepped to a sag that is deeper by less than a suspicious joint takes off.
+
+    A supply that is a little softer than the last one does that; a note says so.
+    """
+    steps = regimes(history).of(load.supply.id, "stiffness")
+    day = stiff.dates()[0]
+    if not any(abs((item.since - day).days) <= ABOUT_DAYS for item in steps):
+        return False
+    names = [lock.id for lock in history.venue.locks_on(load.supply.id)]
+    now = sags.filter(pl.col("lock").is_in(names) & (pl.col("weeks_ago") == 0))["sag"]
+    deepest = now.quantile(_DEEP_QUANTILE)
+    return deepest is not None and deepest * -np.expm1(-stiff.shift) < _SUSPICIOUS_VOLTS
 
 
 @dataclass(frozen=True)
@@ -356,6 +384,7 @@ def battery_decline(history: History) -> list[Finding]:
         if supply.source != "battery":
             continue
         days, volts = idle_volts(history)[supply.id].daily()
+        again = _days_between_charges(supply, days, volts)
         recent = days > history.week.sunday.toordinal() - _CHARGE_DAYS
         days, volts = days[recent], volts[recent]
         jumps = np.flatnonzero(np.diff(volts) > _CHARGED * supply.rated_volts)
@@ -363,8 +392,21 @@ def battery_decline(history: History) -> list[Finding]:
             days, volts = days[jumps[-1] + 1:], volts[jumps[-1] + 1:]
         if days.size < _FEWEST_BATTERY_DAYS or days[-1] < history.week.monday.toordinal():
             continue
-        found += _running_down(history, supply, days, volts)
+        since_charge = float(days[-1] - days[0]) + 1.0
+        for item in _running_down(history, supply, days, volts):
+            left = item.evidence[-1].now
+            if again is None or since_charge > _CHARGE_OVERDUE * again or (
+                    left is not None and left < max(again - since_charge, 0.0)):
+                found.append(item)
     return found
+
+
+def _days_between_charges(
+    supply: Supply, days: NDArray[np.int64], volts: Reals
+) -> float | None:
+    """Days between a battery's charges, by its habit; None where it has none."""
+    charged = days[1:][np.diff(volts) > _CHARGED * supply.rated_volts]
+    return float(np.median(np.diff(charged))) if charged.size >= _FEWEST_CHARGES else None
 
 
 def _running_down(
@@ -414,11 +456,13 @@ def _running_down(
 
 
 _SLOW_FOR_IT = ("sticking-catch", "no-release", "loaded-catch", "short-pulse")
-"""A magnet's release does not depend on volts; its hold does."""
+_HELD_LESS = (*_SLOW_FOR_IT, "weakening-hold")
+"""A magnet lets go by itself, whatever the volts; its hold depends on them, and how soon it lets go
+on how strongly it held."""
 
 LOW_SUPPLY = Condition(
     "low-supply", (low_supply,), ("idle-volts-median-of-the-hours", "hours-under-the-window"),
-    subject_kinds=("supply",), mechanisms=(), explains_on_locks=_SLOW_FOR_IT,
+    subject_kinds=("supply",), mechanisms=(), explains_on_locks=_HELD_LESS,
 )
 SUPPLY_SAG = Condition(
     "supply-sag", (supply_sag,),
@@ -433,5 +477,5 @@ BATTERY_DECLINE = Condition(
     ("idle-volts", "fall-of-the-idle-volts", "days-until-the-window-s-lower-end"),
     # A battery that runs down softens too.
     subject_kinds=("supply",), mechanisms=(), explains=("supply-sag",),
-    explains_on_locks=_SLOW_FOR_IT,
+    explains_on_locks=_HELD_LESS,
 )

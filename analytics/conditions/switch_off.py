@@ -11,6 +11,7 @@ from remanence.analytics.conditions.condition import Condition, failed_repair, f
 from remanence.analytics.conditions.drawn_load import UNKNOWN_NOISE_VOLTS
 from remanence.analytics.conditions.evidence import share_evidence
 from remanence.analytics.conditions.fault_course import Course, course
+from remanence.analytics.conditions.from_first_day import quick_from_the_start
 from remanence.analytics.conditions.latency import lost_diode
 from remanence.analytics.history import Flags, History, Ints, Reals, Rows, rows_by_lock
 from remanence.analytics.statistics.intervals import robust_deviation
@@ -278,7 +279,7 @@ def _switch_offs(history: History) -> dict[str, tuple[Ints, NDArray[np.object_]]
 
 
 MISSING_SUPPRESSION = Condition(
-    "missing-suppression", (missing_suppression, lost_diode),
+    "missing-suppression", (missing_suppression, lost_diode, quick_from_the_start),
     ("switch-offs-with-a-spike", "median-of-those-spikes-as-caught",
      "the-same-other-locks-of-the-rail", "median-latency", "median-latency-at-rated-volts",
      "median-latency-beside-its-siblings", "change-since-then",

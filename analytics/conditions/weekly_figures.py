@@ -18,6 +18,7 @@ from remanence.analytics.history import (
     baseline_start,
     family,
 )
+from remanence.analytics.physics.regimes import CONTACT, RAIL, regimes
 from remanence.analytics.statistics.intervals import robust_deviation
 
 COMMANDS_FOR_FIGURES = 15
@@ -55,7 +56,8 @@ class Figure:
     ``scale`` is ``log``, ``log1p``, or the logarithm of a mean or of a spread plus its offset.
     ``floor`` is the least weekly standard deviation on that scale: a person could not find a
     smaller difference (assumption). A figure ``of_rail`` is compared with all locks of the rail,
-    not with siblings.
+    not with siblings. ``seen_by`` are the quantities whose regimes
+    (:mod:`remanence.analytics.physics.regimes`) decide which weeks are like now.
     """
 
     id: str
@@ -63,6 +65,7 @@ class Figure:
     scale: str
     floor: float
     of_rail: bool = False
+    seen_by: tuple[str, ...] = (*RAIL, "pulse")
 
     def shown(self, value: float) -> float:
         """A value on the figure's scale, in its unit."""
@@ -76,10 +79,10 @@ class Figure:
 
 
 FIGURES = (
-    Figure("weekly-late-tail-of-latency", "%", "log spread", 0.15),
-    Figure("weekly-early-tail-of-latency", "%", "log spread", 0.15),
-    Figure("weekly-bounces", "edges", "log mean", 0.1),
-    Figure("weekly-settling", "ms", "log mean", 0.1),
+    Figure("weekly-late-tail-of-latency", "%", "log spread", 0.15, seen_by=CONTACT),
+    Figure("weekly-early-tail-of-latency", "%", "log spread", 0.15, seen_by=CONTACT),
+    Figure("weekly-bounces", "edges", "log mean", 0.1, seen_by=CONTACT),
+    Figure("weekly-settling", "ms", "log mean", 0.1, seen_by=CONTACT),
     Figure("weekly-sag", "V", "log", 0.03, of_rail=True),
     Figure("weekly-sag-length", "ms", "log", 0.03),
     Figure("weekly-late-tail-of-sag-length", "%", "log spread", 0.15),
@@ -109,8 +112,8 @@ class WeeklyFigures:
         In the order of their names.
     level : numpy.ndarray
         On each figure's scale; NaN where unknown, or before the lock's baseline began.
-    first : numpy.ndarray of bool, locks x weeks
-        The weeks that are the lock's level before.
+    first : numpy.ndarray of bool, locks x weeks x figures
+        The weeks that are the lock's level before: the first of those measured as now.
     strange : numpy.ndarray
         In weekly standard deviations: the distance from the lock's level before, without the part
         that its siblings share. A week of the level before is compared with the others of them.
@@ -238,11 +241,25 @@ def _levels(history: History) -> _Levels:
 
     volts = table(VOLTS)
     usual = [np.median(row[np.isfinite(row)]) if np.isfinite(row).any() else 0.0 for row in volts]
+    level = np.stack([table(figure.id) for figure in FIGURES], axis=2)
     return _Levels(
-        locks, np.stack([table(figure.id) for figure in FIGURES], axis=2),
+        locks, _measured_as_now(history, locks, level),
         np.nan_to_num(volts - np.array(usual)[:, None]), table("commands", 0.0),
         np.stack([table(STEP + figure.id, 0.0).max(axis=1) for figure in FIGURES], axis=1),
     )
+
+
+def _measured_as_now(history: History, locks: tuple[str, ...], level: Reals) -> Reals:
+    """The levels without the weeks that were measured, or driven, in another way than this one."""
+    known, held = history.venue.locks_by_id, regimes(history)
+    out = level.copy()
+    for row, name in enumerate(locks):
+        for place, figure in enumerate(FIGURES):
+            begun = held.begun(known[name], figure.seen_by)
+            if begun is not None:
+                whole = (history.week.sunday - begun).days // 7 + (begun.weekday() == 0)
+                out[row, :max(level.shape[1] - whole, 0), place] = np.nan
+    return out
 
 
 def _at_usual_volts(level: Reals, volts: Reals, pulled: Flags) -> Reals:
@@ -274,11 +291,10 @@ def weekly_figures(history: History, weeks_now: int) -> WeeklyFigures:
     found = _levels(history)
     locks, level, commands = found.locks, found.level, found.commands
     if not locks:
-        return WeeklyFigures((), level, commands > 0, level, level[:, 0], commands)
-    first = np.zeros(commands.shape, dtype=bool)
-    for lock, row in enumerate(commands):
-        weeks = np.flatnonzero(row > 0)
-        first[lock, weeks[weeks < row.size - weeks_now][:FIRST_WEEKS]] = True
+        return WeeklyFigures((), level, level > 0, level, level[:, 0], commands)
+    known = np.isfinite(level)
+    known[:, commands.shape[1] - weeks_now:] = False
+    first = known & (np.cumsum(known, axis=1) <= FIRST_WEEKS)
     described = [history.venue.locks_by_id[name] for name in locks]
     pulled = np.array([lock.pulsed for lock in described])
     kinds = np.array([family(lock) for lock in described], dtype=object)
@@ -303,16 +319,12 @@ def _of_few(commands: Reals, kinds: Names) -> Reals:
 def _from_before(level: Reals, first: Flags) -> Reals:
     """Each week minus the median of the first weeks; the week itself is left out of them."""
     off = np.full(level.shape, np.nan)
-    for lock in range(level.shape[0]):
-        weeks = np.flatnonzero(first[lock])
-        before = level[lock, weeks]
-        enough = np.isfinite(before).sum(axis=0) >= FIRST_WEEKS
-        if not enough.any():
-            continue
-        off[lock][:, enough] = level[lock][:, enough] - np.nanmedian(before[:, enough], axis=0)
+    for lock, figure in zip(*np.nonzero(first.sum(axis=1) >= FIRST_WEEKS), strict=True):
+        weeks = np.flatnonzero(first[lock, :, figure])
+        before = level[lock, weeks, figure]
+        off[lock, :, figure] = level[lock, :, figure] - np.median(before)
         for place, week in enumerate(weeks):
-            others = np.delete(before[:, enough], place, axis=0)
-            off[lock, week, enough] = level[lock, week, enough] - np.nanmedian(others, axis=0)
+            off[lock, week, figure] = before[place] - np.median(np.delete(before, place))
     return off
 
 
@@ -345,7 +357,7 @@ def _weekly_deviation(off: Reals, first: Flags, kinds: Names, step: Reals) -> Re
     for figure in range(len(FIGURES)):
         pools = {kind: robust_deviation(off[kinds == kind, :, figure]) for kind in set(kinds)}
         for lock, kind in enumerate(kinds):
-            own = off[lock, first[lock], figure]
+            own = off[lock, first[lock, :, figure], figure]
             own = own[np.isfinite(own)]
             pool = pools[kind]
             squares = np.minimum(own**2, WILD_WEEK_DEVIATIONS**2 * pool**2)

@@ -9,9 +9,9 @@ from remanence.shared.on_demand import on_demand
 if TYPE_CHECKING:
     from remanence.analytics.drift.change_model import daily_covariance, fit_change
     from remanence.analytics.drift.common import VOLTS_EXPONENT, Wander, group_of
-    from remanence.analytics.drift.daily_series import least_change_ms
     from remanence.analytics.drift.judge import LockDrift, drifts
     from remanence.analytics.drift.neighbours import LEAST_NEIGHBOURS
+    from remanence.analytics.drift.polls import least_change_ms
     from remanence.analytics.drift.season import LEAST_SIBLINGS
     from remanence.analytics.drift.slow_mode import SlowMode
 
@@ -23,7 +23,7 @@ __all__ = [
 __getattr__ = on_demand(__name__, {
     "change_model": ("daily_covariance", "fit_change"),
     "common": ("VOLTS_EXPONENT", "Wander", "group_of"),
-    "daily_series": ("least_change_ms",),
+    "polls": ("least_change_ms",),
     "judge": ("LockDrift", "drifts"),
     "neighbours": ("LEAST_NEIGHBOURS",),
     "season": ("LEAST_SIBLINGS",),

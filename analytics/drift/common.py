@@ -168,7 +168,7 @@ def wander_of(every: Sequence[tuple[LockDays, Reals]]) -> Wander:
     lags = np.array(LAGS_DAYS)
     excess: list[list[float]] = [[] for _ in lags]
     for days, residual in every:
-        noise = days.deviation**2 / days.releases
+        noise = days.noise
         for place, lag in enumerate(lags):
             partner = np.searchsorted(days.day, days.day + lag)
             valid = partner < days.day.size

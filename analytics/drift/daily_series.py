@@ -8,60 +8,22 @@ so that the test of a change can carry its uncertainty.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 import polars as pl
 
+from remanence.analytics.drift.polls import (
+    LEAST_VALUE_DEVIATION,
+    offset_deviation,
+    phase_tied,
+    polls,
+    release_variance,
+)
 from remanence.analytics.history import day_ordinals
-from remanence.analytics.statistics.arrays import Reals
-from remanence.analytics.statistics.intervals import robust_deviation
+from remanence.analytics.statistics.arrays import Ints, Reals
 from remanence.shared.venue import Lock
-
-LEAST_DAILY_SCATTER = 0.03
-"""No lock's releases scatter by less than this share (common practice: 3 to 12 %)."""
-
-_HARMONICS = np.arange(1, 21)
-"""Harmonics of the rounding's saw tooth that are summed: from a scatter of 0.03 polls on, the later
-ones are nought (calculated)."""
-_PLACES_BETWEEN_POLLS = 101
-"""Places between two polls at which the saw tooth is looked at: half a poll in steps of 0.5 %."""
-
-
-def rounding_error(scatter: float) -> float:
-    """The most that a mean of values rounded up to whole polls is off, beside half a poll.
-
-    Parameters
-    ----------
-    scatter : float
-        Standard deviation of the values before rounding, in polls; 0 or more.
-
-    Returns
-    -------
-    float
-        In polls: half a poll without any scatter, soon nothing with it.
-
-    Notes
-    -----
-    The error is a saw tooth over the place between two polls, which normal scatter smooths:
-    its k-th harmonic by exp(-2 (pi k scatter)^2) (characteristic function of the normal
-    distribution; B. Widrow and I. Kollar, Quantization Noise, 2008, chapter 5).
-    """
-    if scatter <= 0.0:
-        return 0.5
-    height = np.exp(-2.0 * (np.pi * _HARMONICS * scatter) ** 2) / (np.pi * _HARMONICS)
-    place = np.linspace(0.0, 0.5, _PLACES_BETWEEN_POLLS)
-    return float(min((height * np.sin(2 * np.pi * np.outer(place, _HARMONICS))).sum(1).max(), 0.5))
-
-
-def least_change_ms(reference_ms: float, resolution_ms: float, beyond_ms: float) -> float:
-    """Change of a mean that no place between two polls can feign, and ``beyond_ms`` more. [ms]
-
-    A change of a whole poll is one in any case.
-    """
-    off = 2 * rounding_error(LEAST_DAILY_SCATTER * reference_ms / resolution_ms) * resolution_ms
-    return min(off + beyond_ms, resolution_ms)
-
 
 LINEAR_ABOVE = 0.25
 """Polled coarser than this share of the latency, values are averaged as they are: the mean of
@@ -89,22 +51,9 @@ LEAST_RELATIVE_LEVEL = 0.2
 CENTRE_HALF_WIDTH = 7
 """Releases on either side whose median is a release's centre: fifteen in all (assumption)."""
 
-FEWEST_FOR_SCATTER, FEWEST_STEPS_IN_DAYS = 6, 8
-"""Releases that have a scatter, and steps from one release to the next of the same day; where these
-are fewer, steps from day to day count too (assumption)."""
-CAP_DEVIATIONS = 4.0
-"""Deviations beyond which a step of polled values counts as no more than that (assumption)."""
-LEAST_VALUE_DEVIATION = 1e-3
-"""Least scatter of single values (natural log): keeps weights finite."""
-
-LEAST_TIED_POLL_MS, FEWEST_FOR_TIE = 2.0, 8
-"""A finer poll is not told from the log's own resolution of 1 ms, nor a tie in fewer releases."""
-TIED_WITHIN_POLLS, TIED_SHARE = 0.04, 0.8
-"""How near a whole multiple of the poll a latency lies, and the share of latencies that must, where
-chance would bring 8 % there (calculated)."""
-
-POLL_HALF_WIDTH = 60
-"""Releases on either side whose median is the poll's period at a release (assumption)."""
+MOST_MEAN_VARIANCE = 0.2
+"""Variance of a day's mean up to which what its logarithm is too low by is made good
+(calculated to second order)."""
 LEAST_MIDDLE_SHARE = 0.25
 """A latency of less than a poll is taken for this share of what is logged at least: the half poll
 that is taken off must leave something (assumption)."""
@@ -143,6 +92,11 @@ class LockDays:
     Arrays of the first group have one entry a release, of the second one a day
     with releases. ``level`` is the natural log of a day's latency against ``reference_ms``;
     ``value`` and ``centre`` are that of single releases (relative difference if ``linear``).
+
+    A day is measured as its ``regime`` says: by another poll than the days of another regime.
+    ``deviation``, ``resolution_ms`` and ``phase_tied`` are those of the present regime;
+    ``more_variance`` is by how much more single releases of each day scatter than now, and
+    ``offset_deviation`` how far a regime's levels may be off, all alike.
     """
 
     lock: Lock
@@ -156,6 +110,8 @@ class LockDays:
     latency_ms: Reals
     value: Reals
     centre: Reals
+    release_variance: Reals
+    release_regime: Ints
     after_rest: np.ndarray
     command_volts: Reals
     day: Reals
@@ -166,6 +122,25 @@ class LockDays:
     volts_known: Reals
     others: Reals
     warmth_kelvin: Reals
+    regime: Ints
+    more_variance: Reals
+    offset_deviation: Reals
+
+    @property
+    def noise(self) -> Reals:
+        """Variance of each day's level by the scatter of its releases and by its poll."""
+        least = LEAST_VALUE_DEVIATION**2
+        out: Reals = np.maximum(self.deviation**2 + self.more_variance, least) / self.releases
+        return out
+
+    @property
+    def offset(self) -> Reals | None:
+        """Covariance of what all days of one regime may be off by; None where there is but one."""
+        if not self.offset_deviation.any():
+            return None
+        alike = self.regime[:, None] == self.regime[None, :]
+        out: Reals = np.where(alike, self.offset_deviation[:, None] ** 2, 0.0)
+        return out
 
     def as_ms(self, level: float) -> float:
         """A level back in milliseconds."""
@@ -194,29 +169,6 @@ def rolling_median(values: Reals, half_width: int = CENTRE_HALF_WIDTH) -> Reals:
     starts = np.clip(np.arange(count) - window // 2, 0, count - window)
     out: Reals = medians[starts]
     return out
-
-
-def _scatter(value: Reals, day: Reals, floor: float) -> float:
-    """Scatter of single releases about their day, blind to slow change and to stragglers."""
-    if value.size < FEWEST_FOR_SCATTER:
-        return float("nan")
-    steps = np.diff(value)[np.diff(day) == 0]
-    if steps.size < FEWEST_STEPS_IN_DAYS:
-        steps = np.diff(value)
-    robust = robust_deviation(steps) / np.sqrt(2)
-    if floor > 0:
-        # Polled values sit on few levels, where the median of differences may be nought.
-        cap = CAP_DEVIATIONS * max(robust, floor)
-        robust = max(robust, float(np.sqrt(np.mean(np.clip(steps, -cap, cap) ** 2) / 2)))
-    return float(max(robust, floor, LEAST_VALUE_DEVIATION))
-
-
-def _phase_tied(latency: Reals, resolution: float) -> bool:
-    """Whether latencies are whole multiples of the poll, so that its phase follows the command."""
-    if resolution < LEAST_TIED_POLL_MS or latency.size < FEWEST_FOR_TIE:
-        return False
-    off = np.abs(latency / resolution - np.round(latency / resolution))
-    return bool(np.mean(off < TIED_WITHIN_POLLS) > TIED_SHARE)
 
 
 def lock_days(lock: Lock, rows: pl.DataFrame, epoch_day: int) -> LockDays | None:
@@ -252,23 +204,22 @@ def lock_days(lock: Lock, rows: pl.DataFrame, epoch_day: int) -> LockDays | None
     time_s = frame["command_time"].dt.epoch("us").to_numpy().astype(float) / 1e6
     ordinal = (day_ordinals(frame["day"]) - epoch_day).astype(float)
     latency = frame["latency_ms"].to_numpy().astype(float)
-    resolution = frame["resolution_ms"].fill_null(0.0).to_numpy().astype(float)
-    # A controller keeps its poll's period: one odd day must not shift that day's latencies.
-    resolution = rolling_median(np.clip(resolution, 0.0, None), POLL_HALF_WIDTH)
+    regime, resolution = polls(frame["resolution_ms"].fill_null(0.0).to_numpy(), ordinal)
     middle = np.maximum(latency - resolution / 2, latency * LEAST_MIDDLE_SHARE)
     head = middle[: _head(middle.size)]
     reference = float(np.median(head))
-    typical = float(np.median(resolution))
-    linear = typical > LINEAR_ABOVE * reference
+    linear = float(resolution.max()) > LINEAR_ABOVE * reference
+    if linear:  # A mean needs no positive values.
+        middle = latency - resolution / 2
     value: Reals = middle / reference - 1.0 if linear else np.log(middle / reference)
-    # A value that may lie anywhere within a poll: uniform, whose variance is a twelfth.
-    deviation = _scatter(value, ordinal, typical / reference / np.sqrt(12))
+    variance = release_variance(value, ordinal, regime, resolution / reference)
+    deviation = float(np.sqrt(variance[-1]))
     every = rows.filter(pl.col("pulse_ms").is_not_null() | (pl.col("attempt") >= 1))
     every_s = every["command_time"].dt.epoch("us").to_numpy().astype(float) / 1e6
     rest = _rest_hours(every_s, time_s)
     after_rest = rest > REST_HOURS
-    centre = rolling_median(value)
-    scatter = deviation if np.isfinite(deviation) else DOUBTFUL_DEVIATION
+    centre = by_regime(rolling_median, value, regime)
+    scatter = np.where(np.isfinite(variance), np.sqrt(variance), DOUBTFUL_DEVIATION)
     width = CLIPPED_DEVIATIONS * scatter
     excess = np.clip(value - centre, -width, width)
     first = 0.0
@@ -279,15 +230,19 @@ def lock_days(lock: Lock, rows: pl.DataFrame, epoch_day: int) -> LockDays | None
             count + FIRST_SLOWER_WEIGHT)
         first = float(np.clip(first, *FIRST_BOUNDS))
         value = value - first * after_rest
-        centre = rolling_median(value)
+        centre = by_regime(rolling_median, value, regime)
         excess = np.clip(value - centre, -width, width)
     kept = centre + excess
-    lattice = typical > scatter * reference
+    for one in np.unique(regime):
+        mine = regime == one
+        lattice = bool(resolution[mine][0] > scatter[mine][0] * reference)
+        kept[mine] -= _lopsided(value[mine], centre[mine], excess[mine], lattice)
     day, start, releases = np.unique(ordinal, return_index=True, return_counts=True)
-    level = np.add.reduceat(kept, start) / releases - _lopsided(value, centre, excess, lattice)
+    level = np.add.reduceat(kept, start) / releases
     if linear:
         # Averaged as they are, then told as logarithms: what acts on a latency multiplies it.
-        level = np.log(np.maximum(1.0 + level, LEAST_LINEAR_LEVEL))
+        level = np.log(np.maximum(1.0 + level, LEAST_LINEAR_LEVEL)) + np.minimum(
+            scatter[start] ** 2 / releases, MOST_MEAN_VARIANCE) / 2
 
     def daily(column: Reals) -> Reals:
         known = np.isfinite(column)
@@ -314,17 +269,33 @@ def lock_days(lock: Lock, rows: pl.DataFrame, epoch_day: int) -> LockDays | None
     others = frame["others_on"].cast(pl.Float64).to_numpy().astype(float)
     others = others - (np.nanmedian(others) if np.isfinite(others).any() else 0.0)
     warmth = _warmth(every, every_s, time_s) if lock.pulsed and not lock.self_cut else None
+    tied = np.zeros(latency.size, dtype=np.bool_)
+    for one in np.unique(regime):
+        mine = regime == one
+        tied[mine] = phase_tied(latency[mine], float(resolution[mine][0]))
     return LockDays(
-        lock=lock, reference_ms=reference, linear=linear, resolution_ms=typical,
-        phase_tied=_phase_tied(latency, typical), deviation=deviation,
+        lock=lock, reference_ms=reference, linear=linear, resolution_ms=float(resolution[-1]),
+        phase_tied=bool(tied[-1]), deviation=deviation,
         time_s=time_s, release_day=ordinal, latency_ms=latency, value=value, centre=centre,
-        after_rest=after_rest, command_volts=frame["command_volts"].to_numpy(),
+        release_variance=variance, release_regime=regime, after_rest=after_rest,
+        command_volts=frame["command_volts"].to_numpy(),
         day=day.astype(float), level=level,
         releases=releases.astype(float), log_volts=np.where(known, volts, fill),
         rated_log_volts=rated, volts_known=known.astype(float),
         others=np.nan_to_num(daily(np.clip(others, -MOST_OTHERS_ON, MOST_OTHERS_ON))),
         warmth_kelvin=np.zeros(day.size) if warmth is None else np.nan_to_num(daily(warmth)),
+        regime=regime[start],
+        more_variance=np.nan_to_num(variance[start] - variance[-1]),
+        offset_deviation=offset_deviation(
+            regime, resolution / reference, tied, np.nan_to_num(variance, nan=0.0))[start],
     )
+
+
+def by_regime(what: Callable[[Reals], Reals], value: Reals, regime: Ints) -> Reals:
+    """What a function makes of the values, of each regime by itself."""
+    if regime[0] == regime[-1]:
+        return what(value)
+    return np.concatenate([what(value[regime == one]) for one in np.unique(regime)])
 
 
 def _head(count: int) -> int:

@@ -23,7 +23,7 @@ from remanence.analytics.drift.common import (
     usual_volts,
     wander_of,
 )
-from remanence.analytics.drift.daily_series import LockDays, least_change_ms, lock_days
+from remanence.analytics.drift.daily_series import LockDays, lock_days
 from remanence.analytics.drift.levels import (
     T_QUANTILE,
     DailyNoise,
@@ -32,6 +32,7 @@ from remanence.analytics.drift.levels import (
     two_levels,
 )
 from remanence.analytics.drift.neighbours import NeighboursCourse, neighbours_courses
+from remanence.analytics.drift.polls import least_change_ms
 from remanence.analytics.drift.season import CommonWeeks, common_weeks
 from remanence.analytics.history import (
     FIRST_WEEKS,

@@ -109,7 +109,7 @@ def daily_noise(
     level = days.level - explained(days) - effect
     # From rated volts on: what stands at other volts is told at rated ones the less surely.
     volts = days.log_volts - days.rated_log_volts if group == "pulsed" else np.zeros(level.size)
-    noise = days.deviation**2 * STRAGGLING_NOISE / days.releases
+    noise = days.noise * STRAGGLING_NOISE
     extra = _clock_wander(days, noise) if across_clocks else 0.0
     own = daily_covariance(
         days.day, np.zeros(days.day.size), float(np.hypot(wander.daily, extra)),
@@ -119,6 +119,9 @@ def daily_noise(
     own *= np.outer(louder, louder)
     total = own + unsure + season_uncertainty(common, effect)
     total[np.diag_indices_from(total)] += noise
+    offset = days.offset
+    if offset is not None:
+        total += offset
     if group == "pulsed":
         warmth = days.warmth_kelvin - np.median(days.warmth_kelvin)
         answer = answer_to_volts(volts) + season_at_low(effect, volts)

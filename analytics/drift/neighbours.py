@@ -197,7 +197,7 @@ def _by_period(days: LockDays, common: CommonWeeks, period: Ints) -> _Periods:
         np.diag(covariance) - 2 * covariance[:, usual].mean(axis=1)
         + float(covariance[np.ix_(usual, usual)].mean())
     )
-    noise = days.deviation**2 / releases + LOCK_WEEK_DEVIATION**2
+    noise = share**2 @ days.noise + LOCK_WEEK_DEVIATION**2
     return _Periods(days.lock.id, own, share @ level, noise, np.maximum(open_, 0.0))
 
 

@@ -194,7 +194,7 @@ def _weekly(days: LockDays) -> tuple[Reals, Reals, Reals]:
         volts = days.log_volts - np.median(days.log_volts)
         away = (VOLTS_EXPONENT_DEVIATION * volts) ** 2 + (
             BEND_ERRORS * VOLTS_BEND_DEVIATION * volts**2) ** 2
-    heft = 1.0 / (days.deviation**2 / days.releases + away + LEAST_AWAY_VARIANCE)
+    heft = 1.0 / (days.noise + days.offset_deviation**2 + away + LEAST_AWAY_VARIANCE)
     number = np.floor_divide(days.day, 7)
     weeks, start = np.unique(number, return_index=True)
     total = np.add.reduceat(heft, start)

@@ -12,7 +12,12 @@ import numpy as np
 import polars as pl
 from scipy import special
 
-from remanence.analytics.drift.daily_series import REST_HOURS, LockDays, command_volts
+from remanence.analytics.drift.daily_series import (
+    REST_HOURS,
+    LockDays,
+    by_regime,
+    command_volts,
+)
 from remanence.analytics.statistics.arrays import Reals
 from remanence.analytics.statistics.change import Change, Side
 from remanence.analytics.statistics.rates import betabinomial, change_of_rate
@@ -44,6 +49,11 @@ FAULTY = (1.5, 8.0)
 """The same of a lock that sticks or is leant upon: mean 16 %."""
 SLOW_MODE_PRIOR = 1 / 600
 """Chance, before any data, that a lock has one of these faults in a given week. Assumption."""
+STANDING_PRIOR = 1 / 60
+"""Chance that a lock has one when its log begins: such a fault stands for some ten weeks.
+Assumption."""
+YOUNG_DAYS = 28
+"""A log is at its beginning for so long: its faults may have been there before it. Assumption."""
 LIKE_VOLTS = 0.03
 """Commands whose volts differ by less than this (natural log) are of one kind: at lower volts a
 sound catch straggles and fails when it is leant upon, as each 2 N of side load costs about 1 V of
@@ -139,10 +149,13 @@ def slow_mode(days: LockDays, rows: pl.DataFrame, row_day: Reals) -> SlowMode | 
     if days.time_s.size < LEAST_TRIALS:
         return None
     # Where nothing is slow this is the median; a second hump of half the releases leaves it there.
-    base = _rolling_low(days.value) + NORMAL_QUARTILE * days.deviation
+    deviation = np.sqrt(np.maximum(
+        days.deviation**2
+        + np.nan_to_num(days.release_variance - days.release_variance[-1]), 0.0))
+    base = by_regime(_rolling_low, days.value, days.release_regime) + NORMAL_QUARTILE * deviation
     excess = days.value - base
     size = np.log(SLOW_FACTOR) if not days.linear else SLOW_FACTOR - 1.0
-    slow = excess > max(size, SLOW_DEVIATIONS * days.deviation)
+    slow = excess > np.maximum(size, SLOW_DEVIATIONS * deviation)
     # At a rail below the usual a sound catch straggles too: those commands are another
     # series. Where the rail has been so for long, that series has a past of its own.
     row_volts = command_volts(rows)
@@ -178,7 +191,8 @@ def slow_mode(days: LockDays, rows: pl.DataFrame, row_day: Reals) -> SlowMode | 
         and event[recent].mean() > STANDING_NOW * STANDING_SHARE
         and share < STANDING_RISE * max(whole, share_before)
     )
-    log_odds = change.log_odds + float(np.log(SLOW_MODE_PRIOR))
+    young = day[-1] - day[0] < YOUNG_DAYS
+    log_odds = change.log_odds + float(np.log(STANDING_PRIOR if young else SLOW_MODE_PRIOR))
     if from_start:
         change = _all_along(day)
         onset = change.since
@@ -186,7 +200,7 @@ def slow_mode(days: LockDays, rows: pl.DataFrame, row_day: Reals) -> SlowMode | 
         log_odds = float(
             betabinomial(int(event.sum()), event.size, *FAULTY)
             - betabinomial(int(event.sum()), event.size, EARLIER_EVENTS, EARLIER_COMMANDS)
-            + np.log(SLOW_MODE_PRIOR)
+            + np.log(STANDING_PRIOR)
         )
     elif share < TWICE * share_before or share < LEAST_SHARE:
         return None

@@ -7,8 +7,8 @@ from datetime import timedelta
 
 import polars as pl
 
+from remanence.analytics.health.lock_state import ENOUGH, Counts, state_of
 from remanence.analytics.health.locks import (
-    ENOUGH,
     change_percent,
     estimate,
     service_mark,
@@ -18,17 +18,16 @@ from remanence.analytics.health.locks import (
 from remanence.analytics.health.model import (
     Compared,
     ControllerHealth,
-    Counts,
     Estimate,
     Job,
     LockHealth,
     Mended,
     ServiceMark,
     Untold,
-    state_of,
 )
 from remanence.analytics.history import History, per_lock
 from remanence.analytics.physics.latency import release_latency
+from remanence.analytics.physics.regimes import regimes
 from remanence.shared.absent import Absent
 from remanence.shared.findings import STATE_OF_URGENCY, Finding, rank
 from remanence.shared.tables import BASELINE_ACTIONS
@@ -232,6 +231,7 @@ def untold(
         ),
         rejected=sum(count for _, count in reasons), rejected_reasons=tuple(reasons),
         never_came=tuple(never_came),
+        changed=regimes(history).changed(history.week.monday, history.week.sunday),
     )
 
 

@@ -8,6 +8,8 @@ from datetime import datetime
 import polars as pl
 
 from remanence.analytics.health import front as health_venue
+from remanence.analytics.health.fault_measures import fault_measures
+from remanence.analytics.health.lock_state import controllers_with_log, lock_states
 from remanence.analytics.health.locks import history_of, lock_health, lock_tables
 from remanence.analytics.health.model import Health
 from remanence.analytics.health.physics_locks import physics_of
@@ -31,6 +33,7 @@ def health(
     rejects: pl.DataFrame | None = None,
     never_came: Sequence[Absent] = (),
     service_set_aside: Sequence[str] = (),
+    ended: Sequence[Finding] = (),
     version: str = "",
 ) -> Health:
     """Gather one venue's week.
@@ -51,6 +54,8 @@ def health(
         Channels of the venue file that no log ever brought.
     service_set_aside : sequence of str
         Lines of the service log that could not be taken up.
+    ended : sequence of Finding
+        What earlier reports said and is over since the last of them.
     version : str
         Of the program.
 
@@ -67,19 +72,17 @@ def health(
         history,
         {who: said for (kind, who), said in by_subject.items() if kind == "controller"},
     )
-    logging = {item.controller for item in controllers if item.records}
     made = lock_tables(history, ordered)
-    week_rows = made.rows.filter(pl.col("weeks_ago") == 0)
-    if not history.activity.height and week_rows.height:
-        logging = set(history.venue.controllers)
+    states = lock_states(history, ordered)
     raw = traces_of(history, telling_actuations(history, ordered), traces or {})
     heat = heat_by_lock(history)
+    measures = fault_measures(history, {
+        who: said for (kind, who), said in by_subject.items() if kind == "lock"})
     locks = tuple(
         lock_health(
-            lock, history, made, by_subject.get(("lock", lock.id), ()),
+            lock, history, made, states[lock.id],
             raw.get(lock.id, ()), heat.get(lock.id), history_of(lock.id, earlier),
-            heard=lock.command_controller in logging
-            and (lock.contact_controller in logging or lock.contact is None),
+            fault=measures.get(lock.id),
         )
         for lock in history.venue.locks
     )
@@ -97,7 +100,7 @@ def health(
     counted, unanswered = health_venue.numbers(history, locks)
     return Health(
         venue=history.venue, week=history.week, version=version,
-        heard=bool(logging), last_record=_last_record(history),
+        heard=bool(controllers_with_log(history)), last_record=_last_record(history),
         jobs=tuple(job for job in all_jobs if job.lead.urgency in ("now", "week")),
         plans=tuple(job for job in all_jobs if job.lead.urgency == "plan"),
         watch=tuple(found for found in ordered if found.urgency == "watch"),
@@ -107,7 +110,7 @@ def health(
                                     never_came),
         numbers=counted, unanswered=unanswered,
         venue_findings=by_subject.get(("venue", history.venue.id), ()),
-        service_set_aside=tuple(service_set_aside), physics=physics_of(history),
+        service_set_aside=tuple(service_set_aside), ended=tuple(ended), physics=physics_of(history),
     )
 
 

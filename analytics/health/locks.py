@@ -9,11 +9,13 @@ from datetime import date, timedelta
 import numpy as np
 import polars as pl
 
+from remanence.analytics.conditions.coarse_clock import coarse_locks
+from remanence.analytics.health.lock_state import ENOUGH, Counts, LockState, counts_by_week
 from remanence.analytics.health.model import (
     Alone,
-    Counts,
     Episode,
     Estimate,
+    FaultMeasure,
     Heat,
     Histogram,
     LockHealth,
@@ -22,7 +24,6 @@ from remanence.analytics.health.model import (
     Trace,
     VoltsBin,
     WeekPoint,
-    state_of,
 )
 from remanence.analytics.history import (
     History,
@@ -37,11 +38,6 @@ from remanence.analytics.statistics.intervals import wilson
 from remanence.shared.findings import Finding
 from remanence.shared.venue import Lock
 from remanence.shared.weeks import Week
-
-"""Weeks with commands that make a baseline (trade practice: eight weeks)."""
-
-ENOUGH = 5
-"""Fewer judged commands than this in a week do not bear a verdict; common practice."""
 
 ALONE_SHOWN = 12
 """Openings with no command that a page lists; the count beside them is of all."""
@@ -98,34 +94,13 @@ def lock_tables(history: History, findings: Sequence[Finding]) -> LockTables:
         rows=rows,
         by_lock=actuations_by_lock(history),
         weekly=per_lock(release_latency(rows, ("lock", "weeks_ago"), _QUANTILES)),
-        counts=_counts(rows, history),
+        counts=counts_by_week(history),
         now=per_lock(release_latency(rows.filter(pl.col("weeks_ago") == 0), ("lock",), _QUANTILES)),
         before=per_lock(release_latency(base, ("lock",), _QUANTILES)),
         baseline={row["lock"]: (row["first"], row["last"]) for row in days.to_dicts()},
         service=_service(history),
         alone=_alone(history),
     )
-
-
-def _counts(rows: pl.DataFrame, history: History) -> dict[str, dict[int, Counts]]:
-    outcome = pl.col("outcome")
-    made = rows.group_by("lock", "weeks_ago").agg(
-        commands=pl.len(),
-        released=(outcome == "released").sum(),
-        unanswered=(outcome == "no-release").sum(),
-        already_open=(outcome == "already-open").sum(),
-        unobserved=(outcome == "unobserved").sum(),
-        retries=(pl.col("attempt").fill_null(1) > 1).sum(),
-    )
-    alone = history.dated("openings").group_by("lock", "weeks_ago").agg(
-        opened_alone=pl.len()
-    )
-    both = made.join(alone, on=["lock", "weeks_ago"], how="full", coalesce=True).fill_null(0)
-    counts: dict[str, dict[int, Counts]] = {}
-    for row in both.sort("lock", "weeks_ago").to_dicts():
-        lock, ago = row.pop("lock"), row.pop("weeks_ago")
-        counts.setdefault(lock, {})[ago] = Counts(**row)
-    return counts
 
 
 def _service(history: History) -> dict[str, tuple[ServiceMark, ...]]:
@@ -190,8 +165,9 @@ def change_percent(now: Estimate, before: Estimate, step: float) -> Estimate:
 
 
 def lock_health(
-    lock: Lock, history: History, tables: LockTables, findings: tuple[Finding, ...],
-    traces: tuple[Trace, ...], heat: Heat | None, episodes: tuple[Episode, ...], heard: bool,
+    lock: Lock, history: History, tables: LockTables, known: LockState,
+    traces: tuple[Trace, ...], heat: Heat | None, episodes: tuple[Episode, ...],
+    fault: FaultMeasure | None = None,
 ) -> LockHealth:
     """Everything one lock's page says.
 
@@ -199,21 +175,23 @@ def lock_health(
     ----------
     lock, history, tables
         Which lock, and what :func:`lock_tables` made of the history.
-    findings : tuple of Finding
-        Of this lock, most urgent first.
+    known : LockState
+        Its state, as every sheet says it.
     traces, heat, episodes
         Raw signals, coil temperature and earlier findings, where there are any.
-    heard : bool
-        Whether the lock's controllers logged anything in the week.
+    fault : FaultMeasure or None
+        The quantity that shows its fault.
     """
     counts = tables.counts.get(lock.id, {})
-    week = counts.get(0, Counts())
+    week = known.week
     rows = tables.by_lock.get(lock.id)
     kind = _kind(lock, rows)
     now = _row(tables.now.get(lock.id), kind)
     before = _row(tables.before.get(lock.id), kind)
     span = tables.baseline.get(lock.id)
-    silence = _silence(lock, week, heard)
+    coarse = lock.id in coarse_locks(history)
+    if coarse:
+        now = before = None
     recent = None if rows is None else rows.filter(pl.col("weeks_ago") == 0)
     base = None if rows is None or span is None else rows.filter(
         pl.col("day").is_between(*span)
@@ -228,23 +206,23 @@ def lock_health(
         and history.week.plus(-ago).monday <= span[1]
     ]
     return LockHealth(
-        lock=lock, state=state_of(findings, silence), findings=findings, silence=silence,
-        week=week, now=estimate(now), before=estimate(before),
+        lock=lock, known=known, now=estimate(now), before=estimate(before),
         p95_now=estimate(now, "p95"), p95_before=estimate(before, "p95"),
         change_percent=change_percent(estimate(now), estimate(before), step or 0.0),
         band_low_ms=before["p05_ms"] if before else None,
         band_high_ms=before["p95_ms"] if before else None,
         baseline_from=span[0] if span else None, baseline_to=span[1] if span else None,
         kind=kind, resolution_ms=step,
-        weeks=_weeks(history.week, tables.weekly.get(lock.id), kind, counts),
-        histogram=_histogram(recent, base, kind), volts=_volts(recent, base, kind),
+        weeks=_weeks(history.week, None if coarse else tables.weekly.get(lock.id), kind, counts),
+        histogram=None if coarse else _histogram(recent, base, kind),
+        volts=_volts(recent, base, kind),
         pulses=_pulses(rows, recent), traces=traces, heat=heat,
         service=tables.service.get(lock.id, ()), episodes=episodes,
         unanswered_now=share(week.unanswered, week.judged),
         unanswered_before=share(
             sum(item.unanswered for item in base_counts), sum(item.judged for item in base_counts)
         ),
-        alone=tables.alone.get(lock.id, ()),
+        alone=tables.alone.get(lock.id, ()), fault=fault,
     )
 
 
@@ -262,18 +240,6 @@ def _row(frame: pl.DataFrame | None, kind: str | None) -> dict[str, float | int 
         return None
     found = frame.filter(pl.col("latency_from").eq_missing(pl.lit(kind, pl.String))).to_dicts()
     return found[0] if found else None
-
-
-def _silence(lock: Lock, week: Counts, heard: bool) -> str:
-    if not heard:
-        return "no-log"
-    if lock.latency_kind is None:
-        return "no-feedback"
-    if week.commands == 0:
-        return "no-commands"
-    if week.judged < ENOUGH:
-        return "few"
-    return ""
 
 
 def _weeks(

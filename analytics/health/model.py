@@ -10,9 +10,11 @@ from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Any
 
+from remanence.analytics.health.lock_state import Counts, LockState
 from remanence.analytics.health.physics_model import PhysicsSummary
+from remanence.analytics.physics.regimes import Regime
 from remanence.shared.absent import Absent
-from remanence.shared.findings import STATE_OF_URGENCY, STATES, Finding
+from remanence.shared.findings import Finding
 from remanence.shared.venue import Lock, Supply, Venue
 from remanence.shared.weeks import Week
 
@@ -25,24 +27,6 @@ class Estimate:
     low: float | None = None
     high: float | None = None
     n: int = 0
-
-
-@dataclass(frozen=True)
-class Counts:
-    """What happened to the commands of a stretch of time."""
-
-    commands: int = 0
-    released: int = 0
-    unanswered: int = 0
-    already_open: int = 0
-    unobserved: int = 0
-    retries: int = 0
-    opened_alone: int = 0
-
-    @property
-    def judged(self) -> int:
-        """Commands of which it is known whether they were answered."""
-        return self.released + self.unanswered
 
 
 @dataclass(frozen=True)
@@ -158,15 +142,23 @@ class Episode:
 
 
 @dataclass(frozen=True)
+class FaultMeasure:
+    """The quantity that shows a lock's fault, week by week; see ``fault_measures``."""
+
+    id: str
+    unit: str
+    condition: str
+    """Of the finding that it shows."""
+    weeks: tuple[tuple[Week, float], ...]
+
+
+@dataclass(frozen=True)
 class LockHealth:
     """Everything a lock's page says."""
 
     lock: Lock
-    state: str
-    findings: tuple[Finding, ...]
-    silence: str
-    """Why there is too little data: no-log, no-commands, no-feedback, few; empty else."""
-    week: Counts
+    known: LockState
+    """State, findings, silence and counts of the week, as every sheet says them."""
     now: Estimate
     before: Estimate
     p95_now: Estimate
@@ -191,19 +183,41 @@ class LockHealth:
     unanswered_before: Estimate
     alone: tuple[Alone, ...] = ()
     """The week's openings with no command, the newest first; see ``week.opened_alone``."""
+    fault: FaultMeasure | None = None
+    """What the first figure of its page draws; None: its time to release shows the fault."""
+
+    @property
+    def state(self) -> str:
+        """One of :data:`~remanence.shared.findings.STATES`."""
+        return self.known.state
+
+    @property
+    def findings(self) -> tuple[Finding, ...]:
+        """Of this lock, most urgent first."""
+        return self.known.findings
+
+    @property
+    def silence(self) -> str:
+        """Why there is too little data; empty where there is enough."""
+        return self.known.silence
+
+    @property
+    def week(self) -> Counts:
+        """The week's commands and openings."""
+        return self.known.week
 
     def as_json(self) -> dict[str, Any]:
         """This lock's object in ``findings.json``; figures that are not known are null."""
         return {
-            "lock": self.lock.id, "state": self.state,
-            "too_little_data_because": self.silence or None,
+            "lock": self.lock.id, **self.known.as_json(),
             "actuations": self.week.commands, "released": self.week.released,
-            "no_release": self.week.unanswered, "already_open": self.week.already_open,
+            "already_open": self.week.already_open,
             "unobserved": self.week.unobserved, "retries": self.week.retries,
             "openings": self.week.opened_alone, "latency_from": self.kind,
             "latency_ms": _as_json(self.now), "latency_before_ms": _as_json(self.before),
             "latency_p95_ms": _as_json(self.p95_now),
-            "findings": [found.condition for found in self.findings],
+            "latency_p95_before_ms": _as_json(self.p95_before),
+            "resolution_ms": self.resolution_ms,
         }
 
 
@@ -341,6 +355,8 @@ class Untold:
     rejected: int
     rejected_reasons: tuple[tuple[str, int], ...]
     never_came: tuple[Absent, ...] = ()
+    changed: tuple[Regime, ...] = ()
+    """Measuring regimes that began this week: no fault, and what came before is not like it."""
 
 
 @dataclass(frozen=True)
@@ -374,6 +390,8 @@ class Health:
     venue_findings: tuple[Finding, ...]
     service_set_aside: tuple[str, ...] = ()
     """Lines of the service log that could not be taken up, each with its reason."""
+    ended: tuple[Finding, ...] = ()
+    """What earlier reports said and is over since the last of them."""
     physics: PhysicsSummary | None = None
     """What the models of coil, magnet, cable and rail say; None where it was not asked for."""
 
@@ -393,13 +411,3 @@ def _as_json(estimate: Estimate) -> dict[str, float | int | None]:
 
     return {"value": rounded(estimate.value), "low": rounded(estimate.low),
             "high": rounded(estimate.high), "n": estimate.n}
-
-
-def state_of(findings: tuple[Finding, ...], silence: str) -> str:
-    """A subject's state: its most urgent finding, then whether enough was heard of it."""
-    states = [STATE_OF_URGENCY[finding.urgency] for finding in findings]
-    if states:
-        worst = min(states, key=STATES.index)
-        if worst != "watch" or not silence:
-            return worst
-    return "too-little-data" if silence else "good"

@@ -7,6 +7,7 @@ from datetime import timedelta
 
 import polars as pl
 
+from remanence.analytics.health.lock_state import state_of
 from remanence.analytics.health.model import (
     DeepSag,
     Estimate,
@@ -14,7 +15,6 @@ from remanence.analytics.health.model import (
     RailWeek,
     SagPoint,
     SupplyHealth,
-    state_of,
 )
 from remanence.analytics.history import History
 from remanence.analytics.physics.idle_volts import Level, idle_volts

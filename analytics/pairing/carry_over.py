@@ -19,8 +19,8 @@ from remanence.analytics.pairing.wiring import Wiring
 
 C = pl.col
 
-BEGINNING = -(1 << 61)
-"""Earlier than any record."""
+BEGINNING = -(1 << 52)
+"""Earlier than any record, as a time and as an instant; its opposite is later than any. [us]"""
 
 RECENT_US = 130_000_000
 """How long command edges are kept, as they bear on what the supply shows of later commands: the
@@ -32,7 +32,11 @@ TIME, FLAG, TEXT = pl.Int64(), pl.Boolean(), pl.String()
 
 @dataclass(frozen=True)
 class CarryOver:
-    """What is carried over, as tables. Times are microseconds, UTC."""
+    """What is carried over, as tables.
+
+    Of locks, commands, contacts and figures the times are instants; of breaks, last words and
+    ``until`` they are microseconds, UTC.
+    """
 
     locks: pl.DataFrame
     """One row a lock. At the span's end: ``releasing`` and ``contact_open``. At ``resume``, from
@@ -42,7 +46,8 @@ class CarryOver:
     still_on: pl.DataFrame
     """Coils that are on: ``lock``, since when (``time``), and the ``run``."""
     commands: pl.DataFrame
-    """Command edges not final yet, or of the last while; ``others_on`` and ``resolution_ms``."""
+    """Command edges not final yet, or of the last while; ``others_on``, ``resolution_ms``
+    and ``clock_ms``."""
     contacts: pl.DataFrame
     """Contact edges not yet final, with ``other_lock`` and ``other_time``."""
     figures: pl.DataFrame
@@ -62,7 +67,7 @@ class CarryOver:
                       "last_outcome": OUTCOME, "last_attempt": TIME, "opened": FLAG},
             "still_on": {"lock": lock, "time": TIME, "run": TIME},
             "commands": {"lock": lock, "time": TIME, "on": FLAG, "run": TIME, "others_on": TIME,
-                         "resolution_ms": pl.Float64()},
+                         "resolution_ms": pl.Float64(), "clock_ms": pl.Float64()},
             "contacts": {"lock": lock, "time": TIME, "on": FLAG, "run": TIME, "other_lock": lock,
                          "other_time": TIME},
             "figures": {"lock": lock, "start": TIME, **dict.fromkeys(MEASURED, pl.Float64())},

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import polars as pl
 
+from remanence.analytics.pairing.edges import PLACES, stamp
 from remanence.analytics.pairing.rails import LONGEST_US, REACH_US
 from remanence.analytics.pairing.wiring import Wiring
 
@@ -22,12 +23,12 @@ def later(column: str, steps: int) -> pl.Expr:
 
 
 def with_others_on(edges: pl.DataFrame, levels: pl.DataFrame, wiring: Wiring) -> pl.DataFrame:
-    """Command edges with ``others_on``: other locks on the same rail commanded on at that instant.
+    """Command edges with ``others_on``: other locks on the same rail commanded on at that stamp.
 
     Parameters
     ----------
     edges : polars.DataFrame
-        EDGES of the commands of all locks; every instant of a rail is looked at as a whole.
+        EDGES of the commands of all locks; all of one stamp on a rail is looked at as a whole.
     levels : polars.DataFrame
         ``lock`` and ``releasing``, its command before them.
     wiring : Wiring
@@ -37,12 +38,12 @@ def with_others_on(edges: pl.DataFrame, levels: pl.DataFrame, wiring: Wiring) ->
     at_first = (levels.join(facts, on="lock").group_by("rail")
                 .agg(at_first=(C.releasing == C.pulsed).sum().cast(pl.Int64)))
     load = pl.when(C.on == C.pulsed).then(1).otherwise(-1)
+    then = (C.on == C.pulsed).cast(pl.Int64).last().over("lock", "_stamp")
     return (edges.join(facts, on="lock").sort("rail", "time")
-            .with_columns(loads=load.cum_sum().over("rail"))
-            .with_columns(C.loads.last().over("rail", "time"))
+            .with_columns(loads=load.cum_sum().over("rail"), _stamp=stamp("time"))
+            .with_columns(C.loads.last().over("rail", "_stamp"))
             .join(at_first, on="rail", how="left")
-            .select(*edges.columns,
-                    others_on=C.at_first + C.loads - (C.on == C.pulsed).cast(pl.Int64))
+            .select(*edges.columns, others_on=C.at_first + C.loads - then)
             .sort("lock", "time"))
 
 
@@ -63,13 +64,13 @@ def pulses(edges: pl.DataFrame, wiring: Wiring) -> pl.DataFrame:
         next releasing edge; ``natural``, when the wait ends unless the log breaks off; ``done_at``,
         when all readings of its rail have come in; the edge's other columns; the lock's wiring.
     """
-    latest = pl.min_horizontal("end", C.start + LONGEST_US)
+    latest = pl.min_horizontal("end", C.start + LONGEST_US * PLACES)
     return (edges.with_columns(end=later("time", 1), following=later("time", 2))
             .filter("on").drop("on").rename({"time": "start"})
             .join(wiring.locks, on="lock", how="left", maintain_order="left")
             .with_columns(
-                natural=pl.min_horizontal("following", C.end + C.coast_us),
-                done_at=pl.when("pulsed").then(latest).otherwise("start") + REACH_US))
+                natural=pl.min_horizontal("following", C.end + C.coast_us * PLACES),
+                done_at=pl.when("pulsed").then(latest).otherwise("start") + REACH_US * PLACES))
 
 
 def stretches_on(edges: pl.DataFrame, still_on: pl.DataFrame, wiring: Wiring) -> pl.DataFrame:
@@ -134,7 +135,7 @@ def with_waits(
     commands : polars.DataFrame
         From :func:`pulses`.
     breaks, last_words : polars.DataFrame
-        BREAKS and LAST_WORDS of the controllers.
+        BREAKS and LAST_WORDS of the controllers. [us]
 
     Returns
     -------
@@ -143,13 +144,20 @@ def with_waits(
         cut the wait short; ``undecided``: a later record may show that it went on.
     """
     found = commands.sort("start").join_asof(
-        breaks.sort("first").select("first", C.last.alias("break_at"), watcher="controller"),
+        breaks.sort("first").select(C("first") * PLACES, _whole_tick("last").alias("break_at"),
+                                    watcher="controller"),
         left_on="start", right_on="first", by="watcher", strategy="forward",
         allow_exact_matches=False, check_sortedness=False)
-    found = found.join(last_words.select("time", watcher="controller"), on="watcher", how="left")
+    found = found.join(last_words.select(_whole_tick("time"), watcher="controller"), on="watcher",
+                       how="left")
     limit = pl.max_horizontal(pl.coalesce("break_at", "time"), "start")
     broke_off = C.natural.is_null() | (limit < C.natural)
     return found.with_columns(
         wait_end=pl.min_horizontal("natural", limit), broke_off=broke_off,
         undecided=broke_off & C.break_at.is_null(),
     ).drop("break_at", "time", "first", strict=False).sort("lock", "start")
+
+
+def _whole_tick(column: str) -> pl.Expr:
+    """The last instant of a stamp: of a log's last record its whole tick was seen."""
+    return C(column) * PLACES + PLACES - 1

@@ -1,6 +1,9 @@
 """Records of two-valued channels turned into edges: where a level really changes.
 
-Times are whole microseconds, UTC, throughout.
+The times of records are whole microseconds, UTC. Those of edges, and of all that is made of edges,
+are instants: thousandths of a microsecond, which hold the stamp and, behind it, the place of the
+line among those that the clock stamped alike. So one comparison tells which of two came first, and
+:func:`stamp` gives back the time as it was stamped.
 """
 
 from __future__ import annotations
@@ -14,21 +17,42 @@ from remanence.analytics.pairing.wiring import Wiring
 C = pl.col
 
 RECORDS = pl.Schema({"time": pl.Int64(), "channel": pl.String(), "quantity": pl.String(),
-                     "value": pl.Float64(), "run": pl.Int64(), "controller": pl.String()})
+                     "value": pl.Float64(), "run": pl.Int64(), "place": pl.Int64(),
+                     "controller": pl.String()})
 """Commands and contacts as logged, of channels that the venue names: any order, repeats allowed."""
 
 DAY_US = 24 * 3_600_000_000
+
+PLACES = 1000
+"""Instants to a microsecond: lines of one stamp beyond so many count as the last of them."""
 
 HALF_WAY = 0.5
 """A record of two values says on above this: half way between the 0 and the 1 that it may say."""
 
 EDGES = pl.Schema({"lock": pl.String(), "time": pl.Int64(), "on": pl.Boolean(), "run": pl.Int64()})
-"""Changes of level by lock (its Enum) and time; ``on`` is the level after the change."""
+"""Changes of level by lock (its Enum) and time, an instant; ``on`` is the level after it."""
+
+
+def instant() -> pl.Expr:
+    """The instant of a record."""
+    return C.time * PLACES + C.place.clip(0, PLACES - 1)
+
+
+def stamp(of: str | pl.Expr) -> pl.Expr:
+    """The time of an instant as it was stamped. [us, UTC]"""
+    return (C(of) if isinstance(of, str) else of) // PLACES
+
+
+def stamped(frame: pl.DataFrame, *columns: str) -> pl.DataFrame:
+    """A table with instants turned into times as they were stamped. [us, UTC]"""
+    return frame.with_columns(stamp(name).alias(name) for name in columns)
 
 
 def records_of(signals: pl.DataFrame, wiring: Wiring) -> pl.DataFrame:
-    """RECORDS out of SIGNALS."""
-    return (signals.select(C.time.to_physical(), "channel", "quantity", "value", C.run.fill_null(0))
+    """RECORDS out of SIGNALS; without ``place`` no line is taken to come before another."""
+    place = C.place.fill_null(0) if "place" in signals.columns else pl.lit(0, pl.Int64)
+    return (signals.select(C.time.to_physical(), "channel", "quantity", "value", C.run.fill_null(0),
+                           place=place)
             .join(wiring.channels, on=["channel", "quantity"]))
 
 
@@ -36,7 +60,7 @@ def command_records(records: pl.DataFrame, wiring: Wiring) -> pl.DataFrame:
     """Commands with their lock: ``on`` where the record says the value that releases it."""
     return (records.filter(C.quantity == "command")
             .join(wiring.locks.select("lock", "fires", channel="command"), on="channel")
-            .select("lock", "time", "run", on=(C.value > HALF_WAY) == C.fires))
+            .select("lock", "run", time=instant(), on=(C.value > HALF_WAY) == C.fires))
 
 
 def contact_records(records: pl.DataFrame, wiring: Wiring) -> pl.DataFrame:
@@ -44,7 +68,7 @@ def contact_records(records: pl.DataFrame, wiring: Wiring) -> pl.DataFrame:
     return (records.filter(C.quantity == "contact")
             .join(wiring.locks.filter(C.open_value.is_not_null()).select(
                 "lock", "open_value", channel="contact"), on="channel")
-            .select("lock", "time", "run", on=(C.value > HALF_WAY) == C.open_value))
+            .select("lock", "run", time=instant(), on=(C.value > HALF_WAY) == C.open_value))
 
 
 def changes(
@@ -69,8 +93,9 @@ def changes(
 
     Notes
     -----
-    A level that is said again changes nothing. Where one channel says both levels at one instant,
-    they are ordered so that the level is changed after them.
+    A level that is said again changes nothing. Where one channel says both levels at one instant
+    (two files, neither of which has both), they are ordered so that the level is changed after
+    them.
     """
     told = said.group_by(*by, "time").agg(
         C.run.min(), on=C.on.any(), both=C.on.any() & ~C.on.all()).sort(*by, "time")

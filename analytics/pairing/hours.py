@@ -31,8 +31,8 @@ def busy_stretches(edges: pl.DataFrame, wiring: Wiring) -> pl.DataFrame:
     Parameters
     ----------
     edges : polars.DataFrame
-        EDGES of commands: those of the two seconds before the readings, and the begin of every
-        pulse that lasts, among them.
+        EDGES of commands, their times as stamped, in order: those of the two seconds before the
+        readings, and the begin of every pulse that lasts, among them.
     wiring : Wiring
         The locks.
 
@@ -43,7 +43,7 @@ def busy_stretches(edges: pl.DataFrame, wiring: Wiring) -> pl.DataFrame:
         into the UTC day before, so that a day's hours never wait for the next day.
     """
     told = edges.join(wiring.locks.filter("pulsed").select("lock", "rail"), on="lock").sort(
-        "lock", "time")
+        "lock", "time", maintain_order=True)
     first = (C.lock != C.lock.shift(1)).fill_null(value=True)
     begun = told.with_columns(end=later("time", 1).fill_null(NEVER), begin="time").filter("on")
     lasted = told.filter(first & ~C.on).with_columns(end="time", begin=pl.lit(-NEVER))

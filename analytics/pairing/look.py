@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 
+from remanence.analytics.pairing.edges import PLACES, stamped
 from remanence.analytics.pairing.hours import activity, busy_stretches, rail_hours, runs_of
 from remanence.analytics.pairing.rails import LONGEST_US, NOISE_US, REACH_US, TASK, rail_figures
 from remanence.analytics.pairing.readings import Levels, Records
@@ -43,7 +44,7 @@ class Look:
         RECORDS of the span.
     edges : polars.DataFrame
         EDGES of the commands of the span, those of the last while before it, and those of commands
-        that are not over.
+        that are not over, by lock and time.
     commands : polars.DataFrame
         Out of :func:`remanence.analytics.pairing.commands.pulses`.
     before : mapping
@@ -62,10 +63,14 @@ class Look:
         self.activity: list[tuple[str, Columns]] = []
         self._runs: list[tuple[str, Ints, Ints, Ints]] = []
         facts = wiring.of_locks("rail", "pulsed", "self_cut")
-        self._edges = edges.join(facts, on="lock").sort("time", "lock").partition_by(
+        # (Readings have no place in a tick: from here on times are as they were stamped.)
+        self._edges = stamped(edges.join(facts, on="lock").sort("time", "lock"), "time"
+                              ).partition_by("rail", as_dict=True)
+        self._busy = busy_stretches(stamped(edges, "time"), wiring).partition_by(
             "rail", as_dict=True)
-        self._busy = busy_stretches(edges, wiring).partition_by("rail", as_dict=True)
-        self._waiting = commands.filter(C.done_at >= begin).select(TASK).sort("start")
+        self._waiting = stamped(
+            commands.filter(C.done_at >= begin * PLACES).with_columns(instant="start")
+            .select("instant", *TASK).sort("instant"), "start", "end", "done_at")
         self._tails = {key: part.samples() for key, part in before.items()}
         self._said = {
             str(name): Records(part["time"].to_numpy(), np.empty(0), part["run"].to_numpy())
@@ -122,7 +127,8 @@ class Look:
                 into.setdefault(name, []).append(part)
         for (rail,), tasks in now.partition_by("rail", as_dict=True).items():
             self.figures.append(rail_figures(
-                tasks, self._edges[rail,], volts.get(str(rail), ()), amps))
+                tasks, self._edges[rail,], volts.get(str(rail), ()), amps,
+            ).with_columns(start=tasks["instant"]))
 
     def _listen(self, name: str, edges: Records, levels: Sequence[Records]) -> None:
         """What a controller logged of some whole hours."""

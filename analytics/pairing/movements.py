@@ -6,6 +6,7 @@ from typing import Literal
 
 import polars as pl
 
+from remanence.analytics.pairing.edges import PLACES, stamp
 from remanence.analytics.pairing.rails import SIX_NOISE
 from remanence.shared.tables import OUTCOMES
 
@@ -69,7 +70,7 @@ def with_near_commands(edges: pl.DataFrame, commands: pl.DataFrame) -> pl.DataFr
     own = C.near_lock == C.lock
     lock = pl.when(own).then("before_lock").otherwise("near_lock")
     time = pl.when(own).then("before_time").otherwise("near_time")
-    near = C.time - time <= NEAR_US
+    near = stamp("time") - stamp(time) <= NEAR_US
     return found.select(
         *edges.columns, other_lock=pl.when(near).then(lock), other_time=pl.when(near).then(time),
     ).sort("lock", "time")
@@ -95,7 +96,7 @@ def movements(contacts: pl.DataFrame, commands: pl.DataFrame, settle_us: int) ->
         it.
     """
     told = nearest(contacts, "time", commands, "start", strategy="backward", command="start")
-    begins = (C.lock != C.lock.shift(1)) | (C.time - C.time.shift(1) > settle_us) \
+    begins = (C.lock != C.lock.shift(1)) | (stamp("time") - stamp("time").shift(1) > settle_us) \
         | C.command.ne_missing(C.command.shift(1))
     told = told.with_columns(begins=begins.fill_null(value=True), place=pl.int_range(pl.len()))
     ends = told.filter(C.begins.shift(-1, fill_value=True)).select(
@@ -150,7 +151,7 @@ def releases(
             (C.count_then.fill_null(0) - C.count_before.fill_null(0)).clip(0)).otherwise(0),
         outcome=pl.when(~C.seen).then(pl.lit("unobserved")).when(was_open)
         .then(pl.lit("already-open")).when("released").then(pl.lit("released"))
-        .when(C.broke_off & (C.wait_end == C.start)).then(pl.lit("unobserved"))
+        .when(C.broke_off & (stamp("wait_end") == stamp("start"))).then(pl.lit("unobserved"))
         .otherwise(pl.lit("no-release")).cast(OUTCOME))
     told = nearest(told, pl.coalesce("release", "start"), shuts, "first_edge", strategy="forward",
                    relock="first_edge")
@@ -174,7 +175,7 @@ def supply_outcomes(commands: pl.DataFrame) -> pl.DataFrame:
                .then(pl.lit("no-release", OUTCOME)).otherwise(pl.lit("unobserved", OUTCOME)))
     return commands.with_columns(
         outcome=outcome,
-        release=pl.when(cut).then(C.start + (C.cut_ms * 1000).round().cast(pl.Int64))
+        release=pl.when(cut).then(C.start + (C.cut_ms * 1000).round().cast(pl.Int64) * PLACES)
         .otherwise("release"))
 
 
@@ -195,7 +196,7 @@ def with_attempts(
     start = pl.when(first).then("last_command").otherwise(C.start.shift(1))
     outcome = pl.when(first).then("last_outcome").otherwise(C.outcome.shift(1))
     opened = C.last_open.is_not_null() & (first | (C.last_open > C.wait_end.shift(1)))
-    linked = (outcome == "no-release") & (C.start - start <= retry_us) & ~opened \
+    linked = (outcome == "no-release") & (stamp("start") - stamp(start) <= retry_us) & ~opened \
         & ~(first & C.opened)
     told = told.with_columns(first=first, linked=linked.fill_null(value=False),
                              place=pl.int_range(pl.len()))

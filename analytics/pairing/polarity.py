@@ -13,7 +13,14 @@ from collections.abc import Mapping, Sequence
 
 import polars as pl
 
-from remanence.analytics.pairing.edges import DAY_US, HALF_WAY, changes, command_records
+from remanence.analytics.pairing.edges import (
+    DAY_US,
+    HALF_WAY,
+    PLACES,
+    changes,
+    command_records,
+    instant,
+)
 from remanence.analytics.pairing.wiring import Wiring
 
 C = pl.col
@@ -39,10 +46,11 @@ def votes(records: pl.DataFrame, wiring: Wiring) -> dict[str, list[int]]:
     asked = wiring.locks.filter(C.contact.is_not_null() & C.open_value.is_null())
     if asked.is_empty():
         return {}
-    by, day = ("lock", "day"), C.time // DAY_US
+    by, day = ("lock", "day"), C.time // (DAY_US * PLACES)
     shown = (records.filter(C.quantity == "contact")
              .join(asked.select("lock", channel="contact"), on="channel")
-             .select("lock", "time", "run", on=C.value > HALF_WAY, day=day))
+             .select("lock", "run", time=instant(), on=C.value > HALF_WAY)
+             .with_columns(day=day))
     at_rest = asked.select("lock", before=pl.lit(value=False))
     moved = changes(shown, None, by).select(*by, "time", shows="on", at="time")
     fired = changes(command_records(records, wiring).join(asked, on="lock", how="semi")
@@ -50,7 +58,8 @@ def votes(records: pl.DataFrame, wiring: Wiring) -> dict[str, list[int]]:
     same = [(C.lock == C.lock.shift(-k)) & (C.day == C.day.shift(-k)) for k in (1, 2)]
     end, following = (pl.when(same[k - 1]).then(C.time.shift(-k)) for k in (1, 2))
     fired = fired.join(asked.select("lock", "coast_us"), on="lock", maintain_order="left")
-    fired = fired.with_columns(stop=pl.min_horizontal(end + C.coast_us, following - 1)).filter("on")
+    fired = fired.with_columns(stop=pl.min_horizontal(
+        end + C.coast_us * PLACES, following - 1)).filter("on")
     cast = fired.join_asof(moved, on="time", by=by, strategy="forward", check_sortedness=False)
     cast = cast.filter(C.at.is_not_null() & (C.stop.is_null() | (C.at <= C.stop)))
     counted = cast.group_by("lock").agg(zero=(~C.shows).sum(), one=C.shows.sum())

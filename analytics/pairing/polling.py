@@ -385,16 +385,20 @@ def polling_of(records: pl.DataFrame) -> pl.DataFrame:
     Parameters
     ----------
     records : polars.DataFrame
-        ``controller``, ``time`` [us, UTC] and ``quantity`` of commands and contacts: any order,
-        repeats allowed.
+        ``controller``, ``channel``, ``time`` [us, UTC], ``place``, ``quantity`` and ``value`` of
+        commands and contacts: any order, repeats allowed.
 
     Returns
     -------
     polars.DataFrame
         Columns ``controller``, ``day``, ``resolution_ms`` (the polling period where one shows, else
-        the clock's step) and ``edges`` of POLLING, by controller and day.
+        the clock's step), ``edges`` and ``clock_ms`` of POLLING, by controller and day.
     """
-    told = records.select("controller", "time", day=C.time // DAY_US, ours=C.quantity == "contact")
+    # (A level that is said again was not seen to change then: repeats tell nothing of a poll.)
+    told = records.sort("channel", "quantity", "time", "place").filter(
+        pl.any_horizontal(C(name).ne_missing(C(name).shift(1))
+                          for name in ("channel", "quantity", "value"))
+    ).select("controller", "time", day=C.time // DAY_US, ours=C.quantity == "contact")
     rows = []
     for (controller, day), part in told.sort("controller", "time").partition_by(
             "controller", "day", as_dict=True, maintain_order=True).items():
@@ -402,7 +406,7 @@ def polling_of(records: pl.DataFrame) -> pl.DataFrame:
         once = _each_once(stamps)
         step = _step_of(once)
         period = polling_period_ms(stamps[ours], stamps[~ours], step or FINEST_STEP_MS)
-        rows.append((controller, day, period or step, once.size))
+        rows.append((controller, day, period or step, once.size, step))
     return POLLING.conform(pl.DataFrame(
         rows, schema={"controller": pl.String, "day": pl.Int32, "resolution_ms": pl.Float64,
-                      "edges": pl.Int64}, orient="row"))
+                      "edges": pl.Int64, "clock_ms": pl.Float64}, orient="row"))

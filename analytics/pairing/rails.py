@@ -148,7 +148,8 @@ class Windows:
             after = np.where(whose[near] == lock, tail[near] + 1, place)
             after = np.where(place < time.size, after, time.size)
             clear = np.where(after < time.size, time[np.minimum(after, time.size - 1)], NEVER)
-        cutting = edges.filter("self_cut", "pulsed").sort("lock", "time").select(
+        cutting = edges.filter("self_cut", "pulsed").sort(
+            "lock", "time", maintain_order=True).select(
             "on", "time", end=pl.when(C.lock == C.lock.shift(-1)).then(C.time.shift(-1)))
         cutting = cutting.filter("on").select(
             "time", end=pl.min_horizontal("end", C.time + SELF_CUT_BLUR_US))
@@ -180,10 +181,10 @@ def rail_figures(
     ----------
     tasks : polars.DataFrame
         Commands on the rail by ``start``, out of
-        :func:`remanence.analytics.pairing.commands.pulses`: TASK.
+        :func:`remanence.analytics.pairing.commands.pulses`: TASK, times as stamped.
     edges : polars.DataFrame
         ``lock``, ``time``, ``on``, ``pulsed`` and ``self_cut`` of the command edges of all locks
-        on the rail around them, by time.
+        on the rail around them, by time as stamped.
     volts : sequence of Records
         Its readings, each once, from a minute before the first command on, in parts one after the
         other.

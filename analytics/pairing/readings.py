@@ -16,7 +16,7 @@ C = pl.col
 
 @dataclass(frozen=True)
 class Records:
-    """Records of one channel and quantity, in the order of time."""
+    """Records of one channel and quantity, in the order of time; of one stamp, as logged."""
 
     time: Ints
     value: Reals
@@ -50,7 +50,7 @@ class Records:
         return np.broadcast_to(self.run, self.time.shape)
 
     def samples(self) -> Records:
-        """Each (time, value) once; of one instant, the lower first. Only finite values.
+        """Without repeats under one stamp. Only finite values.
 
         Their ``run`` means nothing.
         """
@@ -59,8 +59,6 @@ class Records:
         if whole and bool((self.time[1:] > self.time[:-1]).all()):
             return self
         time, value = (self.time, self.value) if whole else (self.time[good], self.value[good])
-        order = np.lexsort((value, time))
-        time, value = time[order], value[order]
         new = np.ones(time.size, np.bool_)
         new[1:] = (time[1:] != time[:-1]) | (value[1:] != value[:-1])
         return replace(self, time=time[new], value=value[new], run=np.zeros(1, np.int64))
@@ -71,15 +69,20 @@ Levels = Mapping[tuple[str, str], Records]
 
 
 def levels_of(signals: pl.DataFrame, wiring: Wiring) -> dict[tuple[str, str], Records]:
-    """Volts of the rails and amps of the coils out of SIGNALS, any order."""
+    """Volts of the rails and amps of the coils out of SIGNALS, any order.
+
+    Without ``place``, readings of one stamp are put in order of their value.
+    """
     named = pl.DataFrame(
         [(channel, "volts") for channel in wiring.rails]
         + [(channel, "amps") for channel in wiring.locks["command"]],
         schema=["channel", "quantity"], orient="row")
     frame = signals.join(named, on=["channel", "quantity"], how="semi").select(
-        "channel", "quantity", C.time.to_physical(), "value", C.run.fill_null(0))
+        "channel", "quantity", C.time.to_physical(), "value", C.run.fill_null(0),
+        *(["place"] if "place" in signals.columns else []))
+    order = ["time", "place", "value"] if "place" in signals.columns else ["time", "value"]
     return {
         (str(channel), str(quantity)): Records(
             part["time"].to_numpy(), part["value"].to_numpy(), part["run"].to_numpy())
-        for (channel, quantity), part in frame.sort("time", maintain_order=True).partition_by(
+        for (channel, quantity), part in frame.sort(order, maintain_order=True).partition_by(
             "channel", "quantity", as_dict=True).items()}

@@ -21,7 +21,13 @@ from remanence.analytics.pairing.commands import (
     with_others_on,
     with_waits,
 )
-from remanence.analytics.pairing.edges import DAY_US, changes, command_records, contact_records
+from remanence.analytics.pairing.edges import (
+    DAY_US,
+    PLACES,
+    changes,
+    command_records,
+    contact_records,
+)
 from remanence.analytics.pairing.hours import hours_table
 from remanence.analytics.pairing.look import Look, Stretch
 from remanence.analytics.pairing.movements import (
@@ -119,13 +125,13 @@ def pair_span(
               "activity": hours_table(ACTIVITY, "controller", look.activity), "polling": polling}
     unfinished = _tables(wiring, commands.filter(~is_done), moves.filter(~has_settled),
                          coils.filter("lasts"))
-    waiting = commands.filter(~is_done & (C.done_at < until)).select("lock", "start")
+    waiting = commands.filter(~is_done & (C.done_at < until * PLACES)).select("lock", "start")
     left = CarryOver(
         locks=_locks_after(locks, fresh, contacts, commands, moves, resume),
         still_on=coils.filter("lasts").select("lock", "run", time="start").select(
             carried.still_on.columns),
         commands=edges.join(resume, on="lock").filter(
-            (C.time >= C.resume) | (C.time >= until - RECENT_US)).drop("resume"),
+            (C.time >= C.resume) | (C.time >= (until - RECENT_US) * PLACES)).drop("resume"),
         contacts=contacts.filter(C.time >= C.resume).drop("resume"),
         figures=figures.join(waiting, on=["lock", "start"], how="semi"),
         breaks=_still_needed(breaks, resume, wiring), last_words=last_words, until=until)
@@ -148,7 +154,7 @@ def _fresh_commands(
     """The span's own command edges, with what is known of them now and not later."""
     edges = changes(command_records(records, wiring), _levels(carried, "releasing"))
     edges = with_others_on(edges, carried.locks, wiring)
-    return (edges.with_columns(day=(C.time // DAY_US).cast(pl.Int32).cast(pl.Date))
+    return (edges.with_columns(day=(C.time // (DAY_US * PLACES)).cast(pl.Int32).cast(pl.Date))
             .join(wiring.of_locks(controller="contact_controller"), on="lock",
                   maintain_order="left")
             .join(polling, on=["controller", "day"], how="left", maintain_order="left")
@@ -178,11 +184,12 @@ def _tables(
 def _resume(
     commands: pl.DataFrame, moves: pl.DataFrame, wiring: Wiring, until: int
 ) -> pl.DataFrame:
-    """From when on each lock's edges have to be paired again: ``lock`` and ``resume``.
+    """From when on each lock's edges have to be paired again: ``lock`` and ``resume``, an instant.
 
     That is ``until``, or where the first row begins that later records may change.
     """
-    unsettled = C.last_edge + wiring.settle_us >= until
+    until *= PLACES
+    unsettled = C.last_edge + wiring.settle_us * PLACES >= until
     held = moves.group_by("lock").agg(
         moved=C.first_edge.filter(unsettled | (C.opening & C.closed.is_null())).min(),
         waiting=C.first_edge.filter(unsettled).max())
@@ -235,5 +242,5 @@ def _still_needed(breaks: pl.DataFrame, resume: pl.DataFrame, wiring: Wiring) ->
     """Breaks that a row not yet final may fall into."""
     earliest = (resume.join(wiring.of_locks(controller="watcher"), on="lock")
                 .group_by("controller").agg(C.resume.min()))
-    return breaks.join(earliest, on="controller").filter(C("first") > C.resume).select(
+    return breaks.join(earliest, on="controller").filter(C("first") * PLACES > C.resume).select(
         breaks.columns).sort("controller", "first")

@@ -26,21 +26,24 @@ if TYPE_CHECKING:
         plan_stock,
     )
     from remanence.analytics.parts.unit_lives import UnitLives, replacements
+    from remanence.analytics.parts.venue_year import ACTIVITY_READS, Period, VenueYear, venue_year
     from remanence.analytics.parts.wear import LockWear, remaining_life
 
 __all__ = [
-    "ASSUMED_LEAD_DAYS", "Calibration", "Demand", "HORIZONS", "LockNeed", "LockWear",
-    "NEED_DECIMALS", "OPEN_WEEKS", "Orders", "PartOrder", "Place", "READS", "SERVICE_LEVEL",
-    "StockPlan", "UnitLives", "calibration", "chance_within", "cover_days", "forecasts_of",
-    "plan_orders", "plan_stock", "remaining_life", "replacements",
+    "ACTIVITY_READS", "ASSUMED_LEAD_DAYS", "Calibration", "Demand", "HORIZONS", "LockNeed",
+    "LockWear", "NEED_DECIMALS", "OPEN_WEEKS", "Orders", "PartOrder", "Period", "Place", "READS",
+    "SERVICE_LEVEL", "StockPlan", "UnitLives", "VenueYear", "calibration", "chance_within",
+    "cover_days", "forecasts_of", "plan_orders", "plan_stock", "remaining_life", "replacements",
+    "venue_year",
 ]
 
 __getattr__ = on_demand(__name__, {
     "demand": ("Demand", "Place"),
     "forecasts": ("Calibration", "calibration", "forecasts_of"),
-    "orders": ("ASSUMED_LEAD_DAYS", "HORIZONS", "LockNeed", "NEED_DECIMALS", "OPEN_WEEKS",
-        "Orders", "PartOrder", "READS", "SERVICE_LEVEL", "StockPlan", "chance_within",
-        "cover_days", "plan_orders", "plan_stock"),
+    "orders": ("ASSUMED_LEAD_DAYS", "HORIZONS", "LockNeed", "NEED_DECIMALS", "OPEN_WEEKS", "Orders",
+        "PartOrder", "READS", "SERVICE_LEVEL", "StockPlan", "chance_within", "cover_days",
+        "plan_orders", "plan_stock"),
     "unit_lives": ("UnitLives", "replacements"),
+    "venue_year": ("ACTIVITY_READS", "Period", "VenueYear", "venue_year"),
     "wear": ("LockWear", "remaining_life"),
 })

@@ -32,6 +32,8 @@ class Causes:
         Its most urgent finding, whatever that is.
     unsafe : bool
         It is not to be used as it is fitted: another lock or wiring is needed, no spare part.
+    refit : tuple of str
+        What makes another lock or wiring necessary within the week; empty where nothing does.
     new_part : str or None
         The finding by which a new part is due.
     score : float
@@ -47,6 +49,7 @@ class Causes:
 
     first: str | None = None
     unsafe: bool = False
+    refit: tuple[str, ...] = ()
     new_part: str | None = None
     score: float = 0.0
     wear: str | None = None
@@ -92,9 +95,11 @@ def causes_of(lock: Lock, findings: Sequence[Finding]) -> Causes:
         explained = first_of(of_lock, grounds) or first_of(of_rail, rail)
     known = catalogue()
     takes_part = any(known[f.condition].needs_part for f in grounds if f.condition in known)
+    unsafe = [f for f in own if f.condition == "unsafe-fitting" and f.urgency in ("now", "week")]
     return Causes(
         first=own[0].condition if own else None,
-        unsafe=any(f.condition == "unsafe-fitting" and f.urgency == "now" for f in own),
+        unsafe=any(f.urgency == "now" for f in unsafe),
+        refit=tuple(reason for f in unsafe for reason in f.extra.get("reasons", ("other",))),
         new_part=due.condition if due else None, score=due.score if due else 0.0,
         wear=worn.condition if worn else None,
         no_part=grounds[0].condition if grounds and not takes_part else None,

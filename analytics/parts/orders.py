@@ -449,7 +449,7 @@ def _order(
     lead_days = known if known is not None else ASSUMED_LEAD_DAYS
     plan = plan_stock(
         [Place(n.cycles, n.cycles_per_week, n.wear.weeks, n.chances[0]) for n in needs],
-        life, lead_days, part.in_stock, service_level)
+        life, lead_days, part.in_stock + part.on_order, service_level)
     due = plan.order_in_weeks
     return PartOrder(
         part, tuple(needs), life, lives, plan.lead, plan.year, plan.level, plan.order_now,

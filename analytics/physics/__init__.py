@@ -19,6 +19,7 @@ if TYPE_CHECKING:
         branch,
         cable_needed,
     )
+    from remanence.analytics.physics.clock_step import coarse_clocks
     from remanence.analytics.physics.coil_heat import heat_at_start, heat_of_week, heated, volts_of
     from remanence.analytics.physics.idle_volts import IdleVolts, Level, idle_drift
     from remanence.analytics.physics.latency import release_latency
@@ -61,7 +62,8 @@ __all__ = [
     "BatteryOutlook", "Branch", "COPPER_PER_KELVIN", "CableNeeded", "Company", "Explained", "Hold",
     "IdleVolts", "Level", "NEW_COIL", "Prediction", "RailLoad", "RailModel", "RailResistance",
     "ReleaseFit", "Resistance", "SIZES_MM2", "SagError", "SagReadings", "Solenoid", "SwitchOff",
-    "battery_outlook", "branch", "cable_needed", "company", "end_slack_ms", "explain",
+    "battery_outlook", "branch", "cable_needed", "coarse_clocks", "company", "end_slack_ms",
+    "explain",
     "fit_release", "heat_at_start", "heat_of_week", "heated", "holding_force", "idle_drift",
     "loaded", "loaded_throughout", "logged_currents", "measured_sags", "present_pulse",
     "present_pulses", "rail_loads", "rail_resistance", "recovery", "release_latency", "rested",
@@ -71,6 +73,7 @@ __all__ = [
 __getattr__ = on_demand(__name__, {
     "battery": ("BatteryOutlook", "battery_outlook"),
     "cable": ("Branch", "COPPER_PER_KELVIN", "CableNeeded", "SIZES_MM2", "branch", "cable_needed"),
+    "clock_step": ("coarse_clocks",),
     "coil_heat": ("heat_at_start", "heat_of_week", "heated", "volts_of"),
     "idle_volts": ("IdleVolts", "Level", "idle_drift"),
     "latency": ("release_latency",),

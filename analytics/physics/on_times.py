@@ -27,7 +27,10 @@ ON_TIMES = Table(
         Column("lock", pl.String(), "", "the lock"),
         Column("start", TIMESTAMP, "UTC", "coil on"),
         Column("on_ms", pl.Float64(), "ms", "how long the coil was on; null where it is not "
-               "known: the log broke off, or the cut of a self-cutting lock was not seen"),
+               "known: the log broke off, the record of its end was lost, or the cut of a "
+               "self-cutting lock was not seen"),
+        Column("end_lost", pl.Boolean(), "", "the log shows it off long before the record of its "
+               "end: an earlier one was lost"),
         Column("lasting", pl.Boolean(), "", "it was still on at the end of the log"),
         Column("duty", pl.Float64(), "", "share of the duty window before its end that the coil "
                "was on; null with on_ms"),
@@ -48,7 +51,14 @@ DUTY_DECIMALS = 9
 USUAL_SAMPLE_MS = 10.0
 """Spacing of the readings where it is not known. [ms]"""
 
-_CUT_BY = ("lock", "command_time", "outcome", "latency_ms", "pulse_ms", "sag_ms", "sample_ms")
+END_LOST_MS, END_LOST_TIMES, OPENS_AT_LAST_MS = 10_000.0, 5.0, 600_000.0
+"""A latch that is on by its command for so long was switched off before, and the record is lost,
+where its rail was loaded for less than one part of so many, where its catch locked again so long
+before the end, or where it first opened after the last time: nobody holds a button for ten minutes
+until a lock opens. A held button keeps the rail loaded and the catch open (assumption)."""
+
+_CUT_BY = ("lock", "command_time", "outcome", "latency_ms", "pulse_ms", "sag_ms", "sample_ms",
+           "relock_ms")
 
 
 def on_times(
@@ -64,9 +74,10 @@ def on_times(
     venue : Venue
         The locks, and ``duty_window_s``.
     actuations : polars.DataFrame, optional
-        Columns ``lock``, ``command_time``, ``outcome``, ``latency_ms``, ``pulse_ms``, ``sag_ms``
-        and ``sample_ms`` of ACTUATIONS. They show when a self-cutting lock opened where its cut
-        was not seen; without them the length of such an energising is unknown.
+        Columns ``lock``, ``command_time``, ``outcome``, ``latency_ms``, ``pulse_ms``, ``sag_ms``,
+        ``sample_ms`` and ``relock_ms`` of ACTUATIONS. They show when a self-cutting lock opened
+        where its cut was not seen (without them the length of such an energising is unknown),
+        and which commands ended although the record of it was lost.
     until : datetime or mapping of str to datetime, optional
         Where a lock's last energising has no end, it is taken to last until then: for all
         locks, or for those named (:func:`lasting_until`).
@@ -96,8 +107,14 @@ def on_times(
     if actuations is None:
         actuations = ACTUATIONS.empty()
     require(actuations, ACTUATIONS, _CUT_BY)
-    opened = actuations.filter(pl.col("lock").is_in(cutting)).select(
+    catches = [lock.id for lock in venue.locks
+               if lock.pulsed and lock.contact and lock.contact_senses == "catch"]
+    pulled = [lock.id for lock in venue.locks if lock.pulsed]
+    opened = actuations.filter(pl.col("lock").is_in(pulled)).select(
         "lock", "outcome", "latency_ms", start="command_time",
+        _off=END_LOST_TIMES * pl.col("sag_ms"),
+        _locked=pl.when(pl.col("lock").is_in(catches)).then(
+            pl.col("latency_ms") + pl.col("relock_ms") + END_LOST_MS),
         _whole=loaded_throughout("sag_ms", "pulse_ms", "sample_ms"),
     ).unique(["lock", "start"], keep="first", maintain_order=True)
     frame = frame.join(opened, on=["lock", "start"], how="left", maintain_order="left")
@@ -110,9 +127,13 @@ def on_times(
         .when(pl.col("latency_ms").is_not_null())
         .then(pl.min_horizontal("latency_ms", commanded))
     )
-    on = pl.when(pl.col("lock").is_in(cutting)).then(cut).otherwise(commanded)
+    lost = (commanded > END_LOST_MS).fill_null(False) & (
+        (commanded > pl.col("_off")).fill_null(False)
+        | (commanded > pl.col("_locked")).fill_null(False)
+        | (pl.col("latency_ms") > OPENS_AT_LAST_MS).fill_null(False))
+    on = pl.when(pl.col("lock").is_in(cutting)).then(cut).when(~lost).then(commanded)
     frame = frame.select(
-        "lock", "start", on_ms=on,
+        "lock", "start", on_ms=on, end_lost=lost,
         lasting=(pl.col("on_ms").is_null() & (on >= commanded)).fill_null(False),
     )
     window = venue.limits.duty_window_s

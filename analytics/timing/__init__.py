@@ -20,12 +20,13 @@ if TYPE_CHECKING:
         TimingRail,
         key,
     )
+    from remanence.analytics.timing.sequence import RailLowest, SequenceAnswer, StepAnswer
     from remanence.analytics.timing.together import GroupAnswer, RailAnswer
 
 __all__ = [
     "CueAnswer", "GroupAnswer", "LockAnswer", "LockModel", "Quantile", "RISKS", "RailAnswer",
-    "Settings", "TARGETS", "TIMING_QUANTILES", "Timing", "TimingRail", "key", "lower_curve",
-    "release_curve", "timing",
+    "RailLowest", "SequenceAnswer", "Settings", "StepAnswer", "TARGETS", "TIMING_QUANTILES",
+    "Timing", "TimingRail", "key", "lower_curve", "release_curve", "timing",
 ]
 
 __getattr__ = on_demand(__name__, {
@@ -34,5 +35,6 @@ __getattr__ = on_demand(__name__, {
     "gather": ("Timing", "timing"),
     "model": ("LockModel", "Quantile", "RISKS", "Settings", "TARGETS", "TIMING_QUANTILES",
         "TimingRail", "key"),
+    "sequence": ("RailLowest", "SequenceAnswer", "StepAnswer"),
     "together": ("GroupAnswer", "RailAnswer"),
 })

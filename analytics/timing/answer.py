@@ -11,10 +11,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from remanence.analytics.timing.model import TARGETS, LockModel, Settings, key
-
-TRIED_WITHIN = 0.1
-"""A pulse counts as tried where the log holds pulses within this share of it (common practice)."""
+from remanence.analytics.timing.model import TARGETS, TRIED_WITHIN, LockModel, Settings, key
 
 _TINY = 1e-9
 """Rounding up starts this far above a whole number: arithmetic is not exact."""
@@ -30,7 +27,7 @@ class PulseAnswer:
         ``good``, ``tight`` (the rating leaves less than the usual margin), ``none`` (no pulse
         does both: the shortest that releases is longer than the rating allows), ``mend`` (it
         needs far longer than its part and longer than is usual: a longer pulse is no cure) or
-        the obstacle (``door``, ``unobserved``, ``too-few``).
+        the obstacle (``door``, ``unobserved``, ``too-few``, ``coarse-clock``).
     shortest_ms, longest_ms, recommended_ms : float or None
         Shortest that meets the target, longest that the rating allows, and what to programme.
     change : str
@@ -343,30 +340,31 @@ def cue_answer(
     # The opening at t is inside when cue - before <= t <= cue + after.
     before, after = (late, early) if sound else (early, late)
     wide_before, wide_after = (wide[1], wide[0]) if sound else wide
-    first, last, best = _best_window(points, before, after, 0)
+    first, last, best = best_window(points, before, after, 0)
     offset = math.floor((first + last) / 20 + 0.5) * 10
-    near_first, near_last, _ = _best_window(points, before, after, best - len(points) // 100)
-    share = _inside(points, offset, before, after) / len(points)
+    near_first, near_last, _ = best_window(points, before, after, best - len(points) // 100)
+    share = inside_window(points, offset, before, after) / len(points)
     low = _wilson_low(share, max(model.independent, 1.0))
     if model.location_factor > 1.0:
         for factor in (model.location_factor, 1 / model.location_factor):
             moved = [math.floor(point * factor + 0.5) for point in points]
-            low = min(low, _inside(moved, offset, before, after) / len(points))
+            low = min(low, inside_window(moved, offset, before, after) / len(points))
     return CueAnswer(
         offset_ms=offset / 10, from_ms=math.ceil(near_first / 10),
         to_ms=math.floor(near_last / 10), share=share,
         share_low=math.floor(low * 1e3 + _TINY) / 1e3,
-        accepted=_inside(points, offset, wide_before, wide_after) / len(points),
+        accepted=inside_window(points, offset, wide_before, wide_after) / len(points),
         feedback=share < settings.cue_share_least or model.slow_magnet,
     )
 
 
-def _inside(points: Sequence[int], offset: int, before: float, after: float) -> int:
+def inside_window(points: Sequence[int], offset: int, before: float, after: float) -> int:
+    """How many points (tenths of ms) lie from ``before`` to ``after`` (ms) around ``offset``."""
     low, high = offset - round(before * 10), offset + round(after * 10)
     return sum(1 for point in points if low <= point <= high)
 
 
-def _best_window(
+def best_window(
     points: Sequence[int], before: float, after: float, least: int
 ) -> tuple[int, int, int]:
     """First and last offset of the longest stretch with the most points inside, and how many.

@@ -112,12 +112,12 @@ def fit_lock(
     useful = useful_lenders(sample, lenders)
     door = sample.kind == "door"
     pool: Pool | None
-    if door and not useful:
+    if door and not useful and not sample.coarse_clock:
         return _describe(replace(model, obstacle="door"), sample, None)
     own_least = limits.timing_own_releases
     if sample.changed is not None:  # It is no longer like its part: its own few count.
         own_least = min(own_least, FEWEST_RECENT)
-    if not door and (
+    if not door and not sample.coarse_clock and (
         sample.releases >= own_least or (not useful and sample.releases >= LEAST)
     ):
         pool, basis = own_pool(sample, reference, exponent.middle), "own"
@@ -125,7 +125,8 @@ def fit_lock(
         pool, basis = lent_pool(sample, useful, reference, exponents), "borrowed"
     else:
         blind = sample.kind is None or sample.unobserved > sample.releases
-        obstacle = "unobserved" if blind else "too-few"
+        obstacle = "coarse-clock" if sample.coarse_clock else (
+            "unobserved" if blind else "too-few")
         return _describe(replace(model, obstacle=obstacle), sample, None)
     need, known, need_ms = _needs(sample, pool, reference, exponent.middle)
     late_ms = _lates(pool)

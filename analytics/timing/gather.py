@@ -22,6 +22,7 @@ from remanence.analytics.timing.borrow import same_part
 from remanence.analytics.timing.fit import fit_lock
 from remanence.analytics.timing.model import RISKS, TARGETS, LockModel, Settings, TimingRail, key
 from remanence.analytics.timing.sample import Sample, lock_sample
+from remanence.analytics.timing.sequence import SequenceAnswer, judge_sequence
 from remanence.analytics.timing.together import (
     GroupAnswer,
     JointSpread,
@@ -61,6 +62,8 @@ class Timing:
         One entry per lock, in the venue file's order.
     groups : tuple of GroupAnswer
         Those found in the log.
+    sequences : tuple of SequenceAnswer
+        Those of the venue file.
     """
 
     venue: str
@@ -72,6 +75,7 @@ class Timing:
     models: tuple[LockModel, ...]
     answers: tuple[LockAnswer, ...]
     groups: tuple[GroupAnswer, ...]
+    sequences: tuple[SequenceAnswer, ...] = ()
 
     def as_json(self) -> dict[str, Any]:
         """Plain values; the page's script computes from these very numbers.
@@ -94,6 +98,7 @@ class Timing:
                 for model, answer in zip(self.models, self.answers, strict=True)
             ],
             "groups": [group_json(group) for group in self.groups],
+            "sequences": [sequence_json(item) for item in self.sequences],
         }
 
 
@@ -114,6 +119,17 @@ def group_json(group: GroupAnswer) -> dict[str, Any]:
     values["batches"] = [list(batch) for batch in group.batches]
     for name in ("locks", "left_out", "delays_ms", "starts_ms"):
         values[name] = list(values[name])
+    return values
+
+
+def sequence_json(answer: SequenceAnswer) -> dict[str, Any]:
+    """A sequence's answers as plain values."""
+    values = dict(vars(answer))
+    values["steps"] = [{**vars(item), **vars(item.step)} for item in answer.steps]
+    for step in values["steps"]:
+        del step["step"]
+    values["rails"] = [{**vars(rail), "bears": rail.bears} for rail in answer.rails]
+    values["unknown"] = list(answer.unknown)
     return values
 
 
@@ -193,6 +209,8 @@ def timing(history: History) -> Timing:
         venue=venue.id, venue_name=venue.name, first_day=min(days, default=None),
         last_day=max(days, default=None), settings=settings, rails=rails, models=tuple(models),
         answers=answers, groups=_groups(found, venue, models, rails, settings),
+        sequences=tuple(judge_sequence(item, {model.lock: model for model in models}, rails,
+                                       settings) for item in venue.sequences),
     )
 
 

@@ -29,6 +29,10 @@ POINTS = 200
 """Equally likely values that stand for a lock's distribution."""
 
 
+TRIED_WITHIN = 0.1
+"""A pulse counts as tried where the log holds pulses within this share of it (common practice)."""
+
+
 def key(share: float) -> str:
     """How a share is written as a key: ``0.999``."""
     return f"{share:g}" if share >= 0.0005 else f"{share:.4f}"
@@ -135,7 +139,8 @@ class LockModel:
     basis : str
         ``own``, ``borrowed`` (from ``siblings``) or ``none``.
     obstacle : str
-        Why there is no pulse to recommend: ``door``, ``unobserved``, ``too-few`` or empty.
+        Why there is no pulse to recommend: ``door``, ``unobserved``, ``too-few``,
+        ``coarse-clock`` or empty.
     siblings, borrowed_releases : tuple of str, int
         From whom was borrowed, and how many releases.
     first_day, last_day, changed : date or None
@@ -240,6 +245,14 @@ class LockModel:
     sag_volts: float | None = None
     sag_from: str = ""
 
+    @property
+    def seen_now(self) -> PulseGroup | None:
+        """What the log holds of pulses of about the length in use; None without such."""
+        now = self.pulse_now_ms
+        near = [group for group in self.pulse_groups
+                if now is not None and abs(group.pulse_ms - now) <= TRIED_WITHIN * now]
+        return max(near, key=lambda group: group.commands, default=None)
+
     def as_json(self) -> dict[str, Any]:
         """Plain values for JSON; the same numbers, none rounded but the points.
 
@@ -253,6 +266,7 @@ class LockModel:
             values[name] = values[name].isoformat() if values[name] else None
         for name in ("miss", "again"):
             values[name] = dict(vars(values[name]))
+        values["seen_now"] = dict(vars(self.seen_now)) if self.seen_now else None
         for name in ("quantiles", "pulse_groups", "seen"):
             values[name] = [dict(vars(item)) for item in values[name]]
         for name in ("siblings", "silent", "tried_ms", "points_ms", "need_points_ms"):

@@ -10,6 +10,7 @@ import polars as pl
 
 from remanence.analytics.drift.common import VOLTS_EXPONENT
 from remanence.analytics.history import History, baseline_start, with_weeks
+from remanence.analytics.physics.clock_step import coarse_clocks
 from remanence.analytics.physics.pulse import present_pulses
 from remanence.analytics.statistics.arrays import Flags, Ints, Reals
 from remanence.analytics.timing.recent import present_since
@@ -59,6 +60,8 @@ class Sample:
         Days since 1970, and 1 for first attempts.
     resolution_ms : float or None
         What clock or polling allows.
+    coarse_clock : bool
+        Whether the clock counts too coarsely for any of its times to be used.
     commands, already_open, unobserved, two_clocks : int
         All commands, and those that are counted but not in the arrays.
     first_day, last_day : date or None
@@ -88,6 +91,7 @@ class Sample:
     already_open: int
     unobserved: int
     two_clocks: int
+    coarse_clock: bool
     first_day: date | None
     last_day: date | None
     sag_volts: float | None
@@ -175,6 +179,9 @@ def _sample(dated: pl.DataFrame, lock: Lock) -> Sample:
         kind = str(kinds[-1]) if kinds.len() else kind
     two = pl.col("across_clocks").fill_null(False)
     two_clocks = known.filter(two).height
+    coarse = lock.id in coarse_clocks(dated, [lock.id] if lock.is_magnet else [])
+    if coarse:
+        known = known.clear()
     used = known.filter(
         ~two & (pl.col("latency_from").is_null()
                 | (pl.col("latency_from") == pl.lit(kind, pl.String)))
@@ -199,6 +206,7 @@ def _sample(dated: pl.DataFrame, lock: Lock) -> Sample:
         resolution_ms=_coarser(_middle(resolution), latency[released]), commands=dated.height,
         already_open=dated.filter(outcome == "already-open").height,
         unobserved=dated.filter(outcome == "unobserved").height, two_clocks=two_clocks,
+        coarse_clock=coarse,
         first_day=days[0] if days.len() else None, last_day=days[-1] if days.len() else None,
         sag_volts=_middle(sag) if sag.len() >= FEWEST_SAMPLE_SAGS else None,
         pulse_now_ms=None, busiest_cycle=0,

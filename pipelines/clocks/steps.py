@@ -65,6 +65,10 @@ MOST_CONTROLLERS = 64
 HOPELESS = 50
 """After so many steps of one controller in one file the watch gives up: it is in no order."""
 
+UNORDERED, ORDERLESS = 4, 4 * STAYS
+"""So does it where one line in so many, and so many at least, lies before the line STAYS before it:
+a step makes STAYS of them, and clocks step once in a while."""
+
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 
 
@@ -95,6 +99,7 @@ class StepWatch:
         for step in self._steps:
             self._judged.setdefault(step.controller, set()).add(step.line)
         self._hopeless: set[str] = set()
+        self._grouped = False
         self._past: deque[pl.DataFrame] = deque()
         self._tail: pl.DataFrame | None = None
 
@@ -109,7 +114,7 @@ class StepWatch:
             ``line``, ``channel``, ``utc``, ``value`` and maybe ``receipt``, in the order of
             the file.
         """
-        if self._in_order(frame):
+        if self._in_order(frame) or self._by_channel(frame):
             return frame
         parts = [part for part in (self._tail, frame, following) if part is not None]
         every = pl.concat([bare(part) for part in parts], how="vertical_relaxed")
@@ -118,6 +123,7 @@ class StepWatch:
         base = self._tail.height if self._tail is not None else 0
         size = base + frame.height
         places = _places(window, names)
+        self._hopeless.update(name for name, own in places.items() if _no_order(window, own))
         stamped = window.ticks.copy()
         for name, own in places.items():
             for step in self._steps:
@@ -160,6 +166,27 @@ class StepWatch:
         ):
             return False
         for name, (_, last) in spans.items():
+            self._last[name] = max(last, self._last.get(name, last))
+        self._remember(frame, frame)
+        return True
+
+    def _by_channel(self, frame: pl.DataFrame) -> bool:
+        """Whether all lines of one channel stand together, as databases export them.
+
+        Such a file goes back in time wherever the next channel begins, and no clock has stepped.
+        """
+        if frame.is_empty() or "receipt" in frame.columns or self._shifts(frame["line"][0]):
+            return False
+        channel, ticks = frame["channel"], frame["utc"].drop_nulls().to_physical().to_numpy()
+        if ticks.size < frame.height:
+            return False
+        turns = channel.rle_id().to_numpy()
+        back = np.diff(ticks) < -STEP_US
+        if not (self._grouped or channel.n_unique() > 1) or turns[-1] > channel.n_unique() or (
+                back & (np.diff(turns) == 0)).any():
+            return False
+        self._grouped = True
+        for name, (_, last) in spans_of(frame, ticks).items():
             self._last[name] = max(last, self._last.get(name, last))
         self._remember(frame, frame)
         return True
@@ -370,6 +397,13 @@ def _places(window: Window, names: Sequence[str]) -> dict[str, Ints]:
     most = np.argsort(-counts, kind="stable")[:MOST_CONTROLLERS]
     return {names[code]: np.flatnonzero((window.owner == code) & (window.ticks != NO_TIME))
             for code in sorted(most.tolist()) if counts[code]}
+
+
+def _no_order(window: Window, own: Ints) -> bool:
+    """Whether a controller's lines go back in time too often for its clock to have done so."""
+    ticks = window.ticks[own]
+    back = int((ticks[STAYS:] < ticks[:-STAYS] - STEP_US).sum())
+    return back > max(ORDERLESS, own.size // UNORDERED)
 
 
 def _crept(ticks: Ints, at: int, back: int) -> bool:

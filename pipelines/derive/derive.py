@@ -34,6 +34,7 @@ from remanence.analytics.pairing.wiring import Wiring
 from remanence.pipelines.derive.records import StoreReader, day_us
 from remanence.pipelines.derive.store import (
     FOLDER,
+    NAME,
     Block,
     Manifest,
     read_manifest,
@@ -43,12 +44,13 @@ from remanence.pipelines.derive.store import (
     write_part,
     write_text,
 )
+from remanence.pipelines.store.retired import retire
 from remanence.pipelines.store.store import Store
 from remanence.pipelines.store.writer_lock import writer_lock
 from remanence.shared.errors import UnwritableStoreError
 from remanence.shared.venue import Venue
 
-PAIRING = 6
+PAIRING = 7
 """Raised whenever pairing itself gives other rows: everything is then derived anew."""
 
 BLOCK_ROWS, BLOCK_EDGES = 12_000_000, 1_000_000
@@ -225,9 +227,9 @@ class _Run:
                 bar.update(sum(self.reader.rows[day] for day in days))
         if not self.paired and self.manifest.named() == self.held.named():
             return
-        now = time.time()
-        self.manifest.retired += [
-            (path, now) for path in self.held.named() - self.manifest.named()]
+        self.manifest.retired = retire(
+            self.folder / FOLDER / NAME, self.manifest.retired,
+            self.held.named() - self.manifest.named())
         for synced in self.synced:
             synced.result()
         write_manifest(self.folder, self.manifest)

@@ -27,6 +27,7 @@ from remanence.analytics.pairing.look import Stretch
 from remanence.analytics.pairing.readings import Records
 from remanence.analytics.pairing.wiring import Wiring
 from remanence.pipelines.store import disk
+from remanence.pipelines.store.days import scan_segments
 from remanence.pipelines.store.manifest import Segment, read_manifest
 from remanence.shared.errors import StoreError
 
@@ -66,8 +67,8 @@ class StoreReader:
         with self._told_of(days[0]):
             for path in paths:
                 disk.check(path)
-            return records_of(pl.scan_parquet(paths, hive_partitioning=False).select(
-                "time", "channel", "quantity", "value", "run").collect(), wiring)
+            return records_of(scan_segments(paths).select(
+                "time", "channel", "quantity", "value", "run", "place").collect(), wiring)
 
     def stretches(
         self, wiring: Wiring, days: Sequence[date], begin: int, end: int

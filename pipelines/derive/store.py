@@ -16,7 +16,6 @@ from __future__ import annotations
 
 import io
 import json
-import time
 from collections.abc import Collection, Sequence
 from dataclasses import asdict, dataclass, field
 from datetime import UTC, datetime
@@ -26,8 +25,8 @@ import polars as pl
 
 from remanence.analytics.pairing.tables import with_cuts
 from remanence.pipelines.store import disk
-from remanence.pipelines.store.manifest import KEEP_RETIRED_S
 from remanence.pipelines.store.repair import why_unsound
+from remanence.pipelines.store.retired import Retired, removable, retire
 from remanence.pipelines.store.writer_lock import writer_lock
 from remanence.shared.errors import StoreError
 from remanence.shared.table import Table
@@ -81,7 +80,7 @@ class Manifest:
     blocks: list[Block] = field(default_factory=list)
     unfinished: dict[str, str] = field(default_factory=dict)
     """File by table: rows as they stand at the end of the records."""
-    retired: list[tuple[str, float]] = field(default_factory=list)
+    retired: Retired = field(default_factory=list)
 
     def named(self) -> set[str]:
         """Every file that is part of it, relative to the derived folder."""
@@ -93,9 +92,23 @@ def read_manifest(folder: Path) -> Manifest:
     """The manifest below the store's ``folder``; an empty one where nothing was derived yet.
 
     What is damaged, of another version or without a seal counts as nothing: it is derived anew.
+
+    Raises
+    ------
+    StoreError
+        It is there and the system does not let it be read. That is no empty manifest: a sheet
+        would be written as if nothing had ever been logged.
     """
+    path = folder / FOLDER / NAME
     try:
-        text = (folder / FOLDER / NAME).read_text("utf-8")
+        text = path.read_text("utf-8")
+    except (FileNotFoundError, UnicodeDecodeError):
+        return Manifest()
+    except OSError as error:
+        raise StoreError(
+            f"{path}: cannot be read: {error.strerror}; if that stays so, remanence verify "
+            "--repair makes the tables anew") from None
+    try:
         raw = json.loads(text)
         raw.pop("sha256", None)
         holds = disk.seal_holds(text)
@@ -104,10 +117,9 @@ def read_manifest(folder: Path) -> Manifest:
         raw["retired"] = [(str(path), float(since)) for path, since in raw["retired"]]
         raw["blocks"] = [Block(**block) for block in raw["blocks"]]
         manifest = _sound(Manifest(**raw))
-        return manifest if holds else Manifest(retired=[
-            *manifest.retired, *((path, time.time()) for path in manifest.named())])
-    except (OSError, ValueError, KeyError, TypeError, AttributeError, OverflowError,
-            RecursionError):
+        return manifest if holds else Manifest(
+            retired=retire(path, manifest.retired, manifest.named()))
+    except (ValueError, KeyError, TypeError, AttributeError, OverflowError, RecursionError):
         return Manifest()
 
 
@@ -136,16 +148,11 @@ def _sound(manifest: Manifest) -> Manifest:
 def write_manifest(folder: Path, manifest: Manifest) -> None:
     """Put ``manifest`` in force, and delete what no reader can still need."""
     home = folder / FOLDER
-    now, named = time.time(), manifest.named()
+    named = manifest.named()
     disk.sync_names(home, named)
-    known = {path for path, _ in manifest.retired}
-    begun = {path for path in disk.unfinished(home) if (home / path).exists()}
-    retired = [*manifest.retired, *((path, now) for path in sorted(begun - known))]
-    retired = [(path, since) for path, since in retired if path not in named]
-    old = {path for path, since in retired if now - since >= KEEP_RETIRED_S}
-    if not all((home / path).is_file() for path in named):
-        old = set()
-    manifest.retired = [(path, since) for path, since in retired if path not in old]
+    begun = [path for path in disk.unfinished(home) if (home / path).exists()]
+    manifest.retired, old = removable(
+        home, retire(home / NAME, manifest.retired, begun), named)
     text = json.dumps({"format": FORMAT, "version": VERSION, **asdict(manifest)},
                       separators=(",", ":"))
     disk.replace_file(home / NAME, disk.sealed(text).encode())
@@ -180,10 +187,13 @@ def forget(folder: Path) -> None:
     _, faults = look(folder)
     if not faults:
         return
-    held = read_manifest(folder)
+    try:
+        held = read_manifest(folder)
+    except StoreError:
+        held = Manifest()
     with writer_lock(folder / FOLDER):
-        write_manifest(folder, Manifest(held.generation + 1, retired=[
-            *held.retired, *((path, time.time()) for path in held.named())]))
+        write_manifest(folder, Manifest(held.generation + 1, retired=retire(
+            folder / FOLDER / NAME, held.retired, held.named())))
 
 
 def write_part(folder: Path, name: str, frame: pl.DataFrame) -> str:

@@ -13,18 +13,20 @@ if TYPE_CHECKING:
     from remanence.pipelines.ingest.absent import absent_channels, as_logged, seen_in
     from remanence.pipelines.ingest.files import find_logs
     from remanence.pipelines.ingest.open_log import pieces
+    from remanence.pipelines.ingest.progress import Silent
     from remanence.pipelines.ingest.seen import Seen
     from remanence.pipelines.ingest.summary import FileCount, IngestSummary
 
 __all__ = [
-    "FileCount", "IngestSummary", "Seen", "absent_channels", "as_logged", "find_logs", "pieces",
-    "seen_in",
+    "FileCount", "IngestSummary", "Seen", "Silent", "absent_channels", "as_logged", "find_logs",
+    "pieces", "seen_in",
 ]
 
 __getattr__ = on_demand(__name__, {
     "absent": ("absent_channels", "as_logged", "seen_in"),
     "files": ("find_logs",),
     "open_log": ("pieces",),
+    "progress": ("Silent",),
     "seen": ("Seen",),
     "summary": ("FileCount", "IngestSummary"),
 })

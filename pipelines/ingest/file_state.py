@@ -13,6 +13,7 @@ from remanence.pipelines.ingest.progress import Progress
 from remanence.pipelines.ingest.resume import Resume, state_text
 from remanence.pipelines.ingest.seen import Seen
 from remanence.pipelines.ingest.summary import FileCount
+from remanence.pipelines.ingest.ticks import Ticks
 from remanence.pipelines.readers import reader_of
 from remanence.pipelines.readers.source import Source
 from remanence.shared.log_format import LogFormat
@@ -46,6 +47,7 @@ class Reading:
     size: int = 0
     modified_ns: int = 0
     seen: Seen = field(default_factory=Seen)
+    ticks: Ticks = field(default_factory=Ticks)
     later: list[Source] = field(default_factory=list)
     waits: bool = False
 
@@ -53,6 +55,7 @@ class Reading:
         """Begin with the counts of what need not be read again."""
         self.afresh = resume.first_line
         self.lines, self.header, self.seen = resume.lines, resume.header, resume.seen
+        self.ticks = resume.ticks
         self.count.passed, self.count.rejected = resume.passed, resume.rejected
         self.count.read = resume.records + resume.rejected
 
@@ -65,7 +68,7 @@ class Reading:
             "state": state_text(
                 unfinished=self.unfinished, passed=count.passed, header=self.header,
                 prefix=self.prefix, last_times=self.last_times, steps=self.steps, seen=self.seen,
-                waits=self.waits),
+                ticks=self.ticks, waits=self.waits),
             "lines": self.lines, "records": count.read - count.rejected, "taken": 0,
             "repeated": 0, "rejected": count.rejected, "complete": self.complete,
         }

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import fnmatch
 import glob
+import os
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -17,12 +18,16 @@ from remanence.shared.venue import Venue
 
 
 def file_name(path: Path, folder: Path) -> str:
-    """How the store calls a file: relative to the venue file's folder where it lies below it."""
+    """How the store calls a file: relative to the venue file's folder where it lies below it.
+
+    Bytes of a name that are no UTF-8 are shown as backslash, x, hex.
+    """
     absolute = path.absolute()
     try:
-        return absolute.relative_to(folder.absolute()).as_posix()
+        absolute = absolute.relative_to(folder.absolute())
     except ValueError:
-        return absolute.as_posix()
+        pass
+    return os.fsencode(absolute.as_posix()).decode("utf-8", "backslashreplace")
 
 
 def find_logs(

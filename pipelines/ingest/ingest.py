@@ -46,6 +46,9 @@ TOLD_STEPS = 5
 """Jumps of clocks that are told of one file; the table of clock events has them all."""
 
 COMMIT_TEXT = 64 << 20
+HOPELESS_LINES, HOPELESS_SHARE = 1_000_000, 0.001
+"""Of a file of which fewer than this share of so many lines are records no more is read."""
+
 UNFINISHED = ("the last line has no line end and may be half written; it is taken as soon as the "
               "file goes on, or is found unchanged")
 
@@ -290,6 +293,7 @@ class _Ingest:
                         continue
                     whole = False
                 self._take(reading, piece, following, clock)
+                _give_up(reading)
                 before = piece
             reading.complete = True
             progress.used(reading.size)
@@ -315,6 +319,7 @@ class _Ingest:
         records = clock.convert(piece.records, following.records if following else None)
         signals, faults = self.validator.apply(records, reading.source.name)
         reading.seen.take(signals)
+        signals = reading.ticks.told(signals)
         reading.seen.strangers.update(self.validator.unknown)
         rejects = piece.rejects
         if faults.height:
@@ -411,6 +416,22 @@ def _clock_notes(events: pl.DataFrame) -> list[str]:
         notes.append(f"and {steps.height - TOLD_STEPS} more jumps of clocks in "
                      f"{steps['file'][0]}; export the clock_events table to see them")
     return notes
+
+
+def _give_up(reading: Reading) -> None:
+    """Stop at a file that is no log of this form, whatever its size.
+
+    Raises
+    ------
+    UnreadableSourceError
+        Nearly none of its lines is a record.
+    """
+    count = reading.count
+    if count.read >= HOPELESS_LINES and count.read - count.rejected < HOPELESS_SHARE * count.read:
+        raise UnreadableSourceError(
+            f"{count.file}: of its first {count.read:,} lines {count.read - count.rejected:,} are "
+            "records; it is no log of this form, and no more of it was read. See with: remanence "
+            "sniff FILE")
 
 
 def _with_next(items: Iterator[Piece]) -> Iterator[tuple[Piece, Piece | None]]:

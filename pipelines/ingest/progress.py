@@ -6,6 +6,9 @@ import sys
 import time
 from typing import Protocol
 
+from remanence.pipelines.say import note
+from remanence.shared.terminal import printable
+
 LINE_EVERY_S = 10.0
 
 
@@ -50,7 +53,7 @@ class Bar:
 
     def advance(self, used_bytes: int, name: str) -> None:
         """Move it."""
-        self.bar.set_description_str(name[-40:], refresh=False)
+        self.bar.set_description_str(printable(name[-40:]), refresh=False)
         self.bar.update(used_bytes)
 
     def close(self) -> None:
@@ -75,8 +78,8 @@ class Lines:
         self.said = now
         share = self.used / self.total if self.total else 1.0
         left = (now - self.begun) * (1 - share) / share if share else 0.0
-        print(f"reading {name}: {self.used / 1e6:,.0f} of {self.total / 1e6:,.0f} MB, about "
-              f"{left:,.0f} s left", file=sys.stderr, flush=True)
+        note(f"reading {name}: {self.used / 1e6:,.0f} of {self.total / 1e6:,.0f} MB, about "
+             f"{left:,.0f} s left")
 
     def close(self) -> None:
         """Nothing to take away."""

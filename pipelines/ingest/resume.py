@@ -15,6 +15,7 @@ from dataclasses import dataclass, field
 from typing import IO, Any
 
 from remanence.pipelines.ingest.seen import Seen
+from remanence.pipelines.ingest.ticks import Ticks
 from remanence.pipelines.readers import reader_of
 from remanence.pipelines.readers.source import Recoded, Source, UnreadableSourceError
 from remanence.shared.log_format import LogFormat
@@ -36,17 +37,18 @@ class Resume:
     last_times: Mapping[str, int]
     steps: Sequence[Sequence[Any]] = ()
     seen: Seen = field(default_factory=Seen)
+    ticks: Ticks = field(default_factory=Ticks)
 
 
 def state_text(
     *, unfinished: bool, passed: int, header: str | None, prefix: str,
     last_times: Mapping[str, int], steps: Sequence[Sequence[Any]], seen: Seen,
-    waits: bool = False,
+    ticks: Ticks, waits: bool = False,
 ) -> str:
     """What the store keeps of a reading, beside its counts."""
     return json.dumps({"unfinished": unfinished, "passed": passed, "header": header,
                        "prefix": prefix, "last": dict(last_times), "steps": list(steps),
-                       "seen": seen.kept(), "waits": waits})
+                       "seen": seen.kept(), "ticks": ticks.kept(), "waits": waits})
 
 
 def can_resume(source: Source, log: LogFormat) -> bool:
@@ -84,7 +86,7 @@ def resume_of(
         return None
     state = json.loads(str(known["state"]))
     seen = Seen.of(state)
-    if seen is None:
+    if seen is None or "ticks" not in state:
         return None  # an earlier version kept no account of what is in it
     left = known["offset"]
     try:
@@ -105,7 +107,7 @@ def resume_of(
         offset=known["offset"], first_line=state["passed"] + lines + 1, header=state["header"],
         passed=state["passed"], lines=lines, records=known["records"],
         rejected=known["rejected"] - waiting, last_times=state["last"],
-        steps=state.get("steps", ()), seen=seen)
+        steps=state.get("steps", ()), seen=seen, ticks=Ticks(state["ticks"]))
 
 
 def settled_of(

@@ -7,6 +7,7 @@ from collections.abc import Iterable, Iterator
 from typing import IO
 
 import polars as pl
+import polars.selectors as cs
 import pyarrow as pa
 import pyarrow.parquet as pq
 
@@ -35,11 +36,10 @@ class _RowText:
         self.frame, self.first = frame, first
 
     def __call__(self, numbers: Iterable[int]) -> list[str]:
-        return [
-            json.dumps(self.frame.row(number - self.first, named=True), default=str,
-                       ensure_ascii=False)[:KEPT_TEXT]
-            for number in numbers
-        ]
+        rows = self.frame[[number - self.first for number in numbers]].with_columns(
+            cs.temporal().cast(pl.String))  # Python has no times outside the years 1 to 9999
+        return [json.dumps(row, default=str, ensure_ascii=False)[:KEPT_TEXT]
+                for row in rows.iter_rows(named=True)]
 
 
 def parquet_rows(
@@ -62,13 +62,28 @@ def parquet_rows(
         columns = [column for column in fields.wanted if column in have]
         first = 1
         for batch in file.iter_batches(ROWS, columns=columns):
-            frame = pl.DataFrame(pl.from_arrow(batch))
+            frame = _frame(batch)
             yield Parsed(_records(frame, fields, first), reject_frame([]), 0,
                          _RowText(frame, first)), frame.height
             first += frame.height
-    except (pa.ArrowException, OSError, pl.exceptions.PolarsError) as error:
+    except (pa.ArrowException, OSError, UnicodeDecodeError, pl.exceptions.PolarsError) as error:
         words = str(error).splitlines()[0] if str(error) else "damaged"
         raise UnreadableSourceError(f"{name}: cannot be read as Parquet ({words})") from None
+
+
+def _frame(batch: pa.RecordBatch) -> pl.DataFrame:
+    """A stretch of rows; pyarrow hands on text that is no UTF-8, which nothing after it bears.
+
+    Raises
+    ------
+    pa.ArrowInvalid
+        There is such text in it, or its schema is one that Polars does not bear.
+    """
+    batch.validate(full=True)
+    try:
+        return pl.DataFrame(pl.from_arrow(batch))
+    except pl.exceptions.PanicException:
+        raise pa.ArrowInvalid("its schema is damaged") from None
 
 
 def _records(frame: pl.DataFrame, fields: Fields, first: int) -> pl.DataFrame:
@@ -99,11 +114,11 @@ def _looks(sample: Sample) -> Looks | None:
         with source.open() as (stream, _):
             file = pq.ParquetFile(pa.PythonFile(stream, mode="r"))
             batch = next(file.iter_batches(ROWS_LOOKED_AT), None)
-    except (pa.ArrowException, OSError) as error:
+            frame = _frame(batch) if batch is not None else None
+    except (pa.ArrowException, OSError, UnicodeDecodeError) as error:
         raise UnreadableSourceError(f"{source.name}: {error}") from None
-    if batch is None:
+    if frame is None:
         raise UnreadableSourceError(f"{source.name}: has no rows")
-    frame = pl.DataFrame(pl.from_arrow(batch))
     columns = {}
     for name, kind in frame.schema.items():
         column = frame[name]

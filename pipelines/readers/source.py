@@ -5,11 +5,15 @@ from __future__ import annotations
 import codecs
 import gzip
 import io
+import lzma
+import struct
 import zipfile
 import zlib
 from collections.abc import Callable, Generator, Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
+from functools import lru_cache
+from itertools import pairwise
 from pathlib import Path
 from typing import IO
 
@@ -21,6 +25,9 @@ from remanence.shared.errors import RemanenceError
 
 CHUNK_BYTES = 8 << 20
 """How much text is worked on at once."""
+
+CHUNK_LINES = 400_000
+"""And how many lines at most: lines of a byte or two are looked at one by one."""
 
 LONGEST_LINE = 1 << 20
 """A longer line is no record; it is set aside with its beginning."""
@@ -88,15 +95,30 @@ class Source:
             There is no such file, no permission, or it is damaged.
         """
         try:
-            with self.path.open("rb") as raw:
-                if self.member is not None:
-                    with zipfile.ZipFile(raw) as archive, archive.open(self.member) as inner:
-                        yield _unpacked(self.member, inner), inner.tell
-                else:
+            if self.member is not None:
+                with _archive(self.path).open(self.member) as inner:
+                    yield _unpacked(self.member, inner), inner.tell
+            else:
+                with self.path.open("rb") as raw:
                     yield _unpacked(self.path.name, raw), raw.tell
-        except (OSError, EOFError, zlib.error, zipfile.BadZipFile, RuntimeError,
-                NotImplementedError, KeyError) as error:
+        except DAMAGE as error:
             raise UnreadableSourceError(f"{self.name}: {_plainly(error)}") from None
+
+
+DAMAGE = (OSError, EOFError, zlib.error, lzma.LZMAError, zipfile.BadZipFile, RuntimeError,
+          NotImplementedError, KeyError, IndexError, UnicodeError, struct.error)
+"""What damaged files and archives raise: for archives all that the standard library lets through."""
+
+
+def _archive(path: Path) -> zipfile.ZipFile:
+    """A zip archive: its directory is read once, however many of its members are."""
+    status = path.stat()
+    return _opened(path, status.st_mtime_ns, status.st_size)
+
+
+@lru_cache(maxsize=2)
+def _opened(path: Path, modified_ns: int, size: int) -> zipfile.ZipFile:
+    return zipfile.ZipFile(path)
 
 
 def _plainly(error: Exception) -> str:
@@ -106,6 +128,8 @@ def _plainly(error: Exception) -> str:
         return "no permission to read it"
     if isinstance(error, IsADirectoryError):
         return "is a folder; give the log files in it"
+    if isinstance(error, IndexError | KeyError):
+        return "is an archive's member without a name, or one that is not there; name it"
     if isinstance(error, RuntimeError | NotImplementedError):
         return f"cannot be unpacked ({error}); unpack it by hand"
     return f"cannot be read to its end, it is damaged or still being written ({error})"
@@ -168,9 +192,8 @@ def sources_of(path: Path, name: str) -> list[Source]:
     if path.suffix.lower() != ".zip":
         return [Source(name, path)]
     try:
-        with zipfile.ZipFile(path) as archive:
-            members = [info.filename for info in archive.infolist() if not info.is_dir()]
-    except (OSError, zipfile.BadZipFile) as error:
+        members = [name for name in _archive(path).namelist() if not name.endswith("/")]
+    except DAMAGE as error:
         raise UnreadableSourceError(f"{name}: {_plainly(error)}") from None
     return [Source(f"{name}:{member}", path, member) for member in sorted(set(members))]
 
@@ -278,7 +301,15 @@ def _without_long_lines(data: bytes, first: int, count: int) -> Iterator[Chunk |
     start = position = 0
     number = piece_first = first
     if not _has_long_line(data):
-        yield Chunk(data, first, count)
+        if count <= CHUNK_LINES:
+            yield Chunk(data, first, count)
+            return
+        ends = np.flatnonzero(np.frombuffer(data, np.uint8) == _FEED)[CHUNK_LINES - 1::CHUNK_LINES]
+        cuts = [0, *(ends + 1).tolist(), len(data)]
+        for part, (begin, end) in enumerate(pairwise(cuts)):
+            if end > begin:
+                done = part * CHUNK_LINES
+                yield Chunk(data[begin:end], first + done, min(CHUNK_LINES, count - done))
         return
     for line in io.BytesIO(data):
         if len(line) > LONGEST_LINE:

@@ -30,7 +30,7 @@ def _database(stream: IO[bytes], name: str) -> Iterator[sqlite3.Connection]:
             base = sqlite3.connect(":memory:")
             base.deserialize(stream.read())
         yield base
-    except sqlite3.Error as error:
+    except (sqlite3.Error, UnicodeDecodeError) as error:  # (names are no UTF-8)
         raise UnreadableSourceError(f"{name}: cannot be read as an SQLite database ({error})"
                                     ) from None
     finally:

@@ -11,7 +11,6 @@ import glob
 import hashlib
 import json
 import os
-import threading
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -21,6 +20,7 @@ from watchfiles import watch
 from remanence.pipelines.record.capture import Hearing
 from remanence.pipelines.record.inbox import Arrival
 from remanence.pipelines.record.journal import Journal, Row
+from remanence.pipelines.record.stream_listener import StreamListener
 from remanence.pipelines.store.disk import replace_file
 from remanence.shared.live_source import LiveSource
 
@@ -37,30 +37,20 @@ Position = tuple[str, int]
 """A digest of a file's first line, and the offset up to which it was read."""
 
 
-class FileListener:
+class FileListener(StreamListener):
     """Reads whatever is added to the files that ``address`` names."""
 
     def __init__(self, source: LiveSource, venue_folder: Path, hearing: Hearing) -> None:
-        self.source = source
-        self.hearing = hearing
-        self.folder = venue_folder
+        super().__init__(source, venue_folder, hearing)
         self._own = source.folder(venue_folder)
         self._positions = read_positions(self._own)  # of what is on the disk
         self._read_to = dict(self._positions)  # of what was handed over
         self._caught_up = False
-        self._thread = threading.Thread(target=self._run, name=f"file-{source.id}")
-
-    def start(self) -> None:
-        """Begin to read."""
-        self._thread.start()
 
     def hold(self) -> None:
         """Read no more."""
         self.hearing.inbox.close()
-        self._thread.join()
-
-    def stop(self) -> None:
-        """Nothing is left to let go of."""
+        super().hold()
 
     def written(self, rows: list[Row]) -> None:
         """Keep how far the files are read, now that it is on the disk."""
@@ -72,29 +62,21 @@ class FileListener:
         with contextlib.suppress(OSError):
             replace_file(self._own / POSITIONS_NAME, json.dumps(self._positions).encode())
 
-    def _run(self) -> None:
-        pattern = self.folder / self.source.address
-        wait_s = 0.0
-        while not self.hearing.stopping.is_set():
-            place = _folder_above(pattern)
-            self._caught_up = False
-            try:
-                self._look()
-                self.hearing.listening(held=True)
-                self._caught_up = True
-                wait_s = 0.0
-                polling = self.source.polling
-                for _ in watch(
-                    place, stop_event=self.hearing.stopping, rust_timeout=LOOK_MS, step=20,
-                    debounce=100, yield_on_timeout=True, raise_interrupt=False,
-                    force_polling=on_network_share(place) if polling is None else polling,
-                    poll_delay_ms=LOOK_MS,
-                ):
-                    self._look()
-            except OSError as error:
-                self.hearing.deaf(f"{self.source.address} cannot be read: "
-                                  f"{error.strerror or error}")
-                wait_s = self.hearing.wait(wait_s or 1.0)
+    def listen(self) -> None:
+        """What is there already, then what is added, until it is time to stop."""
+        place = _folder_above(self.folder / self.source.address)
+        self._caught_up = False
+        self._look()
+        self.listening(held=True)
+        self._caught_up = True
+        polling = self.source.polling
+        for _ in watch(
+            place, stop_event=self.hearing.stopping, rust_timeout=LOOK_MS, step=20,
+            debounce=100, yield_on_timeout=True, raise_interrupt=False,
+            force_polling=on_network_share(place) if polling is None else polling,
+            poll_delay_ms=LOOK_MS,
+        ):
+            self._look()
 
     def _look(self) -> None:
         for name in sorted(glob.glob(  # noqa: PTH207 - relative names are wanted

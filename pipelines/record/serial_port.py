@@ -2,62 +2,28 @@
 
 from __future__ import annotations
 
-import threading
 from datetime import UTC, datetime
-from pathlib import Path
 
 import serial
 
-from remanence.pipelines.record.capture import Hearing
 from remanence.pipelines.record.inbox import Arrival
-from remanence.pipelines.record.journal import Row
-from remanence.shared.live_source import LiveSource
-
-LOOK_S = 0.5
-"""Between looks at whether it is time to stop, while the port is silent."""
+from remanence.pipelines.record.stream_listener import LOOK_S, StreamListener
 
 LONGEST_LINE = 1 << 16
 """Bytes without a line end that are noise: a wrong baud rate, most often."""
 
 
-class SerialListener:
-    """Reads one port, and opens it again whenever it is gone."""
+class SerialListener(StreamListener):
+    """Reads one port."""
 
-    def __init__(self, source: LiveSource, venue_folder: Path, hearing: Hearing) -> None:
-        self.source = source
-        self.hearing = hearing
-        self._thread = threading.Thread(target=self._run, name=f"serial-{source.id}")
-
-    def start(self) -> None:
-        """Begin to read."""
-        self._thread.start()
-
-    def hold(self) -> None:
-        """Read no more."""
-        self._thread.join()
-
-    def stop(self) -> None:
-        """Nothing is left to let go of."""
-
-    def written(self, rows: list[Row]) -> None:
-        """Nothing to do: a port repeats nothing."""
-
-    def _run(self) -> None:
-        wait_s = 0.0
-        while not self.hearing.stopping.is_set():
-            try:
-                with serial.Serial(self.source.address, self.source.baud, timeout=LOOK_S) as port:
-                    self.hearing.listening()
-                    wait_s = 0.0
-                    self._read(port)
-            except (OSError, serial.SerialException, ValueError) as error:
-                reason = getattr(error, "strerror", None) or str(error).split(":")[-1].strip()
-                self.hearing.deaf(f"{self.source.address} cannot be read: {reason}")
-            if not self.hearing.stopping.is_set():
-                wait_s = self.hearing.wait(wait_s or 1.0)
+    def listen(self) -> None:
+        """Lines, until it is time to stop or the port is gone."""
+        with serial.Serial(self.source.address, self.source.baud, timeout=LOOK_S) as port:
+            self.listening()
+            self._read(port)
 
     def _read(self, port: serial.Serial) -> None:
-        """Lines, until it is time to stop or the port is gone. The first may lack its start."""
+        """The first line may lack its start."""
         rest, whole = b"", False
         while not self.hearing.stopping.is_set():
             data = port.read(1)

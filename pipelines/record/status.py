@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import sys
 import time
 from collections import OrderedDict
 from collections.abc import Sequence
@@ -13,6 +12,7 @@ from typing import Any
 
 from remanence.pipelines.record.inbox import iso
 from remanence.pipelines.record.journal import Row
+from remanence.pipelines.say import note
 
 STATUS_NAME = "status.json"
 
@@ -42,7 +42,7 @@ class SourceStatus:
 
     def say(self, text: str) -> None:
         """Tell the person, or the system's own log."""
-        print(f"{self.name}: {text}", file=sys.stderr, flush=True)
+        note(f"{self.name}: {text}")
 
     def listening(self, now: datetime) -> None:
         """It listens now."""

@@ -4,16 +4,11 @@ from __future__ import annotations
 
 import re
 import socket
-import threading
 from datetime import UTC, datetime
-from pathlib import Path
 
-from remanence.pipelines.record.capture import Hearing
 from remanence.pipelines.record.inbox import Arrival
-from remanence.pipelines.record.journal import Row
-from remanence.shared.live_source import LiveSource
+from remanence.pipelines.record.stream_listener import LOOK_S, StreamListener
 
-LOOK_S = 0.5
 LARGEST = 65_535
 """Bytes of a UDP datagram."""
 
@@ -34,45 +29,22 @@ def split_header(datagram: bytes) -> tuple[bytes, bytes]:
     return datagram[:cut], datagram[cut:].rstrip(b"\r\n\0")
 
 
-class SyslogListener:
+class SyslogListener(StreamListener):
     """Takes datagrams on one address."""
 
-    def __init__(self, source: LiveSource, venue_folder: Path, hearing: Hearing) -> None:
-        self.source = source
-        self.hearing = hearing
-        self._thread = threading.Thread(target=self._run, name=f"syslog-{source.id}")
+    cannot = "cannot listen on {address}"
 
-    def start(self) -> None:
-        """Begin to listen."""
-        self._thread.start()
-
-    def hold(self) -> None:
-        """Take no more."""
-        self._thread.join()
-
-    def stop(self) -> None:
-        """Nothing is left to let go of."""
-
-    def written(self, rows: list[Row]) -> None:
-        """Nothing to do: UDP repeats nothing."""
-
-    def _run(self) -> None:
-        wait_s = 0.0
+    def listen(self) -> None:
+        """Messages, until it is time to stop or the address is gone."""
         host, port = self.source.host_port
-        while not self.hearing.stopping.is_set():
-            try:
-                family, kind, protocol, _, place = socket.getaddrinfo(
-                    host, port, type=socket.SOCK_DGRAM, flags=socket.AI_PASSIVE)[0]
-                with socket.socket(family, kind, protocol) as receiver:
-                    receiver.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, BUFFER_BYTES)
-                    receiver.bind(place)
-                    receiver.settimeout(LOOK_S)
-                    self.hearing.listening()
-                    self._read(receiver)
-            except OSError as error:
-                self.hearing.deaf(f"cannot listen on {self.source.address}: "
-                                  f"{error.strerror or error}")
-                wait_s = self.hearing.wait(wait_s or 1.0)
+        family, kind, protocol, _, place = socket.getaddrinfo(
+            host, port, type=socket.SOCK_DGRAM, flags=socket.AI_PASSIVE)[0]
+        with socket.socket(family, kind, protocol) as receiver:
+            receiver.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, BUFFER_BYTES)
+            receiver.bind(place)
+            receiver.settimeout(LOOK_S)
+            self.listening()
+            self._read(receiver)
 
     def _read(self, receiver: socket.socket) -> None:
         while not self.hearing.stopping.is_set():

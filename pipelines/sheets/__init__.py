@@ -19,21 +19,42 @@ from remanence.shared.added import added, added_names, taken
 from remanence.shared.on_demand import on_demand
 
 if TYPE_CHECKING:
-    from remanence.pipelines.sheets.check import report_text
+    from remanence.pipelines.sheets.check import report_text, schedule
     from remanence.pipelines.sheets.check_logs import logs_text
     from remanence.pipelines.sheets.demo import run_demo
     from remanence.pipelines.sheets.load import load_history, load_table
     from remanence.pipelines.sheets.parts_sheet import PARTS_SCHEMA
-    from remanence.pipelines.sheets.refresh import load_venue, newest_week, prepare, take_in
-    from remanence.pipelines.sheets.report_sheet import FINDINGS_SCHEMA
-    from remanence.pipelines.sheets.sheet import SheetRun, add_week, program_version
+    from remanence.pipelines.sheets.past_reports import (
+        REPORTS,
+        Report,
+        Told,
+        named,
+        read_report,
+        reports,
+    )
+    from remanence.pipelines.sheets.refresh import (
+        load_venue,
+        newest_week,
+        prepare,
+        take_in,
+        venue_file,
+    )
+    from remanence.pipelines.sheets.report_sheet import FINDINGS_SCHEMA, made_at
+    from remanence.pipelines.sheets.sheet import (
+        SheetRun,
+        add_single_file,
+        add_week,
+        program_version,
+    )
     from remanence.pipelines.sheets.timing_sheet import TIMING_SCHEMA
     from remanence.pipelines.sheets.weekly import run_weekly
 
 __all__ = [
-    "FINDINGS_SCHEMA", "PARTS_SCHEMA", "Sheet", "SheetRun", "TIMING_SCHEMA", "add_week",
-    "all_sheets", "load_history", "load_table", "load_venue", "logs_text", "newest_week",
-    "prepare", "program_version", "report_text", "run_demo", "run_weekly", "take_in",
+    "FINDINGS_SCHEMA", "PARTS_SCHEMA", "REPORTS", "Report", "Sheet", "SheetRun", "TIMING_SCHEMA",
+    "Told", "add_single_file", "add_week", "all_sheets", "load_history", "load_table",
+    "load_venue", "logs_text", "made_at", "named", "newest_week", "prepare", "program_version",
+    "read_report", "report_text", "reports", "run_demo", "run_weekly", "schedule", "take_in",
+    "venue_file",
 ]
 
 _ENDING = "_sheet"
@@ -57,14 +78,15 @@ def all_sheets() -> tuple[Sheet, ...]:
 
 
 __getattr__ = on_demand(__name__, {
-    "check": ("report_text",),
+    "check": ("report_text", "schedule"),
     "check_logs": ("logs_text",),
     "demo": ("run_demo",),
     "load": ("load_history", "load_table"),
     "parts_sheet": ("PARTS_SCHEMA",),
-    "refresh": ("load_venue", "newest_week", "prepare", "take_in"),
-    "report_sheet": ("FINDINGS_SCHEMA",),
-    "sheet": ("SheetRun", "add_week", "program_version"),
+    "past_reports": ("REPORTS", "Report", "Told", "named", "read_report", "reports"),
+    "refresh": ("load_venue", "newest_week", "prepare", "take_in", "venue_file"),
+    "report_sheet": ("FINDINGS_SCHEMA", "made_at"),
+    "sheet": ("SheetRun", "add_single_file", "add_week", "program_version"),
     "timing_sheet": ("TIMING_SCHEMA",),
     "weekly": ("run_weekly",),
 })

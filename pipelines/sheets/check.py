@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import textwrap
+from typing import Any
 
 from remanence.analytics.conditions.fitting import fitting_notes
 from remanence.dashboards.finding_words import FindingText
@@ -13,6 +14,8 @@ from remanence.shared.venue import Lock, Venue
 
 HEADINGS = ("lock", "mechanism", "on power loss", "guards", "supply", "command", "feedback",
             "suppression", "ratings")
+_COLUMNS = 5
+"""So many of them stand side by side; the rest, longer and of any length, beneath."""
 
 
 def _command(lock: Lock) -> str:
@@ -79,7 +82,9 @@ def _source_notes(source: LiveSource) -> list[str]:
 
 
 def wiring_schedule(venue: Venue) -> str:
-    """The wiring schedule as aligned text: a block per room, a line per lock."""
+    """The wiring schedule as aligned text: a block per room, and of each lock what it is in
+    columns, how it is wired and rated beneath.
+    """
     rows = {
         room: [
             (
@@ -93,12 +98,12 @@ def wiring_schedule(venue: Venue) -> str:
         for room in venue.rooms
     }
     table = [HEADINGS, *(row for room in rows.values() for row in room)]
-    widths = [max(len(row[i]) for row in table) for i in range(len(HEADINGS))]
+    widths = [max(len(row[i]) for row in table) for i in range(_COLUMNS)]
 
     def line(row: tuple[str, ...]) -> str:
-        return "  " + "  ".join(
-            cell.ljust(width) for cell, width in zip(row, widths, strict=True)
-        ).rstrip()
+        first = "  " + "  ".join(
+            cell.ljust(width) for cell, width in zip(row, widths, strict=False)).rstrip()
+        return f"{first}\n{_wrapped('; '.join(row[_COLUMNS:]), '      ')}"
 
     out = [f"{venue.name} ({venue.id}), times in {venue.time_zone}", ""]
     out += [
@@ -141,6 +146,20 @@ def notes(venue: Venue) -> list[str]:
     if venue.service_log is None and any(lock.on_way_out for lock in venue.locks):
         said.append("[venue]: no service_log; dated release tests cannot be kept")
     return said
+
+
+def schedule(venue: Venue, unsafe: list[Finding]) -> dict[str, Any]:
+    """What :func:`report_text` tells, for programs."""
+    text = FindingText(language("en"), venue)
+    return {
+        "venue": venue.id,
+        "locks": [{"lock": lock.id, "room": lock.room, "mechanism": lock.mechanism,
+                   "released_by": lock.released_by, "guards": lock.guards, "rail": lock.supply,
+                   "command": lock.command, "feedback": lock.contact, "part": lock.part,
+                   "suppression": lock.suppression} for lock in venue.locks],
+        "unsafe": [text.json(finding) for finding in unsafe],
+        "notes": notes(venue),
+    }
 
 
 def report_text(venue: Venue, unsafe: list[Finding]) -> str:

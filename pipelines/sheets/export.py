@@ -24,7 +24,7 @@ SPREADSHEET_ROWS = 1_048_575
 (ECMA-376, 18.3.1.73: 1 048 576 rows)."""
 
 
-def export(given: str | Path, table: str, target: Path) -> str:
+def export(given: str | Path, table: str, target: Path) -> tuple[str, tuple[str, ...]]:
     """Write one table of the store to a file.
 
     Parameters
@@ -38,8 +38,10 @@ def export(given: str | Path, table: str, target: Path) -> str:
 
     Returns
     -------
-    str
+    text : str
         What to print.
+    faults : tuple of str
+        What could not be worked out anew, a sentence each: the file holds what was before.
 
     Raises
     ------
@@ -57,13 +59,12 @@ def export(given: str | Path, table: str, target: Path) -> str:
         )
     if not target.parent.is_dir():
         raise RemanenceError(f"{target.parent} does not exist; make the folder first")
+    faults = prepare(given).faults if table in DERIVED else ()
     rows = _write(_scan(given, table), ending, target)
-    return f"{target}: {rows:,} row{'s' if rows != 1 else ''} of {table}"
+    return f"{target}: {rows:,} row{'s' if rows != 1 else ''} of {table}", faults
 
 
 def _scan(given: str | Path, table: str) -> pl.LazyFrame:
-    if table in DERIVED:
-        prepare(given)
     venue, path = load_venue(given)
     if table == "signals":
         store = Store.open(venue, path)

@@ -9,9 +9,16 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from remanence.pipelines.sheets.sheet import Sheet, SheetOutcome, SheetRun, program_version
+from remanence.pipelines.sheets.sheet import (
+    Sheet,
+    SheetOutcome,
+    SheetRun,
+    program_version,
+    unusable_text,
+)
 
 if TYPE_CHECKING:
+    from remanence.analytics.health.lock_state import LockState
     from remanence.analytics.parts.orders import LockNeed, Orders, PartOrder
 
 ALL_WEEKS = 1040
@@ -27,6 +34,7 @@ class PartsOutcome(SheetOutcome):
 
     folder: Path
     orders: Orders
+    states: tuple[LockState, ...] = ()
     faults: tuple[str, ...] = ()
     """What could not be kept, a sentence each."""
 
@@ -39,7 +47,12 @@ class PartsOutcome(SheetOutcome):
         ]
         head = ("Parts to order now:" if lines else "Nothing to order now." if self.orders.parts
                 else "The venue file names no [[part]]: nothing can be said of orders.")
+        lines += unusable_text(self.states)
         return "\n".join([head, *lines, f"Owner's sheet: {self.front_page}"])
+
+    def brief(self) -> str:
+        """The same: an order is work."""
+        return self.text()
 
 
 def write_parts(run: SheetRun) -> PartsOutcome:
@@ -62,10 +75,13 @@ def write_parts(run: SheetRun) -> PartsOutcome:
     from remanence.analytics.parts.forecasts import calibration, forecasts_of
     from remanence.analytics.parts.orders import READS, plan_orders
     from remanence.analytics.parts.unit_lives import replacements
+    from remanence.analytics.parts.venue_year import ACTIVITY_READS, venue_year
+    from remanence.dashboards.page import language
+    from remanence.dashboards.parts_order import order_text
     from remanence.dashboards.parts_sheet import render_parts
     from remanence.dashboards.parts_workbook import parts_workbook
+    from remanence.dashboards.ways import PARTS, Ways
     from remanence.pipelines.sheets.load import load_history
-    from remanence.pipelines.sheets.refresh import newest_week
     from remanence.pipelines.sheets.report_sheet import made_at
     from remanence.pipelines.sheets.write_files import write_files
     from remanence.pipelines.store.forecasts import keep_forecasts, read_forecasts, with_these
@@ -73,11 +89,11 @@ def write_parts(run: SheetRun) -> PartsOutcome:
 
     venue, venue_path, store = run.ready.venue, run.ready.path, run.ready.store
     out = run.folder("parts")
-    week = newest_week(venue, store)
-    findings = run.findings(week)
-    past = load_history(venue, venue_path, week, weeks=ALL_WEEKS, tables=("actuations",),
-                        columns={"actuations": READS})
-    orders = plan_orders(past, findings)
+    week = run.week
+    findings, states = run.findings(week), run.states(week)
+    past = load_history(venue, venue_path, week, weeks=ALL_WEEKS, tables=("actuations", "activity"),
+                        columns={"actuations": READS, "activity": ACTIVITY_READS})
+    orders, year = plan_orders(past, findings), venue_year(past)
     stated, faults = forecasts_of(orders), tuple[str, ...]()
     try:
         kept = keep_forecasts(store.folder, stated)
@@ -92,18 +108,28 @@ def write_parts(run: SheetRun) -> PartsOutcome:
         "remanence": program_version(), "currency": venue.currency,
         "games_per_week": orders.games_per_week,
         "parts": [_part_json(order) for order in orders.parts],
-        "locks": [_lock_json(need, orders) for need in orders.needs],
+        "refits": [{"lock": need.lock, "room": need.room, "for": list(need.causes.refit)}
+                   for need in orders.needs if need.causes.refit],
+        "game_price": venue.game_price,
+        "lost_days": [{**vars(item), "last": str(item.last)} for item in year.lost],
+        "year": [{**vars(item), "first": str(item.first), "last": str(item.last)}
+                 for item in year.periods],
+        "locks": [{**_lock_json(need, orders), **states[need.lock].as_json()}
+                  for need in orders.needs],
         "past_forecasts": [{**item.__dict__, "share": item.share} for item in judged],
     }
     files = render_parts(
-        orders, venue.name, judged, code=run.language, version=program_version()
+        orders, venue.name, judged, code=run.language, version=program_version(), states=states,
+        ways=Ways(PARTS, run.ways(PARTS), tuple(venue.locks_by_id)), year=year,
+        game_price=venue.game_price,
     )
+    files["order.txt"] = (order_text(orders, venue.name, language(run.language)) + "\n").encode()
     files["parts.csv"] = _parts_csv(orders).encode()
-    files["parts.xlsx"] = parts_workbook(orders, made)
+    files["parts.xlsx"] = parts_workbook(orders, made, states)
     text = json.dumps(data, indent=1, ensure_ascii=False, allow_nan=False)
     files["parts.json"] = (text + "\n").encode()
     write_files(out, files)
-    return PartsOutcome(out, orders, faults)
+    return PartsOutcome(out, orders, tuple(states.values()), faults)
 
 
 def _part_json(order: PartOrder) -> dict[str, Any]:
@@ -111,7 +137,8 @@ def _part_json(order: PartOrder) -> dict[str, Any]:
     lead_low, lead_high = order.lead.interval(0.9)
     return {
         "part": order.part.id, "description": order.part.description,
-        "in_stock": order.part.in_stock, "lead_time_days": order.lead_days,
+        "in_stock": order.part.in_stock, "on_order": order.part.on_order,
+        "lead_time_days": order.lead_days,
         "lead_time_known": order.lead_known, "expected_need_until_delivery": order.lead.mean,
         "need_until_delivery_low": lead_low, "need_until_delivery_high": lead_high,
         "keep_at_least": order.stock_level, "order_now": order.order_now,
@@ -169,4 +196,4 @@ def _parts_csv(orders: Orders) -> str:
 
 SHEET = Sheet(
     "parts", "write the owner's sheet: what to order, how many, by when, at what cost",
-    "owner's sheet", write_parts, "parts", place=30)
+    "owner's sheet", write_parts, "parts", data="parts.json", place=30)

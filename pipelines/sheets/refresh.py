@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-import sys
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from remanence.pipelines.readers import FORMATS
+from remanence.pipelines.say import note
 from remanence.shared.errors import RemanenceError, UnwritableStoreError
 from remanence.shared.venue import Venue
 from remanence.shared.venue_file import parse_venue
@@ -87,11 +87,22 @@ class Ready:
     """What kept the store from being written, a sentence each."""
 
 
+class TakenIn(NamedTuple):
+    """What was taken in: for people, in short, whether all is well, and in figures."""
+
+    text: str
+    brief: str
+    """One line where nothing asks for more."""
+    good: bool
+    """Whether every log could be read and used."""
+    figures: dict[str, int]
+
+
 def take_in(
     given: str | Path, files: Sequence[Path] | None = None, *, retry_rejects: bool = False,
     now: datetime | None = None,
-) -> tuple[str, bool]:
-    """Ingest and derive; returns what to print, and whether every log could be read and used.
+) -> TakenIn:
+    """Ingest and derive.
 
     Parameters
     ----------
@@ -113,7 +124,14 @@ def take_in(
     summary = ingest(venue, path, files, retry_rejects=retry_rejects, now=now)
     store = Store.open(venue, path)
     derived = derive(as_logged(venue, seen_in(store, venue)[0]), path, store)
-    return f"{summary.text()}\n{derived.text()}", summary.good
+    figures = {"files": len(summary.files), "read": summary.read, "taken": summary.taken,
+               "repeated": summary.repeated, "rejected": summary.rejected,
+               "days_changed": len(summary.days), "days_derived": derived.days}
+    text = f"{summary.text()}\n{derived.text()}"
+    calm = summary.good and not summary.rejected
+    brief = (f"{summary.taken:,} new records" if summary.taken else "No new records") + (
+        f" in {len(summary.files):,} log files")
+    return TakenIn(text, brief if calm else text, summary.good, figures)
 
 
 def prepare(given: str | Path) -> Ready:
@@ -126,6 +144,7 @@ def prepare(given: str | Path) -> Ready:
     """
     from remanence.pipelines.derive.derive import derive
     from remanence.pipelines.ingest.absent import absent_channels, as_logged, seen_in
+    from remanence.pipelines.store.order_log import on_the_shelf
     from remanence.pipelines.store.store import Store
 
     venue, path = load_venue(given)
@@ -143,8 +162,8 @@ def prepare(given: str | Path) -> Ready:
     try:
         derive(ready.venue, path, store)
     except UnwritableStoreError as error:
-        return _beside_the_store(ready, error)
-    return ready
+        ready = _beside_the_store(ready, error)
+    return replace(ready, venue=on_the_shelf(ready.venue, path))
 
 
 def _beside_the_store(ready: Ready, error: UnwritableStoreError) -> Ready:
@@ -161,8 +180,7 @@ def _beside_the_store(ready: Ready, error: UnwritableStoreError) -> Ready:
         forget_views()
         return replace(ready, faults=(
             f"{error} Nor is there room elsewhere: this is told from what was worked out before",))
-    print(f"note: {error} This was worked out beside the store, and is not kept there.",
-          file=sys.stderr)
+    note(f"note: {error} This was worked out beside the store, and is not kept there.")
     return replace(ready, store=view)
 
 

@@ -14,6 +14,7 @@ from remanence.pipelines.sheets.sheet import (
     Sheet,
     SheetOutcome,
     SheetRun,
+    add_single_file,
     add_week,
     program_version,
 )
@@ -24,6 +25,7 @@ if TYPE_CHECKING:
     from remanence.analytics.health.gather import Health
     from remanence.analytics.history import History
     from remanence.dashboards.finding_words import FindingText
+    from remanence.dashboards.ways import Ways
     from remanence.pipelines.sheets.refresh import Ready
     from remanence.shared.weeks import Week
 
@@ -56,28 +58,58 @@ class ReportOutcome(SheetOutcome):
         )
 
     def text(self) -> str:
-        """What to print: how many findings of which urgency, the first few, and where."""
-        from remanence.dashboards.page import language  # Costs a package; only where it prints.
+        """What to print: how many findings of which urgency, the urgent ones, and where."""
+        told = [finding for finding in self.findings if finding.urgency in _PRINTED]
+        return self._text([_line(finding) for finding in told])
 
-        lang = language("en")
-        state = {u: lang(f"state.{STATE_OF_URGENCY[u]}") for u in URGENCIES}
+    def brief(self) -> str:
+        """The same with what is new, worse or over; what stands as before is only counted."""
+        told = [f for f in self.findings if f.urgency in _PRINTED]
+        fresh = [f for f in told if f.status in ("new", "worse")]
+        same = [f for f in told if f not in fresh]
+        lines = [_line(finding) for finding in fresh]
+        for urgency in _PRINTED:
+            names = list(dict.fromkeys(f.subject for f in same if f.urgency == urgency))
+            if names:
+                lines.append(f"  {_state(urgency):{_WIDE}}  as before: {', '.join(names)}")
+        return self._text(lines)
+
+    def _text(self, told: list[str]) -> str:
         counts = {u: sum(f.urgency == u for f in self.findings) for u in URGENCIES}
         lines = [f"Week {self.week}: " + (", ".join(
-            f"{state[u]} {n}" for u, n in counts.items() if n
-        ) or "no faults found")]
-        wide = max(len(state[u]) for u in _PRINTED)
-        lines += [
-            f"  {state[f.urgency]:{wide}}  {f.subject}: {lang(f'condition.{f.condition}.wrong')} "
-            f"[{f.condition}]" + (f" since {f.since}" if f.since else "")
-            + (f" ({f.status}, first named {f.first_named})" if f.status != "new" else "")
-            for f in self.findings if f.urgency in _PRINTED
-        ]
-        lines += [f"  ended on {f.ended}  {f.subject} [{f.condition}]" for f in self.ended]
+            f"{_state(u)} {n}" for u, n in counts.items() if n
+        ) or "no faults found"), *told]
+        lines += [f"  fixed       {f.subject}: {_title(f)}, ended on {f.ended}"
+                  for f in self.ended]
         lines += [f"  set aside: {text}" for text in self.set_aside]
         lines += [f"  never came in any log: {text}" for text in self.never_came]
         if not self.faults or self.front_page.exists():
             lines.append(f"Health report: {self.front_page}")
         return "\n".join(lines)
+
+
+_WIDE = 10
+"""Columns of a state's name."""
+
+
+def _state(urgency: str) -> str:
+    from remanence.dashboards.page import language  # Costs a package; only where it prints.
+
+    return language("en")(f"state.{STATE_OF_URGENCY[urgency]}")
+
+
+def _title(finding: Finding) -> str:
+    from remanence.dashboards.page import language
+
+    return language("en")(f"condition.{finding.condition}.wrong")
+
+
+def _line(finding: Finding) -> str:
+    """One finding: how urgent, of what, since when; how it goes on where it is not new."""
+    return (f"  {_state(finding.urgency):{_WIDE}}  {finding.subject}: {_title(finding)} "
+            f"[{finding.condition}]" + (f" since {finding.since}" if finding.since else "")
+            + (f" ({finding.status}, first named {finding.first_named})"
+               if finding.status != "new" else ""))
 
 
 def made_at() -> datetime:
@@ -120,21 +152,22 @@ def write_report(run: SheetRun) -> ReportOutcome:
     """
     from remanence.dashboards.finding_words import FindingText
     from remanence.dashboards.page import language
+    from remanence.dashboards.ways import REPORT, Ways
     from remanence.pipelines.sheets.load import load_history
-    from remanence.pipelines.sheets.refresh import asked_week
     from remanence.pipelines.sheets.write_files import write_files
     from remanence.pipelines.store.past_findings import keep_findings
     from remanence.pipelines.store.service_log import read_service
 
     ready = run.ready
-    week = asked_week(ready.venue, ready.store, run.options.get("week"))
+    week = run.week
     past = load_history(ready.venue, ready.path, week)
     made = run.lives(week, past)
     findings = run.findings(week, past)
-    page = _gather(past, findings, ready)
     ended = [item for item in made.told if item.status == "ended"]
+    page = _gather(past, findings, ready, ended)
     folder = run.folder("reports", str(week))
-    files = _pages(page, run.language, single_file=bool(run.options.get("single_file")))
+    ways = Ways(REPORT, run.ways(REPORT), tuple(ready.venue.locks_by_id))
+    files = _pages(page, run.language, ways, single_file=bool(run.options.get("single_file")))
     words = FindingText(language(run.language), ready.venue)
     held = findings_json(page, [*findings, *ended], made_at(), words)
     text = json.dumps(held, indent=1, ensure_ascii=False, allow_nan=False)
@@ -151,7 +184,9 @@ def write_report(run: SheetRun) -> ReportOutcome:
                          tuple(gone.text() for gone in ready.absent), tuple(faults), tuple(ended))
 
 
-def _gather(past: History, findings: list[Finding], ready: Ready) -> Health:
+def _gather(
+    past: History, findings: list[Finding], ready: Ready, ended: list[Finding]
+) -> Health:
     from remanence.analytics.health.gather import health, telling_actuations
     from remanence.pipelines.sheets.traces import load_traces
     from remanence.pipelines.store.past_findings import earlier_findings
@@ -163,25 +198,24 @@ def _gather(past: History, findings: list[Finding], ready: Ready) -> Health:
         past, findings, earlier=earlier, rejects=store.rejects(),
         never_came=ready.absent,
         traces=load_traces(store, telling_actuations(past, findings)),
-        service_set_aside=read_service(past.venue, ready.path).set_aside,
+        service_set_aside=read_service(past.venue, ready.path).set_aside, ended=ended,
         version=program_version(),
     )
 
 
-def _pages(page: Health, language: str, *, single_file: bool) -> dict[str, bytes]:
+def _pages(page: Health, language: str, ways: Ways, *, single_file: bool) -> dict[str, bytes]:
     from remanence.dashboards.health_report import render_health, render_single_file
 
     if single_file:
         return {"index.html": render_single_file(page, language=language)}
-    return render_health(page, language=language)
+    return render_health(page, language, ways)
 
 
 def _options(parser: argparse.ArgumentParser) -> None:
     add_week(parser)
-    parser.add_argument("--single-file", action="store_true",
-                        help="write one HTML file with everything in it, to send by mail")
+    add_single_file(parser)
 
 
 SHEET = Sheet(
     "report", "write the weekly health report", "health report", write_report, "reports/WEEK",
-    _options, place=10)
+    _options, "findings.json", place=10)

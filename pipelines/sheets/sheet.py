@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import argparse
-from collections.abc import Callable, Mapping
+import os
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -12,6 +13,7 @@ from remanence.shared.errors import RemanenceError
 
 if TYPE_CHECKING:
     from remanence.analytics.conditions.life import Lives
+    from remanence.analytics.health.lock_state import LockState
     from remanence.analytics.history import History
     from remanence.pipelines.sheets.refresh import Ready
     from remanence.shared.findings import Finding
@@ -38,6 +40,11 @@ class SheetOutcome:
         """What to print."""
         raise NotImplementedError
 
+    def brief(self) -> str:
+        """What a weekly run prints: what the sheet says first, and where it lies."""
+        lines = self.text().splitlines()
+        return "\n".join(dict.fromkeys((lines[0], lines[-1])))
+
 
 @dataclass
 class SheetRun:
@@ -55,6 +62,10 @@ class SheetRun:
         Values of the sheet's own options by name; one that was not given may be missing.
     found : dict
         What was said of each week that a sheet of the run has asked about, with its lives.
+    states_found : dict
+        The state of every lock in each such week.
+    together : bool
+        Whether all sheets are written in this run: then each links to all others.
     """
 
     ready: Ready
@@ -62,10 +73,42 @@ class SheetRun:
     out: Path | None = None
     options: Mapping[str, Any] = field(default_factory=dict)
     found: dict[Week, Lives] = field(default_factory=dict)
+    states_found: dict[Week, dict[str, LockState]] = field(default_factory=dict)
+    together: bool = False
+
+    @property
+    def week(self) -> Week:
+        """The week that every sheet of the run tells of: the one asked for, or the newest."""
+        from remanence.pipelines.sheets.refresh import asked_week
+
+        return asked_week(self.ready.venue, self.ready.store, self.options.get("week"))
 
     def folder(self, *names: str) -> Path:
         """Where to write: ``out``, or the folder of these names beside the venue file."""
         return self.out or self.ready.path.parent.joinpath(*names)
+
+    def ways(self, own: str) -> dict[str, str]:
+        """The way from the folder of the sheet ``own`` to that of every sheet there is.
+
+        Returns
+        -------
+        dict of str to str
+            By sheet name, in the sheets' order, each ending with a slash (empty: the same folder).
+            A sheet is in it if this run writes it, or it lies beside the venue file.
+        """
+        from remanence.pipelines.sheets import all_sheets
+
+        beside = self.ready.path.parent
+        folders = {sheet.name: beside / sheet.folder.replace("WEEK", str(self.week))
+                   for sheet in all_sheets()}
+        here = self.out or folders[own]
+        found = {}
+        for name, folder in folders.items():
+            if name == own:
+                found[name] = ""
+            elif self.together or (folder / "index.html").is_file():
+                found[name] = Path(os.path.relpath(folder, here)).as_posix() + "/"
+        return found
 
     def findings(self, week: Week, past: History | None = None) -> list[Finding]:
         """What stands in a week, most urgent first; see :meth:`lives`."""
@@ -92,15 +135,51 @@ class SheetRun:
         if week not in self.found:
             from remanence.analytics.conditions.diagnosis import diagnose
             from remanence.analytics.conditions.life import lives, what_was_shown
-            from remanence.pipelines.sheets.load import load_history
+            from remanence.analytics.health.lock_state import lock_states
             from remanence.pipelines.store.past_findings import standing_findings
 
-            if past is None:
-                past = load_history(self.ready.venue, self.ready.path, week)
+            past = past or self._past(week)
             last, earlier = standing_findings(Path(self.ready.store.folder), week)
             shown = what_was_shown(past, last.plus(1).monday if last else None)
             self.found[week] = lives(earlier, diagnose(past), shown, week)
+            self.states_found[week] = lock_states(past, self.findings(week))
         return self.found[week]
+
+    def states(self, week: Week, past: History | None = None) -> dict[str, LockState]:
+        """The state of every lock in a week, worked out once for all sheets of the run.
+
+        Parameters
+        ----------
+        week : Week
+            The week.
+        past : History or None, default None
+            Its history, where that is loaded already.
+
+        Returns
+        -------
+        dict of str to LockState
+            By lock id, in the venue file's order.
+        """
+        self.lives(week, past)
+        if week not in self.states_found:  # What was found was handed in.
+            from remanence.analytics.health.lock_state import lock_states
+
+            self.states_found[week] = lock_states(past or self._past(week), self.findings(week))
+        return self.states_found[week]
+
+    def _past(self, week: Week) -> History:
+        from remanence.pipelines.sheets.load import load_history
+
+        return load_history(self.ready.venue, self.ready.path, week)
+
+
+def unusable_text(states: Iterable[LockState]) -> list[str]:
+    """The locks that are not to be used, a line each for the terminal."""
+    from remanence.dashboards.lock_state_words import state_line
+    from remanence.dashboards.page import language
+
+    lang = language("en")
+    return [f"  {known.lock}: {state_line(known, lang)}" for known in states if not known.usable]
 
 
 def program_version() -> str:
@@ -132,6 +211,8 @@ class Sheet:
         Where it is written if nobody says where, beside the venue file; for the help.
     options : callable
         Adds options of its own to the command's parser.
+    data : str
+        The file of the sheet's folder that programs read.
     place : int
         Sheets with a lower number are written and named first.
     """
@@ -142,6 +223,7 @@ class Sheet:
     write: Callable[[SheetRun], SheetOutcome]
     folder: str
     options: Callable[[argparse.ArgumentParser], None] = _no_options
+    data: str = ""
     place: int = 50
 
 
@@ -160,3 +242,10 @@ def add_week(parser: argparse.ArgumentParser) -> None:
                         help="ISO week like 2026-W47 (default: the newest with two days of log)")
     parser.add_argument("--fail-on", choices=("now", "week"),
                         help="exit with 3 where a finding this urgent, or more, stands")
+
+
+def add_single_file(parser: argparse.ArgumentParser) -> None:
+    """The option of a command that writes the health report."""
+    parser.add_argument("--single-file", action="store_true",
+                        help="write the health report as one HTML file with everything in it, to "
+                             "send by mail")

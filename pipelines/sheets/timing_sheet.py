@@ -7,14 +7,22 @@ import csv
 import io
 import json
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from remanence.pipelines.sheets.sheet import Sheet, SheetOutcome, SheetRun, program_version
+from remanence.pipelines.sheets.sheet import (
+    Sheet,
+    SheetOutcome,
+    SheetRun,
+    program_version,
+    unusable_text,
+)
 from remanence.shared.weeks import Week
 
 if TYPE_CHECKING:
+    from remanence.analytics.health.lock_state import LockState
     from remanence.analytics.timing.answer import LockAnswer
     from remanence.analytics.timing.gather import Timing
     from remanence.analytics.timing.model import LockModel
@@ -30,6 +38,7 @@ class TimingOutcome(SheetOutcome):
 
     folder: Path
     timing: Timing
+    states: tuple[LockState, ...] = ()
     beside: tuple[Path, ...] = ()
 
     def text(self) -> str:
@@ -39,6 +48,7 @@ class TimingOutcome(SheetOutcome):
         lines = [f"Pulse or off-time for {given} of {len(answers)} locks"]
         lines += [f"  none for {answer.lock}: {_WHY[answer.pulse.state]}"
                   for answer in answers if answer.pulse.recommended_ms is None]
+        lines += unusable_text(self.states)
         lines += [f"For the controller: {path}" for path in self.beside]
         lines.append(f"Designer's sheet: {self.front_page}")
         return "\n".join(lines)
@@ -49,18 +59,19 @@ _WHY = {
     "mend": "it needs far longer than others of its model: repair it first",
     "door": "its contact is on the door, a person's time is in every latency",
     "unobserved": "nothing shows when it releases",
+    "coarse-clock": "it cannot be measured with this clock",
     "too-few": "too few releases, and no lock of the same model to go by",
 }
 
 
-def timing_of_log(ready: Ready) -> Timing:
-    """The timing of all locks, from the newest day of the store back."""
+def timing_of_log(ready: Ready, week: Week | None = None) -> Timing:
+    """The timing of all locks, from the end of a week back; default: that of the newest day."""
     from remanence.analytics.timing.gather import timing
     from remanence.pipelines.sheets.load import load_history
 
     weeks = math.ceil(ready.venue.limits.timing_weeks) + 1
     return timing(load_history(
-        ready.venue, ready.path, Week.of(max(ready.store.days())), weeks=weeks,
+        ready.venue, ready.path, week or Week.of(max(ready.store.days())), weeks=weeks,
         tables=("actuations",)))
 
 
@@ -84,17 +95,23 @@ def write_timing(run: SheetRun) -> TimingOutcome:
     """
     from remanence.dashboards.timing_code import c_header, yaml_text
     from remanence.dashboards.timing_sheet import render_timing
+    from remanence.dashboards.ways import TIMING, Ways
     from remanence.pipelines.sheets.report_sheet import made_at
     from remanence.pipelines.sheets.write_files import write_file, write_files
 
     venue, out = run.ready.venue, run.folder("timing")
-    found = timing_of_log(run.ready)
+    week = run.week
+    found, states = timing_of_log(run.ready, week), run.states(week)
     number = program_version()
     data = {"schema": TIMING_SCHEMA, "venue": venue.id,
             "made_at": made_at().strftime("%Y-%m-%dT%H:%M:%SZ"),
-            "remanence": number, **found.as_json()}
-    files = render_timing(found, venue.limits, language_code=run.language)
-    files["timing.csv"] = timing_csv(found).encode()
+            "remanence": number, "week": str(week), **found.as_json()}
+    for lock in data["locks"]:
+        lock.update(states[lock["lock"]].as_json())
+    ways = Ways(TIMING, run.ways(TIMING), tuple(venue.locks_by_id))
+    files = render_timing(found, venue.limits, language_code=run.language, states=states,
+                          ways=ways, files=("timing.csv", "timing.json"))
+    files["timing.csv"] = timing_csv(found, states).encode()
     files["timing.json"] = (json.dumps(
         data, indent=1, ensure_ascii=False, allow_nan=False) + "\n").encode()
     write_files(out, files)
@@ -102,16 +119,16 @@ def write_timing(run: SheetRun) -> TimingOutcome:
     for name, text in (("header", c_header), ("yaml", yaml_text)):
         path = run.options.get(name)
         if path is not None:
-            write_file(path, text(found, number).encode())
+            write_file(path, text(found, number, states).encode())
             beside.append(path)
-    return TimingOutcome(out, found, tuple(beside))
+    return TimingOutcome(out, found, tuple(states.values()), tuple(beside))
 
 
-def timing_csv(found: Timing) -> str:
-    """One line a lock: what to programme, what it rests on, and the latency quantiles."""
+def timing_csv(found: Timing, states: Mapping[str, LockState]) -> str:
+    """One line a lock: its state, what to programme, what it rests on, the latency quantiles."""
     from remanence.shared.cells import text_cell  # Costs Polars; only where it writes.
 
-    rows = [_csv_row(model, answer)
+    rows = [_csv_row(model, answer, states[model.lock])
             for model, answer in zip(found.models, found.answers, strict=True)]
     text = io.StringIO()
     names = list(rows[0]) if rows else ["lock"]
@@ -121,10 +138,12 @@ def timing_csv(found: Timing) -> str:
     return text.getvalue()
 
 
-def _csv_row(model: LockModel, answer: LockAnswer) -> dict[str, Any]:
+def _csv_row(model: LockModel, answer: LockAnswer, known: LockState) -> dict[str, Any]:
     pulse, wait = answer.pulse, answer.wait
     row: dict[str, Any] = {
-        "lock": model.lock, "room": model.room, "part": model.part, "supply": model.supply,
+        "lock": model.lock, "room": model.room, "state": known.state,
+        "findings": " ".join(item.condition for item in known.findings),
+        "part": model.part, "supply": model.supply,
         "released_by": "power-off" if model.magnet else "power-on", "latency_from": model.kind,
         "basis": model.basis, "borrowed_from": " ".join(model.siblings),
         "borrowed_releases": model.borrowed_releases,
@@ -151,10 +170,10 @@ def _csv_row(model: LockModel, answer: LockAnswer) -> dict[str, Any]:
     }
     from remanence.analytics.timing.model import TIMING_QUANTILES
 
-    known = {quantile.share: quantile for quantile in model.quantiles}
+    by_share = {quantile.share: quantile for quantile in model.quantiles}
     for share in TIMING_QUANTILES:
         name = f"p{share * 100:g}".replace(".", "_")
-        quantile = known.get(share)
+        quantile = by_share.get(share)
         row[f"{name}_ms"] = _figure(quantile.value_ms if quantile else None)
         row[f"{name}_low_ms"] = _figure(quantile.low_ms if quantile else None)
         row[f"{name}_high_ms"] = _figure(quantile.high_ms if quantile else None)
@@ -173,4 +192,4 @@ def _options(parser: argparse.ArgumentParser) -> None:
 
 SHEET = Sheet(
     "timing", "write the designer's sheet: pulse, wait and cue from real latencies",
-    "designer's sheet", write_timing, "timing", _options, place=20)
+    "designer's sheet", write_timing, "timing", _options, data="timing.json", place=20)

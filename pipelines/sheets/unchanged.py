@@ -20,6 +20,7 @@ from typing import Any
 from remanence.pipelines.clocks.now import stated_now
 from remanence.pipelines.sheets.sheet import SheetOutcome, SheetRun, program_version
 from remanence.pipelines.store.disk import UNFINISHED, replace_file
+from remanence.pipelines.store.order_log import order_path
 from remanence.pipelines.store.service_log import service_path
 from remanence.shared.findings import URGENCIES
 
@@ -45,6 +46,10 @@ class KeptOutcome(SheetOutcome):
 
     def text(self) -> str:
         """What that run printed."""
+        return self.told
+
+    def brief(self) -> str:
+        """The same."""
         return self.told
 
 
@@ -100,7 +105,7 @@ def keep_outcomes(run: SheetRun, logged: str, outcomes: Mapping[str, SheetOutcom
     held = {
         "rests_on": _rests_on(run),
         "sheets": {name: {
-            "folder": str(one.folder.resolve()), "told": one.text(),
+            "folder": str(one.folder.resolve()), "told": one.brief(),
             "urgencies": [urgency for urgency in URGENCIES if one.has(urgency)],
             "files": _digest(_looks(one.folder)),
         } for name, one in outcomes.items()},
@@ -116,7 +121,8 @@ def _rests_on(run: SheetRun) -> str:
     files: list[object] = [
         *_looks(ready.store.folder, _OF_A_RUN),
         *(_look(path) for path in sorted(ready.path.parent.iterdir()) if path.is_file()),
-        *([_look(serviced)] if serviced and serviced.exists() else []),
+        *(_look(path) for path in (serviced, order_path(ready.venue, ready.path))
+          if path and path.exists()),
     ]
     program = [look for room in _ROOMS
                for look in _looks(Path(str(import_module(f"remanence.{room}").__file__)).parent)]

@@ -1,4 +1,4 @@
-"""The weekly run: take in, derive, and write every sheet."""
+"""The weekly run: take in, derive, write every sheet, and tell whom the venue file names."""
 
 from __future__ import annotations
 
@@ -22,22 +22,26 @@ class WeeklyOutcome:
     taken_in: tuple[str, ...]
     sheets: Mapping[str, SheetOutcome]
     faults: tuple[str, ...] = ()
-    """What could not be written, a sentence each."""
+    """What could not be written or told, a sentence each."""
+    told: tuple[str, ...] = ()
+    """Whom was told what."""
 
     def has(self, urgency: str | None) -> bool:
         """Whether a finding that urgent, or more, stands."""
         return any(sheet.has(urgency) for sheet in self.sheets.values())
 
     def text(self) -> str:
-        """What to print."""
-        return "\n".join((*self.taken_in, *(sheet.text() for sheet in self.sheets.values())))
+        """What to print: what is new, where the sheets lie, and who was told."""
+        return "\n".join((*self.taken_in, *(sheet.brief() for sheet in self.sheets.values()),
+                          *self.told))
 
 
 def run_weekly(
     given: str | Path, *, week: Week | None = None, language: str = "en",
-    now: datetime | None = None, again: bool = False,
+    now: datetime | None = None, single_file: bool = False, again: bool = False,
+    dry_run: bool = False,
 ) -> WeeklyOutcome:
-    """Ingest, then write every sheet into its own folder beside the venue file.
+    """Ingest, then write every sheet into its own folder beside the venue file, then tell.
 
     What cannot be written keeps nothing else from being done: the findings are told on a full
     disk too. Where nothing that a sheet rests on has changed since the run before, its sheets stand
@@ -53,8 +57,12 @@ def run_weekly(
         Language of the pages.
     now : datetime, optional
         Records later than a day after it are set aside; default: what the machine's clock says.
+    single_file : bool, default False
+        The health report as one file with everything in it.
     again : bool, default False
         Work the sheets out in any case: whoever asks needs their numbers.
+    dry_run : bool, default False
+        Say what would be told, and send nothing.
 
     Raises
     ------
@@ -64,26 +72,37 @@ def run_weekly(
     taken: list[str] = []
     faults: list[str] = []
     try:
-        taken.append(take_in(given, now=now)[0])
+        taken.append(take_in(given, now=now).brief)
     except UnwritableStoreError as error:
         faults.append(str(error))
     try:
         ready = prepare(given)
     except RemanenceError as error:
+        if faults:  # that nothing could be written says why the store is empty
+            raise UnwritableStoreError("\n".join(faults)) from None
         raise RemanenceError("\n".join((str(error), *taken))) from None
     faults += ready.faults
-    run = SheetRun(ready, language, options={"week": week})
+    run = SheetRun(ready, language, options={"week": week, "single_file": single_file},
+                   together=True)
     kept = None if faults or again else kept_outcomes(run)
-    if kept is not None:
-        return WeeklyOutcome(tuple(taken), kept)
-    logged = logged_so_far(run)
-    sheets: dict[str, SheetOutcome] = {}
-    for sheet in all_sheets():
+    sheets = dict(kept or {})
+    if kept is None:
+        logged = logged_so_far(run)
+        for sheet in all_sheets():
+            try:
+                sheets[sheet.name] = sheet.write(run)
+                faults += sheets[sheet.name].faults
+            except RemanenceError as error:
+                faults.append(str(error))
+        if not faults:
+            keep_outcomes(run, logged, sheets)
+    told: tuple[str, ...] = ()
+    if ready.venue.tells:
+        from remanence.pipelines.tell import tell  # Costs packages; only where somebody is told.
+
         try:
-            sheets[sheet.name] = sheet.write(run)
-            faults += sheets[sheet.name].faults
+            outcome = tell(given, dry_run=dry_run)
+            told, faults = outcome.lines, [*faults, *outcome.faults]
         except RemanenceError as error:
             faults.append(str(error))
-    if not faults:
-        keep_outcomes(run, logged, sheets)
-    return WeeklyOutcome(tuple(taken), sheets, tuple(dict.fromkeys(faults)))
+    return WeeklyOutcome(tuple(taken), sheets, tuple(dict.fromkeys(faults)), told)

@@ -100,7 +100,7 @@ def whole_file(path: Path, write: Callable[[Path], object]) -> None:
 
 
 def _write(folder: Path, files: Mapping[str, bytes]) -> None:
-    own = _recorded(folder)
+    own = recorded(folder)
     clash = {name for name in files if name not in own and os.path.lexists(folder / name)}
     if clash and _is_older_sheet(folder):
         own, clash = own | clash, set()
@@ -119,14 +119,14 @@ def _write(folder: Path, files: Mapping[str, bytes]) -> None:
             _one_by_one(stage, folder, files, own)
         disk.sync_folder(folder.parent)
     finally:
-        _remove(stage, {*files, *own, LIST})
+        remove(stage, {*files, *own, LIST})
         with contextlib.suppress(OSError):
             stage.rmdir()
 
 
 def _fill(stage: Path, files: Mapping[str, bytes]) -> None:
     stage.mkdir()
-    _record(stage, files)
+    record(stage, files)
     for name, content in files.items():
         target = stage / name
         target.parent.mkdir(parents=True, exist_ok=True)
@@ -159,23 +159,24 @@ def _exchanged(stage: Path, folder: Path) -> bool:
 def _one_by_one(
     stage: Path, folder: Path, files: Mapping[str, bytes], own: Collection[str]
 ) -> None:
-    _record(folder, {*own, *files})
+    record(folder, {*own, *files})
     for name in sorted(files, key=lambda name: (name == "index.html", name)):
         disk.make_folder((folder / name).parent)
         (stage / name).replace(folder / name)
     for inner in {(folder / name).parent for name in files}:
         disk.sync_folder(inner)
-    _remove(folder, set(own) - set(files))
-    _record(folder, files)
+    remove(folder, set(own) - set(files))
+    record(folder, files)
 
 
-def _record(folder: Path, names: Collection[str]) -> None:
+def record(folder: Path, names: Collection[str]) -> None:
+    """Note in a folder which files below it are ours."""
     text = json.dumps({"remanence": "files that remanence wrote, and may replace or remove",
                        "files": sorted(names)}, indent=1)
     disk.replace_file(folder / LIST, (text + "\n").encode())
 
 
-def _recorded(folder: Path) -> set[str]:
+def recorded(folder: Path) -> set[str]:
     """The files below ``folder`` that were written by us."""
     try:
         names = json.loads((folder / LIST).read_text("utf-8"))["files"]
@@ -211,14 +212,14 @@ def _clear_left_over(folder: Path) -> None:
 
 
 def _remove_own(folder: Path) -> None:
-    _remove(folder, _recorded(folder))
+    remove(folder, recorded(folder))
     with contextlib.suppress(FileNotFoundError):
         (folder / LIST).unlink()
     with contextlib.suppress(OSError):
         folder.rmdir()
 
 
-def _remove(folder: Path, names: Collection[str]) -> None:
+def remove(folder: Path, names: Collection[str]) -> None:
     """Remove files of ours, and folders that are empty without them."""
     disk.remove(folder, names)
     inner = {folder.joinpath(*Path(name).parts[:depth])

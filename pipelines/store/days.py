@@ -1,6 +1,6 @@
 """One day's signals: new records put beside those that are there, each once, sorted.
 
-In memory records lie in the order of KEY. On the disk edges do too; levels lie channel
+In memory records lie in the order of ORDER. On the disk edges do too; levels lie channel
 by channel, each in the order of time, a channel with row groups of its own: whoever
 wants one channel reads no other, and need not tell them apart.
 """
@@ -20,13 +20,25 @@ from numpy.typing import NDArray
 
 from remanence.pipelines.store.disk import check, write_named
 from remanence.pipelines.store.manifest import Segment
-from remanence.pipelines.store.name_codes import QUANTITY, coded, codes, plain
+from remanence.pipelines.store.name_codes import (
+    PLACES,
+    QUANTITY,
+    coded,
+    codes,
+    plain,
+    with_places,
+)
 from remanence.shared.errors import StoreError
 from remanence.shared.table import Table
 from remanence.shared.tables import SIGNALS
 
-KEY = ("time", "channel", "quantity", "value")
-"""Two records are the same one when these are."""
+KEY = ("time", "channel", "quantity", "value", "again")
+"""Two records are the same one when these are: the nth time that a channel goes to a value within
+one tick of its clock is a record of its own, and the same one in every file that tells of it."""
+
+ORDER = SIGNALS.sorted_by
+"""Within a tick of a clock records stand as the lines of their file do. Where several files tell of
+one record, that one counts which has most lines of the tick before it."""
 
 KINDS = {"command": "edges", "contact": "edges", "volts": "levels", "amps": "levels"}
 """Edges are read without wading through volts."""
@@ -45,7 +57,7 @@ group costs every reader about as much as so many records."""
 
 WRITES = {
     "compression": "zstd", "compression_level": 1, "store_schema": False,
-    "use_dictionary": ["channel", "quantity", "run", "file"],
+    "use_dictionary": ["channel", "quantity", "run", "file", "place", "again"],
     "column_encoding": {"time": "DELTA_BINARY_PACKED", "line": "DELTA_BINARY_PACKED"},
     "write_statistics": ["time", "channel", "quantity", "run"], "write_batch_size": 16_384,
 }
@@ -126,6 +138,24 @@ def read_table(folder: Path, path: str, columns: list[str] | None = None) -> pl.
         raise unreadable(folder / path, error) from None
 
 
+def read_signals(folder: Path, path: str) -> pl.DataFrame:
+    """Read a segment; one of an earlier version gets the columns that it lacks.
+
+    Raises
+    ------
+    StoreError
+        It is missing or damaged.
+    """
+    return with_places(read_table(folder, path)).select(SIGNALS.schema.names())
+
+
+def scan_segments(paths: Sequence[Path]) -> pl.LazyFrame:
+    """SIGNALS of some segments, lazily; those of earlier versions get what they lack."""
+    frame = pl.scan_parquet(list(paths), schema=dict(SIGNALS.schema), missing_columns="insert",
+                            hive_partitioning=False)
+    return frame.with_columns(pl.col(name).fill_null(0) for name in PLACES)
+
+
 def unreadable(path: Path, error: Exception) -> StoreError:
     """What to say of a file of the store that is missing or damaged."""
     why = str(error.strerror if isinstance(error, OSError) and error.strerror else error)
@@ -192,22 +222,28 @@ def add_to_day(
         Files that are no longer part of it.
     fresh : polars.DataFrame
         The records that it did not hold before.
+
+    Notes
+    -----
+    The day has changed where a file was retired or written, though nothing may be fresh: a file
+    that has more of a tick's lines puts the records held in their order.
     """
     first, last = _ends(new)
     touched = [s for s in segments if s.first <= last and s.last >= first]
     if not touched:
         written = [_write_segment(piece, folder, day, kind) for piece in _pieces(new)]
         return sorted([*segments, *written], key=lambda s: s.first), [], new
-    held = pl.concat([read_table(folder, s.path) for s in touched])
+    held = pl.concat([read_signals(folder, s.path) for s in touched])
     within = pl.col("time").is_between(held["time"].min(), held["time"].max())
     beside = plain(new)
-    fresh = pl.concat([
-        beside.filter(within).join(held, on=KEY, how="anti", maintain_order="left"),
-        beside.filter(~within),
-    ])
-    if fresh.is_empty():
+    inside = beside.filter(within).join(
+        held.select(*KEY, place_held="place"), on=KEY, how="left", maintain_order="left")
+    fresh = pl.concat([inside.filter(pl.col("place_held").is_null()).drop("place_held"),
+                       beside.filter(~within)])
+    further = inside.filter(pl.col("place") > pl.col("place_held")).drop("place_held")
+    if fresh.is_empty() and further.is_empty():
         return segments, [], fresh
-    merged = in_order(coded(pl.concat([held, fresh])))
+    merged = in_order(coded(pl.concat([held, further, fresh])))
     written = [_write_segment(piece, folder, day, kind) for piece in _pieces(merged)]
     rest = [s for s in segments if s not in touched]
     return (sorted([*rest, *written], key=lambda s: s.first), [s.path for s in touched], fresh)
@@ -225,7 +261,7 @@ def compact(
 
     def close() -> None:
         if len(group) > 1:
-            frame = pl.concat([read_table(folder, s.path) for s in group])
+            frame = pl.concat([read_signals(folder, s.path) for s in group])
             kept.append(_write_segment(frame, folder, day, kind))
             retired.extend(s.path for s in group)
         else:
@@ -245,46 +281,90 @@ def compact(
 
 
 def in_order(signals: pl.DataFrame) -> pl.DataFrame:
-    """Coded signals sorted by KEY, each record once: the first of those given.
+    """Coded signals in the order of ORDER, each record once: the first of those given.
 
-    Logs are nearly in order already. Time, channel and quantity make one whole number,
-    so that one look tells whether there is anything to sort, and one sort does it.
+    Of records that are the same one, the furthest place in the tick counts. Logs are nearly in
+    order already. Time, place, channel and quantity make one whole number, so that one look tells
+    whether there is anything to sort, and one sort does it.
     """
     ticks = signals["time"].to_physical().to_numpy()
     if (ticks[1:] > ticks[:-1]).all():
         return signals
-    channels, quantities = (len(signals[n].dtype.categories) for n in ("channel", "quantity"))  # type: ignore[attr-defined]
-    low, high = int(ticks.min()), int(ticks.max())
-    if (high - low + 1) * channels * quantities >= 2**63:
-        every = signals.sort(KEY, maintain_order=True)
-        same = pl.all_horizontal(pl.col(name) == pl.col(name).shift(1) for name in KEY)
-        return every.filter(~same.fill_null(False))
-    key = (ticks - low) * channels
-    key += codes(signals["channel"])
-    key *= quantities
-    key += codes(signals["quantity"])
+    signals = _each_once(signals, ticks)
+    key = _order_key(signals)
+    if key is None:
+        return signals.sort(ORDER, maintain_order=True)
     if (key[1:] > key[:-1]).all():
         return signals
     order = np.argsort(key, kind="stable")
     key = key[order]
     same = key[1:] == key[:-1]
     if same.any():
-        value = signals["value"].to_numpy()
-        touched = np.zeros(key.size, np.bool_)
-        touched[1:] = same
-        touched[:-1] |= same
+        touched = np.append(False, same) | np.append(same, False)
         part = np.flatnonzero(touched)
-        order[part] = order[part][np.lexsort((value[order[part]], key[part]))]
-        value = value[order]
-        kept = np.ones(key.size, np.bool_)
-        kept[1:] = ~(same & (value[1:] == value[:-1]))
-        order = order[kept]
+        rows = order[part]
+        value, again = (signals[name].to_numpy()[rows] for name in ("value", "again"))
+        order[part] = rows[np.lexsort((again, value, key[part]))]
     return _taken(signals, order)
+
+
+def _order_key(signals: pl.DataFrame) -> NDArray[np.int64] | None:
+    """Time, place, channel and quantity as one number; None where it does not hold them all."""
+    place = signals["place"].to_numpy()
+    return _key(signals, signals["time"].to_physical().to_numpy(), place)
+
+
+def _key(
+    signals: pl.DataFrame, ticks: NDArray[np.int64], place: NDArray[np.int64] | None = None
+) -> NDArray[np.int64] | None:
+    channels, quantities = (len(signals[n].dtype.categories) for n in ("channel", "quantity"))  # type: ignore[attr-defined]
+    low, high = int(ticks.min()), int(ticks.max())
+    places = 1 if place is None else int(place.max()) + 1
+    if (high - low + 1) * places * channels * quantities >= 2**63:
+        return None
+    key = ticks - low
+    if place is not None and places > 1:
+        key *= places
+        key += place
+    key *= channels
+    key += codes(signals["channel"])
+    key *= quantities
+    key += codes(signals["quantity"])
+    return key
+
+
+def _each_once(signals: pl.DataFrame, ticks: NDArray[np.int64]) -> pl.DataFrame:
+    """Each record once, the first given, at the furthest of its places.
+
+    Looked at closely is only what a channel says more than once at one time.
+    """
+    key = _key(signals, ticks)
+    maybe = np.ones(ticks.size, np.bool_)
+    if key is not None and not (key[1:] > key[:-1]).all():
+        order = np.argsort(key, kind="stable")
+        alike = key[order][1:] == key[order][:-1]
+        maybe[:] = False
+        maybe[order[1:]] = alike
+        maybe[order[:-1]] |= alike
+    elif key is not None:
+        return signals
+    if not maybe.any():
+        return signals
+    some = signals.filter(pl.Series(maybe))
+    first = some.select(pl.struct(KEY).is_first_distinct()).to_series()
+    if first.all():
+        return signals
+    furthest = some.select(pl.col("place").max().over(KEY)).to_series()
+    place = signals["place"].to_numpy().copy()
+    place[maybe] = furthest.to_numpy()
+    kept = ~maybe
+    kept[maybe] = first.to_numpy()
+    return signals.with_columns(place=pl.Series(place)).filter(pl.Series(kept))
 
 
 def _taken(signals: pl.DataFrame, order: NDArray[np.int64]) -> pl.DataFrame:
     """Some rows of coded signals; columns that say the same throughout need no moving."""
-    alike = [name for name in ("channel", "quantity", "run", "file")
+    alike = [name for name in ("channel", "quantity", "run", "file", "place", "again")
              if (told := signals[name].to_physical()).min() == told.max()
              and not told.null_count()]
     return signals[:order.size].with_columns(

@@ -15,7 +15,6 @@ from __future__ import annotations
 
 import json
 import os
-import time
 import uuid
 from collections.abc import Callable, Collection
 from dataclasses import dataclass, field, replace
@@ -24,16 +23,13 @@ from pathlib import Path
 from typing import Any
 
 from remanence.pipelines.store import disk
+from remanence.pipelines.store.retired import Retired, removable, retire
 from remanence.pipelines.store.writer_lock import LOCK
 from remanence.shared.errors import StoreError
 
 NAME = "manifest.json"
 FORMAT = "remanence-store"
 VERSION = 4
-KEEP_RETIRED_S = 7 * 24 * 3600.0
-"""How long a file that is no longer named is kept: for readers that still look at it, and for a
-repair, which finds in it records that a damaged file has lost."""
-
 _WHOLE = 2**63
 
 
@@ -92,7 +88,7 @@ class Manifest:
     rejects: list[RejectFile] = field(default_factory=list)
     kept: dict[str, Kept] = field(default_factory=dict)
     """By name: ``files``, ``clock_events``, ``forecasts``, ``findings/2026-W47``."""
-    retired: list[tuple[str, float]] = field(default_factory=list)
+    retired: Retired = field(default_factory=list)
     """Files that were part of the store, and since when (UTC seconds) they are not."""
 
     @classmethod
@@ -116,17 +112,11 @@ class Manifest:
     def retire(self, folder: Path, paths: Collection[str]) -> list[str]:
         """Take note of files that no longer belong to the store; returns those to be removed now.
 
-        None are where a file that belongs to it is not there: then something is wrong with
-        the disk or with this manifest, and what looks superfluous may be all there is.
+        See :func:`remanence.pipelines.store.retired.removable`.
         """
-        now, named = time.time(), self.named()
-        known = {path for path, _ in self.retired}
-        retired = [(path, since) for path, since in self.retired if path not in named]
-        retired += [(path, now) for path in sorted(set(paths) - named - known)]
-        old = [path for path, since in retired if now - since >= KEEP_RETIRED_S]
-        if old and not all((folder / path).is_file() for path in named):
-            old = []
-        self.retired = [entry for entry in retired if entry[0] not in set(old)]
+        named = self.named()
+        self.retired, old = removable(
+            folder, retire(folder / NAME, self.retired, set(paths) - named), named)
         return old
 
     def copy(self) -> Manifest:

@@ -22,6 +22,9 @@ QUANTITY = pl.Enum(sorted(QUANTITIES))
 NAMES = ("channel", "quantity", "file")
 """Columns of SIGNALS that hold names."""
 
+PLACES = ("place", "again")
+"""Columns of SIGNALS that tell records of one tick of a clock apart."""
+
 
 def names_type(names: Iterable[str]) -> pl.Enum:
     """The type whose numbers stand for these names."""
@@ -33,14 +36,28 @@ def codes(column: pl.Series) -> NDArray[np.int64]:
     return column.to_physical().to_numpy().astype(np.int64)
 
 
+def with_places(signals: pl.DataFrame) -> pl.DataFrame:
+    """SIGNALS with a place in the tick; 0 where none is told, as by stores of earlier versions."""
+    missing = [name for name in PLACES
+               if name not in signals.columns or signals[name].null_count()]
+    if not missing:
+        return signals
+    return signals.with_columns(
+        (pl.col(name).fill_null(0) if name in signals.columns else pl.lit(0)).cast(
+            SIGNALS.schema[name]).alias(name) for name in missing)
+
+
 def coded(signals: pl.DataFrame) -> pl.DataFrame:
     """SIGNALS with its names as numbers; those that are so already stay.
+
+    What tells the place of a record in its clock's tick may be missing: then it is 0.
 
     Raises
     ------
     TableError
         A column is missing or has another type.
     """
+    signals = with_places(signals)
     texts = {name: pl.String() for name in NAMES
              if isinstance(signals.schema.get(name), pl.Enum)}
     require(signals.clear().cast(texts) if texts else signals, SIGNALS)  # type: ignore[arg-type]

@@ -21,7 +21,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from remanence.pipelines.store import disk
-from remanence.pipelines.store.days import KINDS, read_table, write_table
+from remanence.pipelines.store.days import KINDS, read_signals, read_table, write_table
 from remanence.pipelines.store.manifest import (
     NAME,
     DamagedManifestError,
@@ -246,7 +246,7 @@ def _put_back(store: Store, spare: list[str]) -> None:
     for _, paths in sorted(days.items()):
         # Edges first: how levels are laid out goes by them.
         for kind in sorted(set(KINDS.values())):
-            frames = [read_table(store.folder, path) for path in paths
+            frames = [read_signals(store.folder, path) for path in paths
                       if path.split("/")[-1].startswith(kind)]
             if frames:
                 store.commit(Batch(SIGNALS.conform(pl.concat(frames))))

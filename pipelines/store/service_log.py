@@ -24,7 +24,10 @@ from remanence.shared.tables import SERVICE, SERVICE_ACTIONS, TEST_RESULTS
 from remanence.shared.terminal import printable
 from remanence.shared.venue import Venue
 
-HEADER = ("date", "lock", "action", "part", "note", "result")
+HEADER = ("date", "lock", "action", "part", "note", "result", "by")
+_ADDED_LATER = ("result", "by")
+"""Columns that the header of an older file may lack; it gets them with the first line that has
+them."""
 _HEADER_BYTES = 4096
 """A header is far shorter."""
 
@@ -104,7 +107,8 @@ def _taken(venue: Venue, path: Path, text: str) -> ServiceLog:
                          f"release-tested has {one_of(TEST_RESULTS)}, other work none")
             result = None
         row = (date.fromisoformat(entry["date"]), entry["lock"], entry["action"],
-               entry.get("part") or None, entry.get("note") or None, result)
+               entry.get("part") or None, entry.get("note") or None, result,
+               entry.get("by") or None)
         first = rows.setdefault(row, reader.line_num)
         if first != reader.line_num:
             aside.append(f"{place}: repeats line {first} word for word")
@@ -132,7 +136,7 @@ def _advice(given: str, known: list[str], plural: str) -> str:
 def add_service(
     venue: Venue, venue_path: Path, lock: str, action: str, *, day: date,
     today: date | None = None, part: str | None = None, note: str | None = None,
-    result: str | None = None,
+    result: str | None = None, by: str | None = None,
 ) -> str:
     """Append one line to the service log.
 
@@ -154,6 +158,8 @@ def add_service(
         anything worth telling. Line breaks in a note become blanks.
     result : str, optional
         ``passed`` or ``failed``: needed for ``release-tested``, refused of other work.
+    by : str, optional
+        Who did it; line breaks become blanks.
 
     Returns
     -------
@@ -197,7 +203,8 @@ def add_service(
     if part is None and action == "replaced":
         part = venue.locks_by_id[lock].part
     entry = {"date": day.isoformat(), "lock": lock, "action": action, "part": part or "",
-             "note": " ".join(printable(note or "").split()), "result": result or ""}
+             "note": printable(" ".join((note or "").split())), "result": result or "",
+             "by": printable(" ".join((by or "").split()))}
     try:
         return _append(path, entry).rstrip("\n")
     except OSError as error:
@@ -284,7 +291,7 @@ def _header(path: Path, beginning: bytes, entry: Mapping[str, str]) -> Sequence[
     except (csv.Error, StopIteration, IndexError):
         names = []
     if not {"date", "lock", "action", *(
-            name for name, cell in entry.items() if cell and name != "result")} <= set(
+            name for name, cell in entry.items() if cell and name not in _ADDED_LATER)} <= set(
             names):
         raise RemanenceError(
             f"{path}, line 1: found {shown(text.splitlines()[0][:80])}, which is not the header of "

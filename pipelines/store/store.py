@@ -26,12 +26,13 @@ import numpy as np
 import polars as pl
 
 from remanence.pipelines.store.days import (
-    KEY,
     KINDS,
+    ORDER,
     add_to_day,
     compact,
     in_order,
     read_table,
+    scan_segments,
     unreadable,
     write_table,
 )
@@ -149,8 +150,8 @@ class Store:
         Returns
         -------
         polars.LazyFrame
-            SIGNALS, sorted by time, channel, quantity, value. Only commands and contacts
-            come without a sort.
+            SIGNALS, sorted by time and place in the tick. Only commands and contacts come
+            without a sort.
         """
         manifest = self._manifest()
         wanted = manifest.days if days is None else {d.isoformat() for d in days}
@@ -168,10 +169,11 @@ class Store:
                 except OSError as error:
                     raise unreadable(path, error) from None
             if paths:
-                parts.append(pl.scan_parquet(paths, hive_partitioning=False))
+                parts.append(scan_segments(paths))
         if not parts:
             return SIGNALS.empty().lazy()
-        frame = parts[0] if kinds == {"edges"} else pl.concat(parts).sort(KEY, maintain_order=True)
+        frame = parts[0] if kinds == {"edges"} else pl.concat(parts).sort(
+            ORDER, maintain_order=True)
         if quantities is not None and {q for q, kind in KINDS.items() if kind in kinds} != set(
             quantities
         ):
@@ -239,12 +241,13 @@ class Store:
             entry = manifest.days.setdefault(day.isoformat(), Day(manifest.generation))
             held = [s for s in entry.segments if s.kind == of_kind]
             rest = [s for s in entry.segments if s.kind != of_kind]
-            held, _, fresh = add_to_day(self.folder, day, of_kind, held, new)
-            held, _ = compact(self.folder, day, of_kind, held)
-            entry.segments = rest + held
-            if not fresh.is_empty():
+            then, _, fresh = add_to_day(self.folder, day, of_kind, held, new)
+            if then != held:
                 entry.changed = manifest.generation
                 changed.append(day)
+            held, _ = compact(self.folder, day, of_kind, then)
+            entry.segments = rest + held
+            if not fresh.is_empty():
                 for name, count in _counted(fresh["file"]).items():
                     taken[name] = taken.get(name, 0) + count
         return taken, tuple(sorted(set(changed)))

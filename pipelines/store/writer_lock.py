@@ -5,11 +5,11 @@ from __future__ import annotations
 import contextlib
 import os
 import re
-import sys
 import time
 from collections.abc import Iterator
 from pathlib import Path
 
+from remanence.pipelines.say import note
 from remanence.pipelines.store.disk import make_folder
 from remanence.shared.errors import StoreError, UnwritableStoreError
 
@@ -44,8 +44,7 @@ def writer_lock(folder: Path, wait_s: float = LOCK_WAIT_S) -> Iterator[None]:
                                  f"{wait_s:.0f} s; let it end, then run this again")
             if waited > TELL_AFTER_S and not told:
                 told = True
-                print(f"waiting for {_holder(folder)}, which writes to {folder}",
-                      file=sys.stderr, flush=True)
+                note(f"waiting for {_holder(folder)}, which writes to {folder}")
             time.sleep(0.02)
         try:
             with contextlib.suppress(OSError):  # who holds it is worth telling, and no more

@@ -1,22 +1,30 @@
 """What ingest costs, beside what Polars needs for the same file with no checks at all.
 
-    python -m tests.bench.ingest_cost [--megabytes 300] [--turns 3] [--order both]
+    python -m tests.bench.ingest_cost [--megabytes 300] [--turns 3] [--order written received]
+    python -m tests.bench.ingest_cost --megabytes 60 --order written grouped shuffled reversed
+    python -m tests.bench.ingest_cost --megabytes 60 --order written --form jsonl wide text
     python -m tests.bench.ingest_cost --megabytes 5000 --turns 1 --order written    # memory
 
 The log: three rails read together at 25 Hz, and thirty latches that are commanded,
-answer and bounce; one record in twenty is an edge. Either in the order of time (`written`)
-or as a broker hands it on (`received`): each record late by some ten milliseconds, one in
-a hundred by up to a second and a half.
+answer and bounce; one record in twenty is an edge. Either in the order of time (`written`),
+as a broker hands it on (`received`): each record late by some ten milliseconds, one in
+a hundred by up to a second and a half; or as databases export it: all of one channel
+together (`grouped`), the latest first (`reversed`), in no order (`shuffled`). In the form of
+the default layout (`csv`), as JSON Lines (`jsonl`), a column a channel (`wide`), or lines of
+text that a pattern takes apart (`text`).
 
 Every run is a process of its own. Printed: wall and processor seconds without
 start-up, and the highest memory. Two ways of Polars: `strings` leaves the times as
 text, `typed` reads them as times, as ingest does (what is stored is typed, sorted,
-deduplicated, checked against the venue file, and tells file and line).
+deduplicated, checked against the venue file, and tells file and line). Of other forms `strings`
+is Polars' own reader of the form; for text, Python's `re` with the same pattern, line by line.
 """
 
 from __future__ import annotations
 
 import argparse
+import itertools
+import re
 import shutil
 import subprocess
 import sys
@@ -37,7 +45,22 @@ LONGEST_MB = 400
 BYTES_A_ROW = 44
 
 
-def venue_text() -> str:
+PATTERN = r"^(?<time>\S+) \[(?<channel>[^\]]+)\] (?<quantity>\w+)=(?<value>\S+)$"
+CHANNELS = [*((f"rail-{i}", "volts") for i in range(1, RAILS + 1)),
+            *((f"north/{kind}{i}", quantity) for i in range(LOCKS)
+              for kind, quantity in (("q", "command"), ("i", "contact")))]
+FORMS = {
+    "csv": "", "jsonl": 'format = "jsonl"\n',
+    "wide": 'layout = "wide"\n[log.channels]\n' + "".join(
+        f'"{name}" = {{ quantity = "{quantity}" }}\n' for name, quantity in CHANNELS),
+    "text": f"format = \"text\"\npattern = '{PATTERN}'\n",
+}
+"""Keys of the [[log]] block by form."""
+
+ORDERS = ("written", "received", "grouped", "reversed", "shuffled")
+
+
+def venue_text(form: str = "csv") -> str:
     """A venue with locks on three rails."""
     rails = "".join(
         f'[[supply]]\nid = "rail-{i}"\nchannel = "rail-{i}"\nrated_volts = 12.0\n'
@@ -47,7 +70,7 @@ def venue_text() -> str:
         f'supply = "rail-{i % RAILS + 1}"\ncommand = "north/q{i}"\ncontact = "north/i{i}"\n'
         'contact_closed_when = "locked"\n' for i in range(LOCKS))
     return ('[venue]\nid = "bench"\nname = "Bench"\ntime_zone = "UTC"\n'
-            f'[[log]]\nfiles = ["log.csv"]\n{rails}{locks}')
+            f'[[log]]\nfiles = ["log.csv"]\n{FORMS[form]}{rails}{locks}')
 
 
 def write_log(path: Path, megabytes: int, order: str = "written") -> int:
@@ -92,11 +115,45 @@ def _some_days(megabytes: int, order: str) -> tuple[bytes, int]:
         late += (rng.random(frame.height) < 0.01) * rng.uniform(0, 1_300_000, frame.height)
         frame = frame.with_columns(pl.Series("late", late)).sort(
             pl.col("ticks") + pl.col("late")).drop("late")
+    if order == "grouped":
+        frame = frame.sort("channel", maintain_order=True)
+    elif order == "reversed":
+        frame = frame.reverse()
+    elif order == "shuffled":
+        frame = frame.sample(fraction=1.0, shuffle=True, seed=1)
     start = int(datetime(2026, 3, 1, tzinfo=UTC).timestamp() * 1e6)
     frame = frame.select(
         (pl.col("ticks") + start).cast(pl.Datetime("us")).dt.strftime("%Y-%m-%dT%H:%M:%S%.3fZ"),
         "channel", "quantity", "value")
     return frame.write_csv(include_header=False).encode(), frame.height
+
+
+def into_form(log: Path, form: str) -> None:
+    """Write a log in the default layout again in another form."""
+    if form == "csv":
+        return
+    frame = pl.read_csv(log, infer_schema_length=0)
+    if form == "jsonl":
+        frame.with_columns(pl.col("value").cast(pl.Float64)).write_ndjson(log)
+    elif form == "wide":
+        frame.pivot("channel", index="time", values="value", aggregate_function="last",
+                    maintain_order=True).write_csv(log)
+    else:
+        frame.select(pl.format("{} [{}] {}={}", "time", "channel", "quantity", "value")
+                     ).write_csv(log, include_header=False, quote_style="never")
+
+
+def bare_parser(log: Path, form: str, typed: bool, out: Path) -> None:
+    """What a form costs without ingest."""
+    if form == "text":
+        pattern = re.compile(PATTERN.replace("(?<", "(?P<"))
+        with log.open() as file:
+            rows = [found.groups() for line in file if (found := pattern.match(line))]
+        pl.DataFrame(rows, orient="row").write_parquet(out)
+    elif form == "jsonl":
+        pl.scan_ndjson(log).sink_parquet(out)
+    else:
+        pl.scan_csv(log, try_parse_dates=typed, infer_schema_length=None).sink_parquet(out)
 
 
 def _frame(
@@ -106,7 +163,7 @@ def _frame(
         quantity=pl.lit(quantity))
 
 
-def one(what: str, folder: Path) -> None:
+def one(what: str, folder: Path, form: str) -> None:
     """Do the work once, in this process, and print seconds and memory."""
     log = folder / "log.csv"
     if what == "ingest":
@@ -121,7 +178,7 @@ def one(what: str, folder: Path) -> None:
         assert summary.rejected == 0
         assert summary.read == summary.taken
     else:
-        pl.scan_csv(log, try_parse_dates=what == "typed").sink_parquet(folder / "out.parquet")
+        bare_parser(log, form, what == "typed", folder / "out.parquet")
     wall, busy = time.perf_counter() - wall, time.process_time() - busy
     status = Path("/proc/self/status").read_text()
     peak = next(int(line.split()[1]) for line in status.splitlines() if "VmHWM" in line) / 1e6
@@ -133,31 +190,33 @@ def main() -> None:
     words = argparse.ArgumentParser(description=__doc__)
     words.add_argument("--megabytes", type=int, default=300)
     words.add_argument("--turns", type=int, default=3)
-    words.add_argument("--order", choices=("written", "received", "both"), default="both")
+    words.add_argument("--order", nargs="+", choices=ORDERS, default=["written", "received"])
+    words.add_argument("--form", nargs="+", choices=list(FORMS), default=["csv"])
     words.add_argument("--one", choices=("strings", "typed", "ingest"))
     words.add_argument("--folder", type=Path)
     given = words.parse_args()
     if given.one:
-        one(given.one, given.folder)
+        one(given.one, given.folder, given.form[0])
         return
-    for order in ("written", "received") if given.order == "both" else (given.order,):
+    for order, form in itertools.product(given.order, given.form):
         with tempfile.TemporaryDirectory(dir=given.folder) as made:
-            compare(Path(made), given.megabytes, order, given.turns)
+            compare(Path(made), given.megabytes, order, form, given.turns)
 
 
-def compare(folder: Path, megabytes: int, order: str, turns: int) -> None:
+def compare(folder: Path, megabytes: int, order: str, form: str, turns: int) -> None:
     """Write a log, run the contestants in turn, print the best of each."""
-    (folder / "venue.toml").write_text(venue_text())
+    (folder / "venue.toml").write_text(venue_text(form))
     rows = write_log(folder / "log.csv", megabytes, order)
+    into_form(folder / "log.csv", form)
     size = (folder / "log.csv").stat().st_size
-    print(f"{order}: {rows:,} records, {size / 1e6:,.0f} MB; best of {turns}")
+    print(f"{order}, {form}: {rows:,} records, {size / 1e6:,.0f} MB; best of {turns}")
     best: dict[str, tuple[float, ...]] = {}
     for _ in range(turns):
         for what in ("strings", "typed", "ingest"):
             shutil.rmtree(folder / "store", ignore_errors=True)
             out = subprocess.run(
                 [sys.executable, "-m", "tests.bench.ingest_cost", "--one", what,
-                 "--folder", str(folder)],
+                 "--folder", str(folder), "--form", form],
                 check=True, capture_output=True, text=True).stdout
             figures = tuple(float(word) for word in out.split())
             best[what] = tuple(map(min, best.get(what, figures), figures))

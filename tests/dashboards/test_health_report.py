@@ -192,18 +192,129 @@ def test_the_other_language_has_no_english_left(busy):
     assert "seit 2. Nov." in front
 
 
-def test_the_work_sheet_walks_through_the_rooms_in_order(busy):
-    sheet = work_sheet(Speaker(language("en"), busy))
-    rooms = [stop.room for stop in sheet.stops]
-    assert rooms == ["Chart room", "Lamp room", "Gallery", "Rails"]
+def _sheet(page):
+    return work_sheet(Speaker(language("en"), page), lambda lock: f"locks/{lock}.html")
+
+
+def test_the_work_sheet_has_what_must_not_be_used_first_and_then_walks_through_the_rooms(busy):
+    sheet = _sheet(busy)
+    assert [stop.title for stop in sheet.stops] == [
+        "Do not use", "Chart room", "Gallery", "Rails"]
+    assert [stop.stops_play for stop in sheet.stops] == [True, False, False, False]
     parts = tuple(part.replace("\xa0", " ") for part in sheet.parts)
-    assert parts == ("magnet-l (none in stock)", "latch-s (2 in stock)")
+    assert parts == ("Holding magnet (magnet-l) (none in stock)",
+                     "Spring latch, 12 V (latch-s) (2 in stock)")
     text = said(render_health(busy)["work-sheet.html"])
     assert "remanence service venue.toml LOCK replaced" in text
 
 
-def test_figures_hold_summaries_not_rows(busy):
+def test_a_card_has_all_that_the_job_needs(busy):
+    cards = Page(render_health(busy)["work-sheet.html"]).text["card"]
+    card = " ".join(cards.split("lamp-door")[1].split("chart-drawer")[0].split())
+    for piece in ("Lamp room", "south/q2, rail rail-b", "Magnet releases late",
+                  "590 ms (575–604), was 421 ms", "since 2 Nov (between 29 Oct and 5 Nov)",
+                  "Expect:", "If not:", "Holding magnet (magnet-l)"):
+        assert piece in card, piece
+    for check in Speaker(language("en"), busy).checks(busy.jobs[0].lead):
+        assert check.do in card
+
+
+def test_no_job_is_left_off_the_work_sheet(busy):
+    many = replace(busy, jobs=tuple(
+        replace(busy.jobs[0], subjects=(lock.lock.id,), rooms=(lock.lock.room,))
+        for lock in busy.locks for _ in range(4)), plans=())
+    assert sum(len(stop.cards) for stop in _sheet(many).stops) == 4 * len(busy.locks)
+
+
+def test_a_release_test_has_a_box_for_passed_and_one_for_failed_at_each_lock(busy):
+    text = render_health(busy)["work-sheet.html"].decode()
+    for lock in ("chart-door", "gallery-door"):
+        for result in ("passed", "failed"):
+            assert re.search(rf'<input type="checkbox" data-keep="[^"]*{lock}-{result}">', text)
+
+
+def test_square_codes_lead_to_the_lock_s_page_where_pages_are_served(busy):
+    assert b'class="code"' not in render_health(busy)["work-sheet.html"]
+    served = replace(busy, venue=replace(busy.venue, served_at="http://192.168.1.20:8080/"))
+    files = render_health(served)
+    links = re.findall(r'class="code" href="([^"]*)"', files["work-sheet.html"].decode())
+    assert "http://192.168.1.20:8080/reports/2026-W47/locks/lamp-door.html" in links
+    for link in links:
+        assert link.removeprefix("http://192.168.1.20:8080/reports/2026-W47/") in files
+
+
+def test_the_code_that_is_drawn_is_the_one_of_the_address(busy):
+    import segno
+
+    served = replace(busy, venue=replace(busy.venue, served_at="http://h"))
+    text = render_health(served)["work-sheet.html"].decode()
+    address = "http://h/reports/2026-W47/locks/lamp-door.html"
+    way = re.search(r'd="([^"]*)"', segno.make(address, error="m", micro=False).svg_inline(
+        border=4, omitsize=True, dark="#000", light="#fff").partition('stroke="#000"')[2]).group(1)
+    assert way in text.partition(f'href="{address}"')[2].partition("</a>")[0]
+
+
+def test_figures_need_no_script_and_hold_summaries_not_rows(busy):
     content = render_health(busy)["locks/oil-chest.html"].decode()
-    blocks = re.findall(r'application/json" id="(\w[\w-]*)-data">(.*?)</script>', content)
-    assert {name for name, _ in blocks} >= {"latency", "distribution", "volts", "heat", "trace-1"}
-    assert all(len(data) < 9000 for _, data in blocks)
+    assert set(re.findall(r'<figure class="plot" id="([\w-]*)"', content)) >= {
+        "latency", "distribution", "volts", "heat", "trace-1"}
+    figures = re.findall(r"<figure.*?</figure>", content, re.DOTALL)
+    assert all("<svg" in figure and len(figure) < 9000 for figure in figures)
+    assert "plotly" not in content.lower()
+
+
+def test_the_first_figure_shows_the_fault_and_says_so(busy):
+    content = render_health(busy)["locks/chart-drawer.html"].decode()
+    title = re.search(r'<h3 class="plot-title"[^>]*>(.*?)</h3>', content).group(1)
+    assert title.replace("\xa0", " ") == "Catch sticks: 101 ms, was 61 ms"
+
+
+def test_a_good_lock_s_page_shows_its_weeks_and_folds_the_rest(busy):
+    content = render_health(busy)["locks/bell-case.html"].decode()
+    before, _, after = content.partition('<details class="more">')
+    assert re.findall(r'<figure class="plot" id="([\w-]*)"', before) == ["latency"]
+    assert "This week in numbers" in after
+    assert "This week in numbers" not in before
+
+
+def test_a_fault_s_paragraph_does_not_repeat_the_lock_s_name(busy):
+    for code, here in (("en", "This lock"), ("de", "Dieses Schloss")):
+        content = said(render_health(busy, code)["locks/lamp-door.html"])
+        fault = content.partition("93")[2].partition("2 ")[0]
+        assert "lamp-door" not in fault
+        assert here in content
+
+
+def test_a_page_tells_a_quantity_once(busy):
+    text = said(render_health(busy)["locks/chart-drawer.html"])
+    assert "Not answered before" not in text
+    told = re.findall(r"Median time to release|Median before", text)
+    assert told.count("Median before") <= 1
+
+
+def test_all_locks_stand_in_one_table_with_what_its_columns_sort_by(busy):
+    content = render_health(busy)["index.html"].decode()
+    rows = re.findall(r'<tr class="[\w-]+" data-find="([^"]*)"', content)
+    assert len(rows) == len(busy.locks)
+    assert any("chart room" in row and "catch sticks" in row for row in rows)
+    jumps = re.findall(r'<a href="#(room-\d+)">', content)
+    assert len(jumps) == len({lock.lock.room for lock in busy.locks})
+    assert all(f'id="{place}"' in content for place in jumps)
+
+
+def test_what_is_new_worse_and_fixed_since_the_last_report_stands_on_top(busy):
+    assert b"Since the last report" not in render_health(busy)["index.html"]
+    lead = busy.jobs[0].lead
+    jobs = (replace(busy.jobs[0], lead=replace(lead, status="worse")),
+            *(replace(job, lead=replace(job.lead, status="standing"), others=())
+              for job in busy.jobs[1:]))
+    over = replace(lead, subject="bell-case", status="ended")
+    later = replace(busy, jobs=jobs, ended=(over,), locks=tuple(
+        replace(lock, known=replace(lock.known, findings=tuple(
+            replace(f, status="standing") for f in lock.findings)))
+        for lock in busy.locks))
+    page = Page(render_health(later)["index.html"])
+    text = " ".join(page.text["since-last"].split())
+    assert "1 worse: lamp-door Magnet releases late" in text
+    assert "1 fixed: bell-case" in text
+    assert " ".join(page.text["job"].split()).count("worse") == 1

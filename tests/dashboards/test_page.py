@@ -7,7 +7,6 @@ from datetime import date
 
 import pytest
 
-from remanence.dashboards.figures import figure_block, figure_json
 from remanence.dashboards.page import (
     LANGUAGES,
     NBSP,
@@ -101,15 +100,6 @@ def test_file_names_are_safe_and_never_alike():
     assert all(re.fullmatch(r"[a-z0-9-]+", name) for name in chosen.values())
     assert chosen["con"] != "con"
     assert file_names(names) == chosen
-
-
-def test_a_figure_cannot_close_its_script_element():
-    text = figure_json({"data": [{"name": "</script><b>", "y": [1.23456789, float("nan")]}]})
-    assert "<" not in text
-    assert "1.235,null" in text
-    block = figure_block({"data": []}, id="one", title="<b>", says="a & b")
-    assert "&lt;b&gt;" in block
-    assert "a &amp; b" in block
 
 
 # Contrast. WCAG 2.2 (W3C Recommendation, 2023), definition of relative luminance and contrast

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import json
 import re
 import shutil
@@ -19,12 +20,11 @@ from remanence.analytics.timing.model import RISKS, TARGETS, key
 from remanence.analytics.timing.together import together
 from remanence.dashboards.page import language
 from remanence.dashboards.timing_code import c_header, stems, yaml_text
-from remanence.dashboards.timing_sheet import render_timing
+from remanence.dashboards.timing_sheet import render_timing, target_text
 from remanence.shared.limits import Limits
 from remanence.shared.tables import ACTUATIONS
 from remanence.shared.venue import Supply
 from tests.analytics.timing.timing_venue import Truth, commands, history_of, latch, venue_of
-from tests.dashboards.conftest import wait_until
 
 WIDTHS = {"phone": (390, 844), "desk": (1280, 900)}
 
@@ -181,6 +181,61 @@ def test_picking_changes_the_answers_at_once_and_without_a_server(opened, sheet)
     assert requests == []
 
 
+def test_what_is_picked_stands_in_the_address_and_comes_back_from_it(browser, opened):
+    opened.click("[data-pick=none]")
+    opened.check('input[value="chart-drawer"]')
+    opened.select_option("select[name=target]", "0.95")
+    opened.uncheck("input[name=range]")
+    opened.locator("input[data-supply=rail-a]").fill("10.4")
+    shared = opened.url
+    answers = opened.locator("#try-answers").inner_text()
+    page = browser.new_page()
+    page.goto(shared)
+    assert page.locator("#try-answers").inner_text() == answers
+    assert [box.input_value() for box in page.locator("input[name=lock]:checked").all()] == [
+        "chart-drawer"]
+    page.close()
+
+
+def test_a_room_can_be_picked_and_the_rest_is_out_of_sight(opened, sheet):
+    rooms = {model.lock: model.room for model in sheet.models}
+    room = sheet.models[0].room
+    if len(set(rooms.values())) == 1:
+        pytest.skip("the sample has one room")
+    opened.select_option("#room-filter select", room)
+    for lock, own in rooms.items():
+        seen = opened.locator(f'[data-test="lock-{lock}"]').is_visible()
+        assert seen is (own == room), lock
+    assert "room=" in opened.url
+
+
+def test_the_answers_can_be_saved_as_a_file(opened):
+    opened.click("[data-pick=none]")
+    opened.check('input[value="chart-drawer"]')
+    opened.select_option("select[name=target]", "0.95")
+    with opened.expect_download() as saved:
+        opened.click("#try-save")
+    rows = list(csv.DictReader(saved.value.path().read_text(encoding="utf-8").splitlines()))
+    assert [row["lock"] for row in rows] == ["chart-drawer"]
+    assert rows[0]["release_target_share"] == "0.95"
+    shown = opened.locator('[data-test="try-chart-drawer"] [data-test=pulse]').inner_text()
+    assert float(rows[0]["pulse_recommended_ms"]) == float(shown.split()[0].replace(",", ""))
+
+
+def test_each_answer_is_to_the_chance_that_was_asked_for(opened, sheet):
+    lang = language("en")
+    opened.click("[data-pick=all]")
+    for target in ("0.9", "0.999"):
+        opened.select_option("select[name=target]", target)
+        for model in sheet.models:
+            answer = lock_answer(model, sheet.settings, target=float(target),
+                                 slow_volts=sheet.rails[model.supply].low_volts)
+            cell = opened.locator(f'[data-test="try-{model.lock}"] td').nth(1).inner_text()
+            met = lang("timing.met", target=target_text(float(target), lang))
+            assert (met in cell) is (answer.pulse.stated is not None
+                                     and answer.pulse.stated >= float(target)), model.lock
+
+
 def test_the_form_works_from_the_keyboard(opened):
     opened.focus('input[value="bell-drawer"]')
     opened.keyboard.press("Space")
@@ -203,11 +258,7 @@ def test_the_page_is_accessible_quiet_and_asks_nobody(browser, folder, width, sc
     page.goto((folder / "index.html").as_uri())
     page.click("[data-pick=all]")
     page.evaluate("document.querySelectorAll('details').forEach(d => { d.open = true; })")
-    for area in page.locator(".plot-area").all():
-        area.scroll_into_view_if_needed()
-    wait_until(
-        page,
-        "[...document.querySelectorAll('.plot-area')].every(a => a.querySelector('.main-svg'))")
+    assert all(figure.is_visible() for figure in page.locator(".chart").all())
     results = Axe().run(page, options={"preload": False, "resultTypes": ["violations"]})
     assert results.violations_count == 0, results.generate_report()
     assert complaints == []

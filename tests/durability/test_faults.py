@@ -1,7 +1,8 @@
 """A fault at any call of any command: a plain message, and nothing half replaced.
 
 Faults are put in below Python, by a small library that is loaded before the C library. The usual
-run draws some of the calls with a fixed seed; REMANENCE_FAULTS=all takes every one.
+run draws some of the cases with a fixed seed; REMANENCE_FAULTS=all takes every one (an hour or
+two; ``-k`` and the name of a command takes it in pieces).
 """
 
 from __future__ import annotations
@@ -20,6 +21,8 @@ from pathlib import Path
 
 import pytest
 
+from remanence.pipelines.commands import main
+from remanence.shared.errors import UnwritableStoreError
 from tests.durability.small_venue import make
 
 HERE = Path(__file__).parent
@@ -28,6 +31,8 @@ EVERY = os.environ.get("REMANENCE_FAULTS") == "all"
 DRAWN = int(os.environ.get("REMANENCE_FAULTS", "2") if not EVERY else 0)
 KINDS = {"full disk": errno.ENOSPC, "damaged disk": errno.EIO, "too many files": errno.EMFILE,
          "read only": errno.EROFS, "short write": -1}
+OF_WRITES = ("full disk", "read only", "short write")
+"""These only writes meet, and all that follow meet them too where the fault stays."""
 COMMANDS = {
     "ingest": ["ingest", "VENUE"], "report": ["report", "VENUE"], "timing": ["timing", "VENUE"],
     "parts": ["parts", "VENUE"], "weekly": ["weekly", "VENUE", "--fail-on", "week"],
@@ -93,6 +98,8 @@ def shown(folder):
                 folder / name]:
             if top.is_dir() and name == "reports" and top == folder / name:
                 continue
+            if top.name.startswith("."):
+                continue  # begun beside it; where nothing can be removed any more, it stays
             digest = hashlib.sha256()
             for path in sorted(top.rglob("*")) if top.is_dir() else [top] * top.exists():
                 if path.suffix == ".xlsx":  # holds the moment at which it was made
@@ -129,15 +136,22 @@ def test_a_fault_at_any_call_is_told_and_leaves_nothing_half_done(worker, comman
     signals = worker.run(COMMANDS["csv"])
     assert counted["calls"] > 3
     rng = random.Random(command)
-    cases = [(nth, kind, stay) for nth in range(1, counted["calls"] + 1)
-             for kind in KINDS for stay in (False, True)]
+    cases = list(every_case(worker, words, counted["calls"]))
     for nth, kind, stay in cases if EVERY else rng.sample(cases, DRAWN):
-        told = worker.run(words, nth, KINDS[kind], stay=stay,
-                          writes_only=kind in ("full disk", "read only", "short write"))
+        told = worker.run(words, nth, KINDS[kind], stay=stay, writes_only=kind in OF_WRITES)
         judge(worker, before, after, told, (command, nth, kind, stay))
-        if rng.random() < 0.2:
+        if rng.random() < (0.02 if EVERY else 0.2):
             recovered(worker, after if command == "weekly" else {})
     assert signals["status"] == 0
+
+
+def every_case(worker, words, calls):
+    """Each fault once at each call that can meet it; one of a disk also from there on."""
+    writes = worker.run(words, 1 << 40, errno.ENOSPC, writes_only=True)["calls"]
+    for kind in KINDS:
+        for stay in (False, True) if kind in OF_WRITES else (False,):
+            for nth in range(1, (writes if kind in OF_WRITES else calls) + 1):
+                yield nth, kind, stay
 
 
 def recovered(worker, after):
@@ -180,3 +194,39 @@ def test_a_store_that_one_may_only_read_can_be_read(worker, tmp_path):
         out.unlink() if out.is_file() else None
         noted = "Read-only file system" in told["said"] or "cannot be written" in told["said"]
         assert noted == (words[-1] != "signals"), told  # nothing is derived for them
+
+
+def test_a_full_disk_is_told_where_the_store_is_still_empty(worker):
+    kept, spare = worker.whole, worker.whole.with_name("spare")
+    kept.rename(spare)
+    try:
+        shutil.copytree(spare, kept, ignore=shutil.ignore_patterns("store"))
+        told = worker.run(COMMANDS["weekly"], 1, errno.ENOSPC, stay=True, writes_only=True)
+        assert told["status"] == 1
+        assert "No space left on device" in told["said"]
+        assert "take logs in first" not in told["said"]
+    finally:
+        shutil.rmtree(kept)
+        spare.rename(kept)
+
+
+def test_an_export_of_what_could_not_be_worked_out_anew_says_so(tmp_path, monkeypatch, capsys):
+    """Where there is no room among the temporary files either."""
+    from remanence.pipelines.derive import derive
+    from remanence.pipelines.store import view
+
+    def full(*_):
+        raise UnwritableStoreError("the disk is full.")
+
+    def no_room(*_):
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    make(tmp_path / "house", days=2)
+    assert main(["ingest", str(tmp_path / "house")]) == 0
+    monkeypatch.setattr(derive, "derive", full)
+    monkeypatch.setattr(view, "make_view", no_room)
+    words = ["export", str(tmp_path / "house"), "actuations", str(tmp_path / "out.csv")]
+    assert main(words) == 1
+    said = capsys.readouterr()
+    assert "rows of actuations" in said.out
+    assert "error: the disk is full." in said.err

@@ -8,6 +8,7 @@ import time
 
 import pytest
 
+from remanence.pipelines.commands import main
 from remanence.pipelines.sheets.write_files import LIST, write_files
 from remanence.shared.errors import RemanenceError
 
@@ -81,3 +82,32 @@ def test_a_killed_run_leaves_the_old_sheet_or_the_new_one(tmp_path):
         os.kill(child, signal.SIGKILL)
         os.waitpid(child, 0)
         assert held(folder) in sheets, number
+
+
+@pytest.fixture
+def small_demo(monkeypatch):
+    """The demo's own steps, on a demo venue of two weeks."""
+    from remanence.sample_data import generate
+
+    whole = generate.write_demo
+    monkeypatch.setattr(generate, "write_demo", lambda out, **seed: whole(out, weeks=2, **seed))
+    return lambda folder: main(["demo", "--out", str(folder)])
+
+
+def test_a_demo_is_replaced_only_where_nothing_else_came_to_it(small_demo, tmp_path, capsys):
+    out = tmp_path / "demo"
+    assert small_demo(out) == 0
+    assert small_demo(out) == 0  # nothing new in it
+    before = {path: path.read_bytes() for path in out.rglob("*") if path.is_file()}
+    for name, said in (("holiday.jpg", "found holiday.jpg"),
+                       ("store/notes.txt", "found store/notes.txt"),
+                       ("service.csv", "found service.csv")):
+        path = out / name
+        was = path.read_bytes() if path.exists() else None
+        path.write_bytes((was or b"") + b"mine\n")
+        capsys.readouterr()
+        assert small_demo(out) == 1
+        assert said in capsys.readouterr().err
+        assert path.read_bytes().endswith(b"mine\n")
+        path.unlink() if was is None else path.write_bytes(was)
+    assert {path: path.read_bytes() for path in out.rglob("*") if path.is_file()} == before

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import ast
 from datetime import date
+from pathlib import Path
 
 import openpyxl
 import polars as pl
 import pytest
 
 from remanence.pipelines.commands import main
+from remanence.pipelines.ingest import progress
 from remanence.pipelines.sheets.refresh import load_venue
 from remanence.pipelines.store.service_log import read_service
 from remanence.shared.cells import as_text, from_cell, text_cell
@@ -58,3 +61,25 @@ def test_no_cell_of_what_is_written_is_a_formula_or_a_link(tmp_path):
 def test_a_terminal_is_told_nothing_that_it_obeys():
     shown = printable("a\x1b[31mb\u202ec\x07\r\n\td\x9b")
     assert shown == "a\ufffd[31mb\ufffdc\ufffd\ufffd\n\td\ufffd"
+
+
+def test_all_that_is_printed_goes_past_that_filter():
+    root = Path(__file__).parents[2]
+    printing = {
+        path.relative_to(root).as_posix()
+        for room in ("analytics", "dashboards", "pipelines", "remanence", "sample_data", "shared")
+        for path in (root / room).rglob("*.py")
+        for node in ast.walk(ast.parse(path.read_text("utf-8")))
+        if isinstance(node, ast.Call) and isinstance(node.func, ast.Name)
+        and node.func.id == "print"}
+    assert printing == {"pipelines/say.py"}
+
+
+def test_a_name_of_a_log_moves_no_cursor(capsys, monkeypatch):
+    monkeypatch.setattr(progress, "LINE_EVERY_S", 0.0)
+    for shown in (progress.Lines(), progress.Bar()):
+        shown.start(10)
+        shown.advance(5, "a\x1b[2Jb.csv")
+        shown.advance(5, "a\x1b[2Jb.csv")
+        shown.close()
+    assert "\x1b[2J" not in capsys.readouterr().err

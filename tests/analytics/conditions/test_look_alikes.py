@@ -10,8 +10,8 @@ import polars as pl
 import pytest
 
 from remanence.analytics.conditions import slow_mode
-from remanence.analytics.conditions.one_command import whole_commands
 from remanence.analytics.conditions.outcomes import no_release, not_reclosed
+from remanence.analytics.history import whole_commands
 from remanence.shared.tables import ACTUATIONS, OPENINGS
 from tests.analytics.conditions.test_diagnosis import slow_at_times
 from tests.analytics.physics.latency_rows import FIRST_MONDAY, actuations, history_at, lock
@@ -43,10 +43,17 @@ def test_what_opened_by_itself_was_not_left_open(sound):
 
 def test_of_commands_within_a_tenth_of_a_second_one_stays():
     time = np.array([0, 80, 5000, 5090, 5180, 9000, 9101]) * 1000
-    outcome = np.array(["no-release", "released", "released", "no-release", "no-release",
-                        "no-release", "no-release"], dtype=object)
-    np.testing.assert_array_equal(
-        whole_commands(time, outcome), [False, True, True, False, False, True, True])
+    outcome = ["no-release", "released", "released", "no-release", "no-release", "no-release",
+               "no-release"]
+    rows = ACTUATIONS.conform(pl.DataFrame({
+        "lock": ["a"] * 7, "outcome": outcome, "pulse_ms": [50.0] * 7,
+        "command_time": pl.from_epoch(pl.Series(time), "us").dt.replace_time_zone("UTC"),
+        "latency_ms": [None, 30.0, 31.0, None, None, None, None]}))
+    whole = whole_commands(rows)
+    assert (whole["command_time"].dt.epoch("us") // 1000).to_list() == [0, 5000, 9000, 9101]
+    assert whole["outcome"].to_list() == ["released", "released", "no-release", "no-release"]
+    assert whole["latency_ms"].to_list() == [110.0, 31.0, None, None]
+    assert whole["pulse_ms"].to_list() == [130.0, 230.0, 50.0, 50.0]
 
 
 def test_a_command_written_twice_is_not_unanswered(sound):

@@ -122,7 +122,7 @@ def paired_rows(house, sound):
                             (at + timedelta(seconds=0.4), lock.command, "command", 0.0)]
                 records += [(at + timedelta(seconds=float(t)), "rail", "volts", float(v))
                             for t, v in zip(times, volts, strict=True)]
-    frame = pl.DataFrame([(*row, 0, "a", 1) for row in records], schema=SIGNALS.schema,
+    frame = pl.DataFrame([(*row, 0, "a", 1, 0, 0) for row in records], schema=SIGNALS.schema,
                          orient="row")
     return pair(frame, house).actuations
 

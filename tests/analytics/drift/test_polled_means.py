@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from remanence.analytics.drift.daily_series import (
+from remanence.analytics.drift.polls import (
     LEAST_DAILY_SCATTER,
     least_change_ms,
     rounding_error,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from datetime import UTC, datetime, timedelta
 
 import numpy as np
@@ -37,12 +38,13 @@ def random_venue(rng: np.random.Generator, locks: int = 6) -> Venue:
 
 def random_log(
     rng: np.random.Generator, venue: Venue, minutes: float = 6.0, games: int = 12,
-    begin: datetime = datetime(2026, 3, 1, 23, 57, tzinfo=UTC),
+    begin: datetime = datetime(2026, 3, 1, 23, 57, tzinfo=UTC), step_ms: int = 10,
 ) -> pl.DataFrame:
     """SIGNALS over ``minutes`` from ``begin`` (default: across midnight), shuffled, with repeats.
 
-    Edges lie on a grid of 10 ms, so that many fall on one instant; bursts of volts
-    follow the coils, with noise, at irregular times.
+    Edges lie on a grid of 10 ms, or coarser, so that many have one stamp; bursts of volts
+    follow the coils, with noise, at irregular times. Two logs of three tell the lines' order within
+    a stamp; in the third only the stamps count.
     """
     span = minutes * 60.0
     records: list[tuple[float, str, str, float]] = []
@@ -86,12 +88,18 @@ def random_log(
     records += _volts(rng, span, loads)
     restarts = {name: sorted(rng.random(rng.integers(0, 3)) * span) for name in venue.controllers}
     rows = []
-    for seconds, channel, quantity, value in records:
+    told = rng.random() < 2 / 3
+    place: Counter[tuple[str, float]] = Counter()
+    for seconds, channel, quantity, value in sorted(records, key=lambda record: record[0]):
         run = int(np.searchsorted(restarts[channel.split("/")[0]], seconds))
+        if quantity in ("command", "contact"):
+            seconds = seconds // (step_ms / 1000) * (step_ms / 1000) if step_ms > 10 else seconds
+        tick = channel.split("/")[0], seconds
         rows.append((begin + timedelta(seconds=seconds), channel, quantity, float(value), run,
-                     "a.csv", len(rows) + 2))
+                     "a.csv", len(rows) + 2, place[tick] if told else 0, 0))
+        place[tick] += 1
     # Twice, in another file, out of order.
-    rows += [(*row[:5], "b.csv", row[6]) for row in rows if rng.random() < 0.1]
+    rows += [(*row[:5], "b.csv", *row[6:]) for row in rows if rng.random() < 0.1]
     frame = pl.DataFrame(rows, schema=SIGNALS.schema, orient="row")
     return frame.sample(fraction=1.0, shuffle=True, seed=int(rng.integers(2**31)))
 

@@ -1,15 +1,35 @@
-"""Levels of one channel, slowly and obviously. Times are integers, UTC microseconds."""
+"""Levels of one channel, slowly and obviously.
+
+Times are UTC microseconds; a line that is not the first of its stamp lies a fraction behind it.
+"""
 
 from __future__ import annotations
 
 from datetime import UTC, datetime, timedelta
+from fractions import Fraction
 
 EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 DAY = 86_400_000_000
 
 
+def moment(time, place):
+    return time if place == 0 else time + Fraction(min(place, 999), 1000)
+
+
+def stamp(time):
+    return int(time // 1)
+
+
+def whole_tick(time):
+    return stamp(time) + Fraction(999, 1000)
+
+
 def instant(microseconds):
-    return EPOCH + timedelta(microseconds=microseconds)
+    return EPOCH + timedelta(microseconds=stamp(microseconds))
+
+
+def ms(since, until):
+    return (stamp(until) - stamp(since)) / 1000
 
 
 def levels(records, before):

@@ -1,7 +1,7 @@
 """What the rail shows of each command, a second time, slowly and obviously.
 
 Written from the meaning of the columns (the docstring of remanence.analytics.pairing.rails), not
-from its code, and it shares no function with it. Times are integers, UTC microseconds.
+from its code, and it shares no function with it. Times are UTC microseconds, here as stamped.
 """
 
 from __future__ import annotations
@@ -9,7 +9,7 @@ from __future__ import annotations
 import itertools
 from statistics import median
 
-from tests.analytics.pairing.slow_levels import levels
+from tests.analytics.pairing.slow_levels import levels, stamp
 
 
 class SlowRails:
@@ -39,14 +39,17 @@ class SlowRails:
                 for i, (s, e) in enumerate(found)]
 
     def samples(self, channel, quantity):
-        """Readings in time order; of one instant, the lower first."""
+        """Readings in time order, as they stand in the log; of one place, the lower first."""
         if (channel, quantity) not in self.kept:
-            self.kept[channel, quantity] = sorted(
-                {(t, v) for t, c, q, v, _ in self.records if c == channel and q == quantity})
+            said = sorted((t, v) for t, c, q, v, _ in self.records
+                          if c == channel and q == quantity)
+            self.kept[channel, quantity] = [
+                one for one, _ in itertools.groupby((stamp(t), v) for t, v in said)]
         return self.kept[channel, quantity]
 
     def amps(self, lock, row, cut_ms):
-        start, end = row["start"], row["end"]
+        start = stamp(row["start"])
+        end = None if row["end"] is None else stamp(row["end"])
         if lock.released_by == "power-on":
             stop = start + 60_000_000 if end is None else min(end, start + 60_000_000)
             if cut_ms is not None:
@@ -71,7 +74,8 @@ class SlowRails:
         f = dict.fromkeys(names)
         f["held"] = False
         channel = self.venue.supplies_by_id[lock.supply].channel
-        start, end = row["start"], row["end"]
+        start = stamp(row["start"])
+        end = None if row["end"] is None else stamp(row["end"])
         rail = self.samples(channel, "volts") if channel else []
         # (No figure looks further than this.)
         rail = [r for r in rail if start - 60_000_000 <= r[0] <= start + 63_000_000]
@@ -80,7 +84,8 @@ class SlowRails:
             return f
         pulsed = lock.released_by == "power-on"
         others = sorted(
-            t for other in self.venue.locks if other.supply == lock.supply and other.id != lock.id
+            stamp(t) for other in self.venue.locks
+            if other.supply == lock.supply and other.id != lock.id
             for t, _, _ in self.commands[other.id])
         a = max((t for t in others if t < start), default=None)
         b = min((t for t in others if t >= start), default=None)
@@ -213,6 +218,7 @@ class SlowRails:
             if other.id == lock.id or other.supply != lock.supply or not other.self_cut:
                 continue
             for begin, end, _ in self.pulses(other):
+                begin, end = stamp(begin), None if end is None else stamp(end)
                 finish = begin + 1_000_000 if end is None else min(end, begin + 1_000_000)
                 if begin < start < finish:
                     return True

@@ -1,14 +1,22 @@
 """Pairing a second time, slowly and obviously: plain loops over one lock's records.
 
 Written from the meaning of the columns (the docstring of remanence.analytics.pairing.rules), not
-from its code, and it shares no function with it. Times are integers, UTC microseconds.
+from its code, and it shares no function with it. Times are UTC microseconds.
 """
 
 from __future__ import annotations
 
 import itertools
 
-from tests.analytics.pairing.slow_levels import DAY, instant, level_at, levels
+from tests.analytics.pairing.slow_levels import (
+    DAY,
+    instant,
+    level_at,
+    levels,
+    ms,
+    stamp,
+    whole_tick,
+)
 from tests.analytics.pairing.slow_rails import SlowRails
 
 
@@ -46,7 +54,7 @@ class SlowPairing(SlowRails):
             if chains:
                 last = chains[-1][-1][0]
                 parted = any(last < start <= time for start in starts)
-                if time - last <= settle and not parted:
+                if stamp(time) - stamp(last) <= settle and not parted:
                     chains[-1].append((time, state))
                     continue
             chains.append([(time, state)])
@@ -57,13 +65,13 @@ class SlowPairing(SlowRails):
     def broken_off(self, lock, start):
         """The last record of the lock's controller before its log next breaks off."""
         controller = (lock.contact or lock.command).split("/")[0]
-        mine = [(t, run) for t, c, _, _, run in self.records
+        mine = [(stamp(t), run) for t, c, _, _, run in self.records
                 if c.split("/")[0] == controller and c in self.venue.channels]
         mine.sort()
         for (t0, run0), (t1, run1) in itertools.pairwise(mine):
             if run0 != run1 and t1 > start:
-                return t0
-        return mine[-1][0] if mine else None
+                return whole_tick(t0)
+        return whole_tick(mine[-1][0]) if mine else None
 
     def by_supply(self, lock):
         rail = self.venue.supplies_by_id[lock.supply]
@@ -93,7 +101,7 @@ class SlowPairing(SlowRails):
                 stop = min(stop, natural)
             row = {
                 "lock": lock.id, "command_time": instant(start), "start": start, "end": end,
-                "pulse_ms": None if end is None else (end - start) / 1000,
+                "pulse_ms": None if end is None else ms(start, end),
                 "natural": natural, "stop": stop, "following": following,
                 "attempt": 1, "bounces": None, "latency_ms": None, "relock_ms": None,
                 "movement": None,
@@ -111,7 +119,7 @@ class SlowPairing(SlowRails):
         for before, row in itertools.pairwise(rows):
             opened = any(not m[3] and m[4] and before["stop"] < m[0] < row["start"]
                          for m in moves)
-            near = row["start"] - before["start"] <= limits.retry_within_s * 1e6
+            near = stamp(row["start"]) - stamp(before["start"]) <= limits.retry_within_s * 1e6
             if before["outcome"] == "no-release" and near and not opened:
                 row["attempt"] = before["attempt"] + 1
         return rows
@@ -128,7 +136,7 @@ class SlowPairing(SlowRails):
     def judge(self, lock, row, edges, moves, broke):
         start, stop, following = row["start"], row["stop"], row["following"]
         row["latency_from"] = lock.contact_senses if self.sense(lock) else None
-        row["waited_ms"] = (stop - start) / 1000
+        row["waited_ms"] = ms(start, stop)
         row["outcome"] = "no-release"
         if not self.observed(lock, stop):
             row["outcome"] = "unobserved"
@@ -141,16 +149,16 @@ class SlowPairing(SlowRails):
             inside = start <= first <= stop and (following is None or first < following)
             if inside and open_after:
                 row["outcome"] = "released"
-                row["latency_ms"] = row["waited_ms"] = (first - start) / 1000
+                row["latency_ms"] = row["waited_ms"] = ms(start, first)
                 row["bounces"] = count - 1
                 row["movement"] = first
                 for other in moves:
                     if other[0] > first and not other[4] and other[3]:
                         if following is None or other[0] < following:
-                            row["relock_ms"] = (other[0] - first) / 1000
+                            row["relock_ms"] = ms(first, other[0])
                         break
                 return
-        if broke and stop == start:
+        if broke and stamp(stop) == stamp(start):
             row["outcome"] = "unobserved"
 
     def judge_by_supply(self, lock, row):
@@ -173,7 +181,7 @@ class SlowPairing(SlowRails):
         for lock in self.venue.locks:
             for row in self.rows[lock.id]:
                 figures = self.rail_figures(lock, row)
-                day = row["start"] // DAY
+                day = stamp(row["start"]) // DAY
                 resolution = self.resolutions.get((lock.contact_controller, day))
                 if self.by_supply(lock):
                     resolution = figures["cut_gap_ms"]
@@ -201,7 +209,7 @@ class SlowPairing(SlowRails):
 
     def others_on(self, lock, time):
         return sum(
-            level_at(self.commands[other.id], time, other.released_by == "power-off")
+            level_at(self.commands[other.id], whole_tick(time), other.released_by == "power-off")
             for other in self.venue.locks
             if other.supply == lock.supply and other.id != lock.id)
 
@@ -224,16 +232,16 @@ class SlowPairing(SlowRails):
                 near = [(r["start"], index, other.id)
                         for index, other in enumerate(self.venue.locks) if other.id != lock.id
                         for r in self.rows[other.id]
-                        if first - 2_000_000 <= r["start"] <= first]
+                        if r["start"] <= first and stamp(first) - stamp(r["start"]) <= 2_000_000]
                 other = max(near) if near else None
                 out.append({
                     "lock": lock.id, "time": instant(first),
                     "energised": lock.released_by == "power-off",
-                    "since_command_ms": (first - row["start"]) / 1000 if row else None,
+                    "since_command_ms": ms(row["start"], first) if row else None,
                     "last_outcome": row["outcome"] if row else None, "bounces": count - 1,
-                    "open_ms": (shut - first) / 1000 if shut is not None else None,
+                    "open_ms": ms(first, shut) if shut is not None else None,
                     "other_lock": other[2] if other else None,
-                    "other_ms": (first - other[0]) / 1000 if other else None,
+                    "other_ms": ms(other[0], first) if other else None,
                 })
         return sorted(out, key=lambda r: (r["lock"], r["time"]))
 
@@ -248,7 +256,7 @@ class SlowPairing(SlowRails):
                 mine = [r for r in rows if r["start"] <= first]
                 out.append({
                     "lock": lock.id, "time": instant(first), "open": after, "bounces": count - 1,
-                    "settle_ms": (last - first) / 1000,
+                    "settle_ms": ms(first, last),
                     "commanded": bool(mine) and first <= mine[-1]["stop"],
                 })
         return sorted(out, key=lambda r: (r["lock"], r["time"]))
@@ -267,7 +275,7 @@ class SlowPairing(SlowRails):
                 out.append({
                     "lock": lock.id, "start": instant(time),
                     "end": instant(end) if end is not None else None,
-                    "on_ms": (end - time) / 1000 if end is not None else None,
+                    "on_ms": ms(time, end) if end is not None else None,
                     "cut_ms": cuts.get(time),
                 })
         return sorted(out, key=lambda r: (r["lock"], r["start"]))

@@ -10,7 +10,7 @@ import pytest
 
 from remanence.analytics.pairing.rules import pair
 from tests.analytics.pairing.random_logs import random_log, random_venue
-from tests.analytics.pairing.slow_levels import instant
+from tests.analytics.pairing.slow_levels import instant, stamp
 from tests.analytics.pairing.test_reference import records_of, slow
 
 HOUR = 3_600_000_000
@@ -57,7 +57,7 @@ def slow_rail_hours(reference, venue):
 
 
 def slow_activity(signals, venue):
-    known = [(t, c, q, v, run) for t, c, q, v, run in records_of(signals)
+    known = [(stamp(t), c, q, v, run) for t, c, q, v, run in records_of(signals)
              if q in venue.channels.get(c, ())]
     rows = []
     for name in venue.controllers:

@@ -17,7 +17,9 @@ DAY = 86_400_000_000
 
 
 def records(controller, times, contact):
-    return pl.DataFrame({"controller": controller, "time": times,
+    nth = np.where(contact, np.cumsum(contact), np.cumsum(~contact))
+    return pl.DataFrame({"controller": controller, "channel": controller, "time": times,
+                         "place": 0, "value": nth % 2.0,
                          "quantity": np.where(contact, "contact", "command")})
 
 
@@ -154,6 +156,19 @@ def test_the_step_of_a_clock():
     assert clock_step_ms(stamps[:0]) is None
     # All states announced at one whole second say nothing of a clock that counts seconds.
     assert clock_step_ms(np.full(40, 5_000_000)) == 1.0
+
+
+def test_a_state_told_again_and_again_is_no_edge():
+    """A board that announces all its states every half second is not polled so."""
+    rng = np.random.default_rng(11)
+    times, contact = edges(rng, 1.0)
+    moved = records("n", times, contact)
+    said = np.arange(0, times[-1], 500_000)
+    level = moved.filter(pl.col("quantity") == "contact")["value"].to_numpy()
+    at = np.searchsorted(times[contact], said, side="right") - 1
+    again = pl.DataFrame({"controller": "n", "channel": "n", "time": said[at >= 0], "place": 0,
+                          "value": level[at[at >= 0]], "quantity": "contact"})
+    assert polling_of(pl.concat([moved, again])).equals(polling_of(moved))
 
 
 def test_programmed_times_are_no_polling():

@@ -57,7 +57,7 @@ class Rail:
 
     def rows(self) -> list[dict]:
         frame = pl.DataFrame(
-            [(NOON + timedelta(seconds=round(t, 6)), c, q, float(v), 0, "a", 1)
+            [(NOON + timedelta(seconds=round(t, 6)), c, q, float(v), 0, "a", 1, 0, 0)
              for t, c, q, v in self.records], schema=SIGNALS.schema, orient="row")
         return pair(frame, self.venue).actuations.to_dicts()
 
@@ -234,7 +234,7 @@ def test_hours_leave_out_what_pulses_load():
     rail.load(100, 160, 0.6)
     rail.sample(np.arange(0.5, 3600, 1.0))
     signals = pl.DataFrame(
-        [(NOON + timedelta(seconds=t), c, q, float(v), 0, "a", 1)
+        [(NOON + timedelta(seconds=t), c, q, float(v), 0, "a", 1, 0, 0)
          for t, c, q, v in rail.records], schema=SIGNALS.schema, orient="row")
     [hour] = pair(signals, rail.venue).rail_hours.to_dicts()
     values = np.array([v for _, c, q, v in rail.records if q == "volts"])

@@ -11,12 +11,13 @@ import pytest
 from remanence.analytics.pairing.rules import pair
 from remanence.shared.tables import TABLES
 from tests.analytics.pairing.random_logs import random_log, random_venue
+from tests.analytics.pairing.slow_levels import moment
 from tests.analytics.pairing.slow_reference import SlowPairing
 
 
 def records_of(signals: pl.DataFrame) -> list[tuple[int, str, str, float, int]]:
-    return signals.select(
-        pl.col("time").to_physical(), "channel", "quantity", "value", "run").rows()
+    return [(moment(time, place), *rest) for time, place, *rest in signals.select(
+        pl.col("time").to_physical(), "place", "channel", "quantity", "value", "run").rows()]
 
 
 def slow(signals, venue, paired) -> SlowPairing:
@@ -42,10 +43,11 @@ def same(found: pl.DataFrame, expected: list[dict], what: str) -> None:
 
 
 @pytest.mark.parametrize("seed", range(14))
-def test_equals_the_slow_reference_row_for_row(seed):
+@pytest.mark.parametrize("step_ms", [10, 1000])
+def test_equals_the_slow_reference_row_for_row(seed, step_ms):
     rng = np.random.default_rng(seed)
     venue = random_venue(rng)
-    signals = random_log(rng, venue)
+    signals = random_log(rng, venue, step_ms=step_ms)
     paired = pair(signals, venue)
     reference = slow(signals, venue, paired)
     for name in ("actuations", "openings", "contact_changes", "energisings"):

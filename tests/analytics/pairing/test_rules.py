@@ -34,7 +34,7 @@ def venue(*locks: Lock, **limits: float) -> Venue:
 def log(*records: tuple[float, str, str, float], run: int = 0) -> pl.DataFrame:
     """SIGNALS from (seconds after noon, channel, quantity, value)."""
     return pl.DataFrame(
-        [(NOON + timedelta(seconds=s), c, q, float(v), run, "a.csv", i + 2)
+        [(NOON + timedelta(seconds=s), c, q, float(v), run, "a.csv", i + 2, 0, 0)
          for i, (s, c, q, v) in enumerate(records)], schema=SIGNALS.schema, orient="row")
 
 

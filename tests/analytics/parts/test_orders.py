@@ -207,8 +207,9 @@ def test_unanswered_commands_that_grow_more_are_a_life_that_ends():
 
 
 def service_log(*entries: tuple[date, str, str | None]) -> pl.DataFrame:
-    rows = [(day, lock, "replaced", part, None, None) for day, lock, part in entries]
-    return pl.DataFrame(rows, schema=SERVICE.schema, orient="row")
+    rows = [{"date": day, "lock": lock, "action": "replaced", "part": part}
+            for day, lock, part in entries]
+    return SERVICE.conform(pl.DataFrame(rows, schema_overrides={"part": pl.String}))
 
 
 def test_all_locks_of_a_part_exchanged_on_one_day_did_not_all_fail():

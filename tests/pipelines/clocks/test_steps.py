@@ -151,6 +151,30 @@ def test_a_clock_that_was_off_from_the_beginning_is_set_by_the_others():
     assert told(events) == [("a", 5 * 3600.0, True)]
 
 
+def _two_channels(count: int = 300) -> list[Line]:
+    return merged(*(beating(7 * SECOND, count, f"house/{name}", jitter=SECOND, seed=name)
+                    for name in range(20)))
+
+
+@pytest.mark.parametrize("chunk", [250, 700, 100_000])
+def test_an_export_grouped_by_channel_has_no_steps(chunk):
+    """All lines of one channel, then all of the next: the time goes back and no clock did."""
+    lines = sorted(_two_channels(), key=lambda line: (line.channel, line.true))
+    times, events = mended(lines, chunk)
+    assert times == [line.stamp for line in lines]
+    assert events.is_empty()
+
+
+def test_a_file_in_no_order_tells_nothing_of_its_clock():
+    """Shuffled, or the latest first: looked at once, not once for every line."""
+    lines = _two_channels()
+    shuffled = random.Random(3).sample(lines, len(lines))
+    for disorder in (shuffled, lines[::-1]):
+        times, events = mended(disorder)
+        assert times == [line.stamp for line in disorder]
+        assert events.is_empty()
+
+
 def test_a_silence_is_no_step():
     own = [x for x in beating(channel="a/1", count=5000) if not 200 <= (x.true - START) / SECOND
            < 4000]

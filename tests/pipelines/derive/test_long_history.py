@@ -12,7 +12,9 @@ from polars.testing import assert_frame_equal
 import remanence.analytics.conditions.diagnosis
 import remanence.pipelines.derive.store
 from remanence.analytics.conditions.life import Lives
+from remanence.analytics.health.lock_state import LockState
 from remanence.analytics.parts.orders import READS
+from remanence.analytics.parts.venue_year import ACTIVITY_READS
 from remanence.pipelines.derive.store import TIME_OF, read_manifest
 from remanence.pipelines.sheets.load import load_history
 from remanence.pipelines.sheets.parts_sheet import write_parts
@@ -93,9 +95,15 @@ def test_the_owners_sheet_reads_each_month_once_and_few_columns_of_it(
         raise AssertionError("judged a second time")
 
     monkeypatch.setattr(remanence.analytics.conditions.diagnosis, "diagnose", again)
-    write_parts(SheetRun(ready(old), out=tmp_path / "parts", found={week: Lives(())}))
-    assert sorted(name for name, _ in read) == sorted(months)
-    assert {columns for _, columns in read} == {READS}
+    no_states = {lock.id: LockState(lock.id) for lock in old.venue.locks}
+    write_parts(SheetRun(ready(old), out=tmp_path / "parts", found={week: Lives(())},
+                         states_found={week: no_states}))
+    rows = [(name, columns) for name, columns in read if name.startswith("actuations/")]
+    assert sorted(name for name, _ in rows) == sorted(months)
+    assert {columns for _, columns in rows} == {READS}
+    hours = [(name, columns) for name, columns in read if not name.startswith("actuations/")]
+    assert all(name.startswith("activity/") for name, _ in hours)
+    assert {columns for _, columns in hours} <= {ACTIVITY_READS}
     with pytest.raises(AssertionError, match="a second time"):
         write_parts(SheetRun(ready(old), out=tmp_path / "parts", found={week.plus(-1): Lives(())}))
 

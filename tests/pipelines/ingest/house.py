@@ -9,18 +9,11 @@ from remanence.pipelines.ingest.progress import Silent
 from remanence.pipelines.sheets.refresh import load_venue
 from remanence.pipelines.store.store import Store
 
-VENUE = """
+BARE = """
 [venue]
 id = "harbour"
 name = "Harbour Lights"
 time_zone = "Europe/Lisbon"
-
-[[log]]
-files = ["logs/*.csv", "logs/*.csv.gz"]
-
-[[log]]
-files = ["logs/*.jsonl"]
-format = "jsonl"
 
 [[supply]]
 id = "rail-a"
@@ -35,6 +28,16 @@ supply = "rail-a"
 command = "north/q1"
 contact = "north/i1"
 contact_closed_when = "locked"
+"""
+"""A venue file to which ``[[log]]`` blocks are added."""
+
+VENUE = BARE + """
+[[log]]
+files = ["logs/*.csv", "logs/*.csv.gz"]
+
+[[log]]
+files = ["logs/*.jsonl"]
+format = "jsonl"
 """
 HEADER = "time,channel,quantity,value\n"
 GOOD = [

@@ -24,11 +24,11 @@ def test_the_default_layout_is_taken_as_it_stands(house):
     assert summary.days == {date(2026, 11, 2)}
     assert house.signals().rows() == [
         (datetime(2026, 11, 2, 18, 3, 11, 482000, UTC), "north/q1", "command", 1.0, 0,
-         "logs/a.csv", 2),
+         "logs/a.csv", 2, 0, 0),
         (datetime(2026, 11, 2, 18, 3, 11, 547000, UTC), "north/i1", "contact", 0.0, 0,
-         "logs/a.csv", 3),
+         "logs/a.csv", 3, 0, 0),
         (datetime(2026, 11, 2, 18, 3, 11, 550000, UTC), "rail-a", "volts", 11.62, 0,
-         "logs/a.csv", 4),
+         "logs/a.csv", 4, 0, 0),
     ]
 
 

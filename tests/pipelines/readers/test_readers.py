@@ -21,29 +21,8 @@ from remanence.pipelines.sheets.refresh import load_venue
 from remanence.pipelines.store.store import Store
 from remanence.shared.errors import VenueFileError
 from remanence.shared.venue_file import parse_venue
+from tests.pipelines.ingest.house import BARE
 from tests.pipelines.ingest.log_examples import BINARY, ROOT, bytes_of, examples
-
-VENUE = """
-[venue]
-id = "harbour"
-name = "Harbour Lights"
-time_zone = "Europe/Lisbon"
-
-[[supply]]
-id = "rail-a"
-channel = "rail-a"
-rated_volts = 12.0
-
-[[lock]]
-id = "chart-drawer"
-guards = "container"
-mechanism = "latch"
-supply = "rail-a"
-command = "north/q1"
-contact = "north/i1"
-contact_closed_when = "locked"
-
-"""
 
 
 def at(second, ms):
@@ -59,7 +38,7 @@ EXPECTED = [
 
 def take(folder, block, files):
     """Ingest some files by one block: records, rejects, summary."""
-    (folder / "venue.toml").write_text(VENUE + block, encoding="utf-8")
+    (folder / "venue.toml").write_text(BARE + block, encoding="utf-8")
     for name, data in files.items():
         path = folder / name
         path.parent.mkdir(parents=True, exist_ok=True)
@@ -271,7 +250,7 @@ BAD_BLOCKS = {
 
 @pytest.mark.parametrize("words", BAD_BLOCKS)
 def test_every_fault_of_a_block_is_told_with_its_line(words):
-    text = VENUE + '[[log]]\nfiles = ["a"]\n' + words + "\n"
+    text = BARE + '[[log]]\nfiles = ["a"]\n' + words + "\n"
     with pytest.raises(VenueFileError) as caught:
         parse_venue(text, formats=FORMATS)
     assert BAD_BLOCKS[words] in str(caught.value)
@@ -320,7 +299,7 @@ def test_the_year_comes_from_the_files_name_or_date(tmp_path, name, written, yea
     path.write_text(text)
     if written:
         os.utime(path, (written.timestamp(), written.timestamp()))
-    (tmp_path / "venue.toml").write_text(VENUE + f"""
+    (tmp_path / "venue.toml").write_text(BARE + f"""
 [[log]]
 files = ["{name}"]
 format = "text"
@@ -375,5 +354,5 @@ def test_an_offset_without_a_colon_and_after_a_z(tmp_path):
 ])
 def test_faults_of_the_keys_for_many_forms_are_told(words, said):
     with pytest.raises(VenueFileError) as caught:
-        parse_venue(VENUE + f'[[log]]\nfiles = ["a"]\n{words}\n', formats=FORMATS)
+        parse_venue(BARE + f'[[log]]\nfiles = ["a"]\n{words}\n', formats=FORMATS)
     assert said in str(caught.value)

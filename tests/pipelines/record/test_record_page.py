@@ -1,16 +1,13 @@
-"""The documentation of ``record``, tried step by step; its unit; its venue-file blocks."""
+"""The documentation of ``record``, tried step by step; its venue-file blocks."""
 
 from __future__ import annotations
 
 import csv
 import re
 import shlex
-import shutil
 import subprocess
 import sys
 from pathlib import Path
-
-import pytest
 
 from remanence.pipelines.commands import DONE, main
 from remanence.pipelines.readers import FORMATS
@@ -19,7 +16,6 @@ from tests.pipelines.record.processes import Broker, Recorder, until
 
 ROOT = Path(__file__).parents[3]
 PAGE = (ROOT / "docs" / "record.md").read_text(encoding="utf-8")
-UNIT = ROOT / "sample_data" / "units" / "remanence-record.service"
 
 
 def blocks(kind: str) -> list[str]:
@@ -66,22 +62,3 @@ def test_every_block_of_the_page_is_free_of_faults():
     for block in others:
         start, end = whole.index("[[source]]"), whole.index("[[supply]]")
         assert parse_venue(whole[:start] + block + whole[end:], formats=FORMATS).sources
-
-
-def test_the_unit_is_right(tmp_path):
-    tool = shutil.which("systemd-analyze")
-    if tool is None:
-        pytest.skip("systemd-analyze is not installed")
-    unit = tmp_path / UNIT.name
-    text = UNIT.read_text(encoding="utf-8")
-    assert "/opt/remanence/bin/remanence record" in text
-    # What it starts, and as whom, need not be there where it is checked.
-    unit.write_text(text.replace("/opt/remanence/bin/remanence", sys.executable), encoding="utf-8")
-    done = subprocess.run([tool, "verify", "--man=no", str(unit)], capture_output=True, text=True,
-                          check=False)
-    wrong = [line for line in (done.stdout + done.stderr).splitlines() if UNIT.name in line]
-    assert not wrong
-    unit.write_text(unit.read_text().replace("Restart=always", "Restart=sometimes"), "utf-8")
-    done = subprocess.run([tool, "verify", "--man=no", str(unit)], capture_output=True, text=True,
-                          check=False)
-    assert "restart specifier" in done.stdout + done.stderr

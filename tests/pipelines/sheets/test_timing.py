@@ -11,40 +11,9 @@ import numpy as np
 import pytest
 
 from remanence.pipelines.commands import main
+from tests.conftest import HARBOUR
 
-VENUE = """\
-[venue]
-id = "harbour"
-name = "Harbour Lights"
-time_zone = "Europe/Lisbon"
-
-[[log]]
-files = ["logs/*.csv"]
-format = "csv"
-
-[[supply]]
-id = "rail-a"
-channel = "rail-a"
-rated_volts = 12.0
-
-[[part]]
-id = "latch-s"
-
-[[lock]]
-id = "chart-drawer"
-room = "Chart room"
-guards = "container"
-mechanism = "latch"
-supply = "rail-a"
-command = "north/q1"
-contact = "north/i1"
-contact_closed_when = "locked"
-contact_senses = "catch"
-coil_ohms = 10.0
-max_on_ms = 500
-duty_percent = 10
-part = "latch-s"
-
+VENUE = HARBOUR.partition('[[lock]]\nid = "store-door"')[0] + """\
 [[lock]]
 id = "blind-hatch"
 guards = "container"
@@ -55,6 +24,7 @@ coil_ohms = 10.0
 max_on_ms = 500
 part = "latch-s"
 """
+"""A second lock, of the same model, that no switch watches."""
 
 
 def write_log(folder: Path, days: int = 8, a_day: int = 20) -> None:

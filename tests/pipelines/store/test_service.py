@@ -30,6 +30,7 @@ def test_a_line_added_is_a_line_read(harbour):
     assert entry == {
         "date": date(2026, 11, 3), "lock": "chart-drawer", "action": "replaced",
         "part": "latch-s", "note": 'catch oiled, "stiff" before second line', "result": None,
+        "by": None,
     }
 
 
@@ -122,6 +123,17 @@ def test_a_failed_test_needs_no_word_of_english_in_its_note(harbour):
     add_service(venue, path, "store-door", "release-tested", day=date(2024, 1, 3),
                 note="jammed, had to be forced", result="failed")
     assert read_service(venue, path).entries["result"].to_list() == ["failed"]
+
+
+def test_who_did_it_stands_in_a_column_of_its_own(harbour):
+    venue, path = harbour
+    log = path.parent / "service.csv"
+    log.write_text("date,lock,action,part,note,result\n2024-01-02,store-door,cleaned,,,\n")
+    add_service(venue, path, "store-door", "release-tested", day=date(2024, 1, 3), result="passed",
+                by="=Ana\nMaria")
+    assert log.read_text().splitlines()[0] == "date,lock,action,part,note,result,by"
+    assert read_service(venue, path).entries["by"].to_list() == [None, "=Ana Maria"]
+    assert "'=Ana Maria" in log.read_text()
 
 
 def test_days_to_come_and_lines_said_already_are_refused(harbour):

@@ -15,7 +15,7 @@ import pytest
 from polars.testing import assert_frame_equal
 
 from remanence.pipelines.store import days as store_days
-from remanence.pipelines.store import disk
+from remanence.pipelines.store import disk, retired
 from remanence.pipelines.store import manifest as store_manifest
 from remanence.pipelines.store import store as store_module
 from remanence.pipelines.store.name_codes import coded, plain
@@ -34,7 +34,7 @@ def signals(ticks, channel="north/q1", quantity="command", file="a.csv"):
         "time": [START + timedelta(seconds=t) for t in ticks],
         "channel": channel, "quantity": quantity,
         "value": [float(i % 2) for i in range(len(ticks))],
-        "run": 0, "file": file, "line": list(range(2, len(ticks) + 2)),
+        "run": 0, "file": file, "line": list(range(2, len(ticks) + 2)), "place": 0, "again": 0,
     }, schema_overrides={"time": pl.Datetime("us", "UTC")}))
 
 
@@ -141,7 +141,7 @@ def test_readers_keep_the_files_they_look_at_and_old_ones_go_later(store, monkey
     store.commit(Batch(signals([3])))
     assert reader.collect().height == 2
     assert held(store).height == 3
-    monkeypatch.setattr(store_manifest, "KEEP_RETIRED_S", 0.0)
+    monkeypatch.setattr(retired, "KEEP_RETIRED_S", 0.0)
     store.commit(Batch(signals([9])))
     assert our_files(store) == store._manifest().named()
 
@@ -162,9 +162,9 @@ def test_what_a_killed_writer_began_goes_after_a_week_and_nothing_else_does(stor
                store.folder / "film.mkv", store.folder / ".manifest.json.bak"]
     for path in foreign:
         path.write_bytes(b"somebody else's")
-    now = store_manifest.time.time()
+    now = retired.time.time()
     for days, there in ((0, True), (6.9, True), (-1, True), (7.1, False)):
-        monkeypatch.setattr(store_manifest.time, "time", lambda days=days: now + 86_400 * days)
+        monkeypatch.setattr(retired.time, "time", lambda days=days: now + 86_400 * days)
         store.commit(Batch(signals([10 + days])))
         assert (store.folder / left).exists() == there, days
     assert all(path.read_bytes() == b"somebody else's" for path in foreign)
@@ -177,7 +177,7 @@ def test_a_manifest_that_names_a_file_that_is_not_there_deletes_nothing(store, m
     lost = next(p for p in store._manifest().named() if "2026-11-03" in p)
     (store.folder / lost).rename(store.folder / "elsewhere")
     files = our_files(store)
-    monkeypatch.setattr(store_manifest, "KEEP_RETIRED_S", 0.0)
+    monkeypatch.setattr(retired, "KEEP_RETIRED_S", 0.0)
     store.commit(Batch(signals([9])))
     assert files <= our_files(store)
     (store.folder / "elsewhere").rename(store.folder / lost)
@@ -304,7 +304,7 @@ def test_signals_without_a_manifest_are_not_taken_for_an_empty_store(store):
 
 @pytest.mark.parametrize("seed", range(20))
 def test_records_are_sorted_and_told_apart_as_the_obvious_way_does(seed):
-    """Against a plain sort by all four columns, over disorder, ties and records that come twice."""
+    """Against a loop and a plain sort, over disorder, ties and records that come twice."""
     rng = random.Random(seed)
     count = rng.choice([1, 2, 50, 400])
     rows = [(START + timedelta(milliseconds=rng.randrange(max(count // rng.choice([1, 4, 40]), 1))),
@@ -316,11 +316,17 @@ def test_records_are_sorted_and_told_apart_as_the_obvious_way_does(seed):
         rows.append((datetime(2099, 1, 1, tzinfo=UTC), *rows[0][1:]))
         rows.append((datetime(2000, 1, 1, tzinfo=UTC), *rows[0][1:]))
     runs = rng.choice([[0], [0, None], [0, 1, 2]])
+    places = rng.choice([[0], [0, 1, 5]])
     frame = pl.DataFrame(
-        [(*row, rng.choice(runs), rng.choice(["a.csv", "b.csv"]), line)
+        [(*row, rng.choice(runs), rng.choice(["a.csv", "b.csv"]), line,
+          rng.choice(places), rng.choice(places))
          for line, row in enumerate(rows)], schema=SIGNALS.schema, orient="row")
-    expected = frame.sort(store_days.KEY, maintain_order=True).unique(
-        store_days.KEY, keep="first", maintain_order=True)
+    furthest: dict[tuple, dict] = {}
+    for row in frame.to_dicts():
+        held = furthest.setdefault(tuple(row[name] for name in store_days.KEY), row)
+        held["place"] = max(held["place"], row["place"])
+    expected = pl.DataFrame(list(furthest.values()), schema=SIGNALS.schema).sort(
+        store_days.ORDER, maintain_order=True)
     assert_frame_equal(plain(store_days.in_order(coded(frame))), expected)
     by_channel = store_days.channel_by_channel(coded(expected))
     assert_frame_equal(plain(by_channel), expected.sort(
@@ -361,10 +367,10 @@ def test_levels_lie_channel_by_channel_in_row_groups_of_their_own(store, monkeyp
     assert whose == [{("rail-a", "amps")}] * 2 + [{("rail-a", "volts")}] * 2 + [
         {("rail-b", "volts")}] * 2 + [{("rail-c", "volts")}]
     stored = pl.read_parquet(path)
-    assert_frame_equal(stored, stored.sort("channel", "quantity", "time", "value"))
+    assert_frame_equal(stored, stored.sort("channel", "quantity", "time", "place", "value"))
     [edges] = (store.folder / "signals").glob("*/edges-*.parquet")
     assert pl.read_parquet(edges)["time"].is_sorted()
-    expected = new.sort(*store_days.KEY)
+    expected = new.sort(*store_days.ORDER)
     assert_frame_equal(held(store, quantities=["volts", "amps"]), expected)
     assert_frame_equal(held(store, quantities=["amps"]), expected.filter(
         pl.col("quantity") == "amps"))
@@ -391,7 +397,20 @@ def test_a_store_whose_levels_lie_in_time_order_goes_on(store, monkeypatch):
     path = store.folder / "manifest.json"
     raw = as_version(2, json.loads(path.read_text()))
     path.write_text(json.dumps(raw))
-    assert_frame_equal(held(store), early.sort(*store_days.KEY))
+    assert_frame_equal(held(store), early.sort(*store_days.ORDER))
     assert store.commit(Batch(new)).taken == {"a.csv": late.height}
     assert json.loads(path.read_text())["version"] == store_manifest.VERSION
-    assert_frame_equal(held(store), new.sort(*store_days.KEY))
+    assert_frame_equal(held(store), new.sort(*store_days.ORDER))
+
+
+def test_a_clock_that_was_put_back_removes_nothing_early(tmp_path, monkeypatch):
+    """What goes out of use while it is a day behind, is kept a week by the right clock."""
+    manifest = tmp_path / "manifest.json"
+    manifest.write_text("{}")
+    now, day = manifest.stat().st_mtime, 86_400.0
+    for earlier in ([], [("old", now)]):
+        monkeypatch.setattr(retired.time, "time", lambda: now - 3 * day)
+        kept = retired.retire(manifest, earlier, ["out"])
+        for days, removed in ((0, []), (6.9, []), (7, ["old", "out"] if earlier else ["out"])):
+            monkeypatch.setattr(retired.time, "time", lambda days=days: now + days * day)
+            assert retired.removable(tmp_path, kept, [])[1] == removed

@@ -1,0 +1,85 @@
+"""The condition lost-lines: a controller's records are lost one by one, or in short runs.
+
+A network that drops one message in a hundred leaves no silence to see. What it leaves are commands
+that never end: the record of their end was lost, while the rail was unloaded, or the catch had
+locked again, long before the next record of that channel. Each command has one end, so their share
+is about the share of records that are lost.
+"""
+
+from __future__ import annotations
+
+import polars as pl
+
+from remanence.analytics.conditions.condition import Condition, finding
+from remanence.analytics.conditions.evidence import share_evidence
+from remanence.analytics.history import History, once_per_history, with_weeks
+from remanence.analytics.physics.on_times import times_of
+from remanence.shared.findings import Amount, Finding, say
+
+_WEEKS = 2
+"""Weeks that are looked at together: one in a hundred is two or three a week. Assumption."""
+_FEWEST, _FEWEST_LOCKS = 3, 2
+"""Lost ends that are told, and locks that they lie on: one lock alone may have a contact that shows
+it locked while its coil is on. Assumption."""
+_LEAST_SHARE = 0.004
+"""Share of lost records below which nothing comes of it: one in 250. Assumption."""
+_SURE, _SURE_SCORE, _SCORE = 6, 0.97, 0.9
+"""Lost ends from which it is surer, and the scores with so many and with fewer. Assumption."""
+_PLAN_SHARE = 0.01
+"""From this share on it is planned for; below it is watched. Assumption."""
+
+
+@once_per_history
+def lost_shares(history: History) -> dict[str, float]:
+    """Share of each controller's records that are lost; only of controllers where some are.
+
+    A sound lock's command then looks unanswered, or finds it open, as often.
+    """
+    return {item.subject: (item.evidence[0].now or 0.0) / 100 for item in lost_lines(history)}
+
+
+def lost_lines(history: History) -> list[Finding]:
+    """Controllers of which so many commands have no end that records must have been lost.
+
+    Parameters
+    ----------
+    history : History
+        ``energisings`` and ``actuations`` are used.
+
+    Returns
+    -------
+    list of Finding
+        ``lost-lines`` of controllers.
+    """
+    controllers = {lock.id: lock.command_controller for lock in history.venue.locks if lock.pulsed}
+    rows = with_weeks(times_of(history), "start", history).filter(
+        pl.col("lock").is_in(list(controllers))
+    ).with_columns(controller=pl.col("lock").replace_strict(
+        controllers, default=None, return_dtype=pl.String))
+    found = []
+    for (controller,), part in rows.partition_by("controller", as_dict=True).items():
+        recent = pl.col("weeks_ago") < _WEEKS
+        now, lost = part.filter(recent), part.filter(recent & pl.col("end_lost"))
+        count, total = lost.height, now.height
+        if (count < _FEWEST or lost["lock"].n_unique() < _FEWEST_LOCKS
+                or count < _LEAST_SHARE * total or lost["weeks_ago"].min() != 0):
+            continue
+        past = part.filter(~recent)
+        first = lost["day"].min()
+        found.append(finding(
+            str(controller), "lost-lines", "plan" if count >= _PLAN_SHARE * total else "watch",
+            _SURE_SCORE if count >= _SURE else _SCORE, since=first,  # type: ignore[arg-type]
+            says=[say("records-lost", found=count, total=total,
+                      percent=Amount(100 * count / total, "%"))],
+            evidence=[share_evidence(
+                "commands-whose-end-is-not-in-the-log", (count, total),
+                (past.filter("end_lost").height, past.height) if past.height else None)],
+            subject_kind="controller",
+        ))
+    return sorted(found, key=lambda item: item.subject)
+
+
+LOST_LINES = Condition(
+    "lost-lines", (lost_lines,), ("commands-whose-end-is-not-in-the-log",),
+    subject_kinds=("controller",), mechanisms=(),
+)

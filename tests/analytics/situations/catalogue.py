@@ -1,0 +1,5 @@
+"""All situations: importing this module enters them into the list."""
+
+from tests.analytics.situations import changed_venue, from_first_day, look_alikes, lost_lines
+
+__all__ = ["changed_venue", "from_first_day", "look_alikes", "lost_lines"]
