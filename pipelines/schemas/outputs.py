@@ -102,18 +102,29 @@ _FINDING = record((
     ("likely_cause", record((("condition", TEXT, "which"), ("score", SHARE, "how sure"))),
      "the condition that probably causes it"),
     ("other", TEXT, "the other lock of the pair"),
+    ("perhaps_replaced", FLAG, "whether another lock seems to be in its place, and no entry of "
+     "the service log says so"),
     ("pulse_cut", FLAG, "whether the program's pulses became shorter"),
     ("reasons", many(TEXT), "what is unsafe, by its fixed names"),
     ("service", _SERVICE, "the work on the lock after which the fault is there again"),
     ("share", SHARE, "share of commands that were not answered"),
 ))
 
-_LOCK = record((
-    ("lock", TEXT, "its id"), ("state", one_of(STATES), "its most urgent finding's, good, or "
-     "too-little-data"),
+_KNOWN: tuple[Row, ...] = (
+    ("state", one_of(STATES), "its most urgent finding's, good, or too-little-data"),
     ("too_little_data_because", or_null(TEXT), "why it could not be checked"),
+    ("findings", many(TEXT), "conditions found of it"),
+    ("findings_of_rail", many(TEXT), "conditions of its rail that reach it"),
+    ("cause", or_null(TEXT), "condition that its state is for"),
+    ("pulse_now_ms", or_null(NUMBER), "pulse (a magnet: off-time) that the program sets now, ms"),
+    ("no_release", WHOLE, "commands of the week that were not answered"),
+    ("opened_energised", WHOLE, "times that it opened while energised"),
+)
+"""What every file says of a lock."""
+
+_LOCK = record((
+    ("lock", TEXT, "its id"), *_KNOWN,
     ("actuations", WHOLE, "commands in the week"), ("released", WHOLE, "of them released"),
-    ("no_release", WHOLE, "of them not answered"),
     ("already_open", WHOLE, "commands that found it open"),
     ("unobserved", WHOLE, "commands that nothing could check"),
     ("retries", WHOLE, "second and further tries"),
@@ -122,7 +133,8 @@ _LOCK = record((
     ("latency_ms", _FIGURE, "median time to release in the week, ms"),
     ("latency_before_ms", _FIGURE, "the same before, ms"),
     ("latency_p95_ms", _FIGURE, "95 % of releases take no more, ms"),
-    ("findings", many(TEXT), "conditions found of it"),
+    ("latency_p95_before_ms", _FIGURE, "the same before, ms"),
+    ("resolution_ms", or_null(NUMBER), "what clock or polling allows, ms"),
 ))
 
 
@@ -139,11 +151,13 @@ def parts(version: int) -> Schema:
     """The schema of ``parts.json``."""
     from remanence.analytics.parts.forecasts import Calibration
     from remanence.analytics.parts.orders import HORIZONS
+    from remanence.analytics.parts.venue_year import Period
 
     cause = record((("lock", TEXT, "its id"), ("cause", or_null(TEXT), "condition, wear or age")))
     part = record((
         ("part", TEXT, "its id"), ("description", TEXT, "as in the venue file"),
-        ("in_stock", WHOLE, "pieces in stock"), ("lead_time_days", NUMBER, "order to delivery"),
+        ("in_stock", WHOLE, "pieces in stock"), ("on_order", WHOLE, "pieces on their way"),
+        ("lead_time_days", NUMBER, "order to delivery"),
         ("lead_time_known", FLAG, "whether the venue file says it"),
         ("expected_need_until_delivery", NUMBER, "pieces, mean"),
         ("need_until_delivery_low", WHOLE, "low end of its 90 % range"),
@@ -182,8 +196,13 @@ def parts(version: int) -> Schema:
         ("cycles_per_week", NUMBER, "of late"),
         ("latency_ms", or_null(NUMBER), "time to release now, ms"),
         ("limit_ms", or_null(NUMBER), "where its life ends, ms"),
-        ("limit_from", or_null(TEXT), "what sets that limit"), *chances, *windows,
+        ("limit_from", or_null(TEXT), "what sets that limit"), *chances, *windows, *_KNOWN,
     ))
+    refit = record((("lock", TEXT, "its id"), ("room", TEXT, "its room"),
+                    ("for", many(TEXT), "what another lock or wiring is needed for")))
+    lost = record((("room", TEXT, "which"), ("days", WHOLE, "days without a game in a year"),
+                   ("games", NUMBER, "games that it usually has on them"),
+                   ("last", TEXT, "the newest of them")))
     past = fields_of(Calibration, share={"description": "share that came true", **SHARE})
     return record((
         *_head(version), ("week", WEEK, "ISO week that it is made of"),
@@ -191,6 +210,10 @@ def parts(version: int) -> Schema:
         ("games_per_week", NUMBER, "the venue's pace of late"),
         ("parts", many(part), "every part of the venue file"),
         ("locks", many(lock), "every lock of the venue file"),
+        ("refits", many(refit), "locks that need other wiring or another kind of lock"),
+        ("game_price", or_null(NUMBER), "what a game brings"),
+        ("lost_days", many(lost), "days on which one room stood still while others were played"),
+        ("year", many(fields_of(Period)), "the last year, four weeks by four weeks"),
         ("past_forecasts", many(past), "how past forecasts turned out"),
     ))
 
@@ -198,18 +221,34 @@ def parts(version: int) -> Schema:
 def timing(version: int) -> Schema:
     """The schema of ``timing.json``."""
     from remanence.analytics.timing.answer import LockAnswer
-    from remanence.analytics.timing.model import LockModel, Settings, TimingRail
+    from remanence.analytics.timing.model import LockModel, PulseGroup, Settings, TimingRail
+    from remanence.analytics.timing.sequence import RailLowest, SequenceAnswer, StepAnswer
     from remanence.analytics.timing.together import GroupAnswer
+    from remanence.shared.sequence import STEP_KEYS, Step
 
     answer = {"description": "what to programme", **fields_of(LockAnswer, without=("lock",))}
+    model = fields_of(LockModel, answer=answer, seen_now={
+        "description": "what the log shows at that pulse", **or_null(fields_of(PulseGroup))})
+    known = record(_KNOWN)
+    lock = {**model, "properties": {**known["properties"], **model["properties"]},
+            "required": sorted({*known["required"], *model["required"]})}
+    asked, told = fields_of(Step), fields_of(StepAnswer, without=("step",))
+    for key in STEP_KEYS:
+        asked["properties"][key.name]["description"] = key.meaning
+    step = {**told, "properties": {**asked["properties"], **told["properties"]}}
+    rail = fields_of(RailLowest, bears={
+        "description": "whether it stays within its window", **or_null(FLAG)})
+    sequence = fields_of(SequenceAnswer, steps=many(step), rails=many(rail))
     return record((
-        *_head(version), ("venue_name", TEXT, "name of the venue"),
+        *_head(version), ("week", WEEK, "ISO week that states and findings are of"),
+        ("venue_name", TEXT, "name of the venue"),
         ("first_day", or_null(DAY), "first day of the log that counts"),
         ("last_day", or_null(DAY), "last day"),
         ("settings", fields_of(Settings), "what the answers are asked for"),
         ("target_keys", many(TEXT), "release probabilities that pulses are worked out for"),
         ("risk_keys", many(TEXT), "chances of a false alarm that waits are worked out for"),
         ("rails", many(fields_of(TimingRail)), "every rail"),
-        ("locks", many(fields_of(LockModel, answer=answer)), "every lock, with its answer"),
+        ("locks", many(lock), "every lock, with its answer"),
         ("groups", many(fields_of(GroupAnswer)), "locks that the log shows fired together"),
+        ("sequences", many(sequence), "the sequences of the venue file"),
     ))
