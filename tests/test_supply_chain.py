@@ -19,8 +19,10 @@ EXTRAS = PROJECT["project"]["optional-dependencies"]
 BUILD = PROJECT["build-system"]["requires"]
 ASKED = {
     "run": PROJECT["project"]["dependencies"] + EXTRAS["live"],
-    "test": PROJECT["project"]["dependencies"] + EXTRAS["live"] + EXTRAS["test"][1:],
-    "oldest": PROJECT["project"]["dependencies"] + EXTRAS["live"] + EXTRAS["test"][1:],
+    "test": PROJECT["project"]["dependencies"] + EXTRAS["live"] + EXTRAS["chain"]
+    + EXTRAS["test"][1:],
+    "oldest": PROJECT["project"]["dependencies"] + EXTRAS["live"] + EXTRAS["chain"]
+    + EXTRAS["test"][1:],
     "release": EXTRAS["release"],
 }
 COMPILED = ("numpy", "polars-runtime-32", "pyarrow", "scipy")
