@@ -20,8 +20,8 @@ BUILD = PROJECT["build-system"]["requires"]
 RUN = [*PROJECT["project"]["dependencies"], *EXTRAS["live"], *EXTRAS["serve"], *EXTRAS["tell"]]
 ASKED = {
     "run": RUN,
-    "test": [*RUN, *EXTRAS["test"][1:]],
-    "oldest": [*RUN, *EXTRAS["test"][1:]],
+    "test": [*RUN, *EXTRAS["chain"], *EXTRAS["test"][1:]],
+    "oldest": [*RUN, *EXTRAS["chain"], *EXTRAS["test"][1:]],
     "release": EXTRAS["release"],
 }
 COMPILED = ("numpy", "polars-runtime-32", "pyarrow", "scipy")

@@ -103,6 +103,7 @@ _FINDING = record((
     ("likely_cause", record((("condition", TEXT, "which"), ("score", SHARE, "how sure"))),
      "the condition that probably causes it"),
     ("other", TEXT, "the other lock of the pair"),
+    ("perhaps_replaced", FLAG, "whether it changed at once, with no work entered: ask first"),
     ("pulse_cut", FLAG, "whether the program's pulses became shorter"),
     ("reasons", many(TEXT), "what is unsafe, by its fixed names"),
     ("service", _SERVICE, "the work on the lock after which the fault is there again"),
@@ -132,6 +133,8 @@ _LOCK = record((
     ("latency_ms", _FIGURE, "median time to release in the week, ms"),
     ("latency_before_ms", _FIGURE, "the same before, ms"),
     ("latency_p95_ms", _FIGURE, "95 % of releases take no more, ms"),
+    ("latency_p95_before_ms", _FIGURE, "the same before, ms"),
+    ("resolution_ms", or_null(NUMBER), "what clock or polling allows, ms"),
 ))
 
 
