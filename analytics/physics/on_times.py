@@ -85,8 +85,8 @@ def on_times(
     Returns
     -------
     polars.DataFrame
-        Schema ON_TIMES: ``lock``, ``start``, ``on_ms``, ``lasting``, ``end_lost`` and ``duty``; a row per
-        energising, sorted by lock and start.
+        Schema ON_TIMES: ``lock``, ``start``, ``on_ms``, ``lasting``, ``end_lost`` and ``duty``; a
+        row per energising, sorted by lock and start.
 
     Raises
     ------
