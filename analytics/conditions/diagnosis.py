@@ -13,7 +13,7 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Collection, Iterable, Sequence
 from dataclasses import replace
-from datetime import timedelta
+from datetime import date, timedelta
 
 from remanence.analytics.conditions.coarse_clock import measurable
 from remanence.analytics.conditions.condition import catalogue, causes_first, judges
@@ -33,6 +33,9 @@ LEAST_SCORE = 0.3
 
 CAUSE_SCORE = 0.5
 """A cause explains its effects where it is as likely as not."""
+
+DATES_SCORE = 0.9
+"""Probability from which a sign's own beginning counts as the finding's. Assumption."""
 
 SECOND_SIGN_WEIGHT = 0.5
 """How much of a second sign's probability counts beside the first's: two judges that look at the
@@ -115,8 +118,13 @@ def _joined(gathered: Iterable[Finding]) -> list[Finding]:
             continue
         first, second = (item, other) if item.score > other.score else (other, item)
         unsure = tuple(dict.fromkeys((*first.not_excluded, *second.not_excluded)))
+        # It began when the first of its signs did, where that sign bears a date by itself.
+        dated = min((one for one in (first, second)
+                     if one.since is not None and one.score >= DATES_SCORE),
+                    key=lambda one: one.since or date.max, default=first)
         found[key] = replace(
             first, urgency=_most_urgent(first.urgency, second.urgency),
+            since=dated.since, since_low=dated.since_low, since_high=dated.since_high,
             # Two signs of the same thing, of which the second is partly independent.
             score=1 - (1 - first.score) * (1 - SECOND_SIGN_WEIGHT * second.score),
             evidence=(*first.evidence, *second.evidence), not_excluded=unsure,
