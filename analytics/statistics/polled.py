@@ -70,7 +70,10 @@ def polled_median(
         return np.nan, np.nan, np.nan
     # Ranks decide, so what never came may stand as any value beyond the others.
     beyond = float(time.max()) + 1.0 if time.size else 1.0
-    found = median_interval(np.where(np.isfinite(middle), middle, beyond), confidence)
+    known = np.sort(np.where(np.isfinite(middle), middle, beyond))
+    # The earliest time by which half had come, as everywhere (Hyndman and Fan 1996, definition 1).
+    half_came = float(known[(known.size - 1) // 2])
+    found = half_came, *median_interval(known, confidence)[1:]
     median, low, high = (float(np.inf) if value >= beyond else value for value in found)
     if in_step and time.size:
         off = float(np.median(half))
