@@ -369,6 +369,7 @@ flour-bin takes 37% longer to release than before: 89.4 ms, was 65.4 ms.
         {
             "remanence.analytics.parts.wear": (),
             "remanence.analytics.parts.wear_path": (),
+            "remanence.analytics.parts.arrival": (),
             "remanence.analytics.statistics.life": (),
             "remanence.analytics.parts.demand": (),
             "remanence.analytics.parts.orders": (),
