@@ -28,7 +28,8 @@ LOCKED = ROOT / "locked"
 LOCKS: dict[str, tuple[str, ...]] = {
     "test": ("--extra", "test"),
     "oldest": ("--extra", "test", "--constraint", "tests/oldest-packages.txt"),
-    "run": ("--extra", "live", "--constraint", "locked/test.txt"),
+    "run": ("--extra", "live", "--extra", "serve", "--extra", "tell",
+            "--constraint", "locked/test.txt"),
     "release": ("--extra", "release"),
 }
 """Each list of packages in ``locked/``, and how uv is asked for it; in this order."""

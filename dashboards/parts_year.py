@@ -12,6 +12,10 @@ from remanence.analytics.parts.venue_year import Period, VenueYear
 from remanence.dashboards.figures import BLUE, INK, figure_block
 from remanence.dashboards.page import EN_DASH, Language
 
+STANDARD_ERRORS, LEAST_CHANGE = 2.0, 1.0
+"""The venue gets better or worse where its last four weeks differ from the usual by so many
+standard errors of a count (Poisson), and by so many commands of 1,000 (common practice)."""
+
 
 def downtime(
     year: VenueYear, price: float | None, currency: str, states: Mapping[str, LockState],
@@ -77,7 +81,8 @@ def _course(told: list[Period], lang: Language) -> str:
     """The figure's title is what it shows: the last four weeks against the middle of the rest."""
     earlier = sorted(item.per_thousand or 0.0 for item in told[:-1])
     usual, now = earlier[len(earlier) // 2], told[-1].per_thousand or 0.0
-    spread = max(2 * (1000 * max(usual, 1.0) / told[-1].commands) ** 0.5, 1.0)
+    error = (1000 * max(usual, LEAST_CHANGE) / told[-1].commands) ** 0.5
+    spread = max(STANDARD_ERRORS * error, LEAST_CHANGE)
     key = ("worse" if now > usual + spread else "better" if now < usual - spread else "same")
     return lang(f"parts.year.{key}", now=lang.number(now, 1), usual=lang.number(usual, 1))
 

@@ -18,6 +18,11 @@ _FEWEST_TICKS = 4
 """Ticks on the time axis at least: fewer cannot be read between."""
 
 
+OFTEN_RIGHT, SELDOM_RIGHT = 0.95, 0.5
+"""A sequence that is right less often than the first is marked to be looked at, less often than the
+second to be mended this week (assumption)."""
+
+
 def sequence_blocks(answers: Sequence[SequenceAnswer], lang: Language) -> list[dict[str, Any]]:
     """Every sequence with its lines, its table and its drawing."""
     names = file_names([answer.id for answer in answers])
@@ -33,8 +38,8 @@ def _state(answer: SequenceAnswer) -> str:
     if answer.share is None:
         return "too-little-data"
     wrong = any(rail.bears is False for rail in answer.rails)
-    return "act-this-week" if wrong or answer.share < 0.5 else (
-        "watch" if answer.share < 0.95 else "good")
+    return "act-this-week" if wrong or answer.share < SELDOM_RIGHT else (
+        "watch" if answer.share < OFTEN_RIGHT else "good")
 
 
 def _verdict(answer: SequenceAnswer, lang: Language) -> str:
@@ -70,7 +75,7 @@ def _lines(answer: SequenceAnswer, lang: Language) -> list[str]:
         lines.append(lang("timing.sequence.rail_mend", moves="; ".join(better)))
     lines += [lang("timing.sequence.feedback", step=_name(item, lang))
               for item in answer.steps if item.feedback]
-    if answer.share is not None and not better and answer.share >= 0.95:
+    if answer.share is not None and not better and answer.share >= OFTEN_RIGHT:
         lines.append(lang("timing.sequence.leave"))
     return lines
 

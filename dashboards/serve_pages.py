@@ -25,7 +25,7 @@ POLICY = ("default-src 'none'; script-src 'self'; style-src 'self'; img-src 'sel
 
 _WAYS = (("/", "serve.weeks"), ("/morning", "serve.morning"), ("/done", "serve.done"),
          ("/release-test", "serve.release_test"))
-_KINDS = {"style.css": "text/css", "figures.js": "text/javascript", "serve.js": "text/javascript"}
+_KINDS = {"style.css": "text/css", "page.js": "text/javascript", "serve.js": "text/javascript"}
 
 
 @dataclass(frozen=True)
@@ -192,6 +192,10 @@ class Shown:
     def state(self, told: Any) -> str:
         """The state that a finding puts its subject in; one that ended leaves it good."""
         return "good" if told.status == "ended" else STATE_OF_URGENCY[told.urgency]
+
+    def title(self, told: Any) -> str:
+        """What is wrong, in the server's language; the report may be in another."""
+        return self.lang.phrase(f"condition.{told.condition}.wrong", told.title)
 
     def href(self, report: Any, told: Any) -> str | None:
         """The page of a finding's subject in a week's report; None where it has none."""

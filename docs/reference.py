@@ -230,7 +230,7 @@ PAGES = (
 ...     print(FindingText(language("en"), venue).sentences(finding)[0])
 sticking-catch week 2026-11-02
 ['release-slower']
-flour-bin takes 37% longer to release than before: 89.4 ms, was 65.4 ms.
+flour-bin takes 37% longer to release than before.
 ''',
         {
             "remanence.analytics.conditions.diagnosis": (),

@@ -47,8 +47,7 @@ def answered(words: argparse.Namespace, run: Callable[[argparse.Namespace], int]
 
 def _figures(command: str, outcome: Any) -> dict[str, Any]:
     """What a command made, in the form that files of the same content have."""
-    from remanence.pipelines.sheets import all_sheets
-    from remanence.pipelines.sheets.sheet import SheetOutcome
+    from remanence.pipelines.sheets import SheetOutcome, all_sheets
 
     data = {sheet.name: sheet.data for sheet in all_sheets()}
     if isinstance(outcome, SheetOutcome):

@@ -290,7 +290,7 @@ FINDINGS = Table(
         _c("week", _TEXT, "", "the ISO 8601 week, like 2026-W47"),
         _c("place", _INT, "", "the finding's place in its week, most urgent first, from 1"),
         _c("subject", _TEXT, "", "the lock, supply, controller or venue it is said of"),
-        _c("subject_kind", _TEXT, "", "lock, supply, controller or venue"),
+        _c("subject_kind", _TEXT, "", "lock, supply, controller, room, part or venue"),
         _c("condition", _TEXT, "", "a name of the catalogue of conditions"),
         _c("title", _TEXT, "", "the condition's short name for people"),
         _c("urgency", _TEXT, "", "now, week, plan or watch"),

@@ -17,10 +17,11 @@ ROOT = Path(__file__).parents[1]
 PROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text("utf-8"))
 EXTRAS = PROJECT["project"]["optional-dependencies"]
 BUILD = PROJECT["build-system"]["requires"]
+RUN = [*PROJECT["project"]["dependencies"], *EXTRAS["live"], *EXTRAS["serve"], *EXTRAS["tell"]]
 ASKED = {
-    "run": PROJECT["project"]["dependencies"] + EXTRAS["live"],
-    "test": PROJECT["project"]["dependencies"] + EXTRAS["live"] + EXTRAS["test"][1:],
-    "oldest": PROJECT["project"]["dependencies"] + EXTRAS["live"] + EXTRAS["test"][1:],
+    "run": RUN,
+    "test": [*RUN, *EXTRAS["chain"], *EXTRAS["test"][1:]],
+    "oldest": [*RUN, *EXTRAS["chain"], *EXTRAS["test"][1:]],
     "release": EXTRAS["release"],
 }
 COMPILED = ("numpy", "polars-runtime-32", "pyarrow", "scipy")

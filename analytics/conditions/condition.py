@@ -42,7 +42,7 @@ class Condition:
     figures : tuple of str
         Ids of the figures that its findings may show.
     subject_kinds : tuple of str
-        Of what it is said: ``lock``, ``supply``, ``controller``, ``venue``.
+        Of what it is said: ``lock``, ``supply``, ``controller``, ``room``, ``part``, ``venue``.
     mechanisms : tuple of str
         Of which locks.
     explains : tuple of str

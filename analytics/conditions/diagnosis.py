@@ -22,11 +22,7 @@ from remanence.analytics.conditions.other_lock import (
     within_the_log,
     without_swapped,
 )
-from remanence.analytics.conditions.rail_neighbours import (
-    beyond_rail,
-    magnet_beyond_rail,
-    shared_by_rail,
-)
+from remanence.analytics.conditions.rail_neighbours import beyond_rail, magnet_beyond_rail
 from remanence.analytics.history import History, first_day
 from remanence.shared.findings import URGENCIES, Finding, rank
 from remanence.shared.limits import Limits
@@ -93,7 +89,6 @@ def resolve(gathered: Iterable[Finding], history: History) -> list[Finding]:
     found = _joined(gathered)
     found = [item for item in found if item.score >= LEAST_SCORE]
     found = without_swapped(found, history)
-    found = [*found, *shared_by_rail(found, history)]
     limits = history.venue.limits
     found = _without_named(found, history)
     found = _without_rail_effects(found, history, limits)

@@ -16,11 +16,12 @@ from remanence.analytics.conditions.drift_weekly import weekly_course
 from remanence.analytics.conditions.exits import late_doors
 from remanence.analytics.conditions.new_locks import slow_beside_siblings
 from remanence.analytics.conditions.slow_mode import slow_at_times, slow_modes
-from remanence.analytics.drift.common import group_of
+from remanence.analytics.drift.daily_series import LockDays
 from remanence.analytics.drift.judge import LockDrift, drifts
 from remanence.analytics.drift.polls import least_change_ms
-from remanence.analytics.history import History, last_service, per_lock
-from remanence.analytics.statistics.intervals import median_interval, poisson_limits, probability
+from remanence.analytics.history import Flags, History, last_service, per_lock
+from remanence.analytics.statistics.intervals import poisson_limits, probability
+from remanence.analytics.statistics.polled import polled_median
 from remanence.shared.findings import Amount, Evidence, Finding, say
 from remanence.shared.venue import Lock
 
@@ -235,8 +236,10 @@ def _unhelped(history: History) -> dict[str, tuple[LockDrift, LockDrift, date, s
 def _came_back(earlier: LockDrift, current: LockDrift, serviced: float) -> int | None:
     """Weeks from the work until the latency was back where it had been; None: it never left."""
     days, middle = current.days, math.sqrt(earlier.now_ms * earlier.before_ms)
-    bad = days.latency_ms > middle if earlier.change > 0 else days.latency_ms < middle
-    past = earlier.days.latency_ms[earlier.days.release_day > serviced - BEFORE_SERVICE_DAYS]
+    latency = days.latency_ms - days.resolution_ms / 2
+    bad = latency > middle if earlier.change > 0 else latency < middle
+    past = (earlier.days.latency_ms - earlier.days.resolution_ms / 2)[
+        earlier.days.release_day > serviced - BEFORE_SERVICE_DAYS]
     share = float(np.mean(past > middle if earlier.change > 0 else past < middle)) if (
         past.size) else 1.0
     return came_back_after(days.release_day - serviced, bad, share)
@@ -326,6 +329,9 @@ def _drift_finding(
             days.resolution_ms > COARSE_STEP_SHARE * days.reference_ms):
         says.append(say("polled-feedback", step=Amount(days.resolution_ms, "ms"),
                         least=Amount(drift.detectable_change * days.reference_ms, "ms")))
+    if days.phase_tied:
+        says.append(say("between-polls", low=Amount(drift.now_low_ms, "ms"),
+                        high=Amount(drift.now_high_ms, "ms")))
     return finding(
         lock.id, condition, urgency, probability(drift.fit.log_odds),
         says=says, since=drift.since, since_low=drift.since_low, since_high=drift.since_high,
@@ -350,7 +356,7 @@ def _drift_finding(
 
 def _by_week(history: History, drift: LockDrift) -> list[Evidence]:
     """The CUSUM of weekly levels, and the slope where enough weeks have passed since the start."""
-    course = weekly_course(drift, drifts(history).wander[group_of(drift.days.lock)])
+    course = weekly_course(drift)
     out = [Evidence(
         "cusum-of-weekly-levels-alarm-at-5", course.sum_high if drift.change > 0
         else course.sum_low, "standard deviations", n=course.week.size,
@@ -364,21 +370,28 @@ def _by_week(history: History, drift: LockDrift) -> list[Evidence]:
 
 
 def _as_logged(drift: LockDrift, history: History) -> list[Evidence]:
-    """Median of this week's releases as logged, without any correction."""
+    """Median of this week's releases as logged, volts and season as they were."""
     days = drift.days
     ends = (days.release_day >= 0) & (days.release_day < 7)
     if not ends.any():
         return []
-    middle, low, high = median_interval(days.latency_ms[ends])
+    middle, low, high = _median(days, ends)
     until = (drift.since - history.week.monday).days if drift.since else 0
-    past = days.latency_ms[days.release_day < until]
-    before, before_low, before_high = median_interval(past)
-    known = past.size > 0
+    past = days.release_day < until
+    before, before_low, before_high = _median(days, past)
+    known = past.any()
     return [Evidence(
         "median-latency", middle, "ms", n=int(ends.sum()), now_low=low, now_high=high,
         before=before if known else None, before_low=before_low if known else None,
         before_high=before_high if known else None,
     )]
+
+
+def _median(days: LockDays, which: Flags) -> tuple[float, float, float]:
+    """Median of some of a lock's releases, each known to within its poll, with its interval."""
+    time = days.latency_ms[which]
+    return polled_median(
+        time, np.full(time.size, days.resolution_ms), in_step=days.phase_tied)
 
 
 def _forced_openings(history: History) -> dict[str, Finding]:

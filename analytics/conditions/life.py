@@ -278,7 +278,7 @@ def what_was_shown(
     Returns
     -------
     dict of (subject kind, subject) to Shown
-        Locks, supplies, controllers and the venue.
+        Locks, supplies, controllers, rooms, parts and the venue.
     """
     venue = history.venue
     rows = per_lock(history.dated("actuations").filter(pl.col("weeks_ago") == 0))
@@ -301,6 +301,8 @@ def what_was_shown(
         found["controller", controller] = Shown(days, days)
     days = active["day"].n_unique()
     found["venue", venue.id] = Shown(days, days)
+    found |= {("room", name): Shown(days, days) for name in venue.rooms}
+    found |= {("part", lock.part): Shown(days, days) for lock in venue.locks if lock.part}
     return found
 
 
@@ -313,7 +315,9 @@ def _lock_shown(
         rows = rows.filter(pl.col("day") > serviced)
         opened = None if opened is None else opened.filter(pl.col("day") > serviced)
     outcome = rows["outcome"]
-    latency, sag = rows["latency_ms"].drop_nulls().median(), rows["sag_volts"].drop_nulls().median()
+    # In the middle of the poll, as findings state it.
+    middle = rows["latency_ms"] - rows["resolution_ms"].fill_null(0.0) / 2
+    latency, sag = middle.drop_nulls().median(), rows["sag_volts"].drop_nulls().median()
     energised = 0 if opened is None else int(opened["energised"].fill_null(False).sum())
     return Shown(
         told=int(outcome.is_in(["released", "no-release", "already-open"]).sum()),

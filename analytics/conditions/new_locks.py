@@ -6,7 +6,7 @@ import numpy as np
 
 from remanence.analytics.conditions.condition import finding
 from remanence.analytics.drift.judge import LockDrift, drifts
-from remanence.analytics.drift.season import LEAST_SIBLINGS
+from remanence.analytics.drift.panel import LEAST_SIBLINGS
 from remanence.analytics.history import History, family
 from remanence.analytics.statistics.intervals import probability, robust_deviation
 from remanence.shared.findings import Amount, Evidence, Finding, say

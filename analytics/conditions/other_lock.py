@@ -24,6 +24,8 @@ STEPS = frozenset({
     "weakening-hold",
 })
 """What another lock in the place of the old one looks like."""
+NO_STEP = ("slow mode", "from the start")
+"""Courses whose level did not change on a day."""
 SHARP_DAYS = 7
 """A change whose day is known to within a week may have come at once (assumption)."""
 ENTERED_DAYS = 14
@@ -35,7 +37,7 @@ FEWEST = 5
 """Actuations on either side that show how a lock was and is (common practice, no source)."""
 ALIKE, ALIKE_ERRORS = 0.04, 2.5
 """Two locks are alike to within this (natural log) and so many standard errors: warmth and wander
-(assumption)."""
+(assumption). Two that changed places differed by twice as much at least."""
 
 Level = tuple[float, float]
 """A median natural log and its standard error."""
@@ -75,7 +77,8 @@ def swapped_with(item: Finding, history: History) -> str | None:
         and the lock's what its were; they differed by more than chance in one of the two.
     """
     lock = history.venue.locks_by_id.get(item.subject) if item.subject_kind == "lock" else None
-    if lock is None or item.condition not in STEPS or item.since is None:
+    if (lock is None or item.condition not in STEPS or item.since is None
+            or item.extra.get("course") in NO_STEP):
         return None
     own = _before_and_now(history, lock.id, item.since)
     for other in siblings(history.venue, lock):
@@ -121,13 +124,13 @@ def _exchanged(
             continue
         if not (_alike(a_now, b_before) and _alike(b_now, a_before)):
             return False
-        apart = apart or not _alike(a_before, b_before)
+        apart = apart or not _alike(a_before, b_before, 2.0)
     return apart
 
 
-def _alike(first: Level, second: Level) -> bool:
+def _alike(first: Level, second: Level, times: float = 1.0) -> bool:
     error = float(np.hypot(first[1], second[1]))
-    return abs(first[0] - second[0]) <= ALIKE + ALIKE_ERRORS * error
+    return abs(first[0] - second[0]) <= times * (ALIKE + ALIKE_ERRORS * error)
 
 
 def perhaps_replaced(item: Finding, history: History) -> Finding:

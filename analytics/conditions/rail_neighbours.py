@@ -2,47 +2,39 @@
 
 from __future__ import annotations
 
-from collections import defaultdict
-from collections.abc import Sequence
 from datetime import date
 
 import numpy as np
 
-from remanence.analytics.conditions.condition import finding
 from remanence.analytics.conditions.slow_mode import slow_modes
-from remanence.analytics.drift.judge import LockDrift, drifts
+from remanence.analytics.drift.judge import drifts
 from remanence.analytics.drift.neighbours import LEAST_NEIGHBOURS
 from remanence.analytics.history import History
 from remanence.analytics.physics.idle_volts import idle_volts
-from remanence.shared.findings import Evidence, Finding, say
+from remanence.shared.findings import Finding
 from remanence.shared.venue import Lock
 
-SLOW = ("sticking-catch", "no-release")
 ALIKE_SHARE = 0.3
 """Where this share of a rail's other locks shows the same, it is the rail's doing. (What most of
 them show is allowed for before: a part of them may be of a weaker kind.)"""
 LEAST_ALIKE_NEIGHBOURS = 2
 """However few they are, so many must show it: one alone may have a fault of its own."""
-SHARED_SHARE = 0.7
-"""Where so many of a rail's locks have become slower together, it is what they share."""
-ALIKE_OF_TYPICAL = 0.25
-"""Locks answer a failing rail each in its own way: so much of what is typical is the same."""
 BESIDE_RAIL = 3.0
 """Natural log odds of a change that began with its rail's fault: what the rail does to all locks on
 it is taken out, and still two faults at once are rarer than one."""
 TOGETHER_DAYS = 21
 """Days between two onsets that may be one: each has an interval of a week or two (assumption)."""
-VOLTS_TAKEN_OUT, VOLTS_LOGGED = 0.8, 0.5
-"""Share of days with known volts from which they are allowed for in one lock's course, and from
-which a rail's volts count as logged (assumption)."""
+VOLTS_TAKEN_OUT = 0.8
+"""Share of days with known volts from which they are allowed for in one lock's course
+(assumption)."""
 BEYOND_TYPICAL = 2.0
 """How many times the neighbours' typical change a lock's own must surely be (assumption)."""
 DAYS_AROUND_ONSET = 7
 """Days before a common onset that tell neither side: the locks' own onsets differ."""
-FEWEST_DAYS_BEFORE, FEWEST_DAYS_AFTER = 3, 2
-"""Days on either side that show whether a lock became slower too (assumption)."""
+FEWEST_DAYS_BEFORE = 3
+"""Days on the side before that show what was usual (assumption)."""
 SLOWER_ERRORS = 2.0
-"""Standard errors by which it must be slower (common practice: about 95 %)."""
+"""Standard errors by which a change must exceed the rail's (common practice: about 95 %)."""
 SIDE_DAYS = 28
 """Days before an onset whose idle volts are a rail's usual ones (assumption)."""
 LEAST_FALL = 0.05
@@ -51,11 +43,6 @@ SOONER_BY_VOLTS = 1.5
 """By how many times the fall of its volts (natural log) a magnet lets go sooner at most: the field
 decays to what no longer holds the sooner, the less it begins with. Assumption: half of it is usual,
 near the least current that holds it is more."""
-FEWEST_NAMED = 2
-"""Locks with a finding of their own before their rail is held to be the cause."""
-SHARED_RAIL_SCORE, SCORE_A_LOCK, LOCKS_THAT_SCORE = 0.9, 0.02, 4
-"""Probability that it is the rail's doing where the fewest locks show it, what each further lock
-adds, and how many may add (assumption)."""
 UNANSWERED_SURE = 0.9
 SLOW_SURE = 0.998
 """Probabilities from which failures to release, and slow releases, are the lock's own. A low rail
@@ -130,71 +117,3 @@ def _together(since: date | None, rail: Finding) -> bool:
     """Whether something began about when the rail failed; True where either is not known."""
     return since is None or rail.since is None or (
         abs((since - rail.since).days) <= TOGETHER_DAYS)
-
-
-def _slower_since(drift: LockDrift, began: float, typical: float) -> bool:
-    """Whether a lock too has become slower about that day, by a fair part of what is typical."""
-    days = drift.days
-    before, after = days.day < began - DAYS_AROUND_ONSET, days.day >= began
-    if before.sum() < FEWEST_DAYS_BEFORE or after.sum() < FEWEST_DAYS_AFTER:
-        return False
-    low, high = (
-        np.average(drift.residual[part], weights=days.releases[part]) for part in (before, after)
-    )
-    error = days.deviation * np.sqrt(
-        1 / days.releases[before].sum() + 1 / days.releases[after].sum())
-    return bool(high - low > max(SLOWER_ERRORS * error, ALIKE_OF_TYPICAL * np.log1p(typical)))
-
-
-def shared_by_rail(found: Sequence[Finding], history: History) -> list[Finding]:
-    """A rail whose locks have become slow together, where no finding of the rail says why.
-
-    Its volts may not be logged, or be taken at the supply while the bad joint
-    is in the feed.
-    """
-    told = {item.subject for item in found if item.subject_kind == "supply"}
-    slow: dict[str, list[tuple[str, date]]] = defaultdict(list)
-    for item in found:
-        if (
-            item.condition in SLOW and item.since is not None and item.subject_kind == "lock"
-            and item.extra.get("course") in ("step", "gradual")
-        ):
-            lock = history.venue.locks_by_id[item.subject]
-            if not lock.is_magnet:
-                slow[lock.supply].append((item.subject, item.since))
-    out = []
-    judged = drifts(history).current
-    for rail, entries in slow.items():
-        tracked = [
-            lock.id for lock in history.venue.locks_on(rail)
-            if not lock.is_magnet and lock.id in judged and judged[lock.id].fit is not None
-        ]
-        names = sorted({name for name, _ in entries})
-        dates = sorted(when.toordinal() for _, when in entries)
-        if rail in told or len(names) < FEWEST_NAMED or len(tracked) < LEAST_NEIGHBOURS:
-            continue
-        began = float(np.median(dates)) - history.week.monday.toordinal()
-        typical = float(np.median([judged[name].seen for name in names]))
-        # Rail volts that are logged have been allowed for: then each must show by itself.
-        known = [judged[name].days.volts_known.mean() for name in tracked]
-        told_volts = np.mean(known) > VOLTS_LOGGED
-        alike = [
-            name for name in tracked
-            if name in names or (not told_volts and _slower_since(judged[name], began, typical))
-        ]
-        if len(alike) < LEAST_NEIGHBOURS or len(alike) < SHARED_SHARE * len(tracked):
-            continue
-        names = sorted(set(names) | set(alike))
-        changes = [100 * judged[name].change for name in names if name in judged]
-        since = date.fromordinal(int(np.median(dates)))
-        more = min(len(names) - LEAST_NEIGHBOURS, LOCKS_THAT_SCORE)
-        out.append(finding(
-            rail, "supply-sag", "week", SHARED_RAIL_SCORE + SCORE_A_LOCK * more,
-            since=since, subject_kind="supply",
-            since_low=date.fromordinal(dates[0]), since_high=date.fromordinal(dates[-1]),
-            says=[say("slow-together", slow=len(names), total=len(tracked))],
-            evidence=[Evidence("median-change-of-their-latency", float(np.median(changes)), "%",
-                               n=len(changes))] if changes else [],
-            not_excluded=("low-supply", "a-warm-room"),
-        ))
-    return out

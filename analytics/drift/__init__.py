@@ -9,23 +9,28 @@ from remanence.shared.on_demand import on_demand
 if TYPE_CHECKING:
     from remanence.analytics.drift.change_model import daily_covariance, fit_change
     from remanence.analytics.drift.common import VOLTS_EXPONENT, Wander, group_of
+    from remanence.analytics.drift.daily_series import LockDays
     from remanence.analytics.drift.judge import LockDrift, drifts
     from remanence.analytics.drift.neighbours import LEAST_NEIGHBOURS
+    from remanence.analytics.drift.panel import LEAST_SIBLINGS
     from remanence.analytics.drift.polls import least_change_ms
-    from remanence.analytics.drift.season import LEAST_SIBLINGS
+    from remanence.analytics.drift.shared_change import SharedChange
     from remanence.analytics.drift.slow_mode import SlowMode
 
 __all__ = [
-    "LEAST_NEIGHBOURS", "LEAST_SIBLINGS", "LockDrift", "SlowMode", "VOLTS_EXPONENT", "Wander",
+    "LEAST_NEIGHBOURS", "LEAST_SIBLINGS", "LockDays", "LockDrift", "SharedChange", "SlowMode",
+    "VOLTS_EXPONENT", "Wander",
     "daily_covariance", "drifts", "fit_change", "group_of", "least_change_ms",
 ]
 
 __getattr__ = on_demand(__name__, {
     "change_model": ("daily_covariance", "fit_change"),
     "common": ("VOLTS_EXPONENT", "Wander", "group_of"),
+    "daily_series": ("LockDays",),
     "polls": ("least_change_ms",),
     "judge": ("LockDrift", "drifts"),
     "neighbours": ("LEAST_NEIGHBOURS",),
-    "season": ("LEAST_SIBLINGS",),
+    "panel": ("LEAST_SIBLINGS",),
+    "shared_change": ("SharedChange",),
     "slow_mode": ("SlowMode",),
 })

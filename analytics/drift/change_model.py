@@ -27,6 +27,8 @@ LONGEST_SPAN_DAYS = 14.0
 """A gap without data counts for no more days on which a change may have begun."""
 LEAST_SCALE = 0.8
 """A series that scatters less than its stated covariance is believed by so much at most."""
+SHIFT_PRIOR = 0.3
+"""Standard deviation of changes to be expected (natural log): a third either way (assumption)."""
 SHAPES = ("step", "rise", "quickening rise", "hastening rise")
 _POWER = (0.0, 1.0, 1.5, 2.0)
 """Powers of the days since the onset. A rise that lies between two of them is fitted with a wrong
@@ -68,9 +70,51 @@ def _shapes(days: Reals, onsets: Reals, end: float) -> Reals:
     return np.stack([np.where(after, elapsed**power, 0.0) for power in _POWER], axis=1)
 
 
+def level_log_likelihood(level: Reals, covariance: Reals, scale: float) -> float:
+    """Restricted log likelihood of a series about a constant, up to what all covariances share.
+
+    Parameters
+    ----------
+    level : array, shape (n,)
+        The series.
+    covariance : array, shape (n, n)
+        Of the series; times ``scale``.
+    scale : float
+        By how much more than its covariance it scatters (variance).
+    """
+    factor = linalg.cholesky(covariance, lower=True, check_finite=False)
+    white = linalg.solve_triangular(
+        factor, np.column_stack([np.ones(level.size), level]), lower=True, check_finite=False)
+    ones = float(white[:, 0] @ white[:, 0])
+    squares = float(white[:, 1] @ white[:, 1]) - float(white[:, 0] @ white[:, 1]) ** 2 / ones
+    return float(
+        -np.log(np.diag(factor)).sum() - 0.5 * np.log(ones) - 0.5 * squares / scale)
+
+
+def step_power(covariance: Reals, step: Reals) -> float:
+    """Squared length of a step in units of a series' noise, a constant level taken out."""
+    factor = linalg.cholesky(covariance, lower=True, check_finite=False)
+    white = linalg.solve_triangular(
+        factor, np.column_stack([np.ones(step.size), step]), lower=True, check_finite=False)
+    return float(white[:, 1] @ white[:, 1]
+                 - (white[:, 0] @ white[:, 1]) ** 2 / (white[:, 0] @ white[:, 0]))
+
+
+def shape_at(change: Change, day: Reals, end: float) -> Reals:
+    """The fitted course on each day as a share of the shift: 0 before, 1 from day ``end`` on.
+
+    A step and a rise, each by its probability.
+    """
+    elapsed = np.clip((day - change.since + 1.0) / (end - change.since + 1.0), 0.0, 1.0)
+    rise = np.where(day >= change.since, elapsed, 0.0)
+    out: Reals = np.where(day >= change.since, change.step_share, 0.0) + (
+        1.0 - change.step_share) * rise
+    return out
+
+
 def fit_change(
     days: Reals, level: Reals, covariance: Reals, *,
-    hazard_per_day: float, shift_prior: float = 0.3, least_days_before: int = 3,
+    hazard_per_day: float, shift_prior: float = SHIFT_PRIOR, least_days_before: int = 3,
     least_days_after: int = 2, prior_days: float = 40.0,
 ) -> Change | None:
     """Weigh a change that still stands at the end of the series against none.

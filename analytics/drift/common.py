@@ -1,4 +1,4 @@
-"""What locks have in common: the season, the wander of days, the size of scatter.
+"""What locks have in common: how they answer to volts, the size of their scatter.
 
 Everything here is a median over locks, so that a faulty minority does not
 move it.
@@ -15,7 +15,6 @@ from remanence.analytics.drift.change_model import SLOW_MEMORY_DAYS
 from remanence.analytics.drift.daily_series import LockDays
 from remanence.analytics.history import family
 from remanence.analytics.statistics.arrays import Reals
-from remanence.analytics.statistics.intervals import MEDIAN_ERROR, MEDIAN_SQUARE, robust_deviation
 from remanence.shared.venue import Lock
 
 VOLTS_EXPONENT = -2.0
@@ -67,40 +66,14 @@ LEAST_SHARED_SCATTER = 0.01
 SIBLING_WEIGHT = 12.0
 """Weeks' worth of say that the family's scatter has beside the lock's own."""
 
-PRIOR_WANDER = 0.015
-PRIOR_SLOW_WANDER = 0.008
-PRIOR_MEMORY_DAYS = 3.0
-"""What a lock's latency wanders by from day to day, what it wanders by over weeks, and how long
-it remembers. Assumptions, drawn from the between-week scatter of 1 to 3 % that is common; the
-venue's own locks soon outweigh them."""
-
-PRIOR_SPREADS = (0.8, 0.8, 0.5)
-"""Standard deviations of the natural logs of those three (assumption)."""
-LAGS_DAYS = (1, 2, 3, 5, 7, 10, 14, 21, 28)
-"""Lags of the variogram: days near each other tell the memory, weeks the slower wander."""
-FEWEST_LAG_PAIRS = 10
-"""Pairs of days of a lock that a lag needs for a median (assumption)."""
-DAILY_GRID = tuple(np.geomspace(0.004, 0.08, 16))
-MEMORY_GRID_DAYS = (0.7, 1.5, 3.0, 6.0, 12.0)
-SLOW_GRID = (0.004, 0.008, 0.012, 0.018, 0.025, 0.035, 0.05)
-"""Daily wander, memory and slower wander that are tried: from what no log can show to more than any
-sound lock was supposed to have, in steps finer than the data tell apart (assumption)."""
-LAG_WEIGHT = 0.5
-"""Weight of each lag: neighbouring lags share their days (assumption)."""
-MODEL_ERROR = 0.25
-"""How far off the variogram's form may itself be, as a share of it (assumption)."""
-LEAST_WANDER_ERROR, ONE_LOCK_ERROR = 3e-5, 3e-4
-"""Least standard error of a median of squared wander, and what one lock by itself may be off by,
-shared among their number (assumption)."""
-
-
 @dataclass(frozen=True)
 class Wander:
-    """Standard deviations of a group's daily wander and slower wander, and the memory."""
+    """Standard deviations of a daily wander and a slower one (natural log), and their memories."""
 
     daily: float
     memory_days: float
     slow: float
+    slow_memory_days: float = SLOW_MEMORY_DAYS
 
 
 def group_of(lock: Lock) -> str:
@@ -149,64 +122,3 @@ def share_scatter(every: Sequence[LockDays]) -> list[LockDays]:
         shared = max(np.sqrt(variance), floor, LEAST_SHARED_SCATTER)
         out.append(replace(days, deviation=float(shared)))
     return out
-
-
-def wander_of(every: Sequence[tuple[LockDays, Reals]]) -> Wander:
-    """How far healthy days wander and how long they remember it, pooled over locks.
-
-    From the variogram of the daily levels at lags of one day to four weeks:
-    half the squared difference, its median over pairs and locks, less what the
-    scatter of single releases accounts for. A change that comes once leaves
-    most differences as they are.
-
-    Parameters
-    ----------
-    every : sequence of (LockDays, array)
-        Each lock with its daily level after everything known is taken out; NaN on days that
-        are not to count.
-    """
-    lags = np.array(LAGS_DAYS)
-    excess: list[list[float]] = [[] for _ in lags]
-    for days, residual in every:
-        noise = days.noise
-        for place, lag in enumerate(lags):
-            partner = np.searchsorted(days.day, days.day + lag)
-            valid = partner < days.day.size
-            valid[valid] = days.day[partner[valid]] == days.day[valid] + lag
-            first, second = np.flatnonzero(valid), partner[valid]
-            known_pairs = np.isfinite(residual[first]) & np.isfinite(residual[second])
-            first, second = first[known_pairs], second[known_pairs]
-            if first.size < FEWEST_LAG_PAIRS:
-                continue
-            expected = noise[first] + noise[second]
-            squared = (residual[second] - residual[first]) ** 2
-            # Each pair's squared difference over its own noise is on average 1 + wander / noise.
-            scale = float(np.median(squared / expected)) / MEDIAN_SQUARE
-            excess[place].append((scale - 1.0) * float(np.median(expected)) / 2)
-    known = [
-        (lag, float(np.median(e)), _error(e)) for lag, e in zip(lags, excess, strict=True) if e
-    ]
-    grid = np.array([
-        (daily, memory, slow)
-        for daily in DAILY_GRID
-        for memory in MEMORY_GRID_DAYS
-        for slow in SLOW_GRID
-    ])
-    # Pulled towards what is usual; without data the answer is the prior itself.
-    prior = np.array([PRIOR_WANDER, PRIOR_MEMORY_DAYS, PRIOR_SLOW_WANDER])
-    misfit = ((np.log(grid / prior) / np.array(PRIOR_SPREADS)) ** 2).sum(axis=1)
-    for lag, found, error in known:
-        expected = grid[:, 0] ** 2 * (1 - np.exp(-lag / grid[:, 1])) + grid[:, 2] ** 2 * (
-            1 - np.exp(-lag / SLOW_MEMORY_DAYS)
-        )
-        unsure = error**2 + (MODEL_ERROR * expected) ** 2
-        misfit = misfit + LAG_WEIGHT * (expected - found) ** 2 / unsure
-    daily, memory, slow = grid[int(np.argmin(misfit))]
-    return Wander(float(daily), float(memory), float(slow))
-
-
-def _error(values: list[float]) -> float:
-    """Standard error of their median, never below what one lock could be off by."""
-    spread = robust_deviation(np.array(values))
-    error = max(MEDIAN_ERROR * spread / np.sqrt(len(values)), LEAST_WANDER_ERROR)
-    return float(error + ONE_LOCK_ERROR / len(values))

@@ -17,12 +17,12 @@ import polars as pl
 from remanence.analytics.drift.polls import (
     LEAST_VALUE_DEVIATION,
     offset_deviation,
-    phase_tied,
     polls,
     release_variance,
 )
 from remanence.analytics.history import day_ordinals
 from remanence.analytics.statistics.arrays import Ints, Reals
+from remanence.analytics.statistics.polled import polls_in_step
 from remanence.shared.venue import Lock
 
 LINEAR_ABOVE = 0.25
@@ -272,7 +272,7 @@ def lock_days(lock: Lock, rows: pl.DataFrame, epoch_day: int) -> LockDays | None
     tied = np.zeros(latency.size, dtype=np.bool_)
     for one in np.unique(regime):
         mine = regime == one
-        tied[mine] = phase_tied(latency[mine], float(resolution[mine][0]))
+        tied[mine] = polls_in_step(latency[mine], float(resolution[mine][0]))
     return LockDays(
         lock=lock, reference_ms=reference, linear=linear, resolution_ms=float(resolution[-1]),
         phase_tied=bool(tied[-1]), deviation=deviation,

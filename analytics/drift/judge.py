@@ -7,21 +7,29 @@ part of its siblings taken out. See :mod:`remanence.analytics.drift.change_model
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from datetime import date, timedelta
 
 import numpy as np
 import polars as pl
 
-from remanence.analytics.drift.change_model import fit_change
+from remanence.analytics.drift.change_model import (
+    SHAPES,
+    SHIFT_PRIOR,
+    daily_covariance,
+    fit_change,
+    level_log_likelihood,
+    shape_at,
+    step_power,
+)
+from remanence.analytics.drift.clock_course import without_clock_course
 from remanence.analytics.drift.common import (
     Wander,
     explained,
     group_of,
     share_scatter,
     usual_volts,
-    wander_of,
 )
 from remanence.analytics.drift.daily_series import LockDays, lock_days
 from remanence.analytics.drift.levels import (
@@ -32,8 +40,18 @@ from remanence.analytics.drift.levels import (
     two_levels,
 )
 from remanence.analytics.drift.neighbours import NeighboursCourse, neighbours_courses
+from remanence.analytics.drift.panel import Panel, panel_of
 from remanence.analytics.drift.polls import least_change_ms
-from remanence.analytics.drift.season import CommonWeeks, common_weeks
+from remanence.analytics.drift.season import CommonCourse, common_course
+from remanence.analytics.drift.shared_change import SharedChange, shared_changes
+from remanence.analytics.drift.wander import (
+    STEP_DAYS,
+    STEPS,
+    Learned,
+    WanderSeries,
+    learn,
+    usual_wander,
+)
 from remanence.analytics.history import (
     FIRST_WEEKS,
     History,
@@ -46,7 +64,9 @@ from remanence.analytics.history import (
 from remanence.analytics.physics.rail_load import rail_loads
 from remanence.analytics.statistics.arrays import Reals
 from remanence.analytics.statistics.change import Change
+from remanence.shared.limits import Limits
 from remanence.shared.tables import BASELINE_ACTIONS
+from remanence.shared.venue import Lock
 
 HAZARD_PER_DAY = 1e-3
 """Chance that a lock's release begins to change on a given day: one change in three lock-years.
@@ -65,8 +85,15 @@ BORNE_OUT, BORNE_OUT_BY_FIRST = 0.5, 0.6
 """Shares of the fitted change by which this week must differ from the level before, and from the
 first weeks (there as far as the two can be told apart): a change that has half gone is mended."""
 
-DETECTABLE_DEVIATIONS = 5.0
-"""Standard deviations at which a change would surely be told."""
+NINE_IN_TEN = 1.8
+"""Standard errors that an estimate may fall short by: 1.28 for nine in ten (textbook), and more as
+the lock's wander is learned anew with the step in it (measured, see the tests of this)."""
+ONSET_DAYS = 3.0
+"""Days on which a step may have come for all that two weeks tell (assumption)."""
+MOST_DETECTABLE = float(np.expm1(STEPS[-1]))
+"""Said where even the largest step looked at would not surely show."""
+LEAST_POWER = 1e-9
+"""Keeps an error finite; it decides nothing."""
 
 LEAST_BEFORE_DAYS = 3
 """Days that a level before a change is taken from, at least (assumption)."""
@@ -74,9 +101,6 @@ LEAST_BEFORE_DAYS = 3
 FACTOR_TELLERS = 2
 """Locks that must show a rail's sag on a day before the others' sags are held against it: one alone
 may be its own branch."""
-
-DETECTABLE_WEEKS = 2
-"""Weeks after which a change is to be told."""
 
 LEAST_RESOLUTION_MS = 1e-9
 """Keeps a poll of no length from dividing by nought; it decides nothing."""
@@ -111,13 +135,15 @@ class LockDrift:
     stands : bool
         This week's releases agree with the change, and it differs from the first weeks too.
     detectable_change : float
-        Smallest relative change that two weeks of this lock would have shown.
+        Smallest relative step that two weeks of this lock would show nine times out of ten.
     releases_now : int
         Releases that this week's level rests on.
     residual : numpy.ndarray
         Daily levels less the level before, on the log scale.
     segment_start : date or None
         When the baseline began; None where nothing marks it.
+    wander : Wander
+        What the lock wanders by while it is healthy.
     """
 
     lock: str
@@ -141,6 +167,7 @@ class LockDrift:
     releases_now: int
     residual: Reals
     segment_start: date | None
+    wander: Wander
 
 
 @dataclass(frozen=True)
@@ -151,14 +178,19 @@ class Drifts:
     ----------
     current, earlier : mapping of str to LockDrift
         By lock: since its baseline began, and in the past up to its last service.
-    wander, common : mapping of str to Wander, mapping of str to CommonWeeks
-        By group (``pulsed``, ``held``): what healthy locks wander, and what they share.
+    wander : mapping of str to Learned
+        By lock: what it wanders by while it is healthy.
+    common : mapping of str to CommonCourse
+        By group (``pulsed``, ``held``): season and weather.
+    shared : tuple of SharedChange
+        What many locks share and no season explains.
     """
 
     current: Mapping[str, LockDrift]
     earlier: Mapping[str, LockDrift]
-    wander: Mapping[str, Wander]
-    common: Mapping[str, CommonWeeks]
+    wander: Mapping[str, Learned]
+    common: Mapping[str, CommonCourse]
+    shared: tuple[SharedChange, ...]
 
 
 @once_per_history
@@ -181,38 +213,78 @@ def drifts(history: History) -> Drifts:
     (:mod:`remanence.analytics.drift.change_model`); textbook, the noise with its memory is this
     program's own.
     """
-    rows = per_lock(_with_rail_factor(history.dated("actuations"), history))
+    rows = per_lock(_with_rail_factor(
+        without_clock_course(history.dated("actuations"), history), history))
     epoch = history.week.monday.toordinal()
     current, starts = _since_baseline(history, rows, epoch)
     earlier = _before_service(history, rows, epoch)
     shared = {days.lock.id: days for days in share_scatter(list(current.values()))}
     shared_past = {days.lock.id: days for days in share_scatter(list(earlier.values()))}
-    common: dict[str, CommonWeeks] = {}
-    wander: dict[str, Wander] = {}
-    neighbours: Mapping[str, NeighboursCourse] = {}
+    others = _OtherLocks({}, {}, {}, {}, [], _across_clocks(history))
     for group in ("pulsed", "held"):
         members = [
             days for days in shared.values()
             if group_of(days.lock) == group and days.lock.latency_kind != "door"
             and days.time_s.size >= LEAST_RELEASES
         ]
-        common[group] = common_weeks(group, members)
-        wander[group] = wander_of([
-            (days, np.where(
-                usual_volts(days), days.level - explained(days) - common[group].over(days.day)[0],
-                np.nan,
-            )) for days in members
-        ])
-        if group == "pulsed":
-            neighbours = neighbours_courses(members, common[group])
-    others = _OtherLocks(common, wander, neighbours, _across_clocks(history))
+        _learn_group(group, members, history, others)
     return Drifts(
         {name: _judge(days, history, others, starts[name], LAST_DAY)
          for name, days in shared.items()},
         {name: _judge(days, history, others, None, float(days.day[-1]))
          for name, days in shared_past.items()},
-        wander, common,
+        others.wander, others.common, tuple(others.shared),
     )
+
+
+def _learn_group(
+    group: str, members: Sequence[LockDays], history: History, others: _OtherLocks
+) -> None:
+    """What the locks of a group share: wander, season, changes of many; put into ``others``."""
+    panel = panel_of(members) if members else None
+    learned, usual = learn([_wander_series(days, panel) for days in members])
+    if panel is not None:
+        found, panel = shared_changes(
+            group, panel, common_course(group, panel), usual, history.venue, _loads(history))
+        if found:
+            learned, usual = learn([_wander_series(days, panel) for days in members])
+            others.shared.extend(found)
+    others.wander.update(learned)
+    others.usual[group] = usual
+    others.common[group] = common_course(group, panel)
+    if group == "pulsed":
+        others.neighbours.update(neighbours_courses(members, others.common[group]))
+
+
+def _loads(history: History) -> list[tuple[Reals, Reals]]:
+    """What the coils of each rail share of their load, day by day: see ``season.thermometers``."""
+    monday = history.week.monday.toordinal()
+    return [
+        (load.days[told].astype(float) - monday, load.rail[told])
+        for load in rail_loads(history).values()
+        if (told := load.tellers >= FACTOR_TELLERS).any()
+    ]
+
+
+def _wander_series(days: LockDays, panel: Panel | None) -> WanderSeries:
+    """A lock's levels without what it shares, and the change that the usual wander finds."""
+    level = days.level - explained(days)
+    if panel is not None:
+        place = panel.place(days.day)
+        row = [lock.id for lock in panel.locks].index(days.lock.id)
+        level = level - np.nan_to_num(panel.course)[place] - panel.taken[row, place]
+    told, usual = usual_volts(days), usual_wander()
+    day = days.day[told]
+    covariance = daily_covariance(
+        day, days.noise[told], usual.daily, usual.memory_days, usual.slow, usual.slow_memory_days)
+    if days.offset is not None:
+        covariance += days.offset[np.ix_(told, told)]
+    fit = fit_change(day, level[told], covariance, hazard_per_day=HAZARD_PER_DAY)
+    changed, odds = np.zeros(days.day.size), 0.0
+    if fit is not None:
+        changed = fit.shift * shape_at(fit, days.day, float(day[-1]))
+        odds = fit.log_odds
+    return WanderSeries(days, np.where(told, level, np.nan), changed, odds, usual)
 
 
 def _since_baseline(
@@ -274,18 +346,27 @@ def _with_rail_factor(rows: pl.DataFrame, history: History) -> pl.DataFrame:
 
 @dataclass(frozen=True)
 class _OtherLocks:
-    """What the other locks tell of one: season and wander by group, neighbours by lock."""
+    """What the other locks tell of one: season and usual wander by group, the rest by lock."""
 
-    common: Mapping[str, CommonWeeks]
-    wander: Mapping[str, Wander]
-    neighbours: Mapping[str, NeighboursCourse]
+    common: dict[str, CommonCourse]
+    usual: dict[str, Wander]
+    wander: dict[str, Learned]
+    neighbours: dict[str, NeighboursCourse]
+    shared: list[SharedChange]
     across: set[str]
 
-    def noise(self, days: LockDays) -> DailyNoise:
-        group, name = group_of(days.lock), days.lock.id
+    def learned(self, lock: Lock) -> Learned:
+        usual = self.usual[group_of(lock)]
+        return self.wander.get(lock.id) or Learned(usual, usual)
+
+    def noise(self, days: LockDays, wander: Wander) -> DailyNoise:
+        lock = days.lock
+        # What may keep people in is judged with all that it shows, whoever shares it.
+        shared = [change for change in self.shared
+                  if change.kind and lock.id in change.locks and not lock.on_way_out]
         return daily_noise(
-            days, self.common[group], self.wander[group], self.neighbours.get(name),
-            across_clocks=name in self.across,
+            days, self.common[group_of(lock)], wander,
+            self.neighbours.get(lock.id), shared, across_clocks=lock.id in self.across,
         )
 
 
@@ -308,10 +389,17 @@ def _across_clocks(history: History) -> set[str]:
 def _judge(
     days: LockDays, history: History, others: _OtherLocks, start: date | None, last_day: float,
 ) -> LockDrift:
-    noise = others.noise(days)
+    learned = others.learned(days.lock)
+    noise = others.noise(days, learned.changed)
     fit = None
     if days.time_s.size >= LEAST_RELEASES:
         fit = fit_change(days.day, noise.level, noise.total, hazard_per_day=HAZARD_PER_DAY)
+    if fit is not None and fit.log_odds > 0 and learned.still != learned.changed:
+        # A lock that did not change may have wandered further than one that did.
+        still = others.noise(days, learned.still)
+        fit = replace(fit, log_odds=fit.log_odds + learned.log_odds_more + level_log_likelihood(
+            noise.level, noise.total, fit.scale,
+        ) - level_log_likelihood(still.level, still.total, fit.scale))
     scale = fit.scale if fit else 1.0
     recent = np.flatnonzero(days.day > last_day - RECENT_DAYS)
     if recent.size and days.releases[recent].sum() < LEAST_RECENT:
@@ -325,14 +413,14 @@ def _judge(
         early_end = min(early_end, max(fit.since, days.day[0] + 1))
     early = np.flatnonzero(days.day < early_end)
     from_first = two_levels(noise, early, recent, scale)
-    detectable = _detectable_change(days, others.wander[group_of(days.lock)], scale)
+    detectable = _detectable_change(days, noise, learned, scale, history.venue.limits)
     releases_now = int(days.releases[recent].sum())
     if fit is None:
         return LockDrift(
             days.lock.id, days, None, 0.0, np.nan, np.nan, np.nan,
             *_spans(days, from_first), None, None, None, False, detectable, releases_now,
             noise.level - (from_first.before if from_first else float(np.median(noise.level))),
-            start,
+            start, learned.changed,
         )
     shift = fit.shift
     levels = two_levels(noise, _before_onset(days, fit, recent), recent, scale) or from_first
@@ -350,6 +438,7 @@ def _judge(
         days.as_share(seen + half), *_spans(days, levels),
         *fit.dates(history.week.monday.toordinal()),
         stands, detectable, releases_now, noise.level - fit.before.level, start,
+        learned.changed,
     )
 
 
@@ -379,13 +468,12 @@ def _spans(
 
 
 def _span(days: LockDays, level: float, deviation: float) -> tuple[float, float, float]:
-    """Level and its 95 % interval in ms, as the log shows it: half a poll later than it was."""
-    late = days.resolution_ms / 2
+    """Level and its 95 % interval in ms: in the middle of its poll, not when it was read."""
     half = T_QUANTILE * deviation
     hidden = _between_polls(days)
     return (
-        days.as_ms(level) + late, max(days.as_ms(level - half) + late - hidden, 0.0),
-        days.as_ms(level + half) + late + hidden,
+        days.as_ms(level), max(days.as_ms(level - half) - hidden, 0.0),
+        days.as_ms(level + half) + hidden,
     )
 
 
@@ -402,14 +490,28 @@ def _between_polls(days: LockDays) -> float:
     return float(days.resolution_ms / np.pi * np.exp(-2 * np.pi**2 * spread**2))
 
 
-def _detectable_change(days: LockDays, wander: Wander, scale: float) -> float:
-    """Smallest change that two weeks at this lock's pace would surely show."""
-    span = max(float(days.day[-1] - days.day[0] + 1), 7.0)
-    per_week = days.releases.sum() / span * 7
-    noise = days.deviation**2 / max(DETECTABLE_WEEKS * per_week, 1.0)
-    days_apart = DETECTABLE_WEEKS * RECENT_DAYS / (2 * wander.memory_days + 1)
-    variance = noise + wander.daily**2 / max(days_apart, 1.0) + wander.slow**2
-    found = float(DETECTABLE_DEVIATIONS * np.sqrt(scale * variance))
+def _detectable_change(
+    days: LockDays, noise: DailyNoise, learned: Learned, scale: float, limits: Limits
+) -> float:
+    """Smallest step that would be told within two weeks nine times out of ten, as a share.
+
+    The gate, the prior and what asks for hands are in it, and that a lock may wander.
+    """
+    step = (days.day > days.day[-1] - STEP_DAYS).astype(float)
+    power = scale / max(step_power(noise.total, step), LEAST_POWER)
+    error = float(np.sqrt(power))
+    chance = NINE_IN_TEN * error
+    share = limits.raise_plan_percent / 100
+    need = (np.log(share / (1 - share)) + 0.5 * np.log1p((SHIFT_PRIOR / error) ** 2)
+            - np.log(HAZARD_PER_DAY * ONSET_DAYS / len(SHAPES)))
+    told = np.maximum(STEPS - chance, 0.0)
+    odds = 0.5 * (told / error) ** 2
+    if learned.step_odds is not None:
+        # Season, volts and the like make it less sure than wander and scatter alone do.
+        odds = np.interp(told * learned.step_error / error, STEPS, learned.step_odds, left=0.0)
+    gate = np.log1p(limits.drift_gate_percent / 100)
+    enough = (odds >= need) & (told >= gate)
+    found = float(np.expm1(STEPS[int(np.argmax(enough))])) if enough.any() else MOST_DETECTABLE
     if days.phase_tied and days.deviation * days.reference_ms < days.resolution_ms:
         reference = days.reference_ms
         found = max(found, least_change_ms(reference, days.resolution_ms, found * reference)

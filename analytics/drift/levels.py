@@ -10,7 +10,7 @@ the best linear predictions that go with it, see any text on kriging or mixed mo
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -27,7 +27,8 @@ from remanence.analytics.drift.common import (
 )
 from remanence.analytics.drift.daily_series import LockDays
 from remanence.analytics.drift.neighbours import NeighboursCourse, answer_to_volts
-from remanence.analytics.drift.season import CommonWeeks, season_at_low, season_uncertainty
+from remanence.analytics.drift.season import CommonCourse, season_at_low, season_uncertainty
+from remanence.analytics.drift.shared_change import SharedChange
 from remanence.analytics.statistics.arrays import Reals
 from remanence.analytics.statistics.intervals import robust_deviation
 
@@ -86,7 +87,8 @@ class TwoLevels:
 
 
 def daily_noise(
-    days: LockDays, common: CommonWeeks, wander: Wander, neighbours: NeighboursCourse | None = None,
+    days: LockDays, common: CommonCourse, wander: Wander,
+    neighbours: NeighboursCourse | None = None, shared: Sequence[SharedChange] = (),
     *, across_clocks: bool,
 ) -> DailyNoise:
     """Take out what is known of each day, and say how uncertain the rest is.
@@ -95,12 +97,14 @@ def daily_noise(
     ----------
     days : LockDays
         The lock's days.
-    common : CommonWeeks
-        What each week did to its group.
+    common : CommonCourse
+        What season and weather did to its group.
     wander : Wander
-        How far days wander in its group.
+        How far its days wander.
     neighbours : NeighboursCourse, optional
         What its neighbours tell of a failing rail.
+    shared : sequence of SharedChange, optional
+        What it shares with other locks, which is none of its own.
     across_clocks : bool
         Whether its command and its feedback are stamped by different clocks.
     """
@@ -113,7 +117,7 @@ def daily_noise(
     extra = _clock_wander(days, noise) if across_clocks else 0.0
     own = daily_covariance(
         days.day, np.zeros(days.day.size), float(np.hypot(wander.daily, extra)),
-        wander.memory_days, wander.slow,
+        wander.memory_days, wander.slow, wander.slow_memory_days,
     )
     louder = 1.0 + WANDER_AT_LOW * np.minimum(volts, 0.0) ** 2
     own *= np.outer(louder, louder)
@@ -122,12 +126,16 @@ def daily_noise(
     offset = days.offset
     if offset is not None:
         total += offset
+    for change in shared:
+        course = change.over(days.day)
+        level = level - course
+        total += change.uncertainty(course)
     if group == "pulsed":
         warmth = days.warmth_kelvin - np.median(days.warmth_kelvin)
         answer = answer_to_volts(volts) + season_at_low(effect, volts)
         if neighbours is not None:
-            shared, left = neighbours.over(days.day)
-            level = level - shared
+            from_rail, left = neighbours.over(days.day)
+            level = level - from_rail
             answer *= np.outer(left, left)
         total += answer
         total += WARMTH_DEVIATION**2 * np.outer(warmth, warmth)

@@ -27,12 +27,8 @@ from remanence.analytics.drift.common import (
     explained,
 )
 from remanence.analytics.drift.daily_series import LockDays
-from remanence.analytics.drift.season import (
-    LOCK_WEEK_DEVIATION,
-    CommonWeeks,
-    season_at_low,
-    weighted_median,
-)
+from remanence.analytics.drift.panel import LOCK_DEVIATION, weighted_medians
+from remanence.analytics.drift.season import CommonCourse, season_at_low
 from remanence.analytics.history import Ints
 from remanence.analytics.statistics.arrays import Reals
 from remanence.analytics.statistics.intervals import MEDIAN_SQUARE, MEDIAN_VARIANCE
@@ -136,7 +132,7 @@ class _Periods:
 
 
 def neighbours_courses(
-    members: Sequence[LockDays], common: CommonWeeks
+    members: Sequence[LockDays], common: CommonCourse
 ) -> Mapping[str, NeighboursCourse]:
     """What its neighbours on the rail say of each latch.
 
@@ -144,7 +140,7 @@ def neighbours_courses(
     ----------
     members : sequence of LockDays
         The latches, day 0 the same for all of them.
-    common : CommonWeeks
+    common : CommonCourse
         What each week did to all of them.
 
     Returns
@@ -180,7 +176,7 @@ def _rail_periods(neighbours: Sequence[LockDays]) -> tuple[Reals, Ints]:
     return day, period.astype(np.int64).ravel()
 
 
-def _by_period(days: LockDays, common: CommonWeeks, period: Ints) -> _Periods:
+def _by_period(days: LockDays, common: CommonCourse, period: Ints) -> _Periods:
     volts = days.log_volts - days.rated_log_volts
     effect = common.over(days.day)[0]
     level = days.level - explained(days) - effect
@@ -197,7 +193,7 @@ def _by_period(days: LockDays, common: CommonWeeks, period: Ints) -> _Periods:
         np.diag(covariance) - 2 * covariance[:, usual].mean(axis=1)
         + float(covariance[np.ix_(usual, usual)].mean())
     )
-    noise = share**2 @ days.noise + LOCK_WEEK_DEVIATION**2
+    noise = share**2 @ days.noise + LOCK_DEVIATION**2
     return _Periods(days.lock.id, own, share @ level, noise, np.maximum(open_, 0.0))
 
 
@@ -216,8 +212,7 @@ def _courses(
     course = np.zeros(count)
     apart = level
     for _ in range(POLISH_ROUNDS):
-        own = np.array([weighted_median(line - course, heft)
-                        for line, heft in zip(level, weight, strict=True)])
+        own = weighted_medians(level - course, weight, axis=1)
         apart = level - own[:, None]
         course = _common(apart, noise)
         course = np.where(np.isfinite(course), course, 0.0)
@@ -230,9 +225,7 @@ def _courses(
 
 def _common(apart: Reals, noise: Reals) -> Reals:
     """Median over locks (rows), period by period."""
-    out: Reals = np.array([
-        weighted_median(apart[:, k], 1.0 / noise[:, k]) for k in range(apart.shape[1])])
-    return out
+    return weighted_medians(apart, 1.0 / noise, axis=0)
 
 
 def _without(

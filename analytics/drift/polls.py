@@ -66,12 +66,6 @@ CAP_DEVIATIONS = 4.0
 LEAST_VALUE_DEVIATION = 1e-3
 """Least scatter of single values (natural log): keeps weights finite."""
 
-LEAST_TIED_POLL_MS, FEWEST_FOR_TIE = 2.0, 8
-"""A finer poll is not told from the log's own resolution of 1 ms, nor a tie in fewer releases."""
-TIED_WITHIN_POLLS, TIED_SHARE = 0.04, 0.8
-"""How near a whole multiple of the poll a latency lies, and the share of latencies that must, where
-chance would bring 8 % there (calculated)."""
-
 FULL_DAY = 6.0
 """Releases from which a day shows its poll's period as surely as any (assumption)."""
 POLL_MODEL_ERROR = 0.05
@@ -92,14 +86,6 @@ def _scatter(value: Reals, day: Reals, floor: float) -> float:
         cap = CAP_DEVIATIONS * max(robust, floor)
         robust = max(robust, float(np.sqrt(np.mean(np.clip(steps, -cap, cap) ** 2) / 2)))
     return float(max(robust, floor, LEAST_VALUE_DEVIATION))
-
-
-def phase_tied(latency: Reals, resolution: float) -> bool:
-    """Whether latencies are whole multiples of the poll, so that its phase follows the command."""
-    if resolution < LEAST_TIED_POLL_MS or latency.size < FEWEST_FOR_TIE:
-        return False
-    off = np.abs(latency / resolution - np.round(latency / resolution))
-    return bool(np.mean(off < TIED_WITHIN_POLLS) > TIED_SHARE)
 
 
 def polls(resolution_ms: Reals, ordinal: Reals) -> tuple[Ints, Reals]:

@@ -48,7 +48,10 @@ HEALTHY = (0.5, 60.0)
 FAULTY = (1.5, 8.0)
 """The same of a lock that sticks or is leant upon: mean 16 %."""
 SLOW_MODE_PRIOR = 1 / 600
-"""Chance, before any data, that a lock has one of these faults in a given week. Assumption."""
+"""Chance, before any data, that one of these faults begins in a given week. Assumption."""
+UNANSWERED_HEALTHY, UNANSWERED_FAULTY = (0.5, 15.0), (1.0, 4.0)
+"""Share of slow ones that are never answered: of a sound lock (people let go in the end) and of one
+that sticks or is leant upon (assumption; with the lock's own past added to the first)."""
 STANDING_PRIOR = 1 / 60
 """Chance that a lock has one when its log begins: such a fault stands for some ten weeks.
 Assumption."""
@@ -192,7 +195,10 @@ def slow_mode(days: LockDays, rows: pl.DataFrame, row_day: Reals) -> SlowMode | 
         and share < STANDING_RISE * max(whole, share_before)
     )
     young = day[-1] - day[0] < YOUNG_DAYS
-    log_odds = change.log_odds + float(np.log(STANDING_PRIOR if young else SLOW_MODE_PRIOR))
+    # It may have begun in any of the weeks that the series was looked at.
+    weeks = max((float(day[-1]) - float(day[0]) + 1.0) / 7.0, 1.0)
+    log_odds = change.log_odds + float(np.log(
+        STANDING_PRIOR if young else SLOW_MODE_PRIOR * weeks))
     if from_start:
         change = _all_along(day)
         onset = change.since
@@ -209,6 +215,7 @@ def slow_mode(days: LockDays, rows: pl.DataFrame, row_day: Reals) -> SlowMode | 
     if rate_now < STILL_SHARE * share:
         return None
     hit = after & event
+    log_odds += _by_unanswered(unanswered, event, before, after)
     late = _after_pulse(days, rows, slow, onset)
     change = replace(
         change, log_odds=log_odds, before=_side(event[before]), now=_side(event[after]))
@@ -220,6 +227,18 @@ def slow_mode(days: LockDays, rows: pl.DataFrame, row_day: Reals) -> SlowMode | 
         int((hit & rested).sum()), int((after & rested).sum()),
         late, from_start,
     )
+
+
+def _by_unanswered(
+    unanswered: np.ndarray, event: np.ndarray, before: np.ndarray, after: np.ndarray
+) -> float:
+    """Natural log odds for a fault by how many of the slow ones are never answered."""
+    past, past_n = int((unanswered & before).sum()), int((event & before).sum())
+    count, total = int((unanswered & after).sum()), int((event & after).sum())
+    own = UNANSWERED_HEALTHY[0] + past, UNANSWERED_HEALTHY[1] + past_n - past
+    odds = betabinomial(count, total, *UNANSWERED_FAULTY) - betabinomial(count, total, *own)
+    # That none is unanswered is no sign of health: a pulse may be longer than any delay.
+    return max(float(odds), 0.0)
 
 
 def _all_along(day: Reals) -> Change:

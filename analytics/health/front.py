@@ -154,7 +154,8 @@ def _effect(mark: ServiceMark, earlier: pl.DataFrame, later: pl.DataFrame) -> Me
         judged = rows.filter(pl.col("outcome").is_in(["released", "no-release"]))
         missed = judged.filter(pl.col("outcome") == "no-release").height
         shares.append(share(missed, judged.height))
-        found = release_latency(judged, ("lock",), (0.5,)).sort("commands", descending=True)
+        found = release_latency(
+            judged, ("lock",), (0.5,), within_resolution=True).sort("commands", descending=True)
         medians.append(estimate(found.to_dicts()[0]) if found.height else Estimate())
     change = None
     if medians[0].n == 0 and medians[1].n == 0:

@@ -63,6 +63,10 @@ class LockTables:
     alone: Mapping[str, tuple[Alone, ...]]
 
 
+def _latency(rows: pl.DataFrame, by: Sequence[str]) -> pl.DataFrame:
+    return release_latency(rows, by, _QUANTILES, within_resolution=True)
+
+
 def lock_tables(history: History, findings: Sequence[Finding]) -> LockTables:
     """Cut the history by lock and week, and find each lock's baseline.
 
@@ -93,10 +97,10 @@ def lock_tables(history: History, findings: Sequence[Finding]) -> LockTables:
     return LockTables(
         rows=rows,
         by_lock=actuations_by_lock(history),
-        weekly=per_lock(release_latency(rows, ("lock", "weeks_ago"), _QUANTILES)),
+        weekly=per_lock(_latency(rows, ("lock", "weeks_ago"))),
         counts=counts_by_week(history),
-        now=per_lock(release_latency(rows.filter(pl.col("weeks_ago") == 0), ("lock",), _QUANTILES)),
-        before=per_lock(release_latency(base, ("lock",), _QUANTILES)),
+        now=per_lock(_latency(rows.filter(pl.col("weeks_ago") == 0), ("lock",))),
+        before=per_lock(_latency(base, ("lock",))),
         baseline={row["lock"]: (row["first"], row["last"]) for row in days.to_dicts()},
         service=_service(history),
         alone=_alone(history),

@@ -8,7 +8,10 @@ readings at any rate, regular or not.
 Definitions (c command edge, e its end, a and b the last other command edge on the
 rail before c and the first at or after c):
 
-- ``volts_before``: median from 2 s before c (and 0.2 s after a) up to c.
+- ``volts_before``: median from 2 s before c (and 0.2 s after a) up to c. Of a latch whose
+  rail was not read at all in these 2 s, as by loggers that read around commands only: median
+  from 50 ms to 2 s after e (up to b), when the rail is at rest again; and the noise from
+  these readings, where none were taken in the minute before c.
 - ``volts_noise``: from the differences of neighbouring readings in the minute
   before c, which a slow drift or a step does not touch: mean of the smallest four
   fifths of their sizes, scaled to a normal distribution's standard deviation.
@@ -262,6 +265,7 @@ def _figures(w: Windows, rail: Records) -> dict[str, Reals]:
     quiet = np.searchsorted(time, np.maximum(w.start - BEFORE_US, w.quiet_from + BLUR_US))
     found["volts_before"] = medians(volts, np.minimum(quiet, at_start), at_start)
     found["volts_noise"] = _noise(volts, np.searchsorted(time, w.start - NOISE_US), at_start)
+    _rest_after(found, w, rail, at_start)
     found["volts_min"] = reduced(np.minimum, volts, at_start, stop)
     found["volts_samples"] = np.maximum(stop - at_start, 0).astype(np.float64)
     found["sample_ms"] = medians(gaps, at_start, stop - 1) / 1000.0
@@ -271,6 +275,20 @@ def _figures(w: Windows, rail: Records) -> dict[str, Reals]:
             for name, column in look(w.take(rows), rail, gaps, known).items():
                 found[name][rows] = column
     return found
+
+
+def _rest_after(found: dict[str, Reals], w: Windows, rail: Records, at_start: Ints) -> None:
+    """The level at rest, and its noise, from after the pulse, where it was not read before it."""
+    lone = w.pulsed & (w.last == w.end) & (
+        np.searchsorted(rail.time, w.start - BEFORE_US) == at_start)
+    if not lone.any():
+        return
+    low = np.searchsorted(rail.time, w.last + RISE_US, "right")
+    high = np.searchsorted(rail.time, np.minimum(w.last + REACH_US, w.clear), "left")
+    high = np.where(lone, np.maximum(high, low), low)
+    found["volts_before"] = np.where(lone, medians(rail.value, low, high), found["volts_before"])
+    quiet = lone & np.isnan(found["volts_noise"])
+    found["volts_noise"] = np.where(quiet, _noise(rail.value, low, high), found["volts_noise"])
 
 
 def _noise(volts: Reals, low: Ints, high: Ints) -> Reals:

@@ -4,14 +4,15 @@ What decides, in the words of the tables:
 
 - A lock's command *releases* when it is energised (power-on) or de-energised
   (power-off). Before its first record a lock is taken to rest locked, and its
-  contact to show locked. A state that is said again changes nothing; two values of
-  one channel at one instant are ordered so that the state is changed after them.
+  contact to show locked. A state that is said again changes nothing. What a clock
+  stamped alike happened in the order of the lines (``place``); two values of one channel
+  of which neither line stands first are ordered so that the state is changed after them.
 - The wait for a release begins at the releasing edge and ends at the earliest of:
   the lock's next releasing edge (exclusive); the command's end plus ``coast_ms``,
   or ``door_wait_ms`` for a contact on the door (power-on); the command's end
   (power-off); the last record of the contact's controller, if its log breaks off
-  there (another ``run`` follows, or nothing at all). A contact edge stamped at the
-  command's own instant counts as after it.
+  there (another ``run`` follows, or nothing at all). A contact edge stamped as the
+  command is, neither line standing first, counts as after it.
 - A contact *movement* is a chain of edges, each within ``settle_ms`` of the one
   before; a releasing command between two edges parts the chain, so that what
   bounced before a command is never taken for its answer. A movement shows what its

@@ -26,13 +26,19 @@ if TYPE_CHECKING:
         plan_stock,
     )
     from remanence.analytics.parts.unit_lives import UnitLives, replacements
-    from remanence.analytics.parts.venue_year import ACTIVITY_READS, Period, VenueYear, venue_year
+    from remanence.analytics.parts.venue_year import (
+        ACTIVITY_READS,
+        LostDays,
+        Period,
+        VenueYear,
+        venue_year,
+    )
     from remanence.analytics.parts.wear import LockWear, remaining_life
 
 __all__ = [
     "ACTIVITY_READS", "ASSUMED_LEAD_DAYS", "Calibration", "Demand", "HORIZONS", "LockNeed",
-    "LockWear", "NEED_DECIMALS", "OPEN_WEEKS", "Orders", "PartOrder", "Period", "Place", "READS",
-    "SERVICE_LEVEL", "StockPlan", "UnitLives", "VenueYear", "calibration", "chance_within",
+    "LockWear", "LostDays", "NEED_DECIMALS", "OPEN_WEEKS", "Orders", "PartOrder", "Period", "Place",
+    "READS", "SERVICE_LEVEL", "StockPlan", "UnitLives", "VenueYear", "calibration", "chance_within",
     "cover_days", "forecasts_of", "plan_orders", "plan_stock", "remaining_life", "replacements",
     "venue_year",
 ]
@@ -44,6 +50,6 @@ __getattr__ = on_demand(__name__, {
         "PartOrder", "READS", "SERVICE_LEVEL", "StockPlan", "chance_within", "cover_days",
         "plan_orders", "plan_stock"),
     "unit_lives": ("UnitLives", "replacements"),
-    "venue_year": ("ACTIVITY_READS", "Period", "VenueYear", "venue_year"),
+    "venue_year": ("ACTIVITY_READS", "LostDays", "Period", "VenueYear", "venue_year"),
     "wear": ("LockWear", "remaining_life"),
 })

@@ -36,6 +36,14 @@ if TYPE_CHECKING:
         rested,
     )
     from remanence.analytics.physics.rail_model import Company, Prediction, RailModel, company
+    from remanence.analytics.physics.regimes import (
+        ABOUT_DAYS,
+        CONTACT,
+        RAIL,
+        Regime,
+        Regimes,
+        regimes,
+    )
     from remanence.analytics.physics.release import Solenoid
     from remanence.analytics.physics.release_fit import (
         Explained,
@@ -59,14 +67,14 @@ if TYPE_CHECKING:
     from remanence.analytics.physics.supply import recovery, ripple_volts
 
 __all__ = [
-    "BatteryOutlook", "Branch", "COPPER_PER_KELVIN", "CableNeeded", "Company", "Explained", "Hold",
-    "IdleVolts", "Level", "NEW_COIL", "Prediction", "RailLoad", "RailModel", "RailResistance",
-    "ReleaseFit", "Resistance", "SIZES_MM2", "SagError", "SagReadings", "Solenoid", "SwitchOff",
-    "battery_outlook", "branch", "cable_needed", "coarse_clocks", "company", "end_slack_ms",
-    "explain",
-    "fit_release", "heat_at_start", "heat_of_week", "heated", "holding_force", "idle_drift",
-    "loaded", "loaded_throughout", "logged_currents", "measured_sags", "present_pulse",
-    "present_pulses", "rail_loads", "rail_resistance", "recovery", "release_latency", "rested",
+    "ABOUT_DAYS", "BatteryOutlook", "Branch", "CONTACT", "COPPER_PER_KELVIN", "CableNeeded",
+    "Company", "Explained", "Hold", "IdleVolts", "Level", "NEW_COIL", "Prediction", "RAIL",
+    "RailLoad", "RailModel", "RailResistance", "Regime", "Regimes", "ReleaseFit", "Resistance",
+    "SIZES_MM2", "SagError", "SagReadings", "Solenoid", "SwitchOff", "battery_outlook", "branch",
+    "cable_needed", "coarse_clocks", "company", "end_slack_ms", "explain", "fit_release",
+    "heat_at_start", "heat_of_week", "heated", "holding_force", "idle_drift", "loaded",
+    "loaded_throughout", "logged_currents", "measured_sags", "present_pulse", "present_pulses",
+    "rail_loads", "rail_resistance", "recovery", "regimes", "release_latency", "rested",
     "ripple_volts", "sag_error", "sag_readings", "switch_offs", "times_of", "volts_of", "with_load",
 ]
 
@@ -84,6 +92,7 @@ __getattr__ = on_demand(__name__, {
     "rail_load": ("NEW_COIL", "RailLoad", "logged_currents", "measured_sags", "rail_loads",
         "rested"),
     "rail_model": ("Company", "Prediction", "RailModel", "company"),
+    "regimes": ("ABOUT_DAYS", "CONTACT", "RAIL", "Regime", "Regimes", "regimes"),
     "release": ("Solenoid",),
     "release_fit": ("Explained", "ReleaseFit", "explain", "fit_release", "loaded"),
     "sag_release": ("SagError", "SagReadings", "sag_error", "sag_readings"),

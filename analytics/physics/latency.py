@@ -13,6 +13,12 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import polars as pl
 
+from remanence.analytics.statistics.polled import (
+    FEWEST_FOR_TIE,
+    LEAST_TIED_POLL_MS,
+    TIED_SHARE,
+    TIED_WITHIN_POLLS,
+)
 from remanence.analytics.statistics.survival import (
     ProductLimit,
     bound_of_quantile,
@@ -66,7 +72,9 @@ def release_latency(
     within_resolution : bool, default False
         True: releases are placed inside the interval of its resolution
         (:func:`placed_within_resolution`), so that polling neither makes every quantile late
-        by half a step nor lets ties feign an exact answer.
+        by half a step nor lets ties feign an exact answer. Where the polling runs in step with
+        the command nothing is known inside a step: there each quantile lies in the middle of
+        its step, and its limits reach to the outer ends of theirs ("between a and b").
 
     Returns
     -------
@@ -77,6 +85,8 @@ def release_latency(
         - ``commands``, ``released``, ``censored`` : how many, answered, and not answered
         - ``resolution_ms`` : median resolution of the group; each latency is an interval
           that begins this much earlier, so each quantile may be up to this much less. [ms]
+        - ``in_step`` : whether nearly all releases lie on whole steps of the polling, which
+          then follows the command; false without ``within_resolution``
         - ``across_clocks`` : rows whose command and feedback were stamped by different
           clocks
         - ``p50_ms``, ``p50_low_ms``, ``p50_high_ms`` and so on for each quantile (``p99_9``
@@ -105,8 +115,13 @@ def release_latency(
     by = tuple(name for name in by if name != "latency_from")
     keys = [*by, "latency_from"]
     rows = _observed(actuations, by)
+    rows = rows.with_columns(_in_step=_in_step(keys) if within_resolution else pl.lit(False))
     if within_resolution:
-        rows = rows.with_columns(_time=placed_within_resolution("_time", "_released", keys))
+        step = pl.col("resolution_ms").fill_null(0.0).clip(lower_bound=0.0)
+        rows = rows.with_columns(
+            _time=pl.when("_in_step", "_released")
+            .then((pl.col("_time") - step / 2).clip(lower_bound=0.0))
+            .otherwise(placed_within_resolution("_time", "_released", keys)))
     groups = (
         rows.group_by(keys)
         .agg(
@@ -114,6 +129,7 @@ def release_latency(
             released=pl.col("_released").sum().cast(pl.Int64),
             censored=(~pl.col("_released")).sum().cast(pl.Int64),
             resolution_ms=pl.col("resolution_ms").median(),
+            in_step=pl.col("_in_step").any(),
             across_clocks=pl.col("_across").sum().cast(pl.Int64),
         )
         .sort(keys)
@@ -126,16 +142,26 @@ def release_latency(
         coded["_group"].cast(pl.Int64).to_numpy(), coded["_time"].to_numpy(),
         coded["_released"].to_numpy(), np.ones(coded.height, dtype=np.int64), confidence, limits,
     )
+    half = np.where(groups["in_step"], groups["resolution_ms"].fill_null(0.0) / 2, 0.0)
     columns = []
     for probability in quantiles:
         name = quantile_name(probability)
-        for suffix, values in zip(
-            ("", "_low", "_high"), grouped_quantile(curves, probability), strict=True
-        ):
+        value, low, high = grouped_quantile(curves, probability)
+        for suffix, values in (("", value), ("_low", np.maximum(low - half, 0.0)),
+                               ("_high", high + half)):
             columns.append(
                 pl.Series(f"{name}{suffix}_ms", values, dtype=pl.Float64).fill_nan(None)
             )
     return groups.drop("_group").with_columns(columns)
+
+
+def _in_step(keys: Sequence[str]) -> pl.Expr:
+    """Whether a group's releases lie on whole steps, so that the polling follows the command."""
+    step = pl.when(pl.col("resolution_ms") >= LEAST_TIED_POLL_MS).then("resolution_ms")
+    steps = pl.col("_time") / step
+    on = ((steps - steps.round()).abs() < TIED_WITHIN_POLLS).fill_null(False)
+    told = on.filter("_released")
+    return ((told.mean() > TIED_SHARE) & (told.len() >= FEWEST_FOR_TIE)).over(keys)
 
 
 def placed_within_resolution(time: str, released: str, keys: Sequence[str]) -> pl.Expr:

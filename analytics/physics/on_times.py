@@ -85,8 +85,8 @@ def on_times(
     Returns
     -------
     polars.DataFrame
-        Schema ON_TIMES: ``lock``, ``start``, ``on_ms``, ``lasting`` and ``duty``; a row per
-        energising, sorted by lock and start.
+        Schema ON_TIMES: ``lock``, ``start``, ``on_ms``, ``lasting``, ``end_lost`` and ``duty``; a
+        row per energising, sorted by lock and start.
 
     Raises
     ------
@@ -153,7 +153,7 @@ def times_of(history: History) -> pl.DataFrame:
     Returns
     -------
     polars.DataFrame
-        Schema ON_TIMES: ``lock``, ``start``, ``on_ms``, ``lasting`` and ``duty``.
+        Schema ON_TIMES: ``lock``, ``start``, ``on_ms``, ``lasting``, ``end_lost`` and ``duty``.
     """
     return on_times(
         history.energisings, history.venue, history.actuations, lasting_until(history)

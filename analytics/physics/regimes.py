@@ -288,9 +288,10 @@ def _another_supply(
         pl.col("lock").is_in([lock.id for lock in history.venue.locks_on(supply.id)])
         & pl.col("volts_noise").is_finite()
     ).select(at=pl.col("day").to_physical() + EPOCH, noise="volts_noise")
-    sides = [noise.filter(pl.col("at").is_between(first, first + SIDE_DAYS - 1))["noise"].median()
-             for first in (day - SIDE_DAYS, day)]
-    if not all(isinstance(side, float) and side > 0 for side in sides):
+    before, now = (
+        noise.filter(pl.col("at").is_between(first, first + SIDE_DAYS - 1))["noise"].median()
+        for first in (day - SIDE_DAYS, day))
+    if not (isinstance(before, float) and isinstance(now, float) and min(before, now) > 0):
         return False
-    louder = float(sides[1] / sides[0])  # type: ignore[operator]
+    louder = now / before
     return max(louder, 1 / louder) > RIPPLE_RATIO

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
         robust_deviation,
         wilson,
     )
-    from remanence.analytics.statistics.level_change import level_of_days
+    from remanence.analytics.statistics.level_change import change_of_level, level_of_days
     from remanence.analytics.statistics.life import (
         FAMILY_CYCLES,
         FAMILY_FACTOR,
@@ -32,8 +32,17 @@ if TYPE_CHECKING:
         life_posterior,
         zero_failure_scale,
     )
+    from remanence.analytics.statistics.polled import (
+        FEWEST_FOR_TIE,
+        LEAST_TIED_POLL_MS,
+        TIED_SHARE,
+        TIED_WITHIN_POLLS,
+        polled_median,
+        polls_in_step,
+    )
     from remanence.analytics.statistics.rates import betabinomial, change_of_rate, rate_that_matters
     from remanence.analytics.statistics.robust import HUBER_TUNING, Line, huber_line
+    from remanence.analytics.statistics.settings import ALIKE, settings
     from remanence.analytics.statistics.survival import (
         ProductLimit,
         bound_of_quantile,
@@ -44,13 +53,15 @@ if TYPE_CHECKING:
     )
 
 __all__ = [
-    "Change", "DEVIATION_OVER_MAD", "FAMILY_CYCLES", "FAMILY_FACTOR", "Flags", "HUBER_TUNING",
-    "Ints", "LifePosterior", "Line", "Lives", "MEDIAN_ERROR", "MEDIAN_SQUARE", "MEDIAN_VARIANCE",
-    "NORMAL_95", "NORMAL_95_ROUNDED", "ProductLimit", "Reals", "Side", "betabinomial",
-    "bound_of_quantile", "change_of_rate", "check_limits", "cusum", "grouped_curves",
-    "grouped_quantile", "huber_line", "level_of_days", "life_posterior", "median_interval",
-    "poisson_limits", "probability",
-    "product_limit", "rate_that_matters", "robust_deviation", "wilson", "zero_failure_scale",
+    "ALIKE", "Change", "DEVIATION_OVER_MAD", "FAMILY_CYCLES", "FAMILY_FACTOR", "FEWEST_FOR_TIE",
+    "Flags", "HUBER_TUNING", "Ints", "LEAST_TIED_POLL_MS", "LifePosterior", "Line", "Lives",
+    "MEDIAN_ERROR", "MEDIAN_SQUARE", "MEDIAN_VARIANCE", "NORMAL_95", "NORMAL_95_ROUNDED",
+    "ProductLimit", "Reals", "Side", "TIED_SHARE", "TIED_WITHIN_POLLS", "betabinomial",
+    "bound_of_quantile", "change_of_level", "change_of_rate", "check_limits", "cusum",
+    "grouped_curves", "grouped_quantile", "huber_line", "level_of_days", "life_posterior",
+    "median_interval", "poisson_limits", "polled_median", "polls_in_step", "probability",
+    "product_limit", "rate_that_matters", "robust_deviation", "settings", "wilson",
+    "zero_failure_scale",
 ]
 
 __getattr__ = on_demand(__name__, {
@@ -60,11 +71,14 @@ __getattr__ = on_demand(__name__, {
     "intervals": ("DEVIATION_OVER_MAD", "MEDIAN_ERROR", "MEDIAN_SQUARE", "MEDIAN_VARIANCE",
         "NORMAL_95", "NORMAL_95_ROUNDED", "median_interval", "poisson_limits", "probability",
         "robust_deviation", "wilson"),
-    "level_change": ("level_of_days",),
+    "level_change": ("change_of_level", "level_of_days"),
     "life": ("FAMILY_CYCLES", "FAMILY_FACTOR", "LifePosterior", "Lives", "life_posterior",
         "zero_failure_scale"),
+    "polled": ("FEWEST_FOR_TIE", "LEAST_TIED_POLL_MS", "TIED_SHARE", "TIED_WITHIN_POLLS",
+        "polled_median", "polls_in_step"),
     "rates": ("betabinomial", "change_of_rate", "rate_that_matters"),
     "robust": ("HUBER_TUNING", "Line", "huber_line"),
+    "settings": ("ALIKE", "settings"),
     "survival": ("ProductLimit", "bound_of_quantile", "check_limits", "grouped_curves",
         "grouped_quantile", "product_limit"),
 })

@@ -11,6 +11,11 @@ from remanence.analytics.statistics.intervals import MEDIAN_ERROR, robust_deviat
 
 _MEMORY = 0.5
 """Correlation of neighbouring days that is allowed for: days have a memory."""
+_MEMORIES = {0.0: 0.3, 0.3: 0.3, 0.5: 0.25, 0.7: 0.15}
+"""Correlations of neighbouring days that are tried, and how likely each is beforehand (assumption).
+A longer one would explain every change that comes over weeks. Sound series of 60 days are called
+changed in 0.3, 0.6, 3 and 7 % at correlations of 0, 0.5, 0.7 and 0.8 (measured); without any
+memory in 0, 20, 50 and 67 %."""
 _PAST_DAYS = 90
 """So many days before say how much days scatter: what lies further back is another season."""
 _SCATTER_NOW = 0.7
@@ -50,7 +55,8 @@ def change_of_level(days: Ints, values: Reals) -> Change | None:
 
     Notes
     -----
-    Normal errors, means and variance integrated out under flat and 1/variance priors.
+    Normal errors that may remember (autoregression of first order, the memory averaged over by
+    its likelihood), means and variance integrated out under flat and 1/variance priors.
     """
     split = _split(days, values)
     if split is None:
@@ -72,18 +78,46 @@ def _split(days: Ints, values: Reals) -> Split | None:
     spread = robust_deviation(values)
     reach = _REACH * spread if spread > 0 else float(np.abs(values - middle).max())
     scores = (np.clip(values, middle - reach, middle + reach) - middle) / reach
-    size_before = np.arange(1, count, dtype=float)
-    size_after = count - size_before
-    sum_before = np.cumsum(scores)[:-1]
-    total, squares = float(scores.sum()), float((scores**2).sum())
-    residual = squares - sum_before**2 / size_before - (total - sum_before) ** 2 / size_after
-    residual = np.maximum(residual, 1e-6 * max(squares, 1e-12))
-    log_weight = -0.5 * np.log(size_before * size_after) - 0.5 * (count - 2) * np.log(residual)
-    whole = max(squares - total**2 / count, 1e-12)
-    log_none = -0.5 * np.log(count) - 0.5 * (count - 1) * np.log(whole)
-    # Two flat priors on means against one: a unit-information prior makes them comparable.
-    log_weight = log_weight + 0.5 * np.log(2 * np.pi) - np.log(np.sqrt(2 * np.pi) * 3.0)
+    none, weights = [], []
+    for memory, likely in _MEMORIES.items():
+        without, cut = _with_memory(scores, memory)
+        none.append(without + np.log(likely))
+        weights.append(cut + np.log(likely))
+    log_weight = special.logsumexp(np.array(weights), axis=0)
+    log_none = special.logsumexp(np.array(none))
     return most_likely_split(days, log_weight, float(log_none))
+
+
+def _with_memory(scores: Reals, memory: float) -> tuple[float, Reals]:
+    """Log likelihood without a cut, and with one ahead of each value but the first.
+
+    Values that remember (autoregression of first order) are made independent by taking the
+    remembered part of the one before off each; constants and steps likewise.
+    """
+    count = scores.size
+    root = np.sqrt(1.0 - memory**2)
+    new = np.concatenate([[scores[0]], (scores[1:] - memory * scores[:-1]) / root])
+    flat = (1.0 - memory) / root
+    ones = np.concatenate([[1.0], np.full(count - 1, flat)])
+    # A step ahead of value j is 0 before, 1 / root at j, and ``flat`` from then on.
+    left = np.arange(count - 1, 0, -1, dtype=float) - 1.0
+    after = np.cumsum(new[::-1])[::-1]
+    step_step = 1.0 / root**2 + flat**2 * left
+    step_one = flat / root + flat**2 * left
+    step_new = new[1:] / root + flat * np.append(after[2:], 0.0)
+    one_one, one_new, squares = ones @ ones, ones @ new, float(new @ new)
+    least = 1e-6 * max(squares, 1e-12)
+    whole = max(squares - one_new**2 / one_one, 1e-12)
+    determinant = np.maximum(one_one * step_step - step_one**2, 1e-12)
+    gain = (step_step * one_new**2 - 2 * step_one * one_new * step_new
+            + one_one * step_new**2) / determinant
+    residual = np.maximum(squares - gain, least)
+    shrunk = -(count - 1) * np.log(root)
+    # Two flat priors on means against one: a unit-information prior makes them comparable.
+    cut = (-0.5 * np.log(determinant) - 0.5 * (count - 2) * np.log(residual)
+           + 0.5 * np.log(2 * np.pi) - np.log(np.sqrt(2 * np.pi) * 3.0))
+    none = -0.5 * np.log(one_one) - 0.5 * (count - 1) * np.log(whole)
+    return float(none + shrunk), cut + shrunk
 
 
 def level_change(

@@ -15,6 +15,7 @@ if TYPE_CHECKING:
         TARGETS,
         TIMING_QUANTILES,
         LockModel,
+        PulseGroup,
         Quantile,
         Settings,
         TimingRail,
@@ -24,17 +25,17 @@ if TYPE_CHECKING:
     from remanence.analytics.timing.together import GroupAnswer, RailAnswer
 
 __all__ = [
-    "CueAnswer", "GroupAnswer", "LockAnswer", "LockModel", "Quantile", "RISKS", "RailAnswer",
-    "RailLowest", "SequenceAnswer", "Settings", "StepAnswer", "TARGETS", "TIMING_QUANTILES",
-    "Timing", "TimingRail", "key", "lower_curve", "release_curve", "timing",
+    "CueAnswer", "GroupAnswer", "LockAnswer", "LockModel", "PulseGroup", "Quantile", "RISKS",
+    "RailAnswer", "RailLowest", "SequenceAnswer", "Settings", "StepAnswer", "TARGETS",
+    "TIMING_QUANTILES", "Timing", "TimingRail", "key", "lower_curve", "release_curve", "timing",
 ]
 
 __getattr__ = on_demand(__name__, {
     "answer": ("CueAnswer", "LockAnswer"),
     "curves": ("lower_curve", "release_curve"),
     "gather": ("Timing", "timing"),
-    "model": ("LockModel", "Quantile", "RISKS", "Settings", "TARGETS", "TIMING_QUANTILES",
-        "TimingRail", "key"),
+    "model": ("LockModel", "PulseGroup", "Quantile", "RISKS", "Settings", "TARGETS",
+        "TIMING_QUANTILES", "TimingRail", "key"),
     "sequence": ("RailLowest", "SequenceAnswer", "StepAnswer"),
     "together": ("GroupAnswer", "RailAnswer"),
 })

@@ -119,7 +119,8 @@ def _weekly(task: VenueTask) -> VenueDone:
               for need, row in _together(orders, told["locks"])),
         tuple(ChainPart(
             o.part.id, o.part.description, o.part.unit_cost, o.part.lead_time_days,
-            o.part.in_stock, o.part.rated_cycles, o.order_now) for o in orders.parts))
+            o.part.in_stock + o.part.on_order, o.part.rated_cycles,
+            o.order_now) for o in orders.parts))
     return VenueDone(kept.as_json(), outcome.faults, report=str(report.front_page.resolve()))
 
 

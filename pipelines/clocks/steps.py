@@ -400,10 +400,15 @@ def _places(window: Window, names: Sequence[str]) -> dict[str, Ints]:
 
 
 def _no_order(window: Window, own: Ints) -> bool:
-    """Whether a controller's lines go back in time too often for its clock to have done so."""
+    """Whether a controller's lines go back in time too often for its clock to have done so.
+
+    Or the latest stands first: twice as many lines go back as go on.
+    """
     ticks = window.ticks[own]
     back = int((ticks[STAYS:] < ticks[:-STAYS] - STEP_US).sum())
-    return back > max(ORDERLESS, own.size // UNORDERED)
+    steps = np.diff(ticks)
+    reverse = own.size > ORDERLESS and (steps < 0).sum() > 2 * (steps > 0).sum()
+    return bool(reverse) or back > max(ORDERLESS, own.size // UNORDERED)
 
 
 def _crept(ticks: Ints, at: int, back: int) -> bool:

@@ -6,6 +6,7 @@ import fnmatch
 import glob
 import os
 from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
 
@@ -23,10 +24,8 @@ def file_name(path: Path, folder: Path) -> str:
     Bytes of a name that are no UTF-8 are shown as backslash, x, hex.
     """
     absolute = path.absolute()
-    try:
+    with suppress(ValueError):
         absolute = absolute.relative_to(folder.absolute())
-    except ValueError:
-        pass
     return os.fsencode(absolute.as_posix()).decode("utf-8", "backslashreplace")
 
 

@@ -107,7 +107,7 @@ class Source:
 
 DAMAGE = (OSError, EOFError, zlib.error, lzma.LZMAError, zipfile.BadZipFile, RuntimeError,
           NotImplementedError, KeyError, IndexError, UnicodeError, struct.error)
-"""What damaged files and archives raise: for archives all that the standard library lets through."""
+"""What damaged files raise; of archives, all that the standard library lets through."""
 
 
 def _archive(path: Path) -> zipfile.ZipFile:

@@ -9,8 +9,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from remanence.pipelines.schemas.from_fields import fields_of, or_null
-from remanence.pipelines.schemas.from_keys import Schema
+from remanence.pipelines.schemas.from_keys import Schema, property_of
 from remanence.shared.findings import STATES, STATUSES, URGENCIES
+from remanence.shared.sequence import STEP_KEYS
 
 TEXT: Schema = {"type": "string"}
 NUMBER: Schema = {"type": "number"}
@@ -102,18 +103,28 @@ _FINDING = record((
     ("likely_cause", record((("condition", TEXT, "which"), ("score", SHARE, "how sure"))),
      "the condition that probably causes it"),
     ("other", TEXT, "the other lock of the pair"),
+    ("perhaps_replaced", FLAG, "whether it changed at once, with no work entered: ask first"),
     ("pulse_cut", FLAG, "whether the program's pulses became shorter"),
     ("reasons", many(TEXT), "what is unsafe, by its fixed names"),
     ("service", _SERVICE, "the work on the lock after which the fault is there again"),
     ("share", SHARE, "share of commands that were not answered"),
 ))
 
-_LOCK = record((
-    ("lock", TEXT, "its id"), ("state", one_of(STATES), "its most urgent finding's, good, or "
-     "too-little-data"),
+_LOCK_STATE: tuple[Row, ...] = (
+    ("state", one_of(STATES), "its most urgent finding's, watch where something stands "
+     "unexplained, good, or too-little-data; the same in every file"),
     ("too_little_data_because", or_null(TEXT), "why it could not be checked"),
+    ("findings", many(TEXT), "conditions found of it, most urgent first"),
+    ("findings_of_rail", many(TEXT), "conditions of its rail that reach it"),
+    ("cause", or_null(TEXT), "the condition that its state rests on"),
+    ("pulse_now_ms", or_null(NUMBER), "pulse (a magnet: off-time) that the program sets now, ms"),
+    ("no_release", WHOLE, "commands of the week that were not answered"),
+    ("opened_energised", WHOLE, "times in the week that it opened while energised"),
+)
+
+_LOCK = record((
+    ("lock", TEXT, "its id"), *_LOCK_STATE,
     ("actuations", WHOLE, "commands in the week"), ("released", WHOLE, "of them released"),
-    ("no_release", WHOLE, "of them not answered"),
     ("already_open", WHOLE, "commands that found it open"),
     ("unobserved", WHOLE, "commands that nothing could check"),
     ("retries", WHOLE, "second and further tries"),
@@ -122,7 +133,8 @@ _LOCK = record((
     ("latency_ms", _FIGURE, "median time to release in the week, ms"),
     ("latency_before_ms", _FIGURE, "the same before, ms"),
     ("latency_p95_ms", _FIGURE, "95 % of releases take no more, ms"),
-    ("findings", many(TEXT), "conditions found of it"),
+    ("latency_p95_before_ms", _FIGURE, "the same before, ms"),
+    ("resolution_ms", or_null(NUMBER), "what clock or polling allows, ms"),
 ))
 
 
@@ -139,11 +151,14 @@ def parts(version: int) -> Schema:
     """The schema of ``parts.json``."""
     from remanence.analytics.parts.forecasts import Calibration
     from remanence.analytics.parts.orders import HORIZONS
+    from remanence.analytics.parts.venue_year import LostDays, Period
 
     cause = record((("lock", TEXT, "its id"), ("cause", or_null(TEXT), "condition, wear or age")))
     part = record((
         ("part", TEXT, "its id"), ("description", TEXT, "as in the venue file"),
-        ("in_stock", WHOLE, "pieces in stock"), ("lead_time_days", NUMBER, "order to delivery"),
+        ("in_stock", WHOLE, "pieces in stock"),
+        ("on_order", WHOLE, "pieces ordered that have not arrived"),
+        ("lead_time_days", NUMBER, "order to delivery"),
         ("lead_time_known", FLAG, "whether the venue file says it"),
         ("expected_need_until_delivery", NUMBER, "pieces, mean"),
         ("need_until_delivery_low", WHOLE, "low end of its 90 % range"),
@@ -182,7 +197,11 @@ def parts(version: int) -> Schema:
         ("cycles_per_week", NUMBER, "of late"),
         ("latency_ms", or_null(NUMBER), "time to release now, ms"),
         ("limit_ms", or_null(NUMBER), "where its life ends, ms"),
-        ("limit_from", or_null(TEXT), "what sets that limit"), *chances, *windows,
+        ("limit_from", or_null(TEXT), "what sets that limit"), *chances, *windows, *_LOCK_STATE,
+    ))
+    refit = record((
+        ("lock", TEXT, "its id"), ("room", TEXT, "its room"),
+        ("for", many(TEXT), "what is unsafe, by its fixed names"),
     ))
     past = fields_of(Calibration, share={"description": "share that came true", **SHARE})
     return record((
@@ -190,6 +209,10 @@ def parts(version: int) -> Schema:
         ("currency", or_null(TEXT), "of all prices"),
         ("games_per_week", NUMBER, "the venue's pace of late"),
         ("parts", many(part), "every part of the venue file"),
+        ("refits", many(refit), "locks that are to be refitted: no spare part mends them"),
+        ("game_price", or_null(NUMBER), "what one game brings in"),
+        ("lost_days", many(fields_of(LostDays)), "rooms that stood still in the last year"),
+        ("year", many(fields_of(Period)), "the venue's year in steps of four weeks"),
         ("locks", many(lock), "every lock of the venue file"),
         ("past_forecasts", many(past), "how past forecasts turned out"),
     ))
@@ -198,18 +221,33 @@ def parts(version: int) -> Schema:
 def timing(version: int) -> Schema:
     """The schema of ``timing.json``."""
     from remanence.analytics.timing.answer import LockAnswer
-    from remanence.analytics.timing.model import LockModel, Settings, TimingRail
+    from remanence.analytics.timing.model import LockModel, PulseGroup, Settings, TimingRail
+    from remanence.analytics.timing.sequence import RailLowest, SequenceAnswer, StepAnswer
     from remanence.analytics.timing.together import GroupAnswer
 
+    states: dict[str, Schema] = {name: {"description": meaning, **schema}
+                                 for name, schema, meaning in _LOCK_STATE
+                                 if name != "pulse_now_ms"}
+    seen = {"description": "what the log holds of pulses of the length in use",
+            **or_null(fields_of(PulseGroup))}
+    step: dict[str, Schema] = {
+        key.name: {"description": key.meaning, **or_null(property_of(key))} for key in STEP_KEYS}
+    steps = fields_of(StepAnswer, without=("step",), **step)
+    rails = fields_of(RailLowest, bears={
+        "description": "whether it stays within its window", **or_null(FLAG)})
     answer = {"description": "what to programme", **fields_of(LockAnswer, without=("lock",))}
     return record((
-        *_head(version), ("venue_name", TEXT, "name of the venue"),
+        *_head(version), ("week", WEEK, "ISO week that the states are of"),
+        ("venue_name", TEXT, "name of the venue"),
         ("first_day", or_null(DAY), "first day of the log that counts"),
         ("last_day", or_null(DAY), "last day"),
         ("settings", fields_of(Settings), "what the answers are asked for"),
         ("target_keys", many(TEXT), "release probabilities that pulses are worked out for"),
         ("risk_keys", many(TEXT), "chances of a false alarm that waits are worked out for"),
         ("rails", many(fields_of(TimingRail)), "every rail"),
-        ("locks", many(fields_of(LockModel, answer=answer)), "every lock, with its answer"),
+        ("locks", many(fields_of(LockModel, answer=answer, seen_now=seen, **states)),
+         "every lock, with its answer"),
+        ("sequences", many(fields_of(SequenceAnswer, steps=many(steps), rails=many(rails))),
+         "sequences of the venue file"),
         ("groups", many(fields_of(GroupAnswer)), "locks that the log shows fired together"),
     ))

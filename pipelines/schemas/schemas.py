@@ -27,6 +27,8 @@ def _venue() -> Schema:
     from remanence.pipelines.readers import FORMATS
     from remanence.shared.live_source import SOURCE_KEYS
     from remanence.shared.log_format import log_keys
+    from remanence.shared.sequence import SEQUENCE_KEYS, STEP_KEYS
+    from remanence.shared.tell_target import TELL_KEYS
     from remanence.shared.venue_keys import (
         LIMIT_KEYS,
         LOCK_KEYS,
@@ -45,8 +47,11 @@ def _venue() -> Schema:
             "channels": inner["channels"]}),
         "supply": blocks_of(SUPPLY_KEYS, "a rail"), "part": blocks_of(PART_KEYS, "a spare part"),
         "lock": blocks_of(LOCK_KEYS, "a lock"),
+        "tell": blocks_of(TELL_KEYS, "who is told of what is new"),
+        "sequence": blocks_of(SEQUENCE_KEYS, "a sequence of the show"),
         "limits": block_of(LIMIT_KEYS, "what a person might want to tune"),
     }
+    blocks["sequence"]["items"]["properties"]["step"] = blocks_of(STEP_KEYS, "one step of it")
     return {"type": "object", "properties": blocks, "required": ["venue", "lock"],
             "additionalProperties": False}
 

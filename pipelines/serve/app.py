@@ -88,7 +88,7 @@ def make_app(venue_path: Path, settings: Settings) -> Starlette:
         await site.follower.stop()
 
     key = settings.password.session_key if settings.password else secrets.token_urlsafe(32)
-    hosts = ["127.0.0.1", "localhost", "[::1]", "testserver"] if settings.loopback else ["*"]
+    hosts = ["127.0.0.1", "localhost", "[::1]"] if settings.loopback else ["*"]
     return Starlette(
         routes=[
             Route("/", site.front),

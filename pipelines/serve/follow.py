@@ -67,22 +67,6 @@ def round_start(venue: Venue, now: datetime) -> datetime:
     return datetime.combine(day, begins, venue.zone).astimezone(UTC)
 
 
-def as_learned(venue: Venue, path: Path) -> Venue:
-    """The venue as its whole log has it.
-
-    One morning is too short to learn which way round a contact works, or that it never comes.
-    """
-    store = Store.open(venue, path)
-    if not store.days():
-        return venue
-    known = as_logged(venue, seen_in(store, venue)[0])
-    learned = read_derived_manifest(store.folder).learned
-    return replace(known, locks=tuple(
-        replace(lock, contact_closed_when=learned[lock.id])
-        if lock.id in learned and lock.contact_closed_when == "unknown" else lock
-        for lock in known.locks))
-
-
 class Morning:
     """One morning's records, in a store of their own."""
 
@@ -90,8 +74,11 @@ class Morning:
         self.venue, self.path = load_venue(given)
         self.since = round_start(self.venue, now)
         self.store = Store(folder / f"{self.since:%Y-%m-%dT%H}")
-        self.known = as_learned(self.venue, self.path)
-        self.old = self._old_files()
+        kept = Store.open(self.venue, self.path)
+        self.old = self._old_files(kept)
+        self._came = seen_in(kept, self.venue)[0] if kept.days() else None
+        self._learned = read_derived_manifest(kept.folder).learned
+        self.known = self._as_logged()
         self.marks: dict[Path, tuple[int, int]] = {}
         self.faults: tuple[str, ...] = ()
         self.last: datetime | None = None
@@ -103,13 +90,25 @@ class Morning:
         return (tuple(str(report.week) for report in found),
                 str(newest.week) if newest else "", newest.usual if newest else {})
 
-    def _old_files(self) -> dict[str, tuple[int, int]]:
+    def _as_logged(self) -> Venue:
+        """The venue as its whole log has it, this morning's included.
+
+        One morning is too short to learn which way round a contact works, or that it never comes.
+        """
+        venue = self.venue
+        if self._came is not None:
+            venue = as_logged(venue, self._came | seen_in(self.store, venue)[0])
+        return replace(venue, locks=tuple(
+            replace(lock, contact_closed_when=self._learned[lock.id])
+            if lock.id in self._learned and lock.contact_closed_when == "unknown" else lock
+            for lock in venue.locks))
+
+    def _old_files(self, kept: Store) -> dict[str, tuple[int, int]]:
         """Size and time of change of the files that the store has whole and that end before.
 
         A folder that was copied has new time stamps and old records.
         """
-        rows = Store.open(self.venue, self.path).files().select(
-            "file", "bytes", "modified_ns", "state")
+        rows = kept.files().select("file", "bytes", "modified_ns", "state")
         return {file: (size, changed) for file, size, changed, state in rows.iter_rows()
                 if (span := Seen.of_text(state).span) and span[1] < self.since - BEFORE}
 
@@ -135,9 +134,10 @@ class Morning:
         if marks == self.marks:
             return False
         if marks:
-            summary = ingest(self.known, self.path, list(marks), store=self.store,
+            summary = ingest(self.venue, self.path, list(marks), store=self.store,
                              progress=Silent())
             faults += [*summary.faults, *summary.doubts]
+            self.known = self._as_logged()
             derive(self.known, self.path, self.store)
         self.marks, self.faults = marks, tuple(faults)
         spans = [span for text in self.store.files()["state"]

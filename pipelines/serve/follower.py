@@ -32,7 +32,8 @@ class Follower:
         """What was told last; None before that. Starts the process where it does not run."""
         self._looked = time.monotonic()
         if self._task is None or self._task.done():
-            self.told = None
+            if self.told is not None and "fault" not in self.told:
+                self.told = None  # What it told before is of another hour.
             self._task = asyncio.create_task(self._run())
         return self.told
 

@@ -14,7 +14,7 @@ import pkgutil
 from functools import cache
 from typing import TYPE_CHECKING
 
-from remanence.pipelines.sheets.sheet import Sheet
+from remanence.pipelines.sheets.sheet import Sheet, SheetOutcome
 from remanence.shared.added import added, added_names, taken
 from remanence.shared.on_demand import on_demand
 
@@ -41,6 +41,7 @@ if TYPE_CHECKING:
     )
     from remanence.pipelines.sheets.report_sheet import FINDINGS_SCHEMA, made_at
     from remanence.pipelines.sheets.sheet import (
+        SheetOutcome,
         SheetRun,
         add_single_file,
         add_week,
@@ -50,11 +51,11 @@ if TYPE_CHECKING:
     from remanence.pipelines.sheets.weekly import run_weekly
 
 __all__ = [
-    "FINDINGS_SCHEMA", "PARTS_SCHEMA", "REPORTS", "Report", "Sheet", "SheetRun", "TIMING_SCHEMA",
-    "Told", "add_single_file", "add_week", "all_sheets", "load_history", "load_table",
-    "load_venue", "logs_text", "made_at", "named", "newest_week", "prepare", "program_version",
-    "read_report", "report_text", "reports", "run_demo", "run_weekly", "schedule", "take_in",
-    "venue_file",
+    "FINDINGS_SCHEMA", "PARTS_SCHEMA", "REPORTS", "Report", "Sheet", "SheetOutcome", "SheetRun",
+    "TIMING_SCHEMA", "Told", "add_single_file", "add_week", "all_sheets", "load_history",
+    "load_table", "load_venue", "logs_text", "made_at", "named", "newest_week", "prepare",
+    "program_version", "read_report", "report_text", "reports", "run_demo", "run_weekly",
+    "schedule", "take_in", "venue_file",
 ]
 
 _ENDING = "_sheet"
@@ -86,7 +87,7 @@ __getattr__ = on_demand(__name__, {
     "past_reports": ("REPORTS", "Report", "Told", "named", "read_report", "reports"),
     "refresh": ("load_venue", "newest_week", "prepare", "take_in", "venue_file"),
     "report_sheet": ("FINDINGS_SCHEMA", "made_at"),
-    "sheet": ("SheetRun", "add_single_file", "add_week", "program_version"),
+    "sheet": ("SheetOutcome", "SheetRun", "add_single_file", "add_week", "program_version"),
     "timing_sheet": ("TIMING_SCHEMA",),
     "weekly": ("run_weekly",),
 })

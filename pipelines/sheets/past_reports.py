@@ -6,6 +6,7 @@ import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -99,14 +100,22 @@ def reports(venue_folder: Path) -> list[Report]:
 
 def read_report(folder: Path) -> Report | None:
     """The report that a folder holds; None where it holds none, or one that cannot be read."""
+    path = folder / "findings.json"
     try:
-        held = json.loads((folder / "findings.json").read_text(encoding="utf-8"))
-        return Report(
-            Week.parse(folder.name), folder.name, tuple(_told(item) for item in held["findings"]),
-            {item["lock"]: item["state"] for item in held["locks"]},
-            {item["lock"]: _usual(item) for item in held["locks"]})
+        return _read(path, path.stat().st_mtime_ns)
     except (OSError, ValueError, KeyError, TypeError, AttributeError, RemanenceError):
         return None
+
+
+@lru_cache(maxsize=120)
+def _read(path: Path, _changed: int) -> Report:
+    """A report as it was at a time of change: two years of them are not read for every page."""
+    held = json.loads(path.read_text(encoding="utf-8"))
+    folder = path.parent
+    return Report(
+        Week.parse(folder.name), folder.name, tuple(_told(item) for item in held["findings"]),
+        {item["lock"]: item["state"] for item in held["locks"]},
+        {item["lock"]: _usual(item) for item in held["locks"]})
 
 
 def _told(item: Mapping[str, Any]) -> Told:

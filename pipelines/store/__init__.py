@@ -25,19 +25,19 @@ if TYPE_CHECKING:
         standing_findings,
     )
     from remanence.pipelines.store.repair import Fault, why_unsound
-    from remanence.pipelines.store.retired import KEEP_RETIRED_S
+    from remanence.pipelines.store.retired import KEEP_RETIRED_S, Retired, removable, retire
     from remanence.pipelines.store.service_log import add_service, read_service, service_path
     from remanence.pipelines.store.store import Batch, Committed, Store
     from remanence.pipelines.store.view import forget_views, make_view
     from remanence.pipelines.store.writer_lock import try_lock
 
 __all__ = [
-    "Batch", "Committed", "DamagedManifestError", "Fault", "KEEP_RETIRED_S", "QUANTITY", "Segment",
-    "Store", "UNFINISHED", "add_order", "add_service", "codes", "earlier_findings", "forget_views",
-    "joined", "keep_findings", "keep_forecasts", "make_folder", "make_view", "names_type",
-    "on_the_shelf", "order_path", "read_forecasts", "read_manifest", "read_service", "replace_file",
-    "scan_segments", "service_path", "standing_findings", "sync_folder", "try_lock", "why_unsound",
-    "with_places", "with_these",
+    "Batch", "Committed", "DamagedManifestError", "Fault", "KEEP_RETIRED_S", "QUANTITY", "Retired",
+    "Segment", "Store", "UNFINISHED", "add_order", "add_service", "codes", "earlier_findings",
+    "forget_views", "joined", "keep_findings", "keep_forecasts", "make_folder", "make_view",
+    "names_type", "on_the_shelf", "order_path", "read_forecasts", "read_manifest", "read_service",
+    "removable", "replace_file", "retire", "scan_segments", "service_path", "standing_findings",
+    "sync_folder", "try_lock", "why_unsound", "with_places", "with_these",
 ]
 
 __getattr__ = on_demand(__name__, {
@@ -49,7 +49,7 @@ __getattr__ = on_demand(__name__, {
     "order_log": ("add_order", "on_the_shelf", "order_path"),
     "past_findings": ("earlier_findings", "keep_findings", "standing_findings"),
     "repair": ("Fault", "why_unsound"),
-    "retired": ("KEEP_RETIRED_S",),
+    "retired": ("KEEP_RETIRED_S", "Retired", "removable", "retire"),
     "service_log": ("add_service", "read_service", "service_path"),
     "store": ("Batch", "Committed", "Store"),
     "view": ("forget_views", "make_view"),

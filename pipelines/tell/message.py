@@ -130,4 +130,5 @@ def _five_lines(
 
 def _line(told: Told, lang: Language) -> str:
     since = f", {lang('front.since', day=lang.day(told.since))}" if told.since else ""
-    return f"- {told.subject}: {told.title}{since}. {told.says}".rstrip()
+    title = lang.phrase(f"condition.{told.condition}.wrong", told.title)
+    return f"- {told.subject}: {title}{since}. {told.says}".rstrip()

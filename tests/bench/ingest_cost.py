@@ -153,7 +153,8 @@ def bare_parser(log: Path, form: str, typed: bool, out: Path) -> None:
     elif form == "jsonl":
         pl.scan_ndjson(log).sink_parquet(out)
     else:
-        pl.scan_csv(log, try_parse_dates=typed, infer_schema_length=None).sink_parquet(out)
+        pl.scan_csv(log, try_parse_dates=typed, schema_overrides={"value": pl.Float64}
+                    if form == "csv" else None).sink_parquet(out)
 
 
 def _frame(

@@ -12,7 +12,7 @@ import numpy as np
 
 from tests.campaign import replay as played
 from tests.campaign.crossing import cross_channels
-from tests.campaign.faults import change_of_median, seen, stamped_ms
+from tests.campaign.faults import change_of_median, stamped_ms
 from tests.campaign.heat import warmed
 from tests.campaign.mechanics import by_side_load, by_volts_and_warmth
 from tests.campaign.rails import magnets_cut, rail_volts, source_ohms
@@ -44,7 +44,7 @@ class Played:
     day_start: np.ndarray
     service: list
     true_medians: dict
-    """(lock, week number) -> true median as the log shows it, ms."""
+    """(lock, week number) -> true median, ms."""
     true_at_rated: dict = field(default_factory=dict)
     """The same for latches, had the rail stood at its rated volts and the rooms at the
     temperature they had on average up to then."""
@@ -130,7 +130,7 @@ class _Run:
         return None
 
     def note_week(self, planned, centre_ms):
-        """The true median of each week as a log of this controller would show it."""
+        """The true median of each week."""
         weeks = {}
         for row, centre in zip(planned, centre_ms, strict=True):
             weeks.setdefault(row[0] // 7, []).append(centre)
@@ -138,11 +138,10 @@ class _Run:
             draws = np.repeat(centres, 40)
             draws = draws * np.exp(self.rng.normal(0, self.life.scatter, draws.size))
             self.past.true_medians[self.life.lock.id, week] = float(
-                np.median(seen(draws, self.life, self.rng)))
+                np.median(draws))
 
     def note_rated(self, planned, centre_ms):
-        """The true median of each week at rated volts, half a scan late: what a log would show
-        on the average of all the ways in which the scan may fall."""
+        """The true median of each week at rated volts."""
         weeks = {}
         for row, centre in zip(planned, centre_ms, strict=True):
             weeks.setdefault(row[0] // 7, []).append(centre)
@@ -150,7 +149,7 @@ class _Run:
             draws = np.repeat(centres, 40)
             draws = draws * np.exp(self.rng.normal(0, self.life.scatter, draws.size))
             self.past.true_at_rated[self.life.lock.id, week] = float(
-                np.median(draws)) + self.life.scan_ms / 2
+                np.median(draws))
 
     def scatter(self, count):
         """Logarithms of single releases' scatter."""

@@ -8,7 +8,7 @@ from datetime import date, timedelta
 from itertools import pairwise
 
 import pytest
-from hypothesis import given
+from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from remanence.dashboards.figures import BAND, INK, LINE, figure_block
@@ -16,6 +16,10 @@ from remanence.dashboards.page import language
 from remanence.dashboards.svg_scale import scale
 
 EN, DE = language("en"), language("de")
+
+
+CALM = settings(deadline=None, suppress_health_check=[HealthCheck.too_slow])
+"""On a machine that other work slows down."""
 
 
 def drawn(data, layout=None, *, lang=EN, **more) -> str:
@@ -47,6 +51,7 @@ def test_a_missing_point_breaks_the_line():
     assert way.count("M") == 2
 
 
+@CALM
 @given(st.lists(st.tuples(st.floats(-1e6, 1e6), st.floats(-1e6, 1e6)), min_size=2, max_size=30))
 def test_every_point_stands_inside_the_drawing_and_in_order(points):
     points.sort()
@@ -64,6 +69,7 @@ def test_every_point_stands_inside_the_drawing_and_in_order(points):
     assert all(low >= high for low, high in pairwise(heights))
 
 
+@CALM
 @given(st.floats(-1e5, 1e5), st.floats(1e-3, 1e5))
 def test_ticks_lie_on_the_axis_and_say_where_they_are(low, span):
     made = scale({}, [low, low + span], EN)

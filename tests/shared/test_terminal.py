@@ -5,7 +5,7 @@ from __future__ import annotations
 import io
 
 import pytest
-from hypothesis import given
+from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from remanence.shared.terminal import WIDTH, coloured, fitted, printable
@@ -16,6 +16,7 @@ class Watched(io.StringIO):
         return True
 
 
+@settings(deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(st.lists(st.text(st.characters(codec="ascii", categories=["L", "N"]), min_size=1,
                         max_size=30), min_size=1, max_size=40))
 def test_no_line_is_wider_and_no_word_is_lost(words):

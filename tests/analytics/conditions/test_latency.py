@@ -8,15 +8,14 @@ import numpy as np
 import polars as pl
 import pytest
 
-from remanence.analytics.conditions import slow_mode as slow_modes
 from remanence.analytics.conditions.latency import (
-    lost_diode,
     slow_drop,
     sticking_catch,
     weakening_hold,
 )
 from remanence.analytics.conditions.new_locks import slow_beside_siblings
 from remanence.analytics.conditions.outcomes import no_release, not_reclosed, short_pulse
+from remanence.analytics.conditions.shared_slowing import shared_slowing
 from remanence.analytics.drift.judge import drifts
 from remanence.shared.tables import OPENINGS, SERVICE
 from tests.analytics.physics.latency_rows import FIRST_MONDAY, actuations, history_at, lock
@@ -300,39 +299,7 @@ def test_faults_of_most_of_a_small_family_are_not_taken_for_a_season():
     few = MAGNETS[:5]
     rows = actuations(few, weeks=14, seed=31, faults={
         f"magnet-{n}": step(0.35, 72 + 3 * n) for n in range(3)})
-    found = {item.subject for item in slow_drop(history_at(few, rows, 13))}
-    assert found == {"magnet-0", "magnet-1", "magnet-2"}
-
-
-def slow_at_times(rows: pl.DataFrame, name: str, every: int, from_day: int, latency_ms: float):
-    begin = FIRST_MONDAY + timedelta(days=from_day)
-    hit = (
-        (pl.col("lock") == name) & (pl.col("command_time").dt.date() >= begin)
-        & (pl.int_range(pl.len()) % every == 0)
-    )
-    late = latency_ms + (pl.int_range(pl.len()) * 37 % 100).cast(pl.Float64)
-    return rows.with_columns(latency_ms=pl.when(hit).then(late).otherwise("latency_ms"))
-
-
-@pytest.mark.parametrize(("latency_ms", "condition"), [
-    (80.0, "sticking-catch"),  # within the pulse of 500 ms: friction, while the coil pulls
-    (560.0, "loaded-catch"),  # only once the pulse has ended: the push ended
-])
-def test_what_opens_only_after_the_pulse_was_held_by_people(latency_ms, condition):
-    # The slow ones come as often after a rest as later: the hour does not tell.
-    rows = slow_at_times(actuations(LOCKS, weeks=12, seed=21, lean=0.0), "latch-4", 9, 63,
-                         latency_ms)
-    history = history_at(LOCKS, rows, 11)
-    said = [*slow_modes.slow_at_times(history), *slow_modes.loaded_catch(history)]
-    assert [(f.subject, f.condition) for f in said] == [("latch-4", condition)]
-
-
-@pytest.mark.parametrize(("share", "condition"), [
-    (-0.88, "missing-suppression"),  # no gap and no winding makes a magnet so much quicker
-    (-0.5, "weakening-hold"),
-])
-def test_a_magnet_many_times_quicker_at_one_step_has_lost_its_diode(share, condition):
-    rows = actuations(LOCKS, weeks=12, seed=8, faults={"magnet-2": step(share, 63)})
-    history = history_at(LOCKS, rows, 11)
-    said = [*weakening_hold(history), *lost_diode(history)]
-    assert [(f.subject, f.condition) for f in said] == [("magnet-2", condition)]
+    history = history_at(few, rows, 13)
+    (together,) = shared_slowing(history)
+    assert together.extra["accounts_for"] == ["magnet-0", "magnet-1", "magnet-2"]
+    assert slow_drop(history) == []

@@ -32,7 +32,7 @@ def test_scatter_of_releases_is_not_taken_for_clocks_that_wander():
     rows = across_clocks(0.0, lambda day: 0.2 * (day >= 90), seed=6)
     found = sticking_catch(history_at(LATCHES, rows, 15))
     assert [item.subject for item in found] == ["latch-3"]
-    assert found[0].score > 0.9
+    assert found[0].score > 0.8
 
 
 @pytest.mark.parametrize("seed", range(4))

@@ -7,7 +7,9 @@ import polars as pl
 import pytest
 
 from remanence.analytics.drift.daily_series import lock_days
-from remanence.analytics.drift.season import common_weeks
+from remanence.analytics.drift.judge import drifts
+from remanence.analytics.drift.panel import panel_of
+from remanence.analytics.drift.season import common_course
 from remanence.analytics.history import with_weeks
 from remanence.shared.weeks import Week
 from tests.analytics.physics.latency_rows import FIRST_MONDAY, actuations, history_at, lock
@@ -43,17 +45,20 @@ def test_a_season_is_found_although_half_the_locks_have_a_rail_that_fails():
     rows = rows.with_columns(
         latency_ms=pl.when(low).then(pl.col("latency_ms") * answer).otherwise("latency_ms"),
         volts_before=pl.when(low).then(pl.col("volts_before") * 0.88).otherwise("volts_before"))
-    common = common_weeks("pulsed", days_of(rows))
-    truth = season(common.week + LAST)
+    common = common_course("pulsed", panel_of(days_of(rows)))
+    truth = season(common.panel.day / 7 + LAST)
     off = common.effect - truth
-    assert np.abs(off - np.median(off)).max() < 0.045  # half a season unseen would be 0.09
+    assert np.abs(off - np.median(off)).max() < 0.065  # half a season unseen would be 0.09
     assert np.sqrt(np.diag(common.covariance)).max() < 0.05
 
 
 def test_a_leap_of_most_locks_is_no_season():
     leap = rows_with(lambda day: 0.5 * (day >= 100))
-    common = common_weeks("pulsed", days_of(leap))
-    assert np.ptp(common.effect) < 0.45
+    found = drifts(history_at(LOCKS, leap, LAST))
+    (shared,) = found.shared
+    assert (shared.kind, len(shared.locks)) == ("venue", len(LOCKS))
+    assert shared.change.shift == pytest.approx(0.5, abs=0.06)
+    assert np.ptp(found.common["pulsed"].effect) < 0.1
 
 
 def gains(sizes, seed=3):
@@ -61,7 +66,7 @@ def gains(sizes, seed=3):
     rows = actuations(LOCKS, weeks=LAST + 1, seed=seed, season_kelvin=0.0, faults={
         item.id: lambda day, size=size: size * season(day / 7)
         for item, size in zip(LOCKS, sizes, strict=True)})
-    return common_weeks("pulsed", days_of(rows)).gain_deviation
+    return common_course("pulsed", panel_of(days_of(rows))).gain_deviation
 
 
 def test_locks_that_answer_a_season_alike_leave_little_open_and_others_more():
@@ -74,7 +79,7 @@ def test_locks_that_answer_a_season_alike_leave_little_open_and_others_more():
 
 def test_too_few_locks_show_nothing_and_leave_a_season_open():
     rows = rows_with(lambda day: season(day / 7))
-    common = common_weeks("pulsed", days_of(rows)[:3])
+    common = common_course("pulsed", panel_of(days_of(rows)[:3]))
     effect, unsure = common.over(np.arange(-70.0, 7.0))
     assert not effect.any()
     assert np.sqrt(unsure[0, 0]) == pytest.approx(0.04)

@@ -98,7 +98,7 @@ def test_a_lock_whose_controller_fell_silent_is_not_called_good(past):
 
 
 def _served(past, lock, day):
-    row = pl.DataFrame([(day, lock, "cleaned", "", "", None)], orient="row",
+    row = pl.DataFrame([(day, lock, "cleaned", "", "", None, None)], orient="row",
                        schema=past.service.schema)
     return replace(past, service=pl.concat([past.service, row]).sort("date", "lock", "action"))
 

@@ -108,11 +108,13 @@ def _volts(
     rng: np.random.Generator, span: float, loads: list[tuple[float, float]]
 ) -> list[tuple[float, str, str, float]]:
     edges = sorted(t for load in loads for t in load if 0 <= t <= span)
-    times = list(np.arange(0.0, span, 1.0) + 0.003)
+    # (Some loggers read a rail around commands only, and some from the command on.)
+    lone = rng.random() < 0.3
+    times = [] if lone else list(np.arange(0.0, span, 1.0) + 0.003)
     for edge in edges:
         if rng.random() < 0.6:
             step = float(rng.choice([0.001, 0.005, 0.005, 0.02, 0.1]))
-            burst = np.arange(edge - 0.1, min(edge + 0.7, span), step)
+            burst = np.arange(edge if lone else edge - 0.1, min(edge + 0.7, span), step)
             times += list(burst[rng.random(burst.size) < 0.9] + 0.0003 * rng.random())
     stamps = sorted({round(t * 1e6) for t in times if 0 < t < span})
     noise = rng.normal(0, 0.01, len(stamps))

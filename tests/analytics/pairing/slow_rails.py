@@ -101,6 +101,13 @@ class SlowRails:
 
         longest = 60_000_000 if pulsed else 2_000_000
         last = start + longest if end is None else min(end, start + longest)
+        read_before = [t for t, _ in rail if start - 2_000_000 <= t < start]
+        if pulsed and end == last and not read_before:
+            until = last + 2_000_000 if b is None else min(last + 2_000_000, b)
+            after = [v for t, v in rail if last + 50_000 < t < until]
+            f["volts_before"] = before = median(after) if after else None
+            if noise is None:
+                f["volts_noise"] = noise = self.noise(after[-64:])
         during = [(t, v) for t, v in rail if start <= t <= last]
         f["volts_samples"] = len(during)
         f["volts_min"] = min((v for _, v in during), default=None)

@@ -182,7 +182,8 @@ class SlowPairing(SlowRails):
             for row in self.rows[lock.id]:
                 figures = self.rail_figures(lock, row)
                 day = stamp(row["start"]) // DAY
-                resolution = self.resolutions.get((lock.contact_controller, day))
+                resolution, clock = self.resolutions.get(
+                    (lock.contact_controller, day), (None, None))
                 if self.by_supply(lock):
                     resolution = figures["cut_gap_ms"]
                 across = None
@@ -202,7 +203,8 @@ class SlowPairing(SlowRails):
                 out.append({
                     **{n: row[n] for n in names}, **{n: figures[n] for n in rail_names},
                     "amps": self.amps(lock, row, figures["cut_ms"]),
-                    "resolution_ms": resolution, "others_on": self.others_on(lock, row["start"]),
+                    "resolution_ms": resolution, "clock_ms": clock,
+                    "others_on": self.others_on(lock, row["start"]),
                     "across_clocks": across,
                 })
         return sorted(out, key=lambda r: (r["lock"], r["command_time"]))

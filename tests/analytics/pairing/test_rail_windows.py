@@ -244,3 +244,30 @@ def test_hours_leave_out_what_pulses_load():
     assert hour["volts_low"] == values.min()
     assert hour["idle_low"] > IDLE - 0.05
     assert hour["idle_deviation"] == pytest.approx(0.01, rel=0.1)
+
+
+def test_a_rail_read_from_the_command_on_is_at_rest_again_after_the_pulse():
+    """A logger that reads around commands only has no reading before: the plateau after counts."""
+    lock = latch("one", 1)
+    rail, other = Rail(lock), Rail(lock)
+    for log in (rail, other):
+        log.command(lock, 100, 100.3)
+        log.load(100, 100.3, 0.6)
+        log.records.append((3600.0, "n/q1", "command", 0.0))
+    other.usual(100)
+    rail.sample(np.arange(100.0007, 101.2, 0.005))
+    [lone], [whole] = rail.rows(), other.rows()
+    assert lone["volts_before"] == pytest.approx(IDLE, abs=0.01)
+    assert lone["sag_volts"] == pytest.approx(whole["sag_volts"], abs=0.02)
+    assert lone["volts_noise"] == pytest.approx(0.01, rel=0.5)
+
+
+def test_what_is_still_on_after_the_pulse_is_no_level_at_rest():
+    one, two = latch("one", 1), latch("two", 2)
+    rail = Rail(one, two)
+    rail.command(one, 100, 100.3)
+    rail.command(two, 100.2, 100.9)
+    rail.load(100, 100.3, 0.6)
+    rail.load(100.2, 100.9, 0.6)
+    rail.sample(np.arange(100.0007, 101.2, 0.005))
+    assert rail.rows()[0]["volts_before"] is None

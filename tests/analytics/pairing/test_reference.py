@@ -22,9 +22,9 @@ def records_of(signals: pl.DataFrame) -> list[tuple[int, str, str, float, int]]:
 
 def slow(signals, venue, paired) -> SlowPairing:
     resolutions = {
-        (controller, (day - date(1970, 1, 1)).days): resolution
-        for controller, day, resolution in paired.polling.select(
-            "controller", "day", "resolution_ms").rows()
+        (controller, (day - date(1970, 1, 1)).days): (resolution, clock)
+        for controller, day, resolution, clock in paired.polling.select(
+            "controller", "day", "resolution_ms", "clock_ms").rows()
     }
     return SlowPairing(venue, records_of(signals), paired.learned, resolutions)
 

@@ -124,8 +124,7 @@ def test_more_stock_never_orders_more():
 
 
 def test_a_replacement_ends_a_life_and_begins_one():
-    service = pl.DataFrame([(date(2026, 7, 1), "d1", "replaced", "catch", None, None)],
-                           schema=SERVICE.schema, orient="row")
+    service = service_log((date(2026, 7, 1), "d1", "catch"))
     order = plan_orders(history(venue_text(), service=service)).parts[0]
     assert order.lives.failures == 1
     assert order.lives.units == LOCKS + 1

@@ -164,3 +164,19 @@ def test_a_change_is_told_as_dates_whatever_the_series_counts_from():
         date(2026, 2, 27), date(2026, 2, 25), date(2026, 3, 4))
     assert Change("rate", 3.0, 5.0, None, None, Side(0.0), Side(0.1)).dates()[1:] == (None, None)
     assert Side(2 / 7, n=7).count == (2, 7)
+
+
+@pytest.mark.parametrize("memory", [0.0, 0.5, 0.8])
+def test_days_that_remember_feign_no_onset_and_a_real_one_is_found(memory):
+    rng = np.random.default_rng(51)
+    false = found = 0
+    for _ in range(100):
+        days = np.zeros(60)
+        for day, new in enumerate(rng.normal(size=60)):
+            days[day] = memory * days[day - 1] + np.sqrt(1 - memory**2) * new if day else new
+        quiet = change_of_level(np.arange(60), days)
+        stepped = change_of_level(np.arange(60), days + 4.0 * (np.arange(60) >= 40))
+        false += quiet.log_odds > 2.0
+        found += stepped.log_odds > 2.0 and abs(stepped.since - 40) <= 2
+    assert false <= 5  # 20 and 66 of them while all days were held for independent
+    assert found >= 85

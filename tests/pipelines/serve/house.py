@@ -39,8 +39,8 @@ def write_report(folder: Path, week: str, status: str = "new", urgency: str = "n
     finding = {"subject": "chart-drawer", "subject_kind": "lock", "condition": "sticking-catch",
                "title": "Catch sticks", "says": "It sticks.", "urgency": urgency,
                "status": status, "since": "2026-11-02", "first_named": week}
-    gone = {**finding, "subject": "rail-a", "subject_kind": "supply", "condition": "low-supply",
-            "title": f"Low {NASTY}", "status": "ended"}
+    gone = {**finding, "subject": "rail-a", "subject_kind": "supply",
+            "condition": "of-another-version", "title": f"Low {NASTY}", "status": "ended"}
     lock = {"state": "good", "latency_from": "catch", "resolution_ms": 1.0,
             "latency_before_ms": {"value": 60.0}, "latency_p95_before_ms": {"value": 70.0}}
     (home / "findings.json").write_text(json.dumps({

@@ -112,7 +112,9 @@ def test_another_name_for_this_computer_is_refused_on_loopback(folder):
 
 def test_the_words_come_in_both_languages(folder):
     with client(folder, language="de") as browser:
-        assert "Heute früh" in browser.get("/").text
+        page = browser.get("/").text
+        assert "Heute früh" in page
+        assert "Catch sticks" not in page, "the report is in English, the server is not"
 
 
 def test_a_venue_file_that_is_at_fault_is_told_in_plain_words(folder):

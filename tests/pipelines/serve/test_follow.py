@@ -91,6 +91,14 @@ def test_a_contact_of_unknown_sense_is_read_as_the_whole_log_taught(tmp_path, mo
     assert morning.known.locks_by_id["store-door"].contact is None, "it never came in any log"
     morning.take_in()
     assert not morning.marks, "a file that the store has whole, and that is old, is passed over"
+    at = datetime.now(UTC) - timedelta(seconds=20)
+    rows = [(0, "north/q2", "command", 1), (1, "north/i2", "contact", 1),
+            (2, "north/q2", "command", 0), (2.06, "north/i2", "contact", 0),
+            (5, "north/q2", "command", 1)]
+    (folder / "logs" / "today.csv").write_text("time,channel,quantity,value\n" + "".join(
+        f"{(at + timedelta(seconds=second)).isoformat()},{channel},{quantity},{value}\n"
+        for second, channel, quantity, value in rows), encoding="utf-8")
+    assert states(morning)["store-door"] == "released", "a contact that came today is a contact"
 
 
 def test_the_round_begins_at_the_venues_own_hour():

@@ -51,8 +51,8 @@ def test_nothing_new_is_told_again_and_written_never(venue):
     assert again.sheets.keys() == third.sheets.keys() == {"report", "timing", "parts"}
     (venue / "store" / unchanged.NAME).unlink()
     anew = run_weekly(venue)
-    assert [one.text() for one in anew.sheets.values()] == [
-        one.text() for one in again.sheets.values()]
+    assert [one.brief() for one in anew.sheets.values()] == [
+        one.brief() for one in again.sheets.values()]
     for urgency in (None, "now", "week", "plan", "watch"):
         assert anew.has(urgency) == again.has(urgency)
 

@@ -95,7 +95,8 @@ def test_the_command_says_what_it_added(harbour, capsys):
     status = main(["service", str(path), "store-door", "release-tested", "--passed",
                    "--date", "2024-11-03"])
     assert status == 0
-    assert "added 2024-11-03,store-door,release-tested,,,passed" in capsys.readouterr().out
+    said = " ".join(capsys.readouterr().out.split())
+    assert "added 2024-11-03,store-door,release-tested,,,passed" in said
     assert main(["service", str(path), "nobody", "cleaned"]) == 1
     assert "nobody" in capsys.readouterr().err
     assert main(["service", str(path), "store-door", "cleaned", "--date", "3.11."]) == 2

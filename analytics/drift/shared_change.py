@@ -1,0 +1,284 @@
+"""A change that many locks share: all of a venue, a room, a rail, a part or a controller.
+
+What a unit's locks show together is held against what the season may do, as far as the
+venue's other locks tell it (the course of the rest predicts the season; what stays open of it
+is in the covariance), and against what volts, the unit's own room and chance leave open. So a
+heat wave or a season, which come to all, are no shared change, and a leap or a rise that the
+rest does not show is one. Where no lock stands outside, only what no season can do is told.
+
+The weighing is :func:`~remanence.analytics.drift.change_model.fit_change`'s, with the unit's
+course in place of a lock's.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import special
+
+from remanence.analytics.drift.change_model import daily_covariance, fit_change, shape_at
+from remanence.analytics.drift.common import Wander, explained
+from remanence.analytics.drift.daily_series import LockDays
+from remanence.analytics.drift.neighbours import answer_to_volts
+from remanence.analytics.drift.panel import LEAST_SIBLINGS, Panel, median_course, weighted_medians
+from remanence.analytics.drift.season import (
+    ANSWER_PER_KELVIN,
+    OFFSET,
+    CommonCourse,
+    Observation,
+    season_at_low,
+    thermometers,
+    told_season,
+)
+from remanence.analytics.statistics.arrays import Flags, Reals
+from remanence.analytics.statistics.change import Change
+from remanence.analytics.statistics.intervals import MEDIAN_VARIANCE
+from remanence.shared.venue import Lock, Venue, controller_of
+
+SHARED_HAZARD_PER_DAY = 1e-3
+"""Chance that some unit's locks begin to change together on a given day: once in three years of a
+venue. An assumption; the units share it."""
+
+UNIT_WANDER, UNIT_MEMORY_DAYS = {"pulsed": 0.012, "held": 0.005}, 20.0
+"""What a room's own warmth, a rail's own ripple and the like do to a unit's locks together, against
+the others: 1.5 K and less (assumption)."""
+
+UNIT_GAIN = 0.15
+"""How much more or less than the others a unit's locks may answer a season together (share)."""
+
+OWN_ANSWER = 0.35
+"""How much more or less than its unit one lock may answer what its unit shares (share). Assumption:
+what acts on all acts on each by its own friction and volts."""
+
+LEAST_SHIFT = 0.05
+"""A smaller shared change is left to the season and to the locks (assumption; a finding has a gate
+of its own)."""
+
+MOST_SHARED = 3
+"""Shared changes that are told apart in one group."""
+
+WINDOWS_DAYS = (14.0, 42.0, 91.0)
+"""The last days in which a cluster of locks that moved together is looked for."""
+CLUSTER_APART = 0.05
+"""The two clusters' means lie this far apart at least (natural log)."""
+
+_ORDER = {"supply": 0, "controller": 1, "part": 2, "room": 3, "venue": 4, "": 5}
+"""Where two units hold the same locks, the narrower cause is said first."""
+
+
+@dataclass(frozen=True)
+class SharedChange:
+    """A change that a unit's locks share.
+
+    ``kind`` is ``venue``, ``room``, ``supply``, ``part`` or ``controller``, or empty for locks
+    that have nothing in common but the change; ``same`` the other units with just these locks.
+    ``change`` counts days from the Monday of the week asked for.
+    """
+
+    kind: str
+    subject: str
+    same: tuple[tuple[str, str], ...]
+    locks: tuple[str, ...]
+    total: int
+    change: Change
+    end: float
+
+    def over(self, day: Reals) -> Reals:
+        """The shared course on each day, natural log: 0 before."""
+        return self.change.shift * shape_at(self.change, day, self.end)
+
+    def part_of(self, days: LockDays) -> float:
+        """One lock's own shift since then, natural log: its mean since less that before."""
+        since = days.day >= self.change.since
+        if not since.any() or since.all():
+            return 0.0
+        level = days.level - explained(days)
+        return float(np.average(level[since], weights=days.releases[since])
+                     - np.average(level[~since], weights=days.releases[~since]))
+
+    def uncertainty(self, course: Reals) -> Reals:
+        """Covariance of one lock's part in it, where ``course`` is the shared one on its days.
+
+        Each lock answers by itself (:data:`OWN_ANSWER`), and the shared size is known only about.
+        """
+        share = OWN_ANSWER**2 + (self.change.shift_deviation / self.change.shift) ** 2
+        out: Reals = share * np.outer(course, course)
+        return out
+
+
+@dataclass(frozen=True)
+class _Unit:
+    kind: str
+    subject: str
+    same: tuple[tuple[str, str], ...]
+    rows: Flags
+    cost: float
+
+
+def shared_changes(
+    group: str, panel: Panel, common: CommonCourse, wander: Wander, venue: Venue,
+    loads: Sequence[tuple[Reals, Reals]] = (),
+) -> tuple[list[SharedChange], Panel]:
+    """What many of a group's locks share and no season explains, the surest first.
+
+    Parameters
+    ----------
+    group : str
+        ``pulsed`` or ``held``.
+    panel : Panel
+        Its locks' levels.
+    common : CommonCourse
+        A first guess of the season; how far apart the locks answer it is taken from there.
+    wander : Wander
+        What its locks wander by themselves.
+    venue : Venue
+        Which units there are.
+    loads : sequence of (array, array), optional
+        What the rails tell of the rooms' warmth, see
+        :func:`~remanence.analytics.drift.season.thermometers`.
+
+    Returns
+    -------
+    tuple of (list of SharedChange, Panel)
+        And the panel without them.
+    """
+    found: list[SharedChange] = []
+    units = _units(panel.locks, venue)
+    warmth = thermometers(group, panel, loads)
+    for _ in range(MOST_SHARED):
+        best: tuple[float, _Unit, Change] | None = None
+        for unit in (*units, *_clusters(panel)):
+            change = _change_of(group, unit.rows, panel, common, wander, len(units) + 1,
+                                warmth)
+            if change is None or change.shift < LEAST_SHIFT:
+                continue
+            odds = change.log_odds - unit.cost
+            if odds > 0 and (best is None or odds > best[0]):
+                best = odds, unit, change
+        if best is None:
+            break
+        _, unit, change = best
+        shared = SharedChange(
+            unit.kind, unit.subject, unit.same,
+            tuple(lock.id for lock, row in zip(panel.locks, unit.rows, strict=True) if row),
+            len(panel.locks), change, float(panel.day[-1]))
+        found.append(shared)
+        panel = panel.without(unit.rows[:, None] * shared.over(panel.day))
+    return found, panel
+
+
+def _units(locks: tuple[Lock, ...], venue: Venue) -> list[_Unit]:
+    """Every unit with enough locks; those with the same locks are one."""
+    def of(lock: Lock) -> Iterator[tuple[str, str]]:
+        yield "supply", lock.supply
+        yield "controller", controller_of(lock.command)
+        if lock.part:
+            yield "part", lock.part
+        if lock.room:
+            yield "room", lock.room
+        yield "venue", venue.id
+
+    members: dict[tuple[str, str], set[int]] = {}
+    for row, lock in enumerate(locks):
+        for name in of(lock):
+            members.setdefault(name, set()).add(row)
+    same: dict[frozenset[int], list[tuple[str, str]]] = {}
+    for name, rows in members.items():
+        if len(rows) >= LEAST_SIBLINGS:
+            same.setdefault(frozenset(rows), []).append(name)
+    out = []
+    for chosen, names in same.items():
+        names.sort(key=lambda name: _ORDER[name[0]])
+        if len(chosen) == len(locks):
+            names.sort(key=lambda name: name[0] != "venue")
+        flags = np.zeros(len(locks), dtype=bool)
+        flags[list(chosen)] = True
+        out.append(_Unit(*names[0], tuple(names[1:]), flags, 0.0))
+    return out
+
+
+def _clusters(panel: Panel) -> Iterator[_Unit]:
+    """Locks that moved together lately although they share no unit: by the widest gap."""
+    weight = 1.0 / panel.variance
+    for window in WINDOWS_DAYS:
+        late = panel.day > panel.day[-1] - window
+        if not late.any() or late.all():
+            continue
+        moved = (weighted_medians(panel.level[:, late], weight[:, late], axis=1)
+                 - weighted_medians(panel.level[:, ~late], weight[:, ~late], axis=1))
+        known = np.flatnonzero(np.isfinite(moved))
+        count = known.size
+        if count < 2 * LEAST_SIBLINGS:
+            continue
+        order = known[np.argsort(moved[known])]
+        sizes = np.arange(LEAST_SIBLINGS, count - LEAST_SIBLINGS + 1)
+        sums = np.cumsum(moved[order])
+        low = sums[sizes - 1] / sizes
+        high = (sums[-1] - sums[sizes - 1]) / (count - sizes)
+        between = (high - low) ** 2 * sizes * (count - sizes)
+        cut = int(np.argmax(between))
+        if high[cut] - low[cut] < CLUSTER_APART:
+            continue
+        rows = np.zeros(len(panel.locks), dtype=bool)
+        rows[order[sizes[cut]:]] = True
+        cost = float(np.log(special.comb(count, int(rows.sum()))))
+        yield _Unit("", "", (), rows, cost)
+
+
+def _change_of(
+    group: str, inside: Flags, panel: Panel, common: CommonCourse, wander: Wander, units: int,
+    warmth: Sequence[Observation],
+) -> Change | None:
+    """The unit's change, weighed against the season that the others tell."""
+    weight, apart = 1.0 / panel.variance, panel.apart
+    course, variance = median_course(apart[inside], weight[inside])
+    known = np.isfinite(course) & np.isfinite(variance)
+    if not known.any():
+        return None
+    told = list(warmth)
+    others = ~inside
+    gain = ANSWER_PER_KELVIN**2
+    if others.sum() >= LEAST_SIBLINGS:
+        rest, rest_variance = median_course(apart[others], weight[others])
+        rest = np.where(np.isfinite(rest_variance), rest, np.nan)
+        told.append(Observation(
+            rest, _noise(group, panel, others, wander, rest_variance) + OFFSET**2))
+        gain = (common.gain_deviation**2 * (1 / inside.sum() + 1 / others.sum()) + UNIT_GAIN**2)
+    effect, season = told_season(group, panel.day, told)
+    turned = effect - np.median(effect)
+    total = season + gain * np.outer(turned, turned) + _noise(
+        group, panel, inside, wander, variance)
+    if group == "pulsed":
+        total = total + season_at_low(effect, _volts(panel, inside))
+    total = total[np.ix_(known, known)]
+    return fit_change(
+        panel.day[known], (course - effect)[known], 0.5 * (total + total.T),
+        hazard_per_day=SHARED_HAZARD_PER_DAY / units)
+
+
+def _noise(
+    group: str, panel: Panel, rows: Flags, wander: Wander, variance: Reals
+) -> Reals:
+    """What the locks' own wander, their answer to volts and their unit leave open of a median."""
+    day = panel.day
+    count = float(rows.sum())
+    finite = np.where(np.isfinite(variance), variance, 0.0)
+    out = MEDIAN_VARIANCE / count * daily_covariance(
+        day, np.zeros(day.size), wander.daily, wander.memory_days, wander.slow,
+        wander.slow_memory_days)
+    out = out + UNIT_WANDER[group] ** 2 * np.exp(
+        -np.abs(day[:, None] - day[None, :]) / UNIT_MEMORY_DAYS)
+    out[np.diag_indices_from(out)] += finite
+    if group == "pulsed":
+        out = out + answer_to_volts(_volts(panel, rows))
+    return out
+
+
+def _volts(panel: Panel, rows: Flags) -> Reals:
+    """The volts of a unit's locks, against rated ones (natural log)."""
+    known = np.isfinite(panel.level[rows])
+    number = known.sum(axis=0)
+    out: Reals = np.where(known, panel.log_volts[rows], 0.0).sum(axis=0) / np.maximum(number, 1)
+    return out

@@ -1,0 +1,109 @@
+"""What most locks share: leaps and rises are named, heat and seasons are not."""
+
+import numpy as np
+import polars as pl
+import pytest
+
+from remanence.analytics.conditions.latency import sticking_catch
+from remanence.analytics.conditions.shared_slowing import shared_slowing
+from tests.analytics.physics.latency_rows import FIRST_MONDAY, actuations, history_at, lock
+
+COUNT, WEEKS = 12, 26
+LOCKS = [
+    lock(f"latch-{n:02d}", supply=f"rail-{n % 2}", part=f"part-{n % 2}", room=f"Room {n // 4}")
+    for n in range(COUNT)
+]
+HALF = LOCKS[::2]
+
+
+def heat(kelvin, start, length):
+    """A heat wave that comes within days and goes as it came."""
+    def course(day):
+        beyond = np.clip(np.abs(day - start - length / 2) - length / 3, 0, None)
+        return kelvin * np.exp(-0.5 * (beyond / (length / 8)) ** 2)
+
+    return course
+
+
+def rows_of(seed, share=None, who=(), hot=None):
+    """Latches in a season of 8 K, each with its own answer, and copper that shows the warmth."""
+    rng = np.random.default_rng(seed)
+    day = np.arange(WEEKS * 7)
+    kelvin = 8 * np.sin(2 * np.pi * (day / 365 + rng.random()))
+    kelvin = kelvin + (hot(day) if hot else 0.0)
+    gains = 0.007 * np.exp(rng.normal(0, 0.25, COUNT))
+    rows = actuations(LOCKS, weeks=WEEKS, seed=seed, season_kelvin=0.0, faults={
+        item.id: lambda days, gain=gain, item=item: gain * kelvin[days] + (
+            share(days) if item in who else 0.0)
+        for item, gain in zip(LOCKS, gains, strict=True)})
+    when = (rows["command_time"].dt.date() - FIRST_MONDAY).dt.total_days().to_numpy()
+    volts = {item.id: rng.uniform(0.06, 0.3) for item in LOCKS}
+    sag = np.array([volts[name] for name in rows["lock"]]) / (1 + 0.00393 * kelvin[when])
+    sag = sag * np.exp(np.cumsum(rng.normal(0, 0.001, day.size)))[when]
+    sag = pl.Series(sag + rng.normal(0, 0.006, sag.size))
+    return rows.with_columns(
+        sag_volts=sag, volts_min=pl.col("volts_before") - sag - 0.02, volts_noise=pl.lit(0.01),
+        volts_samples=pl.lit(100.0), sample_ms=pl.lit(5.0))
+
+
+def said(rows, week):
+    """What is said of many locks, and of single ones."""
+    history = history_at(LOCKS, rows, week)
+    sure = [item for item in (*shared_slowing(history), *sticking_catch(history))
+            if item.score >= 0.95]
+    return {(item.subject_kind, item.subject) for item in sure}
+
+
+def step(size):
+    return lambda day: np.log1p(size) * (day >= 21 * 7 + 2)
+
+
+@pytest.mark.parametrize("seed", [31, 32])
+def test_a_step_that_half_the_locks_share_is_said_of_what_they_share_within_two_weeks(seed):
+    rows = rows_of(seed, step(0.12), HALF)
+    assert said(rows, 22) == {("supply", "rail-0")}
+    (found,) = shared_slowing(history_at(LOCKS, rows, 22))
+    assert set(found.extra["accounts_for"]) == {item.id for item in HALF}
+    assert {item.id for item in found.says} == {"shared-slowing-supply", "shared-too-part"}
+    assert found.evidence[0].now_low < 12 < found.evidence[0].now_high
+
+
+def test_a_step_of_locks_that_share_nothing_is_said_of_each():
+    who = [LOCKS[n] for n in (0, 1, 2, 5, 7, 8)]
+    assert said(rows_of(33, step(0.13), who), 23) == {("lock", item.id) for item in who}
+
+
+def test_a_leap_of_all_of_them_is_said_of_the_venue_and_of_none_by_itself():
+    assert said(rows_of(34, step(0.25), LOCKS), 22) == {("venue", "test")}
+
+
+def test_locks_that_wear_together_are_told_before_a_fifth():
+    rows = rows_of(35, lambda day: 0.015 * np.clip(day - 12 * 7, 0, None) / 7, LOCKS)
+    assert ("venue", "test") in said(rows, 24)
+
+
+@pytest.mark.parametrize(("kelvin", "length"), [(12.0, 14), (12.0, 25)])
+def test_a_heat_wave_is_nobodys_fault(kelvin, length):
+    rows = rows_of(36, hot=heat(kelvin, 21 * 7, length))
+    for week in range(21, 26):
+        assert said(rows, week) == set()
+
+
+def test_a_lock_that_is_slower_than_what_it_shares_is_said_beside_it():
+    rows = rows_of(37, step(0.20), HALF)
+    mine = (pl.col("lock") == HALF[0].id) & (
+        pl.col("command_time").dt.date() >= pl.lit(FIRST_MONDAY) + pl.duration(days=21 * 7 + 2))
+    rows = rows.with_columns(latency_ms=pl.when(mine).then(
+        pl.col("latency_ms") * 1.6).otherwise("latency_ms"))
+    assert said(rows, 23) == {("supply", "rail-0"), ("lock", HALF[0].id)}
+
+
+def test_an_exit_route_is_judged_by_all_that_it_shows():
+    exits = [lock(f"magnet-{n}", kind="magnet", guards="doorway" if n == 0 else "container")
+             for n in range(6)]
+    from remanence.analytics.conditions.latency import slow_drop
+    rows = actuations(exits, weeks=16, seed=38, faults={
+        item.id: lambda day: np.log(1.4) * (day >= 90) for item in exits})
+    found = {item.subject for item in slow_drop(history_at(exits, rows, 15))}
+    assert exits[0].on_way_out
+    assert found == {"magnet-0"}
