@@ -3,8 +3,9 @@
 A lock wears along a path. For a spring latch the path is the share of its force margin that
 friction has used up: latency hardly shows it at first and then all at once, so the path is read
 from the latency through the margin, never by a straight line through the latency itself. For a
-magnet it is the logarithm of its latency. The path (:mod:`remanence.analytics.parts.wear_path`) is
-a straight drift with a random walk; the time at which it first meets the limit is inverse Gaussian.
+magnet it is about the logarithm of its latency. The path
+(:mod:`remanence.analytics.parts.wear_path`) drifts, straight on or gathering or losing pace, with a
+random walk; when it meets its limit is drawn (:mod:`remanence.analytics.parts.arrival`).
 It runs in use, not by the calendar: a month without games wears nothing.
 """
 
@@ -56,7 +57,7 @@ MOST_LOG_VOLTS = 0.3
 """Readings of a rail further than this from its usual volts (log scale) are misreadings."""
 LEAST_VOLTS_SPREAD = 0.003
 """Weekly volts that vary by less (log scale) teach nothing of how the lock answers them."""
-UNSIGNED_LOCKS, UNSIGNED_FAILED = 0, 0
+UNSIGNED_LOCKS, UNSIGNED_FAILED = 233, 17
 """Of so many simulated locks that were wearing and showed no sign of it, so many met their limit
 within 13 weeks all the same (docs/forecasts.md, all worlds together)."""
 PRESENT_WEEKS, PRESENT_SHARE_WEEKS = 2, 4

@@ -223,8 +223,8 @@ def fit_path(
     Given onset, walk, spread and change of drifts, size and memory of moods, and both exponents,
     the weeks are a linear Gaussian state space: level, drift, mood, season and answer to volts;
     a Kalman filter gives the likelihood and the state now. The figures it is given are drawn from
-    their priors, then once more around those that explained the weeks best, and weighted by prior times
-    likelihood over the density they were drawn with (adaptive importance sampling, textbook).
+    their priors, then once more around those that explained the weeks best, and weighted by prior
+    times likelihood over the density they were drawn with (adaptive importance sampling, textbook).
     Half of the belief lies with no drift before any data is seen.
     """
     luck = _Luck.drawn(rng)
