@@ -42,10 +42,10 @@ if TYPE_CHECKING:
 
 __all__ = [
     "ACTIVITY_READS", "ASSUMED_LEAD_DAYS", "Calibration", "Demand", "HORIZONS", "LockNeed",
-    "LockWear", "LostDays", "NEED_DECIMALS", "OPEN_WEEKS", "Orders", "PartOrder", "Period", "Place",
-    "READS", "SERVICE_LEVEL", "StockPlan", "UNSIGNED_FAILED", "UNSIGNED_LOCKS", "UnitLives",
-    "VenueYear", "calibration", "chance_within", "cover_days", "forecasts_of", "plan_orders", "plan_stock", "remaining_life", "replacements",
-    "venue_year",
+    "LockWear", "LostDays", "NEED_DECIMALS", "OPEN_WEEKS", "Orders", "PartOrder", "Period",
+    "Place", "READS", "SERVICE_LEVEL", "StockPlan", "UNSIGNED_FAILED", "UNSIGNED_LOCKS",
+    "UnitLives", "VenueYear", "calibration", "chance_within", "cover_days", "forecasts_of",
+    "plan_orders", "plan_stock", "remaining_life", "replacements", "venue_year",
 ]
 
 __getattr__ = on_demand(__name__, {
