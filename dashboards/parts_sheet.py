@@ -20,6 +20,7 @@ from remanence.analytics.parts.orders import (
     cover_days,
 )
 from remanence.analytics.parts.venue_year import VenueYear
+from remanence.analytics.parts.wear import UNSIGNED_FAILED, UNSIGNED_LOCKS
 from remanence.analytics.statistics.life import FAMILY_CYCLES, FAMILY_FACTOR
 from remanence.dashboards.figures import BLUE, INK, figure_block, figure_text
 from remanence.dashboards.lock_state_words import state_reasons
@@ -251,6 +252,7 @@ def assumptions(orders: Orders, lang: Language, *, lives: bool = True) -> list[s
         lang("parts.assume.wear"),
         lang("parts.assume.limit", pulse=lang.number(orders.limits.pulse_margin, 1),
              off=lang.number(orders.limits.magnet_margin, 1)),
+        lang("parts.assume.unsigned", locks=UNSIGNED_LOCKS, failed=UNSIGNED_FAILED),
         *(lang(f"parts.assume.{key}") for key in ("cause", "unseen", *by_use)),
     ]
     return lines

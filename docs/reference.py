@@ -351,7 +351,7 @@ flour-bin takes 37% longer to release than before.
 ...     command_time=datetime(2026, 8, 31, 18, tzinfo=UTC) + pl.duration(
 ...         days=pl.col("place") // 6, minutes=20 * (pl.col("place") % 6)),
 ...     latency_ms=60.0 + pl.col("place") * 7 % 11
-...     + 25 * (pl.col("place") >= 9 * 42)))
+...     + 0.15 * (pl.col("place") - 4 * 42).clip(0)))
 >>> history = History.of(venue, Week.parse("2026-W47"), actuations=weeks)
 >>> left = remaining_life(history)[0]
 >>> left.sign, left.limit_from, left.chance_within(52) > 0.9
@@ -369,6 +369,7 @@ flour-bin takes 37% longer to release than before.
         {
             "remanence.analytics.parts.wear": (),
             "remanence.analytics.parts.wear_path": (),
+            "remanence.analytics.parts.arrival": (),
             "remanence.analytics.statistics.life": (),
             "remanence.analytics.parts.demand": (),
             "remanence.analytics.parts.orders": (),

@@ -33,14 +33,19 @@ if TYPE_CHECKING:
         VenueYear,
         venue_year,
     )
-    from remanence.analytics.parts.wear import LockWear, remaining_life
+    from remanence.analytics.parts.wear import (
+        UNSIGNED_FAILED,
+        UNSIGNED_LOCKS,
+        LockWear,
+        remaining_life,
+    )
 
 __all__ = [
     "ACTIVITY_READS", "ASSUMED_LEAD_DAYS", "Calibration", "Demand", "HORIZONS", "LockNeed",
-    "LockWear", "LostDays", "NEED_DECIMALS", "OPEN_WEEKS", "Orders", "PartOrder", "Period", "Place",
-    "READS", "SERVICE_LEVEL", "StockPlan", "UnitLives", "VenueYear", "calibration", "chance_within",
-    "cover_days", "forecasts_of", "plan_orders", "plan_stock", "remaining_life", "replacements",
-    "venue_year",
+    "LockWear", "LostDays", "NEED_DECIMALS", "OPEN_WEEKS", "Orders", "PartOrder", "Period",
+    "Place", "READS", "SERVICE_LEVEL", "StockPlan", "UNSIGNED_FAILED", "UNSIGNED_LOCKS",
+    "UnitLives", "VenueYear", "calibration", "chance_within", "cover_days", "forecasts_of",
+    "plan_orders", "plan_stock", "remaining_life", "replacements", "venue_year",
 ]
 
 __getattr__ = on_demand(__name__, {
@@ -51,5 +56,5 @@ __getattr__ = on_demand(__name__, {
         "plan_orders", "plan_stock"),
     "unit_lives": ("UnitLives", "replacements"),
     "venue_year": ("ACTIVITY_READS", "LostDays", "Period", "VenueYear", "venue_year"),
-    "wear": ("LockWear", "remaining_life"),
+    "wear": ("LockWear", "UNSIGNED_FAILED", "UNSIGNED_LOCKS", "remaining_life"),
 })

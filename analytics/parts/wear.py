@@ -3,8 +3,9 @@
 A lock wears along a path. For a spring latch the path is the share of its force margin that
 friction has used up: latency hardly shows it at first and then all at once, so the path is read
 from the latency through the margin, never by a straight line through the latency itself. For a
-magnet it is the logarithm of its latency. The path (:mod:`remanence.analytics.parts.wear_path`) is
-a straight drift with a random walk; the time at which it first meets the limit is inverse Gaussian.
+magnet it is about the logarithm of its latency. The path
+(:mod:`remanence.analytics.parts.wear_path`) drifts, straight on or gathering or losing pace, with a
+random walk; when it meets its limit is drawn (:mod:`remanence.analytics.parts.arrival`).
 It runs in use, not by the calendar: a month without games wears nothing.
 """
 
@@ -17,13 +18,8 @@ import polars as pl
 
 from remanence.analytics.drift.common import VOLTS_EXPONENT
 from remanence.analytics.history import History, baseline_start, once_per_history, per_lock
-from remanence.analytics.parts.wear_path import (
-    DRAWS,
-    MARGIN_EXPONENT,
-    first_passage,
-    fit_path,
-    pass_over,
-)
+from remanence.analytics.parts.arrival import arrival
+from remanence.analytics.parts.wear_path import DRAWS, MARGIN_EXPONENT, fit_path, pass_over
 from remanence.analytics.physics.pulse import present_pulses
 from remanence.analytics.statistics.arrays import Reals
 from remanence.analytics.statistics.intervals import MEDIAN_ERROR
@@ -61,6 +57,9 @@ MOST_LOG_VOLTS = 0.3
 """Readings of a rail further than this from its usual volts (log scale) are misreadings."""
 LEAST_VOLTS_SPREAD = 0.003
 """Weekly volts that vary by less (log scale) teach nothing of how the lock answers them."""
+UNSIGNED_LOCKS, UNSIGNED_FAILED = 233, 17
+"""Of so many simulated locks that were wearing and showed no sign of it, so many met their limit
+within 13 weeks all the same (docs/forecasts.md, all worlds together)."""
 PRESENT_WEEKS, PRESENT_SHARE_WEEKS = 2, 4
 """Weeks that the present latency, and the present share of unanswered commands, is read from: a
 share needs more commands."""
@@ -278,7 +277,7 @@ def remaining_life(history: History, *, seed: int = 20260301) -> list[LockWear]:
 
     Notes
     -----
-    First passage of the fitted path (:func:`fit_path`, :func:`first_passage`), or of the share of
+    First passage of the fitted path (:func:`fit_path`, :func:`arrival`), or of the share of
     unanswered commands where that meets its limit sooner.
     """
     dated = history.dated("actuations")
@@ -405,9 +404,10 @@ def _lock_wear(
             use, seen, path_weeks["deviation"].to_numpy(), rng,
             limit=float(np.log(limit / healthy)), latch=lock.pulsed,
             volts=volts if float(np.std(volts)) > LEAST_VOLTS_SPREAD else None,
+            calendar=-path_weeks["weeks_ago"].to_numpy().astype(np.float64),
         )
     else:
-        pass_over(rng, latch=lock.pulsed)
+        pass_over(rng)
     # What was done since the middle of the last week that a median stands for has passed.
     passed = commands / pace - float(use[-1])
     missed = _unanswered_wear(
@@ -417,7 +417,7 @@ def _lock_wear(
     recent_level = float(np.median(latency[-PRESENT_WEEKS:]))
     if path is not None and path.rising:
         sign = "wearing"
-        weeks = first_passage(path.level, path.drift, path.walk, path.end, rng)
+        weeks = arrival(path, rng)
         weeks = np.maximum(weeks - passed, 0.0)
         if recent_level >= limit:
             sign, weeks = "at its limit", np.zeros(DRAWS)
@@ -477,5 +477,5 @@ def _unanswered_wear(
     recent = missed[-PRESENT_SHARE_WEEKS:].sum() / count[-PRESENT_SHARE_WEEKS:].sum()
     if recent >= limit_share:
         return np.zeros(DRAWS), path.since_weeks
-    left = first_passage(path.level, path.drift, path.walk, path.end, rng)
+    left = arrival(path, rng)
     return np.maximum(left - count[-1] / pace / 2, 0.0), path.since_weeks

@@ -13,7 +13,7 @@ for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "POLARS_MAX_THREADS"):
     os.environ.setdefault(_name, "1")
 
 from tests.forecasts.judge import Judged, judge, table  # noqa: E402
-from tests.forecasts.worlds import STILL, WORLDS, World  # noqa: E402
+from tests.forecasts.worlds import BEYOND, STILL, WORLDS, World  # noqa: E402
 
 BEGIN, END = "<!-- measured -->", "<!-- end -->"
 
@@ -28,18 +28,23 @@ def main() -> int:
     parser.add_argument("--seed", type=int, default=1000, help="of the chance (default 1000)")
     parser.add_argument("--workers", type=int, default=1, help="processes (default 1)")
     parser.add_argument("--page", type=Path, help="put the table into this page")
+    parser.add_argument("--only", nargs="*", help="names of the worlds (default all)")
     given = parser.parse_args()
-    work = [(world, given.locks, given.seed) for world in (*WORLDS, *STILL)]
+    groups = [[w for w in group if given.only is None or w.name in given.only]
+              for group in (WORLDS, BEYOND, STILL)]
+    work = [(world, given.locks, given.seed) for group in groups for world in group]
     with ProcessPoolExecutor(given.workers) as pool:
         judged = []
         for one in pool.map(_one, work):
             judged.append(one)
             print(f"{one.world}: {one.place.size} of {one.locks}", file=sys.stderr)
-    wearing, still = judged[: len(WORLDS)], judged[len(WORLDS):]
-    found = "\n".join([
-        f"Written by `python -m tests.forecasts --locks {given.locks} --seed {given.seed}`.", "",
-        table(wearing), "", "Dates given to locks that do not wear:", "",
-        *(f"- {one.world}: {one.place.size} of {one.locks}" for one in still)])
+    now = iter(judged)
+    wearing, beyond, still = ([next(now) for _ in group] for group in groups)
+    parts = [f"Written by `python -m tests.forecasts --locks {given.locks} --seed {given.seed}`."]
+    parts += [table(group) for group in (wearing, beyond) if group]
+    parts += ["Dates given to locks that do not wear:",
+              "\n".join(f"- {one.world}: {one.place.size} of {one.locks}" for one in still)]
+    found = "\n\n".join(parts)
     print(found)
     if given.page:
         text = given.page.read_text(encoding="utf-8")

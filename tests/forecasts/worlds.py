@@ -56,7 +56,14 @@ CURVES = {"friction": by_friction, "side load": by_side_load, "volts": by_volts}
 
 @dataclass(frozen=True)
 class World:
-    """A range of locks. ``drift`` is the margin used per week, log-uniform between two bounds."""
+    """A range of locks. ``drift`` is the margin used per week, log-uniform between two bounds.
+
+    Wear goes with the power ``time_exponent`` of the time since its onset, and its pace is
+    ``drift`` on the whole of its way. ``doubles``: at a time drawn evenly, the ``"games"`` a week
+    double (while it is looked on) or the ``"wear"`` of each game does (at any time of its life).
+    ``gamma_weeks``: wear is a gamma process whose weekly deviation is the root of so many weeks'
+    wear. ``blows_a_week``: half of the wear comes in blows of exponential size, so many a week.
+    """
 
     name: str
     curves: tuple[str, ...] = ("friction", "side load", "volts")
@@ -70,8 +77,12 @@ class World:
     seen: tuple[int, int] = (4, 40)
     limit: tuple[float, float] | None = (1.6, 4.5)
     magnet: bool = False
-    season: float = 0.0
+    season: float | tuple[float, float] = 0.0
     poll_ms: float = 0.0
+    time_exponent: tuple[float, float] = (1.0, 1.0)
+    doubles: str = ""
+    gamma_weeks: tuple[float, float] | None = None
+    blows_a_week: tuple[float, float] | None = None
 
 
 WORLDS = (
@@ -98,26 +109,43 @@ WORLDS = (
 )
 """Worlds of locks that wear, to be judged on."""
 
+BEYOND = (
+    World("accelerating", time_exponent=(1.5, 3.0)),
+    World("slowing", time_exponent=(0.4, 0.7)),
+    World("games double", doubles="games"),
+    World("wear doubles", doubles="wear"),
+    World("gamma process", walk=(0.0,), gamma_weeks=(0.5, 3.0)),
+    World("blows", blows_a_week=(0.05, 0.3)),
+    World("wear and a season", season=(0.03, 0.08)),
+    World("magnets, accelerating", magnet=True, drift=(0.01, 0.06), limit=(1.5, 3.0),
+          time_exponent=(1.5, 3.0)),
+    World("magnets, slowing", magnet=True, drift=(0.01, 0.06), limit=(1.5, 3.0),
+          time_exponent=(0.4, 0.7)),
+)
+"""Worlds of locks that wear as the method does not suppose in so many words."""
+
 _STAND = {"drift": (1e-7, 2e-7), "walk": (0.0,), "flat": (10, 60)}
 STILL = (
     World("moods of days and weeks", mood=(0.0, 0.03), mood_days=(0.3, 10.0), **_STAND),
     World("a season of 3.5 %", season=0.035, **_STAND),
+    World("a season of 3 to 10 %", season=(0.03, 0.10), **_STAND),
     World("noisy and polled", scatter=(0.05, 0.2), poll_ms=10.0, **_STAND),
 )
 """Worlds in which nothing wears: no lock is to be given a date."""
 
 
-def play(world: World, count: int, seed: int) -> tuple[History, list[float]]:
-    """Actuations of so many locks, and the weeks that each really has left.
+def play(world: World, count: int, seed: int) -> tuple[History, list[float], list[float]]:
+    """Actuations of so many locks, the weeks that each really has left, and its age in weeks.
 
     A lock counts as it is found: at any time of its wear, but not yet at its limit. It has
     arrived when its latency, less the scatter of releases and the moods of days, meets the limit.
     """
     rng = np.random.default_rng([seed, *world.name.encode()])
-    blocks, frames, left = [], [], []
+    blocks, frames, left, age = [], [], [], []
     for i in range(count):
         lock = _lock(world, rng)
         left.append(lock[2])
+        age.append(lock[4])
         kind = ('"magnet"', "armature") if world.magnet else ('"latch"', "catch")
         within = f"release_within_ms = {lock[3]:.3f}\n" if world.limit else ""
         blocks.append(
@@ -136,11 +164,11 @@ def play(world: World, count: int, seed: int) -> tuple[History, list[float]]:
         latency_from=pl.lit("armature" if world.magnet else "catch"),
         resolution_ms=pl.lit(world.poll_ms), attempt=pl.lit(1), waited_ms="latency_ms",
     ).drop("at")
-    return History.of(venue, WEEK, actuations=rows), left
+    return History.of(venue, WEEK, actuations=rows), left, age
 
 
 def _lock(world: World, rng: np.random.Generator):
-    """Weeks ago of its actuations, their latencies, the weeks left, and its limit."""
+    """Weeks ago of its actuations, their latencies, the weeks left, its limit and its age."""
     curve = by_log if world.magnet else CURVES[str(rng.choice(world.curves))]
     healthy = rng.uniform(150, 500) if world.magnet else rng.uniform(20, 45)
     limit = np.log(rng.uniform(*world.limit) if world.limit else 5.0)
@@ -149,7 +177,26 @@ def _lock(world: World, rng: np.random.Generator):
         walk = rng.choice(world.walk) * (0.5 if world.magnet else 1.0)
         flat, seen = rng.integers(*world.flat), rng.integers(*world.seen)
         steps = (seen + LONGEST) * STEPS
-        used = np.cumsum(drift / STEPS + walk * rng.standard_normal(steps) / STEPS**0.5)
+        pace, busy = np.full(steps, drift / STEPS), np.ones(seen * STEPS)
+        whole = (limit if world.magnet else 1.0) / drift
+        if world.time_exponent != (1.0, 1.0):
+            time = np.arange(steps + 1) / STEPS / whole
+            pace = np.diff(drift * whole * time ** rng.uniform(*world.time_exponent))
+        if world.doubles:
+            within = seen if world.doubles == "games" else whole
+            from_step = int(rng.uniform(0, within) * STEPS)
+            pace[from_step:] *= 2
+            if world.doubles == "games":
+                busy[from_step:] = 2.0
+        if world.gamma_weeks:
+            memory = rng.uniform(*world.gamma_weeks)
+            pace = rng.gamma(1 / STEPS / memory, drift * memory, steps)
+        if world.blows_a_week:
+            often = rng.uniform(*world.blows_a_week)
+            blows = rng.poisson(often / STEPS, steps)
+            size = rng.gamma(np.maximum(blows, 1), drift / 2 / often)
+            pace = pace / 2 + np.where(blows, size, 0.0)
+        used = np.cumsum(pace + walk * rng.standard_normal(steps) / STEPS**0.5)
         path = curve(used)
         arrived = np.flatnonzero(path >= limit)
         if not arrived.size or arrived[0] >= seen * STEPS:
@@ -158,12 +205,15 @@ def _lock(world: World, rng: np.random.Generator):
     weeks = flat + seen
     course = np.concatenate([np.full(flat * STEPS, curve(np.zeros(1))[0]), path[: seen * STEPS]])
     rate = rng.uniform(*world.actuations)
-    at = np.sort(rng.uniform(0, weeks, rng.poisson(rate * weeks)))
+    busy = np.concatenate([np.ones(flat * STEPS), busy])
+    at = np.repeat(np.arange(busy.size), rng.poisson(rate / STEPS * busy)) / STEPS
+    at = np.sort(at + rng.random(at.size) / STEPS)
     days = mechanics.memory_path(
         rng, 7 * weeks + 1, np.exp(-1 / rng.uniform(*world.mood_days)), rng.uniform(*world.mood))
-    season = world.season * np.sin(2 * np.pi * at / 52 + rng.uniform(0, 2 * np.pi))
+    swing = rng.uniform(*world.season) if isinstance(world.season, tuple) else world.season
+    season = swing * np.sin(2 * np.pi * at / 52 + rng.uniform(0, 2 * np.pi))
     log = course[(at * STEPS).astype(int)] + days[(at * 7).astype(int)] + season
     latency = healthy * np.exp(log + rng.uniform(*world.scatter) * rng.standard_normal(at.size))
     if world.poll_ms:
         latency = latency + world.poll_ms * rng.random(at.size)
-    return weeks - at, latency, float(left), healthy * np.exp(limit)
+    return weeks - at, latency, float(left), healthy * np.exp(limit), float(weeks)
