@@ -60,7 +60,7 @@ def look(folder, out):
 
 
 def dies_at(step):
-    """Before and after every request, and every file that is written or removed, is a step."""
+    """Before every request, and before every file that is put in place or removed, is a step."""
     count, lock = [0], threading.Lock()
 
     def tick():
@@ -75,15 +75,13 @@ def dies_at(step):
         @functools.wraps(do)
         def run(*args, **named):
             tick()
-            done = do(*args, **named)
-            tick()
-            return done
+            return do(*args, **named)
 
         setattr(home, name, run)
 
     for name in ("read", "put", "put_if", "changed", "remove"):
         counted(Bucket, name)
-    for name in ("replace_file", "nothing_unfinished", "remove"):
+    for name in ("replace_file", "sync_names", "nothing_unfinished", "remove"):
         counted(disk, name)
 
 
@@ -113,8 +111,13 @@ def kill(folder, bucket, out):
 
         died = killed(child(dying))
         # Odd: another machine goes on. Even: the same one, with what it left behind.
-        killed(child(lambda: ingest(other if step % 2 else first)))  # noqa: B023
-        killed(child(lambda: look(first if step % 2 else other, out / f"{step}.json")))  # noqa: B023
+        goes_on, looks_at = (other, first) if step % 2 else (first, other)
+
+        def after(goes_on=goes_on, looks_at=looks_at, step=step):
+            ingest(goes_on)
+            look(looks_at, out / f"{step}.json")
+
+        killed(child(after))
         if not died:
             break
 
@@ -125,7 +128,7 @@ def several(folder, bucket, out):
     # Three writers, two of them on one machine.
     homes = [machine(folder, name, address) for name in ("one", "two", "two")]
     writers = [child(lambda home=home: ingest(home)) for home in homes]
-    if any([killed(writer) for writer in writers]):
+    if sum(map(killed, writers)):
         raise SystemExit("a writer was killed")
     killed(child(lambda: look(machine(folder, "three", address), out / "several.json")))
 
