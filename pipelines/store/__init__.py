@@ -35,8 +35,8 @@ if TYPE_CHECKING:
 __all__ = [
     "Batch", "Committed", "DamagedManifestError", "Fault", "KEEP_RETIRED_S", "QUANTITY", "Retired",
     "Segment", "Store", "UNFINISHED", "add_order", "add_service", "codes", "earlier_findings",
-    "fetched_again", "forget_views", "joined", "keep_findings", "keep_forecasts", "make_folder", "make_view",
-    "names_type", "on_the_shelf", "order_path", "read_forecasts", "read_manifest", "read_service",
+    "fetched_again", "forget_views", "joined", "keep_findings", "keep_forecasts", "make_folder",
+    "make_view", "names_type", "on_the_shelf", "order_path", "read_forecasts", "read_manifest", "read_service",
     "removable", "replace_file", "retire", "scan_segments", "service_path", "standing_findings",
     "sync_folder", "try_lock", "why_unsound", "with_places", "with_these",
 ]

@@ -43,9 +43,10 @@ def killed(pid):
     return False
 
 
-def ingest(folder):
+def ingest(folder, *names):
     venue, path = load_venue(folder)
-    ingest_module.ingest(venue, path, None, progress=Silent())
+    files = [folder / "logs" / name for name in names]
+    ingest_module.ingest(venue, path, files or None, progress=Silent())
 
 
 def look(folder, out):
@@ -123,11 +124,12 @@ def kill(folder, bucket, out):
 
 
 def several(folder, bucket, out):
-    ingest_module.COMMIT_ROWS = 300
+    ingest_module.COMMIT_ROWS = 60
     address = f"s3://{bucket}/several"
-    # Three writers, two of them on one machine.
-    homes = [machine(folder, name, address) for name in ("one", "two", "two")]
-    writers = [child(lambda home=home: ingest(home)) for home in homes]
+    # Three writers, two of them on one machine. What one loses, none of another machine brings.
+    work = [(machine(folder, name, address), log)
+            for name, log in (("one", "a.csv"), ("two", "b.csv"), ("two", "b.csv"))]
+    writers = [child(lambda at=at: ingest(*at)) for at in work]
     if sum(map(killed, writers)):
         raise SystemExit("a writer was killed")
     killed(child(lambda: look(machine(folder, "three", address), out / "several.json")))

@@ -17,7 +17,7 @@ from remanence.pipelines.sheets.refresh import load_venue
 from remanence.pipelines.sheets.verify import verify
 from remanence.pipelines.store import bucket as bucket_module
 from remanence.pipelines.store import remote
-from remanence.pipelines.store.bucket import Bucket
+from remanence.pipelines.store.bucket import Bucket, UnknownOutcomeError
 from remanence.pipelines.store.kept import keep, kept_file
 from remanence.pipelines.store.manifest import NAME, read_manifest
 from remanence.pipelines.store.store import Store
@@ -181,6 +181,24 @@ def test_a_commit_whose_answer_was_lost_is_not_done_twice(two, server):
     assert done
     assert other.seconds() == [1, 2, 3, 4, 5]
     assert dict(other.store().files().select("file", "taken").rows())["logs/b.csv"] == 3
+
+
+def test_a_commit_that_was_overtaken_before_it_was_heard_of_undoes_nothing(two, monkeypatch):
+    one, other = two
+    whole = Bucket.put_if
+    calls = []
+
+    def put_if(self, path, data, version):
+        if path != NAME or calls:
+            return whole(self, path, data, version)
+        calls.append(path)
+        whole(self, path, data, version)
+        other.log("b.csv", 3).ingest()
+        raise UnknownOutcomeError("no answer")
+
+    monkeypatch.setattr(Bucket, "put_if", put_if)
+    assert one.log("a.csv", 1, 2).ingest().taken == 2
+    assert one.seconds() == other.seconds() == [1, 2, 3]
 
 
 @pytest.mark.parametrize(("method", "ends"), [
