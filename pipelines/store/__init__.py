@@ -36,9 +36,9 @@ __all__ = [
     "Batch", "Committed", "DamagedManifestError", "Fault", "KEEP_RETIRED_S", "QUANTITY", "Retired",
     "Segment", "Store", "UNFINISHED", "add_order", "add_service", "codes", "earlier_findings",
     "fetched_again", "forget_views", "joined", "keep_findings", "keep_forecasts", "make_folder",
-    "make_view", "names_type", "on_the_shelf", "order_path", "read_forecasts", "read_manifest", "read_service",
-    "removable", "replace_file", "retire", "scan_segments", "service_path", "standing_findings",
-    "sync_folder", "try_lock", "why_unsound", "with_places", "with_these",
+    "make_view", "names_type", "on_the_shelf", "order_path", "read_forecasts", "read_manifest",
+    "read_service", "removable", "replace_file", "retire", "scan_segments", "service_path",
+    "standing_findings", "sync_folder", "try_lock", "why_unsound", "with_places", "with_these",
 ]
 
 __getattr__ = on_demand(__name__, {

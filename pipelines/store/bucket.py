@@ -9,6 +9,7 @@ from __future__ import annotations
 import contextlib
 import os
 import re
+import secrets
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from datetime import datetime, timedelta
@@ -124,25 +125,24 @@ class Bucket:
 
         Two writers would undo each other's commits there, and nobody would know.
         """
+        probe = f"{PROBE}-{secrets.token_hex(8)}"  # (another writer may be trying, too)
         with contextlib.suppress(Conflict):
-            self.put_if(PROBE, b"1", None)
+            self.put_if(probe, b"1", None)
         for version in (None, '"0123456789abcdef0123456789abcdef"'):
             try:
-                self.put_if(PROBE, b"2", version)
+                self.put_if(probe, b"2", version)
             except Conflict:
                 continue
             raise UnwritableStoreError(
                 f"{self.address} cannot be the store: its server replaces a file without looking "
                 "at the condition (If-Match, If-None-Match) that the request states, so that two "
                 "writers would undo each other's work. Use a server that knows conditional writes")
-        self.remove([PROBE])
+        self.remove([probe])
 
     def something_else(self) -> str | None:
         """A file that is there already."""
-        for path in self.changed(most=2):
-            if path != PROBE:
-                return path
-        return None
+        found = (path for path in self.changed(most=1000) if not path.startswith(f"{PROBE}-"))
+        return next(found, None)
 
     def changed(self, most: int | None = None) -> dict[str, datetime]:
         """When each file was put there, by the bucket's clock."""

@@ -279,7 +279,7 @@ PUBLISH: dict[Path, Callable[[Manifest], None]] = {}
 """By folder: what puts a manifest in force where the folder is a copy, before it is in force in
 the folder too. See :mod:`remanence.pipelines.store.remote`."""
 
-_BEFORE_A_MANIFEST = (LOCK, disk.UNFINISHED, NAME, BUCKET)
+_BEFORE_A_MANIFEST = (LOCK, disk.UNFINISHED, NAME)
 """What a writer that was killed in its first step may leave behind."""
 
 
@@ -323,12 +323,14 @@ def _refuse_what_is_not_ours(folder: Path) -> None:
         return
     except OSError as error:
         raise StoreError(f"{folder} cannot be read: {error.strerror or error}") from None
+    if BUCKET in names:  # a copy that is being fetched: its files come before the manifest
+        return
     if "signals" in names and any((folder / "signals").glob("*/*.parquet")):
         raise DamagedManifestError(
             f"{folder} holds signals but its {NAME} is missing; restore it from a copy, or have "
             "it made anew with: remanence verify VENUE --repair")
     other = [name for name in names if name not in _BEFORE_A_MANIFEST
-             and not name.startswith((f".{NAME}.", f".{BUCKET}."))]
+             and not name.startswith(f".{NAME}.")]
     if other:
         raise StoreError(
             f"{folder} cannot be the store: it has no {NAME} and is not empty (found "

@@ -11,6 +11,7 @@ import os
 import signal
 import sys
 import threading
+import traceback
 from pathlib import Path
 
 from remanence.pipelines.ingest import ingest as ingest_module
@@ -29,6 +30,8 @@ def child(do):
     try:
         do()
         status = 0
+    except BaseException:
+        traceback.print_exc()
     finally:
         sys.stderr.flush()
         os._exit(status)
