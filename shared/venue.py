@@ -176,9 +176,19 @@ class Lock:
 
 
 def folder_of_store(store: str) -> str:
-    """Where a store lies, or is copied to, relative to the venue file.
+    """Where a store lies, or is copied to.
 
     Each address has a copy of its own: a change of it must not mix two stores.
+
+    Parameters
+    ----------
+    store : str
+        ``store`` of the venue file: a folder, or the address of a place in a bucket.
+
+    Returns
+    -------
+    str
+        A folder, relative to the venue file.
     """
     if not store.startswith(BUCKET_SCHEME):
         return store
