@@ -6,6 +6,7 @@ faults (:mod:`remanence.shared.venue_file`). Units are in the names.
 
 from __future__ import annotations
 
+import hashlib
 import math
 from collections.abc import Iterable
 from dataclasses import dataclass, field
@@ -18,6 +19,9 @@ from remanence.shared.live_source import LiveSource
 from remanence.shared.log_format import LogFormat
 from remanence.shared.sequence import Sequence
 from remanence.shared.tell_target import TellTarget
+
+BUCKET_SCHEME = "s3://"
+"""How the address of a store in a bucket begins."""
 
 DEFAULT_RELEASED_BY = {"magnet": "power-off", "latch": "power-on"}
 
@@ -171,6 +175,26 @@ class Lock:
         return "supply" if self.self_cut else None
 
 
+def folder_of_store(store: str) -> str:
+    """Where a store lies, or is copied to.
+
+    Each address has a copy of its own: a change of it must not mix two stores.
+
+    Parameters
+    ----------
+    store : str
+        ``store`` of the venue file: a folder, or the address of a place in a bucket.
+
+    Returns
+    -------
+    str
+        A folder, relative to the venue file.
+    """
+    if not store.startswith(BUCKET_SCHEME):
+        return store
+    return f"store-{hashlib.sha256(store.encode()).hexdigest()[:8]}"
+
+
 @dataclass(frozen=True)
 class Venue:
     """A venue: its rails, parts, locks and the logs they come from.
@@ -202,6 +226,11 @@ class Venue:
     def zone(self) -> ZoneInfo:
         """The venue's time zone."""
         return ZoneInfo(self.time_zone)
+
+    @property
+    def store_folder(self) -> str:
+        """The store's folder, relative to the venue file; of a bucket's, that of its copy."""
+        return folder_of_store(self.store)
 
     @property
     def all_logs(self) -> tuple[LogFormat, ...]:

@@ -18,7 +18,15 @@ from remanence.shared.live_source import LiveSource, read_live_source
 from remanence.shared.log_format import Formats, LogFormat, read_log_format
 from remanence.shared.sequence import Sequence, read_sequence
 from remanence.shared.tell_target import TellTarget, read_tell_target
-from remanence.shared.venue import DEFAULT_RELEASED_BY, Lock, Part, Supply, Venue
+from remanence.shared.venue import (
+    BUCKET_SCHEME,
+    DEFAULT_RELEASED_BY,
+    Lock,
+    Part,
+    Supply,
+    Venue,
+    folder_of_store,
+)
 from remanence.shared.venue_keys import LIMIT_KEYS, LOCK_KEYS, PART_KEYS, SUPPLY_KEYS, VENUE_KEYS
 
 _HEADER = re.compile(r"\s*(\[\[?)\s*([^\[\]]+?)\s*\]\]?\s*(#.*)?$")
@@ -81,6 +89,8 @@ def _resolve(
 
 _ID = re.compile(r"[A-Za-z0-9._-]+")
 _ADDRESS = re.compile(r"[A-Za-z][A-Za-z0-9+.-]+://")
+_BUCKET = re.compile(r"s3://[a-z0-9][a-z0-9.-]{1,61}[a-z0-9](/[A-Za-z0-9][A-Za-z0-9._-]*)*")
+"""No place for a user and a key: these do not belong in a file that is passed around."""
 _WEB_ADDRESS = re.compile(r"https?://[A-Za-z0-9.\[\]:_~/-]+")
 _BLOCKS = {"venue": "table", "log": "array", "source": "array", "tell": "array",
            "supply": "array", "part": "array", "lock": "array", "sequence": "array",
@@ -287,7 +297,7 @@ class _Reader:
                           "use an address like http://192.168.1.20:8080")
 
     def _no_addresses(self) -> None:
-        """Files and folders lie on a disk: the address of a network would name a local folder."""
+        """Logs lie on a disk: the address of a network would name a folder. A store may not."""
         venue = self.document.get("venue")
         named: list[tuple[tuple[str | int, ...], str, object]] = [
             (("venue", key), "[venue]", venue.get(key)) for key in ("store", "service_log")
@@ -297,16 +307,25 @@ class _Reader:
             named += [(("log", index, "files"), self._where("log", index), name)
                       for name in (files if isinstance(files, list) else ())]
         for path, where, name in named:
-            if isinstance(name, str) and _ADDRESS.match(name):
+            if isinstance(name, str) and path == ("venue", "store") and \
+                    name.startswith(BUCKET_SCHEME):
+                if not _BUCKET.fullmatch(name):
+                    # (What was found may hold a key: it is not told.)
+                    self._problem(path, where, f"an address that begins with {BUCKET_SCHEME}",
+                                  'write a bucket and a place in it, like "s3://bucket/harbour"; '
+                                  "keys are read from the environment")
+            elif isinstance(name, str) and _ADDRESS.match(name):
                 self._problem(path, where, shown(name), "an address is not supported here; write "
-                              "the path of a folder or file on a disk, or mount it as one")
+                              "the path of a folder or file on a disk, or mount it as one" + (
+                                  f" (a store may be in a bucket: {BUCKET_SCHEME}bucket/harbour)"
+                                  if path == ("venue", "store") else ""))
 
     def _store_of_its_own(self, values: dict[str, Any], logs: list[LogFormat]) -> None:
         """Nothing but the store may lie in the store's folder."""
         store = values.get("store")
         if store is None:
             return
-        path = PurePosixPath(normpath(store.replace("\\", "/")))
+        path = PurePosixPath(normpath(folder_of_store(store).replace("\\", "/")))
         if path == PurePosixPath(".") or set(path.parts) == {".."}:
             self._problem(("venue", "store"), "[venue]", shown(store),
                           'it needs a folder of its own, like "store"')

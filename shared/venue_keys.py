@@ -12,7 +12,8 @@ VENUE_KEYS = (
     Key("name", "text", "the venue's name as people say it"),
     Key("time_zone", "text", 'IANA time zone, like "Europe/Lisbon"; days and weeks are cut in it',
         required=True),
-    Key("store", "text", "folder of the Parquet store, relative to this file"),
+    Key("store", "text", "folder of the Parquet store, relative to this file, or a place "
+        "in a bucket, like s3://bucket/harbour"),
     Key("service_log", "text", "CSV file of the service log, relative to this file"),
     Key("order_log", "text", "CSV file of what was ordered and what arrived, relative to this "
         "file; default orders.csv"),

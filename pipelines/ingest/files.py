@@ -76,7 +76,7 @@ def find_logs(
         if not venue.all_logs:
             notes.append("the venue file has no [[log]] and no [[source]] block, so there is "
                          "nothing to read")
-    store = (folder / venue.store).absolute()
+    store = (folder / venue.store_folder).absolute()
     logs: dict[str, tuple[Source, LogFormat]] = {}
     faults: list[str] = []
     for path, log in chosen:

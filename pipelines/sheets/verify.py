@@ -13,6 +13,7 @@ from remanence.pipelines.sheets.refresh import load_venue
 from remanence.pipelines.store import disk, repair
 from remanence.pipelines.store import manifest as store_manifest
 from remanence.pipelines.store.manifest import DamagedManifestError, read_manifest
+from remanence.pipelines.store.remote import fetched_again
 from remanence.pipelines.store.repair import Fault
 from remanence.pipelines.store.store import Store
 from remanence.shared.errors import RemanenceError
@@ -44,8 +45,10 @@ def verify(given: str | Path, *, mend: bool = False, renamed: bool = False) -> t
         There is no store, or it cannot be read or written.
     """
     venue, path = load_venue(given)
-    folder = (path.parent / venue.store).resolve()
+    folder = (path.parent / venue.store_folder).resolve()
     lines = []
+    if venue.store != venue.store_folder:
+        lines += fetched_again(folder, venue.store)
     if renamed:
         before = repair.rename(folder, venue.id)
         lines.append(f'{folder}: its venue was "{before or "not named"}", and is "{venue.id}" now')

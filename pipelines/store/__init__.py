@@ -24,6 +24,7 @@ if TYPE_CHECKING:
         keep_findings,
         standing_findings,
     )
+    from remanence.pipelines.store.remote import fetched_again
     from remanence.pipelines.store.repair import Fault, why_unsound
     from remanence.pipelines.store.retired import KEEP_RETIRED_S, Retired, removable, retire
     from remanence.pipelines.store.service_log import add_service, read_service, service_path
@@ -34,10 +35,10 @@ if TYPE_CHECKING:
 __all__ = [
     "Batch", "Committed", "DamagedManifestError", "Fault", "KEEP_RETIRED_S", "QUANTITY", "Retired",
     "Segment", "Store", "UNFINISHED", "add_order", "add_service", "codes", "earlier_findings",
-    "forget_views", "joined", "keep_findings", "keep_forecasts", "make_folder", "make_view",
-    "names_type", "on_the_shelf", "order_path", "read_forecasts", "read_manifest", "read_service",
-    "removable", "replace_file", "retire", "scan_segments", "service_path", "standing_findings",
-    "sync_folder", "try_lock", "why_unsound", "with_places", "with_these",
+    "fetched_again", "forget_views", "joined", "keep_findings", "keep_forecasts", "make_folder",
+    "make_view", "names_type", "on_the_shelf", "order_path", "read_forecasts", "read_manifest",
+    "read_service", "removable", "replace_file", "retire", "scan_segments", "service_path",
+    "standing_findings", "sync_folder", "try_lock", "why_unsound", "with_places", "with_these",
 ]
 
 __getattr__ = on_demand(__name__, {
@@ -48,6 +49,7 @@ __getattr__ = on_demand(__name__, {
     "name_codes": ("QUANTITY", "codes", "joined", "names_type", "with_places"),
     "order_log": ("add_order", "on_the_shelf", "order_path"),
     "past_findings": ("earlier_findings", "keep_findings", "standing_findings"),
+    "remote": ("fetched_again",),
     "repair": ("Fault", "why_unsound"),
     "retired": ("KEEP_RETIRED_S", "Retired", "removable", "retire"),
     "service_log": ("add_service", "read_service", "service_path"),

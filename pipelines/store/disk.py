@@ -24,6 +24,7 @@ writer leaves behind is known by it, and by nothing else: no file is ours for it
 
 DRAFT = ".part"
 _NAMED = re.compile(r"(?:^|-)([0-9a-f]{64})\.[a-z]+$")
+_MARKED = re.compile(r"(?:(?<=[/-])w[0-9a-f]{16}-)?[0-9a-f]{64}\.[a-z]+$")
 _SEAL = '{"sha256":"'
 _SEALED = len(_SEAL) + 64 + len('",')
 _BLOCK = 1 << 20
@@ -32,6 +33,7 @@ _CANNOT = {errno.EINVAL, errno.ENOTSUP, errno.EBADF, errno.EISDIR, errno.ENOSYS}
 
 _checked: set[Path] = set()
 _checking = threading.Lock()
+_marks: dict[Path, str] = {}
 
 
 def make_folder(folder: Path) -> None:
@@ -101,9 +103,17 @@ def replace_file(path: Path, data: bytes, *, sync: bool = True) -> None:
         sync_folder(path.parent)
 
 
-def named(stem: str, suffix: str, data: bytes | memoryview) -> str:
-    """The path that :func:`write_named` gives a file of this content."""
-    return f"{stem}{hashlib.sha256(data).hexdigest()}{suffix}"
+def mark_names(home: Path, mark: str | None) -> None:
+    """Put a mark before the digest in the names of files that are written from now on."""
+    if mark is None:
+        _marks.pop(home, None)
+    else:
+        _marks[home] = mark
+
+
+def stem_of(path: str) -> str:
+    """A file's name up to its digest, and to its mark."""
+    return _MARKED.sub("", path)
 
 
 def write_named(
@@ -129,7 +139,7 @@ def write_named(
     str
         Its path relative to ``home``.
     """
-    path = named(stem, suffix, data)
+    path = f"{stem}{_marks.get(home, '')}{hashlib.sha256(data).hexdigest()}{suffix}"
     target = home / path
     make_folder(target.parent)
     draft = target.with_name(f".{target.name}{DRAFT}")

@@ -6,9 +6,10 @@ everything else is.
 
 from __future__ import annotations
 
+import hashlib
 from pathlib import Path
 
-from remanence.pipelines.store.disk import check, named, write_named
+from remanence.pipelines.store.disk import check, named_digest, write_named
 from remanence.pipelines.store.manifest import (
     Kept,
     Manifest,
@@ -16,10 +17,11 @@ from remanence.pipelines.store.manifest import (
     read_manifest,
     write_manifest,
 )
-from remanence.pipelines.store.writer_lock import writer_lock
+from remanence.pipelines.store.remote import again_where_lost, writing
 from remanence.shared.errors import StoreError, UnwritableStoreError
 
 
+@again_where_lost
 def keep(folder: Path, name: str, suffix: str, data: bytes, rows: int) -> None:
     """Keep a file in the store under a name; what was kept under it before gives way.
 
@@ -39,17 +41,18 @@ def keep(folder: Path, name: str, suffix: str, data: bytes, rows: int) -> None:
     UnwritableStoreError
         The store cannot be written; it is as it was.
     """
-    with writer_lock(folder):
+    with writing(folder):
         try:
             held = read_manifest(folder)
             if held is None:
                 held = Manifest.new()
                 write_manifest(folder, held)
             manifest = held.copy()
-            path = named(f"{name}-", suffix, data)
-            if manifest.kept.get(name) == Kept(path, rows) and _is_sound(folder / path):
+            kept = manifest.kept.get(name)
+            if kept is not None and kept.rows == rows and named_digest(kept.path) == hashlib.sha256(
+                    data).hexdigest() and _is_sound(folder / kept.path):
                 return
-            write_named(folder, f"{name}-", suffix, data)
+            path = write_named(folder, f"{name}-", suffix, data)
             before = held.named()
             older = f"{name}{suffix}"  # an older program named it so, and no manifest did
             if name not in manifest.kept and (folder / older).is_file():

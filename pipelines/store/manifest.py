@@ -90,6 +90,8 @@ class Manifest:
     """By name: ``files``, ``clock_events``, ``forecasts``, ``findings/2026-W47``."""
     retired: Retired = field(default_factory=list)
     """Files that were part of the store, and since when (UTC seconds) they are not."""
+    commits: list[str] = field(default_factory=list)
+    """Names of the last commits to a store in a bucket; empty for one in a folder."""
 
     @classmethod
     def new(cls, venue: str | None = None) -> Manifest:
@@ -123,15 +125,16 @@ class Manifest:
         """One to be changed: the days' lists are its own, their segments are shared."""
         days = {day: Day(entry.changed, list(entry.segments)) for day, entry in self.days.items()}
         return replace(self, days=days, rejects=list(self.rejects), kept=dict(self.kept),
-                       retired=list(self.retired))
+                       retired=list(self.retired), commits=list(self.commits))
 
     def to_json(self) -> str:
         """The text of ``manifest.json``."""
-        return disk.sealed(json.dumps({"format": FORMAT, "version": VERSION, **vars(self)},
+        told = {name: value for name, value in vars(self).items() if value or name != "commits"}
+        return disk.sealed(json.dumps({"format": FORMAT, "version": VERSION, **told},
                                       separators=(",", ":"), default=vars))
 
     @classmethod
-    def from_json(cls, text: str, path: Path) -> Manifest:
+    def from_json(cls, text: str, path: Path | str) -> Manifest:
         """Read a manifest of this or an older version.
 
         Raises
@@ -162,6 +165,7 @@ class Manifest:
                                         else _number(entry["rows"]))
                       for name, entry in raw["kept"].items()},
                 retired=[(_path(p), _moment(t)) for p, t in raw["retired"]],
+                commits=[_text(name) for name in raw.get("commits", [])],
             )
         except (KeyError, TypeError, ValueError, AttributeError, OverflowError):
             raise _damaged(path, "parts are missing") from None
@@ -171,7 +175,7 @@ class DamagedManifestError(StoreError):
     """The store is ours, and its manifest is lost: it can be made anew from the other files."""
 
 
-def _damaged(path: Path, why: str) -> StoreError:
+def _damaged(path: Path | str, why: str) -> StoreError:
     return DamagedManifestError(
         f"{path} is damaged ({why}); have it made anew from the store's files and the logs with: "
         "remanence verify VENUE --repair")
@@ -240,7 +244,7 @@ UPGRADES: dict[int, Callable[[dict[str, Any]], dict[str, Any]]] = {
 """From a version to the step that makes the next one out of it."""
 
 
-def _upgraded(raw: dict[str, Any], path: Path) -> dict[str, Any]:
+def _upgraded(raw: dict[str, Any], path: Path | str) -> dict[str, Any]:
     version = raw.get("version")
     if type(version) is not int or abs(version) > _WHOLE:
         raise StoreError(f"{path} does not say its version; restore it from a copy")
@@ -267,6 +271,13 @@ def _upgraded(raw: dict[str, Any], path: Path) -> dict[str, Any]:
 _LAST: dict[Path, tuple[str, Manifest]] = {}
 """The store read last: the text of its manifest, and what it says. To make sense of the text of
 ten years takes 40 times as long as to read it."""
+
+BUCKET = ".bucket"
+"""Lies in the copy of a store that is in a bucket, and holds its address."""
+
+PUBLISH: dict[Path, Callable[[Manifest], None]] = {}
+"""By folder: what puts a manifest in force where the folder is a copy, before it is in force in
+the folder too. See :mod:`remanence.pipelines.store.remote`."""
 
 _BEFORE_A_MANIFEST = (LOCK, disk.UNFINISHED, NAME)
 """What a writer that was killed in its first step may leave behind."""
@@ -312,6 +323,8 @@ def _refuse_what_is_not_ours(folder: Path) -> None:
         return
     except OSError as error:
         raise StoreError(f"{folder} cannot be read: {error.strerror or error}") from None
+    if BUCKET in names:  # a copy that is being fetched: its files come before the manifest
+        return
     if "signals" in names and any((folder / "signals").glob("*/*.parquet")):
         raise DamagedManifestError(
             f"{folder} holds signals but its {NAME} is missing; restore it from a copy, or have "
@@ -327,6 +340,8 @@ def _refuse_what_is_not_ours(folder: Path) -> None:
 
 def write_manifest(folder: Path, manifest: Manifest) -> None:
     """Put ``manifest`` in force: atomic, and on the disk when this returns."""
+    if folder in PUBLISH:
+        PUBLISH[folder](manifest)
     disk.replace_file(folder / NAME, manifest.to_json().encode())
 
 

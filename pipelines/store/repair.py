@@ -32,8 +32,8 @@ from remanence.pipelines.store.manifest import (
     write_manifest,
 )
 from remanence.pipelines.store.past_findings import findings_held
+from remanence.pipelines.store.remote import again_where_lost, writing
 from remanence.pipelines.store.store import Batch, Store
-from remanence.pipelines.store.writer_lock import writer_lock
 from remanence.shared.errors import StoreError
 from remanence.shared.tables import FILES, REJECTS, SIGNALS
 
@@ -116,9 +116,10 @@ _NAMES = {"files": "how far each log was read", "clock_events": "what clocks did
           "forecasts": "the forecasts kept"}
 
 
+@again_where_lost
 def rename(folder: Path, venue: str) -> str | None:
     """Give a store its venue's new id; returns the old one."""
-    with writer_lock(folder):
+    with writing(folder):
         manifest = read_manifest(folder)
         if manifest is None:
             raise StoreError(f"{folder}: there is no store to give a new name to")
@@ -146,7 +147,7 @@ def set_right(folder: Path, venue: str, logs: list[str]) -> list[Fault]:
     list of Fault
         What was set aside.
     """
-    with writer_lock(folder):
+    with writing(folder):
         try:
             manifest = read_manifest(folder)
             _, faults = look(folder)
@@ -202,11 +203,15 @@ def _take_last_copies(folder: Path, manifest: Manifest, spare: list[str]) -> Non
     for path in reversed(spare):
         for stem in ("files/", "clock_events/", "forecasts-", "findings/"):
             if path.startswith(stem):
-                name = path[:-len(disk.named_digest(path) or "") - len(Path(path).suffix) - 1]
+                stem = disk.stem_of(path)
+                name = stem[:-1]
                 if name not in manifest.kept:
                     rows = findings_held(json.loads((folder / path).read_text("utf-8"))) \
                         if path.endswith(".json") else pq.read_metadata(folder / path).num_rows
-                    manifest.kept[name] = Kept(path, rows)
+                    # Written again: in a bucket it may be about to be removed.
+                    again = disk.write_named(
+                        folder, stem, Path(path).suffix, (folder / path).read_bytes())
+                    manifest.kept[name] = Kept(again, rows)
 
 
 def _read_again(folder: Path, manifest: Manifest, logs: list[str]) -> None:

@@ -47,8 +47,8 @@ from remanence.pipelines.store.manifest import (
     write_manifest,
 )
 from remanence.pipelines.store.name_codes import coded
+from remanence.pipelines.store.remote import again_where_lost, is_copy_of, writing
 from remanence.pipelines.store.view import folder_in_use
-from remanence.pipelines.store.writer_lock import writer_lock
 from remanence.shared.errors import StoreError, UnwritableStoreError
 from remanence.shared.table import Table
 from remanence.shared.tables import CLOCK_EVENTS, FILES, REJECTS, SIGNALS
@@ -103,10 +103,12 @@ class Store:
         Raises
         ------
         StoreError
-            The folder holds something else, another venue's store, or one this version
-            cannot read.
+            The folder or bucket holds something else, another venue's store, or one this
+            version cannot read; the bucket cannot be reached.
         """
-        folder = (Path(venue_path).parent / venue.store).resolve()
+        folder = (Path(venue_path).parent / venue.store_folder).resolve()
+        if venue.store != venue.store_folder:
+            is_copy_of(folder, venue.store)
         store = cls(folder_in_use(folder), venue.id)
         store._manifest()
         return store
@@ -199,6 +201,7 @@ class Store:
 
     # Writing.
 
+    @again_where_lost
     def commit(self, batch: Batch) -> Committed:
         """Put a batch into the store: all of it becomes visible at once, or none.
 
@@ -208,7 +211,7 @@ class Store:
             The store cannot be written (full disk, no permission); it is as it was.
         """
         signals = coded(batch.signals)
-        with writer_lock(self.folder):
+        with writing(self.folder):
             try:
                 manifest = self._manifest()
                 if read_manifest(self.folder) is None:

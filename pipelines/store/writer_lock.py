@@ -20,6 +20,10 @@ TELL_AFTER_S = 2.0
 """So long a wait is worth a word: a commit takes less."""
 
 
+class HeldError(StoreError):
+    """Another writer holds the store."""
+
+
 @contextlib.contextmanager
 def writer_lock(folder: Path, wait_s: float = LOCK_WAIT_S) -> Iterator[None]:
     """Hold the store for writing; the system lets go of it when the process ends, however it ends.
@@ -40,8 +44,8 @@ def writer_lock(folder: Path, wait_s: float = LOCK_WAIT_S) -> Iterator[None]:
         while not try_lock(file.fileno()):
             waited = time.monotonic() - began
             if waited > wait_s:
-                raise StoreError(f"{folder} has been held by {_holder(folder)} for "
-                                 f"{wait_s:.0f} s; let it end, then run this again")
+                raise HeldError(f"{folder} has been held by {_holder(folder)} for "
+                                f"{wait_s:.0f} s; let it end, then run this again")
             if waited > TELL_AFTER_S and not told:
                 told = True
                 note(f"waiting for {_holder(folder)}, which writes to {folder}")

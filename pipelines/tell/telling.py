@@ -95,7 +95,7 @@ def _tell_one(
     sleep: Callable[[float], None], *, dry_run: bool,
 ) -> list[str]:
     """Tell one target; what to print."""
-    store = (path.parent / venue.store).resolve()
+    store = (path.parent / venue.store_folder).resolve()
     if dry_run and not (store.parent / "told").exists():
         message = _message(venue, path, target, report, today, frozenset())
         return _shown(target, message)

@@ -72,7 +72,7 @@ def test_every_fault_is_named_with_its_line_in_one_go(harbour_text):
     ('format = "csv"', 'format = "cvs"', "format"),
     ('files = ["logs/*.csv", "logs/*.csv.gz"]', 'files = "logs/*.csv"', "files"),
     ('service_log = "service.csv"', 'service_log = ""', "service_log"),
-    ('store = "store"', 'store = "s3://bucket/harbour"', "store"),
+    ('store = "store"', 'store = "gs://bucket/harbour"', "store"),
     ('files = ["logs/*.csv"', 'files = ["https://host/logs/*.csv"', "files"),
     ('[[part]]', '[limits]\ncoast = 3\n[[part]]', "coast"),
     ('[[part]]', '[[supply]]\nid = "rail-z"\nrated_volts = 5\n[[part]]', "id"),
