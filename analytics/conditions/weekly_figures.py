@@ -180,6 +180,10 @@ def _week_rows(rows: pl.DataFrame, self_cut: bool) -> pl.DataFrame:
     figures = [_where_known(value, column).alias(name) for name, (value, column) in known.items()]
     steps = {"weekly-sag-length": sample,
              "weekly-recovery": pl.col("sample_ms") / (1.0 + pl.col("recovery_ms"))}
+    # A level that crosses a tick of the clock carries a whole tail over with it.
+    steps |= {name: grain / known[name][0].exp() for name, grain in (
+        ("weekly-late-tail-of-latency", poll), ("weekly-early-tail-of-latency", poll),
+        ("weekly-late-tail-of-sag-length", sample)) if name in known}
     figures += [step.median().alias(STEP + name) for name, step in steps.items()]
     return rows.group_by("weeks_ago").agg(pl.len().alias("commands"), *figures)
 
