@@ -9,7 +9,7 @@ that the lock was worked on and the log does not show it any more.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date
 
@@ -51,7 +51,8 @@ class Shown:
 
     ``told`` counts commands whose outcome was seen after the last work of the week (of a rail or
     controller: days with records), ``told_volts`` those with a sag; ``serviced`` is that work's
-    day. The medians are None without a reading; the rest are counts of the week.
+    day. ``supply`` is a lock's rail. The medians are None without a reading; the rest are counts
+    of the week.
     """
 
     told: int = 0
@@ -63,6 +64,7 @@ class Shown:
     openings_energised: int = 0
     openings_unpowered: int = 0
     serviced: date | None = None
+    supply: str | None = None
 
 
 @dataclass(frozen=True)
@@ -121,12 +123,16 @@ def lives(
     ]
     named = {_key(item) for item in found}
     ended = []
+    hiding: dict[str | None, set[str]] = {}
+    for one in kept:
+        if one.subject_kind == "supply" and one.urgency != "watch":
+            hiding.setdefault(one.subject, set()).update(known[one.condition].explains_on_locks)
     for item in earlier:
         key = _key(item.finding)
         seen = shown.get(key[:2])
         if key in named or seen is None or any(_same_story(item.finding, one) for one in kept):
             continue
-        after = _unfound(item, seen, week)
+        after = _unfound(item, seen, week, hiding.get(seen.supply, ()))
         if after.finding.status == "ended":
             ended.append(after.finding)
         else:
@@ -143,7 +149,9 @@ def _same_story(earlier: Finding, now: Finding) -> bool:
     """Whether a finding of the week is the cause, the effect or the rail of an earlier one."""
     told = now.extra.get("accounts_for", ())
     if now.subject_kind == "supply" and earlier.subject_kind == "lock" and earlier.subject in told:
-        return True
+        # A rail that failed later did not make it.
+        begun = now.since_low or now.since
+        return earlier.since is None or begun is None or earlier.since >= begun
     if (now.subject_kind, now.subject) != (earlier.subject_kind, earlier.subject):
         return False
     if now.urgency == "watch" != earlier.urgency:
@@ -193,17 +201,19 @@ def _course(was: Finding, now: Finding) -> str:
     return "standing"
 
 
-def _unfound(item: Standing, seen: Shown, week: Week) -> Standing:
+def _unfound(item: Standing, seen: Shown, week: Week, hidden_by_rail: Collection[str]) -> Standing:
     """An earlier finding that the week's log does not show by itself."""
     was = item.finding
+    # Where the rail does the same to a lock, its times do not tell that it is well or is not.
+    hidden = was.condition in hidden_by_rail and was.condition not in SIGNS
     readings = seen.told
     if was.condition in BY_VOLTS and item.sag_volts is not None:
         readings = seen.told_volts
-    if seen.serviced is not None and (not readings or _as_before(item, seen)):
+    if seen.serviced is not None and (not readings or hidden or _as_before(item, seen)):
         # Worked on, and what came after does not show it: if it comes back, it is said again.
         return replace(item, finding=_told(
             replace(was, status="ended", ended=seen.serviced), "life-mended", day=seen.serviced))
-    if not readings:
+    if not readings or hidden:
         return replace(item, finding=_told(
             replace(was, status="unseen"), "life-unseen", first_named=str(was.first_named)))
     if not _as_before(item, seen):
@@ -289,8 +299,8 @@ def what_was_shown(
     ).group_by("lock").agg(pl.col("date").max()).rows())
     found: dict[tuple[str, str], Shown] = {}
     for lock in venue.locks:
-        found["lock", lock.id] = _lock_shown(
-            rows.get(lock.id), opened.get(lock.id), work.get(lock.id))
+        found["lock", lock.id] = replace(_lock_shown(
+            rows.get(lock.id), opened.get(lock.id), work.get(lock.id)), supply=lock.supply)
     hours = history.dated("rail_hours").filter(pl.col("weeks_ago") == 0)
     for supply in venue.supplies:
         days = hours.filter(pl.col("supply") == supply.id)["day"].n_unique()

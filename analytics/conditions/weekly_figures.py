@@ -20,6 +20,8 @@ from remanence.analytics.history import (
 )
 from remanence.analytics.physics.regimes import CONTACT, RAIL, regimes
 from remanence.analytics.statistics.intervals import robust_deviation
+from remanence.analytics.statistics.polled import polls_in_step
+from remanence.shared.venue import Lock
 
 COMMANDS_FOR_FIGURES = 15
 """A week with fewer commands has no figures: a tenth of it would be a single reading
@@ -39,6 +41,7 @@ others (three-sigma rule: common practice)."""
 STEP_FLOOR_SHARE = 0.5
 """A weekly deviation is never less than this share of a step of the clock (calculated: rounding
 moves a value by at most half a step)."""
+TAILS = ("weekly-late-tail-of-latency", "weekly-early-tail-of-latency")
 TAIL_ONE_IN = 10
 """A tail is the mean of the most extreme one in this many readings. Assumption."""
 Names = NDArray[np.object_]
@@ -151,8 +154,11 @@ def _where_known(value: pl.Expr, column: pl.Expr) -> pl.Expr:
     return pl.when(column.count() >= READINGS_FOR_FIGURE).then(value)
 
 
-def _week_rows(rows: pl.DataFrame, self_cut: bool) -> pl.DataFrame:
+def _week_rows(rows: pl.DataFrame, lock: Lock) -> pl.DataFrame:
     """One lock's actuations by week: ``weeks_ago``, ``commands``, the figures."""
+    times = rows.filter((pl.col("outcome") == "released") & (pl.col("latency_ms") > 0))
+    in_step = polls_in_step(times["latency_ms"].to_numpy(),
+                            times["resolution_ms"].fill_null(0.0).to_numpy())
     latency = pl.col("latency_ms").filter(
         (pl.col("outcome") == "released") & (pl.col("latency_ms") > 0)).log()
     clear = pl.col("sag_volts") > CLEAR_SAG * pl.col("volts_noise").fill_null(0.0)
@@ -174,12 +180,16 @@ def _week_rows(rows: pl.DataFrame, self_cut: bool) -> pl.DataFrame:
                                        pl.col("off_spike_volts")),
         "weekly-current": (_log("amps").median(), _log("amps")),
     }
-    if self_cut:  # Else the sag is as long as the command.
+    # Else the sag is as long as the command, or is the latency itself, which others judge.
+    if lock.self_cut and lock.latency_kind != "supply":
         known["weekly-sag-length"] = (length.median(), length)
         known["weekly-late-tail-of-sag-length"] = (_tail(length, sample, late=True), length)
     figures = [_where_known(value, column).alias(name) for name, (value, column) in known.items()]
     steps = {"weekly-sag-length": sample,
              "weekly-recovery": pl.col("sample_ms") / (1.0 + pl.col("recovery_ms"))}
+    if in_step:
+        # A level that crosses a tick of the clock carries a whole tail over with it.
+        steps |= {name: poll / known[name][0].exp() for name in TAILS}
     figures += [step.median().alias(STEP + name) for name, step in steps.items()]
     return rows.group_by("weeks_ago").agg(pl.len().alias("commands"), *figures)
 
@@ -219,7 +229,7 @@ def _levels(history: History) -> _Levels:
             # The week of the work is neither before nor after it.
             from_week = (history.week.sunday - start).days // 7 - (start.weekday() > 0)
             rows = rows.filter(pl.col("weeks_ago") <= from_week)
-        weeks = _week_rows(rows, known[name].self_cut).with_columns(lock=pl.lit(name))
+        weeks = _week_rows(rows, known[name]).with_columns(lock=pl.lit(name))
         weeks = weeks.filter(pl.col("commands") >= COMMANDS_FOR_FIGURES)
         if not weeks.is_empty():
             parts.append(weeks)

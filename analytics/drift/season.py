@@ -13,15 +13,16 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
-from scipy import linalg
+from scipy import linalg, stats
 
 from remanence.analytics.drift.common import SEASON_GAIN_AT_LOW, SEASON_GAIN_DEVIATION
 from remanence.analytics.drift.panel import LEAST_SIBLINGS, Panel
 from remanence.analytics.statistics.arrays import Reals
 from remanence.analytics.statistics.intervals import MEDIAN_SQUARE, robust_deviation
 
-PER_KELVIN = {"pulsed": 0.008, "held": 0.0025}
-"""What a kelvin does to a latency: 0.7 to 1 % for a latch, 0.25 % for a magnet (calculated)."""
+PER_KELVIN = {"pulsed": 0.008, "held": -0.0025}
+"""What a kelvin does to a latency: a latch pulls 0.7 to 1 % later, a magnet lets go 0.25 % sooner,
+since less current flows in a warm coil (calculated)."""
 
 YEAR_DAYS = 365.25
 YEAR_KELVIN = 4.0
@@ -45,6 +46,9 @@ ANSWER_PER_KELVIN = 0.3
 for a latch)."""
 FEWEST_LOAD_DAYS = 10
 """Days with a known load that make a rail's coils a thermometer (assumption)."""
+NO_SEASON = 0.001
+"""A load that season, weather and chance would so seldom show is that of a rail which changed by
+itself, and no thermometer (common practice, no source)."""
 OFFSET = 1.0
 """Standard deviation of the unknown constant of each series that tells of a season: large."""
 
@@ -148,9 +152,20 @@ def thermometers(
         count = np.bincount(place, minlength=panel.day.size)
         total = np.bincount(place, load, minlength=panel.day.size)
         value = np.where(count > 0, -slope * total / np.maximum(count, 1), np.nan)
-        out.append(Observation(
-            value, drift + np.diag(slope**2 * noise / np.maximum(count, 1))))
+        told = Observation(value, drift + np.diag(slope**2 * noise / np.maximum(count, 1)))
+        if _may_be_season(group, panel.day, told):
+            out.append(told)
     return out
+
+
+def _may_be_season(group: str, day: Reals, told: Observation) -> bool:
+    """Whether a series is what season and weather may do, by the sum of its squares."""
+    known = np.isfinite(told.value)
+    covariance = (season_covariance(group, day) + told.covariance)[np.ix_(known, known)]
+    factor = linalg.cho_factor(covariance, check_finite=False)
+    value = told.value[known]
+    squares = float(value @ linalg.cho_solve(factor, value, check_finite=False))
+    return squares <= float(stats.chi2.isf(NO_SEASON, value.size))
 
 
 def told_season(

@@ -103,6 +103,12 @@ def print_worst(scores, most):
                       f"day {f['since_day']} reached {f['reached_day']} named {f['named_day']} "
                       f"first {f['first_condition']} since error {f['since_error_days']} "
                       f"({f['per_week']:.0f} a week)")
+    print("\nnamed, and not named in later weeks (seed, subject, condition, weeks):")
+    for s in scores:
+        for f in s.faults:
+            lost = [f"{week} {said}" for week, said in f["lasted"] if said != "named"]
+            if lost:
+                print(f"  {f['seed']} {f['subject']} {f['condition']}: {', '.join(lost)}")
     false = [f for s in scores for f in s.false]
     print(f"\nfalse findings ({len(false)}):")
     for f in false[:most]:

@@ -24,6 +24,11 @@ FIRST_FULL_WEEK = {
 STATED = {"unsafe-fitting", "release-test-due", "log-gap", "clock-fault"}
 """Read off a file, not estimated: left out of the calibration of scores."""
 
+LATER_WEEK = ("named", "another", "silent")
+"""What a week may say of a fault that was named before: its condition, another, or nothing."""
+WEEKS_FOR_A_RELAPSE = 3
+"""Weeks from a repair that did not help in which the log has yet to show that it did not."""
+
 
 @dataclass
 class Said:
@@ -62,6 +67,8 @@ class FaultScore:
     since_covered: bool | None
     rail_failing: bool = False
     """Whether the rail of this lock failed as well, within three weeks of it."""
+    lasted: list = field(default_factory=list)
+    """Of each full week after its first naming: (week, one of :data:`LATER_WEEK`)."""
 
 
 @dataclass
@@ -225,7 +232,26 @@ def _one(scenario, past, fault, said):
         None if named is None else 7 * named.week + 6,
         named is not None and named.week <= due, about[0].condition if about else None,
         error, covered, _rail_failing(scenario, fault),
+        [] if why_not or named is None else _lasted(scenario, fault, said, named),
     )
+
+
+def _lasted(scenario, fault, said, named):
+    """What each full week after the first naming says of a fault that goes on."""
+    weeks = range(named.week + 1, scenario.weeks)
+    if fault.mended_day is not None:
+        weeks = [week for week in weeks if 7 * week + 6 < fault.mended_day]
+    if fault.useless_repair_day is not None:
+        work = fault.useless_repair_day // 7
+        weeks = [week for week in weeks if not work <= week < work + WEEKS_FOR_A_RELAPSE]
+    told = {}
+    for one in said:
+        if one.subject == named.subject and one.urgency in COUNTED:
+            told.setdefault(one.week, set()).add(one.condition)
+    return [
+        (week, LATER_WEEK[0 if fault.condition in told.get(week, ()) else 1 if week in told
+                            else 2]) for week in weeks
+    ]
 
 
 def _rail_failing(scenario, fault):

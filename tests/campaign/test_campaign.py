@@ -130,6 +130,7 @@ def test_the_scorer_counts_by_hand():
         _said(10, lock, "coil-open", since=since + timedelta(days=1)),
         _said(10, healthy, "sticking-catch", "plan"),
         _said(11, healthy, "sticking-catch", "watch"),
+        _said(11, lock, "coil-open", since=since), _said(12, lock, "no-release", since=since),
     ]
     result = score(scenario, past, said, 0.0)
     assert [(f["subject"], f["week"]) for f in result.false] == [(healthy, 10)]
@@ -140,6 +141,13 @@ def test_the_scorer_counts_by_hand():
     assert row["named_in_time"]
     assert row["first_condition"] == "no-release"
     assert row["since_error_days"] == 1
+    assert row["lasted"] == [(11, "named"), (12, "another"), (13, "silent")]
+    assert report.totals([result])["weeks in which a lasting fault is named again"] == "33 % (1/3)"
+    fault.useless_repair_day = 78
+    assert score(scenario, past, said, 0.0).faults[0]["lasted"] == []
+    fault.useless_repair_day, fault.mended_day = None, 84
+    assert score(scenario, past, said, 0.0).faults[0]["lasted"] == [(11, "named")]
+    fault.mended_day = None
     late = score(scenario, past, [_said(11, lock, "coil-open", since=since)], 0.0)
     assert not late.faults[0]["named_in_time"]
     assert date.fromisoformat("2025-03-03") <= scenario.start

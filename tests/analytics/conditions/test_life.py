@@ -90,6 +90,31 @@ def test_shorted_turns_stand_until_the_coil_draws_as_before():
     assert after(standing, [], Shown(40, 40, sag_volts=0.5)).told[0].status == "ended"
 
 
+def low_rail(since, **more):
+    return finding("rail", "low-supply", "week", 0.99, since=since, subject_kind="supply",
+                   says=(), evidence=(), **more)
+
+
+def test_a_rail_that_fails_hides_what_a_lock_does_until_somebody_works_on_it():
+    standing = opened(failing(condition="loaded-catch"))
+    on_rail = {KEY: Shown(60, latency_ms=90.0, supply="rail"), ("supply", "rail"): Shown(7)}
+    for ahead in range(3):
+        made = lives(standing, [low_rail(date(2026, 7, 20))], on_rail, WEEK.plus(ahead))
+        standing = made.standing
+        assert ("loaded-catch", "unseen", "week") in statuses(made)
+    on_rail[KEY] = replace(on_rail[KEY], serviced=date(2026, 8, 12))
+    made = lives(standing, [low_rail(date(2026, 7, 20))], on_rail, WEEK.plus(3))
+    assert ("loaded-catch", "ended", "week") in statuses(made)
+
+
+@pytest.mark.parametrize(("since", "kept"), [(date(2026, 6, 20), False), (date(2026, 7, 20), True)])
+def test_a_rail_takes_over_only_what_began_after_it(since, kept):
+    rail = low_rail(since, extra={"accounts_for": ["latch-1"]})
+    shown = {KEY: Shown(60, supply="rail"), ("supply", "rail"): Shown(7)}
+    made = lives(opened(failing(condition="loaded-catch")), [rail], shown, WEEK)
+    assert (("loaded-catch", "unseen", "week") in statuses(made)) == kept
+
+
 def test_work_on_the_lock_ends_what_does_not_show_any_more():
     day = date(2026, 7, 22)
     made = after(opened(), [], Shown(3, serviced=day))
@@ -149,4 +174,4 @@ def test_what_a_week_shows_is_counted_after_its_last_work():
     assert shown[KEY].told > 20
     assert shown[KEY].latency_ms == pytest.approx(25, rel=0.6)
     assert what_was_shown(history_at(locks, rows.filter(rows["lock"] == "latch-0"), 3))[
-        KEY] == Shown()
+        KEY] == Shown(supply="rail")

@@ -57,6 +57,24 @@ def test_one_step_of_a_coarse_clock_is_no_change():
     assert latest(weekly(polled(45.0)), "weekly-sag-length").sum() / np.sqrt(2) > 3
 
 
+@pytest.mark.parametrize(("poll", "told"), [(10.0, False), (1.0, True)])
+def test_a_level_that_crosses_a_tick_of_the_clock_is_no_tail(poll, told):
+    def crossed(row, day):
+        # One release in ten is a poll of ten early.
+        early = 10.0 if day >= 7 * BEGUN and row["command_time"].minute % 10 == 0 else 0.0
+        row.update(latency_ms=40.0 - early, resolution_ms=poll)
+
+    figure = latest(weekly(crossed), "weekly-early-tail-of-latency")
+    assert (figure.sum() / np.sqrt(2) > 3) == told
+    assert figure.min() > 0
+
+
+def test_a_latency_that_is_read_off_the_sag_is_no_second_figure():
+    blind = latch("a", self_cut=True, contact=None)
+    figures = weekly(lock=blind)
+    assert np.isnan(figures.strange[0, :, PLACE["weekly-sag-length"]]).all()
+
+
 def test_a_week_of_few_commands_is_held_against_a_wider_spread():
     def wider(row, day):
         if day >= 7 * BEGUN:

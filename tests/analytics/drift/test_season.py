@@ -9,7 +9,12 @@ import pytest
 from remanence.analytics.drift.daily_series import lock_days
 from remanence.analytics.drift.judge import drifts
 from remanence.analytics.drift.panel import panel_of
-from remanence.analytics.drift.season import common_course
+from remanence.analytics.drift.season import (
+    COPPER_PER_KELVIN,
+    common_course,
+    thermometers,
+    told_season,
+)
 from remanence.analytics.history import with_weeks
 from remanence.shared.weeks import Week
 from tests.analytics.physics.latency_rows import FIRST_MONDAY, actuations, history_at, lock
@@ -92,3 +97,27 @@ def test_one_days_odd_poll_does_not_shift_its_latencies():
         resolution_ms=pl.when(odd).then(20.0).otherwise(pl.col("resolution_ms")))
     for plain, told in zip(days_of(rows), days_of(wrong), strict=True):
         np.testing.assert_allclose(told.level, plain.level, atol=1e-9)
+
+
+def thermometers_of(group, kelvin, joint=0.0):
+    """A rail whose coils are as warm as the room, and whose joint goes bad on day 100."""
+    panel = panel_of(days_of(rows_with(lambda day: 0.0 * day)))
+    day = np.unique(panel.number)
+    load = -COPPER_PER_KELVIN * kelvin(day) + np.where(day > -30, joint, 0.0)
+    load = load + np.random.default_rng(5).normal(0, 0.002, day.size)
+    return panel, thermometers(group, panel, [(day, load)])
+
+
+@pytest.mark.parametrize(("group", "sign"), [("pulsed", 1), ("held", -1)])
+def test_warm_coils_say_that_latches_are_later_and_magnets_sooner(group, sign):
+    panel, told = thermometers_of(group, lambda day: 8.0 * np.sin(2 * np.pi * day / 365))
+    effect, _ = told_season(group, panel.day, told)
+    assert np.corrcoef(effect, sign * np.sin(2 * np.pi * panel.day / 365))[0, 1] > 0.95
+
+
+def test_a_rail_that_changed_by_itself_is_no_thermometer():
+    def season_of_eight(day):
+        return 8.0 * np.sin(2 * np.pi * day / 365)
+
+    assert len(thermometers_of("pulsed", season_of_eight)[1]) == 1
+    assert thermometers_of("pulsed", season_of_eight, joint=0.5)[1] == []
