@@ -61,7 +61,7 @@ def test_the_same_records_in_other_dress(house, name, text):
 
 
 def test_a_second_time_adds_nothing(house):
-    path = house.write("a.csv", lines(GOOD))
+    house.write("a.csv", lines(GOOD))
     house.ingest()
     before = house.store.days()
     again = house.ingest()
