@@ -92,7 +92,8 @@ def _distances(weekly: WeeklyFigures) -> Iterator[tuple[Ints, dict[int, Ints], R
         points = points[np.isfinite(points).all(axis=1)]
         # The fit costs more than all else here: where no lock has moved, nobody asks for it.
         if moved and len(points) >= POINTS_PER_FIGURE * figures.size:
-            yield figures, moved, robust_distance(points, now[np.ix_(list(moved), figures)])
+            asked = now[np.fromiter(moved, np.int64)][:, figures]
+            yield figures, moved, robust_distance(points, asked)
 
 
 def robust_distance(sound: Reals, asked: Reals) -> Reals:

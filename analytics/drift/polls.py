@@ -96,7 +96,7 @@ def polls(resolution_ms: Reals, ordinal: Reals) -> tuple[Ints, Reals]:
     """
     resolution = np.clip(resolution_ms.astype(float), 0.0, None)
     _, count = np.unique(ordinal, return_counts=True)
-    _, daily = grouped_medians(resolution, ordinal)
+    _, daily = grouped_medians(resolution, ordinal.astype(np.int64))
     regime = np.repeat(settings(daily, count / FULL_DAY), count)
     period = np.zeros(resolution.size)
     for one in np.unique(regime):
