@@ -17,7 +17,7 @@ from remanence.pipelines.readers.source import Recoded, Source, UnreadableSource
 from remanence.pipelines.store.disk import replace_file
 from remanence.shared.log_format import LogFormat
 
-NAME = "touched.json"
+TOUCHED = "touched.json"
 """The file in the store's folder. It may be deleted: the next run looks at the bytes again."""
 
 _BLOCK = 8 << 20
@@ -33,7 +33,7 @@ class Touched:
     """
 
     def __init__(self, folder: Path) -> None:
-        self.path = folder / NAME
+        self.path = folder / TOUCHED
         self.found: dict[str, list[object]] = {}
         self.new = False
         with contextlib.suppress(OSError, ValueError, RecursionError):

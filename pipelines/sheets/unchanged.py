@@ -18,7 +18,7 @@ from pathlib import Path
 from typing import Any
 
 from remanence.pipelines.clocks.now import stated_now
-from remanence.pipelines.ingest.touched import NAME as TOUCHED
+from remanence.pipelines.ingest.touched import TOUCHED
 from remanence.pipelines.sheets.sheet import SheetOutcome, SheetRun, program_version
 from remanence.pipelines.store.disk import UNFINISHED, replace_file
 from remanence.pipelines.store.order_log import order_path

@@ -89,7 +89,7 @@ def test_a_file_that_was_only_touched_is_told_by_its_text(house, monkeypatch, na
     # Nor are its bytes looked at once more; without the note they are.
     monkeypatch.setattr(touched, "Recoded", None)
     assert house.ingest().files[0].unchanged
-    (house.store.folder / touched.NAME).unlink()
+    (house.store.folder / touched.TOUCHED).unlink()
     with pytest.raises(TypeError):
         house.ingest()
 
