@@ -64,10 +64,10 @@ __all__ = [
     "MEDIAN_ERROR", "MEDIAN_SQUARE", "MEDIAN_VARIANCE", "NORMAL_95", "NORMAL_95_ROUNDED",
     "ProductLimit", "Reals", "Side", "TIED_SHARE", "TIED_WITHIN_POLLS", "betabinomial",
     "bound_of_quantile", "chance_of_at_least", "change_of_level", "change_of_rate", "check_limits",
-    "cusum", "grouped_curves", "grouped_medians", "grouped_quantile", "huber_line", "level_of_days", "life_posterior",
-    "median", "median_interval", "poisson_limits", "polled_median", "polls_in_step", "probability",
-    "product_limit", "rate_that_matters", "robust_deviation", "settings", "wilson",
-    "zero_failure_scale",
+    "cusum", "grouped_curves", "grouped_medians", "grouped_quantile", "huber_line",
+    "level_of_days", "life_posterior", "median", "median_interval", "poisson_limits",
+    "polled_median", "polls_in_step", "probability", "product_limit", "rate_that_matters",
+    "robust_deviation", "settings", "wilson", "zero_failure_scale",
 ]
 
 __getattr__ = on_demand(__name__, {

@@ -19,8 +19,8 @@ if TYPE_CHECKING:
     from remanence.pipelines.ingest.touched import TOUCHED
 
 __all__ = [
-    "FileCount", "IngestSummary", "Seen", "Silent", "TOUCHED", "absent_channels", "as_logged", "find_logs",
-    "pieces", "seen_in",
+    "FileCount", "IngestSummary", "Seen", "Silent", "TOUCHED", "absent_channels", "as_logged",
+    "find_logs", "pieces", "seen_in",
 ]
 
 __getattr__ = on_demand(__name__, {
