@@ -262,7 +262,7 @@ def first_day(history: History) -> date | None:
 
 def day_ordinals(days: pl.Series) -> Ints:
     """Proleptic ordinals (:meth:`datetime.date.toordinal`) of a column of dates without nulls."""
-    out: Ints = days.to_physical().to_numpy().astype(np.int64) + _EPOCH
+    out: Ints = days.cast(pl.Int32).to_numpy().astype(np.int64) + _EPOCH
     return out
 
 
@@ -296,12 +296,8 @@ def actuations_by_lock(history: History) -> dict[str, pl.DataFrame]:
 
 def per_lock(frame: pl.DataFrame) -> dict[str, pl.DataFrame]:
     """The rows of each lock, by lock id; a lock without rows is not in it."""
-    return {
-        str(key[0]): part
-        for key, part in frame.partition_by(
-            "lock", as_dict=True, maintain_order=True
-        ).items()
-    }
+    return {str(part.item(0, "lock")): part
+            for part in frame.partition_by("lock", maintain_order=True) if part.height}
 
 
 @once_per_history
@@ -383,7 +379,7 @@ class Rows:
 
     def real(self, column: str) -> Reals:
         """A column of numbers; NaN where null."""
-        out: Reals = self.frame[column].cast(pl.Float64).fill_null(float("nan")).to_numpy()
+        out: Reals = self.frame[column].cast(pl.Float64).to_numpy()
         return out
 
     def text(self, column: str) -> NDArray[np.object_]:
@@ -414,7 +410,7 @@ def rows_by_lock(frame: pl.DataFrame, time: str, history: History) -> dict[str, 
     return {
         name: Rows(
             known[name], part,
-            part[time].dt.epoch("us").to_numpy(),
+            part[time].cast(pl.Datetime("us", "UTC")).cast(pl.Int64).to_numpy(),
             day_ordinals(part["day"]),
             part["weeks_ago"].to_numpy(),
         )

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import numpy as np
-from scipy import stats
 
 from remanence.analytics.statistics.arrays import Flags, Ints, Reals
+from remanence.analytics.statistics.rates import chance_of_at_least
 
 FIRST_DAYS = 7
 LEAST_ROWS = 5
@@ -43,7 +43,7 @@ def came_back_after(day: Reals | Ints, faulty: Flags, share_before: float) -> in
     if early.size < LEAST_ROWS or not late.any():
         return None
     share = min(max(share_before, 0.0), 1.0)
-    if stats.binom.cdf(int(early.sum()), early.size, share) >= BY_CHANCE:
+    if 1.0 - chance_of_at_least(int(early.sum()) + 1, early.size, share) >= BY_CHANCE:
         return None
     # The best start of a run that reaches the end, of commands faulty at half that share or more.
     run = np.cumsum((late - 0.5 * share)[::-1])[::-1]

@@ -67,16 +67,14 @@ def changed_unnamed(history: History) -> list[Finding]:
     if len(weekly.locks) == 0 or weekly.strange.shape[1] <= WEEKS_NOW:
         return []
     found = []
-    for locks, figures, distance in _distances(weekly):
-        for lock, far in zip(locks, distance, strict=True):
-            moved = _moved(weekly.strange[lock], figures)
-            if moved.size:
-                found.append(_said(history, weekly, int(lock), moved, float(far)))
+    for _, moved, distance in _distances(weekly):
+        for (lock, those), far in zip(moved.items(), distance, strict=True):
+            found.append(_said(history, weekly, lock, those, float(far)))
     return sorted(found, key=lambda item: item.subject)
 
 
-def _distances(weekly: WeeklyFigures) -> Iterator[tuple[Ints, Ints, Reals]]:
-    """Locks that have the same figures, these figures, and the distance of each lock.
+def _distances(weekly: WeeklyFigures) -> Iterator[tuple[Ints, dict[int, Ints], Reals]]:
+    """Figures, the locks that have these and have moved (in which), and the distance of each.
 
     The unit is the distance of a typical sound lock.
     """
@@ -88,10 +86,14 @@ def _distances(weekly: WeeklyFigures) -> Iterator[tuple[Ints, Ints, Reals]]:
     for pattern in np.unique(known[known.sum(axis=1) >= LEAST_FIGURES], axis=0):
         figures = np.flatnonzero(pattern)
         locks = np.flatnonzero((known == pattern).all(axis=1))
+        moved = {int(lock): those for lock in locks
+                 if (those := _moved(weekly.strange[lock], figures)).size}
         points = past[:, :, figures].reshape(-1, figures.size)
         points = points[np.isfinite(points).all(axis=1)]
-        if len(points) >= POINTS_PER_FIGURE * figures.size:
-            yield locks, figures, robust_distance(points, now[np.ix_(locks, figures)])
+        # The fit costs more than all else here: where no lock has moved, nobody asks for it.
+        if moved and len(points) >= POINTS_PER_FIGURE * figures.size:
+            asked = now[np.fromiter(moved, np.int64)][:, figures]
+            yield figures, moved, robust_distance(points, asked)
 
 
 def robust_distance(sound: Reals, asked: Reals) -> Reals:

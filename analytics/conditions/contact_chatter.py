@@ -6,7 +6,6 @@ from dataclasses import replace
 
 import numpy as np
 import polars as pl
-from scipy import stats
 
 from remanence.analytics.conditions.condition import PULSED, Condition, failed_repair, finding
 from remanence.analytics.conditions.contact_wiring import FLICKER_MS
@@ -146,7 +145,7 @@ def _beside_others(changes: pl.DataFrame, history: History) -> list[Finding]:
         if (own - usual < max(_MORE_LOG, _BOUNCE_SURE_Z * spread)
                 or edges.mean() - np.expm1(usual) < _MORE_EDGES):
             continue
-        error = float(stats.sem(edges))
+        error = _mean_error(edges)
         found.append(finding(
             name, "contact-chatter", "plan", _BESIDE_SCORE,
             says=[say("bounces-beside-others", now=Amount(float(edges.mean()), "edges"),
@@ -196,12 +195,17 @@ def _begun(days: Ints, level: Reals, movements: Ints) -> Change | None:
     return fit if fit is not None and fit.log_odds > 0 and fit.shift > 0 else None
 
 
+def _mean_error(values: Reals) -> float:
+    """Standard error of a mean."""
+    return float(np.std(values, ddof=1) / np.sqrt(values.size))
+
+
 def _chatter_finding(
     rows: Rows, change: Change, now: Reals, before: Reals,
     begun: Change | None,
 ) -> Finding:
     since, low, high = (begun or change).dates()
-    error, past = stats.sem(now), stats.sem(before)
+    error, past = _mean_error(now), _mean_error(before)
     return finding(
         rows.lock.id, "contact-chatter", "plan", change.score(_MORE_LOG),
         since=since, since_low=low, since_high=high,
@@ -306,7 +310,9 @@ def _opened_finding(
     weight = min(1.0, _PAST_COMMANDS_MOST / max(before[1], 1))
     hits = _BY_HAND_PRIOR[0] + weight * before[0]
     misses = _BY_HAND_PRIOR[1] + weight * (before[1] - before[0])
-    chance = float(stats.betabinom.sf(count - 1, total, hits, misses))
+    from scipy.stats import betabinom  # takes half a second to load, and few locks need it
+
+    chance = float(betabinom.sf(count - 1, total, hits, misses))
     # The beginning was chosen from the same rows, so there were as many chances as stretches.
     chance = min(1.0, chance * max(1.0, commands.size / max(total, 1)))
     least_rate = max(_OPENED_RATE, _OPENED_TIMES_USUAL * hits / (hits + misses))

@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import stats
+from scipy import special
 
 from remanence.analytics.drift.change_model import daily_covariance
 from remanence.analytics.drift.judge import LockDrift
@@ -98,5 +98,5 @@ def slope_with_memory(weeks: Reals, level: Reals, covariance: Reals) -> tuple[fl
     freedom = weeks.size - 2
     scale = max(float(off @ off) / freedom, 1.0)
     error = np.sqrt(scale * np.linalg.inv(white[:, :2].T @ white[:, :2])[1, 1])
-    half = float(stats.t.ppf((1 + SLOPE_CONFIDENCE) / 2, freedom) * error)
+    half = float(special.stdtrit(freedom, (1 + SLOPE_CONFIDENCE) / 2) * error)
     return float(found[1]), float(found[1]) - half, float(found[1]) + half

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import numpy as np
-from scipy import stats
 
 from remanence.analytics.conditions.condition import finding
 from remanence.analytics.conditions.new_locks import NEW_LOCK_PRIOR, NEW_LOCK_RELEASES, YOUNG_DAYS
@@ -55,7 +54,7 @@ def quick_from_the_start(history: History) -> list[Finding]:
         size = "large" if lock.rated_volts**2 / lock.ohms >= LARGE_WATTS else "small"
         now = np.log(drift.now_ms)
         with_it, without = (
-            float(stats.norm.logpdf(now, np.log(usual[size]), MODEL_DEVIATION))
+            -float((now - np.log(usual[size])) / MODEL_DEVIATION) ** 2 / 2.0
             for usual in (WITH_DIODE_MS, WITHOUT_MS))
         score = probability(
             without - with_it + float(np.log(NEW_LOCK_PRIOR / (1 - NEW_LOCK_PRIOR))))

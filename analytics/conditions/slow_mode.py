@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import numpy as np
-from scipy import stats
 
 from remanence.analytics.conditions.condition import PULSED, Condition, finding
 from remanence.analytics.conditions.evidence import raised_on_way_out, share_evidence
@@ -17,6 +16,7 @@ from remanence.analytics.history import (
     since_baseline,
 )
 from remanence.analytics.statistics.intervals import probability
+from remanence.analytics.statistics.rates import chance_of_at_least
 from remanence.shared.findings import Amount, Evidence, Finding, Sentence, say
 from remanence.shared.venue import Lock
 
@@ -93,8 +93,8 @@ def sticks_after_rest(mode: SlowMode) -> bool:
     count, total = mode.change.now.count
     share = (count - mode.first_count + JEFFREYS_COUNT) / (
         total - mode.first_total + JEFFREYS_TOTAL)
-    return bool(mode.first_count >= LEAST_SLOW_AFTER_REST and stats.binom.sf(
-        mode.first_count - 1, mode.first_total, min(share, 1.0)) < REST_BY_CHANCE)
+    return bool(mode.first_count >= LEAST_SLOW_AFTER_REST and chance_of_at_least(
+        mode.first_count, mode.first_total, min(share, 1.0)) < REST_BY_CHANCE)
 
 
 def loaded_catch(history: History) -> list[Finding]:

@@ -8,7 +8,7 @@ from datetime import date, timedelta
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
-from scipy import stats
+from scipy import special
 
 from remanence.analytics.conditions.condition import Condition, finding
 from remanence.analytics.conditions.evidence import share_evidence
@@ -157,7 +157,7 @@ def _under_window(
     # rail's own past, read by the same meter, was well inside the window.
     past = float(np.median(idle.volts[~low])) if (~low).any() else float("nan")
     fell = np.isfinite(past) and past - level > _WELL_INSIDE * supply.rated_volts
-    score = stats.norm.cdf((floor - level) / (_DIVIDER * supply.rated_volts))
+    score = special.ndtr((floor - level) / (_DIVIDER * supply.rated_volts))
     score = max(float(score), _FELL_SCORE) if fell else float(score)
     begun = change_of_rate(idle.day, low)
     since, since_low, since_high = (
@@ -412,8 +412,10 @@ def _days_between_charges(
 def _running_down(
     history: History, supply: Supply, days: NDArray[np.int64], volts: Reals
 ) -> list[Finding]:
+    from scipy.stats import theilslopes  # takes half a second to load, and few rails need it
+
     slope, _, low, high = (
-        float(item) for item in stats.theilslopes(volts, days, _SLOPE_CONFIDENCE))
+        float(item) for item in theilslopes(volts, days, _SLOPE_CONFIDENCE))
     lost = float(-slope * (days[-1] - days[0]))
     falls = -np.diff(volts)
     stepped = (days.size >= _FEWEST_STEP_DAYS

@@ -5,7 +5,6 @@ from __future__ import annotations
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
-from scipy import stats
 
 from remanence.analytics.conditions.condition import Condition, failed_repair, finding
 from remanence.analytics.conditions.drawn_load import UNKNOWN_NOISE_VOLTS
@@ -15,6 +14,7 @@ from remanence.analytics.conditions.from_first_day import quick_from_the_start
 from remanence.analytics.conditions.latency import lost_diode
 from remanence.analytics.history import Flags, History, Ints, Reals, Rows, rows_by_lock
 from remanence.analytics.statistics.intervals import robust_deviation
+from remanence.analytics.statistics.rates import chance_of_at_least
 from remanence.shared.findings import Amount, Evidence, Finding, say
 from remanence.shared.venue import Lock
 
@@ -93,7 +93,7 @@ def stays_on(history: History) -> list[Finding]:
             continue
         count, total = stretch.now
         rate = (stretch.before[0] + _STAYS_PRIOR[0]) / (stretch.before[1] + _STAYS_PRIOR[1])
-        chance = stats.binom.sf(count - 1, total, rate)
+        chance = chance_of_at_least(count, total, rate)
         if count < _FEWEST_STAYS or chance > _STAYS_CHANCE:
             continue
         outlasts = rows.real("sag_outlasts_ms")[stays & stretch.live]
@@ -223,7 +223,7 @@ def _spike_finding(
     if meanwhile > _OVERSHOOT_SHARE * count / max(total, 1):
         # All locks of the rail show it: the supply overshoots, whatever is switched off.
         return None
-    chance = float(stats.binom.sf(count - 1, total, min(rate, 1.0)))
+    chance = chance_of_at_least(count, total, min(rate, 1.0))
     # The beginning was chosen from the same rows, so there were as many chances as rows.
     chance = min(1.0, chance * max(rows.size, 1))
     if count < _FEWEST_SPIKES or chance > _SPIKE_CHANCE:

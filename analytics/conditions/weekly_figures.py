@@ -20,6 +20,7 @@ from remanence.analytics.history import (
 )
 from remanence.analytics.physics.regimes import CONTACT, RAIL, regimes
 from remanence.analytics.statistics.intervals import robust_deviation
+from remanence.analytics.statistics.medians import median
 from remanence.analytics.statistics.polled import polls_in_step
 from remanence.shared.venue import Lock
 
@@ -334,7 +335,7 @@ def _from_before(level: Reals, first: Flags) -> Reals:
         before = level[lock, weeks, figure]
         off[lock, :, figure] = level[lock, :, figure] - np.median(before)
         for place, week in enumerate(weeks):
-            off[lock, week, figure] = before[place] - np.median(np.delete(before, place))
+            off[lock, week, figure] = before[place] - median(np.delete(before, place))
     return off
 
 

@@ -11,6 +11,7 @@ import numpy as np
 
 from remanence.analytics.statistics.arrays import Ints, Reals
 from remanence.analytics.statistics.intervals import robust_deviation
+from remanence.analytics.statistics.medians import grouped_medians
 from remanence.analytics.statistics.settings import settings
 
 LEAST_DAILY_SCATTER = 0.03
@@ -94,8 +95,8 @@ def polls(resolution_ms: Reals, ordinal: Reals) -> tuple[Ints, Reals]:
     A controller keeps its poll's period until somebody changes it: one odd day does not.
     """
     resolution = np.clip(resolution_ms.astype(float), 0.0, None)
-    _, start, count = np.unique(ordinal, return_index=True, return_counts=True)
-    daily = np.array([np.median(part) for part in np.split(resolution, start[1:])])
+    _, count = np.unique(ordinal, return_counts=True)
+    _, daily = grouped_medians(resolution, ordinal.astype(np.int64))
     regime = np.repeat(settings(daily, count / FULL_DAY), count)
     period = np.zeros(resolution.size)
     for one in np.unique(regime):

@@ -394,11 +394,13 @@ def polling_of(records: pl.DataFrame) -> pl.DataFrame:
         Columns ``controller``, ``day``, ``resolution_ms`` (the polling period where one shows, else
         the clock's step), ``edges`` and ``clock_ms`` of POLLING, by controller and day.
     """
-    # (A level that is said again was not seen to change then: repeats tell nothing of a poll.)
-    told = records.sort("channel", "quantity", "time", "place").filter(
+    # A level that is said again was not seen to change then: repeats tell nothing of a poll. The
+    # first record of a day is taken for a change, whatever days are looked at together.
+    told = records.with_columns(day=C.time // DAY_US).sort(
+        "channel", "quantity", "time", "place").filter(
         pl.any_horizontal(C(name).ne_missing(C(name).shift(1))
-                          for name in ("channel", "quantity", "value"))
-    ).select("controller", "time", day=C.time // DAY_US, ours=C.quantity == "contact")
+                          for name in ("channel", "quantity", "day", "value"))
+    ).select("controller", "time", "day", ours=C.quantity == "contact")
     rows = []
     for (controller, day), part in told.sort("controller", "time").partition_by(
             "controller", "day", as_dict=True, maintain_order=True).items():

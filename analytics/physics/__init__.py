@@ -61,6 +61,7 @@ if TYPE_CHECKING:
     from remanence.analytics.physics.source_resistance import (
         RailResistance,
         Resistance,
+        latest_resistance,
         rail_resistance,
         with_load,
     )
@@ -72,7 +73,8 @@ __all__ = [
     "RailLoad", "RailModel", "RailResistance", "Regime", "Regimes", "ReleaseFit", "Resistance",
     "SIZES_MM2", "SagError", "SagReadings", "Solenoid", "SwitchOff", "battery_outlook", "branch",
     "cable_needed", "coarse_clocks", "company", "end_slack_ms", "explain", "fit_release",
-    "heat_at_start", "heat_of_week", "heated", "holding_force", "idle_drift", "loaded",
+    "heat_at_start", "heat_of_week", "heated", "holding_force", "idle_drift",
+    "latest_resistance", "loaded",
     "loaded_throughout", "logged_currents", "measured_sags", "present_pulse", "present_pulses",
     "rail_loads", "rail_resistance", "recovery", "regimes", "release_latency", "rested",
     "ripple_volts", "sag_error", "sag_readings", "switch_offs", "times_of", "volts_of", "with_load",
@@ -96,6 +98,7 @@ __getattr__ = on_demand(__name__, {
     "release": ("Solenoid",),
     "release_fit": ("Explained", "ReleaseFit", "explain", "fit_release", "loaded"),
     "sag_release": ("SagError", "SagReadings", "sag_error", "sag_readings"),
-    "source_resistance": ("RailResistance", "Resistance", "rail_resistance", "with_load"),
+    "source_resistance": ("RailResistance", "Resistance", "latest_resistance", "rail_resistance",
+        "with_load"),
     "supply": ("recovery", "ripple_volts"),
 })

@@ -22,6 +22,7 @@ from remanence.analytics.history import (
 )
 from remanence.analytics.statistics.arrays import Flags, Ints, Reals
 from remanence.analytics.statistics.intervals import median_interval
+from remanence.analytics.statistics.medians import grouped_medians
 from remanence.analytics.statistics.robust import Line, huber_line
 from remanence.shared.venue import Supply
 
@@ -87,12 +88,7 @@ class IdleVolts:
         days, volts : numpy.ndarray, shape (days,)
             The days as ordinals, rising, and their medians. [V]
         """
-        if not self.day.size:
-            return self.day, self.volts
-        days, place = np.unique(self.day, return_inverse=True)
-        order = np.argsort(place, kind="stable")
-        parts = np.split(self.volts[order], np.cumsum(np.bincount(place))[:-1])
-        return days, np.array([float(np.median(part)) for part in parts])
+        return grouped_medians(self.volts, self.day)
 
     def level(self, which: Flags) -> Level | None:
         """Level of some of the hours.

@@ -282,6 +282,37 @@ def rail_resistance(history: History) -> Mapping[str, RailResistance]:
     }
 
 
+def latest_resistance(history: History) -> dict[str, Resistance]:
+    """:attr:`RailResistance.latest` of every rail, without the fits of the weeks before it.
+
+    Parameters
+    ----------
+    history : History
+        ``actuations`` up to the end of the week.
+
+    Returns
+    -------
+    dict of str to Resistance
+        By supply; a rail of which none is known is not in it.
+    """
+    venue = history.venue
+    rows = history.dated("actuations")
+    sags = rows.filter(pl.col("sag_volts").is_not_null())
+    found: dict[str, Resistance] = {}
+
+    def learn(part: pl.DataFrame) -> bool:
+        wanted = [lock.id for lock in venue.locks if lock.supply not in found]
+        for row in source_resistance(part.filter(pl.col("lock").is_in(wanted)), venue).to_dicts():
+            if (fit := _fit(row)) is not None:
+                found[row["supply"]] = fit
+        return len(found) == len(venue.supplies)
+
+    weeks = sags.filter(pl.col("weeks_ago") < COURSE_WEEKS)["weeks_ago"].unique().sort()
+    if not any(learn(sags.filter(pl.col("weeks_ago") == ago)) for ago in weeks):
+        learn(rows.filter(in_first_weeks()))
+    return found
+
+
 def _fit(row: Mapping[str, float]) -> Resistance | None:
     if row["resistance_ohms"] is None:
         return None

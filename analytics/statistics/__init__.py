@@ -32,6 +32,7 @@ if TYPE_CHECKING:
         life_posterior,
         zero_failure_scale,
     )
+    from remanence.analytics.statistics.medians import grouped_medians, median
     from remanence.analytics.statistics.polled import (
         FEWEST_FOR_TIE,
         LEAST_TIED_POLL_MS,
@@ -40,7 +41,12 @@ if TYPE_CHECKING:
         polled_median,
         polls_in_step,
     )
-    from remanence.analytics.statistics.rates import betabinomial, change_of_rate, rate_that_matters
+    from remanence.analytics.statistics.rates import (
+        betabinomial,
+        chance_of_at_least,
+        change_of_rate,
+        rate_that_matters,
+    )
     from remanence.analytics.statistics.robust import HUBER_TUNING, Line, huber_line
     from remanence.analytics.statistics.settings import ALIKE, settings
     from remanence.analytics.statistics.survival import (
@@ -57,11 +63,11 @@ __all__ = [
     "Flags", "HUBER_TUNING", "Ints", "LEAST_TIED_POLL_MS", "LifePosterior", "Line", "Lives",
     "MEDIAN_ERROR", "MEDIAN_SQUARE", "MEDIAN_VARIANCE", "NORMAL_95", "NORMAL_95_ROUNDED",
     "ProductLimit", "Reals", "Side", "TIED_SHARE", "TIED_WITHIN_POLLS", "betabinomial",
-    "bound_of_quantile", "change_of_level", "change_of_rate", "check_limits", "cusum",
-    "grouped_curves", "grouped_quantile", "huber_line", "level_of_days", "life_posterior",
-    "median_interval", "poisson_limits", "polled_median", "polls_in_step", "probability",
-    "product_limit", "rate_that_matters", "robust_deviation", "settings", "wilson",
-    "zero_failure_scale",
+    "bound_of_quantile", "chance_of_at_least", "change_of_level", "change_of_rate", "check_limits",
+    "cusum", "grouped_curves", "grouped_medians", "grouped_quantile", "huber_line",
+    "level_of_days", "life_posterior", "median", "median_interval", "poisson_limits",
+    "polled_median", "polls_in_step", "probability", "product_limit", "rate_that_matters",
+    "robust_deviation", "settings", "wilson", "zero_failure_scale",
 ]
 
 __getattr__ = on_demand(__name__, {
@@ -74,9 +80,10 @@ __getattr__ = on_demand(__name__, {
     "level_change": ("change_of_level", "level_of_days"),
     "life": ("FAMILY_CYCLES", "FAMILY_FACTOR", "LifePosterior", "Lives", "life_posterior",
         "zero_failure_scale"),
+    "medians": ("grouped_medians", "median"),
     "polled": ("FEWEST_FOR_TIE", "LEAST_TIED_POLL_MS", "TIED_SHARE", "TIED_WITHIN_POLLS",
         "polled_median", "polls_in_step"),
-    "rates": ("betabinomial", "change_of_rate", "rate_that_matters"),
+    "rates": ("betabinomial", "chance_of_at_least", "change_of_rate", "rate_that_matters"),
     "robust": ("HUBER_TUNING", "Line", "huber_line"),
     "settings": ("ALIKE", "settings"),
     "survival": ("ProductLimit", "bound_of_quantile", "check_limits", "grouped_curves",

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import numpy.typing as npt
-from scipy.special import betaln
+from scipy.special import betainc, betaln
 
 from remanence.analytics.statistics.arrays import Flags, Ints, Reals
 from remanence.analytics.statistics.change import Change, Side, most_likely_split
@@ -24,6 +24,23 @@ JEFFREYS = (0.5, 0.5)
 """Beta prior of a rate of which nothing is known."""
 _RARE, _FREQUENT = (0.5, 60.0), (1.0, 5.0)
 """Beta priors of a rate on either side of the day from which it is one that matters."""
+
+
+def chance_of_at_least(count: int, total: int, rate: float) -> float:
+    """Chance of so many events or more: the upper tail of a binomial.
+
+    In place of ``scipy.stats.binom.sf``, whose package takes half a second to load.
+
+    Parameters
+    ----------
+    count, total : int
+        Events, and commands among which they came.
+    rate : float
+        Chance of one, from 0 to 1.
+    """
+    if not 0 < count <= total:
+        return float(count <= 0)
+    return float(betainc(count, total - count + 1, rate))
 
 
 def betabinomial(

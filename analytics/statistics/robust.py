@@ -9,6 +9,7 @@ import numpy.typing as npt
 from scipy import special
 
 from remanence.analytics.statistics.arrays import Reals
+from remanence.analytics.statistics.medians import median
 
 HUBER_TUNING = 1.345
 """95 % efficient where the scatter is normal (Huber, Robust Statistics, 1981)."""
@@ -96,7 +97,7 @@ def huber_line(
         if np.isinf(tuning):
             beta = new
             break
-        scale = float(np.median(np.abs(residual)) / 0.6745)
+        scale = median(np.abs(residual)) / 0.6745
         if scale <= 1e-12 * max(1.0, float(np.max(np.abs(value)))):
             beta = new
             break

@@ -16,7 +16,6 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-import polars as pl
 from scipy import special
 
 from remanence.analytics.statistics.arrays import Ints, Reals
@@ -227,15 +226,15 @@ def grouped_curves(
 
     Sorted by group; groups are numbered from 0 without gaps.
     """
-    steps = (
-        pl.DataFrame({"group": group, "time": time, "ended": ended, "count": count})
-        .group_by("group", "time")
-        .agg(events=(pl.col("count") * pl.col("ended")).sum(), total=pl.col("count").sum())
-        .sort("group", "time")
+    order = np.lexsort((time, group))
+    code, moment = np.asarray(group)[order], np.asarray(time)[order]
+    same = (code[1:] == code[:-1]) & (moment[1:] == moment[:-1])
+    first_row = np.flatnonzero(np.append(True, ~same)[:code.size])
+    total, events = (
+        np.add.reduceat(np.asarray(each, dtype=np.int64)[order], first_row)
+        if first_row.size else np.zeros(0, np.int64) for each in (count, count * ended)
     )
-    code = steps["group"].to_numpy()
-    total = steps["total"].cast(pl.Int64).to_numpy()
-    events = steps["events"].cast(pl.Int64).to_numpy()
+    code, moment = code[first_row], moment[first_row]
     start = np.flatnonzero(np.diff(code, prepend=-1)) if code.size else np.zeros(0, np.int64)
     size = np.diff(np.append(start, code.size))
     cumulated = np.cumsum(total)
@@ -260,7 +259,7 @@ def grouped_curves(
         )
         lower, upper = _greenwood(survival, variance, confidence, limits)
         first = np.ones(start.size)
-    return Curves(start, steps["time"].to_numpy(), at_risk, events, survival, lower, upper, first)
+    return Curves(start, moment, at_risk, events, survival, lower, upper, first)
 
 
 def _beta_product(

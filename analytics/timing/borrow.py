@@ -103,6 +103,10 @@ def lent_pool(
     """The lenders' scatter about their medians, at this lock's own median as far as it is known."""
     centres, errors = [], []
     needs, lates, days, late_days = [], [], [], []
+    # Days of different locks are different clusters (apart by a multiple of 7, for the weeks).
+    seen = [(s.day.min(), s.day.max()) for s in lenders if s.day.size]
+    apart = 7 * int(max((last for _, last in seen), default=0) // 7
+                    - min((first for first, _ in seen), default=0) // 7 + 1)
     for number, other in enumerate(lenders):
         power = exponents.get(other.lock.id, NONE).middle if reference is not None else 0.0
         part = own_pool(other, reference, power)
@@ -111,9 +115,8 @@ def lent_pool(
         errors.append(error)
         needs.append(np.log(part.need) - centre)
         lates.append(np.log(part.late) - centre)
-        # Days of different locks are different clusters (a multiple of 7, for the weeks).
-        days.append(part.day + 7_000_000 * number)
-        late_days.append(part.late_day + 7_000_000 * number)
+        days.append(part.day + apart * number)
+        late_days.append(part.late_day + apart * number)
     middle, variance, between = random_effects(np.array(centres), np.array(errors))
     mean, spread = middle, variance + between
     power = exponents.get(sample.lock.id, NONE).middle if reference is not None else 0.0

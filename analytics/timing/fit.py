@@ -133,7 +133,7 @@ def fit_lock(
     long_enough = need_ms[key(0.99)] or np.inf
     alike = released_alike(sample, family_samples)
     misses = [_missed(s, reference, exponents, long_enough) for s in (sample, *alike)]
-    again = [_missed_again(s) for s in (sample, *alike)]
+    again = [s.missed_again for s in (sample, *alike)]
     if door:  # What its contact misses includes the person who did not push.
         misses[0], again[0] = (0, 0), (0, 0)
     own_misses = misses[0]
@@ -252,14 +252,17 @@ def _missed(
 ) -> tuple[int, int]:
     """First commands with a pulse that was long enough: how many silent, of how many."""
     power = exponents.get(sample.lock.id, NONE).middle if reference is not None else 0.0
-    pulse = at_reference(sample.pulse_ms, sample.volts, reference, power)
-    use = sample.first & (pulse >= enough)
-    return int((use & ~sample.released).sum()), int(use.sum())
-
-
-def _missed_again(sample: Sample) -> tuple[int, int]:
-    use = sample.attempt >= 2
-    return int((use & ~sample.released).sum()), int(use.sum())
+    # Every lock asks it of all others: sorted once for each reference.
+    kept = sample.pulses_at.get((reference, power))
+    if kept is None:
+        first = sample.first
+        pulse = at_reference(sample.pulse_ms, sample.volts, reference, power)[first]
+        order = np.argsort(pulse)[: int((~np.isnan(pulse)).sum())]
+        silent = np.append(0, np.cumsum(~sample.released[first][order]))
+        kept = sample.pulses_at[reference, power] = pulse[order], silent
+    pulse, silent = kept
+    start = int(np.searchsorted(pulse, enough))
+    return int(silent[-1] - silent[start]), pulse.size - start
 
 
 def _too_silent(missed: int, commands: int, target: float) -> bool:

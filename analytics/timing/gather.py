@@ -16,7 +16,7 @@ import numpy as np
 import polars as pl
 
 from remanence.analytics.history import History, actuations_by_lock
-from remanence.analytics.physics.source_resistance import rail_resistance
+from remanence.analytics.physics.source_resistance import latest_resistance
 from remanence.analytics.timing.answer import LockAnswer, lock_answer, nearest_offered
 from remanence.analytics.timing.borrow import same_part
 from remanence.analytics.timing.fit import fit_lock
@@ -217,6 +217,7 @@ def timing(history: History) -> Timing:
 def rail_models(history: History, samples: Mapping[str, Sample]) -> dict[str, TimingRail]:
     """The volts each rail has shown when locks were commanded, and what it drops per ampere."""
     venue = history.venue
+    resistance = latest_resistance(history)
     result = {}
     for supply in venue.supplies:
         read = [s.volts for lock in venue.locks_on(supply.id)
@@ -229,7 +230,7 @@ def rail_models(history: History, samples: Mapping[str, Sample]) -> dict[str, Ti
                 round(float(volts.quantile(q, "nearest") or 0.0), 3)
                 for q in (RAIL_TAIL, 0.5, 1 - RAIL_TAIL)
             )
-        fit = rail_resistance(history)[supply.id].latest
+        fit = resistance.get(supply.id)
         result[supply.id] = TimingRail(
             supply.id, supply.rated_volts, low, typical, high,
             supply.rated_volts * venue.limits.supply_loaded_percent / 100, supply.rated_amps,

@@ -18,10 +18,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
 from scipy import optimize, special
+
+from remanence.analytics.statistics.arrays import Reals
 
 MEANS = np.exp(np.linspace(np.log(1e-5), np.log(0.5), 45))
 STRENGTHS = np.exp(np.linspace(np.log(1.0), np.log(1e5), 31))
@@ -45,6 +48,23 @@ class MissRate:
     missed: int
     mean: float
     upper: float
+
+
+@lru_cache(maxsize=1)
+def _grid() -> tuple[Reals, Reals, Reals]:
+    """Shapes of the beta distributions that are weighed, and their means."""
+    grids = np.meshgrid(MEANS, STRENGTHS, indexing="ij")
+    mean, strength = grids[0].ravel(), grids[1].ravel()
+    mean, strength = mean[mean * strength >= 0.5], strength[mean * strength >= 0.5]
+    return mean * strength, (1 - mean) * strength, mean
+
+
+@lru_cache(maxsize=1024)
+def _log_likelihood(missed: float, commands: float) -> Reals:
+    """Of one lock's counts, on the grid. Every lock is a sibling of all others, so it is kept."""
+    a, b, _ = _grid()
+    out: Reals = special.betaln(a + missed, b + commands - missed) - special.betaln(a, b)
+    return out
 
 
 def miss_rate(
@@ -77,14 +97,11 @@ def miss_rate(
     if missed < 0 or commands < missed:
         raise ValueError(f"missed must lie between 0 and commands, got {missed} of {commands}")
     own = (missed / inflation, commands / inflation)
-    grids = np.meshgrid(MEANS, STRENGTHS, indexing="ij")
-    mean, strength = grids[0].ravel(), grids[1].ravel()
-    mean, strength = mean[mean * strength >= 0.5], strength[mean * strength >= 0.5]
-    a, b = mean * strength, (1 - mean) * strength
+    a, b, mean = _grid()
     log_weight = np.log(mean)  # The grid is even in log mean; this makes the prior flat in it.
     for x, n in [own, *((x / inflation, n / inflation) for x, n in others)]:
         if n > 0:
-            log_weight += special.betaln(a + x, b + n - x) - special.betaln(a, b)
+            log_weight += _log_likelihood(x, n)
     weight = np.exp(log_weight - log_weight.max())
     weight /= weight.sum()
     post_a, post_b = a + own[0], b + own[1] - own[0]

@@ -13,6 +13,7 @@ import numpy as np
 
 from remanence.analytics.statistics.arrays import Flags, Ints, Reals
 from remanence.analytics.statistics.change import Change, Side
+from remanence.analytics.statistics.medians import grouped_medians
 from remanence.analytics.timing.tail import design_effect
 
 FEWEST_RECENT = 30
@@ -87,7 +88,7 @@ def _strongest(day: Ints, silent: Flags, log: Reals, gate: float) -> Change | No
     if answered.sum() >= FEWEST_RECENT:
         slow = answered & (log > np.median(log[answered]) + np.log(SLOW_RELEASE))
     # A cut lies between days, so no day's median hangs on it.
-    days, levels = _day_medians(log[answered], day[answered])
+    days, levels = grouped_medians(log[answered], day[answered])
 
     def strength(cut: int) -> tuple[float, int, str]:
         after = day >= cut
@@ -141,11 +142,3 @@ def _level_change(new: Reals, old: Reals, gate: float) -> float:
     shift = abs(float(np.median(new)) - float(np.median(old)))
     error = float(np.sqrt(np.var(new, ddof=1) / new.size + np.var(old, ddof=1) / old.size))
     return min(shift / gate, shift / max(error, 1e-9) / LEVEL_ERRORS)
-
-
-def _day_medians(log: Reals, day: Ints) -> tuple[Ints, Reals]:
-    """Each day, and the median of its values: of all days at once, sorted within each."""
-    log = log[np.lexsort((log, day))]
-    days, start, count = np.unique(day, return_index=True, return_counts=True)
-    middle: Reals = (log[start + (count - 1) // 2] + log[start + count // 2]) / 2
-    return days, middle

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
+from functools import cached_property
 
 import numpy as np
 import polars as pl
@@ -99,7 +100,18 @@ class Sample:
     busiest_cycle: int
     changed: date | None = None
 
-    @property
+    @cached_property
+    def pulses_at(self) -> dict[tuple[float | None, float], tuple[Reals, Ints]]:
+        """What was asked of its first pulses so far, see :mod:`remanence.analytics.timing.fit`."""
+        return {}
+
+    @cached_property
+    def missed_again(self) -> tuple[int, int]:
+        """Silent commands among those after the first attempt, and all of these."""
+        use = self.attempt >= 2
+        return int((use & ~self.released).sum()), int(use.sum())
+
+    @cached_property
     def first(self) -> Flags:
         """First attempts."""
         return np.asarray(self.attempt == 1, dtype=np.bool_)

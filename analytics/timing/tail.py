@@ -20,6 +20,7 @@ References
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from functools import lru_cache
 
 import numpy as np
@@ -81,8 +82,8 @@ def design_effect(marks: npt.ArrayLike, days: npt.ArrayLike) -> float:
         return 1.0
     worst = 1.0
     for cluster in (day, day // 7):
-        _, index = np.unique(cluster, return_inverse=True)
-        sums = np.bincount(index, weights=mark - share)
+        place = cluster - cluster.min()
+        sums = np.bincount(place, weights=mark - share)[np.bincount(place) > 0]
         if sums.size >= FEWEST_CLUSTERS:
             between = float((sums**2).sum()) * sums.size / (sums.size - 1)
             worst = max(worst, between / alone)
@@ -249,16 +250,17 @@ def _order_statistic(
     independent = count / effect
     if independent * np.log(probability) > np.log(1 - confidence):
         return None
-    ranks = np.arange(1, count + 1) / effect
-    # P(fewer than rank of them below the quantile), continued to broken numbers.
-    held = special.betainc(ranks, independent - ranks + 1, probability)
-    enough = np.flatnonzero(1 - held >= confidence)
-    for index in enough:
-        before = ~event[: index + 1]
-        if before.any():
-            return None  # Something waited in vain for less: the rank is not known.
-        return float(value[index])
-    return None
+
+    def enough(index: int) -> bool:
+        # P(fewer than rank of them below the quantile), continued to broken numbers: it falls.
+        rank = (index + 1) / effect
+        held = special.betainc(rank, independent - rank + 1, probability)
+        return bool(1 - held >= confidence)
+
+    index = bisect_left(range(count), True, key=enough)
+    if index == count or not event[: index + 1].all():
+        return None  # Something waited in vain for less: the rank is not known.
+    return float(value[index])
 
 
 def _power_tail(

@@ -16,10 +16,11 @@ if TYPE_CHECKING:
     from remanence.pipelines.ingest.progress import Silent
     from remanence.pipelines.ingest.seen import Seen
     from remanence.pipelines.ingest.summary import FileCount, IngestSummary
+    from remanence.pipelines.ingest.touched import TOUCHED
 
 __all__ = [
-    "FileCount", "IngestSummary", "Seen", "Silent", "absent_channels", "as_logged", "find_logs",
-    "pieces", "seen_in",
+    "FileCount", "IngestSummary", "Seen", "Silent", "TOUCHED", "absent_channels", "as_logged",
+    "find_logs", "pieces", "seen_in",
 ]
 
 __getattr__ = on_demand(__name__, {
@@ -29,4 +30,5 @@ __getattr__ = on_demand(__name__, {
     "progress": ("Silent",),
     "seen": ("Seen",),
     "summary": ("FileCount", "IngestSummary"),
+    "touched": ("TOUCHED",),
 })

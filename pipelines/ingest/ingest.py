@@ -25,6 +25,7 @@ from remanence.pipelines.ingest.resume import can_resume, resume_of, settled_of
 from remanence.pipelines.ingest.retry_rejects import retry_kept
 from remanence.pipelines.ingest.seen import Seen
 from remanence.pipelines.ingest.summary import FileCount, IngestSummary
+from remanence.pipelines.ingest.touched import Touched
 from remanence.pipelines.ingest.validate import RecordValidator
 from remanence.pipelines.readers.layout import Layout
 from remanence.pipelines.readers.raw import reject_frame
@@ -123,6 +124,7 @@ class _Ingest:
         self.summary = IngestSummary()
         self.pending = _Pending()
         self.local: set[str] = set()
+        self.touched = Touched(store.folder)
         self.skipped: list[tuple[FileCount, str]] = []
         self.writer = ThreadPoolExecutor(1, "store")
         self.underway: tuple[Future[Committed], list[Reading]] | None = None
@@ -134,6 +136,7 @@ class _Ingest:
         known = {row["file"]: row for row in self.store.files().iter_rows(named=True)}
         readings = [reading for source, log in logs
                     if (reading := self._reading(source, log, known.get(source.name)))]
+        self.touched.keep()
         self._look_ahead(readings)
         self.summary.files += [reading.count for reading in readings]
         todo = [reading for reading in readings if not reading.count.unchanged]
@@ -191,8 +194,9 @@ class _Ingest:
         if known and known["complete"] and known["bytes"] == status.st_size:
             waits = json.loads(str(known["state"])).get("unfinished", False)
             again = self.retry_rejects and known["rejected"]
-            same = known["modified_ns"] == status.st_mtime_ns
-            if same and not waits and not again:
+            if not waits and not again and (
+                    known["modified_ns"] == status.st_mtime_ns
+                    or self.touched.same_text(source, log, known, status.st_mtime_ns)):
                 count.unchanged = True
                 self.skipped.append((count, reading.layout))
                 count.rejected = int(str(known["rejected"]))

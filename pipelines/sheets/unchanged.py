@@ -18,6 +18,7 @@ from pathlib import Path
 from typing import Any
 
 from remanence.pipelines.clocks.now import stated_now
+from remanence.pipelines.ingest.touched import TOUCHED
 from remanence.pipelines.sheets.sheet import SheetOutcome, SheetRun, program_version
 from remanence.pipelines.store.disk import UNFINISHED, replace_file
 from remanence.pipelines.store.order_log import order_path
@@ -28,7 +29,7 @@ NAME = "unchanged.json"
 """The file in the store's folder. It may be deleted: the next run works everything out."""
 
 _ROOMS = ("analytics", "dashboards", "pipelines", "shared")
-_OF_A_RUN = (NAME, UNFINISHED, ".lock")
+_OF_A_RUN = (NAME, TOUCHED, UNFINISHED, ".lock")
 """Files in the store that any run touches and no sheet rests on."""
 
 
@@ -118,9 +119,11 @@ def _rests_on(run: SheetRun) -> str:
     """A digest of all that the sheets are made from: records, files, program, day, and options."""
     ready = run.ready
     serviced = service_path(ready.venue, ready.path)
+    logs = set(ready.store.files()["file"])  # a log counts by the records that came of it
     files: list[object] = [
         *_looks(ready.store.folder, _OF_A_RUN),
-        *(_look(path) for path in sorted(ready.path.parent.iterdir()) if path.is_file()),
+        *(_look(path) for path in sorted(ready.path.parent.iterdir())
+          if path.is_file() and path.name not in logs),
         *(_look(path) for path in (serviced, order_path(ready.venue, ready.path))
           if path and path.exists()),
     ]

@@ -12,7 +12,11 @@ from remanence.analytics.health.physics_model import PhysicsSummary, Quantity
 from remanence.analytics.health.physics_supplies import resistances
 from remanence.analytics.history import History
 from remanence.analytics.physics.release import Solenoid
-from remanence.analytics.physics.source_resistance import rail_resistance, source_resistance
+from remanence.analytics.physics.source_resistance import (
+    latest_resistance,
+    rail_resistance,
+    source_resistance,
+)
 from remanence.analytics.timing.gather import timing
 from remanence.shared.tables import ACTIVITY, ACTUATIONS, ENERGISINGS, RAIL_HOURS
 from remanence.shared.venue import Lock, Supply, Venue
@@ -200,6 +204,7 @@ def test_every_page_tells_the_same_source_resistance(usual):
     fits = rail_resistance(later)["rail"]
     assert fits.now is None
     assert fits.latest.ohms == made.resistance.value
+    assert latest_resistance(later) == {"rail": fits.latest}
 
 
 @pytest.mark.parametrize("missing", ["actuations", "energisings", "rail_hours", "all"])

@@ -53,7 +53,7 @@ def chain(folder: Path, names: tuple[str, ...] = NAMES) -> Path:
     return folder
 
 
-OF_A_RUN = ("manifest.json", ".lock", "unchanged.json")
+OF_A_RUN = ("manifest.json", ".lock", "unchanged.json", "touched.json")
 """Files of a store that say when, where, and by which process, each log was read."""
 
 

@@ -12,6 +12,7 @@ import polars as pl
 import pytest
 
 from remanence.pipelines.ingest import ingest as ingest_module
+from remanence.pipelines.ingest import touched
 from remanence.pipelines.ingest.validate import RecordValidator
 from remanence.pipelines.readers import source
 from tests.pipelines.ingest.house import GOOD, HEADER, VENUE, House, lines
@@ -60,19 +61,47 @@ def test_the_same_records_in_other_dress(house, name, text):
 
 
 def test_a_second_time_adds_nothing(house):
-    path = house.write("a.csv", lines(GOOD))
+    house.write("a.csv", lines(GOOD))
     house.ingest()
     before = house.store.days()
     again = house.ingest()
     assert (again.taken, again.repeated, again.files[0].unchanged) == (0, 3, True)
-    os.utime(path, (0, 0))
-    again = house.ingest()
-    assert (again.taken, again.repeated, again.files[0].unchanged) == (0, 3, False)
     house.write("copy.csv", lines(GOOD))
     again = house.ingest()
     assert (again.taken, again.repeated) == (0, 6)
     assert house.signals().height == 3
     assert house.store.days() == before
+
+
+@pytest.mark.parametrize("name", ["a.csv", "a.csv.gz"])
+def test_a_file_that_was_only_touched_is_told_by_its_text(house, monkeypatch, name):
+    path = house.write(name, lines(GOOD))
+    house.ingest()
+    read, real = [], ingest_module.pieces
+
+    def watched(*args, **kwargs):
+        read.append(args[0].name)
+        return real(*args, **kwargs)
+    monkeypatch.setattr(ingest_module, "pieces", watched)
+    os.utime(path, (0, 0))
+    again = house.ingest()
+    assert (again.taken, again.repeated, again.files[0].unchanged, read) == (0, 3, True, [])
+    # Nor are its bytes looked at once more; without the note they are.
+    monkeypatch.setattr(touched, "Recoded", None)
+    assert house.ingest().files[0].unchanged
+    (house.store.folder / touched.TOUCHED).unlink()
+    with pytest.raises(TypeError):
+        house.ingest()
+
+
+def test_a_file_of_the_same_size_with_another_text_is_read(house):
+    path = house.write("a.csv", lines(GOOD))
+    house.ingest()
+    os.utime(path, (0, 0))
+    house.ingest()
+    path = house.write("a.csv", lines([*GOOD[:2], GOOD[2].replace("11.62", "11.63")]))
+    os.utime(path, (1, 1))
+    assert (house.ingest().taken, house.signals().height) == (1, 4)
 
 
 def test_a_file_that_has_grown_gives_only_what_is_new(house):
