@@ -6,6 +6,7 @@ as the whole help, so whether anybody adds anything is looked up first.
 
 from __future__ import annotations
 
+import contextlib
 import sys
 from functools import cache
 from pathlib import Path
@@ -22,12 +23,10 @@ folders ``words`` and ``templates`` hold what its pages say."""
 def _anybody_adds() -> bool:
     """Whether any installed package names one of the groups."""
     for place in dict.fromkeys(sys.path):
-        for told in Path(place or ".").glob("*.*-info/entry_points.txt"):
-            try:
-                if b"[remanence." in told.read_bytes():
-                    return True
-            except OSError:
-                continue
+        with contextlib.suppress(OSError):  # a place that may not be read adds nothing
+            if any(b"[remanence." in told.read_bytes()
+                   for told in Path(place or ".").glob("*.*-info/entry_points.txt")):
+                return True
     return False
 
 

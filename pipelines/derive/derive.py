@@ -237,9 +237,9 @@ class _Run:
     def _shown(self) -> tqdm:  # type: ignore[type-arg]
         """A bar for somebody who watches, where it takes long."""
         total = sum(self.reader.rows.values())
-        # (None: shown on a terminal alone.)
+        # (None: shown on a terminal alone. Blocks are few, so each of them is drawn.)
         return tqdm(total=total, unit=" records", unit_scale=True, leave=False, desc="pairing",
-                    disable=True if total < WATCHED_ROWS else None)
+                    mininterval=0.0, disable=True if total < WATCHED_ROWS else None)
 
     def _pair(
         self, days: list[date], earlier: date | None, carried: CarryOver, *, is_last: bool
