@@ -388,15 +388,9 @@ def _chain(words: argparse.Namespace) -> int:
     outcome = run_chain(
         words.chain, jobs=words.jobs, scheduler=words.scheduler, week=words.week,
         language=words.language, out=words.out, retries=words.retries, again=words.again,
-        say=_say_now)
+        say=say)
     say(outcome.text())
     return _told(outcome.faults, urgent=outcome.has(words.fail_on))
-
-
-def _say_now(text: str) -> None:
-    """Print a line of progress, at once even where nobody watches a terminal."""
-    say(text)
-    sys.stdout.flush()
 
 
 def _schema(words: argparse.Namespace) -> int:

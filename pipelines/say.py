@@ -14,7 +14,7 @@ from remanence.shared.terminal import coloured, fitted, printable
 def say(text: str, *, wrap: bool = True) -> None:
     """Print what was asked for; without ``wrap`` as it is, for a file that is made of it."""
     shown = printable(text)
-    print(coloured(fitted(shown), sys.stdout) if wrap else shown)
+    print(coloured(fitted(shown), sys.stdout) if wrap else shown, flush=True)
 
 
 def note(text: str) -> None:

@@ -15,13 +15,10 @@ import numpy as np
 import polars as pl
 
 from remanence.analytics.drift.change_model import (
-    SHAPES,
-    SHIFT_PRIOR,
     daily_covariance,
     fit_change,
     level_log_likelihood,
     shape_at,
-    step_power,
 )
 from remanence.analytics.drift.clock_course import without_clock_course
 from remanence.analytics.drift.common import (
@@ -41,17 +38,10 @@ from remanence.analytics.drift.levels import (
 )
 from remanence.analytics.drift.neighbours import NeighboursCourse, neighbours_courses
 from remanence.analytics.drift.panel import Panel, panel_of
-from remanence.analytics.drift.polls import least_change_ms
 from remanence.analytics.drift.season import CommonCourse, common_course
 from remanence.analytics.drift.shared_change import SharedChange, shared_changes
-from remanence.analytics.drift.wander import (
-    STEP_DAYS,
-    STEPS,
-    Learned,
-    WanderSeries,
-    learn,
-    usual_wander,
-)
+from remanence.analytics.drift.smallest_change import smallest_change
+from remanence.analytics.drift.wander import Learned, WanderSeries, learn, usual_wander
 from remanence.analytics.history import (
     FIRST_WEEKS,
     History,
@@ -64,7 +54,6 @@ from remanence.analytics.history import (
 from remanence.analytics.physics.rail_load import rail_loads
 from remanence.analytics.statistics.arrays import Reals
 from remanence.analytics.statistics.change import Change
-from remanence.shared.limits import Limits
 from remanence.shared.tables import BASELINE_ACTIONS
 from remanence.shared.venue import Lock
 
@@ -84,18 +73,6 @@ LEAST_RECENT = 5
 BORNE_OUT, BORNE_OUT_BY_FIRST = 0.5, 0.6
 """Shares of the fitted change by which this week must differ from the level before, and from the
 first weeks (there as far as the two can be told apart): a change that has half gone is mended."""
-
-NINE_IN_TEN = 2.8
-"""Standard errors that an estimate may fall short by: 1.28 for nine in ten (textbook), and more as
-the lock's wander is learned anew with the step in it. Measured: of 60 steps of just that size, of
-latches and magnets that wander by 1 to 4 %, 54 are raised within two weeks; with 2.6, 140 of 156;
-with 1.8, 63 of 80 (tests/analytics/drift/test_smallest_change.py)."""
-ONSET_DAYS = 3.0
-"""Days on which a step may have come for all that two weeks tell (assumption)."""
-MOST_DETECTABLE = float(np.expm1(STEPS[-1]))
-"""Said where even the largest step looked at would not surely show."""
-LEAST_POWER = 1e-9
-"""Keeps an error finite; it decides nothing."""
 
 LEAST_BEFORE_DAYS = 3
 """Days that a level before a change is taken from, at least (assumption)."""
@@ -415,7 +392,7 @@ def _judge(
         early_end = min(early_end, max(fit.since, days.day[0] + 1))
     early = np.flatnonzero(days.day < early_end)
     from_first = two_levels(noise, early, recent, scale)
-    detectable = _detectable_change(days, noise, learned, scale, history.venue.limits)
+    detectable = smallest_change(days, noise, learned, scale, history.venue.limits, HAZARD_PER_DAY)
     releases_now = int(days.releases[recent].sum())
     if fit is None:
         return LockDrift(
@@ -490,32 +467,3 @@ def _between_polls(days: LockDays) -> float:
         return 0.0
     spread = days.deviation * days.reference_ms / max(days.resolution_ms, LEAST_RESOLUTION_MS)
     return float(days.resolution_ms / np.pi * np.exp(-2 * np.pi**2 * spread**2))
-
-
-def _detectable_change(
-    days: LockDays, noise: DailyNoise, learned: Learned, scale: float, limits: Limits
-) -> float:
-    """Smallest step that would be told within two weeks nine times out of ten, as a share.
-
-    The gate, the prior and what asks for hands are in it, and that a lock may wander.
-    """
-    step = (days.day > days.day[-1] - STEP_DAYS).astype(float)
-    power = scale / max(step_power(noise.total, step), LEAST_POWER)
-    error = float(np.sqrt(power))
-    chance = NINE_IN_TEN * error
-    share = limits.raise_plan_percent / 100
-    need = (np.log(share / (1 - share)) + 0.5 * np.log1p((SHIFT_PRIOR / error) ** 2)
-            - np.log(HAZARD_PER_DAY * ONSET_DAYS / len(SHAPES)))
-    told = np.maximum(STEPS - chance, 0.0)
-    odds = 0.5 * (told / error) ** 2
-    if learned.step_odds is not None:
-        # Season, volts and the like make it less sure than wander and scatter alone do.
-        odds = np.interp(told * learned.step_error / error, STEPS, learned.step_odds, left=0.0)
-    gate = np.log1p(limits.drift_gate_percent / 100)
-    enough = (odds >= need) & (told >= gate)
-    found = float(np.expm1(STEPS[int(np.argmax(enough))])) if enough.any() else MOST_DETECTABLE
-    if days.phase_tied and days.deviation * days.reference_ms < days.resolution_ms:
-        reference = days.reference_ms
-        found = max(found, least_change_ms(reference, days.resolution_ms, found * reference)
-                    / reference)
-    return found
