@@ -1,13 +1,20 @@
-"""Shared by all tests: a small venue's text."""
+"""Shared by all tests: a small venue's text, and one browser for all pages."""
 
 from __future__ import annotations
 
 import os
+import shutil
 
 import pytest
 
 os.environ.setdefault("SOURCE_DATE_EPOCH", "1798761600")
 """The logs of the tests are of 2026: a machine whose clock stands earlier must take them too."""
+
+CHROMIUM = ("chromium", "chromium-browser", "google-chrome", "chrome")
+FLAGS = [
+    "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
+    "--disable-background-networking", "--disable-component-update", "--disable-sync",
+]
 
 HARBOUR = """\
 [venue]
@@ -71,3 +78,18 @@ rated_amps = 0.5
 def harbour_text() -> str:
     """A venue of two locks, free of faults."""
     return HARBOUR
+
+
+@pytest.fixture(scope="session")
+def browser():
+    """Debian's Chromium, or another that is installed; its lack fails where CI is set."""
+    playwright = pytest.importorskip("playwright.sync_api")
+    path = next((found for name in CHROMIUM if (found := shutil.which(name))), None)
+    if path is None:
+        if os.environ.get("CI"):
+            pytest.fail("no Chromium found; apt-get install chromium")
+        pytest.skip("no Chromium found; apt-get install chromium")
+    with playwright.sync_playwright() as driver:
+        started = driver.chromium.launch(executable_path=path, args=FLAGS)
+        yield started
+        started.close()

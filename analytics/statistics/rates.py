@@ -37,6 +37,11 @@ def chance_of_at_least(count: int, total: int, rate: float) -> float:
         Events, and commands among which they came.
     rate : float
         Chance of one, from 0 to 1.
+
+    Returns
+    -------
+    float
+        From 0 to 1.
     """
     if not 0 < count <= total:
         return float(count <= 0)

@@ -13,6 +13,7 @@ import sys
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor, as_completed
 from concurrent.futures.process import BrokenProcessPool
+from typing import Any
 
 from remanence.pipelines.chain.task import VenueDone, VenueTask, run_venue
 from remanence.shared.errors import RemanenceError
@@ -155,16 +156,25 @@ def by_cluster(
         at_work = {client.submit(work, task, pure=False): number
                    for number, task in enumerate(tasks)}
         ending = as_they_end(list(at_work), loop=client.loop)
-        for future in ending:
-            number = at_work.pop(future)
+        beside_killed: list[int] = []
+
+        def told(future: Any) -> VenueDone | None:
+            """What came of it; None where its workers were killed."""
             try:
                 done: VenueDone = future.result()
             except KilledWorker:
-                done = VenueDone(None, ("each worker that took it was killed, maybe for lack of "
-                                        "memory",))
+                return None
             except Exception as error:  # a worker without this program, or of another version
-                done = VenueDone(None, (f"the worker could not do it: {error!r}; install the same "
+                return VenueDone(None, (f"the worker could not do it: {error!r}; install the same "
                                         "remanence-locks on every worker",))
+            return done
+
+        for future in ending:
+            number = at_work.pop(future)
+            done = told(future)
+            if done is None:
+                beside_killed.append(number)
+                continue
             if done.again and tried[number] < retries:
                 tried[number] += 1
                 again = client.submit(work, tasks[number], pure=False)
@@ -172,3 +182,9 @@ def by_cluster(
                 ending.add(again)
             else:
                 yield number, done
+        # A task that waits on a worker which another one kills counts as if it had killed it. So
+        # those whose workers were killed are tried once more, each alone.
+        for number in beside_killed:
+            done = told(client.submit(work, tasks[number], pure=False))
+            yield number, done or VenueDone(None, (
+                "each worker that took it was killed, maybe for lack of memory",))

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import os
-import shutil
 from pathlib import Path
 
 import pytest
@@ -12,12 +10,6 @@ from remanence.analytics.health.gather import health, telling_actuations
 from remanence.analytics.health.model import Health
 from remanence.dashboards.health_report import render_health, render_single_file
 from tests.dashboards import small_venue
-
-CHROMIUM = ("chromium", "chromium-browser", "google-chrome", "chrome")
-FLAGS = [
-    "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
-    "--disable-background-networking", "--disable-component-update", "--disable-sync",
-]
 
 
 def write(folder: Path, files: dict[str, bytes]) -> Path:
@@ -58,21 +50,6 @@ def single(busy, tmp_path_factory) -> Path:
     target = tmp_path_factory.mktemp("single") / "report.html"
     target.write_bytes(render_single_file(busy))
     return target
-
-
-@pytest.fixture(scope="session")
-def browser():
-    """Debian's Chromium, or another that is installed; its lack fails where CI is set."""
-    playwright = pytest.importorskip("playwright.sync_api")
-    path = next((found for name in CHROMIUM if (found := shutil.which(name))), None)
-    if path is None:
-        if os.environ.get("CI"):
-            pytest.fail("no Chromium found; apt-get install chromium")
-        pytest.skip("no Chromium found; apt-get install chromium")
-    with playwright.sync_playwright() as driver:
-        started = driver.chromium.launch(executable_path=path, args=FLAGS)
-        yield started
-        started.close()
 
 
 def wait_until(page, says, tries=200):

@@ -8,7 +8,6 @@ from pathlib import Path
 
 import pytest
 
-from tests.dashboards.conftest import browser  # noqa: F401 (a fixture)
 from tests.dashboards.test_browser import accessibility
 from tests.pipelines.record.processes import until
 from tests.pipelines.serve.house import NASTY, PASSWORD, ZONED, LiveLog, Server, venue
@@ -34,7 +33,7 @@ def server(house):
 class Phone:
     """A phone with all that its pages complain of and ask for."""
 
-    def __init__(self, browser, server, width=390, scheme="light"):  # noqa: F811
+    def __init__(self, browser, server, width=390, scheme="light"):
         self.context = browser.new_context(
             viewport={"width": width, "height": 844}, has_touch=True, is_mobile=width < 500,
             color_scheme=scheme, reduced_motion="reduce")
@@ -76,7 +75,7 @@ def state(page, lock):
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
-def test_a_release_test_is_entered_with_a_finger(browser, server, house, scheme):  # noqa: F811
+def test_a_release_test_is_entered_with_a_finger(browser, server, house, scheme):
     with Phone(browser, server, scheme=scheme) as phone:
         phone.go("/release-test?lock=store-door")
         phone.is_well()
@@ -102,7 +101,7 @@ def test_a_release_test_is_entered_with_a_finger(browser, server, house, scheme)
     assert f",failed,Ana {scheme}" in (house / "service.csv").read_text(encoding="utf-8")
 
 
-def test_the_morning_is_followed_as_it_comes_and_goes_grey(browser, server, house):  # noqa: F811
+def test_the_morning_is_followed_as_it_comes_and_goes_grey(browser, server, house):
     log = LiveLog(house)
     log.count = 100
     with Phone(browser, server) as phone:
@@ -128,7 +127,7 @@ def test_the_morning_is_followed_as_it_comes_and_goes_grey(browser, server, hous
         phone.is_well()
 
 
-def test_the_front_page_and_the_forms_fit_a_desk(browser, server):  # noqa: F811
+def test_the_front_page_and_the_forms_fit_a_desk(browser, server):
     with Phone(browser, server, width=1280) as phone:
         phone.go("/")
         phone.is_well()
@@ -136,7 +135,7 @@ def test_the_front_page_and_the_forms_fit_a_desk(browser, server):  # noqa: F811
         phone.page.wait_for_url("**/reports/2026-W47/index.html")
 
 
-def test_the_page_greys_where_the_server_is_gone(browser, house):  # noqa: F811
+def test_the_page_greys_where_the_server_is_gone(browser, house):
     with Server(house) as server, Phone(browser, server) as phone:
         phone.go("/morning")
         phone.page.wait_for_selector("[data-test=conclusion]", timeout=60_000)
