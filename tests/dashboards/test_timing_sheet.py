@@ -11,7 +11,6 @@ from dataclasses import replace
 from html.parser import HTMLParser
 
 import numpy as np
-import polars as pl
 import pytest
 
 from remanence.analytics.timing.answer import lock_answer
@@ -22,44 +21,15 @@ from remanence.dashboards.page import language
 from remanence.dashboards.timing_code import c_header, stems, yaml_text
 from remanence.dashboards.timing_sheet import render_timing, target_text
 from remanence.shared.limits import Limits
-from remanence.shared.tables import ACTUATIONS
-from remanence.shared.venue import Supply
-from tests.analytics.timing.timing_venue import Truth, commands, history_of, latch, venue_of
+from tests.analytics.timing.timing_venue import history_of, venue_of
+from tests.dashboards.timing_sample import many_times, sheet_of_every_kind
 
 WIDTHS = {"phone": (390, 844), "desk": (1280, 900)}
 
 
-def _magnet(name: str, number: int, **changes: object):
-    return latch(name, number, mechanism="magnet", released_by="power-off", max_on_ms=None,
-                 duty_percent=None, contact_senses="armature", part=None, **changes)
-
-
 @pytest.fixture(scope="module")
 def sheet():
-    """Eight locks that have every kind of answer: good, none, borrowed, blind, door, magnet."""
-    rng = np.random.default_rng(11)
-    locks = [
-        latch("chart-drawer", 1), latch("bell-drawer", 2),
-        latch("tight-drawer", 3, max_on_ms=70.0), latch("short-drawer", 4, max_on_ms=30.0),
-        latch("blind-hatch", 5, contact=None, room="Hold"),
-        latch("cupboard <b>7</b>", 6, contact_senses="door", part=None, room="Hold"),
-        _magnet("store-door", 7, guards="doorway", room="Store"), latch("new-flap", 8),
-        latch("odd-latch", 9, part="latch-x", rated_volts=24.0),
-    ]
-    truths = {"chart-drawer": Truth(), "bell-drawer": Truth(median_ms=36, silent=0.004),
-              "tight-drawer": Truth(), "short-drawer": Truth(slow_share=0.05)}
-    frames = [commands(name, truth, rng, days=50, minute=5 * (i // 2), sag=0.9)
-              for i, (name, truth) in enumerate(truths.items())]
-    frames.append(ACTUATIONS.conform(commands("blind-hatch", Truth(), rng, days=9, minute=31)
-                  .with_columns(outcome=pl.lit("unobserved"), latency_ms=None, sag_volts=None)))
-    frames.append(commands("cupboard <b>7</b>", Truth(median_ms=1500), rng, days=9, kind="door",
-                           minute=37, pulse_ms=4000.0))
-    frames.append(commands("store-door", Truth(median_ms=400, exponent=0), rng, days=30,
-                           kind="armature", minute=43, pulse_ms=5000.0))
-    frames.append(commands("new-flap", Truth(), rng, days=4, minute=49, pulse_ms=40.0))
-    venue = replace(venue_of(*locks), supplies=(
-        Supply("rail-a", 12.0, channel="rail-a", rated_amps=4.5),))
-    return timing(history_of(venue, *frames))
+    return sheet_of_every_kind()
 
 
 @pytest.fixture(scope="module")
@@ -308,10 +278,7 @@ def test_names_are_text_and_reasons_are_words(sheet):
 
 
 def test_sixty_locks_stay_light(sheet):
-    models = tuple(replace(m, lock=f"{m.lock} {i}") for i in range(7) for m in sheet.models)
-    answers = tuple(replace(a, lock=f"{a.lock} {i}") for i in range(7) for a in sheet.answers)
-    many = replace(sheet, models=models, answers=answers)
-    assert len(models) == 63
+    many = many_times(sheet, 63)
     assert len(render_timing(many, Limits())["index.html"]) < 600_000
 
 
