@@ -5,11 +5,14 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
+from typing import Literal
 from zoneinfo import ZoneInfo
 
 from remanence.shared.errors import RemanenceError
 
 _WEEK = re.compile(r"(\d{4})-W(\d{2})")
+LAST: Literal["last"] = "last"
+"""In place of a week: the one that ended last by the venue's calendar, with a log of it or not."""
 
 
 @dataclass(frozen=True, order=True)
@@ -154,3 +157,32 @@ def day_start(day: date, zone: ZoneInfo) -> datetime:
         As UTC.
     """
     return datetime.combine(day, time(), zone).astimezone(UTC)
+
+
+AskedWeek = Week | Literal["last"]
+"""A week that somebody asks for."""
+
+
+def asked_for(text: str) -> AskedWeek:
+    """What a person wrote: ``2026-W47``, or ``last``.
+
+    Parameters
+    ----------
+    text : str
+        White space around it is passed over.
+
+    Returns
+    -------
+    Week or ``"last"``
+
+    Raises
+    ------
+    RemanenceError
+        It is neither.
+    """
+    if text.strip() == LAST:
+        return LAST
+    try:
+        return Week.parse(text)
+    except RemanenceError as error:
+        raise RemanenceError(f"{error}; or {LAST}: the week that ended last") from None

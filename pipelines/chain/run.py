@@ -15,7 +15,7 @@ from remanence.pipelines.chain.find import ChainVenue, find_venues, load_chain
 from remanence.pipelines.chain.kept import KEPT_FOLDER, Kept
 from remanence.pipelines.chain.task import VenueDone, VenueTask, inputs_digest
 from remanence.shared.errors import RemanenceError
-from remanence.shared.weeks import Week
+from remanence.shared.weeks import AskedWeek
 
 if TYPE_CHECKING:
     from remanence.analytics.chain import ChainView
@@ -56,7 +56,7 @@ class ChainOutcome:
 
 def run_chain(
     given: str | Path, *, jobs: int | None = None, scheduler: str | None = None,
-    week: Week | None = None, language: str = "en", out: Path | None = None,
+    week: AskedWeek | None = None, language: str = "en", out: Path | None = None,
     retries: int = RETRIES, again: bool = False, now: datetime | None = None,
     say: Callable[[str], None] = print,
 ) -> ChainOutcome:
@@ -70,8 +70,8 @@ def run_chain(
         Processes at once; default: one a core.
     scheduler : str, optional
         Address of a Dask scheduler: its workers do the work.
-    week : Week, optional
-        Of the health reports; default: each venue's newest.
+    week : Week or "last", optional
+        Of the health reports, ``"last"`` for the one that ended last; default: each venue's newest.
     language : str, default "en"
         Of all pages.
     out : Path, optional

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from remanence.shared.errors import RemanenceError
-from remanence.shared.weeks import Week
+from remanence.shared.weeks import LAST, Week, asked_for
 
 if TYPE_CHECKING:
     from remanence.analytics.chain import ChainLock
@@ -91,7 +91,7 @@ def _weekly(task: VenueTask) -> VenueDone:
     from remanence.pipelines.store.store import Store
 
     outcome = run_weekly(
-        task.path, week=Week.parse(task.week) if task.week else None, language=task.language,
+        task.path, week=asked_for(task.week) if task.week else None, language=task.language,
         now=datetime.fromisoformat(task.now) if task.now else None, again=True)
     if not {"report", "parts"} <= set(outcome.sheets):
         return VenueDone(None, outcome.faults)
@@ -159,7 +159,7 @@ def inputs_digest(task: VenueTask) -> str:
     import glob
     import hashlib
 
-    from remanence.pipelines.sheets.refresh import load_venue
+    from remanence.pipelines.sheets.refresh import last_week, load_venue
     from remanence.pipelines.sheets.sheet import program_version
     from remanence.pipelines.store.service_log import service_path
 
@@ -174,6 +174,8 @@ def inputs_digest(task: VenueTask) -> str:
             names |= {folder / name for name in
                       glob.glob(pattern, root_dir=folder, recursive=True)}  # noqa: PTH207
     told = [program_version(), task.week or "", task.language]
+    if task.week == LAST:  # another one each Monday
+        told.append(str(last_week(venue)))
     for name in sorted(names):
         if name.is_file():
             state = name.stat()

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple
 
@@ -13,7 +13,7 @@ from remanence.pipelines.say import note
 from remanence.shared.errors import RemanenceError, UnwritableStoreError
 from remanence.shared.venue import Venue
 from remanence.shared.venue_file import parse_venue
-from remanence.shared.weeks import Week
+from remanence.shared.weeks import LAST, AskedWeek, Week
 
 if TYPE_CHECKING:
     from remanence.pipelines.store.store import Store
@@ -204,8 +204,15 @@ def newest_week(venue: Venue, store: Store) -> Week:
     return newest
 
 
-def asked_week(venue: Venue, store: Store, week: Week | None) -> Week:
-    """The week that was asked for; the newest where none was.
+def last_week(venue: Venue) -> Week:
+    """The week that ended last by the venue's calendar, whether or not anything was logged."""
+    from remanence.pipelines.clocks.now import stated_now
+
+    return Week.at(stated_now() or datetime.now(UTC), venue.zone).plus(-1)
+
+
+def asked_week(venue: Venue, store: Store, week: AskedWeek | None) -> Week:
+    """The week that was asked for; the newest with a log where none was.
 
     Raises
     ------
@@ -216,6 +223,8 @@ def asked_week(venue: Venue, store: Store, week: Week | None) -> Week:
 
     if week is None:
         return newest_week(venue, store)
+    if week == LAST:
+        return last_week(venue)
     if week.monday > latest_possible().date() and not any(
         Week.of(day) == week for day in store.days()
     ):

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from remanence.analytics.history import History
     from remanence.pipelines.sheets.refresh import Ready
     from remanence.shared.findings import Finding
-    from remanence.shared.weeks import Week
+    from remanence.shared.weeks import AskedWeek, Week
 
 
 class SheetOutcome:
@@ -227,11 +227,11 @@ class Sheet:
     place: int = 50
 
 
-def _week(text: str) -> Week:
-    from remanence.shared.weeks import Week
+def _week(text: str) -> AskedWeek:
+    from remanence.shared.weeks import asked_for
 
     try:
-        return Week.parse(text)
+        return asked_for(text)
     except RemanenceError as error:
         raise argparse.ArgumentTypeError(str(error)) from None
 
@@ -239,7 +239,8 @@ def _week(text: str) -> Week:
 def add_week(parser: argparse.ArgumentParser) -> None:
     """The options of a command that tells the findings of a week."""
     parser.add_argument("--week", type=_week, metavar="WEEK",
-                        help="ISO week like 2026-W47 (default: the newest with two days of log)")
+                        help="ISO week like 2026-W47, or last: the one that ended last, with or "
+                             "without a log (default: the newest with two days of log)")
     parser.add_argument("--fail-on", choices=("now", "week"),
                         help="exit with 3 where a finding this urgent, or more, stands")
 

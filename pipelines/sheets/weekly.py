@@ -12,7 +12,7 @@ from remanence.pipelines.sheets.refresh import prepare, take_in
 from remanence.pipelines.sheets.sheet import SheetOutcome, SheetRun
 from remanence.pipelines.sheets.unchanged import keep_outcomes, kept_outcomes, logged_so_far
 from remanence.shared.errors import RemanenceError, UnwritableStoreError
-from remanence.shared.weeks import Week
+from remanence.shared.weeks import AskedWeek
 
 
 @dataclass(frozen=True)
@@ -37,7 +37,7 @@ class WeeklyOutcome:
 
 
 def run_weekly(
-    given: str | Path, *, week: Week | None = None, language: str = "en",
+    given: str | Path, *, week: AskedWeek | None = None, language: str = "en",
     now: datetime | None = None, single_file: bool = False, again: bool = False,
     dry_run: bool = False,
 ) -> WeeklyOutcome:
@@ -51,8 +51,9 @@ def run_weekly(
     ----------
     given : str or Path
         The venue file or its folder.
-    week : Week, optional
-        The health report's; default: :func:`~remanence.pipelines.sheets.refresh.newest_week`.
+    week : Week or "last", optional
+        That all sheets tell of, ``"last"`` for the one that ended last, with or without a log;
+        default: :func:`~remanence.pipelines.sheets.refresh.newest_week`.
     language : str, default "en"
         Language of the pages.
     now : datetime, optional
