@@ -94,7 +94,8 @@ def run_chain(
     RemanenceError
         The chain's file is at fault, or its pages cannot be written.
     """
-    from remanence.pipelines.chain.workers import by_cluster, by_processes
+    from remanence.pipelines.chain.cluster import by_cluster
+    from remanence.pipelines.chain.workers import by_processes
 
     chain, path = load_chain(given)
     venues = find_venues(chain, path)

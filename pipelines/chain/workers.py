@@ -1,7 +1,7 @@
-"""Who does the work: processes of this machine, or the workers of a Dask cluster.
+"""Processes of this machine do the work.
 
-A worker that dies takes its venue with it. On this machine the system does not say which of those
-that were at work killed it, so each of them is then tried alone, in a process of its own.
+A process that dies takes its venue with it. The system does not say which of those that were at
+work it was, so each of them is then tried alone, in a process of its own.
 """
 
 from __future__ import annotations
@@ -13,10 +13,8 @@ import sys
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor, as_completed
 from concurrent.futures.process import BrokenProcessPool
-from typing import Any
 
 from remanence.pipelines.chain.task import VenueDone, VenueTask, run_venue
-from remanence.shared.errors import RemanenceError
 
 Numbered = tuple[int, VenueDone]
 Work = Callable[[VenueTask], VenueDone]
@@ -111,80 +109,3 @@ def _share_of_the_cores(jobs: int) -> Iterator[None]:
     finally:
         for name in own:
             os.environ.pop(name, None)
-
-
-def by_cluster(
-    tasks: Sequence[VenueTask], scheduler: str, retries: int, work: Work = run_venue
-) -> Iterator[Numbered]:
-    """Do the tasks on a Dask cluster, whose workers reach the venues' folders by the same paths.
-
-    Parameters
-    ----------
-    tasks : sequence of VenueTask
-        What is to be done.
-    scheduler : str
-        Address of its scheduler, like ``tcp://10.0.0.5:8786``.
-    retries : int
-        How often a task is tried again where that may help.
-    work : callable
-        What is done with each.
-
-    Yields
-    ------
-    (int, VenueDone)
-        The task's place and what came of it, in the order in which they end.
-
-    Raises
-    ------
-    RemanenceError
-        Dask is not installed, or there is no scheduler under that address.
-    """
-    try:
-        from distributed import Client
-        from distributed import as_completed as as_they_end
-        from distributed.scheduler import KilledWorker
-    except ImportError:
-        raise RemanenceError("--scheduler needs Dask: install the extra chain, like "
-                             'pip install "remanence-locks[chain]"') from None
-    try:
-        client = Client(scheduler, timeout=10, set_as_default=False)
-    except (OSError, ValueError, TimeoutError) as error:
-        raise RemanenceError(f"--scheduler: no Dask scheduler answers under {scheduler}: "
-                             f"{error}") from None
-    with client:
-        tried = dict.fromkeys(range(len(tasks)), 0)
-        at_work = {client.submit(work, task, pure=False): number
-                   for number, task in enumerate(tasks)}
-        ending = as_they_end(list(at_work), loop=client.loop)
-        beside_killed: list[int] = []
-
-        def told(future: Any) -> VenueDone | None:
-            """What came of it; None where its workers were killed."""
-            try:
-                done: VenueDone = future.result()
-            except KilledWorker:
-                return None
-            except Exception as error:  # a worker without this program, or of another version
-                return VenueDone(None, (f"the worker could not do it: {error!r}; install the same "
-                                        "remanence-locks on every worker",))
-            return done
-
-        for future in ending:
-            number = at_work.pop(future)
-            done = told(future)
-            if done is None:
-                beside_killed.append(number)
-                continue
-            if done.again and tried[number] < retries:
-                tried[number] += 1
-                again = client.submit(work, tasks[number], pure=False)
-                at_work[again] = number
-                ending.add(again)
-            else:
-                yield number, done
-        # A task that waits on a worker which another one kills counts as if it had killed it. So
-        # those whose workers were killed are tried once more, each alone.
-        for number in beside_killed:
-            done = told(client.submit(work, tasks[number], pure=False))
-            yield number, done or VenueDone(None, (
-                "each worker that took it was killed, maybe for lack of memory",))

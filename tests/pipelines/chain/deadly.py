@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import os
+import time
 from pathlib import Path
 
 from remanence.pipelines.chain.task import VenueDone, VenueTask
 
 
 def work(task: VenueTask) -> VenueDone:
-    """By the task's path: ``die``, ``fail N`` (so often, counted in a file), or ``good``."""
+    """By the task's path: ``die``, ``fail N FILE`` (so often), ``wait SECONDS`` or ``good``."""
     kind, _, rest = task.path.partition(" ")
     if kind == "die":
         os._exit(9)
@@ -20,4 +21,6 @@ def work(task: VenueTask) -> VenueDone:
         seen.write_text(str(tries + 1))
         if tries < int(count):
             return VenueDone(None, ("not yet",), again=True)
+    if kind == "wait":
+        time.sleep(float(rest))
     return VenueDone({"path": task.path})
