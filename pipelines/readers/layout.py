@@ -104,8 +104,10 @@ class Layout:
         required = [name for role in ("time", "date", "channel", "value") if role in self.has
                     for name in self.log.columns_of(role)]
         wanted = tuple(dict.fromkeys(names))
+        whole = not (self.log.counts or self.log.yearless or self._dates())
         return Fields(wanted, tuple(required),
-                      self.kinds if self.plain and wanted == DEFAULT else {}, cells)
+                      self.kinds if self.plain and wanted == DEFAULT else {},
+                      (self.has["time"],) if whole else (), cells)
 
     def apply(self, raw: pl.DataFrame, cells: pl.DataFrame | None = None) -> Laid:
         """Bring raw records into the venue's words; of a wide log maybe its filled cells."""
