@@ -41,7 +41,7 @@ def parse_times(text: pl.Series, form: str = "iso") -> pl.DataFrame:
     Parameters
     ----------
     text : polars.Series
-        Of String.
+        Of String; or of Datetime, which says its time whatever the form.
     form : str, default "iso"
         ``iso`` (ISO 8601) or a form like ``%d.%m.%Y %H:%M:%S``.
 
@@ -52,6 +52,8 @@ def parse_times(text: pl.Series, form: str = "iso") -> pl.DataFrame:
         ``zoned``: true where it carried an offset or Z, so that ``time`` is UTC;
         else ``time`` is what a clock on the wall showed.
     """
+    if isinstance(text.dtype, pl.Datetime):
+        return _as_they_are(text, text.dtype.time_zone is not None)
     if form == "iso":
         quick = _fixed_width(text)
         if quick is None:
@@ -59,6 +61,13 @@ def parse_times(text: pl.Series, form: str = "iso") -> pl.DataFrame:
         if quick is not None:
             return quick
     return _by_pattern(text, _ISO if form == "iso" else _pattern(form))
+
+
+def _as_they_are(times: pl.Series, zoned: bool) -> pl.DataFrame:
+    """Times of a file that has them as times; one without a zone is what a clock showed."""
+    time = times.dt.cast_time_unit("us").to_physical().cast(pl.Datetime("us"))  # UTC if zoned
+    return pl.DataFrame({
+        "time": time.alias("time"), "zoned": pl.repeat(zoned, len(times), eager=True)})
 
 
 @cache

@@ -109,7 +109,7 @@ class WallClock:
     def _read(self, records: pl.DataFrame) -> pl.DataFrame:
         """Add ``utc`` as stamped, ``readable``, ``forward`` and the time of receipt, if any."""
         form = self.log.time_format
-        if form in _EPOCH_FACTOR:
+        if form in _EPOCH_FACTOR and not isinstance(records.schema["time"], pl.Datetime):
             frame = records.with_columns(utc=_from_epoch(records["time"], form))
             frame = frame.with_columns(
                 readable=pl.col("utc").is_not_null(), forward=pl.lit(False))

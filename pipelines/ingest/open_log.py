@@ -105,7 +105,7 @@ def pieces(
 
 
 def _piece(parsed: Parsed, layout: Layout, lines: int) -> Piece:
-    laid = layout.apply(parsed.records)
+    laid = layout.apply(parsed.records, parsed.cells)
     return Piece(laid.records, parsed.rejects, lines, parsed.passed + laid.passed, parsed.text)
 
 

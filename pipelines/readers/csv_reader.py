@@ -1,12 +1,13 @@
 """CSV and its kin: any delimiter, quote and decimal mark, with or without a header.
 
 The bulk of a log is well formed and is parsed by Polars in one go. A chunk is
-taken to be so only if the arithmetic leaves no doubt: no quote in it, as many
-rows as lines, separators exactly (columns - 1) x lines, and no last field empty;
-then no line can have too few fields, hence none too many. Where the columns' types
-are known (see Fields) and everything fits them, it comes in these types at once;
-one value that does not fit, and the chunk is read again as text. Otherwise the lines
-are looked at one by one, and only those in doubt go through the slow parser.
+taken to be so only if the arithmetic of :mod:`.separators` leaves no doubt: each
+quote stands around a whole field and says nothing, and every line has as many fields
+as there are columns. Where the columns' types are known (see Fields) and everything
+fits them, it comes in these types at once; one value that does not fit, and the chunk
+is read again as text. A column for each channel is mostly empty, and only what is
+filled is taken. Otherwise the lines are looked at one by one, and only those in doubt
+go through the slow parser.
 """
 
 from __future__ import annotations
@@ -32,6 +33,7 @@ from remanence.pipelines.readers.raw import (
     decoded,
     reject_frame,
 )
+from remanence.pipelines.readers.separators import fields_even, filled_cells, without_quotes
 from remanence.pipelines.readers.source import Chunk, UnreadableSourceError
 from remanence.shared.keys import shown
 from remanence.shared.log_format import LogFormat
@@ -73,7 +75,12 @@ class DelimitedReader:
             chunk, passed = self._header(chunk)
         if not self.width or not chunk.lines:
             return Parsed(self._records([], []), reject_frame([]), passed, text)
-        fast = self._fast(chunk)
+        plain = self._plain_lines(chunk)
+        if plain is not None and self.fields.cells:
+            filled = self._filled(plain, chunk, text, passed)
+            if filled is not None:
+                return filled
+        fast = self._fast(plain, chunk) if plain is not None else None
         if fast is not None:
             return Parsed(fast, reject_frame([]), passed, text)
         records, rejects, other = self._careful(chunk)
@@ -133,42 +140,66 @@ class DelimitedReader:
             ),
         )
 
-    def _fast(self, chunk: Chunk) -> pl.DataFrame | None:
-        data = chunk.data
-        separators = np.count_nonzero(np.frombuffer(data, np.uint8) == ord(self.delimiter))
-        if (
-            (self.quote and self.quote.encode() in data)
-            or (self.comment and self.comment in data)
-            or separators != (self.width - 1) * chunk.lines
-        ):
+    def _plain_lines(self, chunk: Chunk) -> bytes | None:
+        """The chunk's text without quotes, if it is nothing but records that a comma can cut."""
+        data: bytes | None = chunk.data
+        if self.comment and self.comment in chunk.data:
+            return None
+        if self.header_line and self.header_line in chunk.data:
+            return None
+        if self.quote and self.quote.encode() in chunk.data:
+            data = without_quotes(chunk.data, self.delimiter, self.quote)
+        if data is None or self.width < 2 or not data.endswith(b"\n"):
+            return None
+        return data
+
+    def _fast(self, data: bytes, chunk: Chunk) -> pl.DataFrame | None:
+        if not fields_even(data, self.delimiter, self.width):
             return None
         if self.fields.kinds and self.misfits < MISFITS:
-            typed = self._typed(chunk)
+            typed = self._typed(data, chunk)
             if typed is not None:
                 return typed
             self.misfits += 1
-        if self.header_line and self.header_line in data:
-            return None
         frame = self._read(data)
-        if frame is None or frame.height != chunk.lines or frame[
-            f"f{self.width - 1}"].null_count():
+        if frame is None or frame.height != chunk.lines or (
+                self.delimiter.isspace() and _blank_line(frame)):
             return None
         return self._pick(frame, chunk.first_line)
 
-    def _typed(self, chunk: Chunk) -> pl.DataFrame | None:
-        """The chunk in the columns' own types; None unless every single value fits.
+    def _filled(self, data: bytes, chunk: Chunk, text: ChunkText, passed: int) -> Parsed | None:
+        """A column for each channel: what is filled of them, and the other columns line by line."""
+        cells = filled_cells(data, self.delimiter, self.width)
+        if cells is None:
+            return None
+        labels: list[str | None] = [None] * self.width
+        for name in self.fields.cells:
+            if name in self.index:
+                labels[self.index[name]] = name
+        chosen = np.flatnonzero(np.array([name is not None for name in labels])[cells.column])
+        first = chunk.first_line
+        lines = pl.DataFrame({"line": pl.int_range(
+            first, first + chunk.lines, dtype=pl.Int64, eager=True)} | {
+            name: cells.of(self.index[name], chunk.lines) if name in self.index
+            else pl.Series([None], dtype=pl.String).new_from_index(0, chunk.lines)
+            for name in self.fields.wanted if name not in self.fields.cells})
+        filled = pl.DataFrame({
+            "line": cells.line[chosen] + first,
+            "label": pl.Series(labels, dtype=pl.String).gather(cells.column[chosen]),
+            "value": cells.text.gather(chosen)})
+        return Parsed(lines, reject_frame([]), passed, text, filled)
 
-        A header that is written again fits none: its name of a value is no number.
-        """
+    def _typed(self, data: bytes, chunk: Chunk) -> pl.DataFrame | None:
+        """The chunk in the columns' own types; None unless every single value fits."""
         kinds = {self.index[name]: kind for name, kind in self.fields.kinds.items()
                  if name in self.index}
         if len(kinds) < len(self.fields.kinds):
             return None
-        frame = self._read(chunk.data, kinds)
+        frame = self._read(data, kinds)
         if frame is None or frame.height != chunk.lines:
             return None
         picked = self._pick(frame, chunk.first_line)
-        if sum(picked.null_count().row(0)) or frame[f"f{self.width - 1}"].null_count():
+        if sum(picked.null_count().row(0)):
             return None
         return picked
 
@@ -251,6 +282,12 @@ class DelimitedReader:
         frame = pl.DataFrame(rows, schema=schema, orient="row")
         frame = frame.with_columns(pl.col(pl.String).replace("", None))
         return self._pick(frame, 0).with_columns(line=pl.Series(numbers, dtype=pl.Int64))
+
+
+def _blank_line(frame: pl.DataFrame) -> bool:
+    """Whether a line has nothing but blanks in all of its fields."""
+    blank = pl.all().str.strip_chars().fill_null("") == ""
+    return bool(frame.select(pl.all_horizontal(blank).any()).item())
 
 
 def _delimiter(lines: list[str]) -> str | None:

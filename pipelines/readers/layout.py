@@ -99,23 +99,25 @@ class Layout:
         names = [name for role, first in self.has.items()
                  for name in (self.log.columns_of(role) if role in _SEVERAL else (first,))]
         names += self.log.ignore_where
-        if self.wide:
-            names += [n for n, c in self.log.channels.items() if not c.ignore]
+        cells = tuple(n for n, c in self.log.channels.items() if not c.ignore) if self.wide else ()
+        names += cells
         required = [name for role in ("time", "date", "channel", "value") if role in self.has
                     for name in self.log.columns_of(role)]
         wanted = tuple(dict.fromkeys(names))
+        whole = not (self.log.counts or self.log.yearless or self._dates())
         return Fields(wanted, tuple(required),
-                      self.kinds if self.plain and wanted == DEFAULT else {})
+                      self.kinds if self.plain and wanted == DEFAULT else {},
+                      (self.has["time"],) if whole else (), cells)
 
-    def apply(self, raw: pl.DataFrame) -> Laid:
-        """Bring raw records into the venue's words."""
+    def apply(self, raw: pl.DataFrame, cells: pl.DataFrame | None = None) -> Laid:
+        """Bring raw records into the venue's words; of a wide log maybe its filled cells."""
         if self.plain and tuple(raw.columns[1:]) == DEFAULT:
             return Laid(raw, 0)
         raw, left_out = self._without(raw)
         time = pl.col(self.has["time"]).alias("time")
         frame = raw.select(
             "line", time, *(pl.col(self.has[r]).alias(r) for r in _EXTRA if r in self.has),
-            *self._dates(), *(self._wide_columns(raw) if self.wide else self._long_columns()),
+            *self._dates(), *(() if self.wide else self._long_columns()),
         )
         if "_date" in frame.columns:
             joint = "T" if self.log.time_format == "iso" else " "
@@ -126,7 +128,7 @@ class Layout:
         if self.log.yearless:
             frame = frame.with_columns(time=self._dated(frame["time"].cast(pl.String)))
         if self.wide:
-            frame, passed = self._unpivoted(frame)
+            frame, passed = self._unpivoted(frame, self._filled(raw) if cells is None else cells)
         elif len(self.log.columns_of("value")) > 1:
             frame, passed = self._several_values(frame)
         laid = self._named(frame, passed)
@@ -195,22 +197,22 @@ class Layout:
                     *(pl.col(name).alias(f"v:{name}") for name in values)]
         return [label.alias("label"), one("quantity"), pl.col(values[0]).alias("value")]
 
-    def _wide_columns(self, raw: pl.DataFrame) -> list[pl.Expr]:
+    def _filled(self, raw: pl.DataFrame) -> pl.DataFrame:
+        """The filled cells of a wide log, in the order of its lines."""
         names = [n for n, c in self.log.channels.items() if not c.ignore and n in raw.columns]
-        return [pl.col(name).alias(f"c:{name}") for name in names]
+        parts = [raw.select("line", pl.lit(name).alias("label"),
+                            pl.col(name).cast(pl.String).alias("value")).drop_nulls("value")
+                 for name in names]
+        empty = pl.DataFrame(schema={"line": pl.Int64, "label": pl.String, "value": pl.String})
+        return pl.concat([empty, *parts]).sort("line", maintain_order=True)
 
-    def _unpivoted(self, frame: pl.DataFrame) -> tuple[pl.DataFrame, int]:
-        on = [name for name in frame.columns if name.startswith("c:")]
-        index = [name for name in frame.columns if name not in on]
-        anchors = frame.filter(pl.col("wall").is_not_null()) if "wall" in index else frame[:0]
-        long = frame.with_columns(pl.col(on).cast(pl.String)).unpivot(
-            on, index=index, variable_name="label", value_name="value"
-        ).filter(pl.col("value").str.strip_chars() != "")
-        if anchors.height:  # a line that only carries true time must reach the clock
-            lone = anchors.filter(~pl.col("line").is_in(long["line"].implode()))
-            long = pl.concat([long, lone.select(index)], how="diagonal")
-        long = long.sort("line", maintain_order=True).with_columns(
-            pl.col("label").str.strip_prefix("c:"), quantity=pl.lit(None, pl.String))
+    def _unpivoted(self, frame: pl.DataFrame, cells: pl.DataFrame) -> tuple[pl.DataFrame, int]:
+        cells = cells.filter(pl.col("value").str.strip_chars() != "")
+        long = frame.join(cells, on="line", how="left", maintain_order="left_right")
+        told = pl.col("value").is_not_null()
+        if "wall" in frame.columns:  # a line that only carries true time must reach the clock
+            told = told | pl.col("wall").is_not_null()
+        long = long.filter(told).with_columns(quantity=pl.lit(None, pl.String))
         return long, frame.height - long["line"].n_unique()
 
     # Names.

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterable, Iterator
+from contextlib import suppress
 from typing import IO
 
 import polars as pl
@@ -92,6 +93,8 @@ def _records(frame: pl.DataFrame, fields: Fields, first: int) -> pl.DataFrame:
             return pl.lit(None, pl.String).alias(name)
         kind = frame.schema[name]
         if isinstance(kind, pl.Datetime):
+            if name in fields.times:
+                return pl.col(name)
             if kind.time_zone:
                 utc = pl.col(name).dt.convert_time_zone("UTC")
                 return utc.dt.strftime("%Y-%m-%dT%H:%M:%S%.6fZ")
@@ -101,6 +104,13 @@ def _records(frame: pl.DataFrame, fields: Fields, first: int) -> pl.DataFrame:
         return pl.col(name).cast(pl.String, strict=False)
 
     lines = pl.int_range(first, first + frame.height, dtype=pl.Int64, eager=True)
+    if set(fields.kinds) <= set(frame.columns) and not any(
+            frame[name].null_count() for name in fields.kinds):
+        with suppress(pl.exceptions.PolarsError):  # something that the types do not have
+            frame = frame.with_columns(pl.col(name).cast(kind)
+                                       for name, kind in fields.kinds.items())
+            return frame.select(lines.alias("line"), *(
+                name if name in fields.kinds else column(name) for name in fields.wanted))
     return frame.select(column(name) for name in fields.wanted).with_columns(line=lines).select(
         "line", *fields.wanted)
 

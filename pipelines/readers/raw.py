@@ -29,16 +29,19 @@ class Parsed:
     """What a reader made of a chunk.
 
     ``records`` has ``line`` (Int64) and a column for each field that was asked for
-    (String, null where it is empty or missing; Parquet may give numbers, and where all
-    of it fits them the types in :class:`Fields`), in the order of the file.
+    (String, null where it is empty or missing; Parquet may give numbers and times, and where
+    all of it fits them the types in :class:`Fields`), in the order of the file.
     ``rejects`` follows :data:`REJECT_LINES`. ``passed`` counts header, blank and comment
-    lines. ``text`` gives lines back verbatim, by number.
+    lines. ``text`` gives lines back verbatim, by number. ``cells`` (``line``, ``label``,
+    ``value``, in the order of the lines) has what is filled of :attr:`Fields.cells`, where the
+    reader hands on these columns so; they are missing among ``records`` then.
     """
 
     records: pl.DataFrame
     rejects: pl.DataFrame
     passed: int
     text: TextOf = field(repr=False)
+    cells: pl.DataFrame | None = None
 
 
 class TextOf(Protocol):
@@ -96,6 +99,10 @@ class Fields:
     required: tuple[str, ...]
     kinds: Mapping[str, pl.DataType] = field(default_factory=dict)
     """Types in which columns may be handed on at once where every line fits them."""
+    times: tuple[str, ...] = ()
+    """Columns that may be handed on as times (Datetime) where the file has them so."""
+    cells: tuple[str, ...] = ()
+    """Columns that are a channel each; what is filled of them may come as :attr:`Parsed.cells`."""
 
 
 def reject_frame(rows: Iterable[tuple[int, str, str]]) -> pl.DataFrame:

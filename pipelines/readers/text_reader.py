@@ -87,24 +87,25 @@ class TextReader:
             "line": pl.int_range(first, first + len(lines), dtype=pl.Int64, eager=True),
             "text": pl.Series(lines, dtype=pl.String).str.strip_chars_end("\r"),
         }).filter(~passed)
-        frame = frame.with_columns(_fits=pl.any_horizontal(
-            text.str.contains(pattern) for pattern in self.patterns))
-        parts, rest = [], frame.filter("_fits")
+        parts, rest = [], frame
         for pattern in self.patterns:
-            fits = text.str.contains(pattern)
-            parts.append(self._taken(rest.filter(fits), pattern))
+            groups = rest.select(pl.col("text").str.extract_groups(pattern)).to_series()
+            # (A line that a pattern takes has a group, unless every group may be missing.)
+            fits = groups.struct.unnest().select(
+                pl.any_horizontal(pl.all().is_not_null())).to_series()
+            if not fits.all():
+                fits = rest.select(fits | pl.col("text").str.contains(pattern)).to_series()
+            parts.append(self._taken(rest.with_columns(_groups=groups).filter(fits), pattern))
             rest = rest.filter(~fits)
-        records = pl.concat(parts).sort("line")
-        bad = frame.filter(~pl.col("_fits"))
+        records = pl.concat(parts).sort("line") if len(parts) > 1 else parts[0]
         rejects = reject_frame(
             (number, line[:KEPT_TEXT], NO_MATCH)
-            for number, line in bad.select("line", "text").iter_rows())
+            for number, line in rest.select("line", "text").iter_rows())
         return Parsed(records, rejects, len(lines) - frame.height, ChunkText(chunk))
 
     def _taken(self, frame: pl.DataFrame, pattern: str) -> pl.DataFrame:
         """The fields that are wanted of lines that fit a pattern, from its groups or pairs."""
         groups = group_names(pattern)
-        frame = frame.with_columns(pl.col("text").str.extract_groups(pattern).alias("_groups"))
 
         def field(name: str) -> pl.Expr:
             if name in groups:
