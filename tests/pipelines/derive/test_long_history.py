@@ -72,7 +72,7 @@ def test_the_report_and_the_designers_sheet_leave_the_far_past_alone(old, read):
     far = _before(old, week, 60)
     assert len(far) > 4 * len(TIME_OF)
     load_history(old.venue, old.path, week)
-    timing_of_log(ready(old))
+    timing_of_log(SheetRun(ready(old)))
     names = [name for name, _ in read]
     assert names
     assert not far & set(names)
