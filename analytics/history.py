@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import weakref
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 from functools import wraps
 from typing import TypeVar
@@ -114,6 +114,26 @@ class History:
             Rows from ``start`` (inclusive) to ``end`` (exclusive), in their order.
         """
         return frame.filter(pl.col(time).is_between(self.start, self.end, closed="left"))
+
+    def since(self, start: datetime) -> History:
+        """This history without what lies before ``start``; itself where nothing does.
+
+        Parameters
+        ----------
+        start : datetime
+            Aware. The service log stays whole.
+
+        Returns
+        -------
+        History
+        """
+        cut = {}
+        for name, time in _TIME_OF.items():
+            frame = getattr(self, name)
+            within = frame[time] >= (start.date() if frame.schema[time] == pl.Date else start)
+            if name != "service" and not within.all():
+                cut[name] = frame.filter(within)
+        return replace(self, **cut) if cut else self
 
     @classmethod
     def of(cls, venue: Venue, week: Week, **frames: pl.DataFrame) -> History:

@@ -45,6 +45,14 @@ class LanguageError(RemanenceError, ValueError):
     """There are no words in the language that was asked for."""
 
 
+@lru_cache(maxsize=20_000)
+def _digits(locale: Locale, size: float, decimals: int) -> str:
+    """A number that is not negative. Pages of many locks show the same ones again and again."""
+    places = "." + "0" * decimals if decimals > 0 else ""
+    text: str = format_decimal(size, f"#,##0{places}", locale=locale)
+    return text
+
+
 @dataclass(frozen=True)
 class Language:
     """All words of the pages in one language.
@@ -96,9 +104,7 @@ class Language:
         if value is None or not math.isfinite(value):
             return EN_DASH
         size = abs(round(value, decimals))
-        places = "." + "0" * decimals if decimals > 0 else ""
-        text = format_decimal(size, f"#,##0{places}", locale=self.locale)
-        return (MINUS if value < 0 and size else "") + text
+        return (MINUS if value < 0 and size else "") + _digits(self.locale, size, decimals)
 
     def measured(
         self, value: float | None, low: float | None = None, high: float | None = None,
@@ -146,12 +152,12 @@ class Language:
             return number + self.percent_sign + unit.removeprefix("%")
         return f"{number}{NBSP}{unit}"
 
-    @property
+    @cached_property
     def percent_sign(self) -> str:
         """What stands behind a number of per cent: ``%``, or a space and ``%``."""
         return str(self.locale.percent_formats[None].suffix[0])
 
-    @property
+    @cached_property
     def separators(self) -> str:
         """Decimal and thousands separator, in this order."""
         symbols = self.locale.number_symbols["latn"]

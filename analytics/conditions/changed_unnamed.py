@@ -8,7 +8,7 @@ minimum covariance determinant, which a faulty week among them does not change.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from datetime import timedelta
 
 import numpy as np
@@ -57,9 +57,23 @@ ODDS_PER_DISTANCE = 4.0
 tuning)."""
 
 
-def changed_unnamed(history: History) -> list[Finding]:
+def changed_unnamed(history: History, asked: Collection[str] | None = None) -> list[Finding]:
     """Locks whose last two weeks differ from their first ones, without the siblings' common part.
 
+    Parameters
+    ----------
+    history : History
+        The venue's tables. What is usual is told from all its locks.
+    asked : collection of str, optional
+        The locks to judge; default: all.
+
+    Returns
+    -------
+    list of Finding
+        By lock.
+
+    Notes
+    -----
     Robust distances: Rousseeuw and van Driessen, A fast algorithm for the minimum covariance
     determinant estimator, Technometrics 41 (1999) 212, as scikit-learn has it.
     """
@@ -67,13 +81,15 @@ def changed_unnamed(history: History) -> list[Finding]:
     if len(weekly.locks) == 0 or weekly.strange.shape[1] <= WEEKS_NOW:
         return []
     found = []
-    for _, moved, distance in _distances(weekly):
+    for _, moved, distance in _distances(weekly, asked):
         for (lock, those), far in zip(moved.items(), distance, strict=True):
             found.append(_said(history, weekly, lock, those, float(far)))
     return sorted(found, key=lambda item: item.subject)
 
 
-def _distances(weekly: WeeklyFigures) -> Iterator[tuple[Ints, dict[int, Ints], Reals]]:
+def _distances(
+    weekly: WeeklyFigures, asked: Collection[str] | None
+) -> Iterator[tuple[Ints, dict[int, Ints], Reals]]:
     """Figures, the locks that have these and have moved (in which), and the distance of each.
 
     The unit is the distance of a typical sound lock.
@@ -87,13 +103,14 @@ def _distances(weekly: WeeklyFigures) -> Iterator[tuple[Ints, dict[int, Ints], R
         figures = np.flatnonzero(pattern)
         locks = np.flatnonzero((known == pattern).all(axis=1))
         moved = {int(lock): those for lock in locks
-                 if (those := _moved(weekly.strange[lock], figures)).size}
+                 if (asked is None or weekly.locks[lock] in asked)
+                 and (those := _moved(weekly.strange[lock], figures)).size}
         points = past[:, :, figures].reshape(-1, figures.size)
         points = points[np.isfinite(points).all(axis=1)]
-        # The fit costs more than all else here: where no lock has moved, nobody asks for it.
+        # The fit costs more than all else here: where no such lock has moved, none is made.
         if moved and len(points) >= POINTS_PER_FIGURE * figures.size:
-            asked = now[np.fromiter(moved, np.int64)][:, figures]
-            yield figures, moved, robust_distance(points, asked)
+            latest = now[np.fromiter(moved, np.int64)][:, figures]
+            yield figures, moved, robust_distance(points, latest)
 
 
 def robust_distance(sound: Reals, asked: Reals) -> Reals:
@@ -180,5 +197,6 @@ def _evidence(weekly: WeeklyFigures, lock: int, figure: int) -> Evidence:
 
 
 CHANGED_UNNAMED = Condition(
-    "changed-unnamed", (changed_unnamed,), tuple(figure.id for figure in FIGURES), only_alone=True,
+    "changed-unnamed", (), tuple(figure.id for figure in FIGURES),
+    last_judges=(changed_unnamed,),
 )

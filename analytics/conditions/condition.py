@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import importlib
 import pkgutil
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from functools import lru_cache
@@ -26,6 +26,7 @@ PULSED = ("latch", "bolt", "strike")
 ANY = ("magnet", *PULSED)
 
 Judge = Callable[["History"], list[Finding]]
+LastJudge = Callable[["History", Collection[str]], list[Finding]]
 
 
 @dataclass(frozen=True)
@@ -52,9 +53,10 @@ class Condition:
         The same of the locks of a rail that has this condition.
     takes_urgency_of : tuple of str
         Which of those are real: their urgency goes over to the cause.
-    only_alone : bool
-        Said of a lock only where nothing else is found of it, of its rail or of its controllers:
-        any of that would explain it.
+    last_judges : tuple of function
+        Asked when all others have judged. Each takes a :class:`History` and the locks of which
+        nothing else is found, nor of their rails or controllers: any of that would explain what
+        these look for.
     needs_part : bool
         Whether it takes a new lock to mend it. What a setting, a wire, a rail or a habit
         explains does not.
@@ -72,7 +74,7 @@ class Condition:
     explains: tuple[str, ...] = ()
     explains_on_locks: tuple[str, ...] = ()
     takes_urgency_of: tuple[str, ...] = ()
-    only_alone: bool = False
+    last_judges: tuple[LastJudge, ...] = ()
     needs_part: bool = False
     keeps_in: bool = False
     certain: bool = False
@@ -169,5 +171,11 @@ def causes_first() -> tuple[Condition, ...]:
 
 
 def judges() -> tuple[Judge, ...]:
-    """Every judge once."""
+    """Every judge once, but for :func:`last_judges`."""
     return tuple(dict.fromkeys(judge for item in catalogue().values() for judge in item.judges))
+
+
+def last_judges() -> tuple[LastJudge, ...]:
+    """Every judge that is asked last, once."""
+    return tuple(dict.fromkeys(
+        judge for item in catalogue().values() for judge in item.last_judges))

@@ -24,6 +24,7 @@ from remanence.analytics.history import (
 from remanence.analytics.statistics.change import Change
 from remanence.analytics.statistics.intervals import NORMAL_95_ROUNDED, robust_deviation
 from remanence.analytics.statistics.level_change import level_change
+from remanence.analytics.statistics.rates import chance_of_at_least_between
 from remanence.shared.findings import Amount, Evidence, Finding, Sentence, say
 
 _MORE_EDGES = 1.5
@@ -310,9 +311,7 @@ def _opened_finding(
     weight = min(1.0, _PAST_COMMANDS_MOST / max(before[1], 1))
     hits = _BY_HAND_PRIOR[0] + weight * before[0]
     misses = _BY_HAND_PRIOR[1] + weight * (before[1] - before[0])
-    from scipy.stats import betabinom  # takes half a second to load, and few locks need it
-
-    chance = float(betabinom.sf(count - 1, total, hits, misses))
+    chance = chance_of_at_least_between(count, total, hits, misses)
     # The beginning was chosen from the same rows, so there were as many chances as stretches.
     chance = min(1.0, chance * max(1.0, commands.size / max(total, 1)))
     least_rate = max(_OPENED_RATE, _OPENED_TIMES_USUAL * hits / (hits + misses))

@@ -16,7 +16,12 @@ from dataclasses import replace
 from datetime import date, timedelta
 
 from remanence.analytics.conditions.coarse_clock import measurable
-from remanence.analytics.conditions.condition import catalogue, causes_first, judges
+from remanence.analytics.conditions.condition import (
+    catalogue,
+    causes_first,
+    judges,
+    last_judges,
+)
 from remanence.analytics.conditions.other_lock import (
     perhaps_replaced,
     within_the_log,
@@ -26,7 +31,7 @@ from remanence.analytics.conditions.rail_neighbours import beyond_rail, magnet_b
 from remanence.analytics.history import History, first_day
 from remanence.shared.findings import URGENCIES, Finding, rank
 from remanence.shared.limits import Limits
-from remanence.shared.venue import controller_of
+from remanence.shared.venue import Lock, controller_of
 
 LEAST_SCORE = 0.3
 """Below this a candidate is not worth a line."""
@@ -64,9 +69,10 @@ def diagnose(history: History) -> list[Finding]:
     Each condition's evidence and limits stand in the catalogue; what is said is resolved by
     :func:`resolve`.
     """
-    gathered = measurable(
-        (item for judge in judges() for item in judge(history)), history)
-    return resolve(gathered, history)
+    gathered = measurable((item for judge in judges() for item in judge(history)), history)
+    unnamed = _unnamed(_likely(gathered, history), history)
+    last = (item for judge in last_judges() for item in judge(history, unnamed))
+    return resolve([*gathered, *measurable(last, history)], history)
 
 
 def resolve(gathered: Iterable[Finding], history: History) -> list[Finding]:
@@ -89,11 +95,12 @@ def resolve(gathered: Iterable[Finding], history: History) -> list[Finding]:
     -----
     What is raised: :func:`raised`. What a cause accounts for: :func:`_swallows`.
     """
-    found = _joined(gathered)
-    found = [item for item in found if item.score >= LEAST_SCORE]
-    found = without_swapped(found, history)
+    known = catalogue()
+    found = _likely(gathered, history)
+    unnamed = _unnamed(found, history)
+    found = [item for item in found
+             if not known[item.condition].last_judges or item.subject in unnamed]
     limits = history.venue.limits
-    found = _without_named(found, history)
     found = _without_rail_effects(found, history, limits)
     by_subject: dict[tuple[str, str], list[Finding]] = defaultdict(list)
     for item in found:
@@ -102,9 +109,15 @@ def resolve(gathered: Iterable[Finding], history: History) -> list[Finding]:
     on_way_out = {lock.id for lock in history.venue.locks if lock.on_way_out}
     first = first_day(history)
     kept = [perhaps_replaced(
-        item if catalogue()[item.condition].certain else within_the_log(item, first), history)
+        item if known[item.condition].certain else within_the_log(item, first), history)
         for item in kept]
     return sorted((raised(item, limits, on_way_out) for item in kept), key=rank)
+
+
+def _likely(gathered: Iterable[Finding], history: History) -> list[Finding]:
+    """Candidates that are worth a line, each once, without those of locks that changed places."""
+    return without_swapped(
+        [item for item in _joined(gathered) if item.score >= LEAST_SCORE], history)
 
 
 def _joined(gathered: Iterable[Finding]) -> list[Finding]:
@@ -183,25 +196,24 @@ def _without_rail_effects(
     return out
 
 
-def _without_named(found: Sequence[Finding], history: History) -> list[Finding]:
-    """Without what is said only of locks of which nothing else is found, where something is.
+def _unnamed(found: Sequence[Finding], history: History) -> set[str]:
+    """The locks of which nothing is found, nor of their rail, their controllers or the venue.
 
     What is read off the venue file or the service log changes no lock.
     """
-    known, locks = catalogue(), history.venue.locks_by_id
+    known = catalogue()
     told = {
         (item.subject_kind, item.subject) for item in found
-        if not known[item.condition].only_alone and not known[item.condition].certain
+        if not known[item.condition].last_judges and not known[item.condition].certain
     }
 
-    def alone(item: Finding) -> bool:
-        lock = locks[item.subject]
+    def alone(lock: Lock) -> bool:
         about = {("lock", lock.id), ("supply", lock.supply), ("venue", history.venue.id)}
         about |= {("controller", controller_of(channel))
                   for channel in (lock.command, lock.contact) if channel}
         return not about & told
 
-    return [item for item in found if not known[item.condition].only_alone or alone(item)]
+    return {lock.id for lock in history.venue.locks if alone(lock)}
 
 
 def _before(effect: Finding, cause: Finding) -> bool:

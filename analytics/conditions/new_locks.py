@@ -8,7 +8,11 @@ from remanence.analytics.conditions.condition import finding
 from remanence.analytics.drift.judge import LockDrift, drifts
 from remanence.analytics.drift.panel import LEAST_SIBLINGS
 from remanence.analytics.history import History, family
-from remanence.analytics.statistics.intervals import probability, robust_deviation
+from remanence.analytics.statistics.intervals import (
+    log_density_of_t,
+    probability,
+    robust_deviation,
+)
 from remanence.shared.findings import Amount, Evidence, Finding, say
 
 YOUNG_DAYS = 28
@@ -95,11 +99,9 @@ def slow_beside(now_ms: float, others: np.ndarray) -> float | None:
     off = (float(np.log(now_ms)) - usual) / spread
     if not np.isfinite(off) or off < LEAST_DEVIATIONS_ABOVE:
         return None
-    from scipy.stats import t
-
     return probability(float(
         np.log(NEW_LOCK_PRIOR / (1 - NEW_LOCK_PRIOR)) + np.log(1 / FAULTY_DEVIATIONS)
-        - t.logpdf(off, max(SOUND_FREEDOM, others.size))
+        - log_density_of_t(off, max(SOUND_FREEDOM, others.size))
     ))
 
 

@@ -22,6 +22,7 @@ from remanence.analytics.statistics.change import Change
 from remanence.analytics.statistics.intervals import robust_deviation
 from remanence.analytics.statistics.level_change import level_change, level_of_days
 from remanence.analytics.statistics.rates import change_of_rate
+from remanence.analytics.statistics.robust import theil_sen
 from remanence.shared.findings import Amount, Evidence, Finding, Sentence, say
 from remanence.shared.venue import Supply
 
@@ -412,10 +413,7 @@ def _days_between_charges(
 def _running_down(
     history: History, supply: Supply, days: NDArray[np.int64], volts: Reals
 ) -> list[Finding]:
-    from scipy.stats import theilslopes  # takes half a second to load, and few rails need it
-
-    slope, _, low, high = (
-        float(item) for item in theilslopes(volts, days, _SLOPE_CONFIDENCE))
+    slope, low, high = theil_sen(days, volts, _SLOPE_CONFIDENCE)
     lost = float(-slope * (days[-1] - days[0]))
     falls = -np.diff(volts)
     stepped = (days.size >= _FEWEST_STEP_DAYS

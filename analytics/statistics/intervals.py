@@ -76,3 +76,12 @@ def robust_deviation(values: Reals) -> float:
 def probability(log_odds: float) -> float:
     """From natural log odds, kept off 0 and 1: no log proves anything beyond doubt."""
     return float(np.clip(1.0 / (1.0 + np.exp(-np.clip(log_odds, -30, 30))), 0.001, 0.999))
+
+
+def log_density_of_t(value: float, freedom: float) -> float:
+    """Natural log of the density of Student's t.
+
+    In place of ``scipy.stats.t.logpdf``, whose package takes half a second to load.
+    """
+    return float(np.log(special.poch(0.5 * freedom, 0.5)) - 0.5 * np.log(freedom * np.pi)
+                 - 0.5 * (freedom + 1) * np.log1p(value * value / freedom))

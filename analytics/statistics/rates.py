@@ -74,6 +74,30 @@ def betabinomial(
     return out
 
 
+def chance_of_at_least_between(count: int, total: int, a: float, b: float) -> float:
+    """Chance of so many events or more, of a rate that is Beta(a, b).
+
+    In place of ``scipy.stats.betabinom.sf``, whose package takes half a second to load.
+
+    Parameters
+    ----------
+    count, total : int
+        Events, and commands among which they came.
+    a, b : float
+        Shapes of the beta distribution of the rate, above 0.
+
+    Returns
+    -------
+    float
+        From 0 to 1.
+    """
+    if not 0 < count <= total:
+        return float(count <= 0)
+    events = np.arange(count, total + 1)
+    orders = -np.log(total + 1.0) - betaln(total - events + 1, events + 1)
+    return min(1.0, float(np.exp(orders + betabinomial(events, total, a, b)).sum()))
+
+
 def rate_that_matters(
     day: Reals, event: Flags, *, healthy: tuple[float, float], faulty: tuple[float, float],
     prior: float, last_day: float = 6.0, fresh_days: float = 7.0,

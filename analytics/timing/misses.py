@@ -22,9 +22,10 @@ from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
-from scipy import optimize, special
+from scipy import special
 
 from remanence.analytics.statistics.arrays import Reals
+from remanence.analytics.statistics.root import rising_root
 
 MEANS = np.exp(np.linspace(np.log(1e-5), np.log(0.5), 45))
 STRENGTHS = np.exp(np.linspace(np.log(1.0), np.log(1e5), 31))
@@ -116,10 +117,16 @@ def _mixture_quantile(
     weight: npt.NDArray[np.float64], a: npt.NDArray[np.float64], b: npt.NDArray[np.float64],
     level: float,
 ) -> float:
-    def gap(log_rate: float) -> float:
-        return float((weight * special.betainc(a, b, np.exp(log_rate))).sum()) - level
+    scale = special.betaln(a, b)
 
-    low, high = np.log(1e-12), -1e-12
-    if gap(low) >= 0:
+    def gap(log_rate: float) -> tuple[float, float]:
+        """How far the level is passed at a rate, and how fast that rises with its logarithm."""
+        rate = np.exp(log_rate)
+        density = np.exp(a * log_rate + (b - 1) * np.log(-np.expm1(log_rate)) - scale)
+        return (float((weight * special.betainc(a, b, rate)).sum()) - level,
+                float((weight * density).sum()))
+
+    low, high = float(np.log(1e-12)), -1e-12
+    if gap(low)[0] >= 0:
         return float(np.exp(low))
-    return float(np.exp(optimize.brentq(gap, low, high, xtol=1e-9)))
+    return float(np.exp(rising_root(gap, low, high)))

@@ -25,15 +25,19 @@ from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
-from scipy import optimize, special
+from scipy import special
 
 from remanence.analytics.statistics.arrays import Flags, Ints, Reals
+from remanence.analytics.statistics.root import rising_root
 
 LEAST = 20
 """Fewer events than this bound no outer quantile, by any method used here."""
 
 FEWEST_CLUSTERS = 10
 """With fewer days (or weeks) their scatter says nothing of their dependence."""
+
+MOST_EXCESSES = 1e6
+"""No bound lies so many mean excesses above its threshold."""
 
 GOLDEN = (5**0.5 - 1) / 2
 """Multiples of it, without their whole part, spread evenly between 0 and 1."""
@@ -150,24 +154,37 @@ def tail_factor(
                         confidence)
 
 
+@lru_cache(maxsize=256)
+def _mean_excesses(events: float) -> Reals:
+    """Means of so many exponential excesses, in units of their true one: evenly likely ones."""
+    levels = (np.arange(512) + 0.5) / 512
+    out: Reals = special.gammaincinv(events, levels) / events
+    return out
+
+
 @lru_cache(maxsize=4096)
 def _tail_factor(
     count: float, beyond: float, events: float, probability: float, confidence: float
 ) -> float:
-    levels = (np.arange(512) + 0.5) / 512
-    sums = special.gammaincinv(events, levels)
-
-    def excess(factor: float) -> float:
-        share = (1 - probability) * np.exp(np.minimum(factor * sums / events, 700.0))
-        held = special.betainc(beyond + 1, max(count - beyond, 1e-9), np.minimum(share, 1.0))
-        return float(np.mean(held)) - confidence
-
-    if excess(0.0) >= 0:
+    a, b = beyond + 1, max(count - beyond, 1e-9)
+    if special.betainc(a, b, 1 - probability) >= confidence:
         return 0.0
-    top = 1.0
-    while excess(top) < 0 and top < 1e6:
-        top *= 2
-    return float(optimize.brentq(excess, 0.0, top, xtol=1e-9))
+    scale, means = special.betaln(a, b), _mean_excesses(events)
+
+    def excess(factor: float) -> tuple[float, float]:
+        """How far the confidence is passed, and how fast that rises with the factor."""
+        log_share = np.log1p(-probability) + factor * means
+        # Both rise with the sums: from the first whole share on all are whole.
+        part = slice(0, int(np.searchsorted(log_share, 0.0)))
+        share = np.exp(log_share[part])
+        held = float(special.betainc(a, b, share).sum()) + log_share.size - share.size
+        # The density of T, times what the share grows by.
+        growth = np.exp(a * log_share[part] + (b - 1) * np.log1p(-share) - scale) * means[part]
+        return held / means.size - confidence, float(growth.sum()) / means.size
+
+    # Were the mean excess known, the share's own quantile would say it.
+    start = float(np.log(special.betaincinv(a, b, confidence)) - np.log1p(-probability))
+    return rising_root(excess, 0.0, MOST_EXCESSES, start)
 
 
 def upper_quantile(

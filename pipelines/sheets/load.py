@@ -91,8 +91,12 @@ def _between(
     return frame
 
 
+WEEKS = 60
+"""How far back a week's analyses look: a year, and what is held against it."""
+
+
 def load_history(
-    venue: Venue, venue_path: str | Path, week: Week, *, weeks: int = 60,
+    venue: Venue, venue_path: str | Path, week: Week, *, weeks: int = WEEKS,
     tables: Collection[str] = (*DERIVED, "clock_events"),
     columns: Mapping[str, Collection[str]] | None = None,
 ) -> History:

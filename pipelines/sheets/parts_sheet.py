@@ -81,18 +81,17 @@ def write_parts(run: SheetRun) -> PartsOutcome:
     from remanence.dashboards.parts_sheet import render_parts
     from remanence.dashboards.parts_workbook import parts_workbook
     from remanence.dashboards.ways import PARTS, Ways
-    from remanence.pipelines.sheets.load import load_history
     from remanence.pipelines.sheets.report_sheet import made_at
     from remanence.pipelines.sheets.write_files import write_files
     from remanence.pipelines.store.forecasts import keep_forecasts, read_forecasts, with_these
     from remanence.shared.errors import UnwritableStoreError
 
-    venue, venue_path, store = run.ready.venue, run.ready.path, run.ready.store
+    venue, store = run.ready.venue, run.ready.store
     out = run.folder("parts")
     week = run.week
     findings, states = run.findings(week), run.states(week)
-    past = load_history(venue, venue_path, week, weeks=ALL_WEEKS, tables=("actuations", "activity"),
-                        columns={"actuations": READS, "activity": ACTIVITY_READS})
+    past = run.history(week, ALL_WEEKS, tables=("actuations", "activity"),
+                       columns={"actuations": READS, "activity": ACTIVITY_READS})
     orders, year = plan_orders(past, findings), venue_year(past)
     stated, faults = forecasts_of(orders), tuple[str, ...]()
     try:

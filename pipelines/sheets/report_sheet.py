@@ -153,16 +153,13 @@ def write_report(run: SheetRun) -> ReportOutcome:
     from remanence.dashboards.finding_words import FindingText
     from remanence.dashboards.page import language
     from remanence.dashboards.ways import REPORT, Ways
-    from remanence.pipelines.sheets.load import load_history
     from remanence.pipelines.sheets.write_files import write_files
     from remanence.pipelines.store.past_findings import keep_findings
     from remanence.pipelines.store.service_log import read_service
 
     ready = run.ready
     week = run.week
-    past = load_history(ready.venue, ready.path, week)
-    made = run.lives(week, past)
-    findings = run.findings(week, past)
+    past, made, findings = run.history(week), run.lives(week), run.findings(week)
     ended = [item for item in made.told if item.status == "ended"]
     page = _gather(past, findings, ready, ended)
     folder = run.folder("reports", str(week))

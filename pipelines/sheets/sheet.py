@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import argparse
 import os
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Collection, Iterable, Mapping
 from dataclasses import dataclass, field
+from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -64,6 +65,8 @@ class SheetRun:
         What was said of each week that a sheet of the run has asked about, with its lives.
     states_found : dict
         The state of every lock in each such week.
+    loaded : dict
+        The history of each such week, for all sheets of the run.
     together : bool
         Whether all sheets are written in this run: then each links to all others.
     """
@@ -74,6 +77,7 @@ class SheetRun:
     options: Mapping[str, Any] = field(default_factory=dict)
     found: dict[Week, Lives] = field(default_factory=dict)
     states_found: dict[Week, dict[str, LockState]] = field(default_factory=dict)
+    loaded: dict[Week, History] = field(default_factory=dict)
     together: bool = False
 
     @property
@@ -110,22 +114,55 @@ class SheetRun:
                 found[name] = Path(os.path.relpath(folder, here)).as_posix() + "/"
         return found
 
-    def findings(self, week: Week, past: History | None = None) -> list[Finding]:
+    def history(
+        self, week: Week, weeks: int | None = None, *, tables: Collection[str] = (),
+        columns: Mapping[str, Collection[str]] | None = None,
+    ) -> History:
+        """The venue's tables up to a week, loaded once for all sheets of the run.
+
+        Parameters
+        ----------
+        week : Week
+            The week; nothing later is in it.
+        weeks : int, optional
+            How far to reach back; default: as far as the analyses of a week look.
+        tables, columns : optional
+            For a sheet that needs few of them: what to load where nothing is loaded yet that
+            reaches back so far. See :func:`~remanence.pipelines.sheets.load.load_history`.
+
+        Returns
+        -------
+        History
+        """
+        from remanence.pipelines.sheets.load import WEEKS, load_history
+
+        ready = self.ready
+
+        def start(back: int) -> datetime:
+            return week.plus(1 - back).bounds(ready.venue.zone)[0]
+
+        if not tables and week not in self.loaded:
+            self.loaded[week] = load_history(ready.venue, ready.path, week)
+        if week in self.loaded and ((weeks or WEEKS) <= WEEKS
+                                    or min(ready.store.days()) > start(WEEKS).date()):
+            return self.loaded[week].since(start(weeks or WEEKS))
+        return load_history(ready.venue, ready.path, week, weeks=weeks or WEEKS, columns=columns,
+                            **({"tables": tables} if tables else {}))
+
+    def findings(self, week: Week) -> list[Finding]:
         """What stands in a week, most urgent first; see :meth:`lives`."""
         from remanence.shared.findings import rank
 
-        return sorted((item for item in self.lives(week, past).told if item.status != "ended"),
+        return sorted((item for item in self.lives(week).told if item.status != "ended"),
                       key=rank)
 
-    def lives(self, week: Week, past: History | None = None) -> Lives:
+    def lives(self, week: Week) -> Lives:
         """What is to be said of a week, worked out once for all sheets of the run.
 
         Parameters
         ----------
         week : Week
             The week.
-        past : History or None, default None
-            Its history, where that is loaded already.
 
         Returns
         -------
@@ -138,39 +175,32 @@ class SheetRun:
             from remanence.analytics.health.lock_state import lock_states
             from remanence.pipelines.store.past_findings import standing_findings
 
-            past = past or self._past(week)
+            past = self.history(week)
             last, earlier = standing_findings(Path(self.ready.store.folder), week)
             shown = what_was_shown(past, last.plus(1).monday if last else None)
             self.found[week] = lives(earlier, diagnose(past), shown, week)
             self.states_found[week] = lock_states(past, self.findings(week))
         return self.found[week]
 
-    def states(self, week: Week, past: History | None = None) -> dict[str, LockState]:
+    def states(self, week: Week) -> dict[str, LockState]:
         """The state of every lock in a week, worked out once for all sheets of the run.
 
         Parameters
         ----------
         week : Week
             The week.
-        past : History or None, default None
-            Its history, where that is loaded already.
 
         Returns
         -------
         dict of str to LockState
             By lock id, in the venue file's order.
         """
-        self.lives(week, past)
+        self.lives(week)
         if week not in self.states_found:  # What was found was handed in.
             from remanence.analytics.health.lock_state import lock_states
 
-            self.states_found[week] = lock_states(past or self._past(week), self.findings(week))
+            self.states_found[week] = lock_states(self.history(week), self.findings(week))
         return self.states_found[week]
-
-    def _past(self, week: Week) -> History:
-        from remanence.pipelines.sheets.load import load_history
-
-        return load_history(self.ready.venue, self.ready.path, week)
 
 
 def unusable_text(states: Iterable[LockState]) -> list[str]:

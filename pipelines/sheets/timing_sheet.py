@@ -19,14 +19,12 @@ from remanence.pipelines.sheets.sheet import (
     program_version,
     unusable_text,
 )
-from remanence.shared.weeks import Week
 
 if TYPE_CHECKING:
     from remanence.analytics.health.lock_state import LockState
     from remanence.analytics.timing.answer import LockAnswer
     from remanence.analytics.timing.gather import Timing
     from remanence.analytics.timing.model import LockModel
-    from remanence.pipelines.sheets.refresh import Ready
 
 TIMING_SCHEMA = 1
 """Version of timing.json."""
@@ -64,15 +62,12 @@ _WHY = {
 }
 
 
-def timing_of_log(ready: Ready, week: Week | None = None) -> Timing:
-    """The timing of all locks, from the end of a week back; default: that of the newest day."""
+def timing_of_log(run: SheetRun) -> Timing:
+    """The timing of all locks, from the end of the run's week back."""
     from remanence.analytics.timing.gather import timing
-    from remanence.pipelines.sheets.load import load_history
 
-    weeks = math.ceil(ready.venue.limits.timing_weeks) + 1
-    return timing(load_history(
-        ready.venue, ready.path, week or Week.of(max(ready.store.days())), weeks=weeks,
-        tables=("actuations",)))
+    weeks = math.ceil(run.ready.venue.limits.timing_weeks) + 1
+    return timing(run.history(run.week, weeks, tables=("actuations",)))
 
 
 def write_timing(run: SheetRun) -> TimingOutcome:
@@ -101,7 +96,7 @@ def write_timing(run: SheetRun) -> TimingOutcome:
 
     venue, out = run.ready.venue, run.folder("timing")
     week = run.week
-    found, states = timing_of_log(run.ready, week), run.states(week)
+    states, found = run.states(week), timing_of_log(run)
     number = program_version()
     data = {"schema": TIMING_SCHEMA, "venue": venue.id,
             "made_at": made_at().strftime("%Y-%m-%dT%H:%M:%SZ"),

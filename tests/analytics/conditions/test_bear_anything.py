@@ -7,7 +7,7 @@ import polars as pl
 import pytest
 
 from remanence.analytics.conditions import catalogue
-from remanence.analytics.conditions.condition import judges
+from remanence.analytics.conditions.condition import judges, last_judges
 from remanence.shared.findings import URGENCIES
 from remanence.shared.tables import TABLES
 from tests.analytics.conditions.test_contact import played
@@ -23,7 +23,6 @@ from tests.analytics.physics.rail_rows import (
     venue,
 )
 
-JUDGES = judges()
 HOUSE = venue(
     latch("a"), latch("b", self_cut=True), latch("c", contact=None, self_cut=True),
     magnet("m"), supply=replace(RAIL, source="battery"),
@@ -41,7 +40,9 @@ def everything(weeks=3, seed=1):
 
 def judged(frames, where=HOUSE, week=2):
     history = at_week(where, week, **frames)
-    found = [item for judge in JUDGES for item in judge(history)]
+    locks = {lock.id for lock in history.venue.locks}
+    found = [*(item for judge in judges() for item in judge(history)),
+             *(item for judge in last_judges() for item in judge(history, locks))]
     for item in found:
         assert item.condition in catalogue()
         assert item.subject_kind in catalogue()[item.condition].subject_kinds

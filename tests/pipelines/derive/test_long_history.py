@@ -72,7 +72,7 @@ def test_the_report_and_the_designers_sheet_leave_the_far_past_alone(old, read):
     far = _before(old, week, 60)
     assert len(far) > 4 * len(TIME_OF)
     load_history(old.venue, old.path, week)
-    timing_of_log(ready(old))
+    timing_of_log(SheetRun(ready(old), options={"week": week}))
     names = [name for name, _ in read]
     assert names
     assert not far & set(names)
@@ -121,3 +121,22 @@ def test_a_damaged_month_among_many_is_named(old):
     path.write_bytes(b"PAR1 nothing PAR1")
     with pytest.raises(remanence.pipelines.derive.store.StoreError, match=path.name):
         old.table("actuations")
+
+
+def test_all_sheets_of_a_run_look_at_one_history_that_is_loaded_once(old, read):
+    week = Week.of(max(old.store.days()))
+    run = SheetRun(ready(old), options={"week": week})
+    whole = run.history(week)
+    first = len(read)
+    assert run.history(week) is whole
+    near = run.history(week, 40, tables=("actuations",))
+    assert len(read) == first
+    start = week.plus(-39).bounds(old.venue.zone)[0]
+    assert 0 < near.actuations.height < whole.actuations.height
+    assert near.actuations["command_time"].min() >= start
+    assert near.since(start) is near
+    # What reaches further back is loaded by itself.
+    far = run.history(week, 200, tables=("actuations",))
+    assert far.actuations.height > whole.actuations.height
+    assert far.openings.is_empty()
+    assert len(read) > first
