@@ -1,4 +1,4 @@
-"""What the separators of a chunk tell, by arithmetic on its bytes: no line is looked at by itself."""
+"""What the separators of a chunk tell, by arithmetic on its bytes: no line is looked at alone."""
 
 from __future__ import annotations
 
