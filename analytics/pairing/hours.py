@@ -20,7 +20,6 @@ from remanence.analytics.pairing.readings import Samples
 from remanence.analytics.pairing.windows import NEVER
 from remanence.analytics.pairing.wiring import Wiring
 from remanence.analytics.statistics.arrays import Ints
-from remanence.shared.table import TIMESTAMP, Table
 
 C = pl.col
 Columns = Mapping[str, NDArray[Any]]
@@ -164,24 +163,24 @@ def activity(time: Ints, run: Ints, edges: Ints) -> Columns:
     }
 
 
-def hours_table(table: Table, whose: str, parts: Sequence[tuple[str, Columns]]) -> pl.DataFrame:
-    """RAIL_HOURS or ACTIVITY of what was found of each rail or controller, by its name."""
-    if not parts:
-        return table.empty()
-    names = pl.Series([name for name, _ in parts], dtype=pl.String)
-    of = np.repeat(np.arange(len(parts)), [part["hour"].size for _, part in parts])
-    frame = pl.DataFrame({name: np.concatenate([part[name] for _, part in parts])
-                          for name in parts[0][1]}, nan_to_null=True)
-    times = [column.name for column in table.columns if column.dtype == TIMESTAMP]
-    return table.conform(frame.with_columns(
-        C(times).cast(TIMESTAMP), names.gather(of).alias(whose)))
-
-
-def runs_of(time: Ints, run: Ints) -> pl.DataFrame:
+def runs_of(time: Ints, run: Ints) -> Columns:
     """Stretches of records of one run, in order: ``run``, ``first`` and ``last`` record.
 
     A run that is interrupted by another one's records and comes back counts twice.
     """
     at = np.flatnonzero(np.append(True, run[1:] != run[:-1]))
-    return pl.DataFrame({"run": run[at], "first": time[at],
-                         "last": time[np.append(at[1:], time.size) - 1]})
+    return {"run": run[at], "first": time[at], "last": time[np.append(at[1:], time.size) - 1]}
+
+
+def together(
+    parts: Sequence[tuple[str, Columns]], whose: str, schema: Mapping[str, pl.DataType]
+) -> pl.DataFrame:
+    """Columns of each rail or controller as one table, its name in the column ``whose``."""
+    if not parts:
+        return pl.DataFrame(schema=schema)
+    names = pl.Series([name for name, _ in parts], dtype=pl.String)
+    of = np.repeat(np.arange(len(parts)), [next(iter(part.values())).size for _, part in parts])
+    frame = pl.DataFrame({name: np.concatenate([part[name] for _, part in parts])
+                          for name in parts[0][1]}, nan_to_null=True)
+    return frame.with_columns(names.gather(of).alias(whose)).select(
+        C(name).cast(dtype) for name, dtype in schema.items())

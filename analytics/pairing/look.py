@@ -14,9 +14,9 @@ from remanence.analytics.pairing.hours import (
     Columns,
     activity,
     busy_stretches,
-    hours_table,
     rail_hours,
     runs_of,
+    together,
 )
 from remanence.analytics.pairing.rails import MEASURED, NOISE_US, rail_figures
 from remanence.analytics.pairing.readings import NOTHING, Readings, Samples, Stretch
@@ -79,7 +79,7 @@ def look(
     found: list[tuple[pl.DataFrame, np.ndarray]] = []
     hours: list[tuple[str, Columns]] = []
     heard: list[tuple[str, Columns]] = []
-    runs = [pl.DataFrame(schema=RUNS)]
+    runs: list[tuple[str, Columns]] = []
 
     def measure(rail: str, end: int, volts: Samples, amps: dict[str, Samples]) -> None:
         due = C.done_at < end
@@ -114,14 +114,15 @@ def look(
             time, run = _together([part for part in parts if part.time.size])
             if time.size:
                 heard.append((name, activity(time, run, parts[0].time)))
-                runs.append(runs_of(time, run).select(pl.lit(name).alias("controller"), pl.all()))
+                runs.append((name, runs_of(time, run)))
     figures = pl.DataFrame(np.concatenate([np.empty((0, len(MEASURED))), *(
         part for _, part in found)]), schema=MEASURED, orient="row").with_columns(
         pl.all().fill_nan(None))
     whose = pl.DataFrame(schema={"lock": wiring.lock, "start": pl.Int64})
     return Look(pl.concat([whose, *(part for part, _ in found)]).hstack(figures),
-                hours_table(RAIL_HOURS, "supply", hours),
-                hours_table(ACTIVITY, "controller", heard), pl.concat(runs))
+                RAIL_HOURS.conform(together(hours, "supply", RAIL_HOURS.schema)),
+                ACTIVITY.conform(together(heard, "controller", ACTIVITY.schema)),
+                together(runs, "controller", RUNS))
 
 
 _NEVER_BUSY = pl.DataFrame(schema={"begin": pl.Int64, "end": pl.Int64})

@@ -180,7 +180,7 @@ class _Group:
             self.number, ["time", "value", *(["run"] if self.run is None else [])],
             use_threads=False)
         run = np.array([self.run]) if self.run is not None else _numbers(table["run"])
-        return Readings(_numbers(table["time"].cast("int64")), _numbers(table["value"]), run)
+        return Readings(_numbers(table["time"]), _numbers(table["value"]), run)
 
 
 def _numbers(column: pa.ChunkedArray) -> np.ndarray:
@@ -188,10 +188,11 @@ def _numbers(column: pa.ChunkedArray) -> np.ndarray:
 
     (Asked for it, pyarrow would load all of pandas to convert it.)
     """
-    if column.null_count:
-        column = column.fill_null(np.nan if pa.types.is_floating(column.type) else 0)
-    found: np.ndarray = pl.Series(column).to_numpy()
-    return found
+    array = column.combine_chunks()
+    if array.null_count:
+        array = array.fill_null(np.nan if pa.types.is_floating(array.type) else 0)
+    dtype = np.float64 if pa.types.is_floating(array.type) else np.int64
+    return np.frombuffer(array.buffers()[1], dtype, len(array), array.offset * 8)
 
 
 def _groups_of(path: Path) -> Iterator[_Group]:
