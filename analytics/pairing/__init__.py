@@ -10,26 +10,28 @@ if TYPE_CHECKING:
     from remanence.analytics.pairing.carry_over import CarryOver
     from remanence.analytics.pairing.edges import RECORDS, records_of
     from remanence.analytics.pairing.hours import HOUR_US
-    from remanence.analytics.pairing.look import LOOKS_BACK_US, Stretch
+    from remanence.analytics.pairing.look import LOOKS_BACK_US
     from remanence.analytics.pairing.polarity import decide_votes, votes
-    from remanence.analytics.pairing.readings import Records
+    from remanence.analytics.pairing.readings import Key, Readings, Stretch
     from remanence.analytics.pairing.span import Span, pair_span
     from remanence.analytics.pairing.tables import with_cuts
+    from remanence.analytics.pairing.windows import NEVER
     from remanence.analytics.pairing.wiring import Wiring
 
 __all__ = [
-    "CarryOver", "HOUR_US", "LOOKS_BACK_US", "RECORDS", "Records", "Span", "Stretch", "Wiring",
-    "decide_votes", "pair_span", "records_of", "votes", "with_cuts",
+    "CarryOver", "HOUR_US", "Key", "LOOKS_BACK_US", "NEVER", "RECORDS", "Readings", "Span",
+    "Stretch", "Wiring", "decide_votes", "pair_span", "records_of", "votes", "with_cuts",
 ]
 
 __getattr__ = on_demand(__name__, {
     "carry_over": ("CarryOver",),
     "edges": ("RECORDS", "records_of"),
     "hours": ("HOUR_US",),
-    "look": ("LOOKS_BACK_US", "Stretch"),
+    "look": ("LOOKS_BACK_US",),
     "polarity": ("decide_votes", "votes"),
-    "readings": ("Records",),
+    "readings": ("Key", "Readings", "Stretch"),
     "span": ("Span", "pair_span"),
     "tables": ("with_cuts",),
+    "windows": ("NEVER",),
     "wiring": ("Wiring",),
 })

@@ -1,8 +1,8 @@
 """What one span of pairing leaves to the next, and the same as text.
 
-A row is final once no later record can change it. What is not final at the end of a span, with
-every edge since, is carried over and paired again in the next one; so the rows do not depend on
-where the records are cut.
+A row is final once no later record can change it. The edges that what is not final rests on are
+carried over and paired again in the next span; so the rows do not depend on where the records are
+cut.
 """
 
 from __future__ import annotations
@@ -13,89 +13,70 @@ from dataclasses import dataclass
 import polars as pl
 
 from remanence.analytics.pairing.commands import BREAKS, LAST_WORDS
-from remanence.analytics.pairing.movements import OUTCOME
+from remanence.analytics.pairing.edges import EDGES
 from remanence.analytics.pairing.rails import MEASURED
 from remanence.analytics.pairing.wiring import Wiring
-
-C = pl.col
 
 BEGINNING = -(1 << 52)
 """Earlier than any record, as a time and as an instant; its opposite is later than any. [us]"""
 
-RECENT_US = 130_000_000
-"""How long command edges are kept, as they bear on what the supply shows of later commands: the
-minute before a command, the minute of its pulse that is looked at, two seconds after it, and eight
-to spare."""
+TIME, REAL = pl.Int64(), pl.Float64()
 
-TIME, FLAG, TEXT = pl.Int64(), pl.Boolean(), pl.String()
+SCHEMAS = {
+    "locks": {"lock": pl.String(), "resume": TIME, "contact_since": TIME},
+    "commands": {**EDGES, "others_on": TIME, "resolution_ms": REAL, "clock_ms": REAL},
+    "contacts": {**EDGES, "other_lock": pl.String(), "other_time": TIME},
+    "figures": {"lock": pl.String(), "start": TIME, **dict.fromkeys(MEASURED, REAL)},
+    "breaks": dict(BREAKS), "last_words": dict(LAST_WORDS),
+}
+"""The tables' columns; names of locks are of their Enum."""
 
 
 @dataclass(frozen=True)
 class CarryOver:
-    """What is carried over, as tables.
+    """What is carried over, as tables of SCHEMAS.
 
     Of locks, commands, contacts and figures the times are instants; of breaks, last words and
     ``until`` they are microseconds, UTC.
     """
 
     locks: pl.DataFrame
-    """One row a lock. At the span's end: ``releasing`` and ``contact_open``. At ``resume``, from
-    when on its edges are paired again: ``open_before``, ``contact_since`` (its first contact record
-    of all), the last releasing ``command`` with ``last_outcome`` and ``last_attempt``, and whether
-    it ``opened`` since the wait for that ended."""
-    still_on: pl.DataFrame
-    """Coils that are on: ``lock``, since when (``time``), and the ``run``."""
+    """One row a lock: its rows are final up to ``resume``; its first contact record of all."""
     commands: pl.DataFrame
-    """Command edges not final yet, or of the last while; ``others_on``, ``resolution_ms``
-    and ``clock_ms``."""
+    """Command edges of each lock, from the first attempt before ``resume`` on."""
     contacts: pl.DataFrame
-    """Contact edges not yet final, with ``other_lock`` and ``other_time``."""
+    """Contact edges likewise, and the last one before them."""
     figures: pl.DataFrame
-    """What the rails showed of commands that are not final."""
+    """What the rails showed of these commands, where no later reading can change it."""
     breaks: pl.DataFrame
-    """BREAKS that a row not yet final may still fall into."""
+    """BREAKS that these commands may fall into."""
     last_words: pl.DataFrame
     """LAST_WORDS."""
     until: int = BEGINNING
 
-    @staticmethod
-    def schemas(lock: pl.DataType) -> dict[str, dict[str, pl.DataType]]:
-        """The tables' columns; ``lock``: the type of a lock's name."""
-        return {
-            "locks": {"lock": lock, "releasing": FLAG, "contact_open": FLAG, "resume": TIME,
-                      "open_before": FLAG, "contact_since": TIME, "command": TIME,
-                      "last_outcome": OUTCOME, "last_attempt": TIME, "opened": FLAG},
-            "still_on": {"lock": lock, "time": TIME, "run": TIME},
-            "commands": {"lock": lock, "time": TIME, "on": FLAG, "run": TIME, "others_on": TIME,
-                         "resolution_ms": pl.Float64(), "clock_ms": pl.Float64()},
-            "contacts": {"lock": lock, "time": TIME, "on": FLAG, "run": TIME, "other_lock": lock,
-                         "other_time": TIME},
-            "figures": {"lock": lock, "start": TIME, **dict.fromkeys(MEASURED, pl.Float64())},
-            "breaks": dict(BREAKS), "last_words": dict(LAST_WORDS),
-        }
+    @classmethod
+    def of(cls, wiring: Wiring, until: int, **columns: dict[str, list[object]]) -> CarryOver:
+        """Tables out of their columns."""
+        return cls(until=until, **{name: pl.DataFrame(columns[name], schema={
+            column: wiring.lock if column in ("lock", "other_lock") else dtype
+            for column, dtype in schema.items()}) for name, schema in SCHEMAS.items()})
 
     @classmethod
     def nothing(cls, wiring: Wiring) -> CarryOver:
         """At the start of all records: every lock rests locked."""
-        empty = {name: pl.DataFrame(schema=schema)
-                 for name, schema in cls.schemas(wiring.lock).items()}
-        rest = wiring.locks.select(
-            "lock", releasing=False, contact_open=False, resume=BEGINNING, open_before=False,
-            contact_since=None, command=None, last_outcome=None, last_attempt=0, opened=False)
-        schema = cls.schemas(wiring.lock)["locks"]
-        return cls(**{**empty, "locks": rest.cast(dict(schema))})  # type: ignore[arg-type]
+        names = wiring.locks["lock"].to_list()
+        return cls.of(wiring, BEGINNING, **{  # type: ignore[arg-type]
+            name: {column: [] for column in schema} for name, schema in SCHEMAS.items()} | {
+            "locks": {"lock": names, "resume": [BEGINNING] * len(names),
+                      "contact_since": [None] * len(names)}})
 
     def text(self) -> str:
         """As one line of JSON; equal ones give equal texts."""
-        tables = {name: getattr(self, name).cast({pl.Enum: TEXT}).sort(pl.all()).to_dict(
-            as_series=False) for name in self.schemas(TEXT)}
+        tables = {name: getattr(self, name).cast({pl.Enum: pl.String}).sort(pl.all()).to_dict(
+            as_series=False) for name in SCHEMAS}
         return json.dumps({"until": self.until, **tables}, separators=(",", ":"))
 
     @classmethod
     def from_text(cls, wiring: Wiring, text: str) -> CarryOver:
         """Read what :meth:`text` wrote."""
-        raw = json.loads(text)
-        tables = {name: pl.DataFrame(raw[name], schema=schema).sort(
-            [column for column in ("lock", "controller", "time", "first", "start")
-             if column in schema]) for name, schema in cls.schemas(wiring.lock).items()}
-        return cls(**tables, until=raw["until"])
+        return cls.of(wiring, **json.loads(text))

@@ -5,13 +5,22 @@ from __future__ import annotations
 import polars as pl
 
 from remanence.analytics.pairing.edges import PLACES, stamp
-from remanence.analytics.pairing.rails import LONGEST_US, REACH_US
 from remanence.analytics.pairing.wiring import Wiring
 
 C = pl.col
 
 BREAKS = pl.Schema({"controller": pl.String(), "last": pl.Int64(), "first": pl.Int64()})
 """Where a controller's log breaks off: the last record before, the first of the next run after."""
+
+RUNS = pl.Schema({"controller": pl.String(), "run": pl.Int64(), "first": pl.Int64(),
+                  "last": pl.Int64()})
+"""Stretches of records of one run, of each controller in the order of time."""
+
+LONGEST_US = 60_000_000
+"""Of a longer pulse only this much is looked at."""
+
+REACH_US = 2_000_000
+"""How far the rail is looked at after a pulse's end, or after a magnet's cut."""
 
 LAST_WORDS = pl.Schema({"controller": pl.String(), "run": pl.Int64(), "time": pl.Int64()})
 """The last record of each controller."""
@@ -30,13 +39,13 @@ def with_others_on(edges: pl.DataFrame, levels: pl.DataFrame, wiring: Wiring) ->
     edges : polars.DataFrame
         EDGES of the commands of all locks; all of one stamp on a rail is looked at as a whole.
     levels : polars.DataFrame
-        ``lock`` and ``releasing``, its command before them.
+        ``lock`` and ``before``, its command before them; a lock that is not there rests.
     wiring : Wiring
         The locks.
     """
     facts = wiring.of_locks("rail", "pulsed")
-    at_first = (levels.join(facts, on="lock").group_by("rail")
-                .agg(at_first=(C.releasing == C.pulsed).sum().cast(pl.Int64)))
+    at_first = facts.join(levels, on="lock", how="left").group_by("rail").agg(
+        at_first=(C.before.fill_null(value=False) == C.pulsed).sum().cast(pl.Int64))
     load = pl.when(C.on == C.pulsed).then(1).otherwise(-1)
     then = (C.on == C.pulsed).cast(pl.Int64).last().over("lock", "_stamp")
     return (edges.join(facts, on="lock").sort("rail", "time")
@@ -73,30 +82,26 @@ def pulses(edges: pl.DataFrame, wiring: Wiring) -> pl.DataFrame:
                 done_at=pl.when("pulsed").then(latest).otherwise("start") + REACH_US * PLACES))
 
 
-def stretches_on(edges: pl.DataFrame, still_on: pl.DataFrame, wiring: Wiring) -> pl.DataFrame:
+def coils_on(edges: pl.DataFrame, wiring: Wiring) -> pl.DataFrame:
     """Stretches with the coil on.
 
     Parameters
     ----------
     edges : polars.DataFrame
-        EDGES of commands.
-    still_on : polars.DataFrame
-        ``lock``, ``time`` and ``run`` of the coils that were on before, and since when.
+        EDGES of commands, by lock and time.
     wiring : Wiring
         The locks.
 
     Returns
     -------
     polars.DataFrame
-        ``lock``, ``start``, ``run``, ``end`` and ``lasts``. ``end`` is null while it lasts and
-        where the controller was started anew in between.
+        ``lock``, ``start``, ``run``, ``ended`` (the next edge) and ``lasts``; ``end`` is null while
+        it lasts and where the controller was started anew in between.
     """
-    coil = edges.join(wiring.of_locks("pulsed"), on="lock").select(
-        "lock", "time", "run", on=C.on == C.pulsed)
-    told = pl.concat([still_on.with_columns(on=pl.lit(value=True)), coil]).sort("lock", "time")
-    return (told.with_columns(ended=later("time", 1), run_then=later("run", 1)).filter("on")
-            .select("lock", start="time", run="run",
-                    end=pl.when(C.run == C.run_then).then("ended"), lasts=C.ended.is_null()))
+    told = edges.join(wiring.of_locks("pulsed"), on="lock", maintain_order="left").with_columns(
+        ended=later("time", 1), run_then=later("run", 1)).filter(C.on == C.pulsed)
+    return told.select("lock", "run", "ended", start="time", lasts=C.ended.is_null(),
+                       end=pl.when(C.run == C.run_then).then("ended"))
 
 
 def breaks_in(runs: pl.DataFrame, last: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:

@@ -81,8 +81,8 @@ def changes(
     said : polars.DataFrame
         ``by``, ``time``, ``on`` and ``run``: any order, repeats allowed.
     before : polars.DataFrame or None
-        ``lock`` and ``before``, its level before the first record. None: nothing is known before
-        it, so the first record is a change.
+        ``lock`` and ``before``, its level before the first record; a lock that is not there rests
+        (False). None: nothing is known before it, so the first record is a change.
     by : sequence of str, default ("lock",)
         Whose level it is.
 
@@ -102,7 +102,8 @@ def changes(
     if before is None:
         told = told.with_columns(before=pl.lit(None, pl.Boolean))
     else:
-        told = told.join(before, on="lock", how="left", maintain_order="left")
+        told = told.join(before, on="lock", how="left", maintain_order="left").with_columns(
+            C.before.fill_null(value=False))
     if told["both"].any():
         # After such an instant the level is the last one told without contradiction, turned over
         # once for every contradiction since.

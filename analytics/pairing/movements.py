@@ -107,7 +107,7 @@ def movements(contacts: pl.DataFrame, commands: pl.DataFrame, settle_us: int) ->
 
 
 def releases(
-    commands: pl.DataFrame, contacts: pl.DataFrame, moves: pl.DataFrame, before: pl.DataFrame
+    commands: pl.DataFrame, contacts: pl.DataFrame, moves: pl.DataFrame, locks: pl.DataFrame
 ) -> pl.DataFrame:
     """Commands with their outcome as the contact tells it.
 
@@ -117,9 +117,8 @@ def releases(
         From :func:`remanence.analytics.pairing.commands.with_waits`.
     contacts, moves : polars.DataFrame
         Contact edges, and :func:`movements` of them.
-    before : polars.DataFrame
-        ``lock``, ``open_before`` (its contact before these edges) and ``contact_since`` (the first
-        contact record of all).
+    locks : polars.DataFrame
+        ``lock`` and ``contact_since`` (its first contact record of all).
 
     Returns
     -------
@@ -132,14 +131,14 @@ def releases(
     counted = contacts.with_columns(count=pl.int_range(1, pl.len() + 1).over("lock"))
     # (A contact edge at the following command's own instant is that command's.)
     stop = pl.when(C.wait_end == C.following).then(C.wait_end - 1).otherwise("wait_end")
-    told = commands.join(before.select("lock", "open_before", "contact_since"), on="lock",
-                         how="left", maintain_order="left")
+    told = commands.join(locks.select("lock", "contact_since"), on="lock", how="left",
+                         maintain_order="left")
     told = nearest(told, "start", counted, "time", strategy="backward", exact=False,
                    was_open="on", count_before="count")
     told = nearest(told, stop, counted, "time", strategy="backward", count_then="count")
     told = nearest(told, "start", opens, "first_edge", strategy="forward", release="first_edge",
                    edges="edges")
-    was_open = pl.coalesce("was_open", "open_before")
+    was_open = C.was_open.fill_null(value=False)
     seen = C.open_value.is_not_null() & (
         ~C.sense_learned | (C.contact_since <= C.wait_end).fill_null(value=False))
     there = (C.release <= C.wait_end) & (C.release < C.following).fill_null(value=True)
@@ -157,8 +156,7 @@ def releases(
                    relock="first_edge")
     shut = C.released & (C.relock < C.following).fill_null(value=True)
     return told.with_columns(relock=pl.when(shut).then("relock")).drop(
-        "edges", "seen", "released", "was_open", "count_before", "count_then", "open_before",
-        "contact_since")
+        "edges", "seen", "released", "was_open", "count_before", "count_then", "contact_since")
 
 
 def supply_outcomes(commands: pl.DataFrame) -> pl.DataFrame:
@@ -180,36 +178,24 @@ def supply_outcomes(commands: pl.DataFrame) -> pl.DataFrame:
 
 
 def with_attempts(
-    commands: pl.DataFrame, moves: pl.DataFrame, before: pl.DataFrame, retry_us: int
+    commands: pl.DataFrame, moves: pl.DataFrame, retry_us: int
 ) -> pl.DataFrame:
     """Commands with ``attempt``: retries are commands soon after one without release.
 
-    Not if the lock opened in between. ``before`` has ``lock``, ``command``, ``last_outcome``,
-    ``last_attempt`` and ``opened``: the last command before these, and whether it opened since.
+    Not if the lock opened in between.
     """
     told = nearest(commands, "start", moves.filter("opens"), "first_edge", strategy="backward",
                    exact=False, last_open="first_edge")
-    told = told.join(before.select("lock", "last_outcome", "last_attempt", "opened",
-                                   last_command="command"),
-                     on="lock", how="left", maintain_order="left")
-    first = (C.lock != C.lock.shift(1)).fill_null(value=True)
-    start = pl.when(first).then("last_command").otherwise(C.start.shift(1))
-    outcome = pl.when(first).then("last_outcome").otherwise(C.outcome.shift(1))
-    opened = C.last_open.is_not_null() & (first | (C.last_open > C.wait_end.shift(1)))
-    linked = (outcome == "no-release") & (stamp("start") - stamp(start) <= retry_us) & ~opened \
-        & ~(first & C.opened)
-    told = told.with_columns(first=first, linked=linked.fill_null(value=False),
-                             place=pl.int_range(pl.len()))
-    head = C.first | ~C.linked
-    begun = pl.when(head).then("place").forward_fill()
-    carried = pl.when(head).then(
-        pl.when("linked").then("last_attempt").otherwise(0)).forward_fill()
-    return told.with_columns(attempt=C.place - begun + 1 + carried).drop(
-        "last_open", "last_command", "last_outcome", "last_attempt", "opened", "first", "linked",
-        "place")
+    linked = (
+        (C.lock == C.lock.shift(1)) & (C.outcome.shift(1) == "no-release")
+        & (stamp("start") - stamp("start").shift(1) <= retry_us)
+        & ~(C.last_open > C.wait_end.shift(1)).fill_null(value=False)).fill_null(value=False)
+    told = told.with_columns(game=(~linked).cum_sum())
+    return told.with_columns(attempt=pl.int_range(1, pl.len() + 1).over("game")).drop(
+        "last_open", "game")
 
 
-def judged(moves: pl.DataFrame, commands: pl.DataFrame, before: pl.DataFrame) -> pl.DataFrame:
+def judged(moves: pl.DataFrame, commands: pl.DataFrame) -> pl.DataFrame:
     """Movements with what they had to do with commands.
 
     Parameters
@@ -218,15 +204,13 @@ def judged(moves: pl.DataFrame, commands: pl.DataFrame, before: pl.DataFrame) ->
         From :func:`movements`.
     commands : polars.DataFrame
         From :func:`releases`, of all these movements.
-    before : polars.DataFrame
-        ``lock``, ``command`` and ``last_outcome`` before these.
 
     Returns
     -------
     polars.DataFrame
         The same with ``commanded``: within the wait of a command; ``opening``: it opened with no
-        releasing command; ``closed``: when the lock next showed locked; ``since`` and
-        ``last_outcome``: the releasing command before it.
+        releasing command; ``closed``: when the lock next showed locked; ``last_outcome``: of the
+        releasing ``command`` before it.
     """
     told = moves.join(
         commands.select("lock", "end", "natural", "wait_end", "release", "outcome",
@@ -237,11 +221,6 @@ def judged(moves: pl.DataFrame, commands: pl.DataFrame, before: pl.DataFrame) ->
     has = C.command.is_not_null()
     releasing = has & (C.end.is_null() | (C.first_edge < C.end))
     waited = has & (C.outcome != "released") & (C.natural.is_null() | (C.first_edge <= C.natural))
-    told = told.with_columns(
-        commanded=has & (C.first_edge <= C.wait_end),
+    return told.with_columns(
+        commanded=has & (C.first_edge <= C.wait_end), last_outcome="outcome",
         opening=C.opens & C.release.ne_missing(C.first_edge) & ~releasing & ~waited)
-    return told.join(before.select("lock", "last_outcome", last="command"), on="lock", how="left",
-                     maintain_order="left").with_columns(
-        since=pl.coalesce("command", "last"),
-        last_outcome=pl.when(has).then("outcome").when(C.last.is_not_null())
-        .then("last_outcome"))

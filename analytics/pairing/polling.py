@@ -154,12 +154,10 @@ def _step_of(times: Ints) -> float | None:
     """:func:`clock_step_ms` of stamps in order, each once."""
     if not times.size:
         return None
-    for step in STEPS_US:
-        if np.count_nonzero(times % step == 0) >= KEEPS_TO_STEP * times.size and (
-            times.size >= FEWEST or step <= STEP_OF_FEW_US
-        ):
-            return step / 1000.0
-    return FINEST_STEP_MS
+    steps = np.array(STEPS_US)
+    kept = np.count_nonzero(times[:, None] % steps == 0, axis=0) >= KEEPS_TO_STEP * times.size
+    kept &= (times.size >= FEWEST) | (steps <= STEP_OF_FEW_US)
+    return float(steps[kept.argmax()]) / 1000.0 if kept.any() else FINEST_STEP_MS
 
 
 def polling_period_ms(
@@ -191,13 +189,12 @@ def polling_period_ms(
 
 def _each_once(times: Ints) -> Ints:
     """Sorted stamps without repeats."""
-    new = np.ones(times.size, np.bool_)
-    np.not_equal(times[1:], times[:-1], out=new[1:])
-    return times[new]
+    each: Ints = times[np.append(True, times[1:] != times[:-1])[:times.size]]
+    return each
 
 
 def _from_contacts(contacts: Ints, commands: Ints, step_ms: float) -> float | None:
-    apart = _steps(contacts)
+    apart = contacts[1:] - contacts[:-1]
     used = np.flatnonzero(apart <= REACHES_US[-1])
     if used.size < FEWEST:
         return None
@@ -209,7 +206,8 @@ def _from_contacts(contacts: Ints, commands: Ints, step_ms: float) -> float | No
     rng = np.random.default_rng(0)
     null = np.zeros(shares[place].shape)
     for _ in range(SHUFFLES):
-        made = _steps(np.sort(_without_polling(contacts, commands, period, rng)))[used]
+        made = np.sort(_without_polling(contacts, commands, period, rng))
+        made = (made[1:] - made[:-1])[used]
         null += _shares(_some(made) / 1000.0, step_ms, place)[0][0] / SHUFFLES
     clear = (shares[place] >= null + LEAD) & (_tail(shares[place], counts, null) <= CHANCE)
     return period if (clear & (shares[place] >= SHARE)).any() else None
@@ -231,10 +229,6 @@ def _likeliest(shares: Reals, counts: Reals, step_ms: float) -> int | None:
     alike = np.flatnonzero(good.any(axis=(1, 2))
                            & (np.abs(_PERIODS / _PERIODS[longest] - 1) < ALIKE))
     return int(alike[np.argmax(np.where(counts > 0, shares[alike], 0.0).sum(axis=(1, 2)))])
-
-
-def _steps(times: Ints) -> Ints:
-    return times[1:] - times[:-1]
 
 
 def _some(values: Ints) -> Ints:
@@ -400,15 +394,17 @@ def polling_of(records: pl.DataFrame) -> pl.DataFrame:
         "channel", "quantity", "time", "place").filter(
         pl.any_horizontal(C(name).ne_missing(C(name).shift(1))
                           for name in ("channel", "quantity", "day", "value"))
-    ).select("controller", "time", "day", ours=C.quantity == "contact")
+    ).select("controller", "time", "day", ours=C.quantity == "contact").sort("controller", "time")
+    days = told.group_by("controller", "day", maintain_order=True).agg(stop=pl.len())
     rows = []
-    for (controller, day), part in told.sort("controller", "time").partition_by(
-            "controller", "day", as_dict=True, maintain_order=True).items():
-        stamps, ours = part["time"].to_numpy(), part["ours"].to_numpy()
-        once = _each_once(stamps)
+    stamps, ours, start = told["time"].to_numpy(), told["ours"].to_numpy(), 0
+    for controller, day, stop in days.with_columns(C.stop.cum_sum()).rows():
+        times, is_contact = stamps[start:stop], ours[start:stop]
+        once = _each_once(times)
         step = _step_of(once)
-        period = polling_period_ms(stamps[ours], stamps[~ours], step or FINEST_STEP_MS)
+        period = polling_period_ms(times[is_contact], times[~is_contact], step or FINEST_STEP_MS)
         rows.append((controller, day, period or step, once.size, step))
+        start = stop
     return POLLING.conform(pl.DataFrame(
         rows, schema={"controller": pl.String, "day": pl.Int32, "resolution_ms": pl.Float64,
                       "edges": pl.Int64, "clock_ms": pl.Float64}, orient="row"))

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from collections.abc import Iterable, Iterator
+from typing import NamedTuple
 
 import numpy as np
 import polars as pl
@@ -11,11 +11,18 @@ import polars as pl
 from remanence.analytics.pairing.wiring import Wiring
 from remanence.analytics.statistics.arrays import Ints, Reals
 
-C = pl.col
+Key = tuple[str, str]
+"""Quantity (``amps`` or ``volts``) and channel."""
 
 
-@dataclass(frozen=True)
-class Records:
+class Samples(NamedTuple):
+    """Readings of one channel, each once, all finite, in the order of time."""
+
+    time: Ints
+    value: Reals
+
+
+class Readings(NamedTuple):
     """Records of one channel and quantity, in the order of time; of one stamp, as logged."""
 
     time: Ints
@@ -23,66 +30,48 @@ class Records:
     run: Ints
     """Of every record, or a single number if all have the same."""
 
-    @classmethod
-    def none(cls) -> Records:
-        """No records."""
-        return cls(np.empty(0, np.int64), np.empty(0), np.zeros(1, np.int64))
+    def within(self, begin: int, end: int) -> Readings:
+        """Those from ``begin`` up to ``end``."""
+        low, high = np.searchsorted(self.time, [begin, end])
+        return Readings(self.time[low:high], self.value[low:high],
+                        self.run if self.run.size == 1 else self.run[low:high])
 
-    def since(self, begin: int) -> Records:
-        """Those from ``begin`` on."""
-        at = int(np.searchsorted(self.time, begin))
-        return Records(self.time[at:], self.value[at:],
-                       self.run if self.run.size == 1 else self.run[at:])
-
-    def copy(self) -> Records:
-        """The same in memory of its own, so that what they were part of can be let go of."""
-        return Records(self.time.copy(), self.value.copy(), self.run.copy())
-
-    def then(self, later: Records) -> Records:
-        """These and later ones."""
-        same = self.run.size == later.run.size == 1 and self.run[0] == later.run[0]
-        run = self.run if same else np.concatenate([self.runs(), later.runs()])
-        return Records(np.concatenate([self.time, later.time]),
-                       np.concatenate([self.value, later.value]), run)
-
-    def runs(self) -> Ints:
-        """The run of every record."""
-        return np.broadcast_to(self.run, self.time.shape)
-
-    def samples(self) -> Records:
-        """Without repeats under one stamp. Only finite values.
-
-        Their ``run`` means nothing.
-        """
-        good = np.isfinite(self.value)
-        whole = bool(good.all())
-        if whole and bool((self.time[1:] > self.time[:-1]).all()):
-            return self
-        time, value = (self.time, self.value) if whole else (self.time[good], self.value[good])
-        new = np.ones(time.size, np.bool_)
-        new[1:] = (time[1:] != time[:-1]) | (value[1:] != value[:-1])
-        return replace(self, time=time[new], value=value[new], run=np.zeros(1, np.int64))
+    def samples(self) -> Samples:
+        """Without what is no number, and without repeats under one stamp."""
+        time, value, good = self.time, self.value, np.isfinite(self.value)
+        if not good.all():
+            time, value = time[good], value[good]
+        if not (time[1:] > time[:-1]).all():
+            new = np.append(True, (time[1:] != time[:-1]) | (value[1:] != value[:-1]))
+            time, value = time[new[:time.size]], value[new[:time.size]]
+        return Samples(time, value)
 
 
-Levels = Mapping[tuple[str, str], Records]
-"""Records by channel and quantity (``volts`` or ``amps``)."""
+NOTHING = Readings(np.empty(0, np.int64), np.empty(0), np.zeros(1, np.int64))
 
 
-def levels_of(signals: pl.DataFrame, wiring: Wiring) -> dict[tuple[str, str], Records]:
+class Stretch(NamedTuple):
+    """All levels of some whole hours."""
+
+    begin: int
+    end: int
+    levels: Iterable[tuple[Key, Readings]]
+    """One channel after the other, in the order of their keys, each with its last
+    :data:`remanence.analytics.pairing.look.LOOKS_BACK_US` before ``begin``. An iterator may read
+    one when it is asked for it, so that no two need be held at a time."""
+
+
+def levels_of(signals: pl.DataFrame, wiring: Wiring) -> Iterator[tuple[Key, Readings]]:
     """Volts of the rails and amps of the coils out of SIGNALS, any order.
 
     Without ``place``, readings of one stamp are put in order of their value.
     """
-    named = pl.DataFrame(
-        [(channel, "volts") for channel in wiring.rails]
-        + [(channel, "amps") for channel in wiring.locks["command"]],
-        schema=["channel", "quantity"], orient="row")
-    frame = signals.join(named, on=["channel", "quantity"], how="semi").select(
-        "channel", "quantity", C.time.to_physical(), "value", C.run.fill_null(0),
-        *(["place"] if "place" in signals.columns else []))
-    order = ["time", "place", "value"] if "place" in signals.columns else ["time", "value"]
-    return {
-        (str(channel), str(quantity)): Records(
-            part["time"].to_numpy(), part["value"].to_numpy(), part["run"].to_numpy())
-        for (channel, quantity), part in frame.sort(order, maintain_order=True).partition_by(
-            "channel", "quantity", as_dict=True).items()}
+    place = pl.col("place") if "place" in signals.columns else pl.lit(0)
+    frame = signals.select("quantity", "channel", pl.col("time").to_physical(), "value",
+                           pl.col("run").fill_null(0), place=place)
+    parts = frame.sort("time", "place", "value").partition_by(
+        "quantity", "channel", as_dict=True, maintain_order=True)
+    for quantity, channel in sorted(parts):
+        if wiring.is_level(str(quantity), str(channel)):
+            yield (str(quantity), str(channel)), Readings(*(
+                parts[quantity, channel][name].to_numpy() for name in ("time", "value", "run")))

@@ -45,9 +45,8 @@ import polars as pl
 
 from remanence.analytics.pairing.carry_over import BEGINNING, CarryOver
 from remanence.analytics.pairing.edges import records_of
-from remanence.analytics.pairing.look import Stretch
 from remanence.analytics.pairing.polarity import decide_votes, votes
-from remanence.analytics.pairing.readings import levels_of
+from remanence.analytics.pairing.readings import Stretch, levels_of
 from remanence.analytics.pairing.span import pair_span
 from remanence.analytics.pairing.tables import with_cuts
 from remanence.analytics.pairing.wiring import Wiring
@@ -128,7 +127,7 @@ def pair(
     sense = decide_votes(votes(records, wiring)) if learned is None else dict(learned)
     wiring = Wiring.of(venue, sense)
     end = -BEGINNING
-    span = pair_span(wiring, records, [Stretch(BEGINNING, end, levels_of(signals, wiring))], {},
+    span = pair_span(wiring, records, [Stretch(BEGINNING, end, levels_of(signals, wiring))],
                      CarryOver.nothing(wiring), end, is_last=True)
     tables = {name: TABLES[name].conform(pl.concat([frame, span.unfinished[name]])
                                          if name in span.unfinished else frame)

@@ -48,7 +48,7 @@ def openings(moves: pl.DataFrame, held: pl.DataFrame) -> pl.DataFrame:
     return _table(moves.filter("opening").join(held, on="lock").with_columns(
         time=_time("first_edge"),
         energised=~C.pulsed,
-        since_command_ms=_ms("since", "first_edge"),
+        since_command_ms=_ms("command", "first_edge"),
         last_outcome=C.last_outcome.cast(pl.String),
         bounces=C.edges - 1,
         open_ms=_ms("first_edge", "closed"),

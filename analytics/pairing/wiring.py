@@ -64,9 +64,12 @@ class Wiring:
             for of in ("command", "contact")]).drop_nulls()
 
     @cached_property
-    def command_channels(self) -> frozenset[str]:
-        """Where a coil's current may be logged."""
+    def _coils(self) -> frozenset[str]:
         return frozenset(self.locks["command"])
+
+    def is_level(self, quantity: str, channel: str) -> bool:
+        """Whether these are the volts of a rail or the amps of a coil."""
+        return channel in {"volts": self.rails, "amps": self._coils}.get(quantity, ())
 
     @property
     def lock(self) -> pl.DataType:

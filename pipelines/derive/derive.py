@@ -27,7 +27,6 @@ import polars as pl
 from tqdm import tqdm
 
 from remanence.analytics.pairing.carry_over import CarryOver
-from remanence.analytics.pairing.look import LOOKS_BACK_US
 from remanence.analytics.pairing.polarity import decide_votes, votes
 from remanence.analytics.pairing.span import Span, pair_span
 from remanence.analytics.pairing.wiring import Wiring
@@ -50,7 +49,7 @@ from remanence.pipelines.store.writer_lock import writer_lock
 from remanence.shared.errors import UnwritableStoreError
 from remanence.shared.venue import Venue
 
-PAIRING = 7
+PAIRING = 8
 """Raised whenever pairing itself gives other rows: everything is then derived anew."""
 
 BLOCK_ROWS, BLOCK_EDGES = 12_000_000, 1_000_000
@@ -245,11 +244,9 @@ class _Run:
         self, days: list[date], earlier: date | None, carried: CarryOver, *, is_last: bool
     ) -> Span:
         begin, until = day_us(days[0]), day_us(days[-1] + timedelta(days=1))
-        since = begin - LOOKS_BACK_US
-        tail = self.reader.tail(self.wiring, earlier, since) if earlier is not None else {}
         return pair_span(
             self.wiring, self.reader.edges(self.wiring, days),
-            self.reader.stretches(self.wiring, days, begin, until), tail, carried, until,
+            self.reader.stretches(self.wiring, days, begin, until, earlier), carried, until,
             is_last=is_last)
 
     def _write(self, days: list[date], before: list[str], carried: str, span: Span) -> Block:

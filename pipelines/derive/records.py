@@ -1,18 +1,19 @@
 """The store's records as pairing takes them: edges as a table, levels stretch by stretch.
 
 Levels are nearly all there is, and a day of them may be more than memory holds. So they are taken
-straight from the files' row groups in the order of time, and handed on some whole hours at a time.
-Where a row group's statistics say that it holds one channel, one quantity and one run, as nearly
-all do, these columns are not looked at.
+straight from the files' row groups in the order of time, and handed on some whole hours at a time,
+a channel after the other. Where a row group's statistics say that it holds one channel, one
+quantity and one run, as nearly all do, these columns are not read: a scan in Polars must read them
+to tell, which takes half as long again.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import UTC, date, datetime
-from itertools import pairwise, zip_longest
+from itertools import zip_longest
 from pathlib import Path
 from typing import Any
 
@@ -23,19 +24,19 @@ import pyarrow.parquet as pq
 
 from remanence.analytics.pairing.edges import RECORDS, records_of
 from remanence.analytics.pairing.hours import HOUR_US
-from remanence.analytics.pairing.look import Stretch
-from remanence.analytics.pairing.readings import Records
+from remanence.analytics.pairing.look import LOOKS_BACK_US
+from remanence.analytics.pairing.readings import Key, Readings, Stretch
+from remanence.analytics.pairing.windows import NEVER
 from remanence.analytics.pairing.wiring import Wiring
 from remanence.pipelines.store import disk
 from remanence.pipelines.store.days import scan_segments
 from remanence.pipelines.store.manifest import Segment, read_manifest
 from remanence.shared.errors import StoreError
 
-STRETCH_ROWS = 1_000_000
-"""Records of levels that are held at a time, but for those of the hour that they end in."""
+C = pl.col
 
-Key = tuple[str, str]
-"""Channel and quantity."""
+STRETCH_ROWS = 1_000_000
+"""Records of levels that are looked at at a time, but for those of the hour that they end in."""
 
 
 class StoreReader:
@@ -71,40 +72,30 @@ class StoreReader:
                 "time", "channel", "quantity", "value", "run", "place").collect(), wiring)
 
     def stretches(
-        self, wiring: Wiring, days: Sequence[date], begin: int, end: int
+        self, wiring: Wiring, days: Sequence[date], begin: int, end: int, earlier: date | None
     ) -> Iterator[Stretch]:
-        """The levels of some days, in whole hours from ``begin`` to ``end`` [us]."""
-        segments = [segment for day in days for segment in self.segments.get((day, "levels"), [])]
-        with self._told_of(days[0]):
-            groups = sorted(
-                (group for segment in segments
-                 for group in _groups_of(self.folder / segment.path, segment)
-                 if group.may_be_among(wiring)), key=lambda group: group.first)
-            held: dict[Key, list[Records]] = {}
-            rows = 0
-            for group, following in zip_longest(groups, groups[1:]):
-                for key, records in group.records(wiring):
-                    held.setdefault(key, []).append(records)
-                    rows += records.time.size
-                # All that is not read yet begins there or later.
-                cut = following.first // HOUR_US * HOUR_US if following else begin
-                if cut > begin and rows >= STRETCH_ROWS:
-                    yield Stretch(begin, cut, _taken(held, cut))
-                    begin, rows = cut, sum(part.time.size for parts in held.values()
-                                           for part in parts)
-            yield Stretch(begin, end, _taken(held, end))
+        """The levels of some days, in whole hours from ``begin`` to ``end`` [us].
 
-    def tail(self, wiring: Wiring, day: date, since: int) -> Mapping[Key, Records]:
-        """The levels of a day from ``since`` on [us]."""
-        held: dict[Key, list[Records]] = {}
-        with self._told_of(day):
-            for segment in self.segments.get((day, "levels"), []):
-                if segment.last >= since:
-                    for group in _groups_of(self.folder / segment.path, segment):
-                        if group.last >= since and group.may_be_among(wiring):
-                            for key, records in group.records(wiring):
-                                held.setdefault(key, []).append(records.since(since))
-        return {key: _joined(parts) for key, parts in held.items()}
+        Those of the end of the day ``earlier`` are looked at with them.
+        """
+        since = begin - LOOKS_BACK_US
+        segments = [segment for day in (*([earlier] if earlier else []), *days)
+                    for segment in self.segments.get((day, "levels"), []) if segment.last >= since]
+        with self._told_of(days[0]):
+            groups = sorted((
+                group for segment in segments for group in _groups_of(self.folder / segment.path)
+                if group.last >= since and group.may_be_among(wiring)),
+                key=lambda group: group.first)
+            held: dict[Key, Readings] = {}
+            taken: list[_Group] = []
+            for group, following in zip_longest(groups, groups[1:]):
+                taken += [group] if group else []
+                # All that is not read yet begins there or later.
+                cut = following.first // HOUR_US * HOUR_US if following else end
+                if following is None or (
+                        cut > begin and sum(one.rows for one in taken) >= STRETCH_ROWS):
+                    yield Stretch(begin, cut, _levels(held, taken, wiring, cut))
+                    begin, taken = cut, []
 
     @contextmanager
     def _told_of(self, day: date) -> Iterator[None]:
@@ -118,35 +109,35 @@ class StoreReader:
                 "with: remanence verify VENUE") from None
 
 
-def _taken(held: dict[Key, list[Records]], cut: int) -> dict[Key, Records]:
-    """What lies before ``cut``; the rest stays in ``held``."""
-    found = {}
-    for key in sorted(held):
-        every = _joined(held.pop(key))
-        at = int(np.searchsorted(every.time, cut))
-        if at < every.time.size:
-            held[key] = [every.since(cut).copy()]
-            every = replace(every, time=every.time[:at], value=every.value[:at],
-                            run=every.run if every.run.size == 1 else every.run[:at])
-        if at:
-            found[key] = every
-    return found
+def _levels(
+    held: dict[Key, Readings], groups: list[_Group], wiring: Wiring, cut: int
+) -> Iterator[tuple[Key, Readings]]:
+    """Levels up to ``cut``, a channel after the other; in ``held`` stays what is needed later."""
+    parts: dict[Key, list[_Group | Readings]] = {key: [part] for key, part in held.items()}
+    for group in groups:
+        for key, part in group.parts(wiring):
+            parts.setdefault(key, []).append(part)
+    for key in sorted(parts):
+        every = _joined(parts.pop(key))
+        rest = every.within(cut - LOOKS_BACK_US, NEVER)
+        held[key] = Readings(rest.time.copy(), rest.value.copy(), rest.run.copy())
+        yield key, every.within(-NEVER, cut)
 
 
-def _joined(parts: list[Records]) -> Records:
-    """Parts of one channel's records as one, in the order of time, as each of them is."""
-    every = parts[0]
-    if len(parts) > 1:
-        alike = all(part.run.size == 1 and part.run[0] == parts[0].run[0] for part in parts)
-        every = Records(
-            np.concatenate([part.time for part in parts]),
-            np.concatenate([part.value for part in parts]),
-            parts[0].run if alike else np.concatenate([part.runs() for part in parts]))
-    if any(a.time[-1] > b.time[0] for a, b in pairwise(part for part in parts if part.time.size)):
-        order = np.argsort(every.time, kind="stable")
-        every = Records(every.time[order], every.value[order],
-                        every.run if every.run.size == 1 else every.run[order])
-    return every
+def _joined(parts: list[_Group | Readings]) -> Readings:
+    """Parts of one channel's records, each in the order of time and after the one before."""
+    rows = sum(part.rows if isinstance(part, _Group) else part.time.size for part in parts)
+    time, value, at, runs = np.empty(rows, np.int64), np.empty(rows), 0, []
+    for part in parts:
+        readings = part.readings() if isinstance(part, _Group) else part
+        stop = at + readings.time.size
+        time[at:stop], value[at:stop] = readings.time, readings.value
+        runs.append((readings.run, stop - at))
+        at = stop
+    if len({int(run[0]) if run.size == 1 else None for run, count in runs if count}) == 1 \
+            and runs[-1][0].size == 1:
+        return Readings(time, value, runs[-1][0])
+    return Readings(time, value, np.concatenate([np.broadcast_to(run, n) for run, n in runs]))
 
 
 @dataclass(frozen=True)
@@ -155,61 +146,56 @@ class _Group:
 
     file: pq.ParquetFile
     number: int
+    rows: int
     first: int
     last: int
-    channel: str | None
     quantity: str | None
+    channel: str | None
     run: int | None
 
     def may_be_among(self, wiring: Wiring) -> bool:
         """Whether it may hold levels that pairing looks at."""
         return self.channel is None or self.quantity is None \
-            or _is_wanted(wiring, self.channel, self.quantity)
+            or wiring.is_level(self.quantity, self.channel)
 
-    def records(self, wiring: Wiring) -> Iterator[tuple[Key, Records]]:
-        """Its records by channel and quantity, of those that pairing looks at."""
-        known = {"channel": self.channel, "quantity": self.quantity, "run": self.run}
-        table = self.file.read_row_group(
-            self.number, ["time", "value", *(name for name, told in known.items() if told is None)],
-            use_threads=False)
-        time, value = (_numbers(table, name) for name in ("time", "value"))
-        run = np.array([self.run]) if self.run is not None else _numbers(table, "run")
+    def parts(self, wiring: Wiring) -> Iterator[tuple[Key, _Group | Readings]]:
+        """By channel and quantity: itself, to be read later, or its records if it has several."""
         if self.channel is not None and self.quantity is not None:
-            yield (self.channel, self.quantity), Records(time, value, run)
+            yield (self.quantity, self.channel), self
             return
-        whose = pl.DataFrame({
-            name: pl.from_arrow(table.column(name)) if told is None
-            else pl.repeat(told, table.num_rows, eager=True)
-            for name, told in known.items() if name != "run"}).with_row_index()
-        for (channel, quantity), rows in whose.partition_by(
-                "channel", "quantity", as_dict=True).items():
-            if _is_wanted(wiring, str(channel), str(quantity)):
-                at = rows["index"].to_numpy()
-                yield (str(channel), str(quantity)), Records(
-                    time[at], value[at], run if run.size == 1 else run[at])
+        table = self.file.read_row_group(
+            self.number, ["time", "value", "run", "channel", "quantity"], use_threads=False)
+        frame = pl.DataFrame(pl.from_arrow(table)).select(
+            "quantity", "channel", C.time.to_physical(), C.value.fill_null(float("nan")),
+            C.run.fill_null(0))
+        for (quantity, channel), rows in frame.partition_by(
+                "quantity", "channel", as_dict=True, maintain_order=True).items():
+            if wiring.is_level(str(quantity), str(channel)):
+                yield (str(quantity), str(channel)), Readings(
+                    rows["time"].to_numpy(), rows["value"].to_numpy(), rows["run"].to_numpy())
+
+    def readings(self) -> Readings:
+        """Its records, if they are all one channel's. NaN where a reading is null."""
+        table = self.file.read_row_group(
+            self.number, ["time", "value", *(["run"] if self.run is None else [])],
+            use_threads=False)
+        run = np.array([self.run]) if self.run is not None else _numbers(table["run"])
+        return Readings(_numbers(table["time"]), _numbers(table["value"]), run)
 
 
-def _is_wanted(wiring: Wiring, channel: str, quantity: str) -> bool:
-    return channel in (wiring.rails if quantity == "volts" else
-                       wiring.command_channels if quantity == "amps" else ())
+def _numbers(column: pa.ChunkedArray) -> np.ndarray:
+    """A column as it lies in memory; 0 where a run is null, NaN where a reading is.
 
-
-def _numbers(table: pa.Table, name: str) -> np.ndarray:
-    """A column of our own; 0 where a run is null, NaN where a reading is.
-
-    (Copied, so that the memory of the row group can be used for the next one.)
+    (Asked for it, pyarrow would load all of pandas to convert it.)
     """
-    column = table.column(name).combine_chunks()
-    if name == "time":
-        column = column.view(pa.int64())
-    if column.null_count:
-        column = column.fill_null(np.nan if pa.types.is_floating(column.type) else 0)
-    dtype = np.dtype(column.type.to_pandas_dtype())
-    return np.frombuffer(
-        column.buffers()[1], dtype, len(column), column.offset * dtype.itemsize).copy()
+    array = column.combine_chunks()
+    if array.null_count:
+        array = array.fill_null(np.nan if pa.types.is_floating(array.type) else 0)
+    dtype = np.float64 if pa.types.is_floating(array.type) else np.int64
+    return np.frombuffer(array.buffers()[1], dtype, len(array), array.offset * 8)
 
 
-def _groups_of(path: Path, segment: Segment) -> Iterator[_Group]:
+def _groups_of(path: Path) -> Iterator[_Group]:
     """The row groups of one file."""
     disk.check(path)
     file = pq.ParquetFile(str(path), pre_buffer=False, read_dictionary=["channel", "quantity"])
@@ -217,12 +203,10 @@ def _groups_of(path: Path, segment: Segment) -> Iterator[_Group]:
     columns = {metadata.schema.column(k).name: k for k in range(len(metadata.schema))}
     for number in range(metadata.num_row_groups):
         group = metadata.row_group(number)
-        channel, quantity, run = (_only(group.column(columns[name]).statistics)
-                                  for name in ("channel", "quantity", "run"))
+        only = (_only(group.column(columns[name]).statistics)
+                for name in ("quantity", "channel", "run"))
         times = group.column(columns["time"]).statistics
-        told = times is not None and times.has_min_max
-        yield _Group(file, number, times.min_raw if told else segment.first,
-                     times.max_raw if told else segment.last, channel, quantity, run)
+        yield _Group(file, number, group.num_rows, times.min_raw, times.max_raw, *only)
 
 
 def _only(statistics: Any) -> Any:

@@ -1,0 +1,85 @@
+"""When each command's rail is looked at, and when other locks on it were switched around then.
+
+From here on times are as they were stamped: readings have no place in a tick.
+"""
+
+from __future__ import annotations
+
+import polars as pl
+
+from remanence.analytics.pairing.commands import LONGEST_US, REACH_US, later
+from remanence.analytics.pairing.edges import stamped
+from remanence.analytics.pairing.wiring import Wiring
+
+C = pl.col
+
+NEVER = 1 << 61
+"""Later than any stamp; its opposite is earlier. [us]"""
+
+SELF_CUT_BLUR_US = 1_000_000
+"""How long a neighbour that cuts its own coil may still be about to do so."""
+
+
+def rail_windows(commands: pl.DataFrame, edges: pl.DataFrame, wiring: Wiring) -> pl.DataFrame:
+    """One row a command: what its rail's readings are to be looked at for, and from when to when.
+
+    Parameters
+    ----------
+    commands : polars.DataFrame
+        Out of :func:`remanence.analytics.pairing.commands.pulses`.
+    edges : polars.DataFrame
+        EDGES of the commands of all locks around them.
+    wiring : Wiring
+        The locks.
+
+    Returns
+    -------
+    polars.DataFrame
+        By ``start``: ``lock``, ``instant`` (of its start), ``rail``, ``rail_logged``, ``command``,
+        ``pulsed``, ``self_cut``; ``start``, ``end`` (NEVER while it lasts) and ``done_at``;
+        ``last``, up to when the readings are those of the command; ``quiet_from``, the last command
+        edge of another lock on the rail before start (-NEVER if none); ``clear``, the first one at
+        or after start (NEVER if none), or start itself where a neighbour that cuts its own coil may
+        have been about to do so. [us, UTC]
+    """
+    told = stamped(commands.select(
+        "lock", "rail", "rail_logged", "command", "pulsed", "self_cut", "start", "end", "done_at",
+        instant="start"), "start", "end", "done_at").sort("start")
+    switched = stamped(edges, "time").join(wiring.of_locks("rail", "pulsed", "self_cut"), on="lock")
+    near = _others(switched)
+    cutting = _about_to_cut(switched)
+    for which, strategy in (("earlier", "backward"), ("later", "forward")):
+        told = told.join_asof(
+            near.select("rail", start="time", who="lock", at="time", other=which), on="start",
+            by="rail", strategy=strategy, allow_exact_matches=strategy == "forward",  # type: ignore[arg-type]
+            check_sortedness=False,
+        ).with_columns(pl.when(C.who == C.lock).then("other").otherwise("at").alias(which)).drop(
+            "who", "at", "other")
+    told = told.join_asof(cutting, on="start", by="rail", check_sortedness=False)
+    longest = pl.when("pulsed").then(LONGEST_US).otherwise(REACH_US)
+    return told.with_columns(
+        C.end.fill_null(NEVER), last=pl.min_horizontal("end", C.start + longest),
+        quiet_from=C.earlier.fill_null(-NEVER),
+        clear=pl.when(C.cutting > 0).then("start").otherwise(C.later.fill_null(NEVER)),
+    ).drop("earlier", "later", "cutting")
+
+
+def _others(switched: pl.DataFrame) -> pl.DataFrame:
+    """Command edges by time, each with the last one ``earlier`` and first one ``later`` on its rail
+    that is another lock's.
+    """
+    told = switched.sort("rail", "time", "lock")
+    begins, ends = (C.lock != C.lock.shift(step).over("rail") for step in (1, -1))
+    return told.with_columns(
+        earlier=pl.when(begins).then(C.time.shift(1).over("rail")).forward_fill().over("rail"),
+        later=pl.when(ends).then(C.time.shift(-1).over("rail")).backward_fill().over("rail"))
+
+
+def _about_to_cut(switched: pl.DataFrame) -> pl.DataFrame:
+    """How many coils that cut themselves (``cutting``) may be about to, by rail and ``start``."""
+    on = switched.filter("self_cut", "pulsed").sort("lock", "time", maintain_order=True).select(
+        "rail", "on", "time", end=later("time", 1)).filter("on")
+    begun = on.select("rail", start=C.time + 1, cutting=1)
+    over = on.select("rail", start=pl.min_horizontal("end", C.time + SELF_CUT_BLUR_US), cutting=-1)
+    return pl.concat([begun, over]).sort("start").with_columns(
+        C.cutting.cum_sum().over("rail"))
