@@ -27,6 +27,10 @@ _ISO = (
 MOST_WIDTHS = 8
 """More widths than that are no way of writing times, but rubbish."""
 
+_DIGITS = (0, 1, 2, 3, 5, 6, 8, 9, 11, 12, 14, 15)
+_MARKS = (4, 7, 10, 13)
+"""Where ``YYYY-MM-DDTHH:MM`` has its digits, and what stands between them."""
+
 VIEWED = 12
 """Texts up to this length stand in Polars' views themselves."""
 
@@ -242,7 +246,8 @@ def _minutes(
 ) -> tuple[NDArray[np.int64], NDArray[np.int64]] | None:
     """Runs of lines that share the text up to the minute: where each starts, and its microseconds.
 
-    None where that is no time, or there are so many that it does not pay.
+    None where that is no time. Where runs are so many that the lines are in no order, each
+    line is one.
     """
     words = (letters if letters.shape[1] % 8 == 0 else np.ascontiguousarray(letters[:, :16])).view(
         np.uint64)
@@ -253,7 +258,7 @@ def _minutes(
     change[1:] |= first[1:] != first[:-1]
     starts = np.flatnonzero(change)
     if len(starts) > len(letters) // 4 + 1000:
-        return None
+        return _line_by_line(letters)
     if not (letters[starts, 4] == ord("-")).all():
         return None
     distinct = [bytes(letters[start, :16]).decode("ascii", "replace") for start in starts]
@@ -261,6 +266,26 @@ def _minutes(
     if frame["time"].null_count() or frame["zoned"].any():
         return None
     return starts, frame["time"].to_physical().to_numpy()
+
+
+def _line_by_line(
+    letters: NDArray[np.uint8]
+) -> tuple[NDArray[np.int64], NDArray[np.int64]] | None:
+    """The same for lines in no order, out of the digits of each."""
+    digits = letters[:, _DIGITS] - np.uint8(ord("0"))
+    marks = letters[:, _MARKS] == np.frombuffer(b"--T:", np.uint8)
+    marks[:, 2] |= letters[:, _MARKS[2]] == ord(" ")
+    if (digits > 9).any() or not marks.all():
+        return None
+    pairs = digits[:, ::2].astype(np.int64) * 10 + digits[:, 1::2]
+    zero = np.zeros(len(letters), np.int64)
+    time = pl.DataFrame({
+        "matched": zero == 0, "year": pairs[:, 0] * 100 + pairs[:, 1], "month": pairs[:, 2],
+        "day": pairs[:, 3], "hour": pairs[:, 4], "minute": pairs[:, 5], "second": zero,
+        "fraction": zero, "offset": zero, "zoned": zero > 0}).select(*_assemble())["time"]
+    if time.null_count():
+        return None
+    return np.arange(len(letters)), time.to_physical().to_numpy()
 
 
 def _seconds(

@@ -1,4 +1,4 @@
-"""What the separators of a chunk tell, by arithmetic on its bytes: no line is looked at by itself."""
+"""What the separators of a chunk tell, by arithmetic on all of its bytes at once."""
 
 from __future__ import annotations
 
@@ -85,7 +85,7 @@ def filled_cells(data: bytes, delimiter: str, width: int) -> FilledCells | None:
     """What stands in a table most of whose cells are empty; None unless every line fits it."""
     if b"\r" in data:
         data = data.replace(b"\r\n", b"\n")
-    if not data.isascii():
+    if not data.isascii() or b"\r" in data:
         return None
     letters = np.frombuffer(data, np.uint8)
     at = np.flatnonzero(_ends(letters, delimiter))
