@@ -246,8 +246,7 @@ def _minutes(
 ) -> tuple[NDArray[np.int64], NDArray[np.int64]] | None:
     """Runs of lines that share the text up to the minute: where each starts, and its microseconds.
 
-    None where that is no time. Where runs are so many that the lines are in no order, each
-    line is one.
+    None where that is no time.
     """
     words = (letters if letters.shape[1] % 8 == 0 else np.ascontiguousarray(letters[:, :16])).view(
         np.uint64)
@@ -257,35 +256,26 @@ def _minutes(
     np.not_equal(second[1:], second[:-1], out=change[1:])
     change[1:] |= first[1:] != first[:-1]
     starts = np.flatnonzero(change)
-    if len(starts) > len(letters) // 4 + 1000:
-        return _line_by_line(letters)
-    if not (letters[starts, 4] == ord("-")).all():
-        return None
-    distinct = [bytes(letters[start, :16]).decode("ascii", "replace") for start in starts]
-    frame = _by_pattern(pl.Series(distinct, dtype=pl.String), _ISO)
-    if frame["time"].null_count() or frame["zoned"].any():
-        return None
-    return starts, frame["time"].to_physical().to_numpy()
+    values = _ticks_of_minutes(letters[starts])
+    return None if values is None else (starts, values)
 
 
-def _line_by_line(
-    letters: NDArray[np.uint8]
-) -> tuple[NDArray[np.int64], NDArray[np.int64]] | None:
-    """The same for lines in no order, out of the digits of each."""
+def _ticks_of_minutes(letters: NDArray[np.uint8]) -> NDArray[np.int64] | None:
+    """Microseconds out of the digits of ``YYYY-MM-DDTHH:MM``; None unless all are such times."""
     digits = letters[:, _DIGITS] - np.uint8(ord("0"))
     marks = letters[:, _MARKS] == np.frombuffer(b"--T:", np.uint8)
     marks[:, 2] |= letters[:, _MARKS[2]] == ord(" ")
     if (digits > 9).any() or not marks.all():
         return None
     pairs = digits[:, ::2].astype(np.int64) * 10 + digits[:, 1::2]
-    zero = np.zeros(len(letters), np.int64)
-    time = pl.DataFrame({
-        "matched": zero == 0, "year": pairs[:, 0] * 100 + pairs[:, 1], "month": pairs[:, 2],
-        "day": pairs[:, 3], "hour": pairs[:, 4], "minute": pairs[:, 5], "second": zero,
-        "fraction": zero, "offset": zero, "zoned": zero > 0}).select(*_assemble())["time"]
-    if time.null_count():
+    century, year, month, day, hour, minute = pairs.T
+    months = ((century * 100 + year - 1970) * 12 + month - 1).astype("datetime64[M]")
+    days = months.astype("datetime64[D]") + (day - 1)
+    good = ((month >= 1) & (month <= 12) & (hour < 24) & (minute < 60)
+            & (days.astype("datetime64[M]") == months))
+    if not good.all():
         return None
-    return np.arange(len(letters)), time.to_physical().to_numpy()
+    return (days.astype(np.int64) * 1440 + hour * 60 + minute) * 60_000_000
 
 
 def _seconds(
