@@ -1,4 +1,4 @@
-"""What the separators of a chunk tell, by arithmetic on its bytes: no line is looked at alone."""
+"""What the separators of a chunk tell, by arithmetic on all of its bytes at once."""
 
 from __future__ import annotations
 
@@ -24,6 +24,8 @@ def without_quotes(data: bytes, delimiter: str, quote: str) -> bytes | None:
 
     Around a whole field that holds no delimiter, quote or line end, quotes say nothing.
     """
+    if data.count(b"\r") != data.count(b"\r\n"):
+        return None
     letters = np.frombuffer(data, np.uint8)
     quotes = letters == ord(quote)
     at = np.flatnonzero(quotes)
@@ -33,13 +35,8 @@ def without_quotes(data: bytes, delimiter: str, quote: str) -> bytes | None:
     inside = np.bitwise_xor.accumulate(quotes.view(np.uint8)).view(np.bool_)
     opening, closing = at[::2], at[1::2]
     opening, closing = opening[opening > 0], closing[closing < letters.size - 1]
-    after = ends[closing + 1]
-    if not after.all():
-        returns = closing[~after] + 1
-        if (letters[returns] != _RETURN).any() or (
-                letters[np.minimum(returns + 1, letters.size - 1)] != _FEED).any():
-            return None
-    if (inside & ends).any() or not ends[opening - 1].all():
+    after = ends[closing + 1] | (letters[closing + 1] == _RETURN)
+    if (inside & ends).any() or not ends[opening - 1].all() or not after.all():
         return None
     return data.translate(None, quote.encode())
 
@@ -85,7 +82,7 @@ def filled_cells(data: bytes, delimiter: str, width: int) -> FilledCells | None:
     """What stands in a table most of whose cells are empty; None unless every line fits it."""
     if b"\r" in data:
         data = data.replace(b"\r\n", b"\n")
-    if not data.isascii():
+    if not data.isascii() or b"\r" in data:
         return None
     letters = np.frombuffer(data, np.uint8)
     at = np.flatnonzero(_ends(letters, delimiter))

@@ -126,15 +126,15 @@ def _write(folder: Path, files: Mapping[str, bytes]) -> None:
 
 def _fill(stage: Path, files: Mapping[str, bytes]) -> None:
     stage.mkdir()
-    record(stage, files)
-    for name, content in files.items():
+    # The list comes first: whoever finds a folder left over can tell what is ours in it.
+    for name, content in {LIST: _list_of(files), **files}.items():
         target = stage / name
         target.parent.mkdir(parents=True, exist_ok=True)
         with target.open("wb") as file:
             file.write(content)
             file.flush()
             os.fsync(file.fileno())
-    for inner in {(stage / name).parent for name in files}:
+    for inner in {stage, *((stage / name).parent for name in files)}:
         disk.sync_folder(inner)
 
 
@@ -171,9 +171,13 @@ def _one_by_one(
 
 def record(folder: Path, names: Collection[str]) -> None:
     """Note in a folder which files below it are ours."""
+    disk.replace_file(folder / LIST, _list_of(names))
+
+
+def _list_of(names: Collection[str]) -> bytes:
     text = json.dumps({"remanence": "files that remanence wrote, and may replace or remove",
                        "files": sorted(names)}, indent=1)
-    disk.replace_file(folder / LIST, (text + "\n").encode())
+    return (text + "\n").encode()
 
 
 def recorded(folder: Path) -> set[str]:

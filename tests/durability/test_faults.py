@@ -121,6 +121,8 @@ def judge(worker, before, after, told, what):
     now = shown(worker.house)
     empty = hashlib.sha256().hexdigest()
     for name, digest in now.items():
+        if "Not read: " in told["said"]:
+            continue  # of the rest of the log, as was told
         assert digest in (before.get(name, empty), after.get(name, empty)), (what, name, told)
     drafts = [path for name in SHEETS for path in worker.house.glob(f"{name}/**/*.part")]
     assert not drafts, (what, drafts)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import random
 from datetime import UTC, datetime, timedelta
 
 import polars as pl
@@ -72,6 +73,30 @@ def test_the_quick_way_agrees_with_the_standard_library():
         assert slow["zoned"][:-1].all() == bool(zone)
         other = parse_times(pl.Series([*text, text[0].replace("T", " ")]))
         assert other["time"].to_list() == [*expected, expected[0]]
+
+
+def test_times_in_no_order_are_read_alike():
+    start = utc("2023-12-31 22:00:00")
+    moments = [start + timedelta(milliseconds=7919 * i) for i in range(100_000)]
+    random.Random(1).shuffle(moments)
+    text = [m.isoformat(timespec="milliseconds").replace("+00:00", "Z") for m in moments]
+    assert parse_times(pl.Series(text))["time"].to_list() == [
+        m.replace(tzinfo=None) for m in moments]
+    for bad in ("2023-02-29", "2023-00-10", "2023-1a-10", "2023-13-10"):
+        odd = parse_times(pl.Series([*text, f"{bad}T00:00:00.000Z"]))["time"]
+        assert odd[-1] is None
+        assert odd.null_count() == 1
+
+
+@pytest.mark.parametrize("unit", ["ms", "us", "ns"])
+@pytest.mark.parametrize("zone", [None, "UTC", "Asia/Tokyo"])
+def test_times_that_are_times_already_are_taken_whatever_the_form(unit, zone):
+    times = pl.Series([utc("2026-11-02 18:03:11.482"), None]).cast(pl.Datetime(unit, "UTC"))
+    times = times.dt.convert_time_zone(zone) if zone else times.dt.replace_time_zone(None)
+    for form in ("iso", "epoch-ms", "%d.%m.%Y %H:%M:%S"):
+        told, _ = converted(times, time_format=form)
+        assert told["utc"].to_list() == [utc("2026-11-02 18:03:11.482"), None]
+        assert told["fault"].to_list() == [None, "time is missing"]
 
 
 @pytest.mark.parametrize(("form", "value", "expected"), [
