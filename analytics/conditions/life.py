@@ -324,18 +324,18 @@ def _lock_shown(
     if serviced is not None:
         rows = rows.filter(pl.col("day") > serviced)
         opened = None if opened is None else opened.filter(pl.col("day") > serviced)
-    outcome = rows["outcome"]
+    outcome, sag = pl.col("outcome"), pl.col("sag_volts")
     # In the middle of the poll, as findings state it.
-    middle = rows["latency_ms"] - rows["resolution_ms"].fill_null(0.0) / 2
-    latency, sag = middle.drop_nulls().median(), rows["sag_volts"].drop_nulls().median()
+    middle = pl.col("latency_ms") - pl.col("resolution_ms").fill_null(0.0) / 2
+    seen = rows.select(
+        told=outcome.is_in(["released", "no-release", "already-open"]).sum(),
+        told_volts=sag.is_finite().fill_null(False).sum(),
+        latency_ms=middle.median(), sag_volts=sag.median(),
+        unanswered=(outcome == "no-release").sum(), left_open=(outcome == "already-open").sum(),
+    ).row(0, named=True)
     energised = 0 if opened is None else int(opened["energised"].fill_null(False).sum())
     return Shown(
-        told=int(outcome.is_in(["released", "no-release", "already-open"]).sum()),
-        told_volts=int(rows["sag_volts"].is_finite().fill_null(False).sum()),
-        latency_ms=latency if isinstance(latency, float) else None,
-        sag_volts=sag if isinstance(sag, float) else None,
-        unanswered=int((outcome == "no-release").sum()),
-        left_open=int((outcome == "already-open").sum()),
+        **seen,
         openings_energised=energised,
         openings_unpowered=0 if opened is None else opened.height - energised,
         serviced=serviced,

@@ -61,6 +61,7 @@ class LockTables:
     baseline: Mapping[str, tuple[date, date]]
     service: Mapping[str, tuple[ServiceMark, ...]]
     alone: Mapping[str, tuple[Alone, ...]]
+    volts: Mapping[str, tuple[VoltsBin, ...]]
 
 
 def _latency(rows: pl.DataFrame, by: Sequence[str]) -> pl.DataFrame:
@@ -94,9 +95,10 @@ def lock_tables(history: History, findings: Sequence[Finding]) -> LockTables:
     )
     base = eligible.filter(in_first_weeks("lock"))
     days = base.group_by("lock").agg(first=pl.col("day").min(), last=pl.col("day").max())
+    by_lock = actuations_by_lock(history)
     return LockTables(
         rows=rows,
-        by_lock=actuations_by_lock(history),
+        by_lock=by_lock,
         weekly=per_lock(_latency(rows, ("lock", "weeks_ago"))),
         counts=counts_by_week(history),
         now=per_lock(_latency(rows.filter(pl.col("weeks_ago") == 0), ("lock",))),
@@ -104,6 +106,8 @@ def lock_tables(history: History, findings: Sequence[Finding]) -> LockTables:
         baseline={row["lock"]: (row["first"], row["last"]) for row in days.to_dicts()},
         service=_service(history),
         alone=_alone(history),
+        volts=_volts(rows, {lock.id: _kind(lock, by_lock.get(lock.id))
+                            for lock in history.venue.locks}, days),
     )
 
 
@@ -219,7 +223,7 @@ def lock_health(
         kind=kind, resolution_ms=step,
         weeks=_weeks(history.week, None if coarse else tables.weekly.get(lock.id), kind, counts),
         histogram=None if coarse else _histogram(recent, base, kind),
-        volts=_volts(recent, base, kind),
+        volts=tables.volts.get(lock.id, ()),
         pulses=_pulses(rows, recent), traces=traces, heat=heat,
         service=tables.service.get(lock.id, ()), episodes=episodes,
         unanswered_now=share(week.unanswered, week.judged),
@@ -305,35 +309,41 @@ def _histogram(
 
 
 def _volts(
-    recent: pl.DataFrame | None, base: pl.DataFrame | None, kind: str | None
-) -> tuple[VoltsBin, ...]:
-    """Latency at each level of the rail under this lock's load, baseline and this week apart."""
-    bins: list[VoltsBin] = []
-    for frame, is_recent in ((base, False), (recent, True)):
-        if frame is None:
-            continue
-        used = frame.filter(
-            (pl.col("outcome") == "released")
-            & pl.col("latency_from").eq_missing(pl.lit(kind, pl.String))
-        ).with_columns(
-            volts=pl.coalesce("volts_min", "volts_before")
-        ).drop_nulls(["volts", "latency_ms"])
-        if used.height < ENOUGH:
-            continue
-        low, high = used["volts"].quantile(0.01) or 0.0, used["volts"].quantile(0.99) or 0.0
-        step = max((high - low) / _VOLTS_BINS, 0.02)
-        grouped = used.with_columns(
-            bin=((pl.col("volts").clip(low, high) - low) / step).floor()
-        ).group_by("bin").agg(
-            volts=pl.col("volts").median(), median=pl.col("latency_ms").median(),
-            low=pl.col("latency_ms").quantile(0.1), high=pl.col("latency_ms").quantile(0.9),
-            n=pl.len(),
-        ).filter(pl.col("n") >= 2).sort("bin")
-        bins += [
-            VoltsBin(row["volts"], row["median"], row["low"], row["high"], row["n"], is_recent)
-            for row in grouped.to_dicts()
-        ]
-    return tuple(bins)
+    rows: pl.DataFrame, kinds: Mapping[str, str | None], days: pl.DataFrame
+) -> dict[str, tuple[VoltsBin, ...]]:
+    """Latency at each level of the rail under each lock's load, baseline and this week apart.
+
+    ``days`` has the ``first`` and ``last`` day of each lock's baseline.
+    """
+    kind = pl.col("lock").replace_strict(kinds, default=None, return_dtype=pl.String)
+    known = rows.filter(
+        pl.col("lock").is_in(list(kinds)) & (pl.col("outcome") == "released")
+        & pl.col("latency_from").eq_missing(kind)
+    ).select(
+        "lock", "day", "weeks_ago", "latency_ms", volts=pl.coalesce("volts_min", "volts_before"),
+    ).drop_nulls(["volts", "latency_ms"])
+    base = known.join(days, on="lock", how="inner").filter(
+        pl.col("day").is_between("first", "last")).select(known.columns)
+    both = pl.concat([base.with_columns(recent=pl.lit(False)),
+                      known.filter(pl.col("weeks_ago") == 0).with_columns(recent=pl.lit(True))])
+    keys, volts, latency = ["lock", "recent"], pl.col("volts"), pl.col("latency_ms")
+    ends = both.group_by(keys).agg(
+        low=volts.quantile(0.01), high=volts.quantile(0.99), n=pl.len(),
+    ).filter(pl.col("n") >= ENOUGH).drop("n")
+    ends = ends.with_columns(per_volt=pl.Series([
+        1 / max((high - low) / _VOLTS_BINS, 0.02)
+        for low, high in ends.select("low", "high").iter_rows()], dtype=pl.Float64))
+    grouped = both.join(ends, on=keys, how="inner").with_columns(
+        bin=((volts.clip("low", "high") - pl.col("low")) * pl.col("per_volt")).floor()
+    ).group_by(*keys, "bin").agg(
+        volts=volts.median(), median=latency.median(), low=latency.quantile(0.1),
+        high=latency.quantile(0.9), n=pl.len(),
+    ).filter(pl.col("n") >= 2).sort(*keys, "bin")
+    found: dict[str, list[VoltsBin]] = {}
+    for row in grouped.iter_rows(named=True):
+        found.setdefault(row["lock"], []).append(VoltsBin(
+            row["volts"], row["median"], row["low"], row["high"], row["n"], row["recent"]))
+    return {lock: tuple(bins) for lock, bins in found.items()}
 
 
 def _pulses(rows: pl.DataFrame | None, recent: pl.DataFrame | None) -> Pulses | None:

@@ -64,6 +64,7 @@ class _Tables:
     off: dict[str, SwitchOff]
     sag: dict[str, SagReadings]
     error: dict[str, SagError]
+    off_weeks: dict[str, tuple[tuple[Week, Quantity], ...]]
 
 
 def lock_physics(history: History) -> dict[str, LockPhysics]:
@@ -84,6 +85,7 @@ def lock_physics(history: History) -> dict[str, LockPhysics]:
         history, {str(row["lock"]): row for row in heat.to_dicts()}, measured,
         per_lock(rows),
         switch_offs(recent, venue), sag_readings(recent, venue), sag_error(recent, venue),
+        _off_weeks(rows, history),
     )
     return {lock.id: _lock(lock, tables) for lock in venue.locks}
 
@@ -116,7 +118,7 @@ def _lock(lock: Lock, tables: _Tables) -> LockPhysics:
         lock.id, heat, measured, fit, volts, explained, found_branch, needed, hold,
         tables.off.get(lock.id), tables.sag.get(lock.id), tables.error.get(lock.id),
         _release_curve(fit, lock, before), _hold_curve(lock, volts),
-        _branch_curve(lock, volts, hot, history), _off_weeks(rows, history), (),
+        _branch_curve(lock, volts, hot, history), tables.off_weeks.get(lock.id, ()), (),
     )
     return LockPhysics(**{**made.__dict__, "says": _says(lock, made, history)})
 
@@ -222,24 +224,24 @@ def _branch_curve(
 
 
 def _off_weeks(
-    rows: pl.DataFrame | None, history: History
-) -> tuple[tuple[Week, Quantity], ...]:
-    """How far the rail rose at switch-off, week by week: median, 5 and 95 % of what was read."""
-    if rows is None:
-        return ()
+    rows: pl.DataFrame, history: History
+) -> dict[str, tuple[tuple[Week, Quantity], ...]]:
+    """How far each rail rose at switch-off, week by week: median, 5 and 95 % of what was read."""
+    spike = pl.col("off_spike_volts")
     weekly = (
-        rows.filter(pl.col("off_spike_volts").is_not_null() & (pl.col("weeks_ago") >= 0))
-        .group_by("weeks_ago")
-        .agg(n=pl.len(), middle=pl.col("off_spike_volts").median(),
-             low=pl.col("off_spike_volts").quantile(0.05),
-             high=pl.col("off_spike_volts").quantile(0.95))
-        .filter(pl.col("n") >= FEWEST_OF_WEEK).sort("weeks_ago", descending=True)
+        rows.filter(spike.is_not_null() & (pl.col("weeks_ago") >= 0))
+        .group_by("lock", "weeks_ago")
+        .agg(n=pl.len(), middle=spike.median(), low=spike.quantile(0.05),
+             high=spike.quantile(0.95))
+        .filter(pl.col("n") >= FEWEST_OF_WEEK)
+        .sort("lock", "weeks_ago", descending=[False, True])
     )
-    return tuple(
-        (history.week.plus(-int(row["weeks_ago"])),
-         Quantity(row["middle"], "V", row["low"], row["high"]))
-        for row in weekly.to_dicts()
-    )
+    found: dict[str, list[tuple[Week, Quantity]]] = {}
+    for row in weekly.iter_rows(named=True):
+        found.setdefault(row["lock"], []).append(
+            (history.week.plus(-int(row["weeks_ago"])),
+             Quantity(row["middle"], "V", row["low"], row["high"])))
+    return {lock: tuple(weeks) for lock, weeks in found.items()}
 
 
 def _says(lock: Lock, item: LockPhysics, history: History) -> tuple[Remark, ...]:

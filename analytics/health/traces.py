@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
@@ -140,42 +141,41 @@ def trace(
     lock, history
         Whose trace it is.
     """
-    used = signals.filter(
-        pl.col("time").is_between(request.start, request.end)
-    ).with_columns(
-        ms=(pl.col("time") - request.command_time).dt.total_microseconds() / 1000.0
+    used: dict[tuple[str | None, str], list[tuple[float, float]]] = defaultdict(list)
+    rows = signals.filter(pl.col("time").is_between(request.start, request.end)).select(
+        "channel", "quantity",
+        ms=(pl.col("time") - request.command_time).dt.total_microseconds() / 1000.0,
+        value=pl.col("value").cast(pl.Float64),
     ).sort("ms")
+    for channel, quantity, ms, value in rows.iter_rows():
+        used[channel, quantity].append((ms, value))
     first, last = -_BEFORE_MS, (request.end - request.command_time) / timedelta(milliseconds=1)
     rest = float(lock.command_energised if lock.fail_safe else 1 - lock.command_energised)
     closed = 0.0 if lock.contact_closed_when == "open" else 1.0
-    supply = history.venue.supplies_by_id[lock.supply].channel
-    volts = used.filter((pl.col("channel") == supply) & (pl.col("quantity") == "volts"))
-    line = _thinned(volts)
+    line = _thinned(used[history.venue.supplies_by_id[lock.supply].channel, "volts"])
     steps = sorted(later[0] - sooner[0] for sooner, later in pairwise(line))
     return Trace(
         key=request.key, role=request.role,
         at=request.command_time.astimezone(history.venue.zone),
         outcome=request.outcome, latency_ms=request.latency_ms,
-        command=_steps(used, lock.command, "command", rest, first, last),
-        contact=_steps(used, lock.contact, "contact", closed, first, last) if lock.contact else (),
+        command=_steps(used[lock.command, "command"], rest, first, last),
+        contact=(_steps(used[lock.contact, "contact"], closed, first, last)
+                 if lock.contact else ()),
         volts=line, volts_step_ms=steps[len(steps) // 2] if steps else None,
     )
 
 
 def _steps(
-    used: pl.DataFrame, channel: str | None, quantity: str, rest: float, first: float, last: float,
+    points: Sequence[tuple[float, float]], rest: float, first: float, last: float
 ) -> tuple[tuple[float, float], ...]:
-    own = used.filter((pl.col("channel") == channel) & (pl.col("quantity") == quantity))
-    points = [(float(ms), float(value)) for ms, value in own.select("ms", "value").iter_rows()]
     # What it showed before the first record here: the other state, since changes are logged.
     start = 1.0 - points[0][1] if points else rest
     end = points[-1][1] if points else rest
     return ((first, start), *points[:_POINTS], (last, end))
 
 
-def _thinned(volts: pl.DataFrame) -> tuple[tuple[float, float], ...]:
+def _thinned(pairs: Sequence[tuple[float, float]]) -> tuple[tuple[float, float], ...]:
     """At most some 160 points: of each stretch the lowest and the highest reading."""
-    pairs = [(float(ms), float(value)) for ms, value in volts.select("ms", "value").iter_rows()]
     if len(pairs) <= _POINTS:
         return tuple(pairs)
     size = -(-len(pairs) // (_POINTS // 2))

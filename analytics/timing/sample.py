@@ -213,7 +213,7 @@ def _sample(dated: pl.DataFrame, lock: Lock) -> Sample:
         lock=lock, kind=kind, released=released.astype(bool),
         latency_ms=np.maximum(latency, LEAST_MS), need_ms=np.maximum(need, LEAST_MS),
         pulse_ms=np.maximum(pulse, LEAST_MS), volts=used["volts_before"].to_numpy().astype(float),
-        day=np.array([(d - _EPOCH).days for d in used["day"]], dtype=np.int64),
+        day=used["day"].to_physical().to_numpy().astype(np.int64),
         attempt=used["attempt"].fill_null(1).to_numpy().astype(np.int64),
         resolution_ms=_coarser(_middle(resolution), latency[released]), commands=dated.height,
         already_open=dated.filter(outcome == "already-open").height,
