@@ -33,6 +33,7 @@ if TYPE_CHECKING:
         reports,
     )
     from remanence.pipelines.sheets.refresh import (
+        last_week,
         load_venue,
         newest_week,
         prepare,
@@ -52,10 +53,10 @@ if TYPE_CHECKING:
 
 __all__ = [
     "FINDINGS_SCHEMA", "PARTS_SCHEMA", "REPORTS", "Report", "Sheet", "SheetOutcome", "SheetRun",
-    "TIMING_SCHEMA", "Told", "add_single_file", "add_week", "all_sheets", "load_history",
-    "load_table", "load_venue", "logs_text", "made_at", "named", "newest_week", "prepare",
-    "program_version", "read_report", "report_text", "reports", "run_demo", "run_weekly",
-    "schedule", "take_in", "venue_file",
+    "TIMING_SCHEMA", "Told", "add_single_file", "add_week", "all_sheets", "last_week",
+    "load_history", "load_table", "load_venue", "logs_text", "made_at", "named", "newest_week",
+    "prepare", "program_version", "read_report", "report_text", "reports", "run_demo",
+    "run_weekly", "schedule", "take_in", "venue_file",
 ]
 
 _ENDING = "_sheet"
@@ -85,7 +86,7 @@ __getattr__ = on_demand(__name__, {
     "load": ("load_history", "load_table"),
     "parts_sheet": ("PARTS_SCHEMA",),
     "past_reports": ("REPORTS", "Report", "Told", "named", "read_report", "reports"),
-    "refresh": ("load_venue", "newest_week", "prepare", "take_in", "venue_file"),
+    "refresh": ("last_week", "load_venue", "newest_week", "prepare", "take_in", "venue_file"),
     "report_sheet": ("FINDINGS_SCHEMA", "made_at"),
     "sheet": ("SheetOutcome", "SheetRun", "add_single_file", "add_week", "program_version"),
     "timing_sheet": ("TIMING_SCHEMA",),
