@@ -8,11 +8,12 @@ all do, these columns are not looked at.
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime
-from itertools import pairwise, zip_longest
+from itertools import accumulate, pairwise, zip_longest
 from pathlib import Path
 from typing import Any
 
@@ -27,8 +28,8 @@ from remanence.analytics.pairing.look import Stretch
 from remanence.analytics.pairing.readings import Records
 from remanence.analytics.pairing.wiring import Wiring
 from remanence.pipelines.store import disk
-from remanence.pipelines.store.days import scan_segments
 from remanence.pipelines.store.manifest import Segment, read_manifest
+from remanence.pipelines.store.segments import scan_segments
 from remanence.shared.errors import StoreError
 
 STRETCH_ROWS = 1_000_000
@@ -60,14 +61,13 @@ class StoreReader:
 
     def edges(self, wiring: Wiring, days: Sequence[date]) -> pl.DataFrame:
         """RECORDS of some days."""
-        paths = [self.folder / segment.path for day in days
-                 for segment in self.segments.get((day, "edges"), [])]
-        if not paths:
+        segments = [segment for day in days for segment in self.segments.get((day, "edges"), [])]
+        if not segments:
             return pl.DataFrame(schema=RECORDS)
         with self._told_of(days[0]):
-            for path in paths:
-                disk.check(path)
-            return records_of(scan_segments(paths).select(
+            for path in {segment.path for segment in segments}:
+                disk.check(self.folder / path)
+            return records_of(scan_segments(self.folder, segments).select(
                 "time", "channel", "quantity", "value", "run", "place").collect(), wiring)
 
     def stretches(
@@ -76,9 +76,10 @@ class StoreReader:
         """The levels of some days, in whole hours from ``begin`` to ``end`` [us]."""
         segments = [segment for day in days for segment in self.segments.get((day, "levels"), [])]
         with self._told_of(days[0]):
+            files: dict[str, _File] = {}
             groups = sorted(
                 (group for segment in segments
-                 for group in _groups_of(self.folder / segment.path, segment)
+                 for group in _groups_of(_opened(files, self.folder, segment), segment)
                  if group.may_be_among(wiring)), key=lambda group: group.first)
             held: dict[Key, list[Records]] = {}
             rows = 0
@@ -100,7 +101,7 @@ class StoreReader:
         with self._told_of(day):
             for segment in self.segments.get((day, "levels"), []):
                 if segment.last >= since:
-                    for group in _groups_of(self.folder / segment.path, segment):
+                    for group in _groups_of(_opened({}, self.folder, segment), segment):
                         if group.last >= since and group.may_be_among(wiring):
                             for key, records in group.records(wiring):
                                 held.setdefault(key, []).append(records.since(since))
@@ -209,14 +210,38 @@ def _numbers(table: pa.Table, name: str) -> np.ndarray:
         column.buffers()[1], dtype, len(column), column.offset * dtype.itemsize).copy()
 
 
-def _groups_of(path: Path, segment: Segment) -> Iterator[_Group]:
-    """The row groups of one file."""
-    disk.check(path)
-    file = pq.ParquetFile(str(path), pre_buffer=False, read_dictionary=["channel", "quantity"])
-    metadata = file.metadata
-    columns = {metadata.schema.column(k).name: k for k in range(len(metadata.schema))}
-    for number in range(metadata.num_row_groups):
-        group = metadata.row_group(number)
+@dataclass(frozen=True)
+class _File:
+    """An open file, the number of each column, and the row that each row group begins with."""
+
+    file: pq.ParquetFile
+    columns: dict[str, int]
+    begins: list[int]
+
+
+def _opened(files: dict[str, _File], folder: Path, segment: Segment) -> _File:
+    """The file of a segment, among those open or opened."""
+    if segment.path not in files:
+        path = folder / segment.path
+        disk.check(path)
+        file = pq.ParquetFile(str(path), pre_buffer=False, read_dictionary=["channel", "quantity"])
+        metadata = file.metadata
+        files[segment.path] = _File(
+            file, {metadata.schema.column(k).name: k for k in range(len(metadata.schema))},
+            [0, *accumulate(metadata.row_group(k).num_rows
+                            for k in range(metadata.num_row_groups))])
+    return files[segment.path]
+
+
+def _groups_of(opened: _File, segment: Segment) -> Iterator[_Group]:
+    """The row groups of one segment."""
+    file, columns, begins = opened.file, opened.columns, opened.begins
+    numbers = range(len(begins) - 1)
+    if segment.at is not None:  # (a day begins and ends with a row group)
+        numbers = range(bisect_left(begins, segment.at),
+                        bisect_left(begins, segment.at + segment.rows))
+    for number in numbers:
+        group = file.metadata.row_group(number)
         channel, quantity, run = (_only(group.column(columns[name]).statistics)
                                   for name in ("channel", "quantity", "run"))
         times = group.column(columns["time"]).statistics

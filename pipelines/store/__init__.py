@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING
 from remanence.shared.on_demand import on_demand
 
 if TYPE_CHECKING:
-    from remanence.pipelines.store.days import scan_segments
     from remanence.pipelines.store.disk import UNFINISHED, make_folder, replace_file, sync_folder
     from remanence.pipelines.store.forecasts import keep_forecasts, read_forecasts, with_these
     from remanence.pipelines.store.manifest import DamagedManifestError, Segment, read_manifest
@@ -27,6 +26,7 @@ if TYPE_CHECKING:
     from remanence.pipelines.store.remote import fetched_again
     from remanence.pipelines.store.repair import Fault, why_unsound
     from remanence.pipelines.store.retired import KEEP_RETIRED_S, Retired, removable, retire
+    from remanence.pipelines.store.segments import scan_segments
     from remanence.pipelines.store.service_log import add_service, read_service, service_path
     from remanence.pipelines.store.store import Batch, Committed, Store
     from remanence.pipelines.store.view import forget_views, make_view
@@ -42,7 +42,6 @@ __all__ = [
 ]
 
 __getattr__ = on_demand(__name__, {
-    "days": ("scan_segments",),
     "disk": ("UNFINISHED", "make_folder", "replace_file", "sync_folder"),
     "forecasts": ("keep_forecasts", "read_forecasts", "with_these"),
     "manifest": ("DamagedManifestError", "Segment", "read_manifest"),
@@ -52,6 +51,7 @@ __getattr__ = on_demand(__name__, {
     "remote": ("fetched_again",),
     "repair": ("Fault", "why_unsound"),
     "retired": ("KEEP_RETIRED_S", "Retired", "removable", "retire"),
+    "segments": ("scan_segments",),
     "service_log": ("add_service", "read_service", "service_path"),
     "store": ("Batch", "Committed", "Store"),
     "view": ("forget_views", "make_view"),
