@@ -13,7 +13,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
-from scipy import linalg, stats
+from scipy import linalg, special
 
 from remanence.analytics.drift.common import SEASON_GAIN_AT_LOW, SEASON_GAIN_DEVIATION
 from remanence.analytics.drift.panel import LEAST_SIBLINGS, Panel
@@ -165,7 +165,7 @@ def _may_be_season(group: str, day: Reals, told: Observation) -> bool:
     factor = linalg.cho_factor(covariance, check_finite=False)
     value = told.value[known]
     squares = float(value @ linalg.cho_solve(factor, value, check_finite=False))
-    return squares <= float(stats.chi2.isf(NO_SEASON, value.size))
+    return squares <= float(special.chdtri(value.size, NO_SEASON))
 
 
 def told_season(

@@ -130,8 +130,11 @@ def rename(folder: Path, venue: str) -> str | None:
         return manifest.venue
 
 
-def set_right(folder: Path, venue: str, logs: list[str]) -> list[Fault]:
+def set_right(folder: Path, venue: str) -> list[Fault]:
     """Set aside what is damaged, and put back what sound files of the store still hold.
+
+    Where records or rejects were lost all logs count as not read yet, so that the next ingest
+    reads those that are there again, and others once they are put back.
 
     Parameters
     ----------
@@ -139,9 +142,6 @@ def set_right(folder: Path, venue: str, logs: list[str]) -> list[Fault]:
         The store's.
     venue : str
         The venue's id.
-    logs : list of str
-        The log files that are there, as the store calls them: where records or rejects were
-        lost they count as not read yet, so that the next ingest reads them again.
 
     Returns
     -------
@@ -167,7 +167,7 @@ def set_right(folder: Path, venue: str, logs: list[str]) -> list[Fault]:
         spare = [path for path in _sound_spare(folder) if path not in before]
         _take_last_copies(folder, again, spare)
         if any(of_records(path) for path in bad):
-            _read_again(folder, again, logs)
+            _read_again(folder, again)
         if manifest is None:
             again.retired = [(path, time.time()) for path in spare]
             _set_aside(folder, faults)
@@ -221,12 +221,12 @@ def _take_last_copies(folder: Path, manifest: Manifest, spare: list[str]) -> Non
                     manifest.kept[name] = Kept(again, rows)
 
 
-def _read_again(folder: Path, manifest: Manifest, logs: list[str]) -> None:
+def _read_again(folder: Path, manifest: Manifest) -> None:
     kept = manifest.kept.get("files")
     if kept is None:
         return
     files = FILES.conform(read_table(folder, kept.path)).with_columns(
-        complete=pl.col("complete") & ~pl.col("file").is_in(logs))
+        complete=pl.lit(False))
     manifest.kept["files"] = Kept(write_table(files, folder, "files/", FILES), files.height)
 
 

@@ -198,3 +198,9 @@ def test_the_chains_file_fits_its_schema():
     rules = Draft202012Validator(schema_of("chain"))
     assert list(rules.iter_errors(tomllib.loads(CHAIN))) == []
     assert list(rules.iter_errors({"venus": ["x"]}))
+
+
+def test_what_takes_long_to_load_is_not_loaded_for_a_chain():
+    words = ("import sys, remanence.pipelines.chain.run, remanence.dashboards.chain_pages\n"
+             "sys.exit(' '.join({'scipy.stats', 'pandas', 'sklearn'} & set(sys.modules)))")
+    subprocess.run([sys.executable, "-c", words], cwd=ROOT, check=True)

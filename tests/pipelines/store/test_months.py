@@ -255,7 +255,7 @@ def test_a_damaged_month_comes_back_from_the_files_of_its_days(full):
         held(full)
     [fault] = repair.look(full.folder)[1]
     assert "360 commands and contacts of 2026-09" in str(fault)
-    repair.set_right(full.folder, "v", [])
+    repair.set_right(full.folder, "v")
     assert_frame_equal(held(full), before)
     assert repair.look(full.folder)[1] == []
 
@@ -268,7 +268,7 @@ def test_a_store_without_its_manifest_is_made_anew_from_months_too(full):
             path.unlink()  # as after a week
     (full.folder / "manifest.json").unlink()
     store_manifest._LAST.clear()
-    repair.set_right(full.folder, "v", [])
+    repair.set_right(full.folder, "v")
     assert_frame_equal(held(full), before)
 
 
@@ -318,8 +318,9 @@ def test_sheets_exports_and_derived_tables_are_the_same_bytes(tmp_path, monkeypa
 
     def made(where):
         out = tmp_path / where
-        for table in ("signals", "actuations", "rail_hours"):
-            assert main(["export", str(house), table, str(out / f"{table}.csv")]) == 0
+        for table, ending in (("signals", "csv"), ("signals", "parquet"), ("actuations", "parquet"),
+                              ("rejects", "csv")):
+            assert main(["export", str(house), table, str(out / f"{table}.{ending}")]) == 0
         shutil.rmtree(house / "store" / "derived")
         assert main(["verify", str(house)]) == 0
         for sheet in ("report", "timing", "parts"):
