@@ -142,7 +142,10 @@ if __name__ == "__main__":
     arguments = parser.parse_args()
     with tempfile.TemporaryDirectory(prefix="chain-pattern-") as place:
         write_demo(Path(place), weeks=arguments.weeks)
-        measurements = [measure(Path(place), venues, jobs)
-                        for venues in arguments.venues for jobs in arguments.jobs]
+        measurements = []
+        for venues in arguments.venues:
+            for jobs in arguments.jobs:
+                measurements.append(measure(Path(place), venues, jobs))
+                print(table(measurements[-1:]).splitlines()[-1], flush=True)
     print(table(measurements))
     print(on_paper(measurements, arguments.weeks))
