@@ -23,7 +23,7 @@ if TYPE_CHECKING:
         keep_findings,
         standing_findings,
     )
-    from remanence.pipelines.store.remote import fetched_again
+    from remanence.pipelines.store.remote import fetched_again, repairing
     from remanence.pipelines.store.repair import Fault, why_unsound
     from remanence.pipelines.store.retired import KEEP_RETIRED_S, Retired, removable, retire
     from remanence.pipelines.store.segments import scan_segments
@@ -33,12 +33,13 @@ if TYPE_CHECKING:
     from remanence.pipelines.store.writer_lock import try_lock
 
 __all__ = [
-    "Batch", "Committed", "DamagedManifestError", "Fault", "KEEP_RETIRED_S", "QUANTITY", "Retired",
-    "Segment", "Store", "UNFINISHED", "add_order", "add_service", "codes", "earlier_findings",
-    "fetched_again", "forget_views", "joined", "keep_findings", "keep_forecasts", "make_folder",
-    "make_view", "names_type", "on_the_shelf", "order_path", "read_forecasts", "read_manifest",
-    "read_service", "removable", "replace_file", "retire", "scan_segments", "service_path",
-    "standing_findings", "sync_folder", "try_lock", "why_unsound", "with_places", "with_these",
+    "Batch", "Committed", "DamagedManifestError", "Fault", "KEEP_RETIRED_S", "QUANTITY",
+    "Retired", "Segment", "Store", "UNFINISHED", "add_order", "add_service", "codes",
+    "earlier_findings", "fetched_again", "forget_views", "joined", "keep_findings",
+    "keep_forecasts", "make_folder", "make_view", "names_type", "on_the_shelf", "order_path",
+    "read_forecasts", "read_manifest", "read_service", "removable", "repairing", "replace_file",
+    "retire", "scan_segments", "service_path", "standing_findings", "sync_folder", "try_lock",
+    "why_unsound", "with_places", "with_these",
 ]
 
 __getattr__ = on_demand(__name__, {
@@ -48,7 +49,7 @@ __getattr__ = on_demand(__name__, {
     "name_codes": ("QUANTITY", "codes", "joined", "names_type", "with_places"),
     "order_log": ("add_order", "on_the_shelf", "order_path"),
     "past_findings": ("earlier_findings", "keep_findings", "standing_findings"),
-    "remote": ("fetched_again",),
+    "remote": ("fetched_again", "repairing"),
     "repair": ("Fault", "why_unsound"),
     "retired": ("KEEP_RETIRED_S", "Retired", "removable", "retire"),
     "segments": ("scan_segments",),
