@@ -137,7 +137,7 @@ def _ends(axis: Mapping[str, Any], numbers: Sequence[float], *, log: bool) -> tu
         wide = max(abs(high), 1.0)
     spare = _PADDING * wide
     zero = axis.get("rangemode") == "tozero"
-    return (low if zero and low == 0 else low - spare), (high if zero and high == 0
+    return (low if zero and low == 0 else low - spare), (high if zero and low < high == 0
                                                          else high + spare)
 
 

@@ -150,7 +150,8 @@ def _type_words(part: dict[str, Any]) -> str:
 def outputs() -> str:
     """Every key of the files that programs read."""
     out = ["# Files for programs\n",
-           "What `report`, `timing` and `parts` write for other programs, with JSON Schemas. "
+           "What `report`, `timing`, `parts` and `chain` write for other programs, and the file "
+           "that `chain` reads, with JSON Schemas. "
            "`remanence schema NAME` prints a schema; an editor that knows JSON Schema checks a "
            "venue file with `remanence schema venue` while one writes it. Each file carries the "
            "version of its schema as `schema`: it rises where a key goes or changes its meaning, "

@@ -206,7 +206,8 @@ def build_parser() -> argparse.ArgumentParser:
 
     sub = add("schema", "print the JSON Schema of a file, for editors and programs", _schema,
               venue=False)
-    sub.add_argument("name", metavar="NAME", help="venue, chain, findings, timing or parts")
+    sub.add_argument("name", metavar="NAME",
+                     help="venue, findings, timing, parts, chain or chain-json")
     sub = add("completion", "print the script by which a shell completes these commands",
               _completion, venue=False)
     sub.add_argument("shell", choices=SHELLS, help="which shell")

@@ -22,6 +22,8 @@ from remanence.shared.errors import RemanenceError
 if TYPE_CHECKING:
     from distributed import Client, Future
 
+CONNECT_S = 30.0
+"""How long a scheduler may take to answer at first: it may be busy, or just be starting."""
 LOOK_S = 5.0
 """How often the scheduler is asked what became of the tasks that are out."""
 LOST_AFTER_S = 60.0
@@ -71,7 +73,7 @@ def by_cluster(
         raise RemanenceError("--scheduler needs Dask: install the extra chain, like "
                              'pip install "remanence-locks[chain]"') from None
     try:
-        client = Client(scheduler, timeout=10, set_as_default=False)
+        client = Client(scheduler, timeout=CONNECT_S, set_as_default=False)
     except (OSError, ValueError, TimeoutError) as error:
         raise RemanenceError(f"--scheduler: no Dask scheduler answers under {scheduler}: "
                              f"{error}") from None

@@ -9,11 +9,12 @@ to tell, which takes half as long again.
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
-from itertools import zip_longest
+from itertools import accumulate, zip_longest
 from pathlib import Path
 from typing import Any
 
@@ -29,8 +30,8 @@ from remanence.analytics.pairing.readings import Key, Readings, Stretch
 from remanence.analytics.pairing.windows import NEVER
 from remanence.analytics.pairing.wiring import Wiring
 from remanence.pipelines.store import disk
-from remanence.pipelines.store.days import scan_segments
 from remanence.pipelines.store.manifest import Segment, read_manifest
+from remanence.pipelines.store.segments import scan_segments
 from remanence.shared.errors import StoreError
 
 C = pl.col
@@ -61,14 +62,13 @@ class StoreReader:
 
     def edges(self, wiring: Wiring, days: Sequence[date]) -> pl.DataFrame:
         """RECORDS of some days."""
-        paths = [self.folder / segment.path for day in days
-                 for segment in self.segments.get((day, "edges"), [])]
-        if not paths:
+        segments = [segment for day in days for segment in self.segments.get((day, "edges"), [])]
+        if not segments:
             return pl.DataFrame(schema=RECORDS)
         with self._told_of(days[0]):
-            for path in paths:
-                disk.check(path)
-            return records_of(scan_segments(paths).select(
+            for path in {segment.path for segment in segments}:
+                disk.check(self.folder / path)
+            return records_of(scan_segments(self.folder, segments).select(
                 "time", "channel", "quantity", "value", "run", "place").collect(), wiring)
 
     def stretches(
@@ -82,8 +82,10 @@ class StoreReader:
         segments = [segment for day in (*([earlier] if earlier else []), *days)
                     for segment in self.segments.get((day, "levels"), []) if segment.last >= since]
         with self._told_of(days[0]):
+            files: dict[str, _File] = {}
             groups = sorted((
-                group for segment in segments for group in _groups_of(self.folder / segment.path)
+                group for segment in segments
+                for group in _groups_of(_opened(files, self.folder, segment), segment)
                 if group.last >= since and group.may_be_among(wiring)),
                 key=lambda group: group.first)
             held: dict[Key, Readings] = {}
@@ -122,10 +124,11 @@ def _levels(
         rest = every.within(cut - LOOKS_BACK_US, NEVER)
         held[key] = Readings(rest.time.copy(), rest.value.copy(), rest.run.copy())
         yield key, every.within(-NEVER, cut)
+        del every, rest  # (before the next channel is read)
 
 
 def _joined(parts: list[_Group | Readings]) -> Readings:
-    """Parts of one channel's records, each in the order of time and after the one before."""
+    """Parts of one channel's records, each in the order of time; they may overlap."""
     rows = sum(part.rows if isinstance(part, _Group) else part.time.size for part in parts)
     time, value, at, runs = np.empty(rows, np.int64), np.empty(rows), 0, []
     for part in parts:
@@ -134,10 +137,13 @@ def _joined(parts: list[_Group | Readings]) -> Readings:
         time[at:stop], value[at:stop] = readings.time, readings.value
         runs.append((readings.run, stop - at))
         at = stop
-    if len({int(run[0]) if run.size == 1 else None for run, count in runs if count}) == 1 \
-            and runs[-1][0].size == 1:
-        return Readings(time, value, runs[-1][0])
-    return Readings(time, value, np.concatenate([np.broadcast_to(run, n) for run, n in runs]))
+    alike = len({int(run[0]) if run.size == 1 else None for run, count in runs if count}) == 1 \
+        and runs[-1][0].size == 1
+    run = runs[-1][0] if alike else np.concatenate([np.broadcast_to(run, n) for run, n in runs])
+    if (np.diff(time) < 0).any():  # lines that came late lie in a file of their own
+        order = np.argsort(time, kind="stable")
+        time, value, run = time[order], value[order], run if alike else run[order]
+    return Readings(time, value, run)
 
 
 @dataclass(frozen=True)
@@ -195,18 +201,44 @@ def _numbers(column: pa.ChunkedArray) -> np.ndarray:
     return np.frombuffer(array.buffers()[1], dtype, len(array), array.offset * 8)
 
 
-def _groups_of(path: Path) -> Iterator[_Group]:
-    """The row groups of one file."""
-    disk.check(path)
-    file = pq.ParquetFile(str(path), pre_buffer=False, read_dictionary=["channel", "quantity"])
-    metadata = file.metadata
-    columns = {metadata.schema.column(k).name: k for k in range(len(metadata.schema))}
-    for number in range(metadata.num_row_groups):
-        group = metadata.row_group(number)
+@dataclass(frozen=True)
+class _File:
+    """An open file, the number of each column, and the row that each row group begins with."""
+
+    file: pq.ParquetFile
+    columns: dict[str, int]
+    begins: list[int]
+
+
+def _opened(files: dict[str, _File], folder: Path, segment: Segment) -> _File:
+    """The file of a segment, among those open or opened."""
+    if segment.path not in files:
+        path = folder / segment.path
+        disk.check(path)
+        file = pq.ParquetFile(str(path), pre_buffer=False, read_dictionary=["channel", "quantity"])
+        metadata = file.metadata
+        files[segment.path] = _File(
+            file, {metadata.schema.column(k).name: k for k in range(len(metadata.schema))},
+            [0, *accumulate(metadata.row_group(k).num_rows
+                            for k in range(metadata.num_row_groups))])
+    return files[segment.path]
+
+
+def _groups_of(opened: _File, segment: Segment) -> Iterator[_Group]:
+    """The row groups of one segment."""
+    file, columns, begins = opened.file, opened.columns, opened.begins
+    numbers = range(len(begins) - 1)
+    if segment.at is not None:  # (a day begins and ends with a row group)
+        numbers = range(bisect_left(begins, segment.at),
+                        bisect_left(begins, segment.at + segment.rows))
+    for number in numbers:
+        group = file.metadata.row_group(number)
         only = (_only(group.column(columns[name]).statistics)
                 for name in ("quantity", "channel", "run"))
         times = group.column(columns["time"]).statistics
-        yield _Group(file, number, group.num_rows, times.min_raw, times.max_raw, *only)
+        told = times is not None and times.has_min_max
+        yield _Group(file, number, group.num_rows, times.min_raw if told else segment.first,
+                     times.max_raw if told else segment.last, *only)
 
 
 def _only(statistics: Any) -> Any:

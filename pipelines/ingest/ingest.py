@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 from collections.abc import Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
@@ -32,6 +33,7 @@ from remanence.pipelines.readers.raw import reject_frame
 from remanence.pipelines.readers.source import Source, UnreadableSourceError
 from remanence.pipelines.store.name_codes import joined
 from remanence.pipelines.store.store import Batch, Committed, Store
+from remanence.shared.errors import StoreError
 from remanence.shared.log_format import LogFormat
 from remanence.shared.tables import FILES, REJECTS, SIGNALS
 from remanence.shared.venue import Venue
@@ -105,9 +107,13 @@ def ingest(
     StoreError
         The store cannot be read or written; what was taken before is safe.
     """
-    return _Ingest(
-        venue, Path(venue_path), retry_rejects, progress or progress_for(), now,
-        store or Store.open(venue, venue_path)).run(files)
+    store = store or Store.open(venue, venue_path)
+    summary = _Ingest(
+        venue, Path(venue_path), retry_rejects, progress or progress_for(), now, store).run(files)
+    with contextlib.suppress(StoreError):  # nothing is lost by it, and the next ingest does it
+        while store.join_a_month():
+            pass
+    return summary
 
 
 class _Ingest:

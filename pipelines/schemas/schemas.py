@@ -11,8 +11,9 @@ from remanence.shared.keys import nearest
 
 DRAFT = "https://json-schema.org/draft/2020-12/schema"
 
-VENUE_SCHEMA = 1
-"""Version of the schema of the venue file; a key that is added does not raise it."""
+VENUE_SCHEMA = CHAIN_FILE_SCHEMA = 1
+"""Versions of the schemas of the venue file and of the chain's; a key that is added does not raise
+them."""
 
 
 def _channel_values() -> Schema:
@@ -52,8 +53,8 @@ def _venue() -> Schema:
         "limits": block_of(LIMIT_KEYS, "what a person might want to tune"),
     }
     blocks["sequence"]["items"]["properties"]["step"] = blocks_of(STEP_KEYS, "one step of it")
-    return {"type": "object", "properties": blocks, "required": ["venue", "lock"],
-            "additionalProperties": False}
+    return {"$comment": _version(VENUE_SCHEMA), "type": "object", "properties": blocks,
+            "required": ["venue", "lock"], "additionalProperties": False}
 
 
 def _chain() -> Schema:
@@ -63,7 +64,11 @@ def _chain() -> Schema:
     whole["properties"] |= {
         "venue": blocks_of(CHAIN_VENUE_KEYS, "what is said of some of the venues"),
         "depot": blocks_of(DEPOT_KEYS, "where spare parts lie for several venues")}
-    return whole
+    return {"$comment": _version(CHAIN_FILE_SCHEMA), **whole}
+
+
+def _version(number: int) -> str:
+    return f"version {number} of this schema; a key that is added does not raise it"
 
 
 def _findings() -> Schema:
@@ -87,10 +92,17 @@ def _parts() -> Schema:
     return parts(PARTS_SCHEMA)
 
 
+def _chain_json() -> Schema:
+    from remanence.pipelines.chain.chain_json import CHAIN_SCHEMA
+    from remanence.pipelines.schemas.chain_outputs import chain
+
+    return chain(CHAIN_SCHEMA)
+
+
 SCHEMAS: Mapping[str, tuple[str, Callable[[], Schema]]] = {
     "venue": ("venue.toml", _venue), "findings": ("findings.json", _findings),
     "timing": ("timing.json", _timing), "parts": ("parts.json", _parts),
-    "chain": ("chain.toml", _chain),
+    "chain": ("chain.toml", _chain), "chain-json": ("chain.json", _chain_json),
 }
 """From a schema's name to the file that it describes, and what makes it."""
 

@@ -19,6 +19,9 @@ from remanence.shared.errors import RemanenceError
 from remanence.shared.keys import nearest
 from remanence.shared.tables import TABLES
 
+ROW_GROUP = 131_072
+"""Rows of a row group: stated, so that the same rows are the same bytes however they are kept."""
+
 SPREADSHEET_ROWS = 1_048_575
 """Rows a sheet of the Office Open XML spreadsheet format holds below its header
 (ECMA-376, 18.3.1.73: 1 048 576 rows)."""
@@ -109,4 +112,5 @@ def _xlsx(frame: pl.LazyFrame, draft: Path) -> None:
 
 
 _WRITE: dict[str, Callable[[pl.LazyFrame, Path], None]] = {
-    ".parquet": lambda frame, draft: frame.sink_parquet(draft), ".csv": _csv, ".xlsx": _xlsx}
+    ".parquet": lambda frame, draft: frame.sink_parquet(draft, row_group_size=ROW_GROUP),
+    ".csv": _csv, ".xlsx": _xlsx}

@@ -3,17 +3,17 @@
 from __future__ import annotations
 
 from collections import Counter
+from contextlib import nullcontext
 from pathlib import Path
 
 from remanence.pipelines.derive import store as derived
 from remanence.pipelines.derive.derive import derive
-from remanence.pipelines.ingest.files import find_logs
 from remanence.pipelines.ingest.ingest import ingest
 from remanence.pipelines.sheets.refresh import load_venue
 from remanence.pipelines.store import disk, repair
 from remanence.pipelines.store import manifest as store_manifest
 from remanence.pipelines.store.manifest import DamagedManifestError, read_manifest
-from remanence.pipelines.store.remote import fetched_again
+from remanence.pipelines.store.remote import fetched_again, repairing
 from remanence.pipelines.store.repair import Fault
 from remanence.pipelines.store.store import Store
 from remanence.shared.errors import RemanenceError
@@ -46,6 +46,13 @@ def verify(given: str | Path, *, mend: bool = False, renamed: bool = False) -> t
     """
     venue, path = load_venue(given)
     folder = (path.parent / venue.store_folder).resolve()
+    with repairing(folder) if mend else nullcontext():
+        return _verify(venue, path, folder, mend=mend, renamed=renamed)
+
+
+def _verify(
+    venue: Venue, path: Path, folder: Path, *, mend: bool, renamed: bool
+) -> tuple[str, bool]:
     lines = []
     if venue.store != venue.store_folder:
         lines += fetched_again(folder, venue.store)
@@ -81,8 +88,7 @@ def _mend(
     lines, whole = [], True
     if faults:
         before = _records(folder)
-        logs, _, _ = find_logs(venue, path.parent, None)
-        repair.set_right(folder, venue.id, [source.name for source, _ in logs])
+        repair.set_right(folder, venue.id)
         lines.append(f"set aside in {folder / repair.ASIDE}, with the reasons in {repair.REASONS}")
         if any(repair.of_records(fault.path) for fault in faults):
             summary = ingest(venue, path)

@@ -18,17 +18,10 @@ import polars as pl
 import pyarrow.parquet as pq
 from numpy.typing import NDArray
 
-from remanence.pipelines.store.disk import check, write_named
+from remanence.pipelines.store.disk import write_named
 from remanence.pipelines.store.manifest import Segment
-from remanence.pipelines.store.name_codes import (
-    PLACES,
-    QUANTITY,
-    coded,
-    codes,
-    plain,
-    with_places,
-)
-from remanence.shared.errors import StoreError
+from remanence.pipelines.store.name_codes import QUANTITY, coded, codes, plain
+from remanence.pipelines.store.segments import read_segment
 from remanence.shared.table import Table
 from remanence.shared.tables import SIGNALS
 
@@ -79,7 +72,7 @@ def write_signals(
     with pq.ParquetWriter(data, table.schema, **WRITES) as writer:
         for start, stop in pairwise([0, *groups, frame.height]):
             writer.write_table(table.slice(start, stop - start), row_group_size=ROW_GROUP)
-        writer.add_key_value_metadata(_notes(SIGNALS))
+        writer.add_key_value_metadata(notes(SIGNALS))
     return write_named(folder, stem, ".parquet", data.getbuffer())
 
 
@@ -111,56 +104,17 @@ def _whose(frame: pl.DataFrame) -> NDArray[np.uint32]:
     return key
 
 
-def _notes(table: Table) -> dict[str, str]:
-    notes = {"remanence_table": table.name, "remanence_meaning": table.meaning}
-    return notes | {f"remanence_unit_{c.name}": c.unit for c in table.columns if c.unit}
+def notes(table: Table) -> dict[str, str]:
+    """What a file of a table says of itself: its meaning, and the units of its columns."""
+    told = {"remanence_table": table.name, "remanence_meaning": table.meaning}
+    return told | {f"remanence_unit_{c.name}": c.unit for c in table.columns if c.unit}
 
 
 def write_table(frame: pl.DataFrame, folder: Path, stem: str, table: Table) -> str:
     """Write one immutable Parquet file, on the disk when this returns; returns its path."""
     data = io.BytesIO()
-    frame.write_parquet(data, compression="zstd", compression_level=1, metadata=_notes(table))
+    frame.write_parquet(data, compression="zstd", compression_level=1, metadata=notes(table))
     return write_named(folder, stem, ".parquet", data.getbuffer())
-
-
-def read_table(folder: Path, path: str, columns: list[str] | None = None) -> pl.DataFrame:
-    """Read one of the store's Parquet files, or some columns of it.
-
-    Raises
-    ------
-    StoreError
-        It is missing or damaged.
-    """
-    try:
-        check(folder / path)
-        return pl.read_parquet(folder / path, columns=columns, hive_partitioning=False)
-    except (OSError, pl.exceptions.PolarsError) as error:
-        raise unreadable(folder / path, error) from None
-
-
-def read_signals(folder: Path, path: str) -> pl.DataFrame:
-    """Read a segment; one of an earlier version gets the columns that it lacks.
-
-    Raises
-    ------
-    StoreError
-        It is missing or damaged.
-    """
-    return with_places(read_table(folder, path)).select(SIGNALS.schema.names())
-
-
-def scan_segments(paths: Sequence[Path]) -> pl.LazyFrame:
-    """SIGNALS of some segments, lazily; those of earlier versions get what they lack."""
-    frame = pl.scan_parquet(list(paths), schema=dict(SIGNALS.schema), missing_columns="insert",
-                            hive_partitioning=False)
-    return frame.with_columns(pl.col(name).fill_null(0) for name in PLACES)
-
-
-def unreadable(path: Path, error: Exception) -> StoreError:
-    """What to say of a file of the store that is missing or damaged."""
-    why = str(error.strerror if isinstance(error, OSError) and error.strerror else error)
-    return StoreError(f"{path} cannot be read ({why.strip().splitlines()[0]}); see what is lost, "
-                      "and what can be had back, with: remanence verify VENUE")
 
 
 def segment_stem(day: date, kind: str) -> str:
@@ -233,7 +187,7 @@ def add_to_day(
     if not touched:
         written = [_write_segment(piece, folder, day, kind) for piece in _pieces(new)]
         return sorted([*segments, *written], key=lambda s: s.first), [], new
-    held = pl.concat([read_signals(folder, s.path) for s in touched])
+    held = pl.concat([read_segment(folder, s) for s in touched])
     within = pl.col("time").is_between(held["time"].min(), held["time"].max())
     beside = plain(new)
     inside = beside.filter(within).join(
@@ -261,7 +215,7 @@ def compact(
 
     def close() -> None:
         if len(group) > 1:
-            frame = pl.concat([read_signals(folder, s.path) for s in group])
+            frame = pl.concat([read_segment(folder, s) for s in group])
             kept.append(_write_segment(frame, folder, day, kind))
             retired.extend(s.path for s in group)
         else:

@@ -7,8 +7,8 @@ from pathlib import Path
 
 import polars as pl
 
-from remanence.pipelines.store.days import unreadable
 from remanence.pipelines.store.kept import keep, kept_file
+from remanence.pipelines.store.segments import unreadable
 from remanence.shared.tables import FORECASTS
 
 NAME, SUFFIX = "forecasts", ".parquet"

@@ -29,13 +29,14 @@ from remanence.shared.errors import StoreError
 
 NAME = "manifest.json"
 FORMAT = "remanence-store"
-VERSION = 4
+VERSION = 5
+_SEALED_SINCE = 4
 _WHOLE = 2**63
 
 
 @dataclass
 class Segment:
-    """One Parquet file of signals; no other one of its day and kind overlaps it in time.
+    """Signals of one day and kind; no other one of its day and kind overlaps it in time.
 
     ``kind`` is ``edges`` (command, contact) or ``levels`` (volts, amps), ``first``
     and ``last`` are UTC microseconds.
@@ -46,6 +47,8 @@ class Segment:
     rows: int
     first: int
     last: int
+    at: int | None = None
+    """Its first row in the file, which holds other days too; None: the file is all its own."""
 
 
 @dataclass
@@ -90,6 +93,8 @@ class Manifest:
     """By name: ``files``, ``clock_events``, ``forecasts``, ``findings/2026-W47``."""
     retired: Retired = field(default_factory=list)
     """Files that were part of the store, and since when (UTC seconds) they are not."""
+    shared: dict[str, int] = field(default_factory=dict)
+    """How many rows each file holds that several days share, those that belong to none too."""
     commits: list[str] = field(default_factory=list)
     """Names of the last commits to a store in a bucket; empty for one in a folder."""
 
@@ -109,7 +114,8 @@ class Manifest:
         """How many rows each file holds, by its path; None where it is not known."""
         every: list[Segment | RejectFile | Kept] = [
             s for day in self.days.values() for s in day.segments]
-        return {entry.path: entry.rows for entry in (*every, *self.rejects, *self.kept.values())}
+        found = {entry.path: entry.rows for entry in (*every, *self.rejects, *self.kept.values())}
+        return found | {path: rows for path, rows in self.shared.items() if path in found}
 
     def retire(self, folder: Path, paths: Collection[str]) -> list[str]:
         """Take note of files that no longer belong to the store; returns those to be removed now.
@@ -125,13 +131,29 @@ class Manifest:
         """One to be changed: the days' lists are its own, their segments are shared."""
         days = {day: Day(entry.changed, list(entry.segments)) for day, entry in self.days.items()}
         return replace(self, days=days, rejects=list(self.rejects), kept=dict(self.kept),
-                       retired=list(self.retired), commits=list(self.commits))
+                       retired=list(self.retired), shared=dict(self.shared),
+                       commits=list(self.commits))
 
     def to_json(self) -> str:
         """The text of ``manifest.json``."""
-        told = {name: value for name, value in vars(self).items() if value or name != "commits"}
-        return disk.sealed(json.dumps({"format": FORMAT, "version": VERSION, **told},
-                                      separators=(",", ":"), default=vars))
+        used = sorted({s.path for day in self.days.values() for s in day.segments
+                       if s.at is not None})
+        number = {path: count for count, path in enumerate(used)}
+
+        def told(entry: object) -> dict[str, Any]:
+            fields = dict(vars(entry))
+            if isinstance(entry, Segment):
+                if entry.at is None:
+                    del fields["at"]
+                else:  # (by its number, for each day of a month names it)
+                    fields = {"shared": number[entry.path], **fields}
+                    del fields["path"]
+            return fields
+
+        fields = {name: value for name, value in vars(self).items() if value or name != "commits"}
+        fields["shared"] = [{"path": path, "rows": self.shared[path]} for path in used]
+        return disk.sealed(json.dumps({"format": FORMAT, "version": VERSION, **fields},
+                                      separators=(",", ":"), default=told))
 
     @classmethod
     def from_json(cls, text: str, path: Path | str) -> Manifest:
@@ -151,21 +173,22 @@ class Manifest:
                              "to a folder of its own")
         version = raw.get("version")
         seal = disk.seal_holds(text)
-        if seal is False or (seal is None and version == VERSION):
+        if seal is False or (seal is None and version in range(_SEALED_SINCE, VERSION + 1)):
             raise _damaged(path, "its text is not what was written")
         raw = _upgraded(raw, path)
         try:
+            shared = [(_path(entry["path"]), _number(entry["rows"])) for entry in raw["shared"]]
             return cls(
                 store=_text(raw["store"]), venue=_text(raw["venue"]) if raw["venue"] else None,
                 generation=_number(raw["generation"]),
-                days={date.fromisoformat(day).isoformat(): _day(entry)
+                days={date.fromisoformat(day).isoformat(): _day(entry, shared)
                       for day, entry in raw["days"].items()},
                 rejects=[_reject_file(entry) for entry in raw["rejects"]],
                 kept={_text(name): Kept(_path(entry["path"]), None if entry["rows"] is None
                                         else _number(entry["rows"]))
                       for name, entry in raw["kept"].items()},
                 retired=[(_path(p), _moment(t)) for p, t in raw["retired"]],
-                commits=[_text(name) for name in raw.get("commits", [])],
+                shared=dict(shared), commits=[_text(name) for name in raw.get("commits", [])],
             )
         except (KeyError, TypeError, ValueError, AttributeError, OverflowError):
             raise _damaged(path, "parts are missing") from None
@@ -205,9 +228,18 @@ def _path(value: object) -> str:
     return str(value)
 
 
-def _day(entry: Any) -> Day:
-    segments = [Segment(_path(s["path"]), s["kind"], *(
-        _number(s[name]) for name in ("rows", "first", "last"))) for s in entry["segments"]]
+def _day(entry: Any, shared: list[tuple[str, int]]) -> Day:
+    segments = []
+    for held in entry["segments"]:
+        rows, first, last = (_number(held[name]) for name in ("rows", "first", "last"))
+        if "shared" in held:
+            number, at = _number(held["shared"]), _number(held["at"])
+            if not 0 <= number < len(shared) or not 0 <= at <= at + rows <= shared[number][1]:
+                raise ValueError(held)
+            path = shared[number][0]
+            segments.append(Segment(path, held["kind"], rows, first, last, at))
+        else:
+            segments.append(Segment(_path(held["path"]), held["kind"], rows, first, last))
     if any(s.kind not in ("edges", "levels") for s in segments):
         raise ValueError(entry)
     return Day(_number(entry["changed"]), segments)
@@ -239,8 +271,14 @@ def _all_by_name(raw: dict[str, Any]) -> dict[str, Any]:
     return raw | {"venue": None, "kept": kept}
 
 
+def _days_may_share(raw: dict[str, Any]) -> dict[str, Any]:
+    """Version 5 joins the days of a finished month into one file a kind."""
+    return raw | {"shared": []}
+
+
 UPGRADES: dict[int, Callable[[dict[str, Any]], dict[str, Any]]] = {
-    1: _with_lines_of_rejects, 2: _channel_by_channel, 3: _all_by_name}
+    1: _with_lines_of_rejects, 2: _channel_by_channel, 3: _all_by_name,
+    4: _days_may_share}
 """From a version to the step that makes the next one out of it."""
 
 

@@ -44,6 +44,8 @@ MANY_FILES = 20
 _buckets: dict[Path, Bucket] = {}
 _looked: dict[Path, float] = {}
 _swept: set[Path] = set()
+_lost: dict[Path, dict[str, str]] = {}
+"""By folder that is being repaired: files that are sound nowhere, and what is wrong with each."""
 
 P = ParamSpec("P")
 R = TypeVar("R")
@@ -87,8 +89,21 @@ def is_copy_of(folder: Path, address: str) -> None:
     _looked[folder] = time.monotonic()
 
 
+@contextlib.contextmanager
+def repairing(folder: Path) -> Iterator[None]:
+    """Go on without files that are sound nowhere: :func:`fetched_again` tells them."""
+    _lost[folder] = {}
+    try:
+        yield
+    finally:
+        del _lost[folder]
+
+
 def fetched_again(folder: Path, address: str) -> list[str]:
     """Have every file of the store sound here and in the bucket, as far as either has it.
+
+    Within :func:`repairing` the copy lacks what is sound nowhere, and what was replaced within a
+    week is fetched too: it may hold the same records.
 
     Returns
     -------
@@ -112,11 +127,20 @@ def fetched_again(folder: Path, address: str) -> list[str]:
         if damaged:
             disk.remove(folder, damaged)
             session = _Session(folder, bucket)
-            lines.append(f"{len(damaged):,} damaged files of the copy were fetched again")
-        lacking = sorted(session.known - bucket.changed().keys())
+            lines.append(f"{len(damaged & session.known):,} damaged files of the copy were fetched "
+                         "again")
+        every = sorted(session.known)
+        lacking = [path for path, why in zip(
+            every, bucket.each(session.why_unsound, every), strict=True) if why]
         bucket.each(session.send, lacking)
         if lacking:
-            lines.append(f"{len(lacking):,} files that {address} lacked were sent there")
+            lines.append(f"{len(lacking):,} files that {address} lacked, or held damaged, were "
+                         "sent there")
+        lost = _lost.get(folder)
+        if lost:
+            lines += [f"  {address}/{path} {why}, and no sound copy is here"
+                      for path, why in sorted(lost.items())]
+            session.fetch_replaced()
     return lines
 
 
@@ -212,17 +236,17 @@ class _Session:
                              if not (self.folder / path).is_file())
             if len(lacking) > MANY_FILES:
                 note(f"fetching {len(lacking):,} files from {self.bucket.address}")
-            missing = [path for path, there in zip(
-                lacking, self.bucket.each(self._fetch, lacking), strict=True) if not there]
-            if not missing:
+            wrong = {path: why for path, why in zip(
+                lacking, self.bucket.each(self._fetch, lacking), strict=True) if why}
+            if not wrong:
                 break
             if seen == found:  # (else the manifest has moved on, and they were removed since)
-                raise StoreError(
-                    f"{self.bucket.address}/{missing[0]} is not there, though the manifest names "
-                    "it; put it back from a copy of the bucket, or from the folder of another "
-                    "machine that reads this store")
+                if self.folder not in _lost:
+                    raise self._unsound(wrong)
+                _lost[self.folder] |= wrong
+                break
             seen = found
-        self.version, self.known = found[1], manifest.named()
+        self.version, self.known = found[1], manifest.named() - wrong.keys()
         self._take_over(manifest, found[0])
 
     def _take_over(self, manifest: Manifest, data: bytes) -> None:
@@ -243,25 +267,44 @@ class _Session:
         return Manifest.from_json(
             data.decode("utf-8", errors="replace"), f"{self.bucket.address}/{NAME}")
 
-    def _fetch(self, path: str) -> bool:
+    def _unsound(self, wrong: dict[str, str]) -> StoreError:
+        path, why = min(wrong.items())
+        more = f" (and {len(wrong) - 1:,} more files)" if len(wrong) > 1 else ""
+        return StoreError(
+            f"{self.bucket.address}/{path} {why}{more}; put it back from a copy of the bucket, or "
+            "from the folder of another machine that reads this store. Without these, have back "
+            "what can be had with: remanence verify VENUE --repair")
+
+    def why_unsound(self, path: str) -> str | None:
+        """What is wrong with a file in the bucket; None where nothing is."""
+        return self._read(path)[1]
+
+    def _read(self, path: str) -> tuple[bytes, str | None]:
         found = self.bucket.read(path)
         if found is None:
-            return False
-        self._sound(path, found[0], f"{self.bucket.address}/{path}")
-        disk.replace_file(self.folder / path, found[0])
-        return True
+            return b"", "is not there, though the manifest names it"
+        return found[0], _why_damaged(path, found[0])
+
+    def _fetch(self, path: str) -> str | None:
+        """Bring a file into the copy; what is wrong with it where it cannot be had."""
+        data, why = self._read(path)
+        if why is None:
+            disk.replace_file(self.folder / path, data)
+        return why
+
+    def fetch_replaced(self) -> None:
+        """Bring into the copy what sound files there are that were replaced within a week."""
+        manifest = self._manifest((self.folder / NAME).read_bytes())
+        self.bucket.each(self._fetch, [path for path, _ in manifest.retired
+                                       if not (self.folder / path).is_file()])
 
     def send(self, path: str) -> None:
+        """Put a file of the copy into the bucket."""
         data = (self.folder / path).read_bytes()
-        self._sound(path, data, str(self.folder / path))
+        why = _why_damaged(path, data)
+        if why:
+            raise StoreError(f"{self.folder / path} {why}; run the same command again")
         self.bucket.put(path, data)
-
-    @staticmethod
-    def _sound(path: str, data: bytes, where: str) -> None:
-        if disk.named_digest(path) not in (None, hashlib.sha256(data).hexdigest()):
-            raise StoreError(f"{where} is damaged: its content is not what was written. Put it "
-                             "back from a copy of the bucket, or from the folder of another "
-                             "machine that reads this store")
 
     def _nothing_there(self) -> None:
         if (self.folder / NAME).is_file():
@@ -324,6 +367,12 @@ class _Session:
             self.bucket.remove([
                 path for path, at in ages.items()
                 if path not in keep and (ages[NAME] - at).total_seconds() >= KEEP_RETIRED_S])
+
+
+def _why_damaged(path: str, data: bytes) -> str | None:
+    if disk.named_digest(path) in (None, hashlib.sha256(data).hexdigest()):
+        return None
+    return "is damaged: its content is not what was written"
 
 
 def _known(manifest: Manifest) -> set[str]:

@@ -13,7 +13,6 @@ import os
 import time
 from collections.abc import Iterator
 from dataclasses import dataclass
-from datetime import date
 from pathlib import Path
 
 import polars as pl
@@ -21,7 +20,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from remanence.pipelines.store import disk
-from remanence.pipelines.store.days import KINDS, read_signals, read_table, write_table
+from remanence.pipelines.store.days import KINDS, write_table
 from remanence.pipelines.store.manifest import (
     NAME,
     DamagedManifestError,
@@ -33,6 +32,7 @@ from remanence.pipelines.store.manifest import (
 )
 from remanence.pipelines.store.past_findings import findings_held
 from remanence.pipelines.store.remote import again_where_lost, writing
+from remanence.pipelines.store.segments import read_signals, read_table
 from remanence.pipelines.store.store import Batch, Store
 from remanence.shared.errors import StoreError
 from remanence.shared.tables import FILES, REJECTS, SIGNALS
@@ -105,7 +105,8 @@ def _contents(manifest: Manifest) -> Iterator[tuple[str, str]]:
     for day, entry in manifest.days.items():
         for segment in entry.segments:
             kind = "commands and contacts" if segment.kind == "edges" else "volts and amps"
-            yield segment.path, f"{segment.rows:,} {kind} of {day}"
+            yield segment.path, (f"{segment.rows:,} {kind} of {day}" if segment.at is None else
+                                 f"{manifest.shared[segment.path]:,} {kind} of {day[:7]}")
     for rejects in manifest.rejects:
         yield rejects.path, f"{rejects.rows:,} lines that were not taken"
     for name, kept in manifest.kept.items():
@@ -129,8 +130,11 @@ def rename(folder: Path, venue: str) -> str | None:
         return manifest.venue
 
 
-def set_right(folder: Path, venue: str, logs: list[str]) -> list[Fault]:
+def set_right(folder: Path, venue: str) -> list[Fault]:
     """Set aside what is damaged, and put back what sound files of the store still hold.
+
+    Where records or rejects were lost all logs count as not read yet, so that the next ingest
+    reads those that are there again, and others once they are put back.
 
     Parameters
     ----------
@@ -138,9 +142,6 @@ def set_right(folder: Path, venue: str, logs: list[str]) -> list[Fault]:
         The store's.
     venue : str
         The venue's id.
-    logs : list of str
-        The log files that are there, as the store calls them: where records or rejects were
-        lost they count as not read yet, so that the next ingest reads them again.
 
     Returns
     -------
@@ -166,7 +167,7 @@ def set_right(folder: Path, venue: str, logs: list[str]) -> list[Fault]:
         spare = [path for path in _sound_spare(folder) if path not in before]
         _take_last_copies(folder, again, spare)
         if any(of_records(path) for path in bad):
-            _read_again(folder, again, logs)
+            _read_again(folder, again)
         if manifest is None:
             again.retired = [(path, time.time()) for path in spare]
             _set_aside(folder, faults)
@@ -174,10 +175,16 @@ def set_right(folder: Path, venue: str, logs: list[str]) -> list[Fault]:
         if manifest is not None:
             _set_aside(folder, faults)
     _put_back(Store(folder, venue), spare if manifest is None else [
-        path for path in spare if path.split("/")[1:2] in [
-            lost.split("/")[1:2] for lost in bad if lost.startswith("signals/")]])
+        path for path in spare if _month(path) in {
+            _month(lost) for lost in bad if lost.startswith("signals/")}])
     disk.forget_checks()
     return faults
+
+
+def _month(path: str) -> str | None:
+    """Of a file of signals. (What a day lost may be in a file of its month, and the other way.)"""
+    parts = path.split("/")
+    return parts[1][:7] if parts[0] == "signals" else None
 
 
 def of_records(path: str) -> bool:
@@ -214,12 +221,12 @@ def _take_last_copies(folder: Path, manifest: Manifest, spare: list[str]) -> Non
                     manifest.kept[name] = Kept(again, rows)
 
 
-def _read_again(folder: Path, manifest: Manifest, logs: list[str]) -> None:
+def _read_again(folder: Path, manifest: Manifest) -> None:
     kept = manifest.kept.get("files")
     if kept is None:
         return
     files = FILES.conform(read_table(folder, kept.path)).with_columns(
-        complete=pl.col("complete") & ~pl.col("file").is_in(logs))
+        complete=pl.lit(False))
     manifest.kept["files"] = Kept(write_table(files, folder, "files/", FILES), files.height)
 
 
@@ -243,12 +250,12 @@ def _set_aside(folder: Path, faults: list[Fault]) -> None:
 
 def _put_back(store: Store, spare: list[str]) -> None:
     """Records that files hold which were replaced: the store takes those that it lacks."""
-    days: dict[date, list[str]] = {}
+    found: dict[str, list[str]] = {}  # by day, or by month
     for path in spare:
         parts = path.split("/")
         if parts[0] == "signals":
-            days.setdefault(date.fromisoformat(parts[1]), []).append(path)
-    for _, paths in sorted(days.items()):
+            found.setdefault(parts[1], []).append(path)
+    for _, paths in sorted(found.items()):
         # Edges first: how levels are laid out goes by them.
         for kind in sorted(set(KINDS.values())):
             frames = [read_signals(store.folder, path) for path in paths

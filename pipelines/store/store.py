@@ -5,6 +5,7 @@ Layout, relative to the store's folder::
     manifest.json                          what is part of the store (see store_manifest)
     signals/2026-11-02/edges-*.parquet     commands and contacts of one UTC day
     signals/2026-11-02/levels-*.parquet    volts and amps of one UTC day
+    signals/2026-11/edges-*.parquet        a finished month, day by day; levels likewise
     rejects/*.parquet                      lines not taken, verbatim
     files/*.parquet, clock_events/*.parquet
 
@@ -31,9 +32,6 @@ from remanence.pipelines.store.days import (
     add_to_day,
     compact,
     in_order,
-    read_table,
-    scan_segments,
-    unreadable,
     write_table,
 )
 from remanence.pipelines.store.disk import check
@@ -46,8 +44,10 @@ from remanence.pipelines.store.manifest import (
     read_manifest,
     write_manifest,
 )
+from remanence.pipelines.store.months import join_month, month_to_join
 from remanence.pipelines.store.name_codes import coded
 from remanence.pipelines.store.remote import again_where_lost, is_copy_of, writing
+from remanence.pipelines.store.segments import read_table, scan_segments, unreadable
 from remanence.pipelines.store.view import folder_in_use
 from remanence.shared.errors import StoreError, UnwritableStoreError
 from remanence.shared.table import Table
@@ -160,18 +160,17 @@ class Store:
         kinds = {KINDS[q] for q in quantities} if quantities is not None else set(KINDS.values())
         parts: list[pl.LazyFrame] = []
         for kind in sorted(kinds):
-            paths = [
-                self.folder / segment.path
-                for day in sorted(manifest.days) if day in wanted
+            segments = [
+                segment for day in sorted(manifest.days) if day in wanted
                 for segment in manifest.days[day].segments if segment.kind == kind
             ]
-            for path in paths:
+            for path in dict.fromkeys(self.folder / segment.path for segment in segments):
                 try:
                     check(path)
                 except OSError as error:
                     raise unreadable(path, error) from None
-            if paths:
-                parts.append(scan_segments(paths))
+            if segments:
+                parts.append(scan_segments(self.folder, segments))
         if not parts:
             return SIGNALS.empty().lazy()
         frame = parts[0] if kinds == {"edges"} else pl.concat(parts).sort(
@@ -232,6 +231,39 @@ class Store:
                     "in before is safe. Put that right and run the same command again."
                 ) from None
         return Committed(taken, days)
+
+    @again_where_lost
+    def join_a_month(self) -> str | None:
+        """Join the days of one finished month that lie in many files; None: there is none.
+
+        It is a commit like any other, and no day counts as changed.
+
+        Returns
+        -------
+        str or None
+            The month, like ``2026-11``.
+
+        Raises
+        ------
+        StoreError
+            A file is damaged, or the store cannot be written; it is as it was.
+        """
+        if month_to_join(self._manifest()) is None:
+            return None
+        with writing(self.folder):
+            manifest = self._manifest().copy()
+            month = month_to_join(manifest)
+            if month is None:
+                return None
+            before = manifest.named()
+            try:
+                join_month(self.folder, manifest, month)
+                name_files(self.folder, manifest, before)
+            except OSError as error:
+                raise UnwritableStoreError(
+                    f"{self.folder} cannot be written: {error.strerror or error}; it is as it was"
+                ) from None
+        return month
 
     def _add_signals(
         self, manifest: Manifest, signals: pl.DataFrame

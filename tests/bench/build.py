@@ -23,8 +23,9 @@ import polars as pl
 from tqdm import tqdm
 
 from remanence.pipelines.sheets.refresh import load_venue
-from remanence.pipelines.store.days import add_to_day, read_table
+from remanence.pipelines.store.days import add_to_day
 from remanence.pipelines.store.manifest import Day, Manifest, write_manifest
+from remanence.pipelines.store.segments import read_table
 from remanence.pipelines.store.store import Store
 from remanence.shared.tables import SIGNALS
 

@@ -120,6 +120,14 @@ def test_a_share_of_all_commands_reaches_the_top_of_its_bars():
     assert re.findall(r"V([\d.]+)H", way) == ["6", "56"]
 
 
+@pytest.mark.parametrize("values", [[0.0, 0.0], [0.0], [3.0, 3.0], [-2.0, -2.0], []])
+def test_values_that_are_all_alike_have_an_axis_too(values):
+    made = scale({"rangemode": "tozero"}, values, EN)
+    assert made.low < made.high
+    assert made.low <= 0.0 <= made.high
+    assert made.ticks
+
+
 def test_a_fill_between_two_curves_goes_there_and_back():
     text = drawn([
         {"type": "scatter", "mode": "lines", "x": [0, 1], "y": [0, 0], "line": {"width": 0}},

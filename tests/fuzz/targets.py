@@ -195,9 +195,11 @@ def _sniff(data: bytes) -> None:
         assert "sniffed.log" in sniff([path])
 
 
-DAY = {"changed": 1, "segments": [{"path": "signals/a.parquet", "kind": "edges", "rows": 2,
-                                   "first": 1, "last": 2}]}
-STORE = {"format": "remanence-store", "version": 4, "store": "a", "venue": "harbour",
+DAY = {"changed": 1, "segments": [
+    {"path": "signals/a.parquet", "kind": "edges", "rows": 2, "first": 1, "last": 2},
+    {"shared": 0, "kind": "levels", "rows": 2, "first": 1, "last": 2, "at": 3}]}
+STORE = {"format": "remanence-store", "version": 5,
+         "shared": [{"path": "signals/b.parquet", "rows": 5}], "store": "a", "venue": "harbour",
          "generation": 3, "days": {"2026-11-02": DAY},
          "rejects": [{"path": "rejects/a.parquet", "rows": 1, "files": ["logs/a.csv"], "first": 1,
                       "last": 2}],

@@ -13,6 +13,8 @@ import sys
 import threading
 from collections.abc import Iterator
 
+from distributed import Client
+
 from tests.pipelines.ingest.log_examples import ROOT
 
 
@@ -60,6 +62,8 @@ def cluster(workers: int, starts: int = 100) -> Iterator[Cluster]:
     try:
         for _ in range(workers):
             made.keep_a_worker(starts)
+        with Client(made.address, timeout=120, set_as_default=False) as client:
+            client.wait_for_workers(workers, timeout=120)
         yield made
     finally:
         made.end()

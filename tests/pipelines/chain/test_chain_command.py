@@ -11,7 +11,6 @@ import sys
 from pathlib import Path
 
 import pytest
-from distributed import LocalCluster
 from jsonschema import Draft202012Validator
 
 from remanence.pipelines.chain import find_venues, load_chain, run_chain
@@ -21,6 +20,7 @@ from remanence.pipelines.sheets.weekly import run_weekly
 from remanence.shared.chain_file import parse_chain
 from remanence.shared.errors import RemanenceError, VenueFileError
 from tests.durability.small_venue import make
+from tests.pipelines.chain.real_cluster import cluster
 
 ROOT = Path(__file__).parents[3]
 NAMES = ("alder", "beech", "cedar")
@@ -87,9 +87,8 @@ def test_processes_write_the_same_bytes_as_one_by_one(tmp_path, one_by_one):
 
 def test_a_cluster_writes_the_same_bytes_as_one_by_one(tmp_path, one_by_one):
     folder = chain(tmp_path)
-    with LocalCluster(n_workers=2, threads_per_worker=1, dashboard_address=None,
-                      host="127.0.0.1") as cluster:
-        outcome = run_chain(folder, scheduler=cluster.scheduler_address, say=lambda line: None)
+    with cluster(workers=2) as running:
+        outcome = run_chain(folder, scheduler=running.address, say=lambda line: None)
     assert outcome.faults == ()
     for name in NAMES:
         assert digests(folder / name) == one_by_one[name]
@@ -199,3 +198,9 @@ def test_the_chains_file_fits_its_schema():
     rules = Draft202012Validator(schema_of("chain"))
     assert list(rules.iter_errors(tomllib.loads(CHAIN))) == []
     assert list(rules.iter_errors({"venus": ["x"]}))
+
+
+def test_what_takes_long_to_load_is_not_loaded_for_a_chain():
+    words = ("import sys, remanence.pipelines.chain.run, remanence.dashboards.chain_pages\n"
+             "sys.exit(' '.join({'scipy.stats', 'pandas', 'sklearn'} & set(sys.modules)) or 0)")
+    subprocess.run([sys.executable, "-c", words], cwd=ROOT, check=True)

@@ -15,8 +15,8 @@ from tests.pipelines.chain.test_workers import tasks, told
 @pytest.fixture
 def impatient(monkeypatch):
     """A machine that starts anew is not waited for."""
-    for name, seconds in (("LOOK_S", 0.5), ("LOST_AFTER_S", 2.0), ("GONE_AFTER_S", 4.0),
-                          ("ANSWER_S", 4.0)):
+    for name, seconds in (("LOOK_S", 0.5), ("LOST_AFTER_S", 2.0), ("GONE_AFTER_S", 12.0),
+                          ("ANSWER_S", 10.0), ("CONNECT_S", 30.0)):
         monkeypatch.setattr(cluster_module, name, seconds)
 
 
@@ -34,7 +34,7 @@ def test_it_ends_where_no_worker_is_left(impatient):
         found = told(by_cluster(tasks("die", "good"), running.address, retries=2, work=work))
     assert found.keys() == {0, 1}
     assert not found[0][0]
-    assert "has had no worker for 4 s; run the same again" in found[0][1]
+    assert "has had no worker for 12 s; run the same again" in found[0][1]
 
 
 def test_it_ends_where_the_scheduler_is_killed(impatient):
@@ -63,6 +63,7 @@ def test_what_a_worker_does_or_will_do_is_not_lost():
     assert nobodys(out, waits, {"a": [], "b": []}) == out
 
 
-def test_a_scheduler_that_does_not_answer_is_named():
+def test_a_scheduler_that_does_not_answer_is_named(monkeypatch):
+    monkeypatch.setattr(cluster_module, "CONNECT_S", 2.0)
     with pytest.raises(RemanenceError, match=r"no Dask scheduler answers under tcp://127\.0\.0\.1"):
         list(by_cluster(tasks("good"), "tcp://127.0.0.1:9", retries=0, work=work))

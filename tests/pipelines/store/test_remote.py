@@ -356,10 +356,60 @@ def test_verify_fetches_what_is_damaged_here_and_sends_what_the_bucket_lacks(two
     assert other.seconds() == [1]
 
 
-def test_a_file_damaged_in_the_bucket_is_told(two):
+def test_a_file_damaged_in_the_bucket_is_told_and_sent_again_by_who_has_it(two):
     one, other = two
     one.log("a.csv", 1).ingest()
     path = next(iter(read_manifest(one.store().folder).days.values())).segments[0].path
     Bucket(load_venue(one.folder)[0].store).put(path, b"rubbish")
-    with pytest.raises(StoreError, match="its content is not what was written"):
+    with pytest.raises(StoreError, match=r"not what was written; put it back .* --repair"):
         other.seconds()
+    text, sound = verify(one.folder)
+    assert "1 files that" in text
+    assert sound
+    assert other.seconds() == [1]
+
+
+@pytest.mark.parametrize("gone", [True, False])
+def test_a_file_that_is_sound_nowhere_comes_back_from_the_logs_or_is_told_as_lost(two, gone):
+    one, other = two
+    one.log("a.csv", 1).ingest()
+    one.log("b.csv", 2).ingest()
+    first, second = (read_manifest(one.store().folder).days["2026-11-02"].segments[0].path,
+                     Bucket(load_venue(one.folder)[0].store))
+    before = other.seconds()
+    for machine in (one, other):
+        folder = machine.store().folder
+        for path in folder.glob("signals/*/*"):
+            path.unlink()
+    for path in [path for path in second.changed() if path.startswith("signals/")]:
+        second.remove([path]) if gone else second.put(path, b"rubbish")
+    with pytest.raises(StoreError, match="remanence verify VENUE --repair"):
+        other.seconds()
+    (one.folder / "logs" / "b.csv").unlink()  # the other log is still there
+    text, whole = verify(one.folder, mend=True)
+    assert f"{first} is" in text
+    assert "and no sound copy is here" in text
+    assert "LOST for good: 1 records of 2026-11-02" in text
+    assert not whole
+    assert before == [1, 2]
+    assert other.seconds() == one.seconds() == [1]
+    assert verify(other.folder)[1]
+    one.log("b.csv", 2).ingest()
+    assert other.seconds() == [1, 2]
+
+
+def test_what_was_replaced_within_a_week_brings_its_records_back(two):
+    one, other = two
+    one.log("a.csv", 1, 5).ingest()
+    one.log("b.csv", 3).ingest()  # between these: all of it is written anew
+    address, folder = load_venue(one.folder)[0].store, one.store().folder
+    path = read_manifest(folder).days["2026-11-02"].segments[0].path
+    Bucket(address).put(path, b"rubbish")
+    for name in folder.glob("signals/*/*"):
+        name.unlink()
+    for log in (one.folder / "logs").iterdir():
+        log.unlink()
+    text, whole = verify(one.folder, mend=True)
+    assert "LOST for good: 1 records of 2026-11-02" in text
+    assert not whole
+    assert other.seconds() == [1, 5]

@@ -1,0 +1,116 @@
+"""Finished months joined in a bucket: by one machine for all, whoever else writes or dies."""
+
+from __future__ import annotations
+
+import polars as pl
+import pytest
+from polars.testing import assert_frame_equal
+
+from remanence.pipelines.sheets.refresh import load_venue
+from remanence.pipelines.sheets.verify import verify
+from remanence.pipelines.store import disk, remote
+from remanence.pipelines.store import store as store_module
+from remanence.pipelines.store.bucket import Bucket
+from remanence.pipelines.store.manifest import NAME, read_manifest
+from remanence.pipelines.store.store import Batch
+from tests.pipelines.store.test_months import SEPTEMBER, TO_THE_END, day_of
+
+pytest.importorskip("obstore")
+pytest.importorskip("moto")
+from tests.pipelines.store.test_remote import (  # noqa: F401 - fixtures
+    Machine,
+    objects,
+    running,
+    server,
+    two,
+)
+
+
+@pytest.fixture
+def full(two):  # noqa: F811
+    one, other = two
+    one.store().commit(Batch(pl.concat(
+        [day_of(number) for number in range(SEPTEMBER + TO_THE_END)])))
+    return one, other
+
+
+def held(machine):
+    return machine.store().scan_signals().collect()
+
+
+def test_one_machine_joins_and_the_others_fetch_two_files_a_month(full, server):  # noqa: F811
+    one, other = full
+    before = held(other)
+    assert one.store().join_a_month() == "2026-09"
+    assert_frame_equal(held(other), before)
+    assert other.store().join_a_month() is None
+    new = Machine(one.folder.parent / "new", load_venue(one.folder)[0].store)
+    server.seen.clear()
+    assert_frame_equal(held(new), before)
+    assert len(server.seen) <= 2 + 2 * TO_THE_END + 4
+    # A line that comes late on the other machine.
+    other.store().commit(Batch(day_of(3, late=1)))
+    assert held(one).height == before.height + 36
+    assert verify(one.folder)[1]
+
+
+def test_who_writes_meanwhile_loses_nothing(full, monkeypatch):
+    one, other = full
+    before = held(other)
+    real = store_module.join_month
+
+    def beside(folder, manifest, month):
+        real(folder, manifest, month)
+        monkeypatch.setattr(store_module, "join_month", real)
+        other.store().commit(Batch(day_of(4, late=1)))
+
+    monkeypatch.setattr(store_module, "join_month", beside)
+    assert one.store().join_a_month() == "2026-09"
+    assert held(one).height == before.height + 36
+    assert_frame_equal(held(one), held(other))
+    manifest = read_manifest(one.store().folder)
+    assert len({s.path for day, entry in manifest.days.items() if day < "2026-10"
+                for s in entry.segments}) == 2
+
+
+def test_a_machine_that_dies_at_any_step_loses_and_doubles_nothing(full, monkeypatch):
+    one, other = full
+    before = held(other)
+
+    class Dead(BaseException):
+        pass
+
+    count, at = [0], [-1]
+
+    def counted(real):
+        def call(*words, **more):
+            count[0] += 1
+            if count[0] == at[0]:
+                raise Dead
+            return real(*words, **more)
+        return call
+
+    for name in ("read", "put", "put_if", "changed", "remove"):
+        monkeypatch.setattr(Bucket, name, counted(getattr(Bucket, name)))
+    for name in ("replace_file", "sync_names", "nothing_unfinished", "remove"):
+        monkeypatch.setattr(disk, name, counted(getattr(disk, name)))
+    for step in range(1, 100):
+        store = one.store()
+        count[0], at[0] = 0, step
+        try:
+            done = store.join_a_month()
+        except Dead:
+            at[0] = -1
+            remote.forget_buckets()
+            assert_frame_equal(held(other), before)
+            assert_frame_equal(held(one), before)
+            continue
+        break
+    at[0] = -1
+    assert step > 6
+    assert done is None or count[0] < step
+    manifest = read_manifest(other.store().folder)
+    assert len({s.path for day, entry in manifest.days.items() if day < "2026-10"
+                for s in entry.segments}) == 2
+    assert manifest.named() | {NAME} <= objects(None, one).keys()
+    assert_frame_equal(held(other), before)
