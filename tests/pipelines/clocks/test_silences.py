@@ -50,6 +50,18 @@ def test_what_is_mended_does_not_depend_on_which_stretches_are_searched(step):
         assert mended(StepWatch, parts) == mended(EveryStretch, parts), seed
 
 
+def test_a_leap_that_the_next_stretch_takes_back_is_no_silence():
+    ahead = 7_200_000_000
+    rows = [(line, "north/v", START + line * 1_000_000 + (ahead if 280 <= line < 330 else 0), 1.0)
+            for line in range(600)]
+    frame = pl.DataFrame(rows, schema=["line", "channel", "utc", "value"], orient="row"
+                         ).with_columns(pl.col("utc").cast(pl.Datetime("us", "UTC")))
+    times, events, _ = mended(StepWatch, [frame[:300], frame[300:]])
+    assert [t for part in times for t in part] == [
+        datetime.fromtimestamp(START / 1e6 + line, UTC) for line in range(600)]
+    assert len(events) > 0
+
+
 def test_silences_alone_have_no_stretch_searched(monkeypatch):
     def searched(_):
         raise AssertionError
