@@ -4,12 +4,18 @@ from __future__ import annotations
 
 import difflib
 import math
+import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Any
 
 from remanence.shared.errors import Problem
+
+Say = Callable[[str, object, str], None]
+"""Told of a key, what was found there, and what would be right."""
+
+_ID = re.compile(r"[A-Za-z0-9_-][A-Za-z0-9._-]{0,39}")
 
 LineOf = Callable[[str], int]
 """From a key of the block to the line it stands on (the block's own line if it is missing)."""
@@ -149,3 +155,38 @@ def read_block(
             right = f"use {one_of(key.choices)}" if key.choices else f"add it: {key.meaning}"
             problems.append(Problem(line_of(key.name), where, key.name, "nothing", right))
     return values, problems
+
+
+def check_kind(
+    values: dict[str, Any], only: Mapping[str, set[str]], problems: list[Problem], where: str,
+    line_of: LineOf,
+) -> Say:
+    """Check what a block's ``kind`` decides; without an ``id`` it is called like its kind.
+
+    Parameters
+    ----------
+    values : dict
+        The values that passed, ``kind`` among them; gets ``id``.
+    only : mapping
+        From each kind to the keys that not every kind has.
+    problems : list of Problem
+        Gets what is wrong.
+    where, line_of
+        As for :func:`read_block`.
+
+    Returns
+    -------
+    callable
+        Says what else is wrong with the block.
+    """
+    def say(key: str, found: object, right: str) -> None:
+        problems.append(Problem(
+            line_of(key), where, key, "nothing" if found is None else shown(found), right))
+
+    kind = values["kind"]
+    for name in sorted(set(values) & set().union(*only.values()) - only[kind]):
+        owner = next(k for k, names in only.items() if name in names)
+        say(name, values[name], f'it goes with kind = "{owner}"; take it out')
+    if not _ID.fullmatch(values.setdefault("id", kind)):
+        say("id", values["id"], "use up to 40 letters, digits, . _ - and no dot in front")
+    return say

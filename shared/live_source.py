@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from remanence.shared.errors import Problem
-from remanence.shared.keys import Key, read_block, shown
+from remanence.shared.keys import Key, Say, check_kind, read_block
 from remanence.shared.log_format import LOG_KEYS, Formats, LogFormat, read_log_format
 
 RECORDED = "recorded"
@@ -51,7 +51,6 @@ _ONLY = {
              "ca_file", "certificate_file", "key_file"},
     "serial": {"baud"}, "file": {"polling"}, "syslog": set[str](),
 }
-_ID = re.compile(r"[A-Za-z0-9_-][A-Za-z0-9._-]{0,39}")
 _PORTS = {"mqtt": 1883, "syslog": 5514}
 _TLS_PORT = 8883
 
@@ -148,15 +147,7 @@ def read_live_source(
     if kind is None:
         return None, problems
 
-    def say(key: str, found: object, right: str) -> None:
-        problems.append(Problem(line_of(key), where, key, shown(found), right))
-
-    for name in set(values) & set().union(*_ONLY.values()) - _ONLY[kind]:
-        owner = next(k for k, names in _ONLY.items() if name in names)
-        say(name, values[name], f'it goes with kind = "{owner}"; take it out')
-    identity = values.setdefault("id", kind)
-    if not _ID.fullmatch(identity):
-        say("id", identity, "use up to 40 letters, digits, . _ - and no dot in front")
+    say = check_kind(values, _ONLY, problems, where, line_of)
     if kind == "syslog":
         values.setdefault("address", "127.0.0.1:5514")
     _check_address(kind, values, block, say)
@@ -175,7 +166,7 @@ def read_live_source(
     for one, other in (("certificate_file", "key_file"), ("key_file", "certificate_file")):
         if one in values and other not in values:
             say(one, values[one], f"add {other}: the two go together")
-    log, wrong = _layout(kind, str(identity), layout, where, line_of, formats)
+    log, wrong = _layout(kind, str(values["id"]), layout, where, line_of, formats)
     problems += wrong
     if problems or log is None:
         return None, problems
@@ -184,8 +175,7 @@ def read_live_source(
 
 
 def _check_address(
-    kind: str, values: Mapping[str, Any], block: Mapping[str, Any],
-    say: Callable[[str, object, str], None],
+    kind: str, values: Mapping[str, Any], block: Mapping[str, Any], say: Say
 ) -> None:
     address = values.get("address")
     if address is None:

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from remanence.shared.errors import Problem
-from remanence.shared.keys import Key, read_block, shown
+from remanence.shared.keys import Key, Say, check_kind, read_block, shown
 from remanence.shared.live_source import split_address
 
 TELL_KINDS = ("mail", "webhook", "mqtt")
@@ -43,7 +43,6 @@ _ONLY = {
     "mqtt": {"topic", "tls", "username", "password_file"},
 }
 _NEEDED = {"mail": ("address", "sender", "to"), "webhook": (), "mqtt": ("address", "topic")}
-_ID = re.compile(r"[A-Za-z0-9_-][A-Za-z0-9._-]{0,39}")
 _MAILBOX = re.compile(r"[^@\s<>,;\"]+@[^@\s<>,;\"]+")
 _PORTS = {"none": 25, "starttls": 587, "tls": 465}
 
@@ -104,16 +103,7 @@ def read_tell_target(
     if kind is None:
         return None, problems
 
-    def say(key: str, found: object, right: str) -> None:
-        problems.append(Problem(
-            line_of(key), where, key, "nothing" if found is None else shown(found), right))
-
-    for name in sorted(set(values) & set().union(*_ONLY.values()) - _ONLY[kind]):
-        owner = next(k for k, names in _ONLY.items() if name in names)
-        say(name, values[name], f'it goes with kind = "{owner}"; take it out')
-    identity = values.setdefault("id", kind)
-    if not _ID.fullmatch(identity):
-        say("id", identity, "use up to 40 letters, digits, . _ - and no dot in front")
+    say = check_kind(values, _ONLY, problems, where, line_of)
     for name in _NEEDED[kind]:
         if name not in block:
             say(name, None, "add it: " + next(key.meaning for key in TELL_KEYS if key.name == name))
@@ -137,9 +127,7 @@ def read_tell_target(
     return TellTarget(**values, line=line_of()), []
 
 
-def _check_address(
-    kind: str, values: Mapping[str, Any], say: Callable[[str, object, str], None]
-) -> None:
+def _check_address(kind: str, values: Mapping[str, Any], say: Say) -> None:
     address = values.get("address")
     if kind == "webhook":
         if ("address" in values) is ("address_file" in values):

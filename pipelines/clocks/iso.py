@@ -275,7 +275,8 @@ def _ticks_of_minutes(letters: NDArray[np.uint8]) -> NDArray[np.int64] | None:
             & (days.astype("datetime64[M]") == months))
     if not good.all():
         return None
-    return (days.astype(np.int64) * 1440 + hour * 60 + minute) * 60_000_000
+    ticks: NDArray[np.int64] = (days.astype(np.int64) * 1440 + hour * 60 + minute) * 60_000_000
+    return ticks
 
 
 def _seconds(

@@ -114,7 +114,7 @@ class StepWatch:
             ``line``, ``channel``, ``utc``, ``value`` and maybe ``receipt``, in the order of
             the file.
         """
-        if self._in_order(frame) or self._by_channel(frame):
+        if self._in_order(frame, following) or self._by_channel(frame):
             return frame
         parts = [part for part in (self._tail, frame, following) if part is not None]
         every = pl.concat([bare(part) for part in parts], how="vertical_relaxed")
@@ -146,8 +146,12 @@ class StepWatch:
         self._remember(frame, mended)
         return mended
 
-    def _in_order(self, frame: pl.DataFrame) -> bool:
-        """Whether nobody's time jumps in this stretch; if so it is taken note of."""
+    def _in_order(self, frame: pl.DataFrame, following: pl.DataFrame | None) -> bool:
+        """Whether nobody's time jumps in this stretch; if so it is taken note of.
+
+        Where nobody is behind the latest time, here and in the stretch that follows, a leap ahead
+        is a silence: no line shows that the time between has not passed.
+        """
         if frame.is_empty():
             return True
         utc = frame["utc"]
@@ -155,13 +159,14 @@ class StepWatch:
             return False
         ticks = utc.to_physical().to_numpy()
         highest = np.maximum.accumulate(ticks)
-        if ticks[0] < SET_US or (ticks < highest - STEP_US).any() or (
-            np.diff(highest) > STEP_US
-        ).any():
+        if ticks[0] < SET_US or (ticks < highest - STEP_US).any():
+            return False
+        latest = max(self._last.values(), default=int(ticks[0]))
+        leaps = ticks[0] > latest + STEP_US or (np.diff(highest) > STEP_US).any()
+        if leaps and not _goes_on(following, int(highest[-1])):
             return False
         spans = spans_of(frame, ticks)
-        latest = max(self._last.values(), default=int(ticks[0]))
-        if ticks[0] > latest + STEP_US or any(
+        if any(
             first < self._last.get(name, first) - STEP_US for name, (first, _) in spans.items()
         ):
             return False
@@ -397,6 +402,17 @@ def _places(window: Window, names: Sequence[str]) -> dict[str, Ints]:
     most = np.argsort(-counts, kind="stable")[:MOST_CONTROLLERS]
     return {names[code]: np.flatnonzero((window.owner == code) & (window.ticks != NO_TIME))
             for code in sorted(most.tolist()) if counts[code]}
+
+
+def _goes_on(following: pl.DataFrame | None, latest: int) -> bool:
+    """Whether no line of the next stretch lies behind the latest time before it."""
+    if following is None or following.is_empty():
+        return True
+    if following["utc"].null_count():
+        return False
+    ticks = following["utc"].to_physical().to_numpy()
+    level = np.maximum(np.maximum.accumulate(ticks), latest)
+    return bool((ticks >= level - STEP_US).all())
 
 
 def _no_order(window: Window, own: Ints) -> bool:

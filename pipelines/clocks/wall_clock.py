@@ -188,7 +188,7 @@ class WallClock:
     def clock_events(self) -> pl.DataFrame:
         """What was found of the clocks so far (CLOCK_EVENTS)."""
         own = pl.DataFrame(self.events, schema=CLOCK_EVENTS.schema, orient="row")
-        return pl.concat([own, self.steps.events()])
+        return pl.concat([own, self.steps.events()]) if self.steps.kept() else own
 
 
 def _from_epoch(times: pl.Series, form: str) -> pl.Series:

@@ -318,8 +318,9 @@ class _Ingest:
             if clock.local_seen:
                 self.local.add(source.name)
             events = clock.clock_events()
-            self.pending.events.append(events)
-            self.summary.notes += _clock_notes(events)
+            if events.height:
+                self.pending.events.append(events)
+                self.summary.notes += _clock_notes(events)
         if self.pending.rows > COMMIT_ROWS:
             self._commit()
 

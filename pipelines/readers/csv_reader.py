@@ -147,6 +147,8 @@ class DelimitedReader:
             return None
         if self.header_line and self.header_line in chunk.data:
             return None
+        if chunk.data.count(b"\r") != chunk.data.count(b"\r\n"):
+            return None
         if self.quote and self.quote.encode() in chunk.data:
             data = without_quotes(chunk.data, self.delimiter, self.quote)
         if data is None or self.width < 2 or not data.endswith(b"\n"):

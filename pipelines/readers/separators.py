@@ -22,10 +22,9 @@ def _ends(letters: Bytes, delimiter: str) -> NDArray[np.bool_]:
 def without_quotes(data: bytes, delimiter: str, quote: str) -> bytes | None:
     """The same lines without the quotes around their fields; None where a quote means more.
 
-    Around a whole field that holds no delimiter, quote or line end, quotes say nothing.
+    Around a whole field that holds no delimiter, quote or line end, quotes say nothing. A
+    carriage return stands only before a line feed.
     """
-    if data.count(b"\r") != data.count(b"\r\n"):
-        return None
     letters = np.frombuffer(data, np.uint8)
     quotes = letters == ord(quote)
     at = np.flatnonzero(quotes)
@@ -82,7 +81,7 @@ def filled_cells(data: bytes, delimiter: str, width: int) -> FilledCells | None:
     """What stands in a table most of whose cells are empty; None unless every line fits it."""
     if b"\r" in data:
         data = data.replace(b"\r\n", b"\n")
-    if not data.isascii() or b"\r" in data:
+    if not data.isascii():
         return None
     letters = np.frombuffer(data, np.uint8)
     at = np.flatnonzero(_ends(letters, delimiter))

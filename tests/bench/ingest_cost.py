@@ -2,7 +2,8 @@
 
     python -m tests.bench.ingest_cost [--megabytes 300] [--turns 3] [--order written received]
     python -m tests.bench.ingest_cost --megabytes 60 --order written grouped shuffled reversed
-    python -m tests.bench.ingest_cost --megabytes 60 --order written --form jsonl wide text
+    python -m tests.bench.ingest_cost --megabytes 30 --order written --form csv quoted parquet \\
+        jsonl wide text
     python -m tests.bench.ingest_cost --megabytes 5000 --turns 1 --order written    # memory
 
 The log: three rails read together at 25 Hz, and thirty latches that are commanded,
@@ -10,7 +11,8 @@ answer and bounce; one record in twenty is an edge. Either in the order of time 
 as a broker hands it on (`received`): each record late by some ten milliseconds, one in
 a hundred by up to a second and a half; or as databases export it: all of one channel
 together (`grouped`), the latest first (`reversed`), in no order (`shuffled`). In the form of
-the default layout (`csv`), as JSON Lines (`jsonl`), a column a channel (`wide`), or lines of
+the default layout (`csv`), the same with every field in quotes (`quoted`), as Parquet with times
+and numbers as such (`parquet`), as JSON Lines (`jsonl`), a column a channel (`wide`), or lines of
 text that a pattern takes apart (`text`).
 
 Every run is a process of its own. Printed: wall and processor seconds without
@@ -50,7 +52,7 @@ CHANNELS = [*((f"rail-{i}", "volts") for i in range(1, RAILS + 1)),
             *((f"north/{kind}{i}", quantity) for i in range(LOCKS)
               for kind, quantity in (("q", "command"), ("i", "contact")))]
 FORMS = {
-    "csv": "", "jsonl": 'format = "jsonl"\n',
+    "csv": "", "quoted": "", "parquet": 'format = "parquet"\n', "jsonl": 'format = "jsonl"\n',
     "wide": 'layout = "wide"\n[log.channels]\n' + "".join(
         f'"{name}" = {{ quantity = "{quantity}" }}\n' for name, quantity in CHANNELS),
     "text": f"format = \"text\"\npattern = '{PATTERN}'\n",
@@ -133,7 +135,12 @@ def into_form(log: Path, form: str) -> None:
     if form == "csv":
         return
     frame = pl.read_csv(log, infer_schema_length=0)
-    if form == "jsonl":
+    if form == "quoted":
+        frame.write_csv(log, quote_style="always")
+    elif form == "parquet":
+        frame.with_columns(pl.col("time").str.to_datetime(time_unit="us", time_zone="UTC"),
+                           pl.col("value").cast(pl.Float64)).write_parquet(log)
+    elif form == "jsonl":
         frame.with_columns(pl.col("value").cast(pl.Float64)).write_ndjson(log)
     elif form == "wide":
         frame.pivot("channel", index="time", values="value", aggregate_function="last",
@@ -150,11 +157,13 @@ def bare_parser(log: Path, form: str, typed: bool, out: Path) -> None:
         with log.open() as file:
             rows = [found.groups() for line in file if (found := pattern.match(line))]
         pl.DataFrame(rows, orient="row").write_parquet(out)
+    elif form == "parquet":
+        pl.scan_parquet(log).sink_parquet(out)
     elif form == "jsonl":
         pl.scan_ndjson(log).sink_parquet(out)
     else:
         pl.scan_csv(log, try_parse_dates=typed, schema_overrides={"value": pl.Float64}
-                    if form == "csv" else None).sink_parquet(out)
+                    if form != "wide" else None).sink_parquet(out)
 
 
 def _frame(

@@ -54,6 +54,7 @@ def quick(log, fields, chunk):
 @example([["1", '"2"', "", '"3"']], ",", "\r\n")
 @example([["", "", "", ""]], "\t", "\n")
 @example([["", "", '"1"', "\r1"]], ",", "\n")
+@example([["", "", "", "ü\r"]], ",", "\r\n")
 @example([['"a,b"', "c", "d"]], ",", "\n")
 def test_fields_are_the_same_at_once_and_line_by_line(rows, delimiter, end):
     log, chunk = LogFormat(files=("*",), delimiter=delimiter), whole(rows, delimiter, end)

@@ -1,0 +1,42 @@
+"""What many files cost is what one costs, many times."""
+
+from __future__ import annotations
+
+import zipfile
+
+import polars as pl
+
+from remanence.pipelines.ingest.ingest import ingest
+from remanence.pipelines.ingest.progress import Silent
+from remanence.pipelines.sheets.refresh import load_venue
+from tests.pipelines.ingest.house import BARE
+
+FEW, MANY = 10, 60
+
+
+def names_cast(folder, monkeypatch, members):
+    """How many names are handed to casts while an archive of so many members is taken in."""
+    folder.mkdir()
+    (folder / "venue.toml").write_text(BARE + '[[log]]\nfiles = ["logs.zip"]\n', encoding="utf-8")
+    with zipfile.ZipFile(folder / "logs.zip", "w") as archive:
+        for number in range(members):
+            archive.writestr(
+                f"{number}.csv", "time,channel,quantity,value\n"
+                f"2026-11-02T18:{number:02}:11.482Z,rail-a,volts,12.0\n")
+    count = 0
+    with monkeypatch.context() as patched:
+        for kind in (pl.Series, pl.Expr):
+            def cast(self, dtype, *, _cast=kind.cast, **how):
+                nonlocal count
+                count += len(dtype.categories) if isinstance(dtype, pl.Enum) else 0
+                return _cast(self, dtype, **how)
+
+            patched.setattr(kind, "cast", cast)
+        venue, path = load_venue(folder)
+        assert ingest(venue, path, progress=Silent()).taken == members
+    return count
+
+
+def test_names_of_an_archives_members_are_not_gone_through_for_each_member(tmp_path, monkeypatch):
+    few, many = (names_cast(tmp_path / str(count), monkeypatch, count) for count in (FEW, MANY))
+    assert 0 < many <= 1.2 * few * MANY / FEW
