@@ -17,6 +17,7 @@ if TYPE_CHECKING:
         MEDIAN_VARIANCE,
         NORMAL_95,
         NORMAL_95_ROUNDED,
+        log_density_of_t,
         median_interval,
         poisson_limits,
         probability,
@@ -44,10 +45,17 @@ if TYPE_CHECKING:
     from remanence.analytics.statistics.rates import (
         betabinomial,
         chance_of_at_least,
+        chance_of_at_least_between,
         change_of_rate,
         rate_that_matters,
     )
-    from remanence.analytics.statistics.robust import HUBER_TUNING, Line, huber_line
+    from remanence.analytics.statistics.robust import (
+        HUBER_TUNING,
+        Line,
+        huber_line,
+        theil_sen,
+    )
+    from remanence.analytics.statistics.root import rising_root
     from remanence.analytics.statistics.settings import ALIKE, settings
     from remanence.analytics.statistics.survival import (
         ProductLimit,
@@ -63,11 +71,12 @@ __all__ = [
     "Flags", "HUBER_TUNING", "Ints", "LEAST_TIED_POLL_MS", "LifePosterior", "Line", "Lives",
     "MEDIAN_ERROR", "MEDIAN_SQUARE", "MEDIAN_VARIANCE", "NORMAL_95", "NORMAL_95_ROUNDED",
     "ProductLimit", "Reals", "Side", "TIED_SHARE", "TIED_WITHIN_POLLS", "betabinomial",
-    "bound_of_quantile", "chance_of_at_least", "change_of_level", "change_of_rate", "check_limits",
-    "cusum", "grouped_curves", "grouped_medians", "grouped_quantile", "huber_line",
-    "level_of_days", "life_posterior", "median", "median_interval", "poisson_limits",
-    "polled_median", "polls_in_step", "probability", "product_limit", "rate_that_matters",
-    "robust_deviation", "settings", "wilson", "zero_failure_scale",
+    "bound_of_quantile", "chance_of_at_least", "chance_of_at_least_between", "change_of_level",
+    "change_of_rate", "check_limits", "cusum", "grouped_curves", "grouped_medians",
+    "grouped_quantile", "huber_line", "level_of_days", "life_posterior", "log_density_of_t",
+    "median", "median_interval", "poisson_limits", "polled_median", "polls_in_step", "probability",
+    "product_limit", "rate_that_matters", "rising_root", "robust_deviation", "settings",
+    "theil_sen", "wilson", "zero_failure_scale",
 ]
 
 __getattr__ = on_demand(__name__, {
@@ -75,16 +84,18 @@ __getattr__ = on_demand(__name__, {
     "change": ("Change", "Side"),
     "control_charts": ("cusum",),
     "intervals": ("DEVIATION_OVER_MAD", "MEDIAN_ERROR", "MEDIAN_SQUARE", "MEDIAN_VARIANCE",
-        "NORMAL_95", "NORMAL_95_ROUNDED", "median_interval", "poisson_limits", "probability",
-        "robust_deviation", "wilson"),
+        "NORMAL_95", "NORMAL_95_ROUNDED", "log_density_of_t", "median_interval", "poisson_limits",
+        "probability", "robust_deviation", "wilson"),
     "level_change": ("change_of_level", "level_of_days"),
     "life": ("FAMILY_CYCLES", "FAMILY_FACTOR", "LifePosterior", "Lives", "life_posterior",
         "zero_failure_scale"),
     "medians": ("grouped_medians", "median"),
     "polled": ("FEWEST_FOR_TIE", "LEAST_TIED_POLL_MS", "TIED_SHARE", "TIED_WITHIN_POLLS",
         "polled_median", "polls_in_step"),
-    "rates": ("betabinomial", "chance_of_at_least", "change_of_rate", "rate_that_matters"),
-    "robust": ("HUBER_TUNING", "Line", "huber_line"),
+    "rates": ("betabinomial", "chance_of_at_least", "chance_of_at_least_between", "change_of_rate",
+        "rate_that_matters"),
+    "robust": ("HUBER_TUNING", "Line", "huber_line", "theil_sen"),
+    "root": ("rising_root",),
     "settings": ("ALIKE", "settings"),
     "survival": ("ProductLimit", "bound_of_quantile", "check_limits", "grouped_curves",
         "grouped_quantile", "product_limit"),
