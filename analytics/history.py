@@ -315,9 +315,19 @@ def actuations_by_lock(history: History) -> dict[str, pl.DataFrame]:
 
 
 def per_lock(frame: pl.DataFrame) -> dict[str, pl.DataFrame]:
-    """The rows of each lock, by lock id; a lock without rows is not in it."""
-    return {str(part.item(0, "lock")): part
-            for part in frame.partition_by("lock", maintain_order=True) if part.height}
+    """The rows of each lock, by lock id; a lock without rows is not in it.
+
+    Where each lock's rows stand together, as they do in the store, none is copied.
+    """
+    runs = frame["lock"].rle().struct.unnest()
+    if runs["value"].is_duplicated().any():
+        return {str(part.item(0, "lock")): part
+                for part in frame.partition_by("lock", maintain_order=True)}
+    found, begin = {}, 0
+    for size, name in runs.select("len", "value").iter_rows():
+        found[str(name)] = frame.slice(begin, size)
+        begin += size
+    return found
 
 
 @once_per_history

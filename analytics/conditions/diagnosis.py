@@ -69,10 +69,11 @@ def diagnose(history: History) -> list[Finding]:
     Each condition's evidence and limits stand in the catalogue; what is said is resolved by
     :func:`resolve`.
     """
-    gathered = measurable((item for judge in judges() for item in judge(history)), history)
-    unnamed = _unnamed(_likely(gathered, history), history)
+    found = _likely(
+        measurable((item for judge in judges() for item in judge(history)), history), history)
+    unnamed = _unnamed(found, history)
     last = (item for judge in last_judges() for item in judge(history, unnamed))
-    return resolve([*gathered, *measurable(last, history)], history)
+    return _resolved([*found, *_likely(measurable(last, history), history)], history)
 
 
 def resolve(gathered: Iterable[Finding], history: History) -> list[Finding]:
@@ -95,8 +96,11 @@ def resolve(gathered: Iterable[Finding], history: History) -> list[Finding]:
     -----
     What is raised: :func:`raised`. What a cause accounts for: :func:`_swallows`.
     """
+    return _resolved(_likely(gathered, history), history)
+
+
+def _resolved(found: Sequence[Finding], history: History) -> list[Finding]:
     known = catalogue()
-    found = _likely(gathered, history)
     unnamed = _unnamed(found, history)
     found = [item for item in found
              if not known[item.condition].last_judges or item.subject in unnamed]

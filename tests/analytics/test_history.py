@@ -10,6 +10,7 @@ from remanence.analytics.history import (
     actuations_by_lock,
     day_ordinals,
     in_first_weeks,
+    per_lock,
     with_weeks,
 )
 from tests.analytics.physics.latency_rows import actuations, history_at, lock
@@ -50,3 +51,11 @@ def test_the_first_weeks_are_weeks_with_rows_and_never_the_week_asked_for():
                                                                         12, 11]
     assert kept.filter(pl.col("lock") == "b")["weeks_ago"].to_list() == [1]
     assert FIRST_WEEKS == 8
+
+
+def test_rows_of_each_lock_are_the_same_whether_they_stand_together_or_not():
+    apart = pl.DataFrame({"lock": ["b", "a", "b", "c"], "n": [1, 2, 3, 4]})
+    expected = {"a": [2], "b": [1, 3], "c": [4]}
+    for frame in (apart, apart.sort("lock", maintain_order=True)):
+        assert {lock: rows["n"].to_list() for lock, rows in per_lock(frame).items()} == expected
+    assert per_lock(apart.clear()) == {}

@@ -8,7 +8,7 @@ import numpy as np
 import polars as pl
 import pytest
 
-from remanence.analytics.conditions import catalogue
+from remanence.analytics.conditions import catalogue, diagnosis
 from remanence.analytics.conditions.condition import causes_first, finding, judges
 from remanence.analytics.conditions.diagnosis import diagnose, resolve
 from remanence.shared.findings import rank
@@ -242,3 +242,17 @@ def test_slower_in_milliseconds_is_the_same_finding_at_twice_the_scale():
 def test_every_condition_has_a_judge():
     assert all(item.judges or item.last_judges for item in catalogue().values())
     assert set(judges()) == {judge for item in catalogue().values() for judge in item.judges}
+
+
+def test_a_lock_that_is_named_is_not_asked_again_whether_it_changed(monkeypatch):
+    rows = actuations(LATCHES[:6], weeks=11, seed=37, faults={
+        "latch-0": lambda days: np.where(days >= 50, np.log(1.3), 0.0)})
+    asked = []
+
+    def last(history, locks):
+        asked.extend(locks)
+        return []
+
+    monkeypatch.setattr(diagnosis, "last_judges", lambda: (last,))
+    assert ("latch-0", "sticking-catch") in names(diagnose(history_at(LATCHES[:6], rows, 10)))
+    assert sorted(asked) == [f"latch-{n}" for n in range(1, 6)]
