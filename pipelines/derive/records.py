@@ -122,6 +122,7 @@ def _levels(
         rest = every.within(cut - LOOKS_BACK_US, NEVER)
         held[key] = Readings(rest.time.copy(), rest.value.copy(), rest.run.copy())
         yield key, every.within(-NEVER, cut)
+        del every, rest  # (before the next channel is read)
 
 
 def _joined(parts: list[_Group | Readings]) -> Readings:
