@@ -106,9 +106,10 @@ def rail_hours(volts: Samples, busy: pl.DataFrame) -> Columns:
              "idle_median": median, "idle_low": quantile(LOW_END), "idle_high": quantile(HIGH_END)}
     # Where a latch was on, the readings at rest are not all.
     for row in np.flatnonzero(count < found["samples"]).tolist():
-        every = pl.Series(volts.value[at[row]:at[row + 1]])
-        found["volts_median"][row] = every.median()
-        lowest[row], highest[row] = every.min(), every.max()
+        every = np.sort(volts.value[at[row]:at[row + 1]])
+        under, over = every[(every.size - 1) // 2], every[every.size // 2]
+        found["volts_median"][row] = under + (over - under) * 0.5
+        lowest[row], highest[row] = every[0], every[-1]
     if some.size:
         mean = np.add.reduceat(idle, low) / size
         for a, b, middle in zip(low.tolist(), (low + size).tolist(), mean.tolist(), strict=True):

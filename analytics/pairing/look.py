@@ -69,8 +69,8 @@ def look(
         The commands that are not over by its end are looked at as they stand.
     """
     windows = rail_windows(commands.filter(C.done_at >= since * PLACES), edges, wiring)
-    tasks = {str(rail): part
-             for (rail,), part in windows.partition_by("rail", as_dict=True).items()}
+    tasks = {str(rail): part for (rail,), part in windows.sort("done_at").partition_by(
+        "rail", as_dict=True, maintain_order=True).items()}
     busy = busy_stretches(edges, wiring).partition_by("rail", as_dict=True)
     said = {str(name): Readings(part["time"].to_numpy(), part["value"].to_numpy(),
                                 part["run"].to_numpy())
@@ -82,9 +82,9 @@ def look(
     runs: list[tuple[str, Columns]] = []
 
     def measure(rail: str, end: int, volts: Samples, amps: dict[str, Samples]) -> None:
-        due = C.done_at < end
-        now, tasks[rail] = tasks[rail].filter(due), tasks[rail].filter(~due)
-        if now.height:
+        due = int(np.searchsorted(tasks[rail]["done_at"].to_numpy(), end))
+        now, tasks[rail] = tasks[rail][:due], tasks[rail][due:]
+        if due:
             found.append((now.select("lock", start="instant"), rail_figures(now, volts, amps)))
 
     for stretch in stretches:

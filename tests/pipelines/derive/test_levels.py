@@ -9,8 +9,11 @@ import numpy as np
 import polars as pl
 import pytest
 
+from remanence.analytics.pairing.edges import DAY_US
+from remanence.analytics.pairing.wiring import Wiring
 from remanence.pipelines.derive import records
 from remanence.pipelines.store import days as store_days
+from remanence.pipelines.store.store import Batch
 from remanence.shared.tables import SIGNALS
 from remanence.shared.venue import Supply
 from tests.analytics.pairing.random_logs import random_log, random_venue
@@ -179,6 +182,26 @@ def test_readings_that_are_no_numbers(tmp_path, rng_of):
     house.take(signals.with_columns(
         value=pl.when(odd | whole).then(float("nan")).otherwise("value")))
     house.check()
+
+
+def test_a_channel_is_read_when_it_is_asked_for(tmp_path, rng_of, monkeypatch):
+    """No two channels need be held at a time."""
+    house = house_of(tmp_path, rng_of)
+    house.store.commit(Batch(some_days(rng_of, house, days=1)))
+    read = []
+    real = records._joined
+
+    def watched(parts):
+        read.append(len(parts))
+        return real(parts)
+
+    monkeypatch.setattr(records, "_joined", watched)
+    begin = int(MIDNIGHT.timestamp()) * 1_000_000
+    for stretch in records.StoreReader(house.store.folder).stretches(
+            Wiring.of(house.venue, {}), [MIDNIGHT.date()], begin, begin + DAY_US, None):
+        for count, _ in enumerate(stretch.levels, 1):
+            assert len(read) == count
+        read.clear()
 
 
 @pytest.fixture
