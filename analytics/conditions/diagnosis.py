@@ -15,6 +15,7 @@ from collections.abc import Collection, Iterable, Sequence
 from dataclasses import replace
 from datetime import date, timedelta
 
+from remanence.analytics.conditions.cause import weighed
 from remanence.analytics.conditions.coarse_clock import measurable
 from remanence.analytics.conditions.condition import catalogue, causes_first, judges
 from remanence.analytics.conditions.other_lock import (
@@ -40,6 +41,9 @@ DATES_SCORE = 0.9
 SECOND_SIGN_WEIGHT = 0.5
 """How much of a second sign's probability counts beside the first's: two judges that look at the
 same log are half independent (assumption)."""
+
+CONTRADICTED = 0.2
+"""A story that its own columns leave less probable than this gives way to another (assumption)."""
 
 BEFORE_CAUSE = timedelta(days=21)
 """An effect may be dated this much before its cause: both dates have intervals."""
@@ -93,12 +97,15 @@ def resolve(gathered: Iterable[Finding], history: History) -> list[Finding]:
     found = [item for item in found if item.score >= LEAST_SCORE]
     found = without_swapped(found, history)
     limits = history.venue.limits
-    found = _without_named(found, history)
     found = _without_rail_effects(found, history, limits)
+    known = catalogue()
     by_subject: dict[tuple[str, str], list[Finding]] = defaultdict(list)
     for item in found:
-        by_subject[item.subject_kind, item.subject].append(item)
-    kept = [item for group in by_subject.values() for item in _one_cause(group, limits)]
+        by_subject[item.subject_kind, item.subject].append(
+            item if known[item.condition].certain else weighed(item, history))
+    kept = [item for group in by_subject.values()
+            for item in _best_told(_one_cause(group, limits))]
+    kept = _without_named(kept, history)
     on_way_out = {lock.id for lock in history.venue.locks if lock.on_way_out}
     first = first_day(history)
     kept = [perhaps_replaced(
@@ -137,6 +144,12 @@ def _most_urgent(*urgencies: str) -> str:
     return min(urgencies, key=URGENCIES.index)
 
 
+def _sureness(item: Finding) -> float:
+    """Probability that something is wrong with the subject, by whatever name."""
+    sure: float = item.extra.get("effect_score", item.score)
+    return sure
+
+
 def _swallows(cause: Finding, effect: Finding, limits: Limits) -> bool:
     """Whether a cause is sure enough to be said in place of its effect.
 
@@ -144,7 +157,7 @@ def _swallows(cause: Finding, effect: Finding, limits: Limits) -> bool:
     stands for both where it is sure enough to be raised by itself, or no less sure than the
     effect; else the effect is said, with its own probability, and the cause is its label.
     """
-    return cause.score >= min(_threshold(cause, limits), effect.score)
+    return _sureness(cause) >= min(_threshold(cause, limits), _sureness(effect))
 
 
 def _without_rail_effects(
@@ -186,12 +199,15 @@ def _without_rail_effects(
 def _without_named(found: Sequence[Finding], history: History) -> list[Finding]:
     """Without what is said only of locks of which nothing else is found, where something is.
 
-    What is read off the venue file or the service log changes no lock.
+    What is read off the venue file or the service log changes no lock. A story that the lock's
+    own columns contradict is no name for it: where the lock has changed in a way that no
+    condition names, that is said, with the story as its label.
     """
     known, locks = catalogue(), history.venue.locks_by_id
     told = {
         (item.subject_kind, item.subject) for item in found
         if not known[item.condition].only_alone and not known[item.condition].certain
+        and not _contradicted(item)
     }
 
     def alone(item: Finding) -> bool:
@@ -201,7 +217,50 @@ def _without_named(found: Sequence[Finding], history: History) -> list[Finding]:
                   for channel in (lock.command, lock.contact) if channel}
         return not about & told
 
-    return [item for item in found if not known[item.condition].only_alone or alone(item)]
+    unnamed = {item.subject: item for item in found
+               if known[item.condition].only_alone and alone(item)}
+    kept = []
+    for item in found:
+        if known[item.condition].only_alone:
+            continue
+        other = unnamed.get(item.subject) if item.subject_kind == "lock" else None
+        if other is None or known[item.condition].certain:
+            kept.append(item)
+        else:
+            unnamed[item.subject] = _in_place_of(other, item)
+    return kept + list(unnamed.values())
+
+
+def _contradicted(item: Finding) -> bool:
+    """Whether a subject's own columns make the name improbable, however sure the judge is."""
+    return item.score < CONTRADICTED * _sureness(item)
+
+
+def _best_told(group: Sequence[Finding]) -> list[Finding]:
+    """Without the stories that a subject's columns contradict, where a likelier one tells it."""
+    known = catalogue()
+    best = max(group, key=lambda item: item.score)
+    kept = []
+    for item in group:
+        related = not _before(item, best) and (
+            item.condition in known[best.condition].explains
+            or best.condition in known[item.condition].explains)
+        if related and _contradicted(item) and not _contradicted(best):
+            best = _in_place_of(best, item, label=False)
+        else:
+            kept.append(item)
+    return [best if item.condition == best.condition else item for item in kept]
+
+
+def _in_place_of(named: Finding, story: Finding, *, label: bool = True) -> Finding:
+    """A finding that is told in place of a story which its columns contradict.
+
+    That something is wrong is as sure as the surer of the two, and as urgent.
+    """
+    named = replace(
+        named, urgency=_most_urgent(named.urgency, story.urgency),
+        extra={**named.extra, "effect_score": max(_sureness(named), _sureness(story))})
+    return _labelled(named, story) if label else named
 
 
 def _before(effect: Finding, cause: Finding) -> bool:
@@ -218,13 +277,17 @@ def _one_cause(group: Sequence[Finding], limits: Limits) -> list[Finding]:
     A cause that is too unsure to stand for a real effect becomes that one's ``likely_cause``.
     """
     kept = {item.condition: item for item in group}
+    fit = {item.condition: item.score / max(_sureness(item), LEAST_SCORE) for item in group}
     for cause in causes_first():
         named = kept.get(cause.name)
-        if named is None or named.score < CAUSE_SCORE:
+        if named is None or _sureness(named) < CAUSE_SCORE:
             continue
         gone = []
         effects = [kept[name] for name in cause.explains
                    if name in kept and not _before(kept[name], named)]
+        # A story that the columns contradict explains nothing that they bear out better.
+        effects = [other for other in effects
+                   if fit[cause.name] >= min(CONTRADICTED, fit[other.condition])]
         surer = [other for other in effects if not _swallows(named, other, limits)]
         if surer:
             for other in surer:
@@ -238,7 +301,7 @@ def _one_cause(group: Sequence[Finding], limits: Limits) -> list[Finding]:
             effect = other.condition
             if effect in cause.takes_urgency_of:
                 urgency = _most_urgent(named.urgency, other.urgency)
-                surest = max(other.score, named.extra.get("effect_score", 0.0))
+                surest = max(_sureness(named), _sureness(other))
                 named = replace(named, urgency=urgency,
                                 extra={**named.extra, "effect_score": round(surest, 3)})
             del kept[effect]
@@ -249,11 +312,8 @@ def _one_cause(group: Sequence[Finding], limits: Limits) -> list[Finding]:
         kept[cause.name] = named
     if "over-long-energising" in kept and "hot-coil" in kept:
         # Both are said, the cause first.
-        held_on, hot = kept["over-long-energising"], kept["hot-coil"]
-        kept["over-long-energising"] = replace(
-            held_on, urgency=_most_urgent(held_on.urgency, hot.urgency),
-            score=max(held_on.score, hot.score),
-        )
+        kept["over-long-energising"] = _in_place_of(
+            kept["over-long-energising"], kept["hot-coil"], label=False)
     return list(kept.values())
 
 
