@@ -12,7 +12,7 @@ INTERCEPT, VOTE_WEIGHT = 0.64, 1.18
 """Natural log odds of a name, where something is wrong: so much, plus so much for each of the
 columns' votes, which are natural logs of likelihood ratios."""
 
-FITTED_ON = "50000-50060 60000-60027"
+FITTED_ON = "50000-50057 50059-50060 60000-60027"
 """The seeds."""
 
 OF_CONDITION: Mapping[str, float] = {

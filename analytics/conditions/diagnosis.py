@@ -1,11 +1,13 @@
 """From candidates to findings: one fault is said once, by its right name, and seldom wrongly.
 
 Forty locks and a score of conditions every week are many chances to be wrong.
-Every candidate brings the probability that it is real, worked out against how
+Every candidate brings the probability that something is wrong, worked out against how
 rare such faults are (its prior), so that looking at many locks and many weeks
 is paid for once, in the prior. What asks for somebody's hands is decided by that
 probability and by what missing it would cost, one finding at a time and by limits
 that stand beforehand (:func:`raised`): what else was found that week says nothing of it.
+By which name it goes is for all columns of the subject to say
+(:mod:`remanence.analytics.conditions.cause`): that probability is its score.
 """
 
 from __future__ import annotations
@@ -343,7 +345,7 @@ def raised(item: Finding, limits: Limits, on_way_out: Collection[str] = ()) -> F
     Parameters
     ----------
     item : Finding
-        Its score is the probability that it is real.
+        Its ``effect_score``, or its score, is the probability that something is wrong.
     limits : Limits
         ``raise_now_percent``, ``raise_week_percent``, ``raise_plan_percent``, and
         ``raise_exit_percent`` for what may keep people in.
@@ -360,7 +362,7 @@ def raised(item: Finding, limits: Limits, on_way_out: Collection[str] = ()) -> F
     real one for another week costs (1 - t) / t times what a false one does. The more urgent, the
     dearer to leave, so the lower t.
 
-    What to expect of it, if scores are true probabilities: of the findings just at the threshold
+    What to expect of it, if those are true probabilities: of the findings just at the threshold
     a share 1 - t is false, of all that are raised fewer. Of healthy subjects no more than
     prior / (1 - prior) x (1 - t) / t are raised, since a Bayes factor's mean is 1 where there is no
     fault (Markov's inequality): with a prior of 1 in 100, in each judgement 2.5 in 1,000 for
@@ -373,5 +375,4 @@ def raised(item: Finding, limits: Limits, on_way_out: Collection[str] = ()) -> F
     least = _threshold(item, limits)
     if known.keeps_in and item.subject_kind == "lock" and item.subject in on_way_out:
         least = min(least, limits.raise_exit_percent / 100)
-    score = max(item.score, item.extra.get("effect_score", 0.0))
-    return item if score >= least else replace(item, urgency="watch")
+    return item if _sureness(item) >= least else replace(item, urgency="watch")
