@@ -13,6 +13,10 @@ from remanence.shared.findings import STATE_OF_URGENCY, Evidence, Finding
 _UNTOLD_UNITS = ("nat", "standard deviations")
 """Figures in these units serve programs, and stand in findings.json only."""
 
+MOST_SURE = 0.99
+"""A page never claims more: no log proves anything beyond doubt."""
+LEAST_APART = 0.05
+"""A name's probability stands beside that of something being wrong from this difference on."""
 ALWAYS_PERCENT = 99.95
 """From this share on it is every one: 100 % stands there."""
 _SAME_QUANTITY = dict.fromkeys(
@@ -146,9 +150,13 @@ class FindingWords(FigureWords):
             made.append((finding, rows))
         return made
 
-    def sure(self, score: float) -> str:
-        """How sure: the probability, and never certainty."""
-        return self.lang("sure.words", percent=self.lang.percent(min(score, 0.99)))
+    def sure(self, finding: Finding) -> str:
+        """How sure: of the name and, where that differs, that something is wrong at all."""
+        percent = self.lang.percent(min(finding.score, MOST_SURE))
+        wrong = min(finding.extra.get("effect_score", finding.score), MOST_SURE)
+        if wrong - finding.score < LEAST_APART:
+            return self.lang("sure.words", percent=percent)
+        return self.lang("sure.apart", percent=percent, wrong=self.lang.percent(wrong))
 
     def state(self, finding: Finding) -> str:
         """State that a finding puts its subject in."""

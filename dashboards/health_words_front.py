@@ -174,7 +174,7 @@ class FrontWords(FindingWords):
 
     def facts(self, job: Job) -> str:
         """How sure, since when, what to bring."""
-        parts = [self.sure(job.lead.score)]
+        parts = [self.sure(job.lead)]
         if job.lead.status == "worse" or (job.lead.status == "new" and not self.is_first_report):
             parts.insert(0, self.lang(f"front.tag_{job.lead.status}"))
         if job.lead.since:

@@ -120,7 +120,7 @@ class Finding:
     urgency : str
         ``now``, ``week``, ``plan`` or ``watch``.
     score : float
-        Probability that the condition is real.
+        Probability that the condition is there and is the right name for what was found.
     since, since_low, since_high : date or None
         First day it holds from, with the bounds of its 95 % interval where dated.
     evidence : tuple of Evidence

@@ -1,11 +1,13 @@
 """From candidates to findings: one fault is said once, by its right name, and seldom wrongly.
 
 Forty locks and a score of conditions every week are many chances to be wrong.
-Every candidate brings the probability that it is real, worked out against how
+Every candidate brings the probability that something is wrong, worked out against how
 rare such faults are (its prior), so that looking at many locks and many weeks
 is paid for once, in the prior. What asks for somebody's hands is decided by that
 probability and by what missing it would cost, one finding at a time and by limits
 that stand beforehand (:func:`raised`): what else was found that week says nothing of it.
+By which name it goes is for all columns of the subject to say
+(:mod:`remanence.analytics.conditions.cause`): that probability is its score.
 """
 
 from __future__ import annotations
@@ -15,6 +17,7 @@ from collections.abc import Collection, Iterable, Sequence
 from dataclasses import replace
 from datetime import date, timedelta
 
+from remanence.analytics.conditions.cause import weighed
 from remanence.analytics.conditions.coarse_clock import measurable
 from remanence.analytics.conditions.condition import (
     catalogue,
@@ -46,6 +49,9 @@ SECOND_SIGN_WEIGHT = 0.5
 """How much of a second sign's probability counts beside the first's: two judges that look at the
 same log are half independent (assumption)."""
 
+CONTRADICTED = 0.2
+"""A story that its own columns leave less probable than this gives way to another (assumption)."""
+
 BEFORE_CAUSE = timedelta(days=21)
 """An effect may be dated this much before its cause: both dates have intervals."""
 
@@ -69,11 +75,12 @@ def diagnose(history: History) -> list[Finding]:
     Each condition's evidence and limits stand in the catalogue; what is said is resolved by
     :func:`resolve`.
     """
-    found = _likely(
-        measurable((item for judge in judges() for item in judge(history)), history), history)
-    unnamed = _unnamed(found, history)
-    last = (item for judge in last_judges() for item in judge(history, unnamed))
-    return _resolved([*found, *_likely(measurable(last, history), history)], history)
+    gathered = measurable((item for judge in judges() for item in judge(history)), history)
+    told = _told(_likely(gathered, history), history)
+    unnamed = _unnamed(told, history)
+    last = measurable(
+        (item for judge in last_judges() for item in judge(history, unnamed)), history)
+    return _said(told, _likely(last, history), history)
 
 
 def resolve(gathered: Iterable[Finding], history: History) -> list[Finding]:
@@ -96,32 +103,40 @@ def resolve(gathered: Iterable[Finding], history: History) -> list[Finding]:
     -----
     What is raised: :func:`raised`. What a cause accounts for: :func:`_swallows`.
     """
-    return _resolved(_likely(gathered, history), history)
-
-
-def _resolved(found: Sequence[Finding], history: History) -> list[Finding]:
     known = catalogue()
-    unnamed = _unnamed(found, history)
-    found = [item for item in found
-             if not known[item.condition].last_judges or item.subject in unnamed]
-    limits = history.venue.limits
-    found = _without_rail_effects(found, history, limits)
-    by_subject: dict[tuple[str, str], list[Finding]] = defaultdict(list)
-    for item in found:
-        by_subject[item.subject_kind, item.subject].append(item)
-    kept = [item for group in by_subject.values() for item in _one_cause(group, limits)]
-    on_way_out = {lock.id for lock in history.venue.locks if lock.on_way_out}
-    first = first_day(history)
-    kept = [perhaps_replaced(
-        item if known[item.condition].certain else within_the_log(item, first), history)
-        for item in kept]
-    return sorted((raised(item, limits, on_way_out) for item in kept), key=rank)
+    found = _likely(gathered, history)
+    told = _told([item for item in found if not known[item.condition].last_judges], history)
+    return _said(told, [item for item in found if known[item.condition].last_judges], history)
 
 
 def _likely(gathered: Iterable[Finding], history: History) -> list[Finding]:
     """Candidates that are worth a line, each once, without those of locks that changed places."""
     return without_swapped(
         [item for item in _joined(gathered) if item.score >= LEAST_SCORE], history)
+
+
+def _told(found: Sequence[Finding], history: History) -> list[Finding]:
+    """Each fault by its likeliest name, with the name's own probability."""
+    limits, known = history.venue.limits, catalogue()
+    by_subject: dict[tuple[str, str], list[Finding]] = defaultdict(list)
+    for item in _without_rail_effects(found, history, limits):
+        by_subject[item.subject_kind, item.subject].append(
+            item if known[item.condition].certain else weighed(item, history))
+    return [item for group in by_subject.values()
+            for item in _best_told(_one_cause(group, limits))]
+
+
+def _said(told: Sequence[Finding], last: Sequence[Finding], history: History) -> list[Finding]:
+    """What is told, and of locks without a name for their fault what the last judges found."""
+    known, limits, unnamed = catalogue(), history.venue.limits, _unnamed(told, history)
+    kept = _without_contradicted(
+        told, {item.subject: weighed(item, history) for item in last if item.subject in unnamed})
+    on_way_out = {lock.id for lock in history.venue.locks if lock.on_way_out}
+    first = first_day(history)
+    kept = [perhaps_replaced(
+        item if known[item.condition].certain else within_the_log(item, first), history)
+        for item in kept]
+    return sorted((raised(item, limits, on_way_out) for item in kept), key=rank)
 
 
 def _joined(gathered: Iterable[Finding]) -> list[Finding]:
@@ -154,6 +169,12 @@ def _most_urgent(*urgencies: str) -> str:
     return min(urgencies, key=URGENCIES.index)
 
 
+def _sureness(item: Finding) -> float:
+    """Probability that something is wrong with the subject, by whatever name."""
+    sure: float = item.extra.get("effect_score", item.score)
+    return sure
+
+
 def _swallows(cause: Finding, effect: Finding, limits: Limits) -> bool:
     """Whether a cause is sure enough to be said in place of its effect.
 
@@ -161,7 +182,7 @@ def _swallows(cause: Finding, effect: Finding, limits: Limits) -> bool:
     stands for both where it is sure enough to be raised by itself, or no less sure than the
     effect; else the effect is said, with its own probability, and the cause is its label.
     """
-    return cause.score >= min(_threshold(cause, limits), effect.score)
+    return _sureness(cause) >= min(_threshold(cause, limits), _sureness(effect))
 
 
 def _without_rail_effects(
@@ -203,12 +224,13 @@ def _without_rail_effects(
 def _unnamed(found: Sequence[Finding], history: History) -> set[str]:
     """The locks of which nothing is found, nor of their rail, their controllers or the venue.
 
-    What is read off the venue file or the service log changes no lock.
+    What is read off the venue file or the service log changes no lock, and a story that the
+    lock's own columns contradict is no name for its fault.
     """
     known = catalogue()
     told = {
         (item.subject_kind, item.subject) for item in found
-        if not known[item.condition].last_judges and not known[item.condition].certain
+        if not known[item.condition].certain and not _contradicted(item)
     }
 
     def alone(lock: Lock) -> bool:
@@ -218,6 +240,54 @@ def _unnamed(found: Sequence[Finding], history: History) -> set[str]:
         return not about & told
 
     return {lock.id for lock in history.venue.locks if alone(lock)}
+
+
+def _without_contradicted(told: Sequence[Finding], unnamed: dict[str, Finding]) -> list[Finding]:
+    """What is told; where a lock has changed in a way that no condition names, that is said.
+
+    The story that its own columns contradict becomes its label.
+    """
+    known = catalogue()
+    kept = []
+    for item in told:
+        other = unnamed.get(item.subject) if item.subject_kind == "lock" else None
+        if other is None or known[item.condition].certain:
+            kept.append(item)
+        else:
+            unnamed[item.subject] = _in_place_of(other, item)
+    return kept + list(unnamed.values())
+
+
+def _contradicted(item: Finding) -> bool:
+    """Whether a subject's own columns make the name improbable, however sure the judge is."""
+    return item.score < CONTRADICTED * _sureness(item)
+
+
+def _best_told(group: Sequence[Finding]) -> list[Finding]:
+    """Without the stories that a subject's columns contradict, where a likelier one tells it."""
+    known = catalogue()
+    best = max(group, key=lambda item: item.score)
+    kept = []
+    for item in group:
+        related = not _before(item, best) and (
+            item.condition in known[best.condition].explains
+            or best.condition in known[item.condition].explains)
+        if related and _contradicted(item) and not _contradicted(best):
+            best = _in_place_of(best, item, label=False)
+        else:
+            kept.append(item)
+    return [best if item.condition == best.condition else item for item in kept]
+
+
+def _in_place_of(named: Finding, story: Finding, *, label: bool = True) -> Finding:
+    """A finding that is told in place of a story which its columns contradict.
+
+    That something is wrong is as sure as the surer of the two, and as urgent.
+    """
+    named = replace(
+        named, urgency=_most_urgent(named.urgency, story.urgency),
+        extra={**named.extra, "effect_score": max(_sureness(named), _sureness(story))})
+    return _labelled(named, story) if label else named
 
 
 def _before(effect: Finding, cause: Finding) -> bool:
@@ -234,13 +304,17 @@ def _one_cause(group: Sequence[Finding], limits: Limits) -> list[Finding]:
     A cause that is too unsure to stand for a real effect becomes that one's ``likely_cause``.
     """
     kept = {item.condition: item for item in group}
+    fit = {item.condition: item.score / max(_sureness(item), LEAST_SCORE) for item in group}
     for cause in causes_first():
         named = kept.get(cause.name)
-        if named is None or named.score < CAUSE_SCORE:
+        if named is None or _sureness(named) < CAUSE_SCORE:
             continue
         gone = []
         effects = [kept[name] for name in cause.explains
                    if name in kept and not _before(kept[name], named)]
+        # A story that the columns contradict explains nothing that they bear out better.
+        effects = [other for other in effects
+                   if fit[cause.name] >= min(CONTRADICTED, fit[other.condition])]
         surer = [other for other in effects if not _swallows(named, other, limits)]
         if surer:
             for other in surer:
@@ -254,7 +328,7 @@ def _one_cause(group: Sequence[Finding], limits: Limits) -> list[Finding]:
             effect = other.condition
             if effect in cause.takes_urgency_of:
                 urgency = _most_urgent(named.urgency, other.urgency)
-                surest = max(other.score, named.extra.get("effect_score", 0.0))
+                surest = max(_sureness(named), _sureness(other))
                 named = replace(named, urgency=urgency,
                                 extra={**named.extra, "effect_score": round(surest, 3)})
             del kept[effect]
@@ -265,11 +339,8 @@ def _one_cause(group: Sequence[Finding], limits: Limits) -> list[Finding]:
         kept[cause.name] = named
     if "over-long-energising" in kept and "hot-coil" in kept:
         # Both are said, the cause first.
-        held_on, hot = kept["over-long-energising"], kept["hot-coil"]
-        kept["over-long-energising"] = replace(
-            held_on, urgency=_most_urgent(held_on.urgency, hot.urgency),
-            score=max(held_on.score, hot.score),
-        )
+        kept["over-long-energising"] = _in_place_of(
+            kept["over-long-energising"], kept["hot-coil"], label=False)
     return list(kept.values())
 
 
@@ -299,7 +370,7 @@ def raised(item: Finding, limits: Limits, on_way_out: Collection[str] = ()) -> F
     Parameters
     ----------
     item : Finding
-        Its score is the probability that it is real.
+        Its ``effect_score``, or its score, is the probability that something is wrong.
     limits : Limits
         ``raise_now_percent``, ``raise_week_percent``, ``raise_plan_percent``, and
         ``raise_exit_percent`` for what may keep people in.
@@ -316,7 +387,7 @@ def raised(item: Finding, limits: Limits, on_way_out: Collection[str] = ()) -> F
     real one for another week costs (1 - t) / t times what a false one does. The more urgent, the
     dearer to leave, so the lower t.
 
-    What to expect of it, if scores are true probabilities: of the findings just at the threshold
+    What to expect of it, if those are true probabilities: of the findings just at the threshold
     a share 1 - t is false, of all that are raised fewer. Of healthy subjects no more than
     prior / (1 - prior) x (1 - t) / t are raised, since a Bayes factor's mean is 1 where there is no
     fault (Markov's inequality): with a prior of 1 in 100, in each judgement 2.5 in 1,000 for
@@ -329,5 +400,4 @@ def raised(item: Finding, limits: Limits, on_way_out: Collection[str] = ()) -> F
     least = _threshold(item, limits)
     if known.keeps_in and item.subject_kind == "lock" and item.subject in on_way_out:
         least = min(least, limits.raise_exit_percent / 100)
-    score = max(item.score, item.extra.get("effect_score", 0.0))
-    return item if score >= least else replace(item, urgency="watch")
+    return item if _sureness(item) >= least else replace(item, urgency="watch")

@@ -42,6 +42,8 @@ SIGNS: Mapping[str, str] = {
     "opened-unpowered": "openings_unpowered", "not-reclosed": "left_open",
 }
 """What shows a fault by itself, however usual it has become."""
+AT_EACH_COMMAND = frozenset({"coil-open", "contact-inverted", "contact-stuck"})
+"""What lets no command be answered, or have it seen, while it is there."""
 _TELLING = "median-latency"
 
 
@@ -115,6 +117,8 @@ def lives(
     """
     known = catalogue()
     before = {_key(item.finding): item for item in earlier}
+    found = [one for one in found
+             if not any(_still_its_cause(item, one, found, shown) for item in earlier)]
     kept = [_found(item, before.get(_key(item)), earlier, week) for item in found]
     standing = [
         Standing(item, shown.get(_key(item)[:2], Shown()).sag_volts) for item in kept
@@ -143,6 +147,25 @@ def lives(
 
 def _key(item: Finding) -> tuple[str, str, str]:
     return item.subject_kind, item.subject, item.condition
+
+
+def _still_its_cause(
+    earlier: Standing, now: Finding, found: Sequence[Finding],
+    shown: Mapping[tuple[str, str], Shown],
+) -> bool:
+    """Whether a finding of the week is but the effect of a cause that stands.
+
+    A week too thin to show the cause again shows its effect. While no command was answered, and
+    nobody has worked on the lock, the fault keeps the name that more of the log gave it.
+    """
+    was = earlier.finding
+    seen = shown.get(_key(was)[:2])
+    return (
+        seen is not None and was.condition in AT_EACH_COMMAND and was.urgency != "watch"
+        and _key(was)[:2] == _key(now)[:2]
+        and now.condition in catalogue()[was.condition].explains
+        and not any(_key(one) == _key(was) for one in found)
+        and seen.serviced is None and 0 < seen.told == seen.unanswered + seen.left_open)
 
 
 def _same_story(earlier: Finding, now: Finding) -> bool:
@@ -230,6 +253,8 @@ def _unfound(item: Standing, seen: Shown, week: Week, hidden_by_rail: Collection
 def _as_before(item: Standing, seen: Shown) -> bool:
     """Whether the week's readings are nearer to what they were before the fault than to it."""
     was = item.finding
+    if was.condition in AT_EACH_COMMAND and seen.told == seen.unanswered + seen.left_open:
+        return False
     sign = SIGNS.get(was.condition)
     if sign is not None and getattr(seen, sign) > 0:
         return False

@@ -9,7 +9,7 @@ from remanence.shared.on_demand import on_demand
 if TYPE_CHECKING:
     from remanence.analytics.drift.change_model import daily_covariance, fit_change
     from remanence.analytics.drift.common import VOLTS_EXPONENT, Wander, group_of
-    from remanence.analytics.drift.daily_series import LockDays
+    from remanence.analytics.drift.daily_series import REST_HOURS, LockDays
     from remanence.analytics.drift.judge import LockDrift, drifts
     from remanence.analytics.drift.neighbours import LEAST_NEIGHBOURS
     from remanence.analytics.drift.panel import LEAST_SIBLINGS
@@ -18,15 +18,15 @@ if TYPE_CHECKING:
     from remanence.analytics.drift.slow_mode import SlowMode
 
 __all__ = [
-    "LEAST_NEIGHBOURS", "LEAST_SIBLINGS", "LockDays", "LockDrift", "SharedChange", "SlowMode",
-    "VOLTS_EXPONENT", "Wander",
+    "LEAST_NEIGHBOURS", "LEAST_SIBLINGS", "LockDays", "LockDrift", "REST_HOURS", "SharedChange",
+    "SlowMode", "VOLTS_EXPONENT", "Wander",
     "daily_covariance", "drifts", "fit_change", "group_of", "least_change_ms",
 ]
 
 __getattr__ = on_demand(__name__, {
     "change_model": ("daily_covariance", "fit_change"),
     "common": ("VOLTS_EXPONENT", "Wander", "group_of"),
-    "daily_series": ("LockDays",),
+    "daily_series": ("LockDays", "REST_HOURS"),
     "polls": ("least_change_ms",),
     "judge": ("LockDrift", "drifts"),
     "neighbours": ("LEAST_NEIGHBOURS",),

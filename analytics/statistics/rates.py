@@ -159,7 +159,9 @@ def rate_that_matters(
     # Four windows, each as likely as the other to be the telling one.
     top = max(factors)
     mean = top + float(np.log(np.exp(np.array(factors) - top).mean()))
-    count, total, window = counts[int(np.argmax(factors))]
+    # A window without a command has no rate.
+    told = [place for place, (_, total, _) in enumerate(counts) if total]
+    count, total, window = counts[max(told, key=lambda place: factors[place])]
     log_odds = float(np.log(prior / (1 - prior))) + mean
     now = Side(count / total, n=total)
     begun = change_of_rate(day, event, _RARE, _FREQUENT)

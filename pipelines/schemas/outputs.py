@@ -89,7 +89,7 @@ _FINDING = record((
     ("since", or_null(DAY), "first day that it holds from"),
     ("since_low", or_null(DAY), "earliest day, 95 %"),
     ("since_high", or_null(DAY), "latest day, 95 %"),
-    ("score", SHARE, "probability that the condition is real"),
+    ("score", SHARE, "probability that the condition is there, and its name right"),
     ("says", TEXT, "the finding in sentences"),
     ("evidence", many(_EVIDENCE), "the figures it rests on"),
     ("not_excluded", many(TEXT), "other causes that the log cannot rule out"),
@@ -97,7 +97,7 @@ _FINDING = record((
 ), (
     ("accounts_for", many(TEXT), "conditions, or locks, that this one explains"),
     ("course", TEXT, "how it came: step, gradual, slow mode, from the start"),
-    ("effect_score", SHARE, "probability of the surest effect that it explains"),
+    ("effect_score", SHARE, "probability that something is wrong, by whatever name"),
     ("explained", SHARE, "share of failed commands that it explains"),
     ("from_start", FLAG, "whether it was there since the lock was fitted"),
     ("likely_cause", record((("condition", TEXT, "which"), ("score", SHARE, "how sure"))),

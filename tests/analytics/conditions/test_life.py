@@ -175,3 +175,16 @@ def test_what_a_week_shows_is_counted_after_its_last_work():
     assert shown[KEY].latency_ms == pytest.approx(25, rel=0.6)
     assert what_was_shown(history_at(locks, rows.filter(rows["lock"] == "latch-0"), 3))[
         KEY] == Shown(supply="rail")
+
+
+def test_a_week_too_thin_for_the_cause_keeps_its_name():
+    cause = failing(condition="contact-stuck")
+    made = after(opened(cause), [failing("now")], Shown(4, unanswered=4))
+    assert statuses(made) == [("contact-stuck", "standing", "week")]
+    assert [item.finding.condition for item in made.standing] == ["contact-stuck"]
+
+
+def test_a_command_that_was_answered_takes_the_cause_away():
+    cause = failing(condition="contact-stuck")
+    made = after(opened(cause), [failing("now")], Shown(4, unanswered=3))
+    assert statuses(made) == [("no-release", "standing", "now")]

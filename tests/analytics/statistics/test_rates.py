@@ -31,3 +31,13 @@ def test_a_lock_that_never_was_sound_is_not_excused_by_its_past():
 
 def test_a_failure_now_and_then_is_none():
     assert judged(6, 2).log_odds < 0
+
+
+def test_a_week_without_a_command_is_no_window_for_a_rate():
+    """A rare event in a long past, and silence since: the empty windows fit best."""
+    day = np.concatenate([np.linspace(-180, -16, 900), np.linspace(-15, -12, 200)])
+    event = np.zeros(day.size, dtype=bool)
+    event[-1] = True
+    found = rate_that_matters(day, event, **PRIORS)
+    assert found.log_odds < 0
+    assert found.now.n > 0

@@ -1,0 +1,225 @@
+"""How probable each story of a lock is, by all of its columns: a posterior over its causes.
+
+A judge looks at the figures that raise its condition. Whether that condition is the right name is
+for every column of the lock to say: a catch that sticks draws what it drew, a coil that was on for
+hours has loaded its rail for hours. Each story states what it expects of the columns; "something
+else", which may move any of them, stands beside all stories.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from remanence.analytics.conditions import calibration
+from remanence.analytics.conditions.columns import Column, columns, on_scale
+from remanence.analytics.history import History
+from remanence.analytics.statistics.intervals import probability
+from remanence.shared.findings import Finding
+
+
+@dataclass(frozen=True)
+class Expected:
+    """What a story expects of a column: its middle, and how far cases lie about it.
+
+    On the column's own scale (:class:`~remanence.analytics.conditions.columns.Column`).
+    """
+
+    middle: float
+    tolerance: float
+
+
+@dataclass(frozen=True)
+class _Scale:
+    """What a column does where "something else" is wrong: it stays, or it moves anywhere.
+
+    ``still`` is how far it lies about nought where it stays, ``moved`` and ``reach`` are the
+    middle and the spread where it moves, ``chance`` how probable that is.
+    """
+
+    still: float
+    moved: float
+    reach: float
+    chance: float
+
+
+MOVED_BY_CHANCE, SELDOM_MOVED_BY_CHANCE = 0.5, 0.15
+"""Chance that something else moves a given column, and one that few things move (assumption)."""
+_SELDOM = frozenset({"outlasts", "not_cut", "spike", "empty", "forced", "bounces"})
+MOST_AGAINST, MOST_FOR = 6.0, 3.0
+"""No column says more than this (natural log), as a story may be right and a column disturbed by
+what nobody thought of (assumption)."""
+
+_SHIFT = {"draw": (0.02, 0.25), "volts": (0.02, 0.08), "latency": (0.04, 0.4),
+          "quick": (0.04, 0.4), "bounces": (0.12, 0.7), "spike": (0.04, 0.8),
+          "pulse": (0.03, 0.7)}
+_SHARES = ("unanswered", "empty", "tried_again", "still", "found_open", "slow", "outlasts",
+           "loaded", "not_cut", "opened", "forced", "clustered", "seen_to", "rested")
+
+
+def _chance(name: str) -> float:
+    return SELDOM_MOVED_BY_CHANCE if name in _SELDOM else MOVED_BY_CHANCE
+
+
+_SCALES: Mapping[str, _Scale] = {
+    **{name: _Scale(still, 0.0, reach, _chance(name))
+       for name, (still, reach) in _SHIFT.items()},
+    **{name: _Scale(0.15, 1.2, 0.9, _chance(name)) for name in _SHARES},
+}
+"""Deviations are assumptions: what sound locks of the episodes for tuning show, rounded up."""
+
+NONE, ALL = 0.0, float(np.pi)
+_STEADY = {"draw": Expected(0.0, 0.025), "spike": Expected(0.0, 0.05)}
+"""What no story of a catch, an armature or a contact moves."""
+_SAME_VOLTS = {"volts": Expected(0.0, 0.03)}
+_QUICK = {"quick": Expected(0.0, 0.06)}
+_SAME_TIME = {"latency": Expected(0.0, 0.05)}
+_AT_WORK = {"empty": Expected(NONE, 0.3)}
+_CLEAN = {"bounces": Expected(0.0, 0.14)}
+_SHUT = {"opened": Expected(0.25, 0.25)}
+
+STORIES: Mapping[str, tuple[Mapping[str, Expected], ...]] = {
+    "sticking-catch": (
+        {**_STEADY, **_AT_WORK, **_CLEAN, "latency": Expected(0.3, 0.22)},
+        {**_STEADY, **_AT_WORK, **_CLEAN, **_QUICK, "slow": Expected(on_scale(0.12), 0.35)}),
+    "loaded-catch": (
+        # People lean in the middle of a game, seldom on the first command of a day.
+        {**_STEADY, **_AT_WORK, **_QUICK, "slow": Expected(on_scale(0.25), 0.35),
+         "rested": Expected(NONE, 0.5)},),
+    "no-release": ({
+        **_STEADY, **_AT_WORK, "unanswered": Expected(on_scale(0.12), 0.35),
+        "tried_again": Expected(on_scale(0.7), 0.5), "seen_to": Expected(ALL, 0.9),
+        "clustered": Expected(on_scale(0.15), 0.8)},),
+    "slow-drop": (
+        {**_STEADY, "latency": Expected(0.3, 0.2)},
+        {**_STEADY, **_QUICK, "slow": Expected(on_scale(0.12), 0.35)}),
+    "weakening-hold": (
+        {**_STEADY, **_SAME_VOLTS, "latency": Expected(-0.3, 0.15)},
+        {**_STEADY, **_SAME_VOLTS, "forced": Expected(on_scale(0.15), 0.35)}),
+    "missing-suppression": ({"draw": _STEADY["draw"], "spike": Expected(1.0, 0.6)},),
+    "coil-open": ({"empty": Expected(ALL, 0.4), "tried_again": Expected(NONE, 0.6)},
+                  {"empty": Expected(2.3, 0.6)}),
+    "coil-current-high": ({
+        **_SAME_TIME, "draw": Expected(0.2, 0.1), "spike": _STEADY["spike"],
+        "bounces": Expected(0.0, 0.15)},),
+    "stuck-energised": ({"outlasts": Expected(1.1, 0.5)},),
+    "over-long-energising": ({"loaded": Expected(ALL, 0.3)},),
+    # How long the load lasts changes how deep it is read, so its depth says nothing here.
+    "self-cut-failed": ({"not_cut": Expected(ALL, 0.4)},),
+    "contact-stuck": ({
+        **_AT_WORK, "draw": _STEADY["draw"], "still": Expected(ALL, 0.2),
+        "tried_again": Expected(NONE, 0.3), "opened": Expected(NONE, 0.15),
+        "clustered": Expected(ALL, 0.5)},),
+    "contact-inverted": ({**_STEADY, **_AT_WORK, "found_open": Expected(2.6, 0.4)},),
+    "contact-chatter": ({**_STEADY, **_SAME_TIME, "bounces": Expected(1.2, 0.5)},),
+    "opened-unpowered": ({**_STEADY, "opened": Expected(1.0, 0.35)},),
+    "not-reclosed": (
+        {**_STEADY, **_SHUT, "found_open": Expected(0.9, 0.35)},),
+    "short-pulse": ({"spike": _STEADY["spike"], "pulse": Expected(-1.2, 0.8)},
+                    {"spike": _STEADY["spike"], "unanswered": Expected(on_scale(0.3), 0.6)}),
+}
+"""By condition: the ways in which it shows, and what each expects of the columns. Trade knowledge,
+no published source; the spreads are wide, as no two locks fail alike."""
+
+
+def _log_normal(value: float, middle: float, variance: float) -> float:
+    return float(-0.5 * ((value - middle) ** 2 / variance + np.log(2 * np.pi * variance)))
+
+
+def vote(name: str, column: Column, expected: Expected) -> float:
+    """Natural log of how much likelier a column is by a story than by something else.
+
+    Parameters
+    ----------
+    name : str
+        The column's name.
+    column : Column
+        What it shows.
+    expected : Expected
+        What the story expects of it.
+
+    Returns
+    -------
+    float
+        It grows with the readings behind the column, as their error shrinks, up to
+        :data:`MOST_FOR` and down to minus :data:`MOST_AGAINST`.
+    """
+    scale, noise = _SCALES[name], column.error**2
+    story = _log_normal(column.value, expected.middle, expected.tolerance**2 + noise)
+    still = _log_normal(column.value, 0.0, scale.still**2 + noise)
+    moved = _log_normal(column.value, scale.moved, scale.reach**2 + noise)
+    other = float(np.logaddexp(np.log1p(-scale.chance) + still, np.log(scale.chance) + moved))
+    return float(np.clip(story - other, -MOST_AGAINST, MOST_FOR))
+
+
+def votes(condition: str, shown: Mapping[str, Column]) -> Mapping[str, float]:
+    """How each column votes on a condition, by the way of showing that fits best.
+
+    Parameters
+    ----------
+    condition : str
+        Its name.
+    shown : mapping of str to Column
+        What the lock's columns show.
+
+    Returns
+    -------
+    mapping of str to float
+        By column, as :func:`vote`; empty where no column tells of the condition.
+    """
+    ways = [{name: vote(name, shown[name], expected)
+             for name, expected in way.items() if name in shown}
+            for way in STORIES.get(condition, ())]
+    return max(ways, key=lambda way: sum(way.values()), default={})
+
+
+def posterior(condition: str, judged: float, cast: Mapping[str, float]) -> float:
+    """Probability that a condition is there and is the right name for it.
+
+    Parameters
+    ----------
+    condition : str
+        Its name.
+    judged : float
+        The judge's own probability that something is wrong.
+    cast : mapping of str to float
+        The columns' votes (:func:`votes`).
+
+    Returns
+    -------
+    float
+        ``judged`` times the probability of the name where something is wrong; ``judged`` itself
+        of a condition that no column tells of and no episode has shown.
+    """
+    if condition not in STORIES and condition not in calibration.OF_CONDITION:
+        return judged
+    odds = (calibration.INTERCEPT + calibration.OF_CONDITION.get(condition, 0.0)
+            + calibration.VOTE_WEIGHT * sum(cast.values()))
+    return judged * probability(odds)
+
+
+def weighed(item: Finding, history: History) -> Finding:
+    """A finding with the probability of its name as its score.
+
+    Parameters
+    ----------
+    item : Finding
+        As its judges made it, its score the probability that something is wrong.
+    history : History
+        The tables it was found in.
+
+    Returns
+    -------
+    Finding
+        ``score`` is the probability that the condition is the right name,
+        ``extra["effect_score"]`` the judges' own: that something is wrong with the subject.
+    """
+    cast: Mapping[str, float] = {}
+    lock = history.venue.locks_by_id.get(item.subject) if item.subject_kind == "lock" else None
+    if lock is not None and item.condition in STORIES:
+        cast = votes(item.condition, columns(history, lock, item.since or history.week.monday))
+    return replace(
+        item, score=posterior(item.condition, item.score, cast),
+        extra={**item.extra, "effect_score": round(item.score, 3)})

@@ -1,0 +1,117 @@
+"""A name by all columns of a lock: a story that its own columns contradict loses."""
+
+from __future__ import annotations
+
+from datetime import date
+
+import numpy as np
+import pytest
+
+from remanence.analytics.conditions.calibration import OF_CONDITION
+from remanence.analytics.conditions.cause import STORIES, Expected, posterior, vote, votes
+from remanence.analytics.conditions.columns import Column, columns, on_scale, share
+from remanence.analytics.conditions.condition import catalogue
+from remanence.analytics.conditions.diagnosis import diagnose, resolve
+from tests.analytics.conditions.test_diagnosis import said
+from tests.analytics.situations.small_venue import life_of, sound
+from tests.campaign.scenario import Fault
+
+SINCE = 58
+
+
+def told(condition, **shown):
+    return posterior(condition, 0.99, votes(condition, shown))
+
+
+def exactly(value):
+    return Column(value, 0.01)
+
+
+def test_every_story_and_number_is_of_a_condition():
+    assert set(STORIES) | set(OF_CONDITION) <= set(catalogue())
+
+
+@pytest.mark.parametrize(("count", "total"), [(0, 4), (3, 10), (7, 7), (40, 90)])
+def test_a_share_lies_on_its_scale_with_the_error_of_its_number(count, total):
+    column = share(count, total)
+    assert abs(column.value - on_scale(count / total)) < 3 * column.error
+    assert 0.7 / np.sqrt(total) < column.error <= 1 / np.sqrt(total)
+
+
+def test_a_vote_grows_with_the_readings_behind_it():
+    slower = Expected(0.3, 0.2)
+    few, many = (vote("latency", Column(0.3, error), slower) for error in (0.3, 0.02))
+    assert 0 < few < many
+    sooner = [vote("latency", Column(-0.3, error), slower) for error in (0.3, 0.1, 0.02)]
+    assert sooner == sorted(sooner, reverse=True)
+    assert sooner[-1] < -2
+
+
+def test_a_joint_of_some_ohms_is_no_catch_that_sticks():
+    """It is slower, as a catch that sticks is, and draws less, which none does."""
+    slower = {"latency": exactly(0.3), "bounces": exactly(0.0)}
+    assert told("sticking-catch", **slower, draw=exactly(0.0)) > 0.7
+    assert told("sticking-catch", **slower, draw=exactly(-0.29)) < 0.1
+
+
+def test_a_coil_whose_load_was_over_was_not_on_for_hours():
+    """The log has it on for 12,600 s; its sag lasted 303 ms: the line of its end is missing."""
+    assert told("over-long-energising", loaded=share(0, 3)) < 0.2
+    assert told("over-long-energising", loaded=share(1, 1)) < told(
+        "over-long-energising", loaded=share(6, 6))
+    assert told("over-long-energising", loaded=share(6, 6)) > 0.9
+
+
+def test_a_lock_that_nobody_saw_to_did_open():
+    """Lost answers look like failures, and nobody tries again."""
+    failed = {"unanswered": share(12, 90), "empty": share(0, 12)}
+    assert told("no-release", **failed, seen_to=share(12, 12)) > 0.9
+    assert told("no-release", **failed, seen_to=share(0, 12)) < 0.3
+
+
+def test_nothing_is_surer_than_its_judge():
+    assert posterior("crossed-channels", 0.97, {}) == 0.97
+    assert posterior("no-release", 0.5, {"unanswered": 3.0, "seen_to": 3.0}) < 0.5
+
+
+@pytest.fixture(scope="module")
+def joint():
+    """A small venue in whose latch-1 a joint goes bad, and whose latch-4 begins to stick."""
+    def shape(scenario):
+        scenario.faults.append(Fault("latch-1", "lock", "coil-current-high", SINCE, "step", 0.72))
+        for name in ("latch-1", "latch-4"):
+            life = life_of(scenario, name)
+            life.wander = life.wander + 0.35 * (np.arange(scenario.days) >= SINCE)
+
+    return next(history for _, history in sound(4, weeks=11, shape=shape).histories((10,)))
+
+
+def test_the_columns_of_a_played_lock(joint):
+    lock = joint.venue.locks_by_id["latch-1"]
+    begun = date.fromordinal(joint.week.monday.toordinal() - 70 + SINCE)
+    shown = columns(joint, lock, begun)
+    assert shown["draw"].value == pytest.approx(np.log(0.72), abs=0.06)
+    assert shown["latency"].value == pytest.approx(0.35, abs=0.08)
+    assert shown["unanswered"].value < on_scale(0.05)
+    other = columns(joint, joint.venue.locks_by_id["latch-2"], begun)
+    assert abs(other["draw"].value) < 0.02
+    assert abs(other["latency"].value) < 0.06
+
+
+def test_a_played_joint_keeps_that_something_is_wrong(joint):
+    [found] = [item for item in diagnose(joint) if item.subject == "latch-1"]
+    assert found.condition == "changed-unnamed"
+    assert found.extra["effect_score"] > 0.95
+    assert found.urgency in ("week", "plan")
+    assert found.extra["likely_cause"]["condition"] == "sticking-catch"
+    assert found.extra["likely_cause"]["score"] < 0.1
+
+
+def test_a_story_that_its_columns_contradict_explains_nothing(joint):
+    """A contact that moves at each command is not stuck, however sure a judge might be."""
+    begun = date.fromordinal(joint.week.monday.toordinal() - 70 + SINCE)
+    names = ("contact-stuck", "sticking-catch")
+    assert names[1] in catalogue()[names[0]].explains
+    found = resolve([said("latch-4", name, since=begun) for name in names], joint)
+    assert [(item.subject, item.condition) for item in found] == [("latch-4", names[1])]
+    assert found[0].score > 0.7
