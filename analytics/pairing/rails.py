@@ -73,9 +73,10 @@ BLUR_US = 200_000
 """How long a neighbour's switching may still move the rail: a magnet's current rising."""
 SELF_CUT_BLUR_US = 1_000_000
 """How long a neighbour that cuts its own coil may still be about to do so."""
-SPIKE_US, SPIKE_GAP_US, FEWEST_OF_SPIKE = 20_000, 10_000, 3
+SPIKE_US, SPIKE_GAP_US, FEWEST_OF_SPIKE = 20_000, 10_000, 2
 """How long after the switch-off a spike is looked for (a coil's current has died away by then); no
-gap among the readings there may be longer than half of it, and so many there must be."""
+gap among the readings there may be longer than half of it, which 100 Hz just keep, and so many
+there must be."""
 FINE_US = 20_000
 """Readings further apart than this do not resolve how long a sag lasted."""
 COARSEST_US = 2 * FINE_US
@@ -316,8 +317,8 @@ def _spike(rail: Records, gaps: Reals, off: Ints, clear: Ints) -> Reals:
     low = np.searchsorted(rail.time, off, "left")
     high = np.searchsorted(rail.time, off + SPIKE_US, "right")
     first = np.append(rail.time, NEVER)[low] - off
-    fine = (high - low >= FEWEST_OF_SPIKE) & (first < SPIKE_GAP_US) & (
-        reduced(np.maximum, gaps, low, high - 1) < SPIKE_GAP_US)
+    fine = (high - low >= FEWEST_OF_SPIKE) & (first <= SPIKE_GAP_US) & (
+        reduced(np.maximum, gaps, low, high - 1) <= SPIKE_GAP_US)
     fine &= (clear > off + SPIKE_US) | (clear < off)
     return np.where(fine, reduced(np.maximum, rail.value, low, high), np.nan)
 
