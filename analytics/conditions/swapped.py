@@ -35,6 +35,8 @@ natural log; of bounces and settling that of the value plus one). Assumption."""
 LEAST_LOG_ODDS = 5.0
 """Natural log of the likelihood ratio from which two have changed places: a hundred and fifty
 times likelier than that both stayed. Assumption."""
+LEAST_EACH = 1.0
+"""What each of the two must add to it: one that stayed as it was did not change places."""
 LEAST_FIT = 0.01
 """Where chance alone would put the worst of the figures so far off less often than this, it is not
 that lock (common practice)."""
@@ -117,19 +119,19 @@ def _worked_on(history: History, swap: Swap) -> bool:
 
 def _weighed(before: _Side, now: _Side, a: int, b: int) -> tuple[Reals, Reals]:
     """For each day the log odds that two locks changed places on it, and how well that fits."""
-    stay, swap, worst, known = (np.zeros(before.mean.shape[1]) for _ in range(4))
+    gains, worst, known = [], np.zeros(before.mean.shape[1]), np.zeros(before.mean.shape[1])
     for one, other in ((a, b), (b, a)):
         own = (now.mean[one] - before.mean[one]) ** 2 / (now.variance[one] + before.variance[one])
         like = (now.mean[one] - before.mean[other]) ** 2 / (
             now.variance[one] + before.variance[other])
         told = np.isfinite(own) & np.isfinite(like)
-        stay += np.where(told, own, 0.0).sum(axis=1)
-        swap += np.where(told, like, 0.0).sum(axis=1)
+        gains.append(0.5 * np.where(told, own - like, 0.0).sum(axis=1))
         worst = np.maximum(worst, np.where(told, like, 0.0).max(axis=1))
         known += told.sum(axis=1)
     # Of so many figures one is the furthest off (Bonferroni).
     fit: Reals = known * stats.chi2.sf(worst, 1.0)
-    return 0.5 * (stay - swap), fit
+    each = np.minimum(*gains) >= LEAST_EACH
+    return np.where(each, gains[0] + gains[1], -np.inf), fit
 
 
 def _sides(history: History, locks: list[str], days: Ints) -> tuple[_Side, _Side]:

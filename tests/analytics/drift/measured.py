@@ -44,14 +44,22 @@ def sticking_rows(kind, seed):
 
 
 def named_after(kind, seed):
-    """Weeks after which the catch is raised as one that sticks; None where it is not."""
-    rows = sticking_rows(kind, seed)
+    """Weeks after which it is raised that the catch sticks, or may; None, and what is said, if not.
+
+    A lock that people lean on looks the same but for when and how long: what is said to be that
+    and does not exclude a catch that sticks asks for the same look at the bench.
+    """
+    rows, said = sticking_rows(kind, seed), []
     for week in range(BEGUN, WEEKS):
         for item in diagnose(history_at(LATCHES, rows, week)):
-            if (item.subject, item.condition) == (STICKS, "sticking-catch") and (
-                    item.urgency != "watch"):
-                return week - BEGUN
-    return None
+            if item.subject != STICKS:
+                continue
+            said.append((week, item.condition, item.urgency, round(item.score, 2),
+                         item.not_excluded))
+            if item.urgency != "watch" and "sticking-catch" in (
+                    item.condition, *item.not_excluded):
+                return week - BEGUN, said
+    return None, said
 
 
 def slopes(seed, deviation, weekly_memory):
@@ -89,8 +97,9 @@ def main(what, *given):
             told += played(seed)
             print(seed, f"{sum(told)} of {len(told)}", flush=True)
         elif what == "rare":
-            told.append(named_after(kind, seed) is not None)
-            print(seed, f"{sum(told)} of {len(told)}", flush=True)
+            after, said = named_after(kind, seed)
+            told.append(after is not None)
+            print(seed, f"{sum(told)} of {len(told)}", after, said, flush=True)
         else:
             for deviation in (0.015, 0.03):
                 for memory in (0.5, 0.8):
