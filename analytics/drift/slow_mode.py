@@ -47,8 +47,6 @@ HEALTHY = (0.5, 60.0)
 """Rate of such releases of a sound lock before anything is known of it: people lean on things."""
 FAULTY = (1.5, 8.0)
 """The same of a lock that sticks or is leant upon: mean 16 %."""
-FAULTY_AFTER_REST = (2.0, 2.0)
-"""Rate after a rest of a catch that sticks there: about half of them (assumption)."""
 SLOW_MODE_PRIOR = 1 / 600
 """Chance, before any data, that one of these faults begins in a given week. Assumption."""
 UNANSWERED_HEALTHY, UNANSWERED_FAULTY = (0.5, 15.0), (1.0, 4.0)
@@ -199,14 +197,8 @@ def slow_mode(days: LockDays, rows: pl.DataFrame, row_day: Reals) -> SlowMode | 
     young = day[-1] - day[0] < YOUNG_DAYS
     # It may have begun in any of the weeks that the series was looked at.
     weeks = max((float(day[-1]) - float(day[0]) + 1.0) / 7.0, 1.0)
-    prior = float(np.log(STANDING_PRIOR if young else SLOW_MODE_PRIOR * weeks))
-    log_odds = change.log_odds + prior
-    at_rest = _after_rests(day, event, rested)
-    if at_rest is not None and not from_start and at_rest.log_odds + prior > log_odds:
-        change, log_odds = at_rest, at_rest.log_odds + prior
-        before, after = day < change.since, day >= change.since
-        onset, share = change.since, float(event[after].mean())
-        share_before = (event[before].sum() + EARLIER_EVENTS) / (before.sum() + EARLIER_COMMANDS)
+    log_odds = change.log_odds + float(np.log(
+        STANDING_PRIOR if young else SLOW_MODE_PRIOR * weeks))
     if from_start:
         change = _all_along(day)
         onset = change.since
@@ -235,19 +227,6 @@ def slow_mode(days: LockDays, rows: pl.DataFrame, row_day: Reals) -> SlowMode | 
         int((hit & rested).sum()), int((after & rested).sum()),
         late, from_start,
     )
-
-
-def _after_rests(day: Reals, event: np.ndarray, rested: np.ndarray) -> Change | None:
-    """The change of the rate after rests alone: a catch that sticks there does not later in the day.
-
-    It is the second of two series that are looked at, which halves its odds.
-    """
-    if rested.sum() < LEAST_TRIALS:
-        return None
-    change = change_of_rate(day[rested], event[rested], HEALTHY, FAULTY_AFTER_REST)
-    if change is None or not (event & rested & (day > LAST_MODE_DAY - FRESH_DAYS)).any():
-        return None
-    return replace(change, log_odds=change.log_odds - float(np.log(2.0)))
 
 
 def _by_unanswered(
