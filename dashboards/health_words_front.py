@@ -12,6 +12,9 @@ from remanence.dashboards.life_strip import strip_weeks, strips
 from remanence.dashboards.lock_state_words import state_reasons
 from remanence.shared.findings import STATE_OF_URGENCY, STATES, Finding
 
+_SAYS_OF_CHANGED = {"place": "changed_place_says", "clocks": "changed_clocks_says"}
+"""What is said of a change that is no setting; of all others both settings are told."""
+
 
 @dataclass(frozen=True)
 class Group:
@@ -288,13 +291,15 @@ class FrontWords(FindingWords):
             entries.append(Entry(lang("untold.coarse", controller=controller), lang(
                 "untold.coarse_says", step=lang.measured(step, unit="ms"))))
         for item in told.changed:
-            unit = {"polling": "ms", "sampling": "ms", "pulse": "ms", "converter": "V"}.get(
+            unit = {"polling": "ms", "sampling": "ms", "pulse": "ms", "converter": "V",
+                    "clocks": "ms"}.get(
                 item.quantity, "%")
             before, now = (lang.measured(100 * value if unit == "%" else value, unit=unit)
                            for value in (item.before or 0.0, item.value))
             entries.append(Entry(
                 lang(f"untold.changed_{item.quantity}", subject=item.subject),
-                lang("untold.changed_says", before=before, now=now, day=lang.day(item.since))))
+                lang(f"untold.{_SAYS_OF_CHANGED.get(item.quantity, 'changed_says')}",
+                     before=before, now=now, day=lang.day(item.since))))
         for gone in told.never_came:
             uses = ", ".join(lang(f"untold.tells_{kind}", subject=name) for kind, name in gone.uses)
             hint = lang("untold.never_came_nearest", nearest=gone.nearest) if gone.nearest else ""

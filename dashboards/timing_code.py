@@ -82,9 +82,9 @@ def how_found(
                      f"more{at} (one-sided 95 % confidence)")
     now = model.pulse_now_ms
     if pulse.change == "keep":
-        lines.append(f"the pulse in use, {now:g} ms: keep it")
+        lines.append(f"the pulse in use, {now:.10g} ms: keep it")
     elif pulse.change and now is not None:
-        lines.append(f"in use now: {now:g} ms, {_CHANGE[pulse.change]}")
+        lines.append(f"in use now: {now:.10g} ms, {_CHANGE[pulse.change]}")
     if pulse.untried and pulse.below_log:
         lines.append("TEST IT FIRST: shorter than any pulse in the log; the catch had moved by "
                      "then, see that it stays open when the current ends")

@@ -13,10 +13,11 @@ if TYPE_CHECKING:
     from remanence.analytics.conditions.fitting import fitting_notes, unsafe_fittings
     from remanence.analytics.conditions.life import Lives, Standing, lives, what_was_shown
     from remanence.analytics.conditions.new_locks import NEW_LOCK_RELEASES, slow_beside
+    from remanence.analytics.conditions.swapped import swap_notes
 
 __all__ = [
     "Condition", "Lives", "NEW_LOCK_RELEASES", "Standing", "catalogue", "coarse_locks", "diagnose",
-    "fitting_notes", "lives", "slow_beside", "unsafe_fittings", "what_was_shown",
+    "fitting_notes", "lives", "slow_beside", "swap_notes", "unsafe_fittings", "what_was_shown",
 ]
 
 __getattr__ = on_demand(__name__, {
@@ -26,4 +27,5 @@ __getattr__ = on_demand(__name__, {
     "fitting": ("fitting_notes", "unsafe_fittings"),
     "life": ("Lives", "Standing", "lives", "what_was_shown"),
     "new_locks": ("NEW_LOCK_RELEASES", "slow_beside"),
+    "swapped": ("swap_notes",),
 })

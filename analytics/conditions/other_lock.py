@@ -1,4 +1,4 @@
-"""Another lock in the place of the old one: two that changed places, or one perhaps replaced.
+"""Another lock in the place of the old one: findings of two that changed places, or one replaced.
 
 A step from one day to the next in how a lock releases, or in what it draws, may be a fault that
 came at once, or another lock that somebody fitted and did not write down. Two locks that each
@@ -9,13 +9,10 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
-from datetime import date, timedelta
+from datetime import date
 
-import numpy as np
-import polars as pl
-
-from remanence.analytics.history import History, actuations_by_lock, service_of, siblings
-from remanence.analytics.statistics.intervals import MEDIAN_ERROR, robust_deviation
+from remanence.analytics.conditions.swapped import swap_of
+from remanence.analytics.history import History, service_of
 from remanence.shared.findings import Finding
 from remanence.shared.tables import BASELINE_ACTIONS
 
@@ -30,21 +27,12 @@ SHARP_DAYS = 7
 """A change whose day is known to within a week may have come at once (assumption)."""
 ENTERED_DAYS = 14
 """Work entered within so many days of a change is what changed it (assumption)."""
-BEFORE_DAYS, GUARD_DAYS = 35, 2
-"""Days before a change that show how a lock was, and days next to it that are left out: its date is
-not exact (assumption)."""
-FEWEST = 5
-"""Actuations on either side that show how a lock was and is (common practice, no source)."""
-ALIKE, ALIKE_ERRORS = 0.04, 2.5
-"""Two locks are alike to within this (natural log) and so many standard errors: warmth and wander
-(assumption). Two that changed places differed by twice as much at least."""
-
-Level = tuple[float, float]
-"""A median natural log and its standard error."""
+ABOUT_DAYS = 21
+"""A finding is dated to within some weeks (assumption)."""
 
 
 def without_swapped(found: Sequence[Finding], history: History) -> list[Finding]:
-    """The findings without those of locks that each became like the other on the same day.
+    """The findings without those of locks that changed places with another one.
 
     Parameters
     ----------
@@ -56,81 +44,23 @@ def without_swapped(found: Sequence[Finding], history: History) -> list[Finding]
     Returns
     -------
     list of Finding
+        Without what another lock in the place of the old one looks like, where two locks each
+        became like the other (:mod:`remanence.analytics.conditions.swapped`) about that time.
     """
-    return [item for item in found if swapped_with(item, history) is None]
+    if not any(item.condition in STEPS for item in found):
+        return list(found)
+    return [item for item in found if not _is_a_swap(item, history)]
 
 
-def swapped_with(item: Finding, history: History) -> str | None:
-    """The lock that this finding's lock changed places with; None where there is none.
-
-    Parameters
-    ----------
-    item : Finding
-        Any; only those of :data:`STEPS` are looked at.
-    history : History
-        Its tables.
-
-    Returns
-    -------
-    str or None
-        A sibling on the same rail whose time to release and whose sag became what the lock's were,
-        and the lock's what its were; they differed by more than chance in one of the two.
-    """
-    lock = history.venue.locks_by_id.get(item.subject) if item.subject_kind == "lock" else None
-    if (lock is None or item.condition not in STEPS or item.since is None
-            or item.extra.get("course") in NO_STEP):
-        return None
-    own = _before_and_now(history, lock.id, item.since)
-    for other in siblings(history.venue, lock):
-        if other.supply == lock.supply and _exchanged(
-                own, _before_and_now(history, other.id, item.since)):
-            return other.id
-    return None
-
-
-def _before_and_now(
-    history: History, name: str, since: date
-) -> list[tuple[Level | None, Level | None]]:
-    """Log latency and log sag of one lock, each before the day and now."""
-    rows = actuations_by_lock(history).get(name)
-    if rows is None:
-        return []
-    begun = since - timedelta(days=GUARD_DAYS)
-    before = rows.filter(pl.col("day").is_between(begun - timedelta(days=BEFORE_DAYS), begun,
-                                                  closed="left"))
-    now = rows.filter((pl.col("day") > since + timedelta(days=GUARD_DAYS - 1))
-                      & (pl.col("weeks_ago") == 0))
-    told = pl.col("outcome") == "released"
-    return [
-        (_level(before, column, told), _level(now, column, told))
-        for column in ("latency_ms", "sag_volts")
-    ]
-
-
-def _level(rows: pl.DataFrame, column: str, told: pl.Expr) -> Level | None:
-    values = np.log(rows.filter(told & (pl.col(column) > 0))[column].to_numpy())
-    if values.size < FEWEST:
-        return None
-    return float(np.median(values)), float(
-        MEDIAN_ERROR * robust_deviation(values) / np.sqrt(values.size))
-
-
-def _exchanged(
-    own: list[tuple[Level | None, Level | None]], other: list[tuple[Level | None, Level | None]]
-) -> bool:
-    apart = False
-    for (a_before, a_now), (b_before, b_now) in zip(own, other, strict=False):
-        if a_before is None or a_now is None or b_before is None or b_now is None:
-            continue
-        if not (_alike(a_now, b_before) and _alike(b_now, a_before)):
-            return False
-        apart = apart or not _alike(a_before, b_before, 2.0)
-    return apart
-
-
-def _alike(first: Level, second: Level, times: float = 1.0) -> bool:
-    error = float(np.hypot(first[1], second[1]))
-    return abs(first[0] - second[0]) <= times * (ALIKE + ALIKE_ERRORS * error)
+def _is_a_swap(item: Finding, history: History) -> bool:
+    if item.subject_kind != "lock" or item.condition not in STEPS:
+        return False
+    swap = swap_of(history, item.subject)
+    if swap is None:
+        return False
+    # A slow mode has no day of its own: while both levels are in its past it looks like one.
+    return (item.since is None or item.extra.get("course") in NO_STEP
+            or abs((item.since - swap.day).days) <= ABOUT_DAYS)
 
 
 def perhaps_replaced(item: Finding, history: History) -> Finding:

@@ -8,6 +8,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
+from remanence.analytics.conditions.swapped import swap_of
 from remanence.analytics.drift.common import VOLTS_EXPONENT
 from remanence.analytics.history import (
     FIRST_WEEKS,
@@ -261,12 +262,18 @@ def _levels(history: History) -> _Levels:
 
 
 def _measured_as_now(history: History, locks: tuple[str, ...], level: Reals) -> Reals:
-    """The levels without the weeks that were measured, or driven, in another way than this one."""
+    """The levels without the weeks that were measured, or driven, in another way than this one.
+
+    Where two locks changed places, what came before is another lock's.
+    """
     known, held = history.venue.locks_by_id, regimes(history)
     out = level.copy()
     for row, name in enumerate(locks):
+        swap = swap_of(history, name)
         for place, figure in enumerate(FIGURES):
             begun = held.begun(known[name], figure.seen_by)
+            if swap is not None:
+                begun = max(begun or swap.day, swap.day)
             if begun is not None:
                 whole = (history.week.sunday - begun).days // 7 + (begun.weekday() == 0)
                 out[row, :max(level.shape[1] - whole, 0), place] = np.nan

@@ -8,6 +8,7 @@ from remanence.shared.on_demand import on_demand
 
 if TYPE_CHECKING:
     from remanence.analytics.drift.change_model import daily_covariance, fit_change
+    from remanence.analytics.drift.clock_course import clock_notes
     from remanence.analytics.drift.common import VOLTS_EXPONENT, Wander, group_of
     from remanence.analytics.drift.daily_series import REST_HOURS, LockDays
     from remanence.analytics.drift.judge import LockDrift, drifts
@@ -19,18 +20,19 @@ if TYPE_CHECKING:
 
 __all__ = [
     "LEAST_NEIGHBOURS", "LEAST_SIBLINGS", "LockDays", "LockDrift", "REST_HOURS", "SharedChange",
-    "SlowMode", "VOLTS_EXPONENT", "Wander",
-    "daily_covariance", "drifts", "fit_change", "group_of", "least_change_ms",
+    "SlowMode", "VOLTS_EXPONENT", "Wander", "clock_notes", "daily_covariance", "drifts",
+    "fit_change", "group_of", "least_change_ms",
 ]
 
 __getattr__ = on_demand(__name__, {
     "change_model": ("daily_covariance", "fit_change"),
+    "clock_course": ("clock_notes",),
     "common": ("VOLTS_EXPONENT", "Wander", "group_of"),
     "daily_series": ("LockDays", "REST_HOURS"),
-    "polls": ("least_change_ms",),
     "judge": ("LockDrift", "drifts"),
     "neighbours": ("LEAST_NEIGHBOURS",),
     "panel": ("LEAST_SIBLINGS",),
+    "polls": ("least_change_ms",),
     "shared_change": ("SharedChange",),
     "slow_mode": ("SlowMode",),
 })

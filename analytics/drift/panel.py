@@ -17,7 +17,7 @@ from remanence.analytics.drift.common import (
     explained,
 )
 from remanence.analytics.drift.daily_series import LockDays
-from remanence.analytics.statistics.arrays import Flags, Reals
+from remanence.analytics.statistics.arrays import Flags, Ints, Reals
 from remanence.analytics.statistics.intervals import DEVIATION_OVER_MAD, MEDIAN_VARIANCE
 from remanence.shared.venue import Lock
 
@@ -60,7 +60,8 @@ class Panel:
     key. ``variance`` is that of each level, ``own`` each lock's usual level, ``course`` what
     most locks share, about 0 (NaN where too few tell), and ``course_variance`` that of it.
     ``taken`` has been taken off the levels.
-    ``log_volts`` are against rated ones.
+    ``log_volts`` are against rated ones. ``offset`` is how far (standard deviation) all levels of
+    one ``regime`` of a lock may be off together, as its poll leaves them.
     """
 
     locks: tuple[Lock, ...]
@@ -73,11 +74,26 @@ class Panel:
     course: Reals
     course_variance: Reals
     taken: Reals
+    regime: Ints
+    offset: Reals
 
     @property
     def apart(self) -> Reals:
         """Levels less each lock's usual one."""
         return self.level - self.own[:, None]
+
+    def shared_offset(self, rows: Flags) -> Reals:
+        """Covariance of what polls leave open of these locks' common level.
+
+        Polls in step with the commands are off alike for locks of like speed, so that more locks
+        do not make it less.
+        """
+        out = np.zeros((self.number.size, self.number.size))
+        for regime, offset in zip(self.regime[rows], self.offset[rows], strict=True):
+            if offset.any():
+                out += np.where(regime[:, None] == regime[None, :],
+                                np.outer(offset, offset), 0.0)
+        return out / max(int(rows.sum()), 1)
 
     def place(self, day: Reals) -> np.ndarray:
         """Each day's period."""
@@ -100,18 +116,24 @@ def panel_of(every: Sequence[LockDays]) -> Panel:
     number = np.unique(np.concatenate([part[0] for part in parts]))
     shape = (len(parts), number.size)
     level, variance, volts = np.full(shape, np.nan), np.full(shape, np.inf), np.zeros(shape)
-    for row, (own, mean, error, at) in enumerate(parts):
+    regime, offset = np.zeros(shape, dtype=np.int64), np.zeros(shape)
+    for row, (own, mean, error, at, days) in enumerate(parts):
         place = np.searchsorted(number, own)
         level[row, place], variance[row, place], volts[row, place] = mean, error, at
+        regime[row, place] = every[row].regime[days]
+        offset[row, place] = every[row].offset_deviation[days]
     day = np.where(number > 6.0 - DAILY_DAYS, number, number + 3.0)
     empty = np.zeros(number.size)
     return _polished(Panel(
         tuple(days.lock for days in every), number, day, level, variance, volts,
-        np.zeros(len(parts)), empty, empty, np.zeros(shape)))
+        np.zeros(len(parts)), empty, empty, np.zeros(shape), regime, offset))
 
 
-def _by_period(days: LockDays) -> tuple[Reals, Reals, Reals, Reals]:
-    """Periods, levels, variances and volts of one lock; unusual volts count for little."""
+def _by_period(days: LockDays) -> tuple[Reals, Reals, Reals, Reals, Ints]:
+    """Periods, levels, variances and volts of one lock, and the place of each one's first day.
+
+    Unusual volts count for little.
+    """
     level = days.level - explained(days)
     away = np.zeros(days.day.size)
     at = np.zeros(days.day.size)
@@ -128,6 +150,7 @@ def _by_period(days: LockDays) -> tuple[Reals, Reals, Reals, Reals]:
     return (
         number, np.add.reduceat(heft * level, start) / total,
         1.0 / total + left + LOCK_DEVIATION**2, np.add.reduceat(heft * at, start) / total,
+        start.astype(np.int64),
     )
 
 

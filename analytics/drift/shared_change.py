@@ -271,6 +271,7 @@ def _noise(
     out = out + UNIT_WANDER[group] ** 2 * np.exp(
         -np.abs(day[:, None] - day[None, :]) / UNIT_MEMORY_DAYS)
     out[np.diag_indices_from(out)] += finite
+    out = out + panel.shared_offset(rows)
     if group == "pulsed":
         out = out + answer_to_volts(_volts(panel, rows))
     return out

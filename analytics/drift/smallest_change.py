@@ -14,8 +14,8 @@ from remanence.shared.limits import Limits
 NINE_IN_TEN = 2.8
 """Standard errors that an estimate may fall short by: 1.28 for nine in ten (textbook), and more as
 the lock's wander is learned anew with the step in it. Measured: of 60 steps of just that size, of
-latches and magnets that wander by 1 to 4 %, 54 are raised within two weeks; with 2.6, 140 of 156;
-with 1.8, 63 of 80 (tests/analytics/drift/test_smallest_change.py)."""
+latches and magnets that wander by 1 to 4 %, 54 are raised within two weeks, and of 198 of other
+seeds 180; with 2.6, 140 of 156; with 1.8, 63 of 80 (tests/analytics/drift/measured.py)."""
 ONSET_DAYS = 3.0
 """Days on which a step may have come for all that two weeks tell (assumption)."""
 MOST_DETECTABLE = float(np.expm1(STEPS[-1]))

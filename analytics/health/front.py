@@ -7,6 +7,8 @@ from datetime import timedelta
 
 import polars as pl
 
+from remanence.analytics.conditions.swapped import swap_notes
+from remanence.analytics.drift.clock_course import clock_notes
 from remanence.analytics.health.lock_state import ENOUGH, Counts, state_of
 from remanence.analytics.health.locks import (
     change_percent,
@@ -232,7 +234,8 @@ def untold(
         ),
         rejected=sum(count for _, count in reasons), rejected_reasons=tuple(reasons),
         never_came=tuple(never_came),
-        changed=regimes(history).changed(history.week.monday, history.week.sunday),
+        changed=(*regimes(history).changed(history.week.monday, history.week.sunday),
+                 *clock_notes(history), *swap_notes(history)),
     )
 
 

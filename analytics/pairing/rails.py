@@ -61,9 +61,10 @@ FEWEST_OF_NOISE = 6
 """Differences below which no noise is told: of five, the trimmed mean would rest on four."""
 BLUR_US = 200_000
 """How long a neighbour's switching may still move the rail: a magnet's current rising."""
-SPIKE_US, SPIKE_GAP_US, FEWEST_OF_SPIKE = 20_000, 10_000, 3
+SPIKE_US, SPIKE_GAP_US, FEWEST_OF_SPIKE = 20_000, 10_000, 2
 """How long after the switch-off a spike is looked for (a coil's current has died away by then); no
-gap among the readings there may be longer than half of it, and so many there must be."""
+gap among the readings there may be longer than half of it, which 100 Hz just keep, and so many
+there must be."""
 FINE_US = 20_000
 """Readings further apart than this do not resolve how long a sag lasted."""
 COARSEST_US = 2 * FINE_US
@@ -279,8 +280,8 @@ def _spike(rail: Samples, off: Ints, clear: Ints) -> Reals:
     high = np.searchsorted(rail.time, off + SPIKE_US, "right")
     t, v = _cells(rail.time, low, high, NEVER), _cells(rail.value, low, high, np.nan)
     gap = np.where(t[:, 1:] < NEVER, np.diff(t, axis=1), 0).max(axis=1, initial=0)
-    fine = (high - low >= FEWEST_OF_SPIKE) & (gap < SPIKE_GAP_US) & (
-        t[:, 0] - off < SPIKE_GAP_US) & ((clear > off + SPIKE_US) | (clear < off))
+    fine = (high - low >= FEWEST_OF_SPIKE) & (gap <= SPIKE_GAP_US) & (
+        t[:, 0] - off <= SPIKE_GAP_US) & ((clear > off + SPIKE_US) | (clear < off))
     return np.where(fine, np.fmax.reduce(v, axis=1), np.nan)
 
 

@@ -40,7 +40,7 @@ def _ratings(lock: Lock) -> str:
         words.append("continuous")
     else:
         if lock.max_on_ms is not None:
-            words.append(f"at most {lock.max_on_ms:g} ms")
+            words.append(f"at most {lock.max_on_ms:.10g} ms")
         if lock.duty_percent is not None:
             words.append(f"duty {lock.duty_percent:g} %")
     if lock.holding_newtons is not None:

@@ -167,3 +167,18 @@ def test_text_meets_wcag_double_a(scheme, text, ground):
 @pytest.mark.parametrize(("shape", "ground"), GRAPHICS)
 def test_graphics_meet_wcag_double_a(scheme, shape, ground):
     assert _contrast(SCHEMES[scheme][shape], SCHEMES[scheme][ground]) >= 3.0
+
+
+@pytest.mark.parametrize("code", ["en", "de"])
+def test_no_figure_is_written_with_a_power_of_ten(code):
+    lang = language(code)
+    power = re.compile(r"\d[eE][+-]?\d")
+    for exponent in range(-7, 10):
+        for digits in (1.0, 1.59, 9.9996):
+            value = digits * 10.0**exponent
+            for unit in ("ms", "V", "A", "%", "K", "W", "Ω", ""):
+                shown = (lang.measured(value, unit=unit), lang.measured(-value, unit=unit),
+                         lang.measured(value, value * 0.9, value * 1.1, unit),
+                         lang.interval(value, value * 0.9, value * 1.1, unit),
+                         lang.number(value, 4))
+                assert not any(power.search(text) for text in shown), (value, unit, shown)

@@ -10,9 +10,10 @@ import polars as pl
 from remanence.analytics.conditions.condition import finding
 from remanence.analytics.conditions.other_lock import (
     perhaps_replaced,
-    swapped_with,
     within_the_log,
+    without_swapped,
 )
+from remanence.analytics.conditions.swapped import swap_notes, swaps
 from remanence.shared.tables import SERVICE
 from tests.analytics.physics.latency_rows import FIRST_MONDAY, actuations, history_at, lock
 
@@ -38,11 +39,23 @@ def history(swapped, service=()):
 
 
 def test_two_that_became_like_each_other_changed_places():
-    assert swapped_with(SLOWER, history(swapped=True)) == "latch-1"
+    played = history(swapped=True)
+    (swap,) = swaps(played)
+    assert swap.locks == ("latch-0", "latch-1")
+    assert abs((swap.day - SINCE).days) <= 2
+    assert not without_swapped([SLOWER], played)
+    assert [item.subject for item in swap_notes(played)] == ["latch-0 / latch-1"]
+    earlier = replace(SLOWER, since=SINCE - timedelta(days=30))
+    assert without_swapped([earlier], played) == [earlier]
 
 
 def test_one_that_became_like_another_did_not():
-    assert swapped_with(SLOWER, history(swapped=False)) is None
+    assert not swaps(history(swapped=False))
+    assert without_swapped([SLOWER], history(swapped=False)) == [SLOWER]
+
+
+def test_two_that_were_replaced_that_day_did_not():
+    assert not swaps(history(swapped=True, service=[(SINCE, "latch-0", "replaced")]))
 
 
 def test_the_bench_asks_whether_it_was_replaced_unless_that_is_entered():

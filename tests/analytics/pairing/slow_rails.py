@@ -240,9 +240,9 @@ class SlowRails:
 
     def spike(self, rail, off, before, b):
         near = [(t, v) for t, v in rail if off <= t <= off + 20_000]
-        if len(near) < 3 or (b is not None and off <= b <= off + 20_000):
+        if len(near) < 2 or (b is not None and off <= b <= off + 20_000):
             return None
         gaps = [near[0][0] - off] + [y[0] - x[0] for x, y in itertools.pairwise(near)]
-        if max(gaps) >= 10_000:
+        if max(gaps) > 10_000:
             return None
         return max(v for _, v in near) - before

@@ -163,6 +163,11 @@ def test_an_over_voltage_at_switch_off():
     coarse.load(0, 0.3, 0.6)
     coarse.usual(0, step=0.02)
     assert coarse.rows()[0]["off_spike_volts"] is None
+    hundred_hertz = Rail(lock)
+    hundred_hertz.command(lock, 0, 0.3)
+    hundred_hertz.load(0, 0.3, 0.6)
+    hundred_hertz.usual(0, step=0.01)
+    assert hundred_hertz.rows()[0]["off_spike_volts"] == pytest.approx(0.0, abs=0.1)
 
 
 @pytest.mark.parametrize("offset", [-0.15, 0.0, 0.1, 0.25])

@@ -1,5 +1,11 @@
 """All situations: importing this module enters them into the list."""
 
-from tests.analytics.situations import changed_venue, from_first_day, look_alikes, lost_lines
+from tests.analytics.situations import (
+    changed_venue,
+    from_first_day,
+    lasting,
+    look_alikes,
+    lost_lines,
+)
 
-__all__ = ["changed_venue", "from_first_day", "look_alikes", "lost_lines"]
+__all__ = ["changed_venue", "from_first_day", "lasting", "look_alikes", "lost_lines"]

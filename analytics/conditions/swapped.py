@@ -1,0 +1,181 @@
+"""Two locks that changed places: what each shows since a day is what the other showed before it.
+
+That is asked of all that a lock shows at once: its time to release, what it takes off the rail, the
+bounce of its feedback switch. Each figure of each lock is held against two stories, that the lock
+stayed where it was and that it is the other one; the sum over both locks decides, so that one lock
+which became like another, while that one stayed as it was, has not changed places with it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date, timedelta
+from itertools import combinations
+
+import numpy as np
+import polars as pl
+from scipy import stats
+
+from remanence.analytics.history import History, day_ordinals, family, once_per_history, service_of
+from remanence.analytics.physics.regimes import Regime
+from remanence.analytics.statistics.arrays import Ints, Reals
+from remanence.shared.tables import BASELINE_ACTIONS
+
+BEFORE_DAYS, NOW_DAYS = 35, 35
+"""Days on either side of a day that show how a lock was and is (assumption)."""
+FEWEST = 5
+"""Readings on either side that show it (common practice, no source)."""
+RECENT_DAYS = 84
+"""Days back for which it is asked: a later finding is held against what came since (assumption)."""
+CLIP = 0.5
+"""Single readings count as no further than this (natural log) from a lock's median: stragglers."""
+WANDER = {"latency_ms": 0.03, "sag_volts": 0.02, "bounces": 0.1, "settle_ms": 0.15}
+"""The figures, and how far each wanders over some weeks while nothing happens (standard deviation,
+natural log; of bounces and settling that of the value plus one). Assumption."""
+LEAST_LOG_ODDS = 5.0
+"""Natural log of the likelihood ratio from which two have changed places: a hundred and fifty
+times likelier than that both stayed. Assumption."""
+LEAST_EACH = 1.0
+"""What each of the two must add to it: one that stayed as it was did not change places."""
+LEAST_FIT = 0.01
+"""Where chance alone would put the worst of the figures so far off less often than this, it is not
+that lock (common practice)."""
+ENTERED_DAYS = 14
+"""Work entered within so many days of it is what changed a lock (assumption)."""
+
+
+@dataclass(frozen=True)
+class Swap:
+    """Two locks that changed places, and the first day on which they had."""
+
+    locks: tuple[str, str]
+    day: date
+
+
+@dataclass(frozen=True)
+class _Side:
+    """Means and their variances, of locks x days x figures; NaN where too few readings tell."""
+
+    mean: Reals
+    variance: Reals
+
+
+@once_per_history
+def swaps(history: History) -> tuple[Swap, ...]:
+    """Pairs of siblings on one rail that changed places in the last weeks; worked out once.
+
+    Parameters
+    ----------
+    history : History
+        ``actuations``, ``contact_changes`` and the service log are used.
+
+    Returns
+    -------
+    tuple of Swap
+        The surest first; a lock is in one of them at most.
+    """
+    locks = [lock for lock in history.venue.locks if lock.latency_kind]
+    pairs = [(a, b) for a, b in combinations(range(len(locks)), 2)
+             if locks[a].supply == locks[b].supply and family(locks[a]) == family(locks[b])]
+    if not pairs:
+        return ()
+    last = history.week.sunday.toordinal()
+    days = np.arange(last - RECENT_DAYS, last + 1, dtype=np.int64)
+    before, now = _sides(history, [lock.id for lock in locks], days)
+    found = []
+    for a, b in pairs:
+        odds, fit = _weighed(before, now, a, b)
+        sure = np.where(fit >= LEAST_FIT, odds, -np.inf)
+        best = int(np.argmax(sure))
+        swap = Swap((locks[a].id, locks[b].id), date.fromordinal(int(days[best])))
+        if sure[best] >= LEAST_LOG_ODDS and not _worked_on(history, swap):
+            found.append((float(sure[best]), swap))
+    taken: set[str] = set()
+    out = []
+    for _, swap in sorted(found, key=lambda item: -item[0]):
+        if not taken & set(swap.locks):
+            taken |= set(swap.locks)
+            out.append(swap)
+    return tuple(out)
+
+
+def swap_of(history: History, lock: str) -> Swap | None:
+    """The swap that a lock is in; None where there is none."""
+    return next((swap for swap in swaps(history) if lock in swap.locks), None)
+
+
+def swap_notes(history: History) -> list[Regime]:
+    """Pairs that changed places in the last two weeks, as notes: no fault of either lock."""
+    since = history.week.monday - timedelta(days=7)
+    return [Regime("lock", " / ".join(swap.locks), "place", swap.day, history.week.sunday, 1.0, 0.0)
+            for swap in swaps(history) if swap.day >= since]
+
+
+def _worked_on(history: History, swap: Swap) -> bool:
+    near = timedelta(days=ENTERED_DAYS)
+    return any(action in BASELINE_ACTIONS and abs(day - swap.day) <= near
+               for lock in swap.locks for day, action in service_of(history).get(lock, ()))
+
+
+def _weighed(before: _Side, now: _Side, a: int, b: int) -> tuple[Reals, Reals]:
+    """For each day the log odds that two locks changed places on it, and how well that fits."""
+    gains, worst, known = [], np.zeros(before.mean.shape[1]), np.zeros(before.mean.shape[1])
+    for one, other in ((a, b), (b, a)):
+        own = (now.mean[one] - before.mean[one]) ** 2 / (now.variance[one] + before.variance[one])
+        like = (now.mean[one] - before.mean[other]) ** 2 / (
+            now.variance[one] + before.variance[other])
+        told = np.isfinite(own) & np.isfinite(like)
+        gains.append(0.5 * np.where(told, own - like, 0.0).sum(axis=1))
+        worst = np.maximum(worst, np.where(told, like, 0.0).max(axis=1))
+        known += told.sum(axis=1)
+    # Of so many figures one is the furthest off (Bonferroni).
+    fit: Reals = known * stats.chi2.sf(worst, 1.0)
+    each = np.minimum(*gains) >= LEAST_EACH
+    return np.where(each, gains[0] + gains[1], -np.inf), fit
+
+
+def _sides(history: History, locks: list[str], days: Ints) -> tuple[_Side, _Side]:
+    """What each lock showed before each day and from it on."""
+    shape = (len(locks), days.size, len(WANDER))
+    before = _Side(np.full(shape, np.nan), np.full(shape, np.inf))
+    now = _Side(np.full(shape, np.nan), np.full(shape, np.inf))
+    released = pl.col("outcome") == "released"
+    actuations = history.dated("actuations").filter(released)
+    movements = history.dated("contact_changes")
+    for place, (figure, wander) in enumerate(WANDER.items()):
+        counts = figure in ("bounces", "settle_ms")
+        rows = (movements if counts else actuations).select("lock", "day", figure)
+        rows = rows.filter(pl.col(figure).is_finite() & (pl.col(figure) >= 0 if counts
+                                                         else pl.col(figure) > 0))
+        parts = {str(part.item(0, "lock")): part for part in rows.partition_by("lock")}
+        for row, name in enumerate(locks):
+            if name not in parts:
+                continue
+            value = parts[name][figure].cast(pl.Float64).to_numpy()
+            value = np.log1p(value) if counts else np.log(value)
+            if not counts:
+                middle = float(np.median(value))
+                value = np.clip(value, middle - CLIP, middle + CLIP)
+            day = day_ordinals(parts[name]["day"])
+            for side, first, until in (
+                (before, days - BEFORE_DAYS, days), (now, days, days + NOW_DAYS)):
+                side.mean[row, :, place], side.variance[row, :, place] = _means(
+                    day, value, first, until, wander)
+    return before, now
+
+
+def _means(
+    day: Ints, value: Reals, first: Ints, until: Ints, wander: float
+) -> tuple[Reals, Reals]:
+    """Means over the days from ``first`` to before ``until``, and their variances."""
+    order = np.argsort(day, kind="stable")
+    day, value = day[order], value[order]
+    low, high = np.searchsorted(day, first), np.searchsorted(day, until)
+    count = (high - low).astype(float)
+    sums, squares = (np.concatenate([[0.0], np.cumsum(part)]) for part in (value, value**2))
+    with np.errstate(invalid="ignore", divide="ignore"):
+        mean = (sums[high] - sums[low]) / count
+        spread = np.maximum((squares[high] - squares[low]) / count - mean**2, 0.0)
+        variance = (spread + wander**2) / np.maximum(count - 1.0, 1.0) + wander**2
+    enough = count >= FEWEST
+    return np.where(enough, mean, np.nan), np.where(enough, variance, np.inf)
