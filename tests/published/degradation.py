@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from remanence.analytics.parts.arrival import arrival
-from remanence.analytics.parts.wear_path import fit_path
+from remanence.analytics.parts.wear_path import Weeks, fit_path
 
 CRACKS = """
     0.90 0.95 1.00 1.05 1.12 1.19 1.27 1.35 1.48 1.64
@@ -70,7 +70,7 @@ def places(readings, seen, error, rng):
     for one in readings:
         now = max(round(seen * one.size), 6)
         weeks = np.arange(now, dtype=float)
-        path = fit_path(weeks, one[:now], np.full(now, error), rng, limit=one[-1])
+        path = fit_path(Weeks(weeks, one[:now], np.full(now, error), one[-1]), rng)
         left = arrival(path, rng)
         found.append(np.mean(left < one.size - now))
     return np.array(found)

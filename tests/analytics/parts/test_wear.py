@@ -10,7 +10,7 @@ from scipy import stats
 from remanence.analytics.history import History
 from remanence.analytics.parts.arrival import arrival, first_passage
 from remanence.analytics.parts.wear import limit_of, remaining_life
-from remanence.analytics.parts.wear_path import fit_path, margin_used, pass_over
+from remanence.analytics.parts.wear_path import Weeks, fit_path, margin_used
 from remanence.shared.limits import Limits
 from remanence.shared.venue_file import parse_venue
 from tests.analytics.parts.test_orders import history as worn
@@ -58,7 +58,7 @@ def _one(seed: int) -> tuple[float, np.ndarray, bool]:
     level = np.concatenate([np.zeros(flat), fine[9::10][:seen]])
     level += noise * rng.standard_normal(level.size)
     weeks = np.arange(level.size) - level.size + 1.0
-    path = fit_path(weeks, level, np.full(level.size, noise), rng, limit=0.95)
+    path = fit_path(Weeks(weeks, level, np.full(level.size, noise), 0.95), rng)
     left = arrival(path, rng)
     return ahead[0] / 10 if ahead.size else np.inf, left, path.rising
 
@@ -89,7 +89,7 @@ def test_no_wear_gives_no_date():
     for seed in range(100):
         rng = np.random.default_rng(seed)
         level = 0.04 * rng.standard_normal(30)
-        called += fit_path(np.arange(-29, 1.0), level, np.full(30, 0.04), rng).rising
+        called += fit_path(Weeks(np.arange(-29, 1.0), level, np.full(30, 0.04)), rng).rising
     assert called <= 1
 
 
@@ -149,12 +149,3 @@ def test_a_sinking_rail_is_no_wear():
     # The same latencies without the volts to explain them do look like wear.
     blind = History.of(past.venue, past.week, actuations=rows.drop("volts_before"))
     assert "wearing" in {wear.sign for wear in remaining_life(blind)}
-
-
-@pytest.mark.parametrize("latch", [False, True])
-def test_a_path_passed_over_takes_as_much_luck_as_one_fitted(latch):
-    fitted, passed = np.random.default_rng(5), np.random.default_rng(5)
-    weeks = np.arange(-19, 1.0)
-    fit_path(weeks, 0.01 * np.sin(weeks), np.full(20, 0.02), fitted, limit=0.5, latch=latch)
-    pass_over(passed)
-    assert fitted.random() == passed.random()
