@@ -24,11 +24,11 @@ table for a 12 V latch at 20 degrees Celsius: friction in seven equal steps to s
 EXPONENT_SPREAD = 0.2
 """Standard deviation of the exponent's logarithm from latch to latch: other calculated latches
 gave 0.42 to 0.60 over parts of their course."""
-BEND = (0.2, 0.06)
+BEND = (0.3, 0.1)
 """The power by which another figure than a latch's is bent for its path to go straight on (Box and
 Cox, J. R. Stat. Soc. B 26 (1964) 211): 0 is the logarithm of the latency, 1 the latency itself. It
-is 0.2 z + 0.06 z cubed of a standard normal z: two of three lie within 0.26 of the logarithm, and
-one of forty beyond 0.85."""
+is 0.3 z + 0.1 z cubed of a standard normal z: two of three lie within 0.4 of the logarithm, and
+one of twenty beyond 1.34."""
 LEAST_AGE = 0.5
 """Weeks: no path is taken to be younger, for its clock to have a unit."""
 DRIFTS = (0.01, 0.12)

@@ -44,7 +44,7 @@ ROUNDS = 2
 other locks have had their say."""
 LEAST_SETS = 60
 """Sets that a round's likely ones are to rest on at least."""
-WIDER, LEAST_SPREAD = 1.5, 0.05
+WIDER, LEAST_SPREAD = 1.5, 0.002
 """Sets are drawn anew with so many times the covariance of the likely ones, and so much more."""
 SURE, LIKELY = 0.99, 0.8
 """Chance that a path has moved, and that it goes on upward, from which a date is told."""
@@ -223,7 +223,8 @@ class PathFit:
         weight = _tempered(log_weight[self.moves])
         middle = weight @ normal
         away = normal - middle
-        root = np.linalg.cholesky(WIDER * (away.T * weight) @ away + LEAST_SPREAD * np.eye(FIGURES))
+        root = np.asarray(np.linalg.cholesky(
+            WIDER * (away.T * weight) @ away + LEAST_SPREAD * np.eye(FIGURES)), dtype=np.float64)
         near = _leaps_first(middle + rng.standard_normal((CELLS, FIGURES)) @ root.T)
         tried = self.weeks.tried(near, np.empty((0, FIGURES)))
         return PathFit(
