@@ -369,6 +369,11 @@ flour-bin takes 37% longer to release than before.
         {
             "remanence.analytics.parts.wear": (),
             "remanence.analytics.parts.wear_path": (),
+            "remanence.analytics.parts.path_figures": (),
+            "remanence.analytics.parts.path_filter": (),
+            "remanence.analytics.parts.fleet_belief": (),
+            "remanence.analytics.parts.pace": (),
+            "remanence.analytics.parts.unanswered": (),
             "remanence.analytics.parts.arrival": (),
             "remanence.analytics.statistics.life": (),
             "remanence.analytics.parts.demand": (),

@@ -10,7 +10,7 @@ from remanence.analytics.statistics.arrays import Reals
 
 FARTHEST = 208.0
 """Weeks that are walked step by step; beyond, the drift is taken to stay as it then is."""
-STEPS = 120
+STEPS = 80
 """Steps to there, each longer than the last by the same factor."""
 FIRST_STEP = 0.1
 """Weeks."""
@@ -79,19 +79,28 @@ def arrival(path: Path, rng: np.random.Generator) -> Reals:
 
     Notes
     -----
-    The path runs by its clock: age * ((age + weeks) / age) ** exponent. Its drift is multiplied by
-    the exponential of a random walk. Between two steps a path that is below the level at both has
-    met it with probability exp(-2 distance * distance / walk variance) (the Brownian bridge,
-    textbook); a step is longer than the last by a constant factor.
+    The path runs by its clock: age * ((age + weeks) / age) ** exponent. A drift that wanders is
+    multiplied by the exponential of a random walk; leaps are exponential. Between two steps a path
+    that is below the level at both has met it with probability
+    exp(-2 distance * distance / walk variance) (the Brownian bridge, textbook); a step is longer
+    than the last by a constant factor.
     """
     ends = np.concatenate([[0.0], np.geomspace(FIRST_STEP, FARTHEST, STEPS)])
     age, exponent = path.age[:, None], path.time_exponent[:, None]
     clock = age * ((age + ends) / age) ** exponent
     passed = np.diff(clock, axis=1)
-    wander = np.cumsum(rng.standard_normal(passed.shape) * np.sqrt(passed), axis=1)
-    drift = path.drift[:, None] * np.exp(
-        np.clip(path.change[:, None] * wander, -MOST_CHANGE, MOST_CHANGE))
+    drift = np.repeat(path.drift[:, None], passed.shape[1], axis=1)
+    wanders = np.flatnonzero(path.change > 0)
+    wander = np.cumsum(
+        rng.standard_normal((wanders.size, STEPS)) * np.sqrt(passed[wanders]), axis=1)
+    drift[wanders] *= np.exp(
+        np.clip(path.change[wanders, None] * wander, -MOST_CHANGE, MOST_CHANGE))
     step = drift * passed + path.walk[:, None] * np.sqrt(passed) * rng.standard_normal(passed.shape)
+    leaps = np.flatnonzero(path.rate > 0)
+    number = rng.poisson(path.rate[leaps, None] * passed[leaps])
+    # A sum of so many exponential sizes is gamma.
+    step[leaps] += path.size[leaps, None] * np.where(
+        number > 0, rng.standard_gamma(np.maximum(number, 1)), 0.0)
     gap = np.empty(clock.shape)
     gap[:, 0] = path.end - path.level
     gap[:, 1:] = gap[:, :1] - np.cumsum(step, axis=1)
@@ -105,7 +114,8 @@ def arrival(path: Path, rng: np.random.Generator) -> Reals:
     fell = np.maximum(before[rows, at] - gap[rows, at + 1], 1e-12)
     share = np.clip(before[rows, at] / fell, 0.0, 1.0)
     weeks = ends[at] + share * (ends[at + 1] - ends[at])
-    later = first_passage(-gap[:, -1], drift[:, -1], path.walk, 0.0, rng)
+    later = first_passage(
+        -gap[:, -1], drift[:, -1] + path.rate * path.size, path.walk, 0.0, rng)
     last = clock[:, -1] + later
     with np.errstate(over="ignore"):
         beyond = path.age * (last / path.age) ** (1 / path.time_exponent) - path.age

@@ -3,10 +3,12 @@
 A lock wears along a path. For a spring latch the path is the share of its force margin that
 friction has used up: latency hardly shows it at first and then all at once, so the path is read
 from the latency through the margin, never by a straight line through the latency itself. For a
-magnet it is about the logarithm of its latency. The path
-(:mod:`remanence.analytics.parts.wear_path`) drifts, straight on or gathering or losing pace, with a
-random walk; when it meets its limit is drawn (:mod:`remanence.analytics.parts.arrival`).
-It runs in use, not by the calendar: a month without games wears nothing.
+magnet it is about the logarithm of its latency. How the path
+(:mod:`remanence.analytics.parts.wear_path`) goes on is told from the lock's own weeks and from how
+the other locks of its kind wear; when it meets its limit is drawn
+(:mod:`remanence.analytics.parts.arrival`). It runs in use, not by the calendar: a month without
+games wears nothing, and a pace that has changed is gone on with
+(:mod:`remanence.analytics.parts.pace`).
 """
 
 from __future__ import annotations
@@ -19,7 +21,17 @@ import polars as pl
 from remanence.analytics.drift.common import VOLTS_EXPONENT
 from remanence.analytics.history import History, baseline_start, once_per_history, per_lock
 from remanence.analytics.parts.arrival import arrival
-from remanence.analytics.parts.wear_path import DRAWS, MARGIN_EXPONENT, fit_path, pass_over
+from remanence.analytics.parts.pace import paces
+from remanence.analytics.parts.path_figures import MARGIN_EXPONENT
+from remanence.analytics.parts.unanswered import LEAST_WEAR_WEEKS, LONGEST_WEEKS, unanswered_wear
+from remanence.analytics.parts.wear_path import (
+    DRAWS,
+    Path,
+    PathFit,
+    Weeks,
+    drawn_paths,
+    weigh_path,
+)
 from remanence.analytics.physics.pulse import present_pulses
 from remanence.analytics.statistics.arrays import Reals
 from remanence.analytics.statistics.intervals import MEDIAN_ERROR
@@ -30,39 +42,31 @@ END_OF_MARGIN = 0.95
 """A latch counts as at the end of its margin when this share of it is used: five times slower."""
 QUARTILES_APART = 1.349
 """Standard deviations between the quartiles of a normal distribution (textbook)."""
-LEAST_WEAR_WEEKS = 6
-"""Weeks with releases below which no path is fitted."""
-LEAST_MISSED = 5
-"""Unanswered commands below which no rise of their share is told."""
 LONGEST_LOOK = 2.0
 """No date is told that most likely lies beyond so many times the weeks seen (trade practice)."""
-PACE_WEEKS = 8
-"""The pace is that of so many weeks with games, the last ones."""
+PACE_WEEKS, PACE_LOOK = 8, 26
+"""The pace is that of so many weeks with games, the last ones; whether it has changed is looked for
+in so many."""
 HEALTHY_WEEKS = (3, 8)
 """The healthy latency is the median of the first third of the weeks seen: so many weeks at least
 and at most."""
 RISEN_WEEKS = 3
 """Weeks whose middle must have risen before a path is fitted."""
-LONGEST_WEEKS = 104
-"""Weeks looked back on for the path; older ones only tell the healthy latency."""
 SCATTER_WEIGHT = 20.0
 """Releases' worth of say that all weeks' scatter has beside one week's own."""
 LEAST_WEAR_RELEASES = 3
 """Releases below which a week has no median."""
-LEAST_COMMANDS = 5
-"""Commands below which a week has no share of unanswered ones."""
 LEAST_WEEKLY_SCATTER = 0.02
 """No week's releases are taken to scatter by less (log scale): steps of a clock hide it."""
 MOST_LOG_VOLTS = 0.3
 """Readings of a rail further than this from its usual volts (log scale) are misreadings."""
 LEAST_VOLTS_SPREAD = 0.003
 """Weekly volts that vary by less (log scale) teach nothing of how the lock answers them."""
-UNSIGNED_LOCKS, UNSIGNED_FAILED = 233, 17
+UNSIGNED_LOCKS, UNSIGNED_FAILED = 165, 11
 """Of so many simulated locks that were wearing and showed no sign of it, so many met their limit
 within 13 weeks all the same (docs/forecasts.md, all worlds together)."""
-PRESENT_WEEKS, PRESENT_SHARE_WEEKS = 2, 4
-"""Weeks that the present latency, and the present share of unanswered commands, is read from: a
-share needs more commands."""
+PRESENT_WEEKS = 2
+"""Weeks that the present latency is read from."""
 
 
 @dataclass(frozen=True)
@@ -282,24 +286,24 @@ def remaining_life(history: History, *, seed: int = 20260301) -> list[LockWear]:
     """
     dated = history.dated("actuations")
     games = games_per_week(history)
-    open_weeks = open_weeks_of(history)
+    open_weeks = weeks_with_games(dated, PACE_LOOK)
     rows_of: dict[str, pl.DataFrame] = {}
     for name, rows in per_lock(dated).items():
         start = baseline_start(history, name)
         rows_of[name] = rows if start is None else rows.filter(pl.col("day") >= start)
-    weekly_of = {
-        lock.id: weekly_levels(rows_of[lock.id], lock.pulsed)
-        for lock in history.venue.locks
-        if lock.latency_kind not in (None, "door") and lock.id in rows_of
-    }
-    return [
-        _lock_wear(history, lock, rows_of.get(lock.id), weekly_of.get(lock.id), games, open_weeks,
-                   np.random.default_rng([seed, i]))
+    gathered = [
+        _gathered(history, lock, rows_of.get(lock.id), open_weeks, [seed, i])
         for i, lock in enumerate(history.venue.locks)
+    ]
+    paths = _paths([one for one in gathered if isinstance(one, _Gathered)])
+    return [
+        _lock_wear(history, one, paths.get(one.lock.id), games) if isinstance(one, _Gathered)
+        else LockWear(lock.id, one[0], None, None, None, "none", games, one[1], np.empty(0))
+        for lock, one in zip(history.venue.locks, gathered, strict=True)
     ]
 
 
-def weeks_with_games(dated: pl.DataFrame) -> list[int]:
+def weeks_with_games(dated: pl.DataFrame, most: int = PACE_WEEKS) -> list[int]:
     """The last weeks in which anything was commanded, as weeks ago, newest first.
 
     A venue that was shut for a month goes on at its old pace; what the log has of a week that
@@ -310,18 +314,20 @@ def weeks_with_games(dated: pl.DataFrame) -> list[int]:
     dated : polars.DataFrame
         Any table with ``day`` and ``weeks_ago``, as
         :func:`remanence.analytics.history.with_weeks` adds them.
+    most : int, default 8
+        Weeks to return.
 
     Returns
     -------
     list of int
-        Eight at most.
+        So many at most.
     """
     weeks = dated["weeks_ago"].unique().sort().to_list()
     if len(weeks) > 1 and dated["day"].n_unique() > 7:
         oldest = dated.filter(pl.col("weeks_ago") == weeks[-1])["day"].n_unique()
         usual = dated.filter(pl.col("weeks_ago") == weeks[-2])["day"].n_unique()
         weeks = weeks[:-1] if oldest < usual else weeks
-    return weeks[:PACE_WEEKS]
+    return weeks[:most]
 
 
 @once_per_history
@@ -367,30 +373,52 @@ def games_per_week(history: History) -> float:
     return float(recent.group_by("lock").len()["len"].median() or 0.0) / len(weeks)  # type: ignore[arg-type]
 
 
-def _lock_wear(
-    history: History, lock: Lock, rows: pl.DataFrame | None, weekly: pl.DataFrame | None,
-    games: float, open_weeks: list[int], rng: np.random.Generator,
-) -> LockWear:
-    none = np.empty(0)
+@dataclass(frozen=True)
+class _Gathered:
+    """What one lock's log gives a forecast, before other locks are asked.
 
-    def say(sign: str, pace: float = 0.0) -> LockWear:
-        return LockWear(lock.id, sign, None, None, None, "none", games, pace, none)
+    ``use`` and ``passed`` (what was done since the middle of the last week that a median stands
+    for) are weeks at its present ``pace``; ``commands`` are those of each week with games, newest
+    first. ``fit`` is None where nothing rose, or no limit is known.
+    """
 
+    lock: Lock
+    rows: pl.DataFrame
+    pace: float
+    commands: Reals
+    healthy: float
+    recent: float
+    limit: float
+    limit_from: str
+    use: Reals
+    passed: float
+    fit: PathFit | None
+    chance: np.random.Generator
+    chance_missed: np.random.Generator
+
+
+def _gathered(
+    history: History, lock: Lock, rows: pl.DataFrame | None, open_weeks: list[int],
+    seed: list[int],
+) -> _Gathered | tuple[str, float]:
+    """One lock's side of it; where it can have no date, why not, and its pace."""
     if lock.latency_kind in (None, "door"):
-        return say("not observed")
-    if rows is None or weekly is None or rows.is_empty():
-        return say("not enough data")
+        return "not observed", 0.0
+    if rows is None or rows.is_empty():
+        return "not enough data", 0.0
+    weekly = weekly_levels(rows, lock.pulsed)
     within = [week for week in open_weeks if week <= int(rows["weeks_ago"].to_numpy().max())]
-    recent = rows.filter(pl.col("weeks_ago").is_in(within) & (pl.col("attempt") == 1))
-    pace = recent.height / max(len(within), 1)
+    first = rows.filter(pl.col("attempt") == 1)
+    number = dict(first.group_by("weeks_ago").len().iter_rows())
+    commands = np.array([number.get(week, 0) for week in within], dtype=np.float64)
+    pace = float(commands[:PACE_WEEKS].sum()) / max(len(within[:PACE_WEEKS]), 1)
     if weekly.height < LEAST_WEAR_WEEKS or not pace:
-        return say("not enough data", pace)
+        return "not enough data", pace
     latency = weekly["latency_ms"].to_numpy()
     healthy = float(np.median(latency[: np.clip(latency.size // 3, *HEALTHY_WEEKS)]))
     limits = history.venue.limits
     pulse = present_pulses(history).get(lock.id)
     limit, limit_from = limit_of(lock, pulse.setting_ms if pulse else None, healthy, limits)
-    commands = rows.filter(pl.col("attempt") == 1).height
     path_weeks = weekly.tail(LONGEST_WEEKS)
     use = path_weeks["use"].to_numpy() / pace
     volts = path_weeks["log_volts"].to_numpy()
@@ -398,84 +426,57 @@ def _lock_wear(
     # A smaller change is within what seasons and moods do: no wear is told of it.
     gate = np.log1p(limits.drift_gate_percent / 100)
     risen = float(np.median(seen[-RISEN_WEEKS:])) >= gate
-    path = None
+    chance, chance_missed = np.random.default_rng(seed).spawn(2)
+    fit = None
     if risen and np.isfinite(limit):
-        path = fit_path(
-            use, seen, path_weeks["deviation"].to_numpy(), rng,
-            limit=float(np.log(limit / healthy)), latch=lock.pulsed,
-            volts=volts if float(np.std(volts)) > LEAST_VOLTS_SPREAD else None,
+        fit = weigh_path(Weeks(
+            use, seen, path_weeks["deviation"].to_numpy(), float(np.log(limit / healthy)),
+            latch=lock.pulsed, volts=volts if float(np.std(volts)) > LEAST_VOLTS_SPREAD else None,
             calendar=-path_weeks["weeks_ago"].to_numpy().astype(np.float64),
-        )
-    else:
-        pass_over(rng)
-    # What was done since the middle of the last week that a median stands for has passed.
-    passed = commands / pace - float(use[-1])
-    missed = _unanswered_wear(
-        rows, limits.no_release_worn_percent / 100, pace, rng,
-        least_pulse_ms=pulse_margin(lock, limits) * healthy)
-    weeks, sign = none, "no sign of wear"
-    recent_level = float(np.median(latency[-PRESENT_WEEKS:]))
+        ), chance)
+    return _Gathered(
+        lock, rows, pace, commands, healthy, float(np.median(latency[-PRESENT_WEEKS:])), limit,
+        limit_from, use, first.height / pace - float(use[-1]), fit, chance, chance_missed)
+
+
+def _paths(gathered: list[_Gathered]) -> dict[str, Path]:
+    """By lock; latches learn from latches, magnets from magnets."""
+    out: dict[str, Path] = {}
+    for pulsed in (True, False):
+        kind = [(one, one.fit) for one in gathered
+                if one.fit is not None and one.lock.pulsed == pulsed]
+        drawn = drawn_paths([fit for _, fit in kind], [one.chance for one, _ in kind])
+        out |= {one.lock.id: path for (one, _), path in zip(kind, drawn, strict=True)}
+    return out
+
+
+def _lock_wear(
+    history: History, one: _Gathered, path: Path | None, games: float
+) -> LockWear:
+    limits, none = history.venue.limits, np.empty(0)
+    # The path knows weeks at the pace of late; the pace from now on may be another.
+    stretch = one.pace / paces(one.commands, one.chance, DRAWS)
+    missed = unanswered_wear(
+        one.rows, limits.no_release_worn_percent / 100, one.pace, one.chance_missed,
+        least_pulse_ms=pulse_margin(one.lock, limits) * one.healthy)
+    weeks, sign, limit_from = none, "no sign of wear", one.limit_from
     if path is not None and path.rising:
         sign = "wearing"
-        weeks = arrival(path, rng)
-        weeks = np.maximum(weeks - passed, 0.0)
-        if recent_level >= limit:
+        weeks = np.maximum(arrival(path, one.chance) - one.passed, 0.0) * stretch
+        if one.recent >= one.limit:
             sign, weeks = "at its limit", np.zeros(DRAWS)
-        elif np.median(weeks) > LONGEST_LOOK * (use[-1] - use[0]):
+        elif np.median(weeks) > LONGEST_LOOK * (one.use[-1] - one.use[0]):
             sign, weeks = "no sign of wear", none
     since = path.since_weeks if path is not None and sign == "wearing" else None
     if missed is not None and sign != "at its limit":
         # Whichever limit is met first ends the life.
-        earlier = np.minimum(weeks, missed[0]) if weeks.size else missed[0]
-        if not weeks.size or np.median(missed[0]) < np.median(weeks):
-            limit_from = "no-release"
-            since = missed[1]
-        weeks = earlier
+        left = missed[0] * stretch
+        if not weeks.size or np.median(left) < np.median(weeks):
+            limit_from, since = "no-release", missed[1]
+        weeks = np.minimum(weeks, left) if weeks.size else left
         sign = "wearing" if weeks.any() else "at its limit"
     return LockWear(
-        lock.id, sign, recent_level, healthy, limit if np.isfinite(limit) else None, limit_from,
-        games, pace, weeks, since if sign == "wearing" else None,
+        one.lock.id, sign, one.recent, one.healthy,
+        one.limit if np.isfinite(one.limit) else None, limit_from, games, one.pace, weeks,
+        since if sign == "wearing" else None,
     )
-
-
-def _unanswered_wear(
-    rows: pl.DataFrame, limit_share: float, pace: float, rng: np.random.Generator, *,
-    least_pulse_ms: float,
-) -> tuple[Reals, float] | None:
-    """Draws of the weeks until the share of unanswered commands meets its limit, and since when.
-
-    None where the share does not surely rise. Commands with a pulse too short for a healthy lock
-    are passed over: no new part answers them. Weekly shares are brought to a scale on which
-    their scatter does not depend on them: the arc sine of the root of
-    (count + 3/8) / (commands + 3/4), with standard deviation 1 / (2 sqrt(commands + 1/2)).
-
-    Source: Anscombe, "The transformation of Poisson, binomial and negative-binomial data",
-    Biometrika 35 (1948) 246.
-    """
-    weekly = (
-        rows.filter((pl.col("attempt") == 1)
-                    & pl.col("outcome").is_in(["released", "no-release"])
-                    & (pl.col("pulse_ms").is_null() | (pl.col("pulse_ms") >= least_pulse_ms)))
-        .group_by("weeks_ago")
-        .agg(n=pl.len(), missed=(pl.col("outcome") == "no-release").sum())
-        .sort("weeks_ago", descending=True).with_columns(
-            use=pl.col("n").cum_sum() - pl.col("n") / 2)
-        .filter(pl.col("n") >= LEAST_COMMANDS).tail(LONGEST_WEEKS)
-    )
-    total = int(weekly["missed"].sum())
-    if weekly.height < LEAST_WEAR_WEEKS or total < LEAST_MISSED:
-        return None
-    count = weekly["n"].to_numpy().astype(np.float64)
-    missed = weekly["missed"].to_numpy().astype(np.float64)
-    level = np.arcsin(np.sqrt((missed + 0.375) / (count + 0.75)))
-    usual = float(np.median(count))
-    end = float(np.arcsin(np.sqrt((limit_share * usual + 0.375) / (usual + 0.75))))
-    use = weekly["use"].to_numpy() / pace
-    path = fit_path(use, level, 0.5 / np.sqrt(count + 0.5), rng, limit=end)
-    if not path.rising:
-        return None
-    recent = missed[-PRESENT_SHARE_WEEKS:].sum() / count[-PRESENT_SHARE_WEEKS:].sum()
-    if recent >= limit_share:
-        return np.zeros(DRAWS), path.since_weeks
-    left = arrival(path, rng)
-    return np.maximum(left - count[-1] / pace / 2, 0.0), path.since_weeks

@@ -1,77 +1,55 @@
 """A path that was flat and began to drift: where it stands, how fast it goes, when it arrives.
 
-The path is a constant until an unknown onset, then a drift with a random walk. Both run by a clock
-that is a power of the time since the onset, so that wear may gather pace or lose it, and the drift
-itself wanders. What is seen of the path, week by week, is a latency (or another figure) with four
-kinds of noise: the scatter of single releases, moods that last for days or weeks, a season of the
-year, and what the rail's volts do. None of these is known beforehand, so all are averaged over,
-each by how well it explains the weeks seen.
+The path is a constant until an unknown onset, then a drift with a random walk, straight on, by a
+power of time, wandering, or in leaps (:mod:`remanence.analytics.parts.path_figures`). What is seen
+of it, week by week, is a latency (or another figure) with four kinds of noise: the scatter of
+single releases, moods that last for days or weeks, a season of the year, and what the rail's volts
+do. None of these is known beforehand, so all are averaged over, each by how well it explains the
+weeks seen (:mod:`remanence.analytics.parts.path_filter`) and by how other locks of its kind wear
+(:mod:`remanence.analytics.parts.fleet_belief`).
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field, fields, replace
+from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 from scipy import special
 
+from remanence.analytics.parts.fleet_belief import shared_weights
+from remanence.analytics.parts.path_figures import (
+    FAMILY,
+    FIGURES,
+    MARGIN_EXPONENT,
+    Tried,
+    classes,
+    figures,
+    joined,
+)
+from remanence.analytics.parts.path_filter import weigh
 from remanence.analytics.statistics.arrays import Flags, Ints, Reals
 
-WeeklyLevels = Callable[[Reals], tuple[Reals, Reals, Reals]]
-
-MARGIN_EXPONENT = 0.54
-"""Latency over healthy latency = (1 - share of margin used) ** -0.54. Fitted to a calculated
-table for a 12 V latch at 20 degrees Celsius: friction in seven equal steps to stalling gives
-23, 25, 28, 31, 36, 44, 82 ms (dependable in shape, not in absolute value)."""
-EXPONENT_SPREAD = 0.2
-"""Standard deviation of the exponent's logarithm from latch to latch: other calculated latches
-gave 0.42 to 0.60 over parts of their course."""
 CURVE_SPREAD = 0.07
 """How far the rest of the way to a limit may be longer or shorter than the exponent's curve says,
 as a standard deviation of its logarithm: between the calculated tables it was 0.8 to 1.1 times."""
-BEND_SPREAD = 0.5
-"""Standard deviation of the power by which another figure than a latch's is bent for its path to
-go straight on (Box and Cox, J. R. Stat. Soc. B 26 (1964) 211): 0 is the logarithm of the latency,
-1 the latency itself."""
 DRAWS = 4000
 """Draws of the path that a forecast rests on."""
-FIGURES = 8
-"""Unknown figures in a set."""
-LEAST_AGE = 0.5
-"""Weeks: no path is taken to be younger, for its clock to have a unit."""
 WEEKS_A_YEAR = 365.25 / 7
-CELLS = 3000
-"""Sets of unknown figures tried in each of the fit's two rounds."""
-LEVEL_PRIOR = 0.5
-"""Standard deviation, before any data, of the healthy level about 0."""
+CELLS, STILL_CELLS = 1500, 600
+"""Sets of unknown figures tried in each of a fit's rounds, and of paths that never move."""
+ROUNDS = 2
+"""Rounds after the first, each around what the rounds before found likely; one more follows when
+other locks have had their say."""
+LEAST_SETS = 60
+"""Sets that a round's likely ones are to rest on at least."""
+WIDER, LEAST_SPREAD = 1.5, 0.002
+"""Sets are drawn anew with so many times the covariance of the likely ones, and so much more."""
 SURE, LIKELY = 0.99, 0.8
 """Chance that a path has moved, and that it goes on upward, from which a date is told."""
-DRIFTS = (0.01, 0.12)
-"""Drift per week is normal about 0; its standard deviation lies between these, every factor as
-likely as another: latches wear out within two months or within years."""
-WALKS = (0.002, 0.06)
-"""Random walk per square root of a week, every factor as likely as another."""
-MOODS = (0.002, 0.04)
-"""Standard deviation of moods, as a share of the latency: 1 to 3 % between weeks are common."""
-MOOD_WEEKS = (0.15, 8.0)
-"""How long a mood lasts: from a day to months."""
-EARLIEST = 0.1
-"""Chance that the drift had begun before the first week seen."""
 VOLTS_DEVIATION = 1.0
 """How much steeper or flatter than the inverse square a latch's latency may answer volts."""
-STRAIGHT = 0.5
-"""Belief, before any data, that wear goes straight on with time."""
-TIME_EXPONENT_SPREAD = 0.6
-"""Otherwise it goes with a power of the time since its onset; the power's logarithm is normal
-about 0 with this standard deviation: half of these powers lie between 0.67 and 1.5, nine of ten
-between 0.37 and 2.7. Wear that has a running-in slows, wear that feeds on its own debris gathers
-pace; the power law of time is the textbook form (Whitmore and Schenkelberg, Lifetime Data Analysis
-3 (1997) 27)."""
-CHANGES = (0.003, 0.15)
-"""How much the drift changes in the square root of a week, as a share of the usual drift, every
-factor as likely as another."""
 SEASON = 0.02
 """Standard deviation of a season's two parts, its sine and cosine over a year, as a share of the
 latency: copper's resistance and with it a coil's pull change by 4 % in 10 kelvin."""
@@ -89,6 +67,8 @@ class Path:
     age, time_exponent, change : numpy.ndarray
         Draws of the weeks since its onset, of the power of time by which it runs, and of how much
         its drift changes in the square root of a week, as a share.
+    rate, size : numpy.ndarray
+        Draws of its leaps a week and their mean size; 0 where it has none.
     moved, upward : float
         Probability that it left its flat stretch, and that it goes on upward if it did.
     since_weeks : float
@@ -102,6 +82,8 @@ class Path:
     age: Reals
     time_exponent: Reals
     change: Reals
+    rate: Reals
+    size: Reals
     moved: float
     upward: float
     since_weeks: float
@@ -113,36 +95,142 @@ class Path:
 
 
 @dataclass(frozen=True)
-class _Tried:
-    """Sets of unknown figures and what the weeks seen say of each; one entry a set."""
+class Weeks:
+    """What was seen of one thing, week by week, for a path to be held against.
 
-    last: float
-    onset: Reals
-    walk: Reals
-    drift_prior: Reals
-    mood: Reals
-    mood_weeks: Reals
-    exponent: Reals
-    time_exponent: Reals
-    change: Reals
-    log_likelihood: Reals = field(default_factory=lambda: np.empty(0))
-    mean: Reals = field(default_factory=lambda: np.empty((2, 0)))
-    variance: Reals = field(default_factory=lambda: np.empty((2, 2, 0)))
+    Attributes
+    ----------
+    weeks : numpy.ndarray, shape (n,)
+        When, in weeks of use, rising; the last is now.
+    seen : numpy.ndarray, shape (n,)
+        The figure: for latencies, the logarithm of latency over healthy latency.
+    deviation : numpy.ndarray, shape (n,)
+        Standard deviation of each figure from the scatter of single releases.
+    limit : float, default infinity
+        The figure at which the path has arrived.
+    latch : bool, default False
+        Whether the path runs in the share of force margin used (see :func:`margin_used`)
+        instead of in the figure itself.
+    volts : numpy.ndarray, shape (n,), optional
+        Logarithm of the rail's volts against its usual ones, to which ``seen`` has been brought
+        by the inverse square; how far the lock's own answer differs is fitted.
+    calendar : numpy.ndarray, shape (n,), optional
+        The same weeks by the calendar, from any day; given where the figure may have a season.
+    """
+
+    weeks: Reals
+    seen: Reals
+    deviation: Reals
+    limit: float = np.inf
+    latch: bool = False
+    volts: Reals | None = None
+    calendar: Reals | None = None
+
+    def tried(self, moving: Reals, still: Reals) -> Tried:
+        """Paths that move, and paths that never do, held against the weeks.
+
+        In one go: small arrays cost as much as large ones.
+
+        Parameters
+        ----------
+        moving, still : numpy.ndarray, shape (sets, 9)
+            Standard normal draws of the unknown figures, the moving ones with leaps first.
+
+        Returns
+        -------
+        Tried
+            The moving ones, then the others.
+        """
+        answers: list[tuple[Reals, float]] = []
+        if self.volts is not None:
+            answers.append((self.volts, VOLTS_DEVIATION))
+        if self.calendar is not None:
+            angle = 2 * np.pi * self.calendar / WEEKS_A_YEAR
+            answers += [(np.cos(angle), SEASON), (np.sin(angle), SEASON)]
+        span = float(self.weeks[0]), float(self.weeks[-1])
+        sets = joined(figures(moving, *span, True, self.latch),
+                      figures(still, *span, False, self.latch))
+        return weigh(self.weeks, self.deviation, answers, self._levels, sets)
+
+    def _levels(self, exponent: Reals) -> tuple[Reals, Reals, Reals]:
+        seen, smooth = self.seen[:, None], _smooth(self.seen)[:, None]
+        if not self.latch:
+            return bent(seen, exponent), np.exp(exponent * smooth), exponent * seen
+        # The slope on which noise acts is the path's, not the noise's own.
+        slope = np.exp(-smooth / exponent) / exponent
+        return (margin_used(np.exp(seen), exponent), slope,
+                -seen / exponent - np.log(exponent))
+
+
+@dataclass(frozen=True)
+class PathFit:
+    """Many possible paths, held against one thing's own weeks.
+
+    Attributes
+    ----------
+    weeks : Weeks
+        What they are held against.
+    sets : Tried
+        Sets of unknown figures.
+    normal : numpy.ndarray, shape (sets, 9)
+        The same as standard normal draws.
+    moves : numpy.ndarray of bool
+        Whether the set's path ever leaves its flat stretch.
+    drawn_from : tuple of (numpy.ndarray, numpy.ndarray)
+        Normal densities that the moving sets were drawn from, besides their prior, as many from
+        each: mean and Cholesky root.
+    """
+
+    weeks: Weeks
+    sets: Tried
+    normal: Reals
+    moves: Flags
+    drawn_from: tuple[tuple[Reals, Reals], ...] = ()
 
     @property
-    def age(self) -> Reals:
-        """Weeks from onset to now."""
-        return np.maximum(self.last - self.onset, LEAST_AGE)
+    def log_weight(self) -> Reals:
+        """Of each set by its own weeks alone: prior times likelihood over density drawn from.
 
-    def clock(self, week: float) -> Reals:
-        """What the path's clock shows: 0 until the onset, its age now."""
-        share = np.maximum(week - self.onset, 0.0) / self.age
-        return np.asarray(self.age * share**self.time_exponent)
+        Half of the belief lies with paths that never move.
+        """
+        densities = [_log_normal(self.normal, np.zeros(FIGURES), np.eye(FIGURES))]
+        densities += [_log_normal(self.normal, *one) for one in self.drawn_from]
+        count = len(densities)
+        drawn = special.logsumexp(densities, axis=0) - np.log(count)
+        return np.asarray(self.sets.log_likelihood + np.where(
+            self.moves, densities[0] - drawn - np.log(count * CELLS), -np.log(STILL_CELLS)))
 
-    def part(self, which: slice) -> _Tried:
-        """Some of the sets."""
-        return _Tried(
-            self.last, *(getattr(self, item.name)[..., which] for item in fields(self)[1:]))
+    @property
+    def classes(self) -> Ints:
+        """Of each set, what locks of one kind may have in common; -1 where it never moves."""
+        return np.where(self.moves, classes(self.normal), -1)
+
+    def tried_again(self, log_weight: Reals, rng: np.random.Generator) -> PathFit:
+        """With as many sets more, drawn around those that are likely.
+
+        Parameters
+        ----------
+        log_weight : numpy.ndarray
+            How likely each set is.
+        rng : numpy.random.Generator
+            Source of chance.
+
+        Returns
+        -------
+        PathFit
+        """
+        normal = self.normal[self.moves]
+        weight = _tempered(log_weight[self.moves])
+        middle = weight @ normal
+        away = normal - middle
+        root = np.asarray(np.linalg.cholesky(
+            WIDER * (away.T * weight) @ away + LEAST_SPREAD * np.eye(FIGURES)), dtype=np.float64)
+        near = _leaps_first(middle + rng.standard_normal((CELLS, FIGURES)) @ root.T)
+        tried = self.weeks.tried(near, np.empty((0, FIGURES)))
+        return PathFit(
+            self.weeks, joined(self.sets, tried), np.vstack([self.normal, near]),
+            np.append(self.moves, np.ones(CELLS, dtype=np.bool_)),
+            (*self.drawn_from, (middle, root)))
 
 
 def margin_used(latency_ratio: npt.ArrayLike, exponent: npt.ArrayLike = MARGIN_EXPONENT) -> Reals:
@@ -183,135 +271,103 @@ def bent(figure: Reals, power: Reals) -> Reals:
     return np.asarray(np.expm1(safe * figure) / safe)
 
 
-def fit_path(
-    weeks: Reals, seen: Reals, deviation: Reals, rng: np.random.Generator, *,
-    limit: float = np.inf, latch: bool = False, volts: Reals | None = None,
-    calendar: Reals | None = None,
-) -> Path:
-    """Fit a flat stretch followed by a drift with a random walk to weekly figures.
+def weigh_path(weeks: Weeks, rng: np.random.Generator) -> PathFit:
+    """Hold many possible paths, flat and then rising or falling, against one thing's own weeks.
 
     This is a forecast, not a detector of change: it asks how wear goes on, so that it returns
-    draws of the path from now on and no :class:`~remanence.analytics.statistics.change.Change`.
+    no :class:`~remanence.analytics.statistics.change.Change`.
 
     Parameters
     ----------
-    weeks : numpy.ndarray, shape (n,)
-        When, in weeks of use, rising; the last is now.
-    seen : numpy.ndarray, shape (n,)
-        The figure: for latencies, the logarithm of latency over healthy latency.
-    deviation : numpy.ndarray, shape (n,)
-        Standard deviation of each figure from the scatter of single releases.
+    weeks : Weeks
+        What was seen.
     rng : numpy.random.Generator
-        Source of chance for the draws.
-    limit : float, default infinity
-        The figure at which the path has arrived.
-    latch : bool, default False
-        Whether the path runs in the share of force margin used (see :func:`margin_used`)
-        instead of in the figure itself.
-    volts : numpy.ndarray, shape (n,), optional
-        Logarithm of the rail's volts against its usual ones, to which ``seen`` has been brought
-        by the inverse square; how far the lock's own answer differs is fitted.
-    calendar : numpy.ndarray, shape (n,), optional
-        The same weeks by the calendar, from any day; given where the figure may have a season.
+        Source of chance for the sets tried.
+
+    Returns
+    -------
+    PathFit
+
+    Notes
+    -----
+    Sets of unknown figures are drawn from their priors, then around those that explained the
+    weeks best, and weighted by prior times likelihood over the density they were drawn with
+    (adaptive importance sampling with deterministic mixture weights; Owen and Zhou, J. Am. Stat.
+    Assoc. 95 (2000) 135).
+    """
+    prior = _leaps_first(rng.standard_normal((CELLS, FIGURES)))
+    still = rng.standard_normal((STILL_CELLS, FIGURES))
+    fit = PathFit(weeks, weeks.tried(prior, still), np.vstack([prior, still]),
+                  np.arange(CELLS + STILL_CELLS) < CELLS)
+    for _ in range(ROUNDS):
+        fit = fit.tried_again(fit.log_weight, rng)
+    return fit
+
+
+def drawn_paths(fits: Sequence[PathFit], chances: Sequence[np.random.Generator]) -> list[Path]:
+    """Paths of locks of one kind, each after its own weeks and the others' ways.
+
+    Parameters
+    ----------
+    fits : sequence of PathFit
+        One a lock, all of one kind.
+    chances : sequence of numpy.random.Generator
+        Source of chance of each.
+
+    Returns
+    -------
+    list of Path
+        One a lock.
+    """
+    again = [fit.tried_again(weight, rng)
+             for fit, weight, rng in zip(fits, _shared(fits), chances, strict=True)]
+    return [_drawn(fit, weight, rng)
+            for fit, weight, rng in zip(again, _shared(again), chances, strict=True)]
+
+
+def fit_path(weeks: Weeks, rng: np.random.Generator) -> Path:
+    """The path of one thing by itself.
+
+    Parameters
+    ----------
+    weeks : Weeks
+        What was seen.
+    rng : numpy.random.Generator
+        Source of chance.
 
     Returns
     -------
     Path
-
-    Notes
-    -----
-    Given onset, walk, spread and change of drifts, size and memory of moods, and both exponents,
-    the weeks are a linear Gaussian state space: level, drift, mood, season and answer to volts;
-    a Kalman filter gives the likelihood and the state now. The figures it is given are drawn from
-    their priors, then once more around those that explained the weeks best, and weighted by prior
-    times likelihood over the density they were drawn with (adaptive importance sampling, textbook).
-    Half of the belief lies with no drift before any data is seen.
     """
-    luck = _Luck.drawn(rng)
-    answers: list[tuple[Reals, float]] = []
-    if volts is not None:
-        answers.append((volts, VOLTS_DEVIATION))
-    if calendar is not None:
-        angle = 2 * np.pi * calendar / WEEKS_A_YEAR
-        answers += [(np.cos(angle), SEASON), (np.sin(angle), SEASON)]
-    first, last = float(weeks[0]), float(weeks[-1])
-
-    def levels(exponent: Reals) -> tuple[Reals, Reals, Reals]:
-        """Level, its slope by the figure, and the logarithm of that slope, weeks by sets."""
-        if not latch:
-            return (bent(seen[:, None], exponent[None, :]),
-                    np.exp(exponent[None, :] * _smooth(seen)[:, None]),
-                    exponent[None, :] * seen[:, None])
-        # The slope on which noise acts is the path's, not the noise's own.
-        slope = np.exp(-_smooth(seen)[:, None] / exponent[None, :]) / exponent[None, :]
-        log_slope = -seen[:, None] / exponent[None, :] - np.log(exponent)[None, :]
-        return margin_used(np.exp(seen[:, None]), exponent[None, :]), slope, log_slope
-
-    def figures(normal: Reals, moving: bool) -> _Tried:
-        return _figures(normal, first, last, moving, latch)
-
-    def try_out(tried: _Tried) -> _Tried:
-        return _filter(weeks, deviation, answers, levels, tried)
-
-    prior = luck.prior
-    # In one go with the sets that do not move: small arrays cost as much as large ones.
-    every = try_out(_joined(figures(prior, True), figures(luck.still, False)))
-    tried, still = every.part(slice(CELLS)), every.part(slice(CELLS, None))
-    weight = np.exp(tried.log_likelihood - tried.log_likelihood.max())
-    weight /= weight.sum()
-    middle = weight @ prior
-    away = prior - middle
-    spread = 1.5 * (away.T * weight) @ away + 0.05 * np.eye(FIGURES)
-    root = np.linalg.cholesky(spread)
-    near = middle + luck.near @ root.T
-    again = try_out(figures(near, True))
-    both = np.vstack([prior, near])
-    log_prior = -0.5 * (both**2).sum(axis=1)
-    scaled = np.linalg.solve(root, (both - middle).T)
-    log_near = -0.5 * (scaled**2).sum(axis=0) - np.log(np.diag(root)).sum()
-    log_drawn = np.logaddexp(log_prior, log_near) - np.log(2.0)
-    cells = _joined(tried, again, still)
-    log_weight = cells.log_likelihood + np.concatenate([
-        log_prior - log_drawn - np.log(2 * CELLS), np.full(CELLS // 3, -np.log(CELLS // 3)),
-    ])
-    chance = np.exp(log_weight - special.logsumexp(log_weight))
-    # Evenly spaced through the running sum: the draws fall where the chance is, without more luck.
-    running = np.cumsum(chance)
-    place = (np.arange(DRAWS) + luck.place) / DRAWS * running[-1]
-    chosen = np.minimum(np.searchsorted(running, place), chance.size - 1)
-    moves = chosen < 2 * CELLS
-    return _drawn(cells, chosen, moves, limit, latch, luck)
+    return drawn_paths([weigh_path(weeks, rng)], [rng])[0]
 
 
-@dataclass(frozen=True)
-class _Luck:
-    """All the chance that one fit rests on."""
-
-    prior: Reals
-    near: Reals
-    still: Reals
-    place: float
-    ends: Reals
-    curve: Reals
-
-    @classmethod
-    def drawn(cls, rng: np.random.Generator) -> _Luck:
-        return cls(
-            rng.standard_normal((CELLS, FIGURES)), rng.standard_normal((CELLS, FIGURES)),
-            rng.standard_normal((CELLS // 3, FIGURES)), rng.random(),
-            rng.standard_normal((2, DRAWS)), rng.standard_normal(DRAWS),
-        )
+def _shared(fits: Sequence[PathFit]) -> list[Reals]:
+    """Each lock's weights once the others have had their say."""
+    return shared_weights([fit.log_weight for fit in fits], [fit.classes for fit in fits])
 
 
-def pass_over(rng: np.random.Generator) -> None:
-    """Leave ``rng`` as :func:`fit_path` does, for a path that nobody will look at.
+def _tempered(log_weight: Reals) -> Reals:
+    """Weights, flattened by a power until they rest on :data:`LEAST_SETS` sets.
 
-    Parameters
-    ----------
-    rng : numpy.random.Generator
-        Source of chance: what is drawn next does not hang on whether the path was fitted.
+    A few lucky sets say nothing of how wide the likely ones lie (textbook: tempering).
     """
-    _Luck.drawn(rng)
+    power = 1.0
+    while True:
+        weight = np.exp(power * log_weight - special.logsumexp(power * log_weight))
+        if 1 / np.sum(weight**2) >= LEAST_SETS:
+            return np.asarray(weight)
+        power *= 0.8
+
+
+def _leaps_first(normal: Reals) -> Reals:
+    return np.asarray(normal[np.argsort(normal[:, FAMILY])])
+
+
+def _log_normal(normal: Reals, mean: Reals, root: Reals) -> Reals:
+    """Logarithm of a normal density, less a constant."""
+    scaled = np.linalg.solve(root, (normal - mean).T)
+    return np.asarray(-0.5 * (scaled**2).sum(axis=0) - np.log(np.diag(root)).sum())
 
 
 def _smooth(seen: Reals) -> Reals:
@@ -321,116 +377,27 @@ def _smooth(seen: Reals) -> Reals:
     return np.asarray(total / np.convolve(np.ones(seen.size), window, mode="same"))
 
 
-def _figures(normal: Reals, first: float, last: float, moving: bool, latch: bool) -> _Tried:
-    """Standard normal draws brought to the priors of the unknown figures."""
-    even = special.ndtr(normal)
-
-    def factor(column: int, bounds: tuple[float, float]) -> Reals:
-        low, high = np.log(bounds[0]), np.log(bounds[1])
-        return np.asarray(np.exp(low + (high - low) * even[:, column]))
-
-    late = (even[:, 0] - EARLIEST) / (1 - EARLIEST)
-    span = max(last - 1.0 - first, 0.0)
-    # Of those that had begun, half began with the log (a new lock), half at any time before it.
-    before = np.minimum(late * (1 - EARLIEST) / EARLIEST + 0.5, 0.0)
-    onset = first + np.where(late < 0, before, late) * span
-    side = even[:, 6] - 0.5
-    off = np.maximum(np.abs(side) - STRAIGHT / 2, 0.0) / (1 - STRAIGHT)
-    bend = np.sign(side) * special.ndtri(np.minimum(0.5 + off, 1 - 1e-12))
-    nothing = np.zeros(len(normal))
-    return _Tried(
-        last,
-        onset if moving else nothing + last,
-        factor(1, WALKS) if moving else nothing,
-        factor(2, DRIFTS) if moving else nothing,
-        factor(3, MOODS), factor(4, MOOD_WEEKS),
-        (np.exp(np.log(MARGIN_EXPONENT) + EXPONENT_SPREAD * normal[:, 5]) if latch
-         else BEND_SPREAD * normal[:, 5]),
-        np.exp(TIME_EXPONENT_SPREAD * bend),
-        factor(7, CHANGES) if moving else nothing,
-    )
-
-
-def _filter(
-    weeks: Reals, deviation: Reals, answers: Sequence[tuple[Reals, float]],
-    levels: WeeklyLevels, tried: _Tried,
-) -> _Tried:
-    """Likelihood of the weeks under each set of figures, and level and drift now.
-
-    ``answers``: what the figure may answer to (volts, the season), week by week, each with the
-    deviation of its answer before any data.
-    """
-    level, slope, log_slope = levels(tried.exponent)
-    size = tried.onset.size
-    states = 3 + len(answers)
-    mean = np.zeros((states, size))
-    spread = np.zeros((states, states, size))
-    spread[0, 0] = LEVEL_PRIOR**2
-    spread[1, 1] = tried.drift_prior**2
-    spread[2, 2] = tried.mood**2
-    for k, (_, doubt) in enumerate(answers, start=3):
-        spread[k, k] = doubt**2
-    log_likelihood = np.zeros(size)
-    room = np.empty_like(spread)  # asking for new memory each week takes as long as the sums
-    before, shown = weeks[0], tried.clock(float(weeks[0]))
-    for i, now in enumerate(weeks):
-        if i:
-            shows = tried.clock(float(now))
-            moved = shows - shown
-            stays = np.exp(-(now - before) / tried.mood_weeks)
-            mean[0] += moved * mean[1]
-            mean[2] *= stays
-            spread[0] += moved * spread[1]
-            spread[:, 0] += moved * spread[:, 1]
-            spread[0, 0] += tried.walk**2 * moved
-            spread[1, 1] += (tried.change * tried.drift_prior) ** 2 * moved
-            spread[2] *= stays
-            spread[:, 2] *= stays
-            spread[2, 2] += (1 - stays**2) * tried.mood**2
-            shown = shows
-        noise, expects = spread[:, 2].copy(), mean[2].copy()
-        for k, (answer, _) in enumerate(answers, start=3):
-            noise += answer[i] * spread[:, k]
-            expects += answer[i] * mean[k]
-        gain = spread[:, 0] + slope[i] * noise
-        seen = gain[2].copy()
-        for k, (answer, _) in enumerate(answers, start=3):
-            seen += answer[i] * gain[k]
-        total = gain[0] + slope[i] * seen + (slope[i] * deviation[i]) ** 2
-        off = level[i] - mean[0] - slope[i] * expects
-        log_likelihood += -0.5 * (off**2 / total + np.log(total)) + log_slope[i]
-        mean += gain * (off / total)
-        spread -= np.multiply(gain[:, None], (gain / total)[None, :], out=room)
-        before = now
-    return replace(tried, log_likelihood=log_likelihood, mean=mean[:2], variance=spread[:2, :2])
-
-
-def _joined(*parts: _Tried) -> _Tried:
-    return _Tried(parts[0].last, *(
-        np.concatenate([getattr(part, item.name) for part in parts], axis=-1)
-        for item in fields(_Tried)[1:]
-    ))
-
-
-def _drawn(
-    cells: _Tried, chosen: Ints, moves: Flags, limit: float, latch: bool, luck: _Luck,
-) -> Path:
-    """Draws of level and drift now from the chosen sets."""
-    mean, spread = cells.mean[:, chosen], cells.variance[:, :, chosen]
-    normal = luck.ends
+def _drawn(fit: PathFit, log_weight: Reals, rng: np.random.Generator) -> Path:
+    """Draws of level and drift now from sets chosen by their weight."""
+    running = np.cumsum(np.exp(log_weight - special.logsumexp(log_weight)))
+    # Evenly spaced through the running sum: the draws fall where the chance is, without more luck.
+    place = (np.arange(DRAWS) + rng.random()) / DRAWS * running[-1]
+    chosen = np.minimum(np.searchsorted(running, place), running.size - 1)
+    moves = fit.moves[chosen]
+    sets = fit.sets.part(chosen)
+    mean, spread = sets.mean, sets.variance
+    normal = rng.standard_normal((2, DRAWS))
     first = np.sqrt(np.maximum(spread[0, 0], 1e-18))
     tie = spread[1, 0] / first
     rest = np.sqrt(np.maximum(spread[1, 1] - tie**2, 0.0))
     level = mean[0] + first * normal[0]
     drift = np.where(moves, mean[1] + tie * normal[0] + rest * normal[1], 0.0)
-    rises = drift > 0
-    age = cells.age[chosen]
-    shape = cells.exponent[chosen]
-    end = (margin_used(np.exp(limit), shape) if latch
-           else bent(np.full(shape.size, limit), shape))
-    end = level + (end - level) * np.exp(CURVE_SPREAD * luck.curve)
+    rises = drift + sets.rate * sets.size > 0
+    end = (margin_used(np.exp(fit.weeks.limit), sets.exponent) if fit.weeks.latch
+           else bent(np.full(DRAWS, fit.weeks.limit), sets.exponent))
+    end = level + (end - level) * np.exp(CURVE_SPREAD * rng.standard_normal(DRAWS))
     return Path(
-        level, drift, cells.walk[chosen], end, age, cells.time_exponent[chosen],
-        cells.change[chosen], float(moves.mean()), float(rises.sum() / max(moves.sum(), 1)),
-        float(np.median(age[rises])) if rises.any() else 0.0,
+        level, drift, sets.walk, end, sets.age, sets.time_exponent, sets.change, sets.rate,
+        sets.size, float(moves.mean()), float((rises & moves).sum() / max(moves.sum(), 1)),
+        float(np.median(sets.age[rises])) if rises.any() else 0.0,
     )

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from remanence.analytics.parts.arrival import arrival
-from remanence.analytics.parts.wear_path import fit_path
+from remanence.analytics.parts.wear_path import Weeks, drawn_paths, weigh_path
 
 CRACKS = """
     0.90 0.95 1.00 1.05 1.12 1.19 1.27 1.35 1.48 1.64
@@ -55,25 +55,78 @@ LASERS = """
 to hundredths. Source: Meeker and Escobar (1998), appendix C, GaAs lasers."""
 
 
+DEVICES_150 = """
+    0 26 46 67 102 141 177 205 233 258 282 308 337 363 388 410 421
+    0 23 43 58 84 99 121 138 152 176 195 212 236 255 287 306 332
+    0 17 37 52 73 90 121 145 166 181 197 216 230 242 256 282 301
+    0 51 77 116 145 190 210 253 279 302 334 358 379 406 424 455 479
+    0 29 61 88 120 151 186 217 254 301 341 365 400 428 449 477 496
+    0 42 81 117 143 175 202 250 272 299 324 348 386 407 437 458 479
+    0 16 41 77 97 122 142 171 190 207 220 240 259 279 294 312 329
+"""
+"""Loss of power of seven devices at 150 degrees, thousandths of a decibel, every 250 h (each
+second reading)."""
+
+DEVICES_195 = """
+    0 77 173 304 395 489 527 572 633 689 736 771 795 825 862 884 909
+    0 191 344 445 510 593 660 735 803 878 953 990 1035 1066 1095 1121 1159
+    0 103 154 238 299 348 402 462 497 532 587 648 678 705 798 843 860
+    0 108 190 281 326 376 436 503 581 653 686 729 773 806 832 860 918
+    0 63 140 180 292 341 411 482 517 564 632 675 712 753 786 822 840
+    0 71 176 229 382 435 514 575 689 718 761 809 834 874 924 957 978
+    0 127 216 302 364 412 463 501 548 581 637 732 756 769 812 853 879
+    0 94 212 267 381 431 502 570 623 663 756 793 808 839 871 908 969
+    0 42 107 135 167 210 257 339 394 433 471 507 548 597 634 662 692
+    0 166 281 378 473 552 691 756 858 982 1010 1067 1122 1144 1179 1204 1219
+    0 120 212 247 303 342 371 422 468 525 569 606 639 667 709 760 796
+    0 113 244 356 473 679 748 792 834 868 911 951 978 1002 1053 1083 1121
+"""
+"""The same of twelve at 195 degrees, every 125 h. Source: Meeker and Escobar (1998), appendix C,
+Device-B, by their word simulated from a physical model of a real test."""
+
+SLIDING = """
+    3.17 4.06 4.45 4.74 5.84 6.79 7.74 9.59
+    2.73 3.45 3.79 3.87 5.36 5.67 6.32 8.42
+    2.08 2.65 3.14 3.29 3.96 4.57 5.69 6.64
+    2.63 3.50 4.01 4.01 5.19 6.12 6.71 8.51
+    7.54 7.81 8.16 10.64 12.62 13.32 12.87 14.84
+    7.50 8.08 9.78 10.93 14.80 16.12 17.33 20.18
+    6.98 8.90 9.39 11.15 12.45 13.54 16.67 17.32
+    7.80 8.89 10.00 11.52 13.70 16.18 16.23 21.04
+    12.53 15.38 17.21 20.48 24.10 26.97 29.44 37.87
+    10.96 13.87 16.07 18.56 22.22 27.82 31.04 36.63
+    13.05 15.12 18.58 20.18 23.90 29.71 31.47 39.65
+    11.66 13.68 16.71 17.52 22.30 25.28 31.99 38.16
+"""
+"""Scar of twelve pieces of a metal under sliding wear, micrometres, after 2, 5, 10, 20, 50, 100,
+200 and 500 cycles; four each under 10, 50 and 100 g. Source: Meeker and Escobar (1998), appendix C,
+sliding metal wear."""
+
+SLIDING_CYCLES = np.array([0, 2, 5, 10, 20, 50, 100, 200, 500.0])
+
+
 def series(table):
     return [np.array(line.split(), dtype=float) for line in table.strip().splitlines()]
 
 
-def places(readings, seen, error, rng):
+def places(readings, seen, error, rng, times=None):
     """Where the truth lies in each forecast: the stated chance of an earlier arrival.
 
-    Each thing is forecast after the share ``seen`` of its readings; what it is to meet is its own
-    last reading, so that all of them count, and the truth is when it came to that. ``readings``:
-    figures whose limit is about 1.
+    Each thing is forecast after the share ``seen`` of its readings, with all of its table, seen as
+    far, as others of its kind. What it is to meet is its own last reading, so that all of them
+    count, and the truth is when it came to that. ``readings``: figures whose limit is about 1.
     """
-    found = []
-    for one in readings:
+    fits, truths, chances = [], [], []
+    for one, chance in zip(readings, rng.spawn(len(readings)), strict=True):
         now = max(round(seen * one.size), 6)
-        weeks = np.arange(now, dtype=float)
-        path = fit_path(weeks, one[:now], np.full(now, error), rng, limit=one[-1])
-        left = arrival(path, rng)
-        found.append(np.mean(left < one.size - now))
-    return np.array(found)
+        weeks = np.arange(float(one.size)) if times is None else times
+        fits.append(weigh_path(
+            Weeks(weeks[:now], one[:now], np.full(now, error), one[-1]), chance))
+        truths.append(weeks[-1] - weeks[now - 1])
+        chances.append(chance)
+    paths = drawn_paths(fits, chances)
+    left = [arrival(path, chance) for path, chance in zip(paths, chances, strict=True)]
+    return np.array([np.mean(draws < truth) for draws, truth in zip(left, truths, strict=True)])
 
 
 def cracks():
@@ -84,3 +137,14 @@ def cracks():
 def lasers():
     """Rise of the current, as a share of the 10 % at which a laser counts as failed."""
     return [one / 10 for one in series(LASERS)]
+
+
+def devices(table):
+    """Loss of power, decibels: 0.3 to 1.2 at the end."""
+    return [one / 1000 for one in series(table)]
+
+
+def sliding():
+    """Width of the scar, as a share of what such a load leaves: 10, 20 and 40 micrometres."""
+    usual = np.repeat([10, 20, 40], 4)
+    return [np.append(0.0, one) / wide for one, wide in zip(series(SLIDING), usual, strict=True)]

@@ -1,4 +1,4 @@
-"""Remaining life: intervals that hold what they state, and no date where there is no wear."""
+"""Remaining life: intervals held against known futures, and no date where there is no wear."""
 
 from __future__ import annotations
 
@@ -9,8 +9,15 @@ from scipy import stats
 
 from remanence.analytics.history import History
 from remanence.analytics.parts.arrival import arrival, first_passage
+from remanence.analytics.parts.pace import paces
 from remanence.analytics.parts.wear import limit_of, remaining_life
-from remanence.analytics.parts.wear_path import fit_path, margin_used, pass_over
+from remanence.analytics.parts.wear_path import (
+    Weeks,
+    drawn_paths,
+    fit_path,
+    margin_used,
+    weigh_path,
+)
 from remanence.shared.limits import Limits
 from remanence.shared.venue_file import parse_venue
 from tests.analytics.parts.test_orders import history as worn
@@ -58,7 +65,7 @@ def _one(seed: int) -> tuple[float, np.ndarray, bool]:
     level = np.concatenate([np.zeros(flat), fine[9::10][:seen]])
     level += noise * rng.standard_normal(level.size)
     weeks = np.arange(level.size) - level.size + 1.0
-    path = fit_path(weeks, level, np.full(level.size, noise), rng, limit=0.95)
+    path = fit_path(Weeks(weeks, level, np.full(level.size, noise), 0.95), rng)
     left = arrival(path, rng)
     return ahead[0] / 10 if ahead.size else np.inf, left, path.rising
 
@@ -89,7 +96,7 @@ def test_no_wear_gives_no_date():
     for seed in range(100):
         rng = np.random.default_rng(seed)
         level = 0.04 * rng.standard_normal(30)
-        called += fit_path(np.arange(-29, 1.0), level, np.full(30, 0.04), rng).rising
+        called += fit_path(Weeks(np.arange(-29, 1.0), level, np.full(30, 0.04)), rng).rising
     assert called <= 1
 
 
@@ -151,10 +158,42 @@ def test_a_sinking_rail_is_no_wear():
     assert "wearing" in {wear.sign for wear in remaining_life(blind)}
 
 
-@pytest.mark.parametrize("latch", [False, True])
-def test_a_path_passed_over_takes_as_much_luck_as_one_fitted(latch):
-    fitted, passed = np.random.default_rng(5), np.random.default_rng(5)
-    weeks = np.arange(-19, 1.0)
-    fit_path(weeks, 0.01 * np.sin(weeks), np.full(20, 0.02), fitted, limit=0.5, latch=latch)
-    pass_over(passed)
-    assert fitted.random() == passed.random()
+def _seen(seed: int, power: float) -> Weeks:
+    """A magnet's logarithm of latency that went with a power of time for 20 weeks, half its way."""
+    rng = np.random.default_rng(seed)
+    weeks = np.arange(-34, 1.0)
+    level = 0.3 * np.clip((weeks + 20) / 20, 0, None) ** power + 0.02 * rng.standard_normal(35)
+    return Weeks(weeks, level, np.full(35, 0.02), limit=0.6)
+
+
+def test_locks_of_one_kind_teach_each_other_how_they_wear():
+    def widths(fits):
+        chances = [np.random.default_rng(i) for i in range(len(fits))]
+        paths = drawn_paths(fits, chances)
+        left = [arrival(path, chance) for path, chance in zip(paths, chances, strict=True)]
+        return np.array([np.subtract(*np.quantile(one, [0.95, 0.05])) for one in left])
+
+    fits = [weigh_path(_seen(i, 1.0), np.random.default_rng(i)) for i in range(8)]
+    alone = np.concatenate([widths([fit]) for fit in fits])
+    # All go straight on: ranges are narrower where the others are known.
+    assert np.median(widths(fits)) < 0.9 * np.median(alone)
+
+
+def test_a_path_that_leapt_may_leap_again():
+    rng = np.random.default_rng(3)
+    weeks = np.arange(-39, 1.0)
+    level = 0.2 * ((weeks > -25).astype(float) + (weeks > -14) + (weeks > -5))
+    seen = Weeks(weeks, level + 0.01 * rng.standard_normal(40), np.full(40, 0.01), limit=0.9)
+    path = fit_path(seen, rng)
+    assert path.rising
+    assert np.mean(path.rate > 0) > 0.8
+    # Between leaps it stood still, so that it may meet its limit any week.
+    assert np.quantile(arrival(path, rng), 0.1) < 8
+
+
+def test_a_pace_that_doubled_is_gone_on_with():
+    rng = np.random.default_rng(4)
+    steady = paces(np.tile([28.0, 32.0], 13), rng, 4000)
+    assert np.quantile(steady, [0.05, 0.95]) == pytest.approx([28, 32], abs=2.5)
+    doubled = np.concatenate([[62.0, 58.0], np.tile([28.0, 32.0], 12)])
+    assert np.median(paces(doubled, rng, 4000)) == pytest.approx(60, abs=8)
