@@ -20,7 +20,6 @@ if TYPE_CHECKING:
         Orders,
         PartOrder,
         StockPlan,
-        chance_within,
         cover_days,
         plan_orders,
         plan_stock,
@@ -44,7 +43,7 @@ __all__ = [
     "ACTIVITY_READS", "ASSUMED_LEAD_DAYS", "Calibration", "Demand", "HORIZONS", "LockNeed",
     "LockWear", "LostDays", "NEED_DECIMALS", "OPEN_WEEKS", "Orders", "PartOrder", "Period",
     "Place", "READS", "SERVICE_LEVEL", "StockPlan", "UNSIGNED_FAILED", "UNSIGNED_LOCKS",
-    "UnitLives", "VenueYear", "calibration", "chance_within", "cover_days", "forecasts_of",
+    "UnitLives", "VenueYear", "calibration", "cover_days", "forecasts_of",
     "plan_orders", "plan_stock", "remaining_life", "replacements", "venue_year",
 ]
 
@@ -52,7 +51,7 @@ __getattr__ = on_demand(__name__, {
     "demand": ("Demand", "Place"),
     "forecasts": ("Calibration", "calibration", "forecasts_of"),
     "orders": ("ASSUMED_LEAD_DAYS", "HORIZONS", "LockNeed", "NEED_DECIMALS", "OPEN_WEEKS", "Orders",
-        "PartOrder", "READS", "SERVICE_LEVEL", "StockPlan", "chance_within", "cover_days",
+        "PartOrder", "READS", "SERVICE_LEVEL", "StockPlan", "cover_days",
         "plan_orders", "plan_stock"),
     "unit_lives": ("UnitLives", "replacements"),
     "venue_year": ("ACTIVITY_READS", "LostDays", "Period", "VenueYear", "venue_year"),
