@@ -269,6 +269,8 @@ def _life_row(order: PartOrder, lang: Language) -> dict[str, str]:
     middle, low, high = order.life.life_quantile(0.1)
     bound = order.zero_failure_b10
     ended = lang("parts.life_of", failures=int(order.life.failures), units=int(order.life.units))
+    if order.advised:
+        ended = lang("parts.life_advised", ended=ended, count=order.advised)
     return {
         "part": order.part.id, "ended": ended, "b10": _rounded(middle, lang),
         "range": f"{_rounded(low, lang)} {EN_DASH} {_rounded(high, lang)}",

@@ -1,8 +1,9 @@
 """When units will be wanted: futures of all locks of a part, drawn together.
 
 Each future draws the lives of the part, one a cause, from what is held of them, and lets every lock
-live by them. So what is not known of the life makes the needs of all locks large together or small together, and
-the range of their sum is as wide as it must be. A lock given a new part may need another.
+live by them. So what is not known of the life makes the needs of all locks large together or small
+together, and the range of their sum is as wide as it must be. A lock given a new part may need
+another.
 """
 
 from __future__ import annotations
@@ -12,7 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from remanence.analytics.parts.part_lives import PartLives
+from remanence.analytics.parts.cause_lives import PartLives
 from remanence.analytics.statistics.arrays import Ints, Reals
 from remanence.analytics.statistics.life import LifePosterior
 

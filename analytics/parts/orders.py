@@ -9,9 +9,10 @@ from datetime import date, timedelta
 import numpy as np
 
 from remanence.analytics.history import History
+from remanence.analytics.parts.cause_lives import PartLives, part_lives
 from remanence.analytics.parts.causes import Causes, causes_of
 from remanence.analytics.parts.demand import Demand, Place, cost_range, draw_futures
-from remanence.analytics.parts.part_lives import PartLives, part_lives
+from remanence.analytics.parts.unit_ends import ADVICE
 from remanence.analytics.parts.unit_lives import (
     UnitLives,
     lives_together,
@@ -199,6 +200,8 @@ class PartOrder:
         Days from order to delivery, 28 where the venue file does not say (``lead_known``).
     service_level : float
         Chance of not running out that was asked for.
+    advised : int
+        Units replaced on advice: their wear showed, and they had not met their limit.
     """
 
     part: Part
@@ -213,6 +216,7 @@ class PartOrder:
     lead_days: float
     lead_known: bool
     service_level: float
+    advised: int = 0
 
     @property
     def cost_now(self) -> float | None:
@@ -468,5 +472,5 @@ def _order(
         part, tuple(map(_with_chances, needs, plan.first)), lives.whole, lives_together(held),
         plan.lead, plan.year, plan.level, plan.order_now,
         None if due is None else today + timedelta(weeks=due), lead_days, known is not None,
-        service_level,
+        service_level, sum(life.end == ADVICE for unit in held for life in unit.lives),
     )

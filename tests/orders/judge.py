@@ -89,7 +89,8 @@ def orders_table(judged: list[JudgedOrders]) -> str:
     """The figures as a Markdown table, all worlds together in its last row."""
     lines = [
         "| venues | lead-time need, stated / came | ratio | year's need, stated / came | ratio "
-        "| ran out | stated | ran out, whole pieces allowed for | year's 90 % range held | stated |",
+        "| ran out | stated | ran out, whole pieces allowed for | year's 90 % range held "
+        "| stated |",
         "| --- " * 10 + "|"]
     for j in [*judged, JudgedOrders.together("all together", judged)]:
         lines.append(

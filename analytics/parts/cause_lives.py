@@ -23,7 +23,7 @@ lives of shape 2 each lives so many times longer than both together."""
 SHOWING_WEEKS = 8.0
 """Before any data: nine of ten units whose wear shows last at least so many weeks more, within a
 factor of 3. Wear takes two months to years from new to the limit (assumption)."""
-ADVISED, ADVISED_WEEKS = 0.25, 50.0
+ADVISED, ADVISED_WEEKS = 0.1, 10.0
 """Units replaced on advice, in so many weeks of wear that showed, that count beside the venue's
 own: little, so that a venue which replaces nothing early soon says so (assumption)."""
 
