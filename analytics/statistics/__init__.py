@@ -48,6 +48,7 @@ if TYPE_CHECKING:
         rate_that_matters,
     )
     from remanence.analytics.statistics.robust import HUBER_TUNING, Line, huber_line
+    from remanence.analytics.statistics.seasoned import shift_since
     from remanence.analytics.statistics.settings import ALIKE, settings
     from remanence.analytics.statistics.survival import (
         ProductLimit,
@@ -63,14 +64,16 @@ __all__ = [
     "Flags", "HUBER_TUNING", "Ints", "LEAST_TIED_POLL_MS", "LifePosterior", "Line", "Lives",
     "MEDIAN_ERROR", "MEDIAN_SQUARE", "MEDIAN_VARIANCE", "NORMAL_95", "NORMAL_95_ROUNDED",
     "ProductLimit", "Reals", "Side", "TIED_SHARE", "TIED_WITHIN_POLLS", "betabinomial",
-    "bound_of_quantile", "chance_of_at_least", "change_of_level", "change_of_rate", "check_limits",
-    "cusum", "grouped_curves", "grouped_medians", "grouped_quantile", "huber_line",
-    "level_of_days", "life_posterior", "median", "median_interval", "poisson_limits",
-    "polled_median", "polls_in_step", "probability", "product_limit", "rate_that_matters",
-    "robust_deviation", "settings", "wilson", "zero_failure_scale",
+    "bound_of_quantile", "chance_of_at_least", "change_of_level", "change_of_rate",
+    "check_limits", "cusum", "grouped_curves", "grouped_medians", "grouped_quantile",
+    "huber_line", "level_of_days", "life_posterior", "median", "median_interval",
+    "poisson_limits", "polled_median", "polls_in_step", "probability", "product_limit",
+    "rate_that_matters", "robust_deviation", "settings", "shift_since", "wilson",
+    "zero_failure_scale",
 ]
 
 __getattr__ = on_demand(__name__, {
+    "seasoned": ("shift_since",),
     "arrays": ("Flags", "Ints", "Reals"),
     "change": ("Change", "Side"),
     "control_charts": ("cusum",),

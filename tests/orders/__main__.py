@@ -31,7 +31,8 @@ def main() -> int:
         judged = []
         for one in pool.map(_one, [(w, given.venues, given.seed) for w in worlds]):
             judged.append(one)
-            print(one.world, file=sys.stderr)
+            print(orders_table([one]).splitlines()[-1].replace("all together", one.world),
+                  file=sys.stderr)
     print(f"Written by `python -m tests.orders --venues {given.venues} --seed {given.seed}`.\n")
     print(orders_table(judged))
     return 0
