@@ -177,7 +177,8 @@
         accepted += place[1] * inside(there, offset, wideBefore, wideAfter) / fold.length;
       });
     });
-    return { share: share / folds.length, accepted: accepted / folds.length };
+    return { share: Math.min(share / folds.length, 1),
+      accepted: Math.min(accepted / folds.length, 1) };
   }
 
   function cueAnswer(data, lock, volts, sound) {

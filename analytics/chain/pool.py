@@ -152,10 +152,9 @@ def pooled_life(part: str, weeks: Sequence[VenueWeek]) -> PooledLife:
     held = holders(part, weeks)
     rating = _rating(part, weeks)
     paces = [lock.cycles_per_week for _, lock in held if lock.cycles_per_week > 0]
-    by_cause = part_lives(
-        *([life_of(u) for _, lock in held if lock.watched is watched for u in lock.units]
-          for watched in (True, False)),
-        rating, float(np.median(paces)) if paces else 0.0)
+    watched, others = ([life_of(u) for _, lock in held if lock.watched is seen for u in lock.units]
+                       for seen in (True, False))
+    by_cause = part_lives(watched, others, rating, float(np.median(paces)) if paces else 0.0)
     life = by_cause.whole
     homes = sorted({week.venue for week, _ in held})
     early, alone = _early(life, rating), 0

@@ -398,7 +398,7 @@ def cue_answer(
         for factor in (model.location_factor, 1 / model.location_factor):
             low = min(low, inside_window(_moved(points, factor), offset, before, after)
                       / len(points))
-    low = _wilson_low(low, max(model.independent, 1.0)) * (1 - model.slow.upper)
+    low = float(_wilson_low(low, max(model.independent, 1.0))) * (1 - model.slow.upper)
     return CueAnswer(
         offset_ms=offset / 10, from_ms=math.ceil(near_first / 10),
         to_ms=math.floor(near_last / 10), share=share,
@@ -430,7 +430,7 @@ def _judged_apart(
             moved = _moved(fold, factor)
             share += weight * inside_window(moved, offset, *inner) / len(fold)
             accepted += weight * inside_window(moved, offset, *outer) / len(fold)
-    return share / len(folds), accepted / len(folds)
+    return min(share / len(folds), 1.0), min(accepted / len(folds), 1.0)
 
 
 def inside_window(points: Sequence[int], offset: int, before: float, after: float) -> int:
