@@ -16,7 +16,6 @@ from remanence.analytics.parts.orders import (
     LockNeed,
     Orders,
     PartOrder,
-    chance_within,
     cover_days,
 )
 from remanence.analytics.parts.venue_year import VenueYear
@@ -47,7 +46,7 @@ def reason(order: PartOrder, lang: Language) -> str:
         title = lang(f"condition.{condition}.wrong")
         said.append(lang("parts.reason.failing", locks=names, condition=title))
     weeks = cover_days(order) / 7
-    chances = sorted(((chance_within(need, order.life, weeks), need.lock)
+    chances = sorted(((need.chance_within(weeks), need.lock)
                       for need in order.needs if not need.failing), reverse=True)
     cause = {need.lock: cause_text(need.cause, lang) for need in order.needs}
     likely = [lang("parts.reason.each", lock=lock, chance=_chance(each, lang), cause=cause[lock])
@@ -270,6 +269,8 @@ def _life_row(order: PartOrder, lang: Language) -> dict[str, str]:
     middle, low, high = order.life.life_quantile(0.1)
     bound = order.zero_failure_b10
     ended = lang("parts.life_of", failures=int(order.life.failures), units=int(order.life.units))
+    if order.advised:
+        ended = lang("parts.life_advised", ended=ended, count=order.advised)
     return {
         "part": order.part.id, "ended": ended, "b10": _rounded(middle, lang),
         "range": f"{_rounded(low, lang)} {EN_DASH} {_rounded(high, lang)}",

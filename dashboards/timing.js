@@ -4,6 +4,7 @@
 (function () {
   "use strict";
   var TINY = 1e-9, JUST = 1e-9, TRIED_WITHIN = 0.1;
+  var PLACES = [[-1.0530, 1 / 6], [0, 2 / 3], [1.0530, 1 / 6]];
 
   function roundUp(value, step) { return Math.ceil(value / step - TINY) * step; }
 
@@ -26,14 +27,29 @@
       var need = known(lock.need_ms, key);
       if (need !== null && need * scale <= pulse) { best = Number(key); }
     });
-    return Math.floor(best * (1 - lock.miss.upper) * 1e5 + TINY) / 1e5;
+    var least = best * (1 - lock.miss.upper);
+    if (lock.basis === "borrowed") {
+      if (!lock.own_least.length) { return null; }
+      var released = lock.own_need_ms.filter(function (ms) { return ms * scale <= pulse; }).length;
+      least = Math.min(least, lock.own_least[lock.own_least.length - 1 - released]);
+    }
+    return Math.floor(least * 1e5 + TINY) / 1e5;
+  }
+
+  function expectedShare(lock, pulse, scale) {
+    var points = lock.need_points_ms;
+    var body = points.filter(function (need) { return need * scale <= pulse; }).length
+      / Math.max(points.length, 1);
+    var covered = lock.slow_ms !== null && lock.slow_ms * scale <= pulse;
+    var slow = covered ? 0 : lock.slow.mean;
+    return Math.floor(body * (1 - slow) * (1 - lock.miss.mean) * 1e5 + TINY) / 1e5;
   }
 
   function pulseAnswer(data, lock, key, volts) {
     var s = data.settings, target = Number(key), longest = lock.longest_ms;
     var need = known(lock.need_ms, key);
     var out = { state: lock.obstacle || "too-few", shortest_ms: null, longest_ms: longest,
-      recommended_ms: null, stated: null, change: "", falls_short: "", untried: false,
+      recommended_ms: null, stated: null, expected: null, change: "", falls_short: "", untried: false,
       below_log: false, beyond_usual: false };
     if (lock.obstacle || need === null) { return out; }
     var scale = safeScale(lock, volts), shortest = roundUp(need * scale, 1);
@@ -62,7 +78,8 @@
     }
     out.recommended_ms = pulse;
     out.stated = statedShare(data, lock, pulse, scale);
-    if (out.stated < target) {
+    out.expected = expectedShare(lock, pulse, scale);
+    if (out.stated === null || out.stated < target) {
       out.falls_short = lock.silent.indexOf(key) >= 0 ? "misses" : "few";
     }
     out.untried = !lock.magnet && !lock.tried_ms.some(function (tried) {
@@ -95,11 +112,13 @@
       stuck_ms: retries * retry + lateMs, left: left };
   }
 
-  function tenths(lock, volts, delay) {
-    var scale = likelyScale(lock, volts);
-    return lock.points_ms.map(function (point) {
+  function tenthsOf(points, scale, delay) {
+    return points.map(function (point) {
       return Math.floor((point * scale + delay) * 10 + 0.5);
     });
+  }
+  function tenths(lock, volts, delay) {
+    return tenthsOf(lock.points_ms, likelyScale(lock, volts), delay);
   }
 
   function inside(points, offset, before, after) {
@@ -140,6 +159,28 @@
     return Math.max((middle - half) / (1 + z2 / count), 0);
   }
 
+  function moved(points, factor) {
+    return points.map(function (point) { return Math.floor(point * factor + 0.5); });
+  }
+  function judgedApart(folds, places, before, after, wideBefore, wideAfter) {
+    var share = 0, accepted = 0;
+    folds.forEach(function (fold, number) {
+      var others = [];
+      folds.forEach(function (part, other) {
+        if (other !== number) { others = others.concat(part); }
+      });
+      var top = bestWindow(others.length ? others : fold, before, after, 0);
+      var offset = Math.floor((top.first + top.last) / 20 + 0.5) * 10;
+      places.forEach(function (place) {
+        var there = moved(fold, place[0]);
+        share += place[1] * inside(there, offset, before, after) / fold.length;
+        accepted += place[1] * inside(there, offset, wideBefore, wideAfter) / fold.length;
+      });
+    });
+    return { share: Math.min(share / folds.length, 1),
+      accepted: Math.min(accepted / folds.length, 1) };
+  }
+
   function cueAnswer(data, lock, volts, sound) {
     var s = data.settings;
     if (lock.obstacle || lock.kind === "door" || !lock.points_ms.length) {
@@ -153,19 +194,24 @@
     var top = bestWindow(points, before, after, 0);
     var offset = Math.floor((top.first + top.last) / 20 + 0.5) * 10;
     var near = bestWindow(points, before, after, top.best - Math.floor(n / 100));
-    var share = inside(points, offset, before, after) / n;
-    var low = wilsonLow(share, Math.max(lock.independent, 1));
+    var scale = likelyScale(lock, volts);
+    var folds = lock.cue_folds_ms.map(function (part) { return tenthsOf(part, scale, 0); });
+    var places = lock.location_factor > 1 ? PLACES.map(function (place) {
+      return [Math.pow(lock.location_factor, place[0]), place[1]];
+    }) : [[1, 1]];
+    var judged = judgedApart(folds.length ? folds : [points], places, before, after, wideBefore,
+      wideAfter), share = judged.share, low = share;
     if (lock.location_factor > 1) {
       [lock.location_factor, 1 / lock.location_factor].forEach(function (factor) {
-        var moved = points.map(function (point) { return Math.floor(point * factor + 0.5); });
-        low = Math.min(low, inside(moved, offset, before, after) / n);
+        low = Math.min(low, inside(moved(points, factor), offset, before, after) / n);
       });
     }
+    low = wilsonLow(low, Math.max(lock.independent, 1)) * (1 - lock.slow.upper);
     return { offset_ms: offset / 10, from_ms: Math.ceil(near.first / 10),
       to_ms: Math.floor(near.last / 10), share: share,
       share_low: Math.floor(low * 1e3 + TINY) / 1e3,
-      accepted: inside(points, offset, wideBefore, wideAfter) / n,
-      feedback: share < s.cue_share_least || lock.slow_magnet };
+      accepted: judged.accepted,
+      feedback: low < s.cue_share_least || lock.slow_magnet };
   }
 
   function lockAnswer(data, lock, target, risk, slowVolts, cueVolts) {

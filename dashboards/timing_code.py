@@ -80,6 +80,8 @@ def how_found(
         at = f" at {answer.slow_volts:g} V and more" if answer.slow_volts is not None else ""
         lines.append(f"releases at the first try in {100 * pulse.stated:.3f} % of openings or "
                      f"more{at} (one-sided 95 % confidence)")
+    if pulse.expected is not None:
+        lines.append(f"expected: {100 * pulse.expected:.3f} %; count on the lower figure")
     now = model.pulse_now_ms
     if pulse.change == "keep":
         lines.append(f"the pulse in use, {now:.10g} ms: keep it")
@@ -99,7 +101,8 @@ def how_found(
         lines.append(f"{model.miss.missed} of {model.miss.commands} went unanswered with a pulse "
                      "long enough: no length cures that")
     elif pulse.falls_short == "few":
-        lines.append(f"too few commands to be sure of {100 * settings.target:g} %")
+        own = "no commands" if pulse.stated is None else "too few commands"
+        lines.append(f"{own} of its own to promise {100 * settings.target:g} % by")
     if answer.sound.feedback:
         lines.append("start cues from its feedback, not from the command")
     if model.on_way_out:
@@ -187,6 +190,8 @@ def yaml_text(
         out.append(f"    state: {quoted(answer.pulse.state)}")
         if answer.pulse.stated is not None:
             out.append(f"    releases_at_first_try_share: {answer.pulse.stated:g}")
+        if answer.pulse.expected is not None:
+            out.append(f"    expected_at_first_try_share: {answer.pulse.expected:g}")
         out += [f"    {name}: {value:g}" for name, value in found]
         out.append(f"    cue_from_feedback: {'true' if answer.sound.feedback else 'false'}")
     out.append("groups:" if timing.groups else "groups: []")

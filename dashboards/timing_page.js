@@ -118,7 +118,16 @@
   }
   function cueCell(row, title, cue, test) {
     cell(row, title, cue.feedback ? words.from_feedback : signed(cue.offset_ms), cue.feedback
-      || cue.share === null ? null : fill("share_inside", { share: share(cue.share, 0) }), test);
+      || cue.share === null ? null : fill("share_inside", { share: share(cue.share, 0),
+        least: share(cue.share_low, 0) }), test);
+  }
+
+  function promised(pulse) {
+    if (pulse.expected === null) { return null; }
+    var kind = pulse.falls_short === "few"
+      ? (pulse.stated === null ? "falls_none" : "falls_few")
+      : pulse.falls_short ? "expected" : "met";
+    return fill(kind, { target: targetText(), expected: share(pulse.expected, 2) });
   }
 
   function table(locks, answers) {
@@ -149,9 +158,7 @@
         "pulse", [between, pulse.untried ? words.test_first : null],
         pulse.change === "keep" ? words.keep : null);
       cell(row, words.opens, pulse.stated === null ? "\u2013"
-        : fill("at_least", { share: share(pulse.stated, 2) }), pulse.falls_short === "few"
-        ? fill("falls_few", { target: targetText() }) : pulse.stated === null
-        || pulse.falls_short ? null : fill("met", { target: targetText() }), "opens");
+        : fill("at_least", { share: share(pulse.stated, 2) }), promised(pulse), "opens");
       cell(row, words.retry, ms(wait.retry_ms), null, "retry");
       cell(row, words.retries, number(wait.retries, 0), null, "retries");
       cell(row, words.stuck, ms(wait.stuck_ms), wait.left
@@ -220,13 +227,15 @@
     var rows = [["lock", "room", "state", "release_target_share", "false_alarm_share",
       "at_volts", "pulse_state", "pulse_recommended_ms", "pulse_now_ms", "pulse_change",
       "pulse_shortest_ms", "pulse_longest_ms", "test_first", "releases_at_first_try_share",
+      "expected_at_first_try_share",
       "retry_after_ms", "retries", "stuck_after_ms", "cue_sound_after_ms",
       "cue_light_after_ms"].join(",")];
     locks.forEach(function (lock, i) {
       var answer = answers[i], pulse = answer.pulse, wait = answer.wait;
       rows.push([lock.lock, lock.room, lock.state, target, risk, answer.slow_volts,
         pulse.state, pulse.recommended_ms, lock.pulse_now_ms, pulse.change, pulse.shortest_ms,
-        pulse.longest_ms, pulse.untried ? "yes" : "", pulse.stated, wait.retry_ms, wait.retries,
+        pulse.longest_ms, pulse.untried ? "yes" : "", pulse.stated, pulse.expected,
+        wait.retry_ms, wait.retries,
         wait.stuck_ms, answer.sound.feedback ? "feedback" : answer.sound.offset_ms,
         answer.light.feedback ? "feedback" : answer.light.offset_ms].map(csvCell).join(","));
     });

@@ -9,7 +9,7 @@ from typing import Any
 from markupsafe import Markup
 
 from remanence.analytics.health.lock_state import LockState
-from remanence.analytics.timing.answer import CueAnswer, LockAnswer
+from remanence.analytics.timing.answer import CueAnswer, LockAnswer, PulseAnswer
 from remanence.analytics.timing.gather import Timing
 from remanence.analytics.timing.model import RISKS, TARGETS, LockModel, Settings, key
 from remanence.dashboards.lock_state_words import state_line, state_reasons
@@ -103,9 +103,7 @@ def _row(model: LockModel, answer: LockAnswer, timing: Timing, lang: Language) -
                        if pulse.untried else None),
         "opens": (lang("timing.at_least", share=share(pulse.stated, lang))
                   if pulse.stated is not None else EN_DASH),
-        "few": (lang("timing.falls_few", target=target) if pulse.falls_short == "few"
-                else lang("timing.met", target=target)
-                if pulse.stated is not None and not pulse.falls_short else None),
+        "few": _promised(pulse, target, lang),
         "retry": ms(wait.retry_ms, lang),
         "retries": EN_DASH if wait.retries is None else lang.number(wait.retries),
         "stuck": ms(wait.stuck_ms, lang),
@@ -113,6 +111,15 @@ def _row(model: LockModel, answer: LockAnswer, timing: Timing, lang: Language) -
         "sound": _cue(answer.sound, lang), "light": _cue(answer.light, lang), "rests": rests,
         "notes": _notes(model, answer, timing.settings, lang),
     }
+
+
+def _promised(pulse: PulseAnswer, target: str, lang: Language) -> str | None:
+    """What is expected beside the bound, and which of the two counts."""
+    if pulse.expected is None:
+        return None
+    kind = {"few": "falls_few" if pulse.stated is not None else "falls_none",
+            "misses": "expected", "": "met"}[pulse.falls_short]
+    return lang(f"timing.{kind}", target=target, expected=share(pulse.expected, lang))
 
 
 def _known(known: LockState | None, ways: Ways, lang: Language) -> dict[str, Any]:
@@ -169,7 +176,8 @@ def _cue(cue: CueAnswer, lang: Language) -> dict[str, str | None]:
         return {"offset": lang("timing.from_feedback"), "share": None}
     return {"offset": offset(cue, lang),
             "share": None if cue.share is None
-            else lang("timing.share_inside", share=share(cue.share, lang, 0))}
+            else lang("timing.share_inside", share=share(cue.share, lang, 0),
+                      least=share(cue.share_low, lang, 0))}
 
 
 def _notes(
@@ -260,8 +268,9 @@ _SCRIPT_WORDS = (
     "between", "from_up", "at_least", "left", "share_inside", "from_feedback", "none_door",
     "none_unobserved", "none_too-few", "none_coarse-clock", "keep", "met", "seen",
     "none_rating", "none_duty", "none_mend", "tight",
-    "falls_misses", "falls_few", "mend_first", "mend_magnet", "beyond_usual", "test_first",
-    "test_shorter", "test_other", "change.short", "change.margin", "change.long",
+    "falls_misses", "falls_few", "falls_none", "expected", "mend_first", "mend_magnet",
+    "beyond_usual", "test_first", "test_shorter",
+    "test_other", "change.short", "change.margin", "change.long",
     "change.battery", "change.rail", "pulse", "off_time", "opens", "retry", "retries", "stuck",
     "sound", "light", "lock", "try.pick", "try.outside", "try.together", "group.spread",
     "group.spread_worked", "group.spread_unknown", "group.left_out", "group.align",
@@ -274,7 +283,7 @@ _SCRIPT_WORDS = (
 def _data(timing: Timing, states: Mapping[str, LockState], lang: Language) -> Markup:
     """The numbers for the page's script, and the words it answers in."""
     values = timing.as_json()
-    unused = ("quantiles", "pulse_groups", "seen", "need_points_ms", "answer")
+    unused = ("quantiles", "pulse_groups", "seen", "answer")
     values["locks"] = [{name: item for name, item in lock.items() if name not in unused}
                        for lock in values["locks"]]
     for lock in values["locks"]:

@@ -102,6 +102,7 @@ PAGES = (
             "remanence.analytics.drift.judge": ("Drifts", "LockDrift", "drifts"),
             "remanence.analytics.statistics.change": ("Change", "Side"),
             "remanence.analytics.statistics.level_change": (),
+            "remanence.analytics.statistics.seasoned": ("shift_since", "seasoned_shift"),
             "remanence.analytics.statistics.rates": (),
             "remanence.analytics.statistics.control_charts": (),
         },
@@ -305,6 +306,7 @@ flour-bin takes 37% longer to release than before.
             "remanence.analytics.timing.misses": (),
             "remanence.analytics.timing.sample": ("Sample", "lock_sample"),
             "remanence.analytics.timing.fit": ("fit_lock",),
+            "remanence.analytics.timing.slow": ("SlowMode", "slow_mode", "least_shares"),
             "remanence.analytics.timing.model": (
                 "LockModel", "PulseGroup", "Quantile", "TimingRail", "SeenPoint", "Settings"),
         },
@@ -380,6 +382,8 @@ flour-bin takes 37% longer to release than before.
             "remanence.analytics.parts.orders": (),
             "remanence.analytics.parts.forecasts": (),
             "remanence.analytics.parts.unit_lives": (),
+            "remanence.analytics.parts.unit_ends": (),
+            "remanence.analytics.parts.cause_lives": (),
         },
     ),
     Page(

@@ -31,6 +31,11 @@ class Unit:
         Whether its life ended there; else it runs, or was exchanged as planned.
     running : bool
         Whether it is the one in place now.
+    end : str
+        Why it ended (:class:`remanence.analytics.parts.unit_ends.UnitLife`); empty where that was
+        not kept.
+    sign : float or None
+        What it had done when its wear began to show.
     """
 
     fitted: date | None
@@ -38,6 +43,8 @@ class Unit:
     entry: float
     failed: bool
     running: bool
+    end: str = ""
+    sign: float | None = None
 
 
 @dataclass(frozen=True)
@@ -68,6 +75,8 @@ class ChainLock:
         Those it has had; the running one is last.
     conditions : tuple of str
         What was found of it.
+    watched : bool
+        Whether its releases are observed, so that wear would show.
     """
 
     lock: str
@@ -82,6 +91,7 @@ class ChainLock:
     drift: tuple[float, ...]
     units: tuple[Unit, ...]
     conditions: tuple[str, ...] = ()
+    watched: bool = False
 
     @property
     def running(self) -> Unit:

@@ -11,9 +11,15 @@ import numpy as np
 from remanence.analytics.chain.model import ChainLock, ChainPart, Member, Unit, VenueWeek
 from remanence.analytics.parts import (
     ASSUMED_LEAD_DAYS,
+    FAILED,
+    PLANNED,
+    RUNNING,
     SERVICE_LEVEL,
+    PartLives,
     Place,
     StockPlan,
+    UnitLife,
+    part_lives,
     plan_stock,
 )
 from remanence.analytics.statistics import LifePosterior, Lives, life_posterior
@@ -44,6 +50,8 @@ class PooledLife:
         Probability that 9 of 10 do not reach it; None without a rating.
     seen_alone : int
         Venues whose own units would say so.
+    by_cause : PartLives
+        The lives of each cause, which the stock rests on.
     """
 
     part: str
@@ -53,6 +61,7 @@ class PooledLife:
     rated_cycles: float | None
     early: float | None
     seen_alone: int
+    by_cause: PartLives
 
     @property
     def fails_early(self) -> bool:
@@ -115,6 +124,12 @@ def holders(part: str, weeks: Sequence[VenueWeek]) -> list[tuple[VenueWeek, Chai
     return [(week, lock) for week in weeks for lock in week.locks if lock.part == part]
 
 
+def life_of(unit: Unit) -> UnitLife:
+    """A unit as its part's lives count it; one kept without its end ended as it says itself."""
+    end = unit.end or (FAILED if unit.failed else RUNNING if unit.running else PLANNED)
+    return UnitLife(unit.cycles, end, unit.entry, unit.sign)
+
+
 def lives_of(units: Sequence[Unit]) -> Lives:
     """Lives of units, ended and running."""
     return Lives.of([u.cycles for u in units], [u.failed for u in units], [u.entry for u in units])
@@ -136,7 +151,11 @@ def pooled_life(part: str, weeks: Sequence[VenueWeek]) -> PooledLife:
     """
     held = holders(part, weeks)
     rating = _rating(part, weeks)
-    life = life_posterior(lives_of([u for _, lock in held for u in lock.units]), rating)
+    paces = [lock.cycles_per_week for _, lock in held if lock.cycles_per_week > 0]
+    watched, others = ([life_of(u) for _, lock in held if lock.watched is seen for u in lock.units]
+                       for seen in (True, False))
+    by_cause = part_lives(watched, others, rating, float(np.median(paces)) if paces else 0.0)
+    life = by_cause.whole
     homes = sorted({week.venue for week, _ in held})
     early, alone = _early(life, rating), 0
     if early is not None and early >= EARLY_SURE:
@@ -144,7 +163,7 @@ def pooled_life(part: str, weeks: Sequence[VenueWeek]) -> PooledLife:
             own = life_posterior(lives_of(
                 [u for week, lock in held if week.venue == home for u in lock.units]), rating)
             alone += (_early(own, rating) or 0.0) >= EARLY_SURE and own.failures >= LEAST_EARLY
-    return PooledLife(part, life, len(homes), len(held), rating, early, alone)
+    return PooledLife(part, life, len(homes), len(held), rating, early, alone, by_cause)
 
 
 def _early(life: LifePosterior, rating: float | None) -> float | None:
@@ -199,17 +218,18 @@ def _of_depot(
     depot: Depot, name: str | None, members: Sequence[Member], lives: Mapping[str, PooledLife]
 ) -> list[PooledStock]:
     weeks = [member.week for member in members if member.week]
-    return [_of_part(part, depot, name, weeks, lives[part].life)
+    return [_of_part(part, depot, name, weeks, lives[part].by_cause)
             for part in sorted({item.id for week in weeks for item in week.parts})]
 
 
 def place_of(lock: ChainLock) -> Place:
     """A lock as its part sees it."""
-    return Place(lock.running.cycles, lock.cycles_per_week, np.array(lock.drift), lock.due)
+    return Place(lock.running.cycles, lock.cycles_per_week, np.array(lock.drift), lock.due,
+                 lock.watched)
 
 
 def _of_part(
-    part: str, depot: Depot, name: str | None, weeks: Sequence[VenueWeek], life: LifePosterior
+    part: str, depot: Depot, name: str | None, weeks: Sequence[VenueWeek], life: PartLives
 ) -> PooledStock:
     entries = {week.venue: item for week in weeks for item in week.parts if item.id == part}
     at_depot = int(depot.stock.get(part, 0))
@@ -230,7 +250,7 @@ def _of_part(
 
 def _transfers(
     part: str, depot: Depot, name: str | None, weeks: Sequence[VenueWeek],
-    entries: Mapping[str, ChainPart], life: LifePosterior, at_depot: int, lead: float,
+    entries: Mapping[str, ChainPart], life: PartLives, at_depot: int, lead: float,
 ) -> tuple[Transfer, ...]:
     """Each venue is to have what it may need until a parcel could come; who has more gives."""
     short: list[tuple[float, str, int, str | None]] = []

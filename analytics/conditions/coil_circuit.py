@@ -13,16 +13,26 @@ from remanence.analytics.conditions.exits import held_on_way_out
 from remanence.analytics.conditions.fault_course import Course, course
 from remanence.analytics.conditions.switch_off import stays_on
 from remanence.analytics.history import Flags, History
-from remanence.analytics.physics.rail_load import RailLoad, logged_currents, rail_loads
+from remanence.analytics.physics.cable import COPPER_PER_KELVIN
+from remanence.analytics.physics.rail_load import (
+    ROOM_KELVIN,
+    RailLoad,
+    logged_currents,
+    rail_loads,
+)
 from remanence.analytics.physics.regimes import RAIL, regimes
 from remanence.analytics.statistics.change import Change
 from remanence.analytics.statistics.intervals import median_interval, robust_deviation
 from remanence.analytics.statistics.level_change import level_change
+from remanence.analytics.statistics.seasoned import shift_since
 from remanence.shared.findings import Amount, Evidence, Finding, say
 
 _HIGH_WATCH, _HIGH_PLAN, _HIGH_NOW = np.log([1.10, 1.12, 1.20])
 """Rises of a coil's own current: to be watched, planned for, seen to now. Coils are made to 5 to
 10 %."""
+_SEASON = COPPER_PER_KELVIN * ROOM_KELVIN
+"""Standard deviation of a current over the year: warm copper draws less. The coils of one rail have
+it in common."""
 _SIBLING_HIGH = float(np.log(1.35))
 """The same of a coil that only its siblings are there to compare with: their tolerances add."""
 _SIBLING_SPREADS = 5.0
@@ -311,7 +321,9 @@ def coil_current_high(history: History) -> list[Finding]:
     for name, (days, level) in logged.items():
         change = level_change(days, level, monday, floor=_CURRENT_FLOOR)
         if change is not None:
-            found += _risen(history, name, change, alone=False)
+            against = shift_since(days, level, change.since, monday, season=_SEASON,
+                                  floor=_CURRENT_FLOOR / 8)
+            found += _risen(history, name, change, against, alone=False)
     for load in rail_loads(history).values():
         for name in dict.fromkeys(name for name, _ in load.coils if name not in logged):
             row = load.latest(name)
@@ -325,7 +337,10 @@ def coil_current_high(history: History) -> list[Finding]:
                 continue
             if change is not None:
                 told = (load.tellers >= _FEWEST_RAIL_TELLERS).mean()
-                found += _risen(history, name, change, alone=bool(told < _TOLD_DAYS_SHARE))
+                alone = bool(told < _TOLD_DAYS_SHARE)
+                against = shift_since(load.days[like], load.own(row)[like], change.since, monday,
+                                      season=_SEASON if alone else 0.0, floor=floor / 8)
+                found += _risen(history, name, change, against, alone=alone)
             elif (np.isfinite(load.level[row][load.days >= monday]).sum()
                   >= _FEWEST_LOADED_DAYS):
                 found += _above_siblings(history, load, row)
@@ -340,7 +355,10 @@ def _within_a_step(load: RailLoad, row: int, change: Change) -> bool:
     return bool(change_volts < _WITHIN_METER_STEPS * load.step_volts)
 
 
-def _risen(history: History, name: str, change: Change, *, alone: bool) -> list[Finding]:
+def _risen(
+    history: History, name: str, change: Change, against: tuple[float, float], *, alone: bool
+) -> list[Finding]:
+    """``against``: the rise against before, and half the width of its interval."""
     if change.shift < _HIGH_WATCH or change.z < _CURRENT_SURE_Z:
         return []
     lock = history.venue.locks_by_id[name]
@@ -350,7 +368,8 @@ def _risen(history: History, name: str, change: Change, *, alone: bool) -> list[
         urgency = "watch"
     if alone:
         score, urgency = min(score, _ALONE_SCORE), "week" if urgency == "now" else urgency
-    ratio, bounds = float(np.exp(change.shift)), np.exp([change.shift_low, change.shift_high])
+    shift, half = against
+    ratio, bounds = float(np.exp(shift)), np.exp([shift - half, shift + half])
     since, low, high = change.dates()
     return [finding(
         name, "coil-current-high", urgency, score,

@@ -15,7 +15,12 @@ from remanence.analytics.conditions.evidence import share_evidence
 from remanence.analytics.history import History, day_ordinals
 from remanence.analytics.physics.cable import COPPER_PER_KELVIN
 from remanence.analytics.physics.idle_volts import IdleVolts, idle_volts
-from remanence.analytics.physics.rail_load import RailLoad, measured_sags, rail_loads
+from remanence.analytics.physics.rail_load import (
+    ROOM_KELVIN,
+    RailLoad,
+    measured_sags,
+    rail_loads,
+)
 from remanence.analytics.physics.regimes import ABOUT_DAYS, regimes
 from remanence.analytics.statistics.arrays import Reals
 from remanence.analytics.statistics.change import Change
@@ -23,6 +28,7 @@ from remanence.analytics.statistics.intervals import robust_deviation
 from remanence.analytics.statistics.level_change import level_change, level_of_days
 from remanence.analytics.statistics.rates import change_of_rate
 from remanence.analytics.statistics.robust import theil_sen
+from remanence.analytics.statistics.seasoned import shift_since
 from remanence.shared.findings import Amount, Evidence, Finding, Sentence, say
 from remanence.shared.venue import Supply
 
@@ -31,9 +37,6 @@ _DIVIDER = 0.012
 _DROP = 0.04
 """A lasting fall of the idle volts, as a share of rated, that is told as a matter to watch although
 the rail is inside its window (assumption)."""
-_ROOM_KELVIN, _ROOM_DAYS = 5.0, 60.0
-"""Standard deviation of a room's temperature over the year (seasons of 8 K either way), and the
-days over which it remembers: common practice, no source."""
 _STIFF_WATCH, _STIFF_PLAN = 0.12, 0.20
 """Rises of the sag per ampere, as natural logarithms, that are told as a matter to watch and to
 plan for (assumption)."""
@@ -64,10 +67,6 @@ _IDLE_PAST_DAYS = 90
 _IDLE_HALF_WIDTH = 2.1
 """Half width of the level's 95 % interval in standard deviations: Student's t with some 18 degrees
 of freedom (calculated)."""
-_MIDDLE_OF_WEEK = 3
-"""Thursday, counted from Monday."""
-_ROOM_ERRORS = 1.96
-"""Half width of the 95 % interval of the room's effect, in standard deviations (normal)."""
 _SAG_TELLERS = 2
 """Locks that must show a rail's share of a sag on a day: one alone may be its own branch."""
 _FEWEST_SAG_DAYS = 5
@@ -314,16 +313,16 @@ def _loaded_low(history: History, supply: Supply, sags: pl.DataFrame) -> _Low | 
     )
 
 
-def _room_error(load: RailLoad, stiff: Change, monday: int) -> float:
-    """How far the rooms' season may have moved all coils' currents alike since before.
+def _against_before(load: RailLoad, stiff: Change, monday: int) -> tuple[float, float]:
+    """The rise of the rail's share without the rooms' season, and half its interval's width.
 
     Copper draws less when it is warm. The room is not in the log, and on one rail its warmth
-    looks like a change of the source. So the interval allows for it.
+    looks like a change of the source.
     """
-    before = load.days[load.days < stiff.since]
-    apart = monday + _MIDDLE_OF_WEEK - float(before.mean()) if before.size else 0.0
-    kelvin = _ROOM_KELVIN * np.sqrt(2 * (1 - np.exp(-((apart / _ROOM_DAYS) ** 2))))
-    return float(COPPER_PER_KELVIN * kelvin)
+    told = load.tellers >= _SAG_TELLERS
+    return shift_since(
+        load.days[told], load.rail[told], stiff.since, monday,
+        season=COPPER_PER_KELVIN * ROOM_KELVIN, floor=float(np.median(load.floor)) / 8)
 
 
 def _sag_finding(
@@ -333,9 +332,8 @@ def _sag_finding(
     evidence: list[Evidence] = []
     says: list[Sentence] = []
     if stiff is not None:
-        room = _room_error(load, stiff, history.week.monday.toordinal())
-        half = np.hypot(stiff.shift_high - stiff.shift, _ROOM_ERRORS * room)
-        ratio, bounds = np.exp(stiff.shift), np.exp([stiff.shift - half, stiff.shift + half])
+        shift, half = _against_before(load, stiff, history.week.monday.toordinal())
+        ratio, bounds = np.exp(shift), np.exp([shift - half, shift + half])
         evidence.append(Evidence(
             "sag-per-ampere-against-before", 100 * float(ratio), "%", n=stiff.now.n,
             now_low=100 * float(bounds[0]), now_high=100 * float(bounds[1]), before=100.0))

@@ -1,8 +1,9 @@
 """When units will be wanted: futures of all locks of a part, drawn together.
 
-Each future draws one life of the part from what is held of it, and lets every lock live by it. So
-what is not known of the life makes the needs of all locks large together or small together, and
-the range of their sum is as wide as it must be. A lock given a new part may need another.
+Each future draws the lives of the part, one a cause, from what is held of them, and lets every lock
+live by them. So what is not known of the life makes the needs of all locks large together or small
+together, and the range of their sum is as wide as it must be. A lock given a new part may need
+another.
 """
 
 from __future__ import annotations
@@ -12,6 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from remanence.analytics.parts.cause_lives import PartLives
 from remanence.analytics.statistics.arrays import Ints, Reals
 from remanence.analytics.statistics.life import LifePosterior
 
@@ -26,23 +28,40 @@ MOST_RENEWALS = 400
 class Place:
     """One lock as its part sees it.
 
-    ``age`` and ``pace`` in cycles and cycles a week; ``drift`` draws of the weeks until its
-    measures meet their limit (empty where they do not drift); ``due`` the chance that a new unit
-    is wanted today.
+    Attributes
+    ----------
+    age, pace : float
+        Cycles of the running unit, and cycles a week.
+    drift : numpy.ndarray
+        Draws of the weeks until its measures meet their limit; empty where they do not drift.
+    due : float
+        The chance that a new unit is wanted today.
+    watched : bool
+        Whether wear of this place would show: its releases are observed.
     """
 
     age: float
     pace: float
     drift: Reals
     due: float = 0.0
+    watched: bool = False
 
 
 @dataclass(frozen=True)
 class Futures:
-    """Times at which units are wanted: ``future`` numbers the draw, ``weeks`` is when."""
+    """Times at which units are wanted.
+
+    Attributes
+    ----------
+    future, weeks : numpy.ndarray
+        Number of the draw, and when; a row a unit.
+    first : tuple of numpy.ndarray
+        When each place wants its first, draw by draw; infinite where it is beyond the horizon.
+    """
 
     future: Ints
     weeks: Reals
+    first: tuple[Reals, ...]
 
     def within(self, weeks: float) -> Demand:
         """How many are wanted within so many weeks, up to the horizon they were drawn for.
@@ -61,15 +80,70 @@ class Futures:
         return Demand(np.bincount(counts) / FUTURES)
 
 
-def draw_futures(places: Sequence[Place], life: LifePosterior, horizon: float) -> Futures:
+@dataclass(frozen=True)
+class _Law:
+    """One Weibull life a future, drawn from what is held of it."""
+
+    scale: Reals
+    shape: Reals
+
+    @classmethod
+    def drawn(cls, life: LifePosterior, rng: np.random.Generator) -> _Law:
+        running = np.cumsum(life.probability)
+        spread = (np.arange(FUTURES) + 0.5) / FUTURES * running[-1]
+        cell = rng.permutation(np.minimum(np.searchsorted(running, spread), running.size - 1))
+        return cls(life.scale[cell], life.shape[cell])
+
+    def end(self, rng: np.random.Generator, who: Ints, beyond: float = 0.0) -> Reals:
+        """Cycles at which units end, in these futures, that have done ``beyond`` already."""
+        scale, shape = self.scale[who], self.shape[who]
+        used = (beyond / scale) ** shape + rng.standard_exponential(who.size)
+        return np.maximum(scale * used ** (1 / shape), beyond)
+
+
+class _Laws:
+    """The laws of all causes, the same for every place of the part."""
+
+    def __init__(self, lives: PartLives, rng: np.random.Generator) -> None:
+        self.rng = rng
+        self.whole = _Law.drawn(lives.whole, rng)
+        self.causes = None
+        if lives.age is not None and lives.sign is not None and lives.showing is not None:
+            self.causes = tuple(
+                _Law.drawn(life, rng) for life in (lives.age, lives.sign, lives.showing))
+        # What is held of a constant rate after so many events in so much use.
+        self.advice = (rng.standard_gamma(lives.advised, FUTURES) / lives.shown_cycles
+                       if lives.advised else np.zeros(FUTURES))
+
+    def end(self, who: Ints, watched: bool, beyond: float = 0.0) -> Reals:
+        """Cycles at which units end that have done ``beyond`` and show no wear."""
+        if self.causes is None or not watched:
+            return self.whole.end(self.rng, who, beyond)
+        age, sign, showing = self.causes
+        worn = sign.end(self.rng, who, beyond) + showing.end(self.rng, who)
+        return np.minimum(age.end(self.rng, who, beyond), worn)
+
+    def end_of_worn(self, who: Ints, watched: bool, beyond: float) -> Reals:
+        """The same for units whose drift is followed: by age, or on advice."""
+        if self.causes is None or not watched:
+            return self.whole.end(self.rng, who, beyond)
+        with np.errstate(divide="ignore"):
+            advised = beyond + self.rng.standard_exponential(who.size) / self.advice[who]
+        return np.minimum(self.causes[0].end(self.rng, who, beyond), advised)
+
+
+def draw_futures(
+    places: Sequence[Place], lives: PartLives | LifePosterior, horizon: float
+) -> Futures:
     """Draw what a part's locks will want.
 
     Parameters
     ----------
     places : sequence of Place
         The locks that hold the part.
-    life : LifePosterior
-        What is held of its life; the same data give the same draws.
+    lives : PartLives or LifePosterior
+        What is held of its lives, cause by cause, or of one life for all causes; the same data give
+        the same draws.
     horizon : float
         Weeks ahead.
 
@@ -79,28 +153,28 @@ def draw_futures(places: Sequence[Place], life: LifePosterior, horizon: float) -
 
     Notes
     -----
-    A running unit of age a under a Weibull life of scale s and shape k fails at
-    s ((a / s)**k + E)**(1 / k), E standard exponential; it is replaced at once, and the new unit
-    starts at age 0 (a renewal process). A unit whose measures drift goes when the first of the two
-    comes. ``life`` has seen the running units already, so nothing is weighted by their survival.
+    A running unit of age a under a Weibull life of scale s and shape k ends at
+    s ((a / s)**k + E)**(1 / k), E standard exponential. Of several causes the first ends it: age,
+    and wear, which takes its time to show and then to the end. Where its measures drift already,
+    these draws stand for its wear, and it may be replaced on advice before. It is replaced at once,
+    and the new unit starts at age 0 (a renewal process). The lives have seen the running units
+    already, so nothing is weighted by their survival.
     """
     rng = np.random.default_rng(SEED)
-    running = np.cumsum(life.probability)
-    spread = (np.arange(FUTURES) + 0.5) / FUTURES * running[-1]
-    cell = rng.permutation(np.minimum(np.searchsorted(running, spread), running.size - 1))
-    scale, shape = life.scale[cell], life.shape[cell]
+    laws = _Laws(lives if isinstance(lives, PartLives) else PartLives(lives), rng)
     futures: list[Ints] = []
     times: list[Reals] = []
+    first: list[Reals] = []
     every = np.arange(FUTURES)
     for place in places:
+        when = np.full(FUTURES, np.inf)
         if place.pace > 0:
-            used = (place.age / scale) ** shape + rng.standard_exponential(FUTURES)
-            when = np.maximum(scale * used ** (1 / shape) - place.age, 0.0) / place.pace
-        else:
-            when = np.full(FUTURES, np.inf)
+            end = laws.end_of_worn if place.drift.size else laws.end
+            when = (end(every, place.watched, place.age) - place.age) / place.pace
         if place.drift.size:
             when = np.minimum(when, rng.choice(place.drift, FUTURES))
         when = np.where(rng.random(FUTURES) < place.due, 0.0, when)
+        first.append(np.where(when <= horizon, when, np.inf))
         who = every[when <= horizon]
         when = when[who]
         for _ in range(MOST_RENEWALS):
@@ -110,13 +184,12 @@ def draw_futures(places: Sequence[Place], life: LifePosterior, horizon: float) -
             times.append(when)
             if place.pace <= 0:
                 break
-            new = scale[who] * rng.standard_exponential(who.size) ** (1 / shape[who])
-            when = when + new / place.pace
+            when = when + laws.end(who, place.watched) / place.pace
             stays = when <= horizon
             who, when = who[stays], when[stays]
     if not futures:
-        return Futures(np.empty(0, np.int64), np.empty(0))
-    return Futures(np.concatenate(futures), np.concatenate(times))
+        return Futures(np.empty(0, np.int64), np.empty(0), tuple(first))
+    return Futures(np.concatenate(futures), np.concatenate(times), tuple(first))
 
 
 def cost_range(

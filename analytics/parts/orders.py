@@ -9,10 +9,19 @@ from datetime import date, timedelta
 import numpy as np
 
 from remanence.analytics.history import History
+from remanence.analytics.parts.cause_lives import PartLives, part_lives
 from remanence.analytics.parts.causes import Causes, causes_of
 from remanence.analytics.parts.demand import Demand, Place, cost_range, draw_futures
-from remanence.analytics.parts.unit_lives import UnitLives, lives_together, replacements, unit_lives
+from remanence.analytics.parts.unit_ends import ADVICE
+from remanence.analytics.parts.unit_lives import (
+    UnitLives,
+    lives_together,
+    replacements,
+    unit_lives,
+    with_signs,
+)
 from remanence.analytics.parts.wear import LockWear, games_per_week, remaining_life
+from remanence.analytics.statistics.arrays import Reals
 from remanence.analytics.statistics.life import (
     LifePosterior,
     Lives,
@@ -68,6 +77,9 @@ class LockNeed:
         What the week's findings say of it.
     ended : int
         How many units failed in this place so far.
+    first : numpy.ndarray
+        Draws of the weeks until it needs its part: by drift, by age, or on advice, whichever comes
+        first; infinite where that is beyond a year and the lead time.
     """
 
     lock: str
@@ -80,6 +92,22 @@ class LockNeed:
     chances: Mapping[int, float]
     causes: Causes = field(default_factory=Causes)
     ended: int = 0
+    first: Reals = field(default_factory=lambda: np.empty(0))
+
+    def chance_within(self, weeks: float) -> float:
+        """Chance that it needs its part within so many weeks, all causes together.
+
+        Parameters
+        ----------
+        weeks : float
+            How far ahead, a year and the lead time at most.
+
+        Returns
+        -------
+        float
+            Between 0 and 1.
+        """
+        return float(np.mean(self.first <= weeks)) if self.first.size else 0.0
 
     @property
     def failing(self) -> str | None:
@@ -172,6 +200,8 @@ class PartOrder:
         Days from order to delivery, 28 where the venue file does not say (``lead_known``).
     service_level : float
         Chance of not running out that was asked for.
+    advised : int
+        Units replaced on advice: their wear showed, and they had not met their limit.
     """
 
     part: Part
@@ -186,6 +216,7 @@ class PartOrder:
     lead_days: float
     lead_known: bool
     service_level: float
+    advised: int = 0
 
     @property
     def cost_now(self) -> float | None:
@@ -301,23 +332,16 @@ def plan_orders(
         raise ValueError(f"service_level must be between 0 and 1, got {service_level!r}")
     venue, today = history.venue, history.week.sunday
     wear = {item.lock: item for item in remaining_life(history)}
-    units = unit_lives(history)
-    lives_of = {
-        part.id: lives_together([units[lock.id] for lock in venue.locks if lock.part == part.id])
-        for part in venue.parts
-    }
-    life_of = {part.id: life_posterior(lives_of[part.id], part.rated_cycles)
-               for part in venue.parts}
-    needs = tuple(
-        _need(lock, units[lock.id], wear[lock.id], life_of.get(lock.part or ""),
-              causes_of(lock, findings))
-        for lock in venue.locks
-    )
+    units = with_signs(history, unit_lives(history), wear)
+    bare = [_need(lock, units[lock.id], wear[lock.id], causes_of(lock, findings))
+            for lock in venue.locks]
     parts = tuple(
-        _order(part, [n for n in needs if n.part == part.id], life_of[part.id],
-               lives_of[part.id], today, service_level)
+        _order(part, [n for n in bare if n.part == part.id], units, venue.locks_by_id, today,
+               service_level)
         for part in venue.parts
     )
+    told = {need.lock: need for order in parts for need in order.needs}
+    needs = tuple(told.get(need.lock) or _without_part(need) for need in bare)
     dated = history.dated("actuations")
     seen = int(dated["weeks_ago"].to_numpy().max()) + 1 if dated.height else 0
     exchanged = replacements(history).filter("planned").select("part", "date").unique().sort(
@@ -344,44 +368,26 @@ def cover_days(order: PartOrder) -> float:
     return order.lead_days + REVIEW_DAYS
 
 
-def chance_within(need: LockNeed, life: LifePosterior | None, weeks: float) -> float:
-    """Chance that one lock needs its part within so many weeks, drift and life taken together.
-
-    A lock is counted once, whichever of the two comes first; they are taken for independent.
-
-    Parameters
-    ----------
-    need : LockNeed
-        Its wear, cycles and pace; ``chances[0]`` is what is due already.
-    life : LifePosterior or None
-        Of its part; None: drift alone counts.
-    weeks : float
-        How far ahead.
-
-    Returns
-    -------
-    float
-        Between 0 and 1.
-    """
-    by_drift = need.wear.chance_within(weeks)
-    by_life = 0.0
-    if life is not None and need.cycles_per_week > 0:
-        by_life = float(life.failure_probability(need.cycles, need.cycles_per_week * weeks)[0])
-    due = need.chances.get(0, 0.0)
-    return 1.0 - (1.0 - by_drift) * (1.0 - by_life) * (1.0 - due)
-
-
-def _need(
-    lock: Lock, units: UnitLives, wear: LockWear, life: LifePosterior | None, causes: Causes,
-) -> LockNeed:
+def _need(lock: Lock, units: UnitLives, wear: LockWear, causes: Causes) -> LockNeed:
     if wear.weeks.size and causes.explained:
         wear = replace(wear, sign="explained", weeks=np.empty(0), since_weeks=None)
-    bare = LockNeed(
+    return LockNeed(
         lock.id, lock.room, lock.part, wear, units.cycles, units.known_from_new, units.pace,
-        {0: causes.score}, causes, sum(failed for _, failed, _ in units.lives),
+        {}, causes, sum(unit.failed for unit in units.lives),
     )
-    chances = {weeks: chance_within(bare, life, weeks) for weeks in (0, *HORIZONS)}
-    return replace(bare, chances=chances)
+
+
+def _with_chances(need: LockNeed, first: Reals) -> LockNeed:
+    known = replace(need, first=first)
+    return replace(
+        known, chances={weeks: known.chance_within(weeks) for weeks in (0, *HORIZONS)})
+
+
+def _without_part(need: LockNeed) -> LockNeed:
+    """A lock that names no part has no age to tell by: its drift and its findings alone."""
+    place = Place(need.cycles, 0.0, need.wear.weeks, need.causes.score)
+    first = draw_futures([place], life_posterior(Lives.of([], [])), HORIZONS[-1]).first[0]
+    return _with_chances(need, first)
 
 
 @dataclass(frozen=True)
@@ -396,6 +402,8 @@ class StockPlan:
         Pieces to have, and to order today.
     order_in_weeks : int or None
         When an order is due; 0 today, None: not within a year.
+    first : tuple of numpy.ndarray
+        Draws of the weeks until each place wants its first.
     """
 
     lead: Demand
@@ -403,10 +411,11 @@ class StockPlan:
     level: int
     order_now: int
     order_in_weeks: int | None
+    first: tuple[Reals, ...] = ()
 
 
 def plan_stock(
-    places: Sequence[Place], life: LifePosterior, lead_days: float, in_stock: int,
+    places: Sequence[Place], lives: PartLives | LifePosterior, lead_days: float, in_stock: int,
     service_level: float = SERVICE_LEVEL,
 ) -> StockPlan:
     """The stock that meets the needs of all places, and the order that brings it there.
@@ -415,7 +424,7 @@ def plan_stock(
     ----------
     places : sequence of Place
         The locks that hold the part.
-    life : LifePosterior
+    lives : PartLives or LifePosterior
         Of the part.
     lead_days : float
         Days from order to delivery.
@@ -430,7 +439,7 @@ def plan_stock(
     """
     cover = (lead_days + REVIEW_DAYS) / 7
     year = HORIZONS[-1]
-    futures = draw_futures(places, life, year + cover)
+    futures = draw_futures(places, lives, year + cover)
     lead = futures.within(cover)
     level = lead.quantile(service_level)
     order_now = max(0, level - in_stock)
@@ -438,21 +447,30 @@ def plan_stock(
     if not order_now:
         due = next((week for week in range(1, year + 1)
                     if futures.within(cover + week).quantile(service_level) > in_stock), None)
-    return StockPlan(lead, futures.within(year), level, order_now, due)
+    return StockPlan(lead, futures.within(year), level, order_now, due, futures.first)
 
 
 def _order(
-    part: Part, needs: Sequence[LockNeed], life: LifePosterior, lives: Lives, today: date,
-    service_level: float,
+    part: Part, needs: Sequence[LockNeed], units: Mapping[str, UnitLives],
+    locks: Mapping[str, Lock], today: date, service_level: float,
 ) -> PartOrder:
     known = part.lead_time_days
     lead_days = known if known is not None else ASSUMED_LEAD_DAYS
+    held = [units[need.lock] for need in needs]
+    watched = [locks[need.lock].latency_kind not in (None, "door") for need in needs]
+    paces = [unit.pace for unit in held if unit.pace > 0]
+    lives = part_lives(
+        [life for unit, seen in zip(held, watched, strict=True) if seen for life in unit.lives],
+        [life for unit, seen in zip(held, watched, strict=True) if not seen for life in unit.lives],
+        part.rated_cycles, float(np.median(paces)) if paces else 0.0)
     plan = plan_stock(
-        [Place(n.cycles, n.cycles_per_week, n.wear.weeks, n.chances[0]) for n in needs],
-        life, lead_days, part.in_stock + part.on_order, service_level)
+        [Place(n.cycles, n.cycles_per_week, n.wear.weeks, n.causes.score, seen)
+         for n, seen in zip(needs, watched, strict=True)],
+        lives, lead_days, part.in_stock + part.on_order, service_level)
     due = plan.order_in_weeks
     return PartOrder(
-        part, tuple(needs), life, lives, plan.lead, plan.year, plan.level, plan.order_now,
+        part, tuple(map(_with_chances, needs, plan.first)), lives.whole, lives_together(held),
+        plan.lead, plan.year, plan.level, plan.order_now,
         None if due is None else today + timedelta(weeks=due), lead_days, known is not None,
-        service_level,
+        service_level, sum(life.end == ADVICE for unit in held for life in unit.lives),
     )

@@ -2,21 +2,29 @@
 
 A unit's life begins when it is fitted and ends when the service log says ``replaced``. What it did
 before the log begins is told from the day of fitting at today's pace, and the unit enters
-observation at that age (left truncation).
+observation at that age (left truncation). Why it ended is read off its last weeks
+(:mod:`remanence.analytics.parts.unit_ends`).
 """
 
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from datetime import date
 
 import numpy as np
 import polars as pl
 
 from remanence.analytics.history import History, actuations_by_lock
-from remanence.analytics.parts.wear import open_weeks_of
+from remanence.analytics.parts.unit_ends import (
+    RUNNING,
+    UnitLife,
+    how_it_ended,
+    risen_cycles,
+)
+from remanence.analytics.parts.wear import LockWear, open_weeks_of
+from remanence.analytics.physics.pulse import present_pulses
 from remanence.analytics.statistics.life import Lives
 from remanence.shared.venue import Lock
 
@@ -31,9 +39,8 @@ class UnitLives:
 
     Attributes
     ----------
-    lives : tuple of (float, bool, float)
-        Each unit's cycles at the end, whether it failed there, and cycles when it came under
-        observation.
+    lives : tuple of UnitLife
+        Each unit's life.
     known_from_new : bool
         Whether the running unit's age is known.
     pace : float
@@ -42,7 +49,7 @@ class UnitLives:
         The day on which each unit was fitted, where it is known.
     """
 
-    lives: tuple[tuple[float, bool, float], ...]
+    lives: tuple[UnitLife, ...]
     known_from_new: bool
     pace: float
     fitted: tuple[date | None, ...] = ()
@@ -50,7 +57,7 @@ class UnitLives:
     @property
     def cycles(self) -> float:
         """What the running unit has done."""
-        return self.lives[-1][0]
+        return self.lives[-1].cycles
 
 
 def replacements(history: History) -> pl.DataFrame:
@@ -101,13 +108,14 @@ def unit_lives(history: History) -> dict[str, UnitLives]:
         A lock that was never commanded has one unit without cycles.
     """
     open_weeks = open_weeks_of(history)
+    pulses = present_pulses(history)
     rows_of = actuations_by_lock(history)
     fitted = replacements(history)
     return {
         lock.id: _of_lock(
             lock, rows_of.get(lock.id), open_weeks,
             [(day, planned) for name, day, _, planned in fitted.iter_rows() if name == lock.id],
-            history,
+            history, pulse.setting_ms if (pulse := pulses.get(lock.id)) else None,
         )
         for lock in history.venue.locks
     }
@@ -115,9 +123,10 @@ def unit_lives(history: History) -> dict[str, UnitLives]:
 
 def _of_lock(
     lock: Lock, rows: pl.DataFrame | None, open_weeks: list[int],
-    ends: Sequence[tuple[date, bool]], history: History,
+    ends: Sequence[tuple[date, bool]], history: History, pulse_ms: float | None,
 ) -> UnitLives:
-    days = np.sort(rows["day"].to_numpy()) if rows is not None else np.empty(0, "datetime64[D]")
+    rows = rows.sort("command_time") if rows is not None else None
+    days = rows["day"].to_numpy() if rows is not None else np.empty(0, "datetime64[D]")
     first = days[0].item() if days.size else history.week.sunday
     pace = 0.0
     if rows is not None:
@@ -127,19 +136,57 @@ def _of_lock(
     before = [day for day in (lock.installed, *(day for day, _ in ends)) if day and day <= first]
     entry = pace * (first - max(before)).days / 7 if before else 0.0
     known = bool(before)
-    lives: list[tuple[float, bool, float]] = []
+    lives: list[UnitLife] = []
     fitted: list[date | None] = [max(before, default=None)]
     position = 0
     for cut, planned in ends:
         if cut <= first:
             continue
         done = int(np.searchsorted(days, np.datetime64(cut), side="right")) - position
-        lives.append((entry + done, not planned, entry))
+        end, sign = "planned", None
+        if not planned:
+            end, sign = how_it_ended(
+                lock, rows[position:position + done] if rows is not None else None, pulse_ms,
+                history.venue.limits)
+        lives.append(UnitLife(entry + done, end, entry, None if sign is None else entry + sign))
         position += done
         entry, known = 0.0, True
         fitted.append(cut)
-    lives.append((entry + days.size - position, False, entry))
+    lives.append(UnitLife(entry + days.size - position, RUNNING, entry))
     return UnitLives(tuple(lives), known, pace, tuple(fitted))
+
+
+def with_signs(
+    history: History, units: Mapping[str, UnitLives], wear: Mapping[str, LockWear]
+) -> dict[str, UnitLives]:
+    """The same units; the running ones of locks that wear know since when it shows.
+
+    Parameters
+    ----------
+    history : History
+        As far back as the log goes.
+    units : mapping of str to UnitLives
+        From :func:`unit_lives`, by lock.
+    wear : mapping of str to LockWear
+        From :func:`remanence.analytics.parts.wear.remaining_life`, by lock.
+
+    Returns
+    -------
+    dict
+    """
+    rows_of = actuations_by_lock(history)
+    found = dict(units)
+    for lock in history.venue.locks:
+        rows, unit = rows_of.get(lock.id), units[lock.id]
+        last = unit.lives[-1]
+        if rows is None or not wear[lock.id].weeks.size:
+            continue
+        own = rows.sort("command_time").tail(round(last.cycles - last.entry))
+        done = risen_cycles(own, lock, history.venue.limits)
+        since = (last.entry + done if done is not None else
+                 max(last.entry, last.cycles - (wear[lock.id].since_weeks or 0.0) * unit.pace))
+        found[lock.id] = replace(unit, lives=(*unit.lives[:-1], replace(last, sign=since)))
+    return found
 
 
 def lives_together(units: Sequence[UnitLives]) -> Lives:
@@ -156,4 +203,4 @@ def lives_together(units: Sequence[UnitLives]) -> Lives:
         A unit without cycles carries nothing and is left out.
     """
     flat = [life for unit in units for life in unit.lives]
-    return Lives.of([u[0] for u in flat], [u[1] for u in flat], [u[2] for u in flat])
+    return Lives.of([u.cycles for u in flat], [u.failed for u in flat], [u.entry for u in flat])

@@ -29,6 +29,7 @@ if TYPE_CHECKING:
     from remanence.analytics.physics.pulse import present_pulse, present_pulses
     from remanence.analytics.physics.rail_load import (
         NEW_COIL,
+        ROOM_KELVIN,
         RailLoad,
         logged_currents,
         measured_sags,
@@ -70,14 +71,14 @@ if TYPE_CHECKING:
 __all__ = [
     "ABOUT_DAYS", "BatteryOutlook", "Branch", "CONTACT", "COPPER_PER_KELVIN", "CableNeeded",
     "Company", "Explained", "Hold", "IdleVolts", "Level", "NEW_COIL", "Prediction", "RAIL",
-    "RailLoad", "RailModel", "RailResistance", "Regime", "Regimes", "ReleaseFit", "Resistance",
-    "SIZES_MM2", "SagError", "SagReadings", "Solenoid", "SwitchOff", "battery_outlook", "branch",
-    "cable_needed", "coarse_clocks", "company", "end_slack_ms", "explain", "fit_release",
-    "heat_at_start", "heat_of_week", "heated", "holding_force", "idle_drift",
-    "latest_resistance", "loaded",
-    "loaded_throughout", "logged_currents", "measured_sags", "present_pulse", "present_pulses",
-    "rail_loads", "rail_resistance", "recovery", "regimes", "release_latency", "rested",
-    "ripple_volts", "sag_error", "sag_readings", "switch_offs", "times_of", "volts_of", "with_load",
+    "ROOM_KELVIN", "RailLoad", "RailModel", "RailResistance", "Regime", "Regimes", "ReleaseFit",
+    "Resistance", "SIZES_MM2", "SagError", "SagReadings", "Solenoid", "SwitchOff",
+    "battery_outlook", "branch", "cable_needed", "coarse_clocks", "company", "end_slack_ms",
+    "explain", "fit_release", "heat_at_start", "heat_of_week", "heated", "holding_force",
+    "idle_drift", "latest_resistance", "loaded", "loaded_throughout", "logged_currents",
+    "measured_sags", "present_pulse", "present_pulses", "rail_loads", "rail_resistance",
+    "recovery", "regimes", "release_latency", "rested", "ripple_volts", "sag_error",
+    "sag_readings", "switch_offs", "times_of", "volts_of", "with_load",
 ]
 
 __getattr__ = on_demand(__name__, {
@@ -91,8 +92,15 @@ __getattr__ = on_demand(__name__, {
     "off_voltage": ("SwitchOff", "switch_offs"),
     "on_times": ("end_slack_ms", "loaded_throughout", "times_of"),
     "pulse": ("present_pulse", "present_pulses"),
-    "rail_load": ("NEW_COIL", "RailLoad", "logged_currents", "measured_sags", "rail_loads",
-        "rested"),
+    "rail_load": (
+        "NEW_COIL",
+        "ROOM_KELVIN",
+        "RailLoad",
+        "logged_currents",
+        "measured_sags",
+        "rail_loads",
+        "rested",
+    ),
     "rail_model": ("Company", "Prediction", "RailModel", "company"),
     "regimes": ("ABOUT_DAYS", "CONTACT", "RAIL", "Regime", "Regimes", "regimes"),
     "release": ("Solenoid",),

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from remanence.analytics.history import History, day_ordinals, once_per_history
 from remanence.analytics.statistics.arrays import Reals
+from remanence.analytics.statistics.intervals import robust_deviation
 from remanence.shared.venue import Supply
 
 NEW_COIL = ("replaced", "rewired")
@@ -34,6 +35,8 @@ _DEEPER, _DEEPER_NOISES = 1.6, 6.0
 times the noise was loaded by another coil meanwhile."""
 _ROUNDS, _SETTLED = 12, 1e-6
 """Most rounds of the median polish, and the change below which it ends."""
+_DISAGREE = 5.0
+"""Robust deviations of their usual difference beyond which two coils disagree on a day."""
 _A_MEDIAN = 3
 """From so many coils on, the median leaves out one that is wrong; of two it is their mean."""
 _NOISE_OF_A_DAY, _STEP_OF_A_DAY = 0.1, 0.5
@@ -44,6 +47,10 @@ _VOLTS_RESOLUTION = 1e-4
 """Readings are compared to a tenth of a millivolt. [V]"""
 _FEWEST_CURRENTS = 5
 """A lock whose current was logged less often than this is left out."""
+
+ROOM_KELVIN = 5.0
+"""Standard deviation of a room's temperature over the year (seasons of 8 K either way): common
+practice, no source."""
 
 RESTED_MS = 2300
 """How long after a pulse's end its load may still be in the volts before the next one: two
@@ -75,8 +82,16 @@ class RailLoad:
     """The meter's own step: the least difference between two of its readings."""
 
     def own(self, coil: int) -> Reals:
-        """The coil's own share day by day: its level with the rail's taken out."""
-        out: Reals = self.level[coil] - self.rail
+        """The coil's own share day by day: its level less what the other coils say of the rail.
+
+        The coil itself has no say in that: one that rose would lift the middle of a few.
+        """
+        others = np.delete(self.level, coil, axis=0)
+        rail = self.rail
+        if others.shape[0] >= 2:
+            apart = others - _median(others - rail, axis=1)[:, None]
+            rail = np.where(self.tellers >= _A_MEDIAN, _of_others(apart, rail), rail)
+        out: Reals = self.level[coil] - rail
         return out
 
     def latest(self, lock: str) -> int | None:
@@ -251,6 +266,18 @@ def _rail_share(level: Reals) -> tuple[Reals, NDArray[np.int64]]:
             break
         rail = new
     return rail, tellers
+
+
+def _of_others(apart: Reals, rail: Reals) -> Reals:
+    """What coils say of the rail day by day: their middle; of two that disagree the likelier."""
+    middle = _median(apart, axis=0)
+    if apart.shape[0] == 2:
+        gap = apart[0] - apart[1]
+        usual = robust_deviation(gap[np.isfinite(gap)])
+        torn = np.abs(gap) > _DISAGREE * usual
+        near = np.abs(apart - rail).argmin(axis=0)
+        middle = np.where(torn, apart[near, np.arange(near.size)], middle)
+    return middle
 
 
 def _median(values: Reals, axis: int) -> Reals:

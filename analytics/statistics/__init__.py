@@ -51,6 +51,7 @@ if TYPE_CHECKING:
     )
     from remanence.analytics.statistics.robust import HUBER_TUNING, Line, huber_line, theil_sen
     from remanence.analytics.statistics.root import rising_root
+    from remanence.analytics.statistics.seasoned import shift_since
     from remanence.analytics.statistics.settings import ALIKE, settings
     from remanence.analytics.statistics.survival import (
         ProductLimit,
@@ -71,7 +72,7 @@ __all__ = [
     "grouped_quantile", "huber_line", "level_of_days", "life_posterior", "log_density_of_t",
     "median", "median_interval", "poisson_limits", "polled_median", "polls_in_step", "probability",
     "product_limit", "rate_that_matters", "rising_root", "robust_deviation", "settings",
-    "theil_sen", "wilson", "zero_failure_scale",
+    "shift_since", "theil_sen", "wilson", "zero_failure_scale",
 ]
 
 __getattr__ = on_demand(__name__, {
@@ -91,6 +92,7 @@ __getattr__ = on_demand(__name__, {
         "rate_that_matters"),
     "robust": ("HUBER_TUNING", "Line", "huber_line", "theil_sen"),
     "root": ("rising_root",),
+    "seasoned": ("shift_since",),
     "settings": ("ALIKE", "settings"),
     "survival": ("ProductLimit", "bound_of_quantile", "check_limits", "grouped_curves",
         "grouped_quantile", "product_limit"),

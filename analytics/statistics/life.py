@@ -223,7 +223,9 @@ class LifePosterior:
         return np.asarray(-np.expm1(until_now - until_then) @ self.probability)
 
 
-def life_posterior(lives: Lives, rated_cycles: float | None = None) -> LifePosterior:
+def life_posterior(
+    lives: Lives, rated_cycles: float | None = None, *, longer: float = 1.0
+) -> LifePosterior:
     """What ended and running lives, a shape prior and the maker's rating say of a part's life.
 
     Parameters
@@ -232,6 +234,9 @@ def life_posterior(lives: Lives, rated_cycles: float | None = None) -> LifePoste
         Ended and running, of one kind of part.
     rated_cycles : float, optional
         Taken as the life that 10 % do not reach, within a factor of 3.
+    longer : float, default 1.0
+        So many times longer than the rating, or the assumption, is the life taken to be: where it
+        ends of one cause among several.
 
     Returns
     -------
@@ -248,7 +253,7 @@ def life_posterior(lives: Lives, rated_cycles: float | None = None) -> LifePoste
     spread = np.log(SHAPE_HIGH / SHAPE_MEDIAN) / _NORMAL_95_ONE_SIDED
     log_shape = np.linspace(np.log(0.5), np.log(8.0), 60)
     by_data = failures >= 3
-    assumed = FAMILY_CYCLES if rated_cycles is None else float(rated_cycles)
+    assumed = longer * (FAMILY_CYCLES if rated_cycles is None else float(rated_cycles))
     factor = np.log(FAMILY_FACTOR) / _NORMAL_95_ONE_SIDED if rated_cycles is None else RATED_SPREAD
     reach = [float(lives.cycles.max())] if lives.cycles.size else []
     if not by_data:

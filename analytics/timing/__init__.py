@@ -7,7 +7,11 @@ from typing import TYPE_CHECKING
 from remanence.shared.on_demand import on_demand
 
 if TYPE_CHECKING:
-    from remanence.analytics.timing.answer import CueAnswer, LockAnswer
+    from remanence.analytics.timing.answer import (
+        CueAnswer,
+        LockAnswer,
+        PulseAnswer,
+    )
     from remanence.analytics.timing.curves import lower_curve, release_curve
     from remanence.analytics.timing.gather import Timing, timing
     from remanence.analytics.timing.model import (
@@ -25,13 +29,14 @@ if TYPE_CHECKING:
     from remanence.analytics.timing.together import GroupAnswer, RailAnswer
 
 __all__ = [
-    "CueAnswer", "GroupAnswer", "LockAnswer", "LockModel", "PulseGroup", "Quantile", "RISKS",
-    "RailAnswer", "RailLowest", "SequenceAnswer", "Settings", "StepAnswer", "TARGETS",
-    "TIMING_QUANTILES", "Timing", "TimingRail", "key", "lower_curve", "release_curve", "timing",
+    "CueAnswer", "GroupAnswer", "LockAnswer", "LockModel", "PulseAnswer", "PulseGroup",
+    "Quantile", "RISKS", "RailAnswer", "RailLowest", "SequenceAnswer", "Settings", "StepAnswer",
+    "TARGETS", "TIMING_QUANTILES", "Timing", "TimingRail", "key", "lower_curve", "release_curve",
+    "timing",
 ]
 
 __getattr__ = on_demand(__name__, {
-    "answer": ("CueAnswer", "LockAnswer"),
+    "answer": ("CueAnswer", "LockAnswer", "PulseAnswer"),
     "curves": ("lower_curve", "release_curve"),
     "gather": ("Timing", "timing"),
     "model": ("LockModel", "PulseGroup", "Quantile", "RISKS", "Settings", "TARGETS",

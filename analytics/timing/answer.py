@@ -13,6 +13,10 @@ from dataclasses import dataclass
 
 from remanence.analytics.timing.model import TARGETS, TRIED_WITHIN, LockModel, Settings, key
 
+_PLACES = ((-1.0530, 1 / 6), (0.0, 2 / 3), (1.0530, 1 / 6))
+"""A normal distribution by three points, in the unit of its 95 % end: root of 3 over 1.645
+(Gauss and Hermite's rule, textbook)."""
+
 _TINY = 1e-9
 """Rounding up starts this far above a whole number: arithmetic is not exact."""
 
@@ -35,9 +39,10 @@ class PulseAnswer:
         ``margin`` (it releases, but leaves less than the usual margin), ``long`` (the coil does not
         bear it), ``battery`` or ``rail`` (a shorter one saves the battery, or lets a crowded rail
         be fired in quicker turns). ``keep`` where it is the pulse in use, empty where none is set.
-    stated : float or None
-        Share of openings that ``recommended_ms`` releases at the first try, a lower bound
-        (one-sided 95 %).
+    stated, expected : float or None
+        Share of openings that ``recommended_ms`` releases at the first try: a lower bound
+        (one-sided 95 %), and what is expected. ``stated`` is None where a lock that borrows has no
+        command of its own to promise by.
     falls_short : str
         Why ``stated`` is below the target: ``misses`` (unanswered whatever the length), ``few``
         (too few commands to be that sure) or empty.
@@ -53,6 +58,7 @@ class PulseAnswer:
     longest_ms: float | None = None
     recommended_ms: float | None = None
     stated: float | None = None
+    expected: float | None = None
     change: str = ""
     falls_short: str = ""
     untried: bool = False
@@ -97,10 +103,11 @@ class CueAnswer:
         Between these at most one opening in a hundred more is lost.
     share, share_low : float or None
         Share of openings that lie where few notice that the two are apart, and its lower limit.
+        Each stretch of days is judged by the offset that the others chose (cross-validation).
     accepted : float or None
-        Share that lies where few mind.
+        Share that lies where few mind, likewise.
     feedback : bool
-        The share is too small: start it from the feedback.
+        The lower limit is too small: start it from the feedback.
     """
 
     offset_ms: float | None = None
@@ -221,11 +228,12 @@ def pulse_answer(
             change, recommended = "keep", now
     stated = stated_share(model, recommended, scale)
     falls_short = ""
-    if stated < target:
+    if stated is None or stated < target:
         falls_short = "misses" if key(target) in model.silent else "few"
     least = model.pulse_least_ms
     return PulseAnswer(
-        state, shortest, longest, recommended, stated, change, falls_short,
+        state, shortest, longest, recommended, stated, expected_share(model, recommended, scale),
+        change, falls_short,
         untried=not model.magnet and not any(
             abs(tried - recommended) <= TRIED_WITHIN * recommended for tried in model.tried_ms),
         below_log=not model.magnet and least is not None and recommended < least,
@@ -233,7 +241,7 @@ def pulse_answer(
     )
 
 
-def stated_share(model: LockModel, pulse_ms: float, scale: float) -> float:
+def stated_share(model: LockModel, pulse_ms: float, scale: float) -> float | None:
     """Share of openings that a pulse releases at the first try: a lower bound, rounded down.
 
     Parameters
@@ -247,16 +255,49 @@ def stated_share(model: LockModel, pulse_ms: float, scale: float) -> float:
 
     Returns
     -------
-    float
+    float or None
         The highest of :data:`TARGETS` that the pulse is long enough for, less the upper bound of
-        silent commands; 0 where it is long enough for none.
+        silent commands; 0 where it is long enough for none. A lock that borrows may be unlike the
+        others: no more is promised than its own commands do (:func:`least_shares`), and nothing
+        (None) without any.
     """
     best = 0.0
     for target in TARGETS:
         need = model.need_ms.get(key(target))
         if need is not None and need * scale <= pulse_ms:
             best = target
-    return math.floor(best * (1 - model.miss.upper) * 1e5 + _TINY) / 1e5
+    least = best * (1 - model.miss.upper)
+    if model.basis == "borrowed":
+        if not model.own_least:
+            return None
+        released = sum(1 for need in model.own_need_ms if need * scale <= pulse_ms)
+        least = min(least, model.own_least[len(model.own_least) - 1 - released])
+    return math.floor(least * 1e5 + _TINY) / 1e5
+
+
+def expected_share(model: LockModel, pulse_ms: float, scale: float) -> float:
+    """Share of openings that a pulse is expected to release at the first try, rounded down.
+
+    Parameters
+    ----------
+    model : LockModel
+        The lock.
+    pulse_ms : float
+        The pulse.
+    scale : float
+        How much longer times are than at the model's reference volts; 1 there.
+
+    Returns
+    -------
+    float
+        Of the equally likely needs those that are no longer, less the slow releases that the pulse
+        is too short for and the silent commands, each by its expected share.
+    """
+    points = model.need_points_ms
+    body = sum(1 for need in points if need * scale <= pulse_ms) / max(len(points), 1)
+    covered = model.slow_ms is not None and model.slow_ms * scale <= pulse_ms
+    slow = 0.0 if covered else model.slow.mean
+    return math.floor(body * (1 - slow) * (1 - model.miss.mean) * 1e5 + _TINY) / 1e5
 
 
 def wait_answer(
@@ -304,8 +345,11 @@ def wait_answer(
 
 def tenths(model: LockModel, volts: float | None, delay_ms: float = 0.0) -> list[int]:
     """The lock's equally likely release times at ``volts``, in tenths of a millisecond."""
-    scale = likely_scale(model, volts)
-    return [math.floor((point * scale + delay_ms) * 10 + 0.5) for point in model.points_ms]
+    return _tenths_of(model.points_ms, likely_scale(model, volts), delay_ms)
+
+
+def _tenths_of(points: Sequence[float], scale: float, delay_ms: float = 0.0) -> list[int]:
+    return [math.floor((point * scale + delay_ms) * 10 + 0.5) for point in points]
 
 
 def cue_answer(
@@ -335,6 +379,8 @@ def cue_answer(
     if model.obstacle or model.kind == "door" or not model.points_ms:
         return CueAnswer()
     points = tenths(model, volts)
+    scale = likely_scale(model, volts)
+    folds = [_tenths_of(part, scale) for part in model.cue_folds_ms] or [points]
     early, late = (settings.early_ms, settings.late_ms)
     wide = (settings.accept_early_ms, settings.accept_late_ms)
     # The opening at t is inside when cue - before <= t <= cue + after.
@@ -343,19 +389,48 @@ def cue_answer(
     first, last, best = best_window(points, before, after, 0)
     offset = math.floor((first + last) / 20 + 0.5) * 10
     near_first, near_last, _ = best_window(points, before, after, best - len(points) // 100)
-    share = inside_window(points, offset, before, after) / len(points)
-    low = _wilson_low(share, max(model.independent, 1.0))
+    places: tuple[tuple[float, float], ...] = ((1.0, 1.0),)
+    if model.location_factor > 1.0:
+        places = tuple((model.location_factor**far, weight) for far, weight in _PLACES)
+    share, accepted = _judged_apart(folds, places, (before, after), (wide_before, wide_after))
+    low = share
     if model.location_factor > 1.0:
         for factor in (model.location_factor, 1 / model.location_factor):
-            moved = [math.floor(point * factor + 0.5) for point in points]
-            low = min(low, inside_window(moved, offset, before, after) / len(points))
+            low = min(low, inside_window(_moved(points, factor), offset, before, after)
+                      / len(points))
+    low = float(_wilson_low(low, max(model.independent, 1.0))) * (1 - model.slow.upper)
     return CueAnswer(
         offset_ms=offset / 10, from_ms=math.ceil(near_first / 10),
         to_ms=math.floor(near_last / 10), share=share,
         share_low=math.floor(low * 1e3 + _TINY) / 1e3,
-        accepted=inside_window(points, offset, wide_before, wide_after) / len(points),
-        feedback=share < settings.cue_share_least or model.slow_magnet,
+        accepted=accepted,
+        feedback=low < settings.cue_share_least or model.slow_magnet,
     )
+
+
+def _moved(points: Sequence[int], factor: float) -> list[int]:
+    return [math.floor(point * factor + 0.5) for point in points]
+
+
+def _judged_apart(
+    folds: Sequence[Sequence[int]], places: Sequence[tuple[float, float]],
+    inner: tuple[float, float], outer: tuple[float, float],
+) -> tuple[float, float]:
+    """Shares inside two windows around the offset that the other folds chose; folds weigh alike.
+
+    ``places``: factors by which what is borrowed may lie elsewhere, with their weights. A single
+    fold has no others, and is judged by its own.
+    """
+    share = accepted = 0.0
+    for number, fold in enumerate(folds):
+        others = [point for other, part in enumerate(folds) if other != number for point in part]
+        first, last, _ = best_window(others or list(fold), *inner, 0)
+        offset = math.floor((first + last) / 20 + 0.5) * 10
+        for factor, weight in places:
+            moved = _moved(fold, factor)
+            share += weight * inside_window(moved, offset, *inner) / len(fold)
+            accepted += weight * inside_window(moved, offset, *outer) / len(fold)
+    return min(share / len(folds), 1.0), min(accepted / len(folds), 1.0)
 
 
 def inside_window(points: Sequence[int], offset: int, before: float, after: float) -> int:

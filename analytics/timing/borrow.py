@@ -42,6 +42,9 @@ class Pool:
     late_day: Ints
     step: float
     deviation: float = 0.0
+    centre: float = 0.0
+    apart: tuple[Reals, ...] = ()
+    """Where the lock's own middle is taken to lie (log), and each lender's needs about its own."""
 
 
 def same_part(lock: Lock, others: Sequence[Lock]) -> tuple[Lock, ...]:
@@ -138,7 +141,8 @@ def lent_pool(
     step = max((s.resolution_ms or 0.0) for s in lenders)
     return Pool(np.exp(need + mean), np.ones(need.size, dtype=bool),
                  np.exp(np.concatenate(lates) + mean), np.concatenate(days),
-                 np.concatenate(late_days), step, float(np.sqrt(spread)))
+                 np.concatenate(late_days), step, float(np.sqrt(spread)), float(mean),
+                 tuple(needs))
 
 
 def random_effects(centres: Reals, errors: Reals) -> tuple[float, float, float]:

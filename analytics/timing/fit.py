@@ -13,7 +13,7 @@ from dataclasses import replace
 import numpy as np
 from scipy import special
 
-from remanence.analytics.statistics.arrays import Flags, Reals
+from remanence.analytics.statistics.arrays import Flags, Ints, Reals
 from remanence.analytics.statistics.survival import product_limit
 from remanence.analytics.timing.borrow import (
     Pool,
@@ -25,6 +25,8 @@ from remanence.analytics.timing.borrow import (
 from remanence.analytics.timing.misses import MissRate, miss_rate
 from remanence.analytics.timing.model import (
     CURVE,
+    FOLD_POINTS,
+    FOLDS,
     POINTS,
     RISKS,
     TARGETS,
@@ -38,6 +40,7 @@ from remanence.analytics.timing.model import (
 )
 from remanence.analytics.timing.recent import FEWEST_RECENT
 from remanence.analytics.timing.sample import Sample
+from remanence.analytics.timing.slow import least_shares, slow_mode
 from remanence.analytics.timing.tail import (
     LEAST,
     design_effect,
@@ -130,6 +133,17 @@ def fit_lock(
         return _describe(replace(model, obstacle=obstacle), sample, None)
     need, known, need_ms = _needs(sample, pool, reference, exponent.middle)
     late_ms = _lates(pool)
+    if basis == "borrowed" and not door:
+        own = own_pool(sample, reference, exponent.middle).need
+        slow = slow_mode(own, pool)
+        if slow.seen and slow.bound_ms is not None:
+            need_ms = _beyond_slow(need_ms, slow.rate.mean, slow.bound_ms, target=True)
+            late_ms = _beyond_slow(late_ms, slow.rate.mean, slow.bound_ms, target=False)
+        model = replace(
+            model, slow=slow.rate, slow_ms=slow.bound_ms,
+            own_need_ms=tuple(float(v) for v in np.sort(own)),
+            own_least=least_shares(int(sample.first.sum())),
+        )
     long_enough = need_ms[key(0.99)] or np.inf
     alike = released_alike(sample, family_samples)
     misses = [_missed(s, reference, exponents, long_enough) for s in (sample, *alike)]
@@ -144,6 +158,7 @@ def fit_lock(
         borrowed_releases=sum(s.releases for s in useful) if basis == "borrowed" else 0,
         independent=_independent(sample) if basis == "own" else sum(map(_independent, useful)),
         location_factor=float(np.exp(special.ndtri(0.95) * pool.deviation)),
+        cue_folds_ms=_folds(pool.late, pool.late_day),
         points_ms=_rounded(quantile_points(pool.late, np.ones(pool.late.size, bool), POINTS)),
         need_points_ms=_rounded(quantile_points(need, known, POINTS)),
         need_ms=need_ms, late_ms=late_ms,
@@ -232,6 +247,17 @@ def _needs(
     return need, known, found
 
 
+def _beyond_slow(
+    bounds: dict[str, float | None], share: float, slow_ms: float, *, target: bool
+) -> dict[str, float | None]:
+    """Bounds that reach beyond the lock's own slow mode, where that is too large to be left out."""
+    return {
+        name: max(value, slow_ms)
+        if value is not None and share > (1 - float(name) if target else float(name)) else value
+        for name, value in bounds.items()
+    }
+
+
 def _lates(pool: Pool) -> dict[str, float | None]:
     """Bounds of the latency of those that release, by risk, at reference volts."""
     all_happened = np.ones(pool.late.size, dtype=bool)
@@ -279,6 +305,26 @@ def released_alike(sample: Sample, others: Sequence[Sample]) -> list[Sample]:
 def _miss_effect(sample: Sample) -> float:
     silent = ~sample.released & sample.first
     return design_effect(silent[sample.first], sample.day[sample.first]) if silent.any() else 1.0
+
+
+def _folds(late: Reals, day: Ints) -> tuple[tuple[float, ...], ...]:
+    """Equally likely latencies of consecutive stretches of days, or of releases where days are few.
+
+    Days are alike, so a day is never in two of them.
+    """
+    days = np.unique(day)
+    order = np.argsort(day, kind="stable")
+    if days.size >= FOLDS:
+        # Each day goes to the stretch in which its middle release falls.
+        start, end = (np.searchsorted(day[order], days, side) for side in ("left", "right"))
+        middle = (start + end) / 2
+        fold = np.minimum((middle * FOLDS / late.size).astype(int), FOLDS - 1)
+        parts = [late[np.isin(day, days[fold == one])] for one in range(FOLDS)]
+    else:
+        parts = np.array_split(late[order], FOLDS)
+    return tuple(
+        _rounded(quantile_points(part, np.ones(part.size, dtype=bool), FOLD_POINTS))
+        for part in parts if part.size)
 
 
 def _independent(sample: Sample) -> float:

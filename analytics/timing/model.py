@@ -28,6 +28,10 @@ RISKS = (0.05, 0.02, 0.01, 0.005, 0.002, 0.001, 0.0005, 0.0001)
 POINTS = 200
 """Equally likely values that stand for a lock's distribution."""
 
+FOLDS, FOLD_POINTS = 5, 25
+"""Stretches of days that a cue is judged on in turn, and equally likely values of each (five folds:
+common practice, no source)."""
+
 
 TRIED_WITHIN = 0.1
 """A pulse counts as tried where the log holds pulses within this share of it (common practice)."""
@@ -161,10 +165,19 @@ class LockModel:
         Power of volts, and the ends of its interval.
     points_ms, need_points_ms : tuple of float
         Equally likely values of latency and of the pulse needed.
+    cue_folds_ms : tuple of tuple of float
+        Equally likely latencies of each of several stretches of days: a cue that the others chose
+        is judged on each in turn.
     need_ms, late_ms : dict of str to float or None
         Bound of the pulse needed by target, and of the latency by risk (:func:`key`).
     miss, again : MissRate
         Silent first commands, and silent retries.
+    slow, slow_ms : MissRate, float or None
+        Of a lock that borrows: releases that take far longer than is usual, and how long those take
+        at most (:mod:`remanence.analytics.timing.slow`).
+    own_need_ms, own_least : tuple of float
+        Of a lock that borrows: what its own commands needed, rising, and the share released that
+        they promise where 0, 1, ... of them are not released; empty without any.
     silent : tuple of str
         Targets that its silent commands alone put out of reach.
     tried_ms : tuple of float
@@ -226,6 +239,11 @@ class LockModel:
     need_ms: dict[str, float | None] = field(default_factory=dict)
     late_ms: dict[str, float | None] = field(default_factory=dict)
     miss: MissRate = field(default_factory=lambda: MissRate(0, 0, 1.0, 1.0))
+    slow: MissRate = field(default_factory=lambda: MissRate(0, 0, 0.0, 0.0))
+    slow_ms: float | None = None
+    own_need_ms: tuple[float, ...] = ()
+    own_least: tuple[float, ...] = ()
+    cue_folds_ms: tuple[tuple[float, ...], ...] = ()
     silent: tuple[str, ...] = ()
     again: MissRate = field(default_factory=lambda: MissRate(0, 0, 1.0, 1.0))
     tried_ms: tuple[float, ...] = ()
@@ -264,13 +282,15 @@ class LockModel:
         values = {name: getattr(self, name) for name in self.__dataclass_fields__}
         for name in ("first_day", "last_day", "changed"):
             values[name] = values[name].isoformat() if values[name] else None
-        for name in ("miss", "again"):
+        for name in ("miss", "again", "slow"):
             values[name] = dict(vars(values[name]))
         values["seen_now"] = dict(vars(self.seen_now)) if self.seen_now else None
         for name in ("quantiles", "pulse_groups", "seen"):
             values[name] = [dict(vars(item)) for item in values[name]]
-        for name in ("siblings", "silent", "tried_ms", "points_ms", "need_points_ms"):
+        for name in ("siblings", "silent", "tried_ms", "points_ms", "need_points_ms",
+                     "own_need_ms", "own_least"):
             values[name] = list(values[name])
+        values["cue_folds_ms"] = [list(part) for part in values["cue_folds_ms"]]
         return values
 
 

@@ -140,10 +140,10 @@ def _lock(lock: Lock, need: LockNeed, orders: Orders, row: dict[str, Any]) -> Ch
         ", ".join((lock.mechanism, lock.released_by, volts, row["latency_from"] or "unobserved")),
         row["latency_ms"]["value"], row["latency_ms"]["n"], need.cycles_per_week,
         need.chances[0], need.cause, drift_points(need.wear.weeks),
-        tuple(Unit(fitted, cycles, entry, failed, at == last)
-              for at, ((cycles, failed, entry), fitted) in enumerate(
+        tuple(Unit(fitted, unit.cycles, unit.entry, unit.failed, at == last, unit.end, unit.sign)
+              for at, (unit, fitted) in enumerate(
                   zip(units.lives, units.fitted, strict=True))),
-        tuple(row["findings"]))
+        tuple(row["findings"]), lock.latency_kind not in (None, "door"))
 
 
 def inputs_digest(task: VenueTask) -> str:

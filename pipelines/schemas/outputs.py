@@ -171,6 +171,7 @@ def parts(version: int) -> Schema:
         ("year_need_low", WHOLE, "low end of its 90 % range"),
         ("year_need_high", WHOLE, "high end of its 90 % range"),
         ("life_from", TEXT, "what its life rests on"), ("ended_lives", NUMBER, "units that failed"),
+        ("replaced_on_advice", NUMBER, "units replaced before they met their limit"),
         ("ordered_for", many(cause), "locks that it is ordered for, each with its cause"),
         ("locks", many(TEXT), "locks that hold it"),
     ))

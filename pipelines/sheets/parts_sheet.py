@@ -145,6 +145,7 @@ def _part_json(order: PartOrder) -> dict[str, Any]:
         "unit_cost": order.part.unit_cost, "cost_now": order.cost_now,
         "year_need": order.year.mean, "year_need_low": low, "year_need_high": high,
         "life_from": order.life.basis, "ended_lives": order.life.failures,
+        "replaced_on_advice": order.advised,
         "ordered_for": [
             {"lock": need.lock, "cause": need.cause} for need in order.needs
             if need.failing is not None or need.wear.weeks.size],

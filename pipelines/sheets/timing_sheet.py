@@ -151,6 +151,7 @@ def _csv_row(model: LockModel, answer: LockAnswer, known: LockState) -> dict[str
         "pulse_shortest_ms": _figure(pulse.shortest_ms),
         "pulse_longest_ms": _figure(pulse.longest_ms), "at_volts": _figure(answer.slow_volts),
         "releases_at_first_try_share": _figure(pulse.stated),
+        "expected_at_first_try_share": _figure(pulse.expected),
         "falls_short": pulse.falls_short, "pulse_change": pulse.change,
         "test_first": "yes" if pulse.untried else "",
         "pulse_now_ms": _figure(model.pulse_now_ms),
@@ -159,8 +160,10 @@ def _csv_row(model: LockModel, answer: LockAnswer, known: LockState) -> dict[str
         "false_alarm_share": _figure(wait.left),
         "cue_sound_after_ms": _figure(answer.sound.offset_ms),
         "cue_sound_share": _figure(answer.sound.share),
+        "cue_sound_share_low": _figure(answer.sound.share_low),
         "cue_light_after_ms": _figure(answer.light.offset_ms),
         "cue_light_share": _figure(answer.light.share),
+        "cue_light_share_low": _figure(answer.light.share_low),
         "cue_from_feedback": "yes" if answer.sound.feedback else "",
     }
     from remanence.analytics.timing.model import TIMING_QUANTILES

@@ -19,6 +19,7 @@ from remanence.analytics.timing.model import RISKS, TARGETS, key
 from remanence.analytics.timing.together import together
 from remanence.dashboards.page import language
 from remanence.dashboards.timing_code import c_header, stems, yaml_text
+from remanence.dashboards.timing_formats import share
 from remanence.dashboards.timing_sheet import render_timing, target_text
 from remanence.shared.limits import Limits
 from tests.analytics.timing.timing_venue import history_of, venue_of
@@ -201,9 +202,11 @@ def test_each_answer_is_to_the_chance_that_was_asked_for(opened, sheet):
             answer = lock_answer(model, sheet.settings, target=float(target),
                                  slow_volts=sheet.rails[model.supply].low_volts)
             cell = opened.locator(f'[data-test="try-{model.lock}"] td').nth(1).inner_text()
-            met = lang("timing.met", target=target_text(float(target), lang))
-            assert (met in cell) is (answer.pulse.stated is not None
-                                     and answer.pulse.stated >= float(target)), model.lock
+            met = lang("timing.met", target=target_text(float(target), lang), expected="")
+            assert (met.rstrip() in cell) is (answer.pulse.stated is not None
+                                              and answer.pulse.stated >= float(target)), model.lock
+            if answer.pulse.expected is not None:
+                assert share(answer.pulse.expected, lang) in cell, model.lock
 
 
 def test_the_form_works_from_the_keyboard(opened):

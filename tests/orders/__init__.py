@@ -1,0 +1,1 @@
+"""Orders held against simulated venues whose future is known."""
