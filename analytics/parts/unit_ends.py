@@ -13,15 +13,12 @@ import numpy as np
 import polars as pl
 
 from remanence.analytics.drift.common import VOLTS_EXPONENT
-from remanence.analytics.parts.wear import (
-    HEALTHY_WEEKS,
+from remanence.analytics.parts.unanswered import (
     LEAST_MISSED,
     LEAST_WEAR_WEEKS,
     PRESENT_SHARE_WEEKS,
-    RISEN_WEEKS,
-    limit_of,
-    weekly_levels,
 )
+from remanence.analytics.parts.wear import HEALTHY_WEEKS, RISEN_WEEKS, limit_of, weekly_levels
 from remanence.shared.limits import Limits
 from remanence.shared.venue import Lock
 
