@@ -90,8 +90,10 @@ class StoreReader:
                 key=lambda group: group.first)
             held: dict[Key, Readings] = {}
             taken: list[_Group] = []
+            if not groups:
+                yield Stretch(begin, end, ())
             for group, following in zip_longest(groups, groups[1:]):
-                taken += [group] if group else []
+                taken.append(group)
                 # All that is not read yet begins there or later.
                 cut = following.first // HOUR_US * HOUR_US if following else end
                 if following is None or (

@@ -184,6 +184,13 @@ def test_readings_that_are_no_numbers(tmp_path, rng_of):
     house.check()
 
 
+def test_days_without_any_reading(tmp_path, rng_of):
+    """What the controllers logged tells how long was waited all the same."""
+    house = house_of(tmp_path, rng_of)
+    house.take(some_days(rng_of, house).filter(pl.col("quantity").is_in(["command", "contact"])))
+    assert house.check().activity.height > 0
+
+
 def test_a_channel_is_read_when_it_is_asked_for(tmp_path, rng_of, monkeypatch):
     """No two channels need be held at a time."""
     house = house_of(tmp_path, rng_of)
