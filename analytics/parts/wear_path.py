@@ -46,6 +46,8 @@ LEAST_SETS = 60
 """Sets that a round's likely ones are to rest on at least."""
 WIDER, LEAST_SPREAD = 1.5, 0.002
 """Sets are drawn anew with so many times the covariance of the likely ones, and so much more."""
+HOPELESS = 16.0
+"""Sets whose weight is so much smaller than the largest (a logarithm) are not asked again."""
 SURE, LIKELY = 0.99, 0.8
 """Chance that a path has moved, and that it goes on upward, from which a date is told."""
 VOLTS_DEVIATION = 1.0
@@ -343,8 +345,15 @@ def fit_path(weeks: Weeks, rng: np.random.Generator) -> Path:
 
 
 def _shared(fits: Sequence[PathFit]) -> list[Reals]:
-    """Each lock's weights once the others have had their say."""
-    return shared_weights([fit.log_weight for fit in fits], [fit.classes for fit in fits])
+    """Each lock's weights once the others have had their say; hopeless sets have none."""
+    weights = [fit.log_weight for fit in fits]
+    kept = [np.flatnonzero(weight > weight.max() - HOPELESS) for weight in weights]
+    told = shared_weights([weight[of] for weight, of in zip(weights, kept, strict=True)],
+                          [fit.classes[:, of] for fit, of in zip(fits, kept, strict=True)])
+    out = [np.full(weight.size, -np.inf) for weight in weights]
+    for full, of, weight in zip(out, kept, told, strict=True):
+        full[of] = weight
+    return out
 
 
 def _tempered(log_weight: Reals) -> Reals:
