@@ -27,8 +27,12 @@ FEWEST = 5
 """Readings on either side that show it (common practice, no source)."""
 RECENT_DAYS = 84
 """Days back for which it is asked: a later finding is held against what came since (assumption)."""
+EVERY_DAYS = 2
+"""So many days apart are the days of which it is asked: no finding is dated more closely."""
 CLIP = 0.5
 """Single readings count as no further than this (natural log) from a lock's median: stragglers."""
+MEDIAN_VARIANCE = np.pi / 2
+"""Variance of a median over that of a mean of as many normal readings (textbook)."""
 WANDER = {"latency_ms": 0.03, "sag_volts": 0.02, "bounces": 0.1, "settle_ms": 0.15}
 """The figures, and how far each wanders over some weeks while nothing happens (standard deviation,
 natural log; of bounces and settling that of the value plus one). Assumption."""
@@ -54,7 +58,7 @@ class Swap:
 
 @dataclass(frozen=True)
 class _Side:
-    """Means and their variances, of locks x days x figures; NaN where too few readings tell."""
+    """Levels and their variances, of locks x days x figures; NaN where too few readings tell."""
 
     mean: Reals
     variance: Reals
@@ -80,7 +84,7 @@ def swaps(history: History) -> tuple[Swap, ...]:
     if not pairs:
         return ()
     last = history.week.sunday.toordinal()
-    days = np.arange(last - RECENT_DAYS, last + 1, dtype=np.int64)
+    days = np.arange(last - RECENT_DAYS, last + 1, EVERY_DAYS, dtype=np.int64)
     before, now = _sides(history, [lock.id for lock in locks], days)
     found = []
     for a, b in pairs:
@@ -159,23 +163,30 @@ def _sides(history: History, locks: list[str], days: Ints) -> tuple[_Side, _Side
             day = day_ordinals(parts[name]["day"])
             for side, first, until in (
                 (before, days - BEFORE_DAYS, days), (now, days, days + NOW_DAYS)):
-                side.mean[row, :, place], side.variance[row, :, place] = _means(
-                    day, value, first, until, wander)
+                side.mean[row, :, place], side.variance[row, :, place] = _levels(
+                    day, value, first, until, wander, middle=not counts)
     return before, now
 
 
-def _means(
-    day: Ints, value: Reals, first: Ints, until: Ints, wander: float
+def _levels(
+    day: Ints, value: Reals, first: Ints, until: Ints, wander: float, *, middle: bool
 ) -> tuple[Reals, Reals]:
-    """Means over the days from ``first`` to before ``until``, and their variances."""
+    """Levels over the days from ``first`` to before ``until``, and their variances.
+
+    ``middle`` takes medians: a lock that is slow at times has the level of its quick releases.
+    """
     order = np.argsort(day, kind="stable")
     day, value = day[order], value[order]
     low, high = np.searchsorted(day, first), np.searchsorted(day, until)
     count = (high - low).astype(float)
     sums, squares = (np.concatenate([[0.0], np.cumsum(part)]) for part in (value, value**2))
     with np.errstate(invalid="ignore", divide="ignore"):
-        mean = (sums[high] - sums[low]) / count
-        spread = np.maximum((squares[high] - squares[low]) / count - mean**2, 0.0)
-        variance = (spread + wander**2) / np.maximum(count - 1.0, 1.0) + wander**2
+        level = (sums[high] - sums[low]) / count
+        spread = np.maximum((squares[high] - squares[low]) / count - level**2, 0.0)
+        variance = (spread + wander**2) / np.maximum(count - 1.0, 1.0)
     enough = count >= FEWEST
-    return np.where(enough, mean, np.nan), np.where(enough, variance, np.inf)
+    if middle:
+        variance *= MEDIAN_VARIANCE
+        for at in np.flatnonzero(enough):
+            level[at] = np.median(value[low[at]:high[at]])
+    return np.where(enough, level, np.nan), np.where(enough, variance + wander**2, np.inf)
