@@ -10,7 +10,7 @@ from remanence.analytics.statistics.arrays import Reals
 
 FARTHEST = 208.0
 """Weeks that are walked step by step; beyond, the drift is taken to stay as it then is."""
-STEPS = 80
+STEPS = 64
 """Steps to there, each longer than the last by the same factor."""
 FIRST_STEP = 0.1
 """Weeks."""
