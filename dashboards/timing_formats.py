@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from remanence.analytics.timing.answer import CueAnswer
+from remanence.analytics.timing.cue import CueAnswer
 from remanence.dashboards.page import EN_DASH, MINUS, Language
 
 

@@ -9,7 +9,8 @@ from typing import Any
 from markupsafe import Markup
 
 from remanence.analytics.health.lock_state import LockState
-from remanence.analytics.timing.answer import CueAnswer, LockAnswer, PulseAnswer
+from remanence.analytics.timing.answer import LockAnswer, PulseAnswer
+from remanence.analytics.timing.cue import CueAnswer
 from remanence.analytics.timing.gather import Timing
 from remanence.analytics.timing.model import RISKS, TARGETS, LockModel, Settings, key
 from remanence.dashboards.lock_state_words import state_line, state_reasons

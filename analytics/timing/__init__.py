@@ -8,10 +8,10 @@ from remanence.shared.on_demand import on_demand
 
 if TYPE_CHECKING:
     from remanence.analytics.timing.answer import (
-        CueAnswer,
         LockAnswer,
         PulseAnswer,
     )
+    from remanence.analytics.timing.cue import CueAnswer
     from remanence.analytics.timing.curves import lower_curve, release_curve
     from remanence.analytics.timing.gather import Timing, timing
     from remanence.analytics.timing.model import (
@@ -36,7 +36,8 @@ __all__ = [
 ]
 
 __getattr__ = on_demand(__name__, {
-    "answer": ("CueAnswer", "LockAnswer", "PulseAnswer"),
+    "answer": ("LockAnswer", "PulseAnswer"),
+    "cue": ("CueAnswer",),
     "curves": ("lower_curve", "release_curve"),
     "gather": ("Timing", "timing"),
     "model": ("LockModel", "PulseGroup", "Quantile", "RISKS", "Settings", "TARGETS",

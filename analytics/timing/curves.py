@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from remanence.analytics.timing.answer import likely_scale, safe_scale
 from remanence.analytics.timing.model import CURVE, TARGETS, LockModel, key
+from remanence.analytics.timing.scale import likely_scale, safe_scale
 
 
 @dataclass(frozen=True)

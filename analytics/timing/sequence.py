@@ -15,14 +15,10 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from remanence.analytics.timing.answer import (
-    best_window,
-    cue_answer,
-    pulse_answer,
-    round_up,
-    tenths,
-)
+from remanence.analytics.timing.answer import pulse_answer
+from remanence.analytics.timing.cue import best_window, cue_answer
 from remanence.analytics.timing.model import LockModel, Settings, TimingRail
+from remanence.analytics.timing.scale import round_up, tenths
 from remanence.analytics.timing.together import load_of
 from remanence.shared import sequence as asked
 

@@ -18,8 +18,9 @@ import numpy as np
 import polars as pl
 
 from remanence.analytics.statistics.survival import product_limit
-from remanence.analytics.timing.answer import pulse_answer, round_up, tenths
+from remanence.analytics.timing.answer import pulse_answer
 from remanence.analytics.timing.model import LockModel, Settings, TimingRail
+from remanence.analytics.timing.scale import round_up, tenths
 
 _JUST = 1e-9
 

@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from remanence.analytics.timing.answer import _wilson_low
 from remanence.analytics.timing.borrow import dersimonian_laird
+from remanence.analytics.timing.cue import _wilson_low
 from remanence.analytics.timing.misses import miss_rate
 from remanence.analytics.timing.model import Settings
 from remanence.analytics.timing.tail import (

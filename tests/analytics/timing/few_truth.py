@@ -11,8 +11,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from remanence.analytics.timing.answer import expected_share, safe_scale, stated_share
+from remanence.analytics.timing.answer import expected_share, stated_share
 from remanence.analytics.timing.gather import timing
+from remanence.analytics.timing.scale import safe_scale
 from tests.analytics.timing.timing_venue import Truth, commands, history_of, latch, venue_of
 
 FEW = (0, 12, 20, 30, 50, 70, 95)

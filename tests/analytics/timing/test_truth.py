@@ -11,9 +11,10 @@ from dataclasses import dataclass
 import numpy as np
 import pytest
 
-from remanence.analytics.timing.answer import safe_scale, stated_share
+from remanence.analytics.timing.answer import stated_share
 from remanence.analytics.timing.gather import timing
 from remanence.analytics.timing.misses import miss_rate
+from remanence.analytics.timing.scale import safe_scale
 from remanence.analytics.timing.tail import upper_quantile
 from tests.analytics.timing.timing_venue import Truth, commands, history_of, latch, venue_of
 
