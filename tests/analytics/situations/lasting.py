@@ -109,6 +109,22 @@ def all_latches_of_a_venue_slow_together(seed):
 
 
 @situation
+def one_of_them_sticks_besides(seed):
+    """All latches slow together for good; a fortnight later one has a fault of its own."""
+    def shape(scenario):
+        for name in LATCHES:
+            _slower(scenario, name, log_change=np.log(1.25))
+        _slower(scenario, "latch-2", first=SINCE + 14)
+
+    judged = Judged.of(sound(seed, weeks=16, shape=shape), range(9, 16))
+    said = Told(missed=tuple(
+        f"week {number}: no shared slowing" for number, _, found in judged.weeks
+        if number >= 10 and not any(item.condition == "shared-slowing" for item in found)))
+    return both(said, _named_in(judged, "latch-2", ("sticking-catch",), range(11, 16)),
+                judged.quiet(besides=[(None, "shared-slowing"), ("latch-2", None)]))
+
+
+@situation
 def exit_with_a_door_contact(seed):
     """People open it when they come to it: late, and no fault of the magnet."""
     log = sound(seed, weeks=12)
