@@ -31,6 +31,7 @@ from remanence.analytics.drift.season import (
     CommonCourse,
     Observation,
     season_at_low,
+    season_covariance,
     thermometers,
     told_season,
 )
@@ -61,6 +62,10 @@ of its own)."""
 SHARES_IT = 0.4
 """A lock counts among those that share a change where its own part is this share of it
 (assumption)."""
+
+TOGETHER_DAYS = 4.0
+"""What acts on many locks shows on each within so many days of what is seen of all: oil or warmth
+reaches one sooner than another (assumption)."""
 
 MOST_SHARED = 3
 """Shared changes that are told apart in one group."""
@@ -146,20 +151,22 @@ def shared_changes(
     units = _units(panel.locks, venue)
     warmth = thermometers(group, panel, loads)
     for _ in range(MOST_SHARED):
-        best: tuple[float, _Unit, Change] | None = None
+        candidates: list[tuple[float, _Unit, Change]] = []
         for unit in (*units, *_clusters(panel)):
             change = _change_of(group, unit.rows, panel, common, wander, len(units) + 1,
                                 warmth)
             if change is None or change.shift < LEAST_SHIFT:
                 continue
             odds = change.log_odds - unit.cost
-            if odds > 0 and (best is None or odds > best[0]):
-                best = odds, unit, change
-        if best is None:
-            break
-        _, unit, change = best
-        rows = _who_share(panel, unit, change)
-        if not rows.any():  # None of them has a level both before and since.
+            if odds > 0:
+                candidates.append((odds, unit, change))
+        candidates.sort(key=lambda one: -one[0])
+        own = _own_changes(group, panel, wander) if candidates else ()
+        for _, unit, change in candidates:
+            rows = _who_share(panel, unit, change)
+            if _began_together(change, rows, own):
+                break
+        else:
             break
         unit = unit if unit.kind else _unit_of_most(rows, units) or unit
         shared = SharedChange(
@@ -247,8 +254,37 @@ def _who_share(panel: Panel, unit: _Unit, change: Change) -> Flags:
         return known
     size = change.shift * float(np.median(
         shape_at(change, panel.day[late], float(panel.day[-1]))))
-    alike: Flags = moved > np.median(moved[known]) - (1.0 - SHARES_IT) * size
+    least = float(np.median(moved[known])) - (1.0 - SHARES_IT) * size
+    rest = ~unit.rows & np.isfinite(moved)
+    if rest.any():  # Where few of the unit moved, its median did not.
+        least = max(least, float(np.median(moved[rest])) + SHARES_IT * size)
+    alike: Flags = moved > least
     return alike & unit.rows if unit.kind else alike
+
+
+def _own_changes(group: str, panel: Panel, wander: Wander) -> list[Change | None]:
+    """What each lock by itself shows, whatever the others do; the season may be any."""
+    out = []
+    for level, variance in zip(panel.level, panel.variance, strict=True):
+        known = np.isfinite(level) & np.isfinite(variance)
+        day = panel.day[known]
+        out.append(fit_change(day, level[known], season_covariance(group, day) + daily_covariance(
+            day, variance[known], wander.daily, wander.memory_days, wander.slow,
+            wander.slow_memory_days), hazard_per_day=SHARED_HAZARD_PER_DAY))
+    return out
+
+
+def _began_together(change: Change, rows: Flags, own: Sequence[Change | None]) -> bool:
+    """Whether most of these locks date their own change as all of them together do.
+
+    A median over locks that fell slow one after another moves too. A change that no lock shows by
+    itself has no other date.
+    """
+    agree = [lock.since_low <= change.since_high + TOGETHER_DAYS
+             and lock.since_high >= change.since_low - TOGETHER_DAYS
+             for lock, row in zip(own, rows, strict=True)
+             if row and lock is not None and lock.log_odds > 0]
+    return bool(rows.any()) and (not agree or 2 * sum(agree) > len(agree))
 
 
 def _unit_of_most(rows: Flags, units: Sequence[_Unit]) -> _Unit | None:

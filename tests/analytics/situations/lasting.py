@@ -125,6 +125,22 @@ def one_of_them_sticks_besides(seed):
 
 
 @situation
+def latches_slow_one_after_another(seed):
+    """Most latches fall slow, each on a day of its own: nothing is shared."""
+    firsts = dict(zip(LATCHES[:5], (44, 55, 64, 72, 80), strict=True))
+
+    def shape(scenario):
+        for name, first in firsts.items():
+            _slower(scenario, name, first)
+
+    judged = Judged.of(sound(seed, weeks=15, shape=shape), WEEKS)
+    return both(*(_named_in(judged, name, ("sticking-catch",), range(9, 15) if first < 58
+                            else range((first // 7) + 2, 15))
+                  for name, first in firsts.items()),
+                judged.quiet(besides=[(name, "sticking-catch") for name in firsts]))
+
+
+@situation
 def exit_with_a_door_contact(seed):
     """People open it when they come to it: late, and no fault of the magnet."""
     log = sound(seed, weeks=12)
