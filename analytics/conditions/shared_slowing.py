@@ -11,9 +11,6 @@ from remanence.analytics.history import History
 from remanence.analytics.statistics.intervals import NORMAL_95, probability
 from remanence.shared.findings import Amount, Evidence, Finding, say
 
-SHARES_IT = 0.4
-"""A lock counts among those that share a change where its own part is this share of it."""
-
 VOLTS_LOGGED = 0.5
 """Share of known volts from which these are excluded as the cause (assumption)."""
 
@@ -37,15 +34,14 @@ def shared_slowing(history: History) -> list[Finding]:
 
 def _said(history: History, shared: SharedChange) -> Finding:
     change, judged = shared.change, drifts(history).current
-    parts = [(name, shared.part_of(judged[name].days)) for name in shared.locks if name in judged]
-    slow = sorted(name for name, part in parts if part > SHARES_IT * change.shift)
-    known = [float(judged[name].days.volts_known.mean()) for name, _ in parts]
+    slow = sorted(shared.locks)
+    logged = float(np.mean([judged[name].days.volts_known.mean() for name in slow]))
     since, low, high = change.dates(history.week.monday.toordinal())
     percent, half = 100 * np.expm1(change.shift), NORMAL_95 * change.shift_deviation
     large = percent >= history.venue.limits.drift_week_percent
     unsure = ["a-warm-room"] if shared.kind in ("venue", "room") else []
-    sagging = shared.kind == "supply" and (not known or np.mean(known) < VOLTS_LOGGED)
-    if shared.kind == "venue" and np.mean(known) < VOLTS_LOGGED:
+    sagging = shared.kind == "supply" and logged < VOLTS_LOGGED
+    if shared.kind == "venue" and logged < VOLTS_LOGGED:
         unsure.append("low-supply")
     name = "supply-sag" if sagging else "shared-slowing"
     if sagging:
@@ -56,8 +52,8 @@ def _said(history: History, shared: SharedChange) -> Finding:
         probability(change.log_odds), subject_kind=shared.kind,
         since=since, since_low=low, since_high=high, not_excluded=unsure,
         says=[
-            say("slow-together", slow=len(slow), total=len(shared.locks)) if sagging else
-            say(f"shared-slowing-{shared.kind}", slow=len(slow), total=len(shared.locks),
+            say("slow-together", slow=len(slow), total=shared.total) if sagging else
+            say(f"shared-slowing-{shared.kind}", slow=len(slow), total=shared.total,
                 percent=Amount(percent, "%")),
             *(say(f"shared-too-{kind}", name=name) for kind, name in shared.same),
         ],

@@ -6,6 +6,9 @@ is in the covariance), and against what volts, the unit's own room and chance le
 heat wave or a season, which come to all, are no shared change, and a leap or a rise that the
 rest does not show is one. Where no lock stands outside, only what no season can do is told.
 
+Not every lock of a unit need share its change: where most of them moved together and the rest
+did not, it is the unit's all the same, and the rest keep their own level.
+
 The weighing is :func:`~remanence.analytics.drift.change_model.fit_change`'s, with the unit's
 course in place of a lock's.
 """
@@ -19,8 +22,7 @@ import numpy as np
 from scipy import special
 
 from remanence.analytics.drift.change_model import daily_covariance, fit_change, shape_at
-from remanence.analytics.drift.common import Wander, explained
-from remanence.analytics.drift.daily_series import LockDays
+from remanence.analytics.drift.common import Wander
 from remanence.analytics.drift.neighbours import answer_to_volts
 from remanence.analytics.drift.panel import LEAST_SIBLINGS, Panel, median_course, weighted_medians
 from remanence.analytics.drift.season import (
@@ -29,6 +31,7 @@ from remanence.analytics.drift.season import (
     CommonCourse,
     Observation,
     season_at_low,
+    season_covariance,
     thermometers,
     told_season,
 )
@@ -56,6 +59,14 @@ LEAST_SHIFT = 0.05
 """A smaller shared change is left to the season and to the locks (assumption; a finding has a gate
 of its own)."""
 
+SHARES_IT = 0.4
+"""A lock counts among those that share a change where its own part is this share of it
+(assumption)."""
+
+TOGETHER_DAYS = 4.0
+"""What acts on many locks shows on each within so many days of what is seen of all: oil or warmth
+reaches one sooner than another (assumption)."""
+
 MOST_SHARED = 3
 """Shared changes that are told apart in one group."""
 
@@ -73,7 +84,8 @@ class SharedChange:
     """A change that a unit's locks share.
 
     ``kind`` is ``venue``, ``room``, ``supply``, ``part`` or ``controller``, or empty for locks
-    that have nothing in common but the change; ``same`` the other units with just these locks.
+    that have nothing in common but the change; ``same`` the other units with just its locks.
+    ``locks`` are those of the unit that share it, ``total`` how many the unit has.
     ``change`` counts days from the Monday of the week asked for.
     """
 
@@ -88,15 +100,6 @@ class SharedChange:
     def over(self, day: Reals) -> Reals:
         """The shared course on each day, natural log: 0 before."""
         return self.change.shift * shape_at(self.change, day, self.end)
-
-    def part_of(self, days: LockDays) -> float:
-        """One lock's own shift since then, natural log: its mean since less that before."""
-        since = days.day >= self.change.since
-        if not since.any() or since.all():
-            return 0.0
-        level = days.level - explained(days)
-        return float(np.average(level[since], weights=days.releases[since])
-                     - np.average(level[~since], weights=days.releases[~since]))
 
     def uncertainty(self, course: Reals) -> Reals:
         """Covariance of one lock's part in it, where ``course`` is the shared one on its days.
@@ -148,24 +151,30 @@ def shared_changes(
     units = _units(panel.locks, venue)
     warmth = thermometers(group, panel, loads)
     for _ in range(MOST_SHARED):
-        best: tuple[float, _Unit, Change] | None = None
+        candidates: list[tuple[float, _Unit, Change]] = []
         for unit in (*units, *_clusters(panel)):
             change = _change_of(group, unit.rows, panel, common, wander, len(units) + 1,
                                 warmth)
             if change is None or change.shift < LEAST_SHIFT:
                 continue
             odds = change.log_odds - unit.cost
-            if odds > 0 and (best is None or odds > best[0]):
-                best = odds, unit, change
-        if best is None:
+            if odds > 0:
+                candidates.append((odds, unit, change))
+        candidates.sort(key=lambda one: -one[0])
+        own = _own_changes(group, panel, wander) if candidates else ()
+        for _, unit, change in candidates:
+            rows = _who_share(panel, unit, change)
+            if _began_together(change, rows, own):
+                break
+        else:
             break
-        _, unit, change = best
+        unit = unit if unit.kind else _unit_of_most(rows, units) or unit
         shared = SharedChange(
             unit.kind, unit.subject, unit.same,
-            tuple(lock.id for lock, row in zip(panel.locks, unit.rows, strict=True) if row),
-            len(panel.locks), change, float(panel.day[-1]))
+            tuple(lock.id for lock, row in zip(panel.locks, rows, strict=True) if row),
+            int(unit.rows.sum()), change, float(panel.day[-1]))
         found.append(shared)
-        panel = panel.without(unit.rows[:, None] * shared.over(panel.day))
+        panel = panel.without(rows[:, None] * shared.over(panel.day))
     return found, panel
 
 
@@ -201,13 +210,11 @@ def _units(locks: tuple[Lock, ...], venue: Venue) -> list[_Unit]:
 
 def _clusters(panel: Panel) -> Iterator[_Unit]:
     """Locks that moved together lately although they share no unit: by the widest gap."""
-    weight = 1.0 / panel.variance
     for window in WINDOWS_DAYS:
         late = panel.day > panel.day[-1] - window
         if not late.any() or late.all():
             continue
-        moved = (weighted_medians(panel.level[:, late], weight[:, late], axis=1)
-                 - weighted_medians(panel.level[:, ~late], weight[:, ~late], axis=1))
+        moved = _moved(panel, late)
         known = np.flatnonzero(np.isfinite(moved))
         count = known.size
         if count < 2 * LEAST_SIBLINGS:
@@ -225,6 +232,66 @@ def _clusters(panel: Panel) -> Iterator[_Unit]:
         rows[order[sizes[cut]:]] = True
         cost = float(np.log(special.comb(count, int(rows.sum()))))
         yield _Unit("", "", (), rows, cost)
+
+
+def _moved(panel: Panel, late: Flags) -> Reals:
+    """By how much each lock's level lies later in these periods than in the rest (NaN: unknown)."""
+    weight = 1.0 / panel.variance
+    out: Reals = (weighted_medians(panel.level[:, late], weight[:, late], axis=1)
+                  - weighted_medians(panel.level[:, ~late], weight[:, ~late], axis=1))
+    return out
+
+
+def _who_share(panel: Panel, unit: _Unit, change: Change) -> Flags:
+    """The locks that moved as most of the unit's did: of a cluster all that did, whoever they are.
+
+    A cluster is cut so that four locks stay outside to tell the season, whether they moved or not.
+    """
+    late = panel.day >= change.since
+    moved = _moved(panel, late)
+    known = unit.rows & np.isfinite(moved)
+    if not known.any():
+        return known
+    size = change.shift * float(np.median(
+        shape_at(change, panel.day[late], float(panel.day[-1]))))
+    least = float(np.median(moved[known])) - (1.0 - SHARES_IT) * size
+    rest = ~unit.rows & np.isfinite(moved)
+    if rest.any():  # Where few of the unit moved, its median did not.
+        least = max(least, float(np.median(moved[rest])) + SHARES_IT * size)
+    alike: Flags = moved > least
+    return alike & unit.rows if unit.kind else alike
+
+
+def _own_changes(group: str, panel: Panel, wander: Wander) -> list[Change | None]:
+    """What each lock by itself shows, whatever the others do; the season may be any."""
+    out = []
+    for level, variance in zip(panel.level, panel.variance, strict=True):
+        known = np.isfinite(level) & np.isfinite(variance)
+        day = panel.day[known]
+        out.append(fit_change(day, level[known], season_covariance(group, day) + daily_covariance(
+            day, variance[known], wander.daily, wander.memory_days, wander.slow,
+            wander.slow_memory_days), hazard_per_day=SHARED_HAZARD_PER_DAY))
+    return out
+
+
+def _began_together(change: Change, rows: Flags, own: Sequence[Change | None]) -> bool:
+    """Whether most of these locks date their own change as all of them together do.
+
+    A median over locks that fell slow one after another moves too. A change that no lock shows by
+    itself has no other date.
+    """
+    agree = [lock.since_low <= change.since_high + TOGETHER_DAYS
+             and lock.since_high >= change.since_low - TOGETHER_DAYS
+             for lock, row in zip(own, rows, strict=True)
+             if row and lock is not None and lock.log_odds > 0]
+    return bool(rows.any()) and (not agree or 2 * sum(agree) > len(agree))
+
+
+def _unit_of_most(rows: Flags, units: Sequence[_Unit]) -> _Unit | None:
+    """The smallest unit that holds all of these locks and of whose locks they are most."""
+    holding = [unit for unit in units
+               if not (rows & ~unit.rows).any() and 2 * rows.sum() > unit.rows.sum()]
+    return min(holding, key=lambda unit: int(unit.rows.sum()), default=None)
 
 
 def _change_of(

@@ -6,6 +6,7 @@ import pytest
 
 from remanence.analytics.conditions.latency import sticking_catch
 from remanence.analytics.conditions.shared_slowing import shared_slowing
+from remanence.analytics.drift.judge import drifts
 from tests.analytics.physics.latency_rows import FIRST_MONDAY, actuations, history_at, lock
 
 COUNT, WEEKS = 12, 26
@@ -71,6 +72,20 @@ def test_a_step_that_half_the_locks_share_is_said_of_what_they_share_within_two_
 def test_a_step_of_locks_that_share_nothing_is_said_of_each():
     who = [LOCKS[n] for n in (0, 1, 2, 5, 7, 8)]
     assert said(rows_of(33, step(0.13), who), 23) == {("lock", item.id) for item in who}
+
+
+@pytest.mark.parametrize("week", [22, 25])
+def test_a_step_of_most_of_them_is_said_of_the_venue_for_as_long_as_it_lasts(week):
+    """Eight of twelve, who share nothing narrower; the other four keep their own level."""
+    who = [LOCKS[n] for n in (0, 1, 2, 5, 7, 8, 10, 11)]
+    rows = rows_of(39, step(0.2), who)
+    assert said(rows, week) == {("venue", "test")}
+    history = history_at(LOCKS, rows, week)
+    (found,) = shared_slowing(history)
+    assert set(found.extra["accounts_for"]) == {item.id for item in who}
+    assert (found.says[0].values["slow"], found.says[0].values["total"]) == (8, 12)
+    others = {item.id for item in LOCKS} - {item.id for item in who}
+    assert all(abs(drifts(history).current[name].change) < 0.05 for name in others)
 
 
 def test_a_leap_of_all_of_them_is_said_of_the_venue_and_of_none_by_itself():

@@ -109,6 +109,38 @@ def all_latches_of_a_venue_slow_together(seed):
 
 
 @situation
+def one_of_them_sticks_besides(seed):
+    """All latches slow together for good; a fortnight later one has a fault of its own."""
+    def shape(scenario):
+        for name in LATCHES:
+            _slower(scenario, name, log_change=np.log(1.25))
+        _slower(scenario, "latch-2", first=SINCE + 14)
+
+    judged = Judged.of(sound(seed, weeks=16, shape=shape), range(9, 16))
+    said = Told(missed=tuple(
+        f"week {number}: no shared slowing" for number, _, found in judged.weeks
+        if number >= 10 and not any(item.condition == "shared-slowing" for item in found)))
+    return both(said, _named_in(judged, "latch-2", ("sticking-catch",), range(11, 16)),
+                judged.quiet(besides=[(None, "shared-slowing"), ("latch-2", None)]))
+
+
+@situation
+def latches_slow_one_after_another(seed):
+    """Most latches fall slow, each on a day of its own: nothing is shared."""
+    firsts = dict(zip(LATCHES[:5], (44, 55, 64, 72, 80), strict=True))
+
+    def shape(scenario):
+        for name, first in firsts.items():
+            _slower(scenario, name, first)
+
+    judged = Judged.of(sound(seed, weeks=15, shape=shape), WEEKS)
+    return both(*(_named_in(judged, name, ("sticking-catch",), range(9, 15) if first < 58
+                            else range((first // 7) + 2, 15))
+                  for name, first in firsts.items()),
+                judged.quiet(besides=[(name, "sticking-catch") for name in firsts]))
+
+
+@situation
 def exit_with_a_door_contact(seed):
     """People open it when they come to it: late, and no fault of the magnet."""
     log = sound(seed, weeks=12)
