@@ -122,7 +122,7 @@ class _Reader:
             self.problems.append(Problem(0, "", "venues", "nothing",
                                          'add it, like venues = ["*/venue.toml"]'))
         names = [depot.id for depot in depots]
-        for depot in {name for name in names if names.count(name) > 1}:
+        for depot in dict.fromkeys(name for name in names if names.count(name) > 1):
             self.problems.append(Problem(0, f"depot {shown(depot)}", "id",
                                          f"{shown(depot)} a second time", "give each its own id"))
         return Chain(values.get("name", ""), tuple(values.get("venues", ())),

@@ -56,7 +56,7 @@ def form_pattern(form: str) -> str:
         parts.append(r"\s+" if letter.isspace() else re.escape(letter))
         position += 1
     pattern = "".join(parts)
-    for name in set(re.findall(r"\(\?P<(\w+)>", pattern)):
+    for name in re.findall(r"\(\?P<(\w+)>", pattern):
         if pattern.count(f"(?P<{name}>") > 1:
             raise ValueError(f"the {name} stands there twice")
     return rf"^\s*{pattern}\s*$"

@@ -153,6 +153,8 @@ def _log(column: str) -> pl.Expr:
 
 
 def _where_known(value: pl.Expr, column: pl.Expr) -> pl.Expr:
+    # Within when() a mean is worked out group by group. By itself Polars adds it up in parts, one a
+    # thread, and its last digits would follow the number of threads.
     return pl.when(column.count() >= READINGS_FOR_FIGURE).then(value)
 
 

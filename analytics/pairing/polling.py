@@ -29,7 +29,7 @@ import numpy as np
 import polars as pl
 
 from remanence.analytics.pairing.edges import DAY_US
-from remanence.analytics.statistics.arrays import Ints, Reals
+from remanence.analytics.statistics.arrays import Flags, Ints, Reals
 from remanence.shared.tables import POLLING
 
 C = pl.col
@@ -267,10 +267,7 @@ def _by_chance(step_ms: float) -> Reals:
 def _shares(
     apart: Reals, step_ms: float, only: int | None = None
 ) -> tuple[Reals, Reals, Reals]:
-    """Share of differences that are multiples, by period, tolerance and reach; and how many.
-
-    All shares are 0 where no period could be claimed (:func:`_likeliest`).
-    """
+    """Share of differences that are multiples, by period, tolerance and reach; and how many."""
     periods = _PERIODS if only is None else _PERIODS[only : only + 1]
     turns = np.round(apart / periods[:, None])
     # Less than a period apart is no multiple of it, however near to none.
@@ -280,16 +277,42 @@ def _shares(
     counted = np.where(counts >= FEWEST, counts, 0.0)
     # (Counts up to MOST are whole numbers in half the room as well.)
     near = np.empty((periods.size, 3, apart.size), np.float32)
-    if only is None:
-        # Mostly none fits even as far off as the widest of all tolerances would have it.
-        widest = (off <= WIDEST * periods[:, None]).astype(np.float32) @ within
-        fits = widest.astype(np.float64) / np.maximum(counts, 1) >= SHARE
-        if not (fits & (counted > 0) & (step_ms < periods)[:, None]).any():
-            return np.zeros((periods.size, 3, counts.size)), counted, turns
     for k, tolerance in enumerate(_tolerances(apart, step_ms, periods)):
         np.less_equal(off, tolerance, out=near[:, k], casting="unsafe")
     shares = (near @ within).astype(np.float64) / np.maximum(counts, 1)
     return shares, counted, turns
+
+
+def _may_be_polled(stretches: Sequence[tuple[Ints, Ints, float]]) -> Flags:
+    """Whether any period could be claimed of each stretch (contacts, commands and clock's step).
+
+    Mostly none fits even as far off as the widest of all tolerances would have it, which can be
+    asked of all stretches at once.
+    """
+    out = np.zeros(len(stretches), dtype=bool)
+    number, parts = [], []
+    for place, (contacts, commands, _) in enumerate(stretches):
+        for part in (_contacts_apart(contacts), _answers_apart(contacts, commands)):
+            if part.size >= FEWEST:
+                number.append(place)
+                parts.append(_some(part))
+    if not parts:
+        return out
+    begin = np.cumsum([0, *(one.size for one in parts[:-1])])
+    apart = np.concatenate(parts) / 1000.0
+    step_ms = np.array([stretches[place][2] for place in number])
+    within = [apart <= reach for reach in _REACHES_MS]
+    counts = [np.add.reduceat(near, begin, dtype=np.int64) for near in within]
+    fits = np.zeros(len(parts), dtype=bool)
+    for period in _PERIODS:
+        turns = np.round(apart / period)
+        near = (turns > 0) & (np.abs(apart - turns * period) <= WIDEST * period)
+        for reached, count in zip(within, counts, strict=True):
+            found = np.add.reduceat(near & reached, begin, dtype=np.int64)
+            fits |= (found / np.maximum(count, 1) >= SHARE) & (count >= FEWEST) & (
+                step_ms < period)
+    out[np.array(number)[fits]] = True
+    return out
 
 
 def _tail(share: Reals, count: Reals, chance: Reals) -> Reals:
@@ -335,9 +358,7 @@ def _without_polling(
 
 def _from_answers(contacts: Ints, commands: Ints, step_ms: float) -> float | None:
     """Of controllers that stamp commands and contacts in one scan: from command to answer."""
-    times = np.concatenate([commands, contacts])
-    order = np.argsort(times, kind="stable")  # of one stamp the commands come first
-    differences = contact_differences(times[order], order >= commands.size)
+    differences = _answers_apart(contacts, commands)
     if differences.size < FEWEST:
         return None
     apart = _some(differences) / 1000.0
@@ -351,6 +372,20 @@ def _from_answers(contacts: Ints, commands: Ints, step_ms: float) -> float | Non
     multiples, seen = np.unique(turns[place][near], return_counts=True)
     often = np.diff(multiples[seen >= OFTEN])
     return float(_PERIODS[place]) if (often == 1).any() else None
+
+
+def _contacts_apart(contacts: Ints) -> Ints:
+    """From contact to contact, as far as any reach."""
+    apart = contacts[1:] - contacts[:-1]
+    near: Ints = apart[apart <= REACHES_US[-1]]
+    return near
+
+
+def _answers_apart(contacts: Ints, commands: Ints) -> Ints:
+    """:func:`contact_differences` of one controller's sorted stamps."""
+    times = np.concatenate([commands, contacts])
+    order = np.argsort(times, kind="stable")  # of one stamp the commands come first
+    return contact_differences(times[order], order >= commands.size)
 
 
 def contact_differences(times: Ints, is_contact: Sequence[bool] | np.ndarray) -> Ints:
@@ -396,15 +431,19 @@ def polling_of(records: pl.DataFrame) -> pl.DataFrame:
                           for name in ("channel", "quantity", "day", "value"))
     ).select("controller", "time", "day", ours=C.quantity == "contact").sort("controller", "time")
     days = told.group_by("controller", "day", maintain_order=True).agg(stop=pl.len())
-    rows = []
     stamps, ours, start = told["time"].to_numpy(), told["ours"].to_numpy(), 0
+    rows, stretches = [], []
     for controller, day, stop in days.with_columns(C.stop.cum_sum()).rows():
         times, is_contact = stamps[start:stop], ours[start:stop]
         once = _each_once(times)
         step = _step_of(once)
-        period = polling_period_ms(times[is_contact], times[~is_contact], step or FINEST_STEP_MS)
-        rows.append((controller, day, period or step, once.size, step))
+        rows.append((controller, day, step, once.size, step))
+        stretches.append((
+            _each_once(times[is_contact]), times[~is_contact], step or FINEST_STEP_MS))
         start = stop
+    for place in np.flatnonzero(_may_be_polled(stretches)):
+        controller, day, step, edges, _ = rows[place]
+        rows[place] = controller, day, polling_period_ms(*stretches[place]) or step, edges, step
     return POLLING.conform(pl.DataFrame(
         rows, schema={"controller": pl.String, "day": pl.Int32, "resolution_ms": pl.Float64,
                       "edges": pl.Int64, "clock_ms": pl.Float64}, orient="row"))

@@ -12,6 +12,7 @@ Thevenin's theorem; R as in :func:`remanence.analytics.physics.source_resistance
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime
@@ -96,10 +97,14 @@ class RailModel:
     window_volts: float
     rated_amps: float | None
 
+    def _conductance(self, on: Iterable[str]) -> float:
+        """Of locks in parallel, exactly summed: no order of the locks may change its last digit."""
+        return math.fsum(self.siemens.get(name, 0.0) for name in on)
+
     def _volts(self, on: Iterable[str], ohms: float) -> float:
-        rest = sum(self.siemens[name] for name in self.resting)
-        load = sum(self.siemens.get(name, 0.0) for name in set(on))
-        return self.idle_volts * (1 + ohms * rest) / (1 + ohms * load)
+        # With the resting locks on the quotient is 1 whatever the resistance is: no whisker.
+        return self.idle_volts * (
+            (1 + ohms * self._conductance(self.resting)) / (1 + ohms * self._conductance(on)))
 
     def with_on(self, on: Iterable[str]) -> Prediction:
         """Volts with exactly these locks on; name the resting ones too where they are.
@@ -117,7 +122,7 @@ class RailModel:
         names = tuple(sorted(set(on)))
         volts = self._volts(names, self.ohms)
         ends = sorted(self._volts(names, ohms) for ohms in (self.low_ohms, self.high_ohms))
-        amps = volts * sum(self.siemens.get(name, 0.0) for name in names)
+        amps = volts * self._conductance(names)
         over = self.rated_amps is not None and amps > self.rated_amps
         return Prediction(names, volts, min(ends[0], volts), max(ends[1], volts), amps, over)
 

@@ -187,3 +187,20 @@ def test_days_and_controllers_are_judged_apart():
         records("a", coarse, contact)]))
     assert found["controller"].to_list() == ["a", "b", "b"]
     assert found["resolution_ms"].to_list() == [20.0, 1.0, 1.0]
+
+
+def test_days_looked_at_together_are_told_as_each_by_itself():
+    days, alone = [], []
+    for number in range(60):
+        period = (5.0, 20.0, 16.0, 0.001)[number % 4]  # the last is no polling at all
+        contacts, commands = polled(period, (3, 15, 90)[number % 3], seed=number,
+                                    commands=("any", "scanned")[number % 2],
+                                    off_grid=(0.0, 0.1)[number // 4 % 2])
+        times = np.concatenate([commands, contacts])
+        order = np.argsort(times, kind="stable")
+        contact = (np.arange(times.size) >= commands.size)[order]
+        days.append(records("c", times[order].astype(np.int64) + number * DAY, contact))
+        step = clock_step_ms(times)
+        alone.append(polling_period_ms(np.sort(contacts), np.sort(commands), step) or step)
+    assert polling_of(pl.concat(days))["resolution_ms"].to_list() == alone
+    assert {1.0, 5.0, 16.0, 20.0} <= set(alone)

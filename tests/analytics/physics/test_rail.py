@@ -59,6 +59,19 @@ def test_volts_with_any_set_on_are_those_of_the_network():
     assert rail.unknown == ("dark",)
 
 
+def test_at_rest_it_reads_its_idle_volts_to_the_last_digit():
+    # Whatever the coils and the resistance: no range, and no order in which the coils are added.
+    rng = np.random.default_rng(5)
+    for _ in range(50):
+        coils = (lock(f"m{i}", **{**MAGNET, "coil_ohms": float(rng.uniform(20, 90))})
+                 for i in range(6))
+        place = Venue(id="v", name="V", time_zone="UTC", locks=tuple(coils),
+                      supplies=(Supply(id="rail", rated_volts=12.0),))
+        rail = rail_model(place, "rail", 12.0, *rng.uniform(0.1, 0.9, 3))
+        rest = rail.with_on(rail.resting[::-1])
+        assert (rest.low_volts, rest.volts, rest.high_volts) == (12.0, 12.0, 12.0)
+
+
 def test_how_many_together():
     rail = model(ohms=0.5)
     steps = rail.pulsed_together()

@@ -4,6 +4,9 @@ from __future__ import annotations
 
 import json
 import os
+import shutil
+import subprocess
+import sys
 from datetime import date
 from html.parser import HTMLParser
 from pathlib import Path
@@ -273,3 +276,28 @@ def test_a_notebook_runs_and_ends_with_a_figure_and_a_decision(demo, path, monke
     last = book.cells[-1].outputs
     assert last
     assert last[-1].get("text", "").strip(), "a decision"
+
+
+def of_the_same_logs(demo: Path, folder: Path, **differs: str) -> dict[str, bytes]:
+    """All that a new process makes of the demo's log, by name: sheets and derived tables."""
+    shutil.copytree(demo, folder)
+    for made in ("reports", "timing", "parts", "store"):
+        shutil.rmtree(folder / made)
+    subprocess.run([sys.executable, "-m", "remanence", "weekly", str(folder)], check=True,
+                   capture_output=True, env={**os.environ, **differs})
+    return {path.relative_to(folder).as_posix(): path.read_bytes()
+            for made in ("reports", "timing", "parts", "store/derived")
+            for path in (folder / made).rglob("*")
+            if path.is_file() and path.name not in (".lock", "manifest.json")}
+
+
+def test_the_same_log_is_the_same_bytes_whatever_the_process(demo, tmp_path):
+    # Each order in which floats are added has a last digit of its own. Sets of names are ordered
+    # by the process's hash seed, and sums by group are parted among the threads.
+    one = of_the_same_logs(demo, tmp_path / "one", PYTHONHASHSEED="1", POLARS_MAX_THREADS="1",
+                           OMP_NUM_THREADS="1")
+    other = of_the_same_logs(demo, tmp_path / "other", PYTHONHASHSEED="2",
+                             POLARS_MAX_THREADS="4", OMP_NUM_THREADS="3")
+    assert {"parts/parts.json", "timing/timing.json"} < one.keys() == other.keys()
+    assert any(name.startswith("store/derived/") for name in one)
+    assert [name for name in one if one[name] != other[name]] == []
