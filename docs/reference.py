@@ -295,8 +295,9 @@ flour-bin takes 37% longer to release than before.
         {
             "remanence.analytics.timing.gather": ("Timing", "settings_of", "timing"),
             "remanence.analytics.timing.answer": (
-                "CueAnswer", "LockAnswer", "PulseAnswer", "WaitAnswer", "cue_answer",
-                "lock_answer", "nearest_offered", "pulse_answer", "stated_share", "wait_answer"),
+                "LockAnswer", "PulseAnswer", "WaitAnswer", "lock_answer", "nearest_offered",
+                "pulse_answer", "stated_share", "wait_answer"),
+            "remanence.analytics.timing.cue": ("CueAnswer", "cue_answer"),
             "remanence.analytics.timing.together": (
                 "GroupAnswer", "JointSpread", "RailAnswer", "groups_in_log", "joint_spread",
                 "range_quantile", "share_within", "together"),

@@ -280,11 +280,18 @@ def _began_together(change: Change, rows: Flags, own: Sequence[Change | None]) -
     A median over locks that fell slow one after another moves too. A change that no lock shows by
     itself has no other date.
     """
-    agree = [lock.since_low <= change.since_high + TOGETHER_DAYS
-             and lock.since_high >= change.since_low - TOGETHER_DAYS
-             for lock, row in zip(own, rows, strict=True)
-             if row and lock is not None and lock.log_odds > 0]
+    agree = []
+    for lock, row in zip(own, rows, strict=True):
+        if row and lock is not None and lock.log_odds > 0:
+            (low, high), (first, last) = _since(lock), _since(change)
+            agree.append(low <= last + TOGETHER_DAYS and high >= first - TOGETHER_DAYS)
     return bool(rows.any()) and (not agree or 2 * sum(agree) > len(agree))
+
+
+def _since(change: Change) -> tuple[float, float]:
+    """Between which days it began; any, where that is not known."""
+    return (-np.inf if change.since_low is None else change.since_low,
+            np.inf if change.since_high is None else change.since_high)
 
 
 def _unit_of_most(rows: Flags, units: Sequence[_Unit]) -> _Unit | None:
