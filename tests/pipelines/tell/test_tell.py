@@ -265,6 +265,7 @@ def test_secrets_are_used_and_never_told(tmp_path, capsys):
         secret(folder, "token", "s3cret")
         outcome = told(folder)
         assert len(outcome.faults) == 2
+        assert any("refuses user house (535)" in fault for fault in outcome.faults)
         assert main(["tell", str(folder), "--dry-run"]) == DONE
         secret(folder, "mail", "open sesame")
         told(folder)
