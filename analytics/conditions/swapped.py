@@ -14,7 +14,7 @@ from itertools import combinations
 
 import numpy as np
 import polars as pl
-from scipy import stats
+from scipy import special
 
 from remanence.analytics.history import History, day_ordinals, family, once_per_history, service_of
 from remanence.analytics.physics.regimes import Regime
@@ -133,7 +133,7 @@ def _weighed(before: _Side, now: _Side, a: int, b: int) -> tuple[Reals, Reals]:
         worst = np.maximum(worst, np.where(told, like, 0.0).max(axis=1))
         known += told.sum(axis=1)
     # Of so many figures one is the furthest off (Bonferroni).
-    fit: Reals = known * stats.chi2.sf(worst, 1.0)
+    fit: Reals = known * special.chdtrc(1.0, worst)
     each = np.minimum(*gains) >= LEAST_EACH
     return np.where(each, gains[0] + gains[1], -np.inf), fit
 
