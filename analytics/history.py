@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 
 from remanence.analytics.statistics.arrays import Flags, Ints, Reals
 from remanence.shared import tables
+from remanence.shared.table import in_order
 from remanence.shared.tables import BASELINE_ACTIONS
 from remanence.shared.venue import Lock, Venue
 from remanence.shared.weeks import Week
@@ -436,7 +437,9 @@ class Rows:
 def rows_by_lock(frame: pl.DataFrame, time: str, history: History) -> dict[str, Rows]:
     """Each lock's rows of ``frame``, oldest first; unknown locks are left out."""
     known = history.venue.locks_by_id
-    dated = with_weeks(frame, time, history).sort("lock", time)
+    dated = with_weeks(frame, time, history)
+    if not in_order(dated, ("lock", time)):
+        dated = dated.sort("lock", time)
     return {
         name: Rows(
             known[name], part,

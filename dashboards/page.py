@@ -10,16 +10,21 @@ import base64
 import hashlib
 import math
 import re
+import sys
 import tomllib
 import unicodedata
 from collections.abc import Iterable, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from datetime import date, datetime
 from functools import cached_property, lru_cache
 from importlib import resources
+from importlib.util import cache_from_source
+from pathlib import Path
 from typing import Any
 
 import jinja2
+import jinja2.bccache
 from babel import Locale
 from babel.dates import format_date, format_interval, format_skeleton
 from babel.lists import format_list
@@ -316,7 +321,25 @@ def environment() -> jinja2.Environment:
             if (resources.files(package) / "templates").is_dir()]),
         autoescape=True, undefined=jinja2.StrictUndefined, trim_blocks=True, lstrip_blocks=True,
         keep_trailing_newline=True,
+        bytecode_cache=None if sys.dont_write_bytecode else CompiledTemplates(),
     )
+
+
+class CompiledTemplates(jinja2.FileSystemBytecodeCache):
+    """Compiled templates beside this package's own compiled modules: a run need not compile them.
+
+    A template that was changed since is told by the digest of its source, and compiled again.
+    """
+
+    def __init__(self) -> None:
+        folder = Path(cache_from_source(__file__)).parent
+        super().__init__(str(folder), f"%s.{sys.implementation.cache_tag}.template")
+
+    def dump_bytecode(self, bucket: jinja2.bccache.Bucket) -> None:
+        """Keep one; where nothing can be written, as in an installed package, nothing is kept."""
+        with suppress(OSError):
+            Path(self.directory).mkdir(parents=True, exist_ok=True)
+            super().dump_bytecode(bucket)
 
 
 def _packages() -> list[str]:

@@ -96,12 +96,12 @@ class Table:
             (pl.col(c.name) if c.name in have else pl.lit(None)).cast(c.dtype).alias(c.name)
             for c in self.columns if columns is None or c.name in columns
         )
-        if _in_order(found, self.sorted_by):
+        if in_order(found, self.sorted_by):
             return found
         return found.sort(self.sorted_by, maintain_order=True)
 
 
-def _in_order(frame: pl.DataFrame, columns: Iterable[str]) -> bool:
+def in_order(frame: pl.DataFrame, columns: Iterable[str]) -> bool:
     """Whether the rows are sorted already: to see it takes a tenth of what sorting them takes."""
     alike: pl.Series | None = None
     for name in columns:

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import statistics
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from itertools import pairwise
+from typing import Any
 
+import numpy as np
 import polars as pl
 
 from remanence.analytics.health.model import Trace
@@ -22,6 +25,8 @@ _LONGEST_MS = 30_000.0
 _MUCH_SLOWER = 1.25
 """A second slow one is shown only if it took this many times the median."""
 _POINTS = 160
+_MICROSECOND = timedelta(microseconds=1)
+_NEEDED = ("command_time", "outcome", "latency_ms", "waited_ms", "pulse_ms")
 
 
 @dataclass(frozen=True)
@@ -81,25 +86,23 @@ def telling_actuations(
 def _of_lock(
     lock: Lock, rows: pl.DataFrame, history: History, worst: int, *, held: bool
 ) -> list[TraceRequest]:
-    missed = rows.filter(pl.col("outcome") == "no-release").sort("command_time")
-    answered = rows.filter(pl.col("latency_ms").is_not_null()).sort(
-        ["latency_ms", "command_time"], descending=[True, False]
-    )
-    chosen: list[tuple[str, dict[str, object]]] = [
-        ("unanswered", row) for row in missed.tail(max(1, worst - 1) if worst > 1 else 1).to_dicts()
+    week = rows.select(_NEEDED).sort("command_time").rows(named=True)
+    missed = [row for row in week if row["outcome"] == "no-release"]
+    answered = sorted((row for row in week if row["latency_ms"] is not None),
+                      key=lambda row: row["latency_ms"], reverse=True)
+    chosen: list[tuple[str, dict[str, Any]]] = [
+        ("unanswered", row) for row in missed[-(max(1, worst - 1) if worst > 1 else 1):]
     ]
-    room = max(1, worst - len(chosen)) if answered.height > 1 else 0
-    usual = answered["latency_ms"].median()
-    slow = answered.head(room).with_row_index("place").filter(
-        (pl.col("place") == 0)
-        | (pl.col("latency_ms") > _MUCH_SLOWER * (usual if isinstance(usual, float) else 0.0))
-    ).drop("place")
-    chosen += [("worst", row) for row in slow.to_dicts()]
+    room = max(1, worst - len(chosen)) if len(answered) > 1 else 0
+    usual = statistics.median(row["latency_ms"] for row in answered) if answered else 0.0
+    chosen += [("worst", row) for place, row in enumerate(answered[:room])
+               if place == 0 or row["latency_ms"] > _MUCH_SLOWER * usual]
     if held:
-        longest = rows.drop_nulls("pulse_ms").sort("pulse_ms", "command_time").tail(1)
-        chosen = [*(("longest", row) for row in longest.to_dicts()), *chosen[:WORST]]
-    if answered.height:
-        chosen.append(("typical", answered.row(answered.height // 2, named=True)))
+        timed = [row for row in week if row["pulse_ms"] is not None]
+        longest = sorted(timed, key=lambda row: row["pulse_ms"])[-1:]
+        chosen = [*(("longest", row) for row in longest), *chosen[:WORST]]
+    if answered:
+        chosen.append(("typical", answered[len(answered) // 2]))
     seen: set[object] = set()
     requests = []
     for role, row in chosen:
@@ -142,13 +145,15 @@ def trace(
         Whose trace it is.
     """
     used: dict[tuple[str | None, str], list[tuple[float, float]]] = defaultdict(list)
-    rows = signals.filter(pl.col("time").is_between(request.start, request.end)).select(
-        "channel", "quantity",
-        ms=(pl.col("time") - request.command_time).dt.total_microseconds() / 1000.0,
-        value=pl.col("value").cast(pl.Float64),
-    ).sort("ms")
-    for channel, quantity, ms, value in rows.iter_rows():
-        used[channel, quantity].append((ms, value))
+    elapsed = (signals["time"].to_numpy() - _stamp(request.command_time)).astype(np.int64)
+    inside = ((elapsed >= (request.start - request.command_time) // _MICROSECOND)
+              & (elapsed <= (request.end - request.command_time) // _MICROSECOND))
+    value = signals["value"].to_numpy()
+    channels, quantities = signals["channel"].to_list(), signals["quantity"].to_list()
+    shown = np.flatnonzero(inside)
+    for place in shown[np.argsort(elapsed[shown], kind="stable")].tolist():
+        used[channels[place], quantities[place]].append(
+            (elapsed[place].item() / 1000.0, float(value[place])))
     first, last = -_BEFORE_MS, (request.end - request.command_time) / timedelta(milliseconds=1)
     rest = float(lock.command_energised if lock.fail_safe else 1 - lock.command_energised)
     closed = 0.0 if lock.contact_closed_when == "open" else 1.0
@@ -163,6 +168,10 @@ def trace(
                  if lock.contact else ()),
         volts=line, volts_step_ms=steps[len(steps) // 2] if steps else None,
     )
+
+
+def _stamp(moment: datetime) -> np.datetime64:
+    return np.datetime64(moment.astimezone(UTC).replace(tzinfo=None), "us")
 
 
 def _steps(

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from datetime import UTC, date, timedelta
+from datetime import UTC, date, datetime, timedelta
 
+import numpy as np
 import polars as pl
 
 from remanence.analytics.health.traces import TraceRequest
@@ -46,10 +47,16 @@ def load_traces(store: Store, requests: Sequence[TraceRequest]) -> dict[str, pl.
         )
         rows = store.scan_signals([day]).filter(
             near & pl.col("channel").is_in(channels)
-        ).collect()
+        ).collect().sort("time", maintain_order=True)
+        times = rows["time"].to_numpy()
         for request in wanted:
-            found.setdefault(request.key, []).append(rows.filter(
-                pl.col("time").is_between(request.start, request.end)
-                & pl.col("channel").is_in(list(request.channels))
-            ))
-    return {key: pl.concat(parts).sort("time") for key, parts in found.items()}
+            first = np.searchsorted(times, _stamp(request.start), "left")
+            after = np.searchsorted(times, _stamp(request.end), "right")
+            found.setdefault(request.key, []).append(rows[int(first):int(after)].filter(
+                pl.col("channel").is_in(list(request.channels))))
+    return {key: parts[0] if len(parts) == 1 else pl.concat(parts).sort("time")
+            for key, parts in found.items()}
+
+
+def _stamp(moment: datetime) -> np.datetime64:
+    return np.datetime64(moment.astimezone(UTC).replace(tzinfo=None), "us")
