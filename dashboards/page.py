@@ -335,6 +335,11 @@ class CompiledTemplates(jinja2.FileSystemBytecodeCache):
         folder = Path(cache_from_source(__file__)).parent
         super().__init__(str(folder), f"%s.{sys.implementation.cache_tag}.template")
 
+    def load_bytecode(self, bucket: jinja2.bccache.Bucket) -> None:
+        """Take one that was kept, where it can be read."""
+        with suppress(OSError):
+            super().load_bytecode(bucket)
+
     def dump_bytecode(self, bucket: jinja2.bccache.Bucket) -> None:
         """Keep one; where nothing can be written, as in an installed package, nothing is kept."""
         with suppress(OSError):

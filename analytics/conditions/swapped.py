@@ -19,6 +19,7 @@ from scipy import special
 from remanence.analytics.history import History, day_ordinals, family, once_per_history, service_of
 from remanence.analytics.physics.regimes import Regime
 from remanence.analytics.statistics.arrays import Ints, Reals
+from remanence.analytics.statistics.medians import median
 from remanence.shared.tables import BASELINE_ACTIONS
 
 BEFORE_DAYS, NOW_DAYS = 35, 35
@@ -188,5 +189,5 @@ def _levels(
     if middle:
         variance *= MEDIAN_VARIANCE
         for at in np.flatnonzero(enough):
-            level[at] = np.median(value[low[at]:high[at]])
+            level[at] = median(value[low[at]:high[at]])
     return np.where(enough, level, np.nan), np.where(enough, variance + wander**2, np.inf)

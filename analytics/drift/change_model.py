@@ -67,7 +67,8 @@ def _shapes(days: Reals, onsets: Reals, end: float) -> Reals:
         (days[:, None] - onsets[None, :] + 1.0) / (end - onsets[None, :] + 1.0), 0.0, None
     )
     after = days[:, None] >= onsets[None, :]
-    return np.stack([np.where(after, elapsed**power, 0.0) for power in _POWER], axis=1)
+    elapsed[~after] = 0.0
+    return np.stack([elapsed**power if power else after.astype(float) for power in _POWER], axis=1)
 
 
 def level_log_likelihood(level: Reals, covariance: Reals, scale: float) -> float:

@@ -20,7 +20,7 @@ import polars as pl
 from remanence.analytics.history import History, in_first_weeks, once_per_history
 from remanence.analytics.physics.cable import cable_ohms
 from remanence.analytics.physics.latency import with_week
-from remanence.analytics.statistics.robust import Line, huber_line
+from remanence.analytics.statistics.robust import HuberFit, Line, huber_fit, huber_line
 from remanence.shared.table import require
 from remanence.shared.tables import ACTUATIONS
 from remanence.shared.venue import Lock, Venue
@@ -45,6 +45,9 @@ FIT_ROUNDS = 4
 
 SETTLED_OHMS = 1e-6
 """The rounds end at a change below this, far less than any meter shows. [ohm]"""
+
+_NEEDED = (
+    "lock", "command_time", "outcome", "volts_before", "sag_volts", "amps", "others_on")
 
 
 def coil_conductance(lock: Lock) -> float | None:
@@ -93,7 +96,7 @@ def with_load(actuations: pl.DataFrame, venue: Venue) -> pl.DataFrame:
     Current by Ohm's law from the venue file's coil and cable at the loaded volts, unless the log
     has amps.
     """
-    require(actuations, ACTUATIONS)
+    require(actuations, ACTUATIONS, _NEEDED)
     facts = []
     for lock in venue.locks:
         resting = [
@@ -175,7 +178,9 @@ def source_resistance(
     ``branch`` the feed to that point is in it. A warm coil draws less than the stated one,
     which makes the resistance read low by as much (0.4 % per kelvin).
     """
-    rows = with_load(actuations, venue)
+    require(actuations, ACTUATIONS, _NEEDED)
+    keys = [name for name in by if name in actuations.columns]
+    rows = with_load(actuations.select(*_NEEDED, *keys), venue)
     if "week" in by and "week" not in rows.columns:
         rows = with_week(rows, venue.zone)
     found = []
@@ -331,14 +336,15 @@ def _lines(group: pl.DataFrame, confidence: float) -> tuple[Line | None, Line | 
     sag = group["sag_volts"].to_numpy()
     lock = group["lock"].rank("dense").to_numpy()
     ohms = 0.0
-    between: Line | None = None
+    fitted: HuberFit | None = None
     x = amps
     for _ in range(FIT_ROUNDS):
         x = amps / (1 + max(ohms, 0.0) * others)
-        between = huber_line(x, sag, groups=lock, intercept=False, confidence=confidence)
-        if between is None or abs(between.slope - ohms) < SETTLED_OHMS:
+        fitted = huber_fit(x, sag, intercept=False)
+        if fitted is None or abs(fitted.slope - ohms) < SETTLED_OHMS:
             break
-        ohms = between.slope
+        ohms = fitted.slope
+    between = fitted.line(lock, confidence) if fitted else None
     # Within: each lock's own mean ratio is taken out, so only repeat scatter remains.
     ratio = pl.DataFrame({"lock": lock, "sag": sag, "x": x}).with_columns(
         own=(pl.col("sag").sum() / pl.col("x").sum()).over("lock")

@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import special
 
-from remanence.analytics.statistics.arrays import Reals
+from remanence.analytics.statistics.arrays import Flags, Reals
 from remanence.analytics.statistics.medians import median
 
 HUBER_TUNING = 1.345
@@ -78,6 +78,72 @@ def huber_line(
     P. J. Huber, "Robust Statistics" (1981), ch. 7; standard errors by his eq. 7.6.8 and,
     for groups, the sandwich of summed scores with the factor groups / (groups - 1).
     """
+    fitted = huber_fit(x, y, intercept=intercept, tuning=tuning, rounds=rounds)
+    return fitted.line(groups, confidence) if fitted else None
+
+
+@dataclass(frozen=True)
+class HuberFit:
+    """A line that was fitted, before its errors are asked for: whoever fits again needs none.
+
+    ``keep`` are the rows without a missing value; ``design`` (n, 1 or 2) and ``value`` (n,) are
+    those, centred at ``middle``; ``beta`` are the intercept there, if any, and the slope.
+    """
+
+    keep: Flags
+    design: Reals
+    value: Reals
+    beta: Reals
+    scale: float
+    middle: float
+    tuning: float
+
+    @property
+    def slope(self) -> float:
+        """Of the line, in units of y over those of x."""
+        return float(self.beta[-1])
+
+    def line(self, groups: npt.ArrayLike | None, confidence: float) -> Line:
+        """The line with its errors; see :func:`huber_line`."""
+        design, scale, tuning = self.design, self.scale, self.tuning
+        residual = self.value - design @ self.beta
+        inverse = np.asarray(np.linalg.inv(design.T @ design), dtype=np.float64)
+        count, terms = design.shape
+        freedom = count - terms
+        covariance, scatter = _covariance(residual, scale, tuning, inverse, freedom)
+        if groups is not None:
+            _, code = np.unique(np.asarray(groups).ravel()[self.keep], return_inverse=True)
+            if code.max() >= 2:
+                covariance, freedom = _grouped(
+                    design, residual, scale, tuning, np.asarray(code), covariance
+                )
+        errors = np.sqrt(np.maximum(np.diag(covariance), 0.0))
+        reach = float(special.stdtrit(freedom, 0.5 + confidence / 2)) * errors[-1]
+        slope = self.slope
+        base, base_error = 0.0, 0.0
+        if terms == 2:
+            base = float(self.beta[0]) - slope * self.middle
+            base_error = float(np.hypot(errors[0], self.middle * errors[1]))
+        return Line(slope, base, float(errors[-1]), base_error, slope - float(reach),
+                    slope + float(reach), scatter, int(count), int(freedom))
+
+
+def huber_fit(
+    x: npt.ArrayLike, y: npt.ArrayLike, *, intercept: bool = True, tuning: float = HUBER_TUNING,
+    rounds: int = 50,
+) -> HuberFit | None:
+    """The fit of :func:`huber_line`, without its errors.
+
+    Parameters
+    ----------
+    x, y, intercept, tuning, rounds
+        As there.
+
+    Returns
+    -------
+    HuberFit or None
+        None where there are too few points, or all at one ``x``: not enough data.
+    """
     at, value = np.asarray(x, dtype=float).ravel(), np.asarray(y, dtype=float).ravel()
     keep = np.isfinite(at) & np.isfinite(value)
     at, value = at[keep], value[keep]
@@ -106,25 +172,7 @@ def huber_line(
             beta = new
             break
         beta = new
-    residual = value - design @ beta
-    inverse = np.linalg.inv(design.T @ design)
-    freedom = at.size - terms
-    covariance, scatter = _covariance(residual, scale, tuning, inverse, freedom)
-    if groups is not None:
-        _, code = np.unique(np.asarray(groups).ravel()[keep], return_inverse=True)
-        if code.max() >= 2:
-            covariance, freedom = _grouped(
-                design, residual, scale, tuning, np.asarray(code), covariance
-            )
-    errors = np.sqrt(np.maximum(np.diag(covariance), 0.0))
-    reach = float(special.stdtrit(freedom, 0.5 + confidence / 2)) * errors[-1]
-    slope = float(beta[-1])
-    base, base_error = 0.0, 0.0
-    if intercept:
-        base = float(beta[0]) - slope * middle
-        base_error = float(np.hypot(errors[0], middle * errors[1]))
-    return Line(slope, base, float(errors[-1]), base_error, slope - float(reach),
-                slope + float(reach), scatter, int(at.size), int(freedom))
+    return HuberFit(keep, design, value, beta, scale, middle, tuning)
 
 
 def _scores(residual: Reals, scale: float, tuning: float) -> tuple[Reals, float]:

@@ -13,7 +13,7 @@ import numpy as np
 
 from remanence.analytics.statistics.arrays import Flags, Ints, Reals
 from remanence.analytics.statistics.change import Change, Side
-from remanence.analytics.statistics.medians import grouped_medians
+from remanence.analytics.statistics.medians import grouped_medians, median
 from remanence.analytics.timing.tail import design_effect
 
 FEWEST_RECENT = 30
@@ -139,6 +139,6 @@ def _level_change(new: Reals, old: Reals, gate: float) -> float:
     """The smaller of shift over gate and shift over its error over what is asked for."""
     if min(new.size, old.size) < LEAST_DAYS:
         return 0.0
-    shift = abs(float(np.median(new)) - float(np.median(old)))
+    shift = abs(median(new) - median(old))
     error = float(np.sqrt(np.var(new, ddof=1) / new.size + np.var(old, ddof=1) / old.size))
     return min(shift / gate, shift / max(error, 1e-9) / LEVEL_ERRORS)
