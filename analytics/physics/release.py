@@ -208,9 +208,31 @@ class Solenoid:
         numpy.ndarray
             Milliseconds; infinity where it stalls.
         """
-        ratio = copper_ratio(celsius)
-        share = self.stall_volts * ratio / np.asarray(volts, dtype=float)
-        with np.errstate(divide="ignore", invalid="ignore"):
-            rise = -np.log1p(-np.minimum(share, 1.0))
-        latency: Reals = self.dead_ms + self.rise_ms / ratio * rise
+        latency: Reals = self.dead_ms + solenoid_latency_ms(
+            self.rise_ms, self.stall_volts, volts, celsius)
         return latency
+
+
+def solenoid_latency_ms(
+    rise_ms: float, stall_volts: npt.ArrayLike, volts: npt.ArrayLike, celsius: npt.ArrayLike
+) -> Reals:
+    """Latency of latches beyond their dead time, by the equation of this module.
+
+    Parameters
+    ----------
+    rise_ms : float
+        Scale of the current's rise, at 20 degrees. [ms]
+    stall_volts, volts, celsius : array_like
+        As in :class:`Solenoid` and its latency; of shapes that fit one another.
+
+    Returns
+    -------
+    numpy.ndarray
+        Milliseconds, of their common shape; infinity where it stalls.
+    """
+    ratio = copper_ratio(celsius)
+    share = stall_volts * ratio / np.asarray(volts, dtype=float)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        rise = -np.log1p(-np.minimum(share, 1.0))
+    latency: Reals = rise_ms / ratio * rise
+    return latency

@@ -25,7 +25,12 @@ import polars as pl
 from scipy import special
 
 from remanence.analytics.physics.latency import placed_within_resolution
-from remanence.analytics.physics.release import CLAMP_VOLTS, STALL_SHARE, Magnet, Solenoid
+from remanence.analytics.physics.release import (
+    CLAMP_VOLTS,
+    STALL_SHARE,
+    Magnet,
+    solenoid_latency_ms,
+)
 from remanence.analytics.statistics.arrays import Reals
 from remanence.analytics.statistics.intervals import robust_deviation
 from remanence.analytics.statistics.robust import HUBER_TUNING
@@ -330,9 +335,7 @@ def _factors(lock: Lock, shares: Reals, volts: npt.ArrayLike, celsius: npt.Array
     )
     if lock.is_magnet or not lock.pulsed:
         return np.repeat(_magnet_factor(lock, at)[None, :], shares.size, axis=0)
-    return np.stack([
-        Solenoid(1.0, float(share) * lock.rated_volts).latency_ms(at, warm) for share in shares
-    ])
+    return solenoid_latency_ms(1.0, shares[:, None] * lock.rated_volts, at, warm)
 
 
 def _magnet_factor(lock: Lock, volts: Reals) -> Reals:

@@ -16,6 +16,7 @@ from itertools import pairwise
 from pathlib import Path
 
 import polars as pl
+import pyarrow as pa
 import pyarrow.parquet as pq
 
 from remanence.pipelines.store.days import (
@@ -26,10 +27,10 @@ from remanence.pipelines.store.days import (
     notes,
     row_groups,
 )
-from remanence.pipelines.store.disk import write_named
+from remanence.pipelines.store.disk import check, write_named
 from remanence.pipelines.store.manifest import Manifest, Segment
-from remanence.pipelines.store.name_codes import coded, plain
-from remanence.pipelines.store.segments import read_segment
+from remanence.pipelines.store.name_codes import NAMES, PLACES, coded, plain
+from remanence.pipelines.store.segments import read_segment, unreadable
 from remanence.shared.tables import SIGNALS
 
 SETTLED_DAYS = 7
@@ -121,28 +122,58 @@ def _write(
 ) -> dict[str, Segment]:
     """Write one file, a day at a time; the days' rows in it."""
     data = io.BytesIO()
-    writer: pq.ParquetWriter | None = None
     places: dict[str, tuple[int, int]] = {}
     at = 0
-    for day, segments in held.items():
-        frame = coded(pl.concat([read_segment(folder, segment) for segment in segments]))
-        groups: list[int] = []
-        if kind == "levels":
-            frame = channel_by_channel(frame)
-            groups = row_groups(frame)
-        table = plain(frame).select(SIGNALS.schema.names()).to_arrow(
-            compat_level=pl.CompatLevel.oldest())
-        if writer is None:
-            writer = pq.ParquetWriter(data, table.schema, **WRITES)
-        for start, stop in pairwise([0, *groups, frame.height]):
-            writer.write_table(table.slice(start, stop - start), row_group_size=ROW_GROUP)
-        places[day] = at, frame.height
-        at += frame.height
-    if writer is not None:
+    with pq.ParquetWriter(data, _CODED, **WRITES) as writer:
+        for day, segments in held.items():
+            begin = at
+            for group in _row_groups(folder, kind, segments):
+                writer.write_table(group, row_group_size=ROW_GROUP)
+                at += group.num_rows
+            places[day] = begin, at - begin
         writer.add_key_value_metadata(notes(SIGNALS))
-        writer.close()
     path = write_named(folder, stem, ".parquet", data.getbuffer())
     manifest.shared[path] = at
     return {day: Segment(path, kind, rows, min(s.first for s in held[day]),
                          max(s.last for s in held[day]), begin)
             for day, (begin, rows) in places.items()}
+
+
+def _row_groups(folder: Path, kind: str, segments: list[Segment]) -> Iterator[pa.Table]:
+    """A day's rows as the month's file has them."""
+    if len(segments) == 1 and segments[0].at is None:
+        path = folder / segments[0].path
+        try:
+            check(path)
+            with pq.ParquetFile(path, read_dictionary=list(NAMES)) as file:
+                # (A file that tells the places in a tick lies channel by channel.)
+                if file.schema_arrow.remove_metadata().equals(_CODED):
+                    groups = [file.read_row_group(number) for number in range(file.num_row_groups)]
+                    if not any(group[name].null_count for group in groups for name in PLACES):
+                        yield from groups
+                        return
+        except (OSError, pa.ArrowException) as error:
+            raise unreadable(path, error) from None
+    frame = coded(pl.concat([read_segment(folder, segment) for segment in segments]))
+    starts: list[int] = []
+    if kind == "levels":
+        frame = channel_by_channel(frame)
+        starts = row_groups(frame)
+    table = _coded_arrow(frame)
+    for start, stop in pairwise([0, *starts, frame.height]):
+        yield table.slice(start, stop - start)
+
+
+def _coded_arrow(frame: pl.DataFrame) -> pa.Table:
+    """Coded SIGNALS for Parquet; of whatever size Polars' numbers of names are, in one type."""
+    table = plain(frame).select(SIGNALS.schema.names()).to_arrow(
+        compat_level=pl.CompatLevel.oldest())
+    for place, name in enumerate(table.column_names):
+        if name in NAMES:
+            texts = table[name].cast(pa.string()).dictionary_encode()
+            table = table.set_column(place, name, texts)
+    return table
+
+
+_CODED = _coded_arrow(SIGNALS.empty()).schema
+"""Names are read from a file as the numbers that they were written from, and written so again."""
