@@ -26,9 +26,9 @@ from remanence.shared.weeks import Week
 
 __all__ = [
     "FIRST_WEEKS", "WEEKS_BEFORE", "Flags", "History", "Ints", "Reals", "Rows",
-    "actuations_by_lock", "baseline_start", "day_ordinals", "family", "first_day", "in_first_weeks",
-    "last_service", "once_per_history", "per_lock", "rows_by_lock", "service_of", "siblings",
-    "since_baseline", "whole_commands", "with_weeks",
+    "actuations_by_lock", "baseline_start", "commands_by_lock", "day_ordinals", "family",
+    "first_day", "in_first_weeks", "last_service", "once_per_history", "per_lock", "rows_by_lock",
+    "service_of", "siblings", "since_baseline", "whole_commands", "with_weeks",
 ]
 
 Result = TypeVar("Result")
@@ -452,3 +452,9 @@ def rows_by_lock(frame: pl.DataFrame, time: str, history: History) -> dict[str, 
 
 
 _EPOCH = date(1970, 1, 1).toordinal()
+
+
+@once_per_history
+def commands_by_lock(history: History) -> dict[str, Rows]:
+    """:func:`rows_by_lock` of all actuations, for all who ask."""
+    return rows_by_lock(history.dated("actuations"), "command_time", history)

@@ -18,6 +18,7 @@ from remanence.analytics.history import (
     Ints,
     Reals,
     Rows,
+    commands_by_lock,
     rows_by_lock,
     siblings,
 )
@@ -234,7 +235,7 @@ def opened_unpowered(history: History) -> list[Finding]:
     counted for each command given meanwhile, and that rate is compared with the lock's own
     past, because staff open locks by hand now and then. Three of a day count at most.
     """
-    commands = rows_by_lock(history.dated("actuations"), "command_time", history)
+    commands = commands_by_lock(history)
     openings = rows_by_lock(
         history.openings.filter(~pl.col("energised").fill_null(False)), "time", history)
     played = _played(history)
@@ -278,7 +279,7 @@ def _answers_another(rows: Rows) -> Flags:
 def _played(history: History) -> dict[int, tuple[int, int]]:
     """First and last command of each day, by day ordinal: what lies outside is staff's time."""
     spans: dict[int, tuple[int, int]] = {}
-    for rows in rows_by_lock(history.dated("actuations"), "command_time", history).values():
+    for rows in commands_by_lock(history).values():
         days, first = np.unique(rows.day, return_index=True)
         last = np.append(first[1:], rows.size) - 1
         for day, low, high in zip(days, rows.time_us[first], rows.time_us[last], strict=True):

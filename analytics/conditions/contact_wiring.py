@@ -17,6 +17,7 @@ from remanence.analytics.history import (
     Ints,
     Reals,
     Rows,
+    commands_by_lock,
     once_per_history,
     rows_by_lock,
 )
@@ -112,12 +113,14 @@ def contact_courses(history: History) -> dict[str, ContactCourse]:
 
     Commands whose outcome could not be observed are left out.
     """
-    wired = [lock.id for lock in history.venue.locks if lock.contact]
-    frame = history.dated("actuations").filter(
-        pl.col("lock").is_in(wired) & (pl.col("outcome") != "unobserved"))
     changes = rows_by_lock(history.contact_changes, "time", history)
     found = {}
-    for name, rows in rows_by_lock(frame, "command_time", history).items():
+    for name, rows in commands_by_lock(history).items():
+        observed = (rows.frame["outcome"] != "unobserved").fill_null(False).to_numpy()
+        if not rows.lock.contact or not observed.any():
+            continue
+        if not observed.all():
+            rows = rows.take(observed)
         change = changes.get(name)
         times = change.time_us if change is not None else np.array([], dtype=np.int64)
         opens = change.flag("open") if change is not None else np.array([], dtype=bool)
@@ -299,7 +302,7 @@ def crossed_channels(history: History) -> list[Finding]:
         & ~(pl.col("open_ms") < FLICKER_MS).fill_null(False))
     if openings.is_empty():
         return []
-    commands = rows_by_lock(history.dated("actuations"), "command_time", history)
+    commands = commands_by_lock(history)
     found: dict[str, Finding] = {}
     pairs = openings.group_by("lock", "other_lock").len().filter(
         pl.col("len") >= _FEWEST_CROSSED)

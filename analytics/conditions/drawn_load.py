@@ -64,6 +64,11 @@ Assumption."""
 _LOAD_MISSED_MS = 50.0
 """Readings further apart than this may have missed the whole load of a coil that cuts itself."""
 
+_NEEDED = (
+    "lock", "command_time", "day", "weeks_ago", "pulse_ms", "outcome", "sag_volts", "end_sag_volts",
+    "volts_before", "volts_min", "volts_noise", "volts_samples", "sample_ms")
+"""The rows are kept for all who ask: the other half of their columns would be kept with them."""
+
 
 @dataclass(frozen=True)
 class Drawn:
@@ -111,7 +116,7 @@ def drawn_loads(history: History) -> dict[str, Drawn]:
         that was already open tell nothing: its own switch keeps the coil off.
     """
     by_lock = rows_by_lock(
-        _drawn(rested(history.dated("actuations")), history).filter(
+        _drawn(rested(history.dated("actuations").select(_NEEDED)), history).filter(
             pl.col("sag_volts").is_finite()),
         "command_time", history)
     own = {name: _usual(rows, history) for name, rows in by_lock.items()}

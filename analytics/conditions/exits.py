@@ -15,8 +15,8 @@ from remanence.analytics.history import (
     Flags,
     History,
     Rows,
+    commands_by_lock,
     once_per_history,
-    rows_by_lock,
     since_baseline,
 )
 from remanence.analytics.statistics.intervals import probability
@@ -70,7 +70,7 @@ def cuts_on_way_out(history: History) -> dict[str, Cuts]:
     """
     drawn = drawn_loads(history)
     found = {}
-    for name, rows in rows_by_lock(history.dated("actuations"), "command_time", history).items():
+    for name, rows in commands_by_lock(history).items():
         lock = rows.lock
         if not lock.on_way_out:
             continue

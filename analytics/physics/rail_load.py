@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from remanence.analytics.history import History, day_ordinals, once_per_history
 from remanence.analytics.statistics.arrays import Reals
 from remanence.analytics.statistics.intervals import robust_deviation
+from remanence.shared.table import in_order
 from remanence.shared.venue import Supply
 
 NEW_COIL = ("replaced", "rewired")
@@ -109,7 +110,9 @@ def rested(actuations: pl.DataFrame) -> pl.DataFrame:
     ended = pl.col("command_time") + pl.duration(
         microseconds=pl.col("pulse_ms").fill_null(0.0) * 1000.0)
     gap = pl.col("command_time") - ended.shift(1).over("lock")
-    return actuations.sort("lock", "command_time").filter(
+    if not in_order(actuations, ("lock", "command_time")):
+        actuations = actuations.sort("lock", "command_time")
+    return actuations.filter(
         gap.is_null() | (gap > pl.duration(milliseconds=RESTED_MS)))
 
 
@@ -143,7 +146,9 @@ def measured_sags(history: History) -> pl.DataFrame:
     deepest = pl.col("volts_before") - pl.col("volts_min")
     alone = holds | deepest.is_null() | (deepest <= _DEEPER * sag + _DEEPER_NOISES * noise)
     return (
-        rested(history.dated("actuations"))
+        rested(history.dated("actuations").select(
+            "lock", "command_time", "day", "weeks_ago", "pulse_ms", "outcome", "sag_volts",
+            "volts_before", "volts_min", "volts_noise", "volts_samples"))
         .with_columns(sag=sag, loaded=loaded, noise=noise)
         .filter(
             (pl.col("sag") > floor) & (pl.col("loaded") > _LEAST_LOADED) & alone
