@@ -247,7 +247,9 @@ def whole_commands(actuations: pl.DataFrame) -> pl.DataFrame:
     """
     gap = (pl.col("command_time") - pl.col("command_time").shift(1).over("lock")).dt
     apart = gap.total_microseconds() / 1000.0
-    ordered = actuations.sort("lock", "command_time", maintain_order=True)
+    ordered = actuations
+    if not in_order(actuations, ("lock", "command_time")):
+        ordered = actuations.sort("lock", "command_time", maintain_order=True)
     again = ordered.select((apart <= SAME_COMMAND_MS).fill_null(False)).to_series()
     if not again.any():
         return actuations

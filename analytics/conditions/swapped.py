@@ -145,7 +145,8 @@ def _sides(history: History, locks: list[str], days: Ints) -> tuple[_Side, _Side
     before = _Side(np.full(shape, np.nan), np.full(shape, np.inf))
     now = _Side(np.full(shape, np.nan), np.full(shape, np.inf))
     released = pl.col("outcome") == "released"
-    actuations = history.dated("actuations").filter(released)
+    actuations = history.dated("actuations").select(
+        "lock", "day", "outcome", "latency_ms", "sag_volts").filter(released)
     movements = history.dated("contact_changes")
     for place, (figure, wander) in enumerate(WANDER.items()):
         counts = figure in ("bounces", "settle_ms")

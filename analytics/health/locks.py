@@ -89,7 +89,9 @@ def lock_tables(history: History, findings: Sequence[Finding]) -> LockTables:
         ],
         schema={"lock": pl.String, "from_day": pl.Date, "to_day": pl.Date}, orient="row",
     )
-    eligible = rows.join(spans, on="lock", how="inner").filter(
+    eligible = rows.select(
+        "lock", "day", "weeks_ago", "outcome", "latency_ms", "waited_ms", "latency_from",
+        "resolution_ms", "across_clocks").join(spans, on="lock", how="inner").filter(
         (pl.col("day") >= pl.col("from_day")) & (pl.col("day") < pl.col("to_day"))
         & (pl.col("weeks_ago") >= 1) & pl.col("outcome").is_in(["released", "no-release"])
     )
