@@ -229,7 +229,8 @@ def _off_weeks(
     """How far each rail rose at switch-off, week by week: median, 5 and 95 % of what was read."""
     spike = pl.col("off_spike_volts")
     weekly = (
-        rows.filter(spike.is_not_null() & (pl.col("weeks_ago") >= 0))
+        rows.select("lock", "weeks_ago", "off_spike_volts")
+        .filter(spike.is_not_null() & (pl.col("weeks_ago") >= 0))
         .group_by("lock", "weeks_ago")
         .agg(n=pl.len(), middle=spike.median(), low=spike.quantile(0.05),
              high=spike.quantile(0.95))

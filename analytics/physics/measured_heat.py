@@ -56,7 +56,8 @@ def measured_heat(actuations: pl.DataFrame, venue: Venue) -> pl.DataFrame:
     ambient = venue.limits.ambient_celsius
     wires = {lock.id: cable_ohms(lock) or 0.0 for lock in venue.locks}
     rows = (
-        actuations.sort("lock", "command_time")
+        actuations.select("lock", "command_time", "amps", "volts_before", "sag_volts")
+        .sort("lock", "command_time")
         .with_columns(
             rest=pl.col("command_time").diff().over("lock").dt.total_microseconds() / 1e6,
             volts=pl.col("volts_before") - pl.col("sag_volts").fill_null(0.0),

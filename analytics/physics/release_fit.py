@@ -127,10 +127,11 @@ def loaded(actuations: pl.DataFrame, heat: pl.DataFrame | None, ambient: float) 
     )
     if heat is None or heat.is_empty():
         return rows.with_columns(celsius=pl.lit(ambient))
-    return rows.join(
+    # Only the keys are joined, so that no other column is copied.
+    warm = rows.select("lock", "command_time").join(
         heat.unique(["lock", "command_time"], keep="first"), on=["lock", "command_time"],
-        how="left",
-    ).with_columns(pl.col("celsius").fill_null(ambient))
+        how="left", maintain_order="left")
+    return rows.with_columns(warm["celsius"].fill_null(ambient))
 
 
 @dataclass(frozen=True)
