@@ -25,13 +25,17 @@ ORDER = (
 
 def imported(path: Path) -> set[str]:
     """Every module that a file imports, by its full name."""
-    names: set[str] = set()
-    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
-        if isinstance(node, ast.Import):
-            names |= {alias.name for alias in node.names}
-        elif isinstance(node, ast.ImportFrom) and node.module and node.level == 0:
-            names |= {f"{node.module}.{alias.name}" for alias in node.names}
-    return names
+    tree = ast.parse(path.read_text(encoding="utf-8"))
+    return {name for node in ast.walk(tree) for name in names_of(node)}
+
+
+def names_of(node: ast.AST) -> set[str]:
+    """What one statement imports, by full names; nothing where it is no import."""
+    if isinstance(node, ast.Import):
+        return {alias.name for alias in node.names}
+    if isinstance(node, ast.ImportFrom) and node.module and node.level == 0:
+        return {f"{node.module}.{alias.name}" for alias in node.names}
+    return set()
 
 
 def ours(path: Path, depth: int) -> set[str]:
@@ -120,4 +124,17 @@ def test_analytics_touches_no_disk_no_clock_no_screen():
         )
         if found:
             wrong[path.name] = sorted(found)
+    assert not wrong
+
+
+def test_no_module_loads_a_large_statistics_package_with_itself():
+    """They take half a second and 40 MB; who needs one asks for it inside a function."""
+    large = {"scipy.stats", "scipy.optimize", "sklearn", "pandas", "plotly"}
+    wrong = {}
+    for room in ("analytics", "dashboards", "shared"):
+        for path in sorted((ROOT / room).rglob("*.py")):
+            body = ast.parse(path.read_text(encoding="utf-8")).body
+            named = {name for node in body for name in names_of(node)}
+            if found := {name for name in named if name.startswith(tuple(large))}:
+                wrong[str(path.relative_to(ROOT))] = sorted(found)
     assert not wrong
