@@ -49,7 +49,14 @@ if TYPE_CHECKING:
         change_of_rate,
         rate_that_matters,
     )
-    from remanence.analytics.statistics.robust import HUBER_TUNING, Line, huber_line, theil_sen
+    from remanence.analytics.statistics.robust import (
+        HUBER_TUNING,
+        HuberFit,
+        Line,
+        huber_fit,
+        huber_line,
+        theil_sen,
+    )
     from remanence.analytics.statistics.root import rising_root
     from remanence.analytics.statistics.seasoned import shift_since
     from remanence.analytics.statistics.settings import ALIKE, settings
@@ -64,15 +71,15 @@ if TYPE_CHECKING:
 
 __all__ = [
     "ALIKE", "Change", "DEVIATION_OVER_MAD", "FAMILY_CYCLES", "FAMILY_FACTOR", "FEWEST_FOR_TIE",
-    "Flags", "HUBER_TUNING", "Ints", "LEAST_TIED_POLL_MS", "LifePosterior", "Line", "Lives",
-    "MEDIAN_ERROR", "MEDIAN_SQUARE", "MEDIAN_VARIANCE", "NORMAL_95", "NORMAL_95_ROUNDED",
+    "Flags", "HUBER_TUNING", "HuberFit", "Ints", "LEAST_TIED_POLL_MS", "LifePosterior", "Line",
+    "Lives", "MEDIAN_ERROR", "MEDIAN_SQUARE", "MEDIAN_VARIANCE", "NORMAL_95", "NORMAL_95_ROUNDED",
     "ProductLimit", "Reals", "Side", "TIED_SHARE", "TIED_WITHIN_POLLS", "betabinomial",
     "bound_of_quantile", "chance_of_at_least", "chance_of_at_least_between", "change_of_level",
     "change_of_rate", "check_limits", "cusum", "grouped_curves", "grouped_medians",
-    "grouped_quantile", "huber_line", "level_of_days", "life_posterior", "log_density_of_t",
-    "median", "median_interval", "poisson_limits", "polled_median", "polls_in_step", "probability",
-    "product_limit", "rate_that_matters", "rising_root", "robust_deviation", "settings",
-    "shift_since", "theil_sen", "wilson", "zero_failure_scale",
+    "grouped_quantile", "huber_fit", "huber_line", "level_of_days", "life_posterior",
+    "log_density_of_t", "median", "median_interval", "poisson_limits", "polled_median",
+    "polls_in_step", "probability", "product_limit", "rate_that_matters", "rising_root",
+    "robust_deviation", "settings", "shift_since", "theil_sen", "wilson", "zero_failure_scale",
 ]
 
 __getattr__ = on_demand(__name__, {
@@ -90,7 +97,7 @@ __getattr__ = on_demand(__name__, {
         "polled_median", "polls_in_step"),
     "rates": ("betabinomial", "chance_of_at_least", "chance_of_at_least_between", "change_of_rate",
         "rate_that_matters"),
-    "robust": ("HUBER_TUNING", "Line", "huber_line", "theil_sen"),
+    "robust": ("HUBER_TUNING", "HuberFit", "Line", "huber_fit", "huber_line", "theil_sen"),
     "root": ("rising_root",),
     "seasoned": ("shift_since",),
     "settings": ("ALIKE", "settings"),
