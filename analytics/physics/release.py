@@ -231,7 +231,7 @@ def solenoid_latency_ms(
         Milliseconds, of their common shape; infinity where it stalls.
     """
     ratio = copper_ratio(celsius)
-    share = stall_volts * ratio / np.asarray(volts, dtype=float)
+    share = np.asarray(stall_volts, dtype=float) * ratio / np.asarray(volts, dtype=float)
     with np.errstate(divide="ignore", invalid="ignore"):
         rise = -np.log1p(-np.minimum(share, 1.0))
     latency: Reals = rise_ms / ratio * rise
