@@ -246,11 +246,11 @@ def polars(folder: Path, days: int | None, *, hours: bool = False) -> int:
         levels = pl.scan_parquet(files, hive_partitioning=False).select(
             "channel", "value", *(["run"] if hours else []), t=c.time.to_physical()).collect()
         span = c.t.is_between(levels["t"].min(), levels["t"].max())
-        by_rail = {str(rail): part.sort("t") for (rail,), part in levels.partition_by(
-            "channel", as_dict=True).items()}
+        by_rail = {rail: levels.filter(c.channel == rail).sort("t")
+                   for rail in levels["channel"].unique()}
         del levels
         for (rail,), part in rows.filter(span).partition_by("rail", as_dict=True).items():
-            volts = by_rail[str(rail)]
+            volts = by_rail[rail]
             t, v = volts["t"], volts["value"]
             last = pl.min_horizontal("ends", c.t + 2_000_000).fill_null(c.t + 2_000_000)
             part = part.with_columns(last=last).with_row_index("row").with_columns(
