@@ -6,7 +6,6 @@ as long as reading them from the disk.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
 from itertools import pairwise
 from typing import Any
 
@@ -22,8 +21,6 @@ from remanence.analytics.pairing.wiring import Wiring
 from remanence.analytics.statistics.arrays import Ints
 
 C = pl.col
-Columns = Mapping[str, NDArray[Any]]
-"""Columns of one length, by name."""
 
 HOUR_US = 3_600_000_000
 MARGIN_US = 2_000_000
@@ -61,11 +58,13 @@ def busy_stretches(edges: pl.DataFrame, wiring: Wiring) -> pl.DataFrame:
     ]).filter("on").select("rail", "begin", end=C.end + MARGIN_US).sort("begin")
 
 
-def rail_hours(volts: Samples, busy: pl.DataFrame) -> Columns:
-    """RAIL_HOURS of one rail, but for its name; NaN for null.
+def rail_hours(rail: str, volts: Samples, busy: pl.DataFrame) -> pl.DataFrame:
+    """RAIL_HOURS of one rail.
 
     Parameters
     ----------
+    rail : str
+        Its name.
     volts : Samples
         Its readings of whole hours.
     busy : polars.DataFrame
@@ -119,7 +118,13 @@ def rail_hours(volts: Samples, busy: pl.DataFrame) -> Columns:
             size > 1, np.sqrt(squares / np.maximum(size - 1, 1)), np.nan))
     else:
         found["idle_deviation"] = level(np.nan)
-    return found
+    return _table(found, supply=rail)
+
+
+def _table(columns: dict[str, NDArray[Any]], **whose: str) -> pl.DataFrame:
+    """Columns of one length (NaN for null), and the name of the rail or controller."""
+    return pl.DataFrame(columns, nan_to_null=True).with_columns(
+        pl.lit(name).alias(column) for column, name in whose.items())
 
 
 def hours_of(time: Ints) -> tuple[Ints, Ints]:
@@ -132,11 +137,13 @@ def hours_of(time: Ints) -> tuple[Ints, Ints]:
     return first + some, np.append(at[some], time.size)
 
 
-def activity(time: Ints, run: Ints, edges: Ints) -> Columns:
-    """ACTIVITY of one controller, but for its name; NaN for null.
+def activity(controller: str, time: Ints, run: Ints, edges: Ints) -> pl.DataFrame:
+    """ACTIVITY of one controller.
 
     Parameters
     ----------
+    controller : str
+        Its name.
     time, run : array of int
         All its records of whole hours, in order, and the run of each (or one number for all).
     edges : array of int
@@ -157,31 +164,19 @@ def activity(time: Ints, run: Ints, edges: Ints) -> Columns:
     if run.size > 1:
         runs[:] = [np.unique(run[a:b]).size for a, b in pairwise(at)]
     longest = np.maximum.reduceat(gaps, low) if hour.size else np.empty(0)
-    return {
+    return _table({
         "hour": hour * HOUR_US, "records": size, "edges": edge_at[1] - edge_at[0],
         "first": time[low], "last": time[at[1:] - 1], "runs": runs,
         "longest_silence_s": np.where(size > 1, longest / 1e6, np.nan),
-    }
+    }, controller=controller)
 
 
-def runs_of(time: Ints, run: Ints) -> Columns:
-    """Stretches of records of one run, in order: ``run``, ``first`` and ``last`` record.
+def runs_of(controller: str, time: Ints, run: Ints) -> pl.DataFrame:
+    """RUNS of one controller.
 
     A run that is interrupted by another one's records and comes back counts twice.
     """
     at = np.flatnonzero(np.append(True, run[1:] != run[:-1]))
-    return {"run": run[at], "first": time[at], "last": time[np.append(at[1:], time.size) - 1]}
+    return _table({"run": run[at], "first": time[at],
+                   "last": time[np.append(at[1:], time.size) - 1]}, controller=controller)
 
-
-def together(
-    parts: Sequence[tuple[str, Columns]], whose: str, schema: Mapping[str, pl.DataType]
-) -> pl.DataFrame:
-    """Columns of each rail or controller as one table, its name in the column ``whose``."""
-    if not parts:
-        return pl.DataFrame(schema=schema)
-    names = pl.Series([name for name, _ in parts], dtype=pl.String)
-    of = np.repeat(np.arange(len(parts)), [next(iter(part.values())).size for _, part in parts])
-    frame = pl.DataFrame({name: np.concatenate([part[name] for _, part in parts])
-                          for name in parts[0][1]}, nan_to_null=True)
-    return frame.with_columns(names.gather(of).alias(whose)).select(
-        C(name).cast(dtype) for name, dtype in schema.items())

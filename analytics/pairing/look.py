@@ -10,14 +10,7 @@ import polars as pl
 
 from remanence.analytics.pairing.commands import LONGEST_US, REACH_US, RUNS
 from remanence.analytics.pairing.edges import PLACES
-from remanence.analytics.pairing.hours import (
-    Columns,
-    activity,
-    busy_stretches,
-    rail_hours,
-    runs_of,
-    together,
-)
+from remanence.analytics.pairing.hours import activity, busy_stretches, rail_hours, runs_of
 from remanence.analytics.pairing.rails import MEASURED, NOISE_US, rail_figures
 from remanence.analytics.pairing.readings import NOTHING, Readings, Samples, Stretch
 from remanence.analytics.pairing.windows import NEVER, rail_windows
@@ -76,16 +69,17 @@ def look(
                                 part["run"].to_numpy())
             for (name,), part in records.sort("controller", "time").partition_by(
                 "controller", as_dict=True).items()}
-    found: list[tuple[pl.DataFrame, np.ndarray]] = []
-    hours: list[tuple[str, Columns]] = []
-    heard: list[tuple[str, Columns]] = []
-    runs: list[tuple[str, Columns]] = []
+    figures = [pl.DataFrame(schema={
+        "lock": wiring.lock, "start": pl.Int64, **dict.fromkeys(MEASURED, pl.Float64)})]
+    hours, heard, runs = (
+        [pl.DataFrame(schema=schema)]
+        for schema in (RAIL_HOURS.schema, ACTIVITY.schema, RUNS))
 
     def measure(rail: str, end: int, volts: Samples, amps: dict[str, Samples]) -> None:
         due = int(np.searchsorted(tasks[rail]["done_at"].to_numpy(), end))
         now, tasks[rail] = tasks[rail][:due], tasks[rail][due:]
         if due:
-            found.append((now.select("lock", start="instant"), rail_figures(now, volts, amps)))
+            figures.append(rail_figures(now, volts, amps))
 
     for stretch in stretches:
         begin, end = stretch.begin, stretch.end
@@ -102,8 +96,9 @@ def look(
                 continue
             rail = wiring.rails[channel]
             low = int(np.searchsorted(samples.time, begin))
-            hours.append((rail, rail_hours(
-                Samples(samples.time[low:], samples.value[low:]), busy.get((rail,), _NEVER_BUSY))))
+            hours.append(RAIL_HOURS.conform(rail_hours(
+                rail, Samples(samples.time[low:], samples.value[low:]),
+                busy.get((rail,), _NEVER_BUSY))))
             looked_at.add(rail)
             if rail in tasks:
                 measure(rail, over, samples, amps)
@@ -113,16 +108,10 @@ def look(
         for name, parts in own.items():
             time, run = _together([part for part in parts if part.time.size])
             if time.size:
-                heard.append((name, activity(time, run, parts[0].time)))
-                runs.append((name, runs_of(time, run)))
-    figures = pl.DataFrame(np.concatenate([np.empty((0, len(MEASURED))), *(
-        part for _, part in found)]), schema=MEASURED, orient="row").with_columns(
-        pl.all().fill_nan(None))
-    whose = pl.DataFrame(schema={"lock": wiring.lock, "start": pl.Int64})
-    return Look(pl.concat([whose, *(part for part, _ in found)]).hstack(figures),
-                RAIL_HOURS.conform(together(hours, "supply", RAIL_HOURS.schema)),
-                ACTIVITY.conform(together(heard, "controller", ACTIVITY.schema)),
-                together(runs, "controller", RUNS))
+                heard.append(ACTIVITY.conform(activity(name, time, run, parts[0].time)))
+                runs.append(runs_of(name, time, run).select(RUNS.names()))
+    return Look(pl.concat(figures), RAIL_HOURS.conform(pl.concat(hours)),
+                ACTIVITY.conform(pl.concat(heard)), pl.concat(runs))
 
 
 _NEVER_BUSY = pl.DataFrame(schema={"begin": pl.Int64, "end": pl.Int64})

@@ -15,21 +15,23 @@ in two ways:
 - from command to the contact edge just after it, for controllers that stamp both in
   one scan and whose clock drifts against it too fast for the first way.
 
-A share of stamps may be off the grid, scans may jitter, and the clock may drift. Where the
-stamps are too few to tell, no period is claimed. The step of the clock shows in the
-stamps themselves; the coarser of the two is what a latency can be trusted to.
+How well a period fits is the mean of cos(2 pi difference / period): 1 where every difference is a
+whole multiple of it, about 0 where they fall anywhere. So nothing need be said of how far off a
+multiple still counts: a clock's step, a scan that jitters, a clock that drifts lower it by as much
+as they blur the grid. Where the stamps are too few to tell, no period is claimed. The step of the
+clock shows in the stamps themselves; the coarser of the two is what a latency can be trusted to.
+
+The fit is Rayleigh's test against a known direction, the V test (K. V. Mardia and P. E. Jupp,
+Directional Statistics, 2000, section 6.3; from memory); its use here is this program's own.
 """
 
 from __future__ import annotations
-
-from collections.abc import Sequence
-from functools import lru_cache
 
 import numpy as np
 import polars as pl
 
 from remanence.analytics.pairing.edges import DAY_US
-from remanence.analytics.statistics.arrays import Flags, Ints, Reals
+from remanence.analytics.statistics.arrays import Ints, Reals
 from remanence.shared.tables import POLLING
 
 C = pl.col
@@ -41,55 +43,13 @@ PERIODS_MS = (
 )
 """Periods that controllers are programmed to. [ms] From memory of common scan times."""
 
-_PERIODS = np.array(sorted(PERIODS_MS, reverse=True))
+_PERIODS_US = 1000.0 * np.array(sorted(PERIODS_MS, reverse=True))
 
 STEPS_US = (1_000_000, 100_000, 10_000, 1_000, 100, 10, 4)
 """Steps that clocks count in, coarsest first. [us]"""
 
-ANSWER_REACH_US = 1_000_000
-"""Differences longer than this are left out: a resonator 0.5 % off blurs them."""
-
-FEWEST = 12
-"""Differences below which no period is claimed."""
-
-MOST = 256
-"""Differences looked at; more tell nothing new."""
-
-OFTEN = 3
-"""How often a multiple must be seen to count."""
-
-SHARE = 0.7
-"""Least share of the differences that must be multiples; a tenth of the stamps off the grid leaves
-four fifths of the differences on it."""
-
-ANSWERS_SHARE = 0.85
-"""The same for delays, which cannot tell a mixture of commands in the scan and beside it."""
-
-CHANCE = 1e-7
-"""How likely so many may be by chance: some 500 periods, tolerances and reaches are tried, on
-every day of every controller."""
-
-LEAD = 0.25
-"""The share must be above that of the same delays without polling by this much."""
-
-REACHES_US = (1_000_000, 10_000_000, 100_000_000, 1_000_000_000)
-"""Longest differences used, one after the other. A resonator that is 0.5 % off blurs all beyond the
-first, a crystal that is 50 ppm off those beyond the second or third."""
-
-_REACHES_MS = np.array(REACHES_US) / 1000.0
-
-ANSWER_US = 2_000_000
-"""A contact edge within this after a command may be its answer."""
-
-WIDEST = 0.2
-"""No difference counts as a multiple that is further off than this share of the period."""
-
-SHUFFLES = 4
-"""So often the stamps are made up without polling; the mean of these shares is steady to a few
-hundredths, far below LEAD."""
-
-FINEST_STEP_MS = 0.001
-"""Stamps are kept as whole microseconds, so no clock shows a finer step. [ms]"""
+FINEST_STEP_US = 1
+"""Stamps are kept as whole microseconds, so no clock shows a finer step."""
 
 KEEPS_TO_STEP = 0.99
 """Share of the stamps that must lie on a clock's step: a few may have been stamped elsewhere."""
@@ -98,16 +58,37 @@ STEP_OF_FEW_US = 1_000
 """Coarsest step claimed of fewer than FEWEST stamps: that these lie on whole hundredths of a second
 may be chance. [us]"""
 
-HALF_STEP, WHOLE_STEP = 0.51, 1.01
-"""A stamp is off by at most half its clock's step, the difference of two by a whole one; and a
-hundredth more for rounding."""
+FEWEST = 12
+"""Differences below which no period is claimed."""
 
-DRIFT, DRIFTS_FOR_MS = 0.005, 200.0
-"""Share by which a resonator may be off, and how long a difference it is allowed for: beyond that
-the drift would make a multiple of everything."""
+MOST = 256
+"""About so many differences of a day are looked at; more tell nothing new."""
 
-JITTER = 1 / 8
-"""Share of the period by which a scan may come early or late."""
+FITS, ANSWERS_FIT = 0.7, 0.85
+"""Least fit of a period: a tenth of the stamps off the grid leaves 0.8, a scan that jitters by a
+tenth of the period 0.67. And of delays, which cannot tell a mixture of commands in the scan and
+beside it."""
+
+CHANCE = 1e-7
+"""How likely such a fit may be by chance: some 180 periods and reaches are tried, on every day of
+every controller."""
+
+LEAD = 0.25
+"""The fit must be above that of the same delays without polling by this much."""
+
+REACHES_US = (1_000_000, 10_000_000, 100_000_000, 1_000_000_000)
+"""Longest differences used, one after the other. A resonator that is 0.5 % off blurs all beyond the
+first, a crystal that is 50 ppm off those beyond the second or third. Of answers only the first."""
+
+OFTEN = 3
+"""How often a multiple must be seen to count."""
+
+ANSWER_US = 2_000_000
+"""A contact edge within this after a command may be its answer."""
+
+SHUFFLES = 4
+"""So often the stamps are made up without polling; the mean of these fits is steady to a few
+hundredths, far below LEAD."""
 
 DELAY_QUARTILES_APART = 1.349
 """Distance of a normal distribution's quartiles in standard deviations: 2 x 0.6745."""
@@ -119,293 +100,15 @@ SHOWS_A_GRID = 12
 """Delays whose standard deviation is below the period over this show no grid of it: evenly spread
 over a period they have its length over the root of 12."""
 
-NEARLY_NONE = 1e-9
-"""Shares are kept so far off 0 and 1, so that their logarithms stay finite."""
-
-NEARLY = 0.9
-"""A period is preferred to its own divisors if it explains this share of what the best explains."""
+NEARLY = 0.8
+"""A period is preferred to its own divisors if it fits this nearly as well as the best: of few
+stamps off the grid some fall on a divisor's by chance."""
 
 ALIKE = 0.1
 """Periods that differ by less than this are told apart by the closest fit."""
 
-
-def clock_step_ms(times: Ints) -> float | None:
-    """The coarsest step that 99 % of the stamps keep to.
-
-    Parameters
-    ----------
-    times : array of int
-        Stamps, any order. [us, UTC]
-
-    Returns
-    -------
-    float or None
-        Milliseconds: one of 1000, 100, 10, 1, 0.1, 0.01 and 0.004, else 0.001. None without
-        stamps; with fewer than twelve that differ nothing coarser than 1 ms is claimed.
-
-    Notes
-    -----
-    Common practice, no source.
-    """
-    return _step_of(np.unique(times))  # states announced together are one stamp
-
-
-def _step_of(times: Ints) -> float | None:
-    """:func:`clock_step_ms` of stamps in order, each once."""
-    if not times.size:
-        return None
-    steps = np.array(STEPS_US)
-    kept = np.count_nonzero(times[:, None] % steps == 0, axis=0) >= KEEPS_TO_STEP * times.size
-    kept &= (times.size >= FEWEST) | (steps <= STEP_OF_FEW_US)
-    return float(steps[kept.argmax()]) / 1000.0 if kept.any() else FINEST_STEP_MS
-
-
-def polling_period_ms(
-    contacts: Ints, commands: Ints, step_ms: float = FINEST_STEP_MS
-) -> float | None:
-    """The period at which a controller's contacts are polled.
-
-    Parameters
-    ----------
-    contacts, commands : array of int
-        One controller's stamps, each sorted. [us, UTC]
-    step_ms : float, default 0.001
-        The step of its clock. Periods up to this are not looked for. [ms]
-
-    Returns
-    -------
-    float or None
-        Milliseconds; None where no period shows, or too few stamps are there.
-
-    Notes
-    -----
-    Share of differences that are multiples of a period, against chance (Chernoff's bound) and
-    against the same delays without polling; the test is this program's own.
-    """
-    contacts = _each_once(contacts)
-    period = _from_contacts(contacts, commands, step_ms)
-    return period if period is not None else _from_answers(contacts, commands, step_ms)
-
-
-def _each_once(times: Ints) -> Ints:
-    """Sorted stamps without repeats."""
-    each: Ints = times[np.append(True, times[1:] != times[:-1])[:times.size]]
-    return each
-
-
-def _from_contacts(contacts: Ints, commands: Ints, step_ms: float) -> float | None:
-    apart = contacts[1:] - contacts[:-1]
-    used = np.flatnonzero(apart <= REACHES_US[-1])
-    if used.size < FEWEST:
-        return None
-    shares, counts, _ = _shares(_some(apart[used]) / 1000.0, step_ms)
-    place = _likeliest(shares, counts, step_ms)
-    if place is None:
-        return None
-    period = float(_PERIODS[place])
-    rng = np.random.default_rng(0)
-    null = np.zeros(shares[place].shape)
-    for _ in range(SHUFFLES):
-        made = np.sort(_without_polling(contacts, commands, period, rng))
-        made = (made[1:] - made[:-1])[used]
-        null += _shares(_some(made) / 1000.0, step_ms, place)[0][0] / SHUFFLES
-    clear = (shares[place] >= null + LEAD) & (_tail(shares[place], counts, null) <= CHANCE)
-    return period if (clear & (shares[place] >= SHARE)).any() else None
-
-
-def _likeliest(shares: Reals, counts: Reals, step_ms: float) -> int | None:
-    """The longest period that explains nearly as much as any; of near ones the closest fit."""
-    good = (shares >= SHARE) & (step_ms < _PERIODS)[:, None, None]
-    if not good.any():
-        return None
-    good &= _tail(shares, counts, _by_chance(step_ms)[:, : shares.shape[1]]) <= CHANCE
-    if not good.any():
-        return None
-    clearest = np.unravel_index(np.argmax(np.where(good, shares, 0.0)), shares.shape)
-    beside = shares[:, clearest[1], clearest[2]]
-    longest = int(np.flatnonzero(beside >= NEARLY * shares[clearest])[0])
-    if not good[longest].any():
-        return None  # a divisor of it could be claimed, but it may be the period as well
-    alike = np.flatnonzero(good.any(axis=(1, 2))
-                           & (np.abs(_PERIODS / _PERIODS[longest] - 1) < ALIKE))
-    return int(alike[np.argmax(np.where(counts > 0, shares[alike], 0.0).sum(axis=(1, 2)))])
-
-
-def _some(values: Ints) -> Ints:
-    """At most MOST of them, from all over."""
-    if values.size <= MOST:
-        return values
-    some: Ints = values[np.linspace(0, values.size - 1, min(MOST, values.size)).astype(int)]
-    return some
-
-
-def _tolerances(apart: Reals, step_ms: float, periods: Reals) -> list[Reals]:
-    """How far from a multiple still counts: the clock's step, with drift, with a scan's jitter.
-
-    Each of shape (periods, apart) or (periods, 1).
-    """
-    of = periods[:, None]
-    return [
-        np.minimum(HALF_STEP * step_ms, of * WIDEST),
-        np.minimum(WHOLE_STEP * step_ms + DRIFT * np.minimum(apart, DRIFTS_FOR_MS),
-                   of * WIDEST),
-        of * JITTER,
-    ]
-
-
-@lru_cache(maxsize=16)
-def _by_chance(step_ms: float) -> Reals:
-    """Share of differences that are multiples by chance: periods, tolerances, reaches."""
-    tolerances = _tolerances(np.array([DRIFTS_FOR_MS]), step_ms, _PERIODS)
-    wide = np.stack([tolerance[:, 0] for tolerance in tolerances], axis=1)
-    share = (2 * wide + step_ms) / _PERIODS[:, None]
-    share[:, 0] = step_ms / _PERIODS  # of stamps on the clock's own grid, just the one that fits
-    chance: Reals = np.clip(share, 0.0, 1.0)[:, :, None]
-    return chance
-
-
-def _shares(
-    apart: Reals, step_ms: float, only: int | None = None
-) -> tuple[Reals, Reals, Reals]:
-    """Share of differences that are multiples, by period, tolerance and reach; and how many."""
-    periods = _PERIODS if only is None else _PERIODS[only : only + 1]
-    turns = np.round(apart / periods[:, None])
-    # Less than a period apart is no multiple of it, however near to none.
-    off = np.where(turns > 0, np.abs(apart - turns * periods[:, None]), np.inf)
-    within = (apart[:, None] <= _REACHES_MS).astype(np.float32)
-    counts = within.sum(axis=0, dtype=np.float64)
-    counted = np.where(counts >= FEWEST, counts, 0.0)
-    # (Counts up to MOST are whole numbers in half the room as well.)
-    near = np.empty((periods.size, 3, apart.size), np.float32)
-    for k, tolerance in enumerate(_tolerances(apart, step_ms, periods)):
-        np.less_equal(off, tolerance, out=near[:, k], casting="unsafe")
-    shares = (near @ within).astype(np.float64) / np.maximum(counts, 1)
-    return shares, counted, turns
-
-
-def _may_be_polled(stretches: Sequence[tuple[Ints, Ints, float]]) -> Flags:
-    """Whether any period could be claimed of each stretch (contacts, commands and clock's step).
-
-    Mostly none fits even as far off as the widest of all tolerances would have it, which can be
-    asked of all stretches at once.
-    """
-    out = np.zeros(len(stretches), dtype=bool)
-    number, parts = [], []
-    for place, (contacts, commands, _) in enumerate(stretches):
-        for part in (_contacts_apart(contacts), _answers_apart(contacts, commands)):
-            if part.size >= FEWEST:
-                number.append(place)
-                parts.append(_some(part))
-    if not parts:
-        return out
-    begin = np.cumsum([0, *(one.size for one in parts[:-1])])
-    apart = np.concatenate(parts) / 1000.0
-    step_ms = np.array([stretches[place][2] for place in number])
-    within = [apart <= reach for reach in _REACHES_MS]
-    counts = [np.add.reduceat(near, begin, dtype=np.int64) for near in within]
-    fits = np.zeros(len(parts), dtype=bool)
-    for period in _PERIODS:
-        turns = np.round(apart / period)
-        near = (turns > 0) & (np.abs(apart - turns * period) <= WIDEST * period)
-        for reached, count in zip(within, counts, strict=True):
-            found = np.add.reduceat(near & reached, begin, dtype=np.int64)
-            fits |= (found / np.maximum(count, 1) >= SHARE) & (count >= FEWEST) & (
-                step_ms < period)
-    out[np.array(number)[fits]] = True
-    return out
-
-
-def _tail(share: Reals, count: Reals, chance: Reals) -> Reals:
-    """Bound on the chance of such a share, of half as many differences: neighbours share a stamp.
-
-    Chernoff's bound for the binomial tail, exp(-n D(share || chance)).
-    """
-    above = np.clip(share, NEARLY_NONE, 1 - NEARLY_NONE)
-    p = np.clip(chance, NEARLY_NONE, 1 - NEARLY_NONE)
-    distance = above * np.log(above / p) + (1 - above) * np.log((1 - above) / (1 - p))
-    return np.where(share > chance, np.exp(-count / 2 * distance), 1.0)
-
-
-def _without_polling(
-    contacts: Ints, commands: Ints, period_ms: float, rng: np.random.Generator
-) -> Ints:
-    """Contact stamps as they might be if nothing polled them.
-
-    Each command is answered by the delay of another one, blurred by as much as the
-    delays vary, at most by half a period either way: delays that only take values a
-    period apart vary by that.
-    """
-    blur = period_ms * 500.0
-    if commands.size == 0:
-        return contacts + rng.uniform(-blur, blur, contacts.size).astype(np.int64)
-    latest = np.searchsorted(commands, contacts, side="right") - 1
-    delay = contacts - commands[np.clip(latest, 0, None)]
-    answers = (latest >= 0) & (delay <= ANSWER_US)
-    made = contacts.copy()
-    # Later edges too: a lock that is shut after a fixed time is not polled for that.
-    for some in (answers, ~answers):
-        if not some.any():
-            continue
-        own = delay[some]
-        low, high = np.quantile(own, [0.25, 0.75])
-        spread = (high - low) / DELAY_QUARTILES_APART if own.size >= FEWEST_OF_SPREAD else 0.0
-        # Delays that vary by far less than a period show no grid of it, whatever they are.
-        width = min(blur, spread) if SHOWS_A_GRID * spread > 2 * blur else 0.0
-        other = rng.permutation(own) + rng.uniform(-width, width, own.size)
-        made[some] = (commands[np.clip(latest[some], 0, None)] + other).astype(np.int64)
-    return made
-
-
-def _from_answers(contacts: Ints, commands: Ints, step_ms: float) -> float | None:
-    """Of controllers that stamp commands and contacts in one scan: from command to answer."""
-    differences = _answers_apart(contacts, commands)
-    if differences.size < FEWEST:
-        return None
-    apart = _some(differences) / 1000.0
-    shares, counts, turns = _shares(apart, step_ms)
-    place = _likeliest(shares[:, :2, :1], counts[:1], step_ms)
-    if place is None or shares[place, :2, 0].max() < ANSWERS_SHARE:
-        return None
-    near = np.abs(apart - turns[place] * _PERIODS[place]) <= WHOLE_STEP * step_ms + DRIFT * apart
-    # Two neighbouring multiples at least, each seen often: one value alone is a multiple of
-    # anything, and every other one is what commands at the scan's half time make.
-    multiples, seen = np.unique(turns[place][near], return_counts=True)
-    often = np.diff(multiples[seen >= OFTEN])
-    return float(_PERIODS[place]) if (often == 1).any() else None
-
-
-def _contacts_apart(contacts: Ints) -> Ints:
-    """From contact to contact, as far as any reach."""
-    apart = contacts[1:] - contacts[:-1]
-    near: Ints = apart[apart <= REACHES_US[-1]]
-    return near
-
-
-def _answers_apart(contacts: Ints, commands: Ints) -> Ints:
-    """:func:`contact_differences` of one controller's sorted stamps."""
-    times = np.concatenate([commands, contacts])
-    order = np.argsort(times, kind="stable")  # of one stamp the commands come first
-    return contact_differences(times[order], order >= commands.size)
-
-
-def contact_differences(times: Ints, is_contact: Sequence[bool] | np.ndarray) -> Ints:
-    """From each edge to the next one of its controller, where that is a contact's.
-
-    Parameters
-    ----------
-    times : array of int, shape (n,)
-        Edges of one controller (commands and contacts), in time order. [us]
-    is_contact : array of bool, shape (n,)
-        Which of them are a contact's.
-
-    Returns
-    -------
-    numpy.ndarray of int
-        Differences above 0 and up to one second; the others are left out. [us]
-    """
-    step = np.diff(times)
-    good = np.asarray(is_contact, dtype=bool)[1:] & (step > 0) & (step <= ANSWER_REACH_US)
-    return step[good]
+TIGHTEST = 0.999
+"""Fits beyond this count as this, so that all that is made of them stays finite."""
 
 
 def polling_of(records: pl.DataFrame) -> pl.DataFrame:
@@ -426,24 +129,212 @@ def polling_of(records: pl.DataFrame) -> pl.DataFrame:
     # A level that is said again was not seen to change then: repeats tell nothing of a poll. The
     # first record of a day is taken for a change, whatever days are looked at together.
     told = records.with_columns(day=C.time // DAY_US).sort(
-        "channel", "quantity", "time", "place").filter(
+        "channel", "quantity", "time", "place", "value").filter(
         pl.any_horizontal(C(name).ne_missing(C(name).shift(1))
                           for name in ("channel", "quantity", "day", "value"))
-    ).select("controller", "time", "day", ours=C.quantity == "contact").sort("controller", "time")
-    days = told.group_by("controller", "day", maintain_order=True).agg(stop=pl.len())
-    stamps, ours, start = told["time"].to_numpy(), told["ours"].to_numpy(), 0
-    rows, stretches = [], []
-    for controller, day, stop in days.with_columns(C.stop.cum_sum()).rows():
-        times, is_contact = stamps[start:stop], ours[start:stop]
-        once = _each_once(times)
-        step = _step_of(once)
-        rows.append((controller, day, step, once.size, step))
-        stretches.append((
-            _each_once(times[is_contact]), times[~is_contact], step or FINEST_STEP_MS))
-        start = stop
-    for place in np.flatnonzero(_may_be_polled(stretches)):
-        controller, day, step, edges, _ = rows[place]
-        rows[place] = controller, day, polling_period_ms(*stretches[place]) or step, edges, step
-    return POLLING.conform(pl.DataFrame(
-        rows, schema={"controller": pl.String, "day": pl.Int32, "resolution_ms": pl.Float64,
-                      "edges": pl.Int64, "clock_ms": pl.Float64}, orient="row"))
+    ).select("controller", "time", "day", ours=C.quantity == "contact").sort(
+        "controller", "time", "ours")  # of one stamp the commands come first
+    begins = pl.any_horizontal(C(name).ne_missing(C(name).shift(1))
+                               for name in ("controller", "day"))
+    told = told.with_columns(part=begins.cum_sum().cast(pl.Int64) - 1)
+    days = _clocks(told)
+    periods = _periods(told, days["clock_us"].to_numpy())
+    return POLLING.conform(days.select(
+        "controller", C.day.cast(pl.Int32), "edges", clock_ms=C.clock_us / 1000,
+    ).with_columns(resolution_ms=pl.coalesce(
+        pl.Series(periods, dtype=pl.Float64) / 1000, "clock_ms")))
+
+
+def _clocks(told: pl.DataFrame) -> pl.DataFrame:
+    """By controller and day: how many stamps (``edges``), and the coarsest step that 99 % of them
+    keep to (``clock_us``). States announced together are one stamp. Common practice, no source.
+    """
+    def kept(step: int) -> pl.Expr:
+        keeps = (C.time % step == 0).mean() >= KEEPS_TO_STEP
+        return keeps if step <= STEP_OF_FEW_US else keeps & (pl.len() >= FEWEST)
+
+    return told.filter(_since().ne_missing(0)).group_by("part", maintain_order=True).agg(
+        C.controller.first(), C.day.first(), edges=pl.len(), clock_us=pl.coalesce(
+            *(pl.when(kept(step)).then(step) for step in STEPS_US), FINEST_STEP_US))
+
+
+def _since() -> pl.Expr:
+    """Time since the row before, null for the first of a part."""
+    return pl.when(C.part == C.part.shift(1)).then(C.time.diff())
+
+
+def _periods(told: pl.DataFrame, clocks: Ints) -> list[float | None]:
+    """The polling period of each controller and day (``part``), None where none shows. [us]"""
+    apart = pl.concat([_contacts_apart(told), _answers_apart(told)])
+    fits, counts = _fits(apart, clocks.size)
+    found: list[float | None] = [None] * clocks.size
+    times, ours = told["time"].to_numpy(), told["ours"].to_numpy()
+    begins = np.searchsorted(told["part"].to_numpy(), np.arange(clocks.size + 1))
+    may = (fits >= FITS) & (clocks[:, None, None] < _PERIODS_US)
+    for part in np.flatnonzero(may.any(axis=(1, 2))).tolist():
+        step, here = clocks[part], slice(begins[part], begins[part + 1])
+        contacts, commands = np.unique(times[here][ours[here]]), times[here][~ours[here]]
+        place = _likeliest(fits[part, :-1], counts[part, :-1], step)
+        if place is not None and _beats_no_polling(
+                fits[part, :-1, place], counts[part, :-1, 0], contacts, commands, place):
+            found[part] = float(_PERIODS_US[place])
+            continue
+        place = _likeliest(fits[part, -1:], counts[part, -1:], step)
+        if place is not None and fits[part, -1, place] >= ANSWERS_FIT and _has_neighbours(
+                apart.filter(C.part == part, C.way == ANSWERS)["apart"].to_numpy(), place):
+            found[part] = float(_PERIODS_US[place])
+    return found
+
+
+ANSWERS = len(REACHES_US)
+"""The last of the ways to look: differences from command to answer, after those by reach."""
+
+
+def _contacts_apart(told: pl.DataFrame) -> pl.DataFrame:
+    """From contact to contact: ``part``, ``way`` (the reach it is within) and ``apart``."""
+    apart = told.filter("ours").select("part", apart=_since()).filter(
+        C.apart > 0, C.apart <= REACHES_US[-1])
+    return _some(apart).with_columns(
+        way=pl.sum_horizontal(C.apart > reach for reach in REACHES_US[:-1]).cast(pl.Int64))
+
+
+def _answers_apart(told: pl.DataFrame) -> pl.DataFrame:
+    """From each edge to the next one, where that is a contact's, likewise."""
+    apart = told.select("part", "ours", apart=_since()).filter(
+        "ours", C.apart > 0, C.apart <= REACHES_US[0])
+    return _some(apart.select("part", "apart")).with_columns(way=pl.lit(ANSWERS, pl.Int64))
+
+
+def _some(apart: pl.DataFrame) -> pl.DataFrame:
+    """About MOST rows of each part, from all over."""
+    nth, many = pl.int_range(pl.len()), (pl.len() - 1) // MOST + 1
+    return apart.filter((nth % many == 0).over("part"))
+
+
+def _fit(apart: Ints, period: float) -> Reals:
+    """How well each difference fits a period: from 1 (a multiple of it) to -1 (half way between).
+
+    One of less than half the period is no multiple of it, however near to none: 0, as if by chance.
+    """
+    turns = apart / period
+    turns -= np.rint(turns)
+    # (Seven digits will do, and take a fifth of the time.)
+    return np.where(2 * apart < period, 0.0, np.cos((2 * np.pi * turns).astype(np.float32)))
+
+
+def _fits(apart: pl.DataFrame, parts: int) -> tuple[Reals, Reals]:
+    """Mean fit of the differences by part, way and period (0 of too few), and how many they are."""
+    each = apart["apart"].to_numpy()
+    shape = parts, ANSWERS + 1
+    whose = (apart["part"] * shape[1] + apart["way"]).to_numpy()
+
+    def total(weights: Reals | None) -> Reals:
+        each_way = np.bincount(whose, weights, parts * shape[1]).reshape(shape).astype(float)
+        each_way[:, :-1] = each_way[:, :-1].cumsum(axis=1)  # (a reach holds the shorter ones)
+        return each_way
+
+    counts = total(None)
+    fits = np.stack([total(_fit(each, period)) for period in _PERIODS_US], axis=2)
+    counts = counts[:, :, None]
+    return np.where(counts >= FEWEST, fits / np.maximum(counts, 1), 0.0), counts
+
+
+def _likeliest(fits: Reals, counts: Reals, step: float) -> int | None:
+    """The longest period that fits nearly as well as any; of near ones the closest fit."""
+    chance = np.where((fits >= FITS) & (step < _PERIODS_US), _by_chance(fits, counts, step), 1.0)
+    good = chance <= CHANCE
+    if not good.any():
+        return None
+    reach = chance.min(axis=1).argmin()
+    longest = int((fits[reach] >= NEARLY * fits[reach, good[reach]].max()).argmax())
+    if not good[:, longest].any():
+        return None  # a divisor of it could be claimed, but it may be the period as well
+    alike = np.flatnonzero(
+        good.any(axis=0) & (np.abs(_PERIODS_US / _PERIODS_US[longest] - 1) < ALIKE))
+    return int(alike[fits[:, alike].sum(axis=0).argmax()])
+
+
+def _by_chance(
+    fit: Reals, count: Reals, step: float, period: Reals = _PERIODS_US, usual: Reals | float = 0.0
+) -> Reals:
+    """Bound on the chance of such a fit, of half as many differences: neighbours share a stamp.
+
+    Chernoff's, where the fit is ``usual``: exp(-n D), D the divergence of two von Mises
+    distributions. A stamp on a clock's grid fits exactly by chance as often as the step is to the
+    period.
+    """
+    tight, loose = _concentration(fit), _concentration(usual)
+    apart = (tight - loose) * fit - np.log(np.i0(tight) / np.i0(loose))
+    return np.where(
+        fit > usual, np.exp(-count / 2 * np.minimum(apart, np.log(period / step))), 1.0)
+
+
+def _concentration(fit: Reals | float) -> Reals:
+    """Of the von Mises distribution whose mean cosine this is.
+
+    N. I. Fisher, Statistical Analysis of Circular Data, 1993, section 4.5.5; from memory.
+    """
+    r = np.clip(fit, 0.0, TIGHTEST)
+    return np.where(r < 0.53, 2 * r + r**3 + 5 * r**5 / 6, np.where(
+        r < 0.85, -0.4 + 1.39 * r + 0.43 / (1 - r), 1 / np.maximum(
+            r**3 - 4 * r**2 + 3 * r, 1 - TIGHTEST)))
+
+
+def _beats_no_polling(
+    fits: Reals, counts: Reals, contacts: Ints, commands: Ints, place: int
+) -> bool:
+    """Whether a period fits, within some reach, far better than it would without polling."""
+    period = float(_PERIODS_US[place])
+    used = np.flatnonzero(np.diff(contacts) <= REACHES_US[-1])
+    used = used[:: (used.size - 1) // MOST + 1]
+    usual, rng = np.zeros(len(REACHES_US)), np.random.default_rng(0)
+    for _ in range(SHUFFLES):
+        made = np.sort(_without_polling(contacts, commands, period, rng))
+        apart = (made[1:] - made[:-1])[used]
+        within = apart <= np.array(REACHES_US)[:, None]
+        usual += (within @ _fit(apart, period)) / np.maximum(within.sum(axis=1), 1) / SHUFFLES
+    clear = (fits >= FITS) & (fits >= usual + LEAD) & (
+        _by_chance(fits, counts, FINEST_STEP_US, np.array(period), usual) <= CHANCE)
+    return bool(clear.any())
+
+
+def _without_polling(
+    contacts: Ints, commands: Ints, period: float, rng: np.random.Generator
+) -> Ints:
+    """Contact stamps as they might be if nothing polled them.
+
+    Each command is answered by the delay of another one, blurred by as much as the
+    delays vary, at most by half a period either way: delays that only take values a
+    period apart vary by that.
+    """
+    blur = period / 2
+    if commands.size == 0:
+        return contacts + rng.uniform(-blur, blur, contacts.size).astype(np.int64)
+    latest = np.searchsorted(commands, contacts, side="right") - 1
+    delay = contacts - commands[np.clip(latest, 0, None)]
+    answers = (latest >= 0) & (delay <= ANSWER_US)
+    made = contacts.copy()
+    # Later edges too: a lock that is shut after a fixed time is not polled for that.
+    for some in (answers, ~answers):
+        if not some.any():
+            continue
+        own = delay[some]
+        low, high = np.quantile(own, [0.25, 0.75])
+        spread = (high - low) / DELAY_QUARTILES_APART if own.size >= FEWEST_OF_SPREAD else 0.0
+        # Delays that vary by far less than a period show no grid of it, whatever they are.
+        width = min(blur, spread) if SHOWS_A_GRID * spread > 2 * blur else 0.0
+        other = rng.permutation(own) + rng.uniform(-width, width, own.size)
+        made[some] = (commands[np.clip(latest[some], 0, None)] + other).astype(np.int64)
+    return made
+
+
+def _has_neighbours(apart: Ints, place: int) -> bool:
+    """Whether two neighbouring multiples of the period are seen often.
+
+    One value alone is a multiple of anything, and every other multiple is what commands at the
+    scan's half time make.
+    """
+    period = float(_PERIODS_US[place])
+    fitting = apart[_fit(apart, period) >= FITS]
+    multiples, seen = np.unique(np.rint(fitting / period), return_counts=True)
+    return bool((np.diff(multiples[seen >= OFTEN]) == 1).any())

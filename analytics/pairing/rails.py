@@ -38,8 +38,7 @@ window takes some four times as long to make and to group.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 import polars as pl
@@ -102,7 +101,9 @@ MEASURED = (
 shows the lock's own cut; ``held``, 1 where the coil was seen loaded up to its command's end."""
 
 
-def rail_figures(tasks: pl.DataFrame, volts: Samples, amps: Mapping[str, Samples]) -> Reals:
+def rail_figures(
+    tasks: pl.DataFrame, volts: Samples, amps: Mapping[str, Samples]
+) -> pl.DataFrame:
     """Read a rail, and the coils' currents, around some commands.
 
     Parameters
@@ -116,11 +117,12 @@ def rail_figures(tasks: pl.DataFrame, volts: Samples, amps: Mapping[str, Samples
 
     Returns
     -------
-    array, shape (commands, MEASURED)
-        NaN where the readings cannot support a figure.
+    polars.DataFrame
+        ``lock`` and ``start`` (an instant) of the commands, and MEASURED: null where the readings
+        cannot support a figure.
     """
     found = np.full((tasks.height, len(MEASURED)), np.nan)
-    w = _Windows(*(tasks[name].to_numpy() for name in _Windows.__dataclass_fields__))
+    w = _Windows(*(tasks[name].to_numpy() for name in _Windows._fields))
     if volts.time.size:
         width = np.searchsorted(volts.time, w.last + REACH_US, "right") \
             - np.searchsorted(volts.time, w.start)
@@ -136,11 +138,11 @@ def rail_figures(tasks: pl.DataFrame, volts: Samples, amps: Mapping[str, Samples
     elif tasks.height and tasks["rail_logged"][0]:
         found[:, MEASURED.index("volts_samples")] = 0
     found[:, -1] = _amps(tasks["command"], w, found[:, MEASURED.index("cut_ms")], amps)
-    return found
+    return tasks.select("lock", start="instant").hstack(pl.DataFrame(
+        found, schema=MEASURED, orient="row", nan_to_null=True))
 
 
-@dataclass(frozen=True)
-class _Windows:
+class _Windows(NamedTuple):
     """Columns of :func:`remanence.analytics.pairing.windows.rail_windows`."""
 
     start: Ints
@@ -152,7 +154,7 @@ class _Windows:
     self_cut: Flags
 
     def of(self, rows: Ints) -> _Windows:
-        return _Windows(*(getattr(self, name)[rows] for name in self.__dataclass_fields__))
+        return _Windows._make(column[rows] for column in self)
 
 
 def _amps(channels: pl.Series, w: _Windows, cut_ms: Reals, amps: Mapping[str, Samples]) -> Reals:

@@ -90,16 +90,17 @@ class StoreReader:
                 key=lambda group: group.first)
             held: dict[Key, Readings] = {}
             taken: list[_Group] = []
+            rows = 0
             if not groups:
                 yield Stretch(begin, end, ())
             for group, following in zip_longest(groups, groups[1:]):
                 taken.append(group)
+                rows += group.rows
                 # All that is not read yet begins there or later.
                 cut = following.first // HOUR_US * HOUR_US if following else end
-                if following is None or (
-                        cut > begin and sum(one.rows for one in taken) >= STRETCH_ROWS):
+                if following is None or (cut > begin and rows >= STRETCH_ROWS):
                     yield Stretch(begin, cut, _levels(held, taken, wiring, cut))
-                    begin, taken = cut, []
+                    begin, taken, rows = cut, [], 0
 
     @contextmanager
     def _told_of(self, day: date) -> Iterator[None]:
@@ -142,7 +143,7 @@ def _joined(parts: list[_Group | Readings]) -> Readings:
     alike = len({int(run[0]) if run.size == 1 else None for run, count in runs if count}) == 1 \
         and runs[-1][0].size == 1
     run = runs[-1][0] if alike else np.concatenate([np.broadcast_to(run, n) for run, n in runs])
-    if (np.diff(time) < 0).any():  # lines that came late lie in a file of their own
+    if (time[1:] < time[:-1]).any():  # lines that came late lie in a file of their own
         order = np.argsort(time, kind="stable")
         time, value, run = time[order], value[order], run if alike else run[order]
     return Readings(time, value, run)

@@ -13,8 +13,13 @@ import json
 import resource
 import shutil
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from functools import partial
 from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    import polars as pl
 
 
 def paths_of(folder: Path, kind: str, days: int | None) -> list[str]:
@@ -50,8 +55,11 @@ def this(folder: Path, days: int | None) -> int:
     return derive(venue, path, store).rows
 
 
-def duckdb(folder: Path, days: int | None) -> int:
-    """The columns of the contract in SQL: ASOF joins for the edges, a hash join for the volts."""
+def duckdb(folder: Path, days: int | None, *, hours: bool = False) -> int:
+    """The columns of the contract in SQL: ASOF joins for the edges, a hash join for the volts.
+
+    With ``hours`` what rails and controllers did hour by hour as well, all written to disk.
+    """
     import duckdb as database
 
     connection = database.connect()
@@ -64,7 +72,20 @@ def duckdb(folder: Path, days: int | None) -> int:
     found = connection.execute("SELECT count(*), sum(latency_ms), sum(sag_volts) FROM actuations")
     row = found.fetchone()
     assert row is not None
+    if hours:
+        connection.execute(_BUSY_SQL)
+        connection.execute(_RAIL_HOURS_SQL, [levels, levels])
+        connection.execute(_ACTIVITY_SQL, [levels, edges])
+        for name in ("actuations", "rail_hours", "activity"):
+            connection.execute(f"COPY {name} TO '{_out(folder, name)}' (FORMAT parquet)")
     return int(row[0])
+
+
+def _out(folder: Path, name: str) -> Path:
+    """Where a rival writes a table."""
+    home = folder / "rival"
+    home.mkdir(exist_ok=True)
+    return home / f"{name}.parquet"
 
 
 _SQL = """
@@ -119,6 +140,57 @@ FROM paired p LEFT JOIN figures f USING (lock, t)
 """
 
 
+_BUSY_SQL = """
+CREATE TABLE busy AS
+WITH pulses AS (
+    -- A latch's pulse and two seconds either side; those that touch are one.
+    SELECT w.rail, a.command_time - 2000000 AS begin,
+           a.command_time + (a.pulse_ms * 1000)::BIGINT + 2000000 AS stop
+    FROM actuations a JOIN wiring w USING (lock) WHERE NOT w.magnet
+), parted AS (
+    SELECT *, begin > max(stop) OVER (PARTITION BY rail ORDER BY begin
+                                      ROWS BETWEEN UNBOUNDED PRECEDING AND 1 PRECEDING) AS apart
+    FROM pulses
+), merged AS (
+    SELECT rail, min(begin) AS begin, max(stop) AS stop
+    FROM (SELECT *, count(*) FILTER (apart) OVER (PARTITION BY rail ORDER BY begin
+                                                  ROWS UNBOUNDED PRECEDING) AS number FROM parted)
+    GROUP BY rail, number
+)
+SELECT *, unnest(range(begin // 2000000, stop // 2000000 + 1)) AS bucket FROM merged
+"""
+
+_RAIL_HOURS_SQL = """
+CREATE TABLE rail_hours AS
+WITH every AS (
+    SELECT channel AS rail, epoch_us(time) // 3600000000 AS hour, count(*) AS samples,
+           median(value) AS volts_median, min(value) AS volts_low, max(value) AS volts_high
+    FROM read_parquet(?) WHERE quantity = 'volts' GROUP BY rail, hour
+), idle AS (
+    SELECT rail, t // 3600000000 AS hour, count(*) AS idle_samples,
+           quantile_cont(v, [0.05, 0.5, 0.95]) AS levels, stddev_samp(v) AS idle_deviation
+    FROM (SELECT channel AS rail, epoch_us(time) AS t, epoch_us(time) // 2000000 AS bucket,
+                 value AS v FROM read_parquet(?) WHERE quantity = 'volts') v
+    ANTI JOIN busy b ON v.rail = b.rail AND v.bucket = b.bucket AND v.t BETWEEN b.begin AND b.stop
+    GROUP BY rail, hour
+)
+SELECT * FROM every LEFT JOIN idle USING (rail, hour)
+"""
+
+_ACTIVITY_SQL = """
+CREATE TABLE activity AS
+SELECT controller, hour, count(*) AS records, count(*) FILTER (edge) AS edges,
+       min(t) AS first, max(t) AS last, count(DISTINCT run) AS runs,
+       max(gap) / 1e6 AS longest_silence_s
+FROM (SELECT *, t - lag(t) OVER (PARTITION BY controller, hour ORDER BY t) AS gap
+      FROM (SELECT split_part(channel, '/', 1) AS controller, epoch_us(time) AS t, run, edge,
+                   epoch_us(time) // 3600000000 AS hour
+            FROM (SELECT time, channel, run, false AS edge FROM read_parquet(?) UNION ALL
+                  SELECT time, channel, run, true AS edge FROM read_parquet(?))))
+GROUP BY controller, hour
+"""
+
+
 def _wiring(folder: Path) -> list[tuple[str, str, str, str | None, bool]]:
     """Lock, rail, command, contact, and whether it is a magnet."""
     from remanence.pipelines.sheets.refresh import load_venue
@@ -128,18 +200,21 @@ def _wiring(folder: Path) -> list[tuple[str, str, str, str | None, bool]]:
             for lock in venue.locks]
 
 
-def polars(folder: Path, days: int | None) -> int:
+def polars(folder: Path, days: int | None, *, hours: bool = False) -> int:
     """The same columns in Polars: asof joins for the edges, stretches of the volts by place.
 
-    Some days at a time, so that it does not need all the volts at once.
+    Some days at a time, so that it does not need all the volts at once. With ``hours`` what rails
+    and controllers did hour by hour as well, all written to disk.
     """
     import polars as pl
 
     c = pl.col
     wires = pl.DataFrame(_wiring(folder), schema=["lock", "rail", "command", "contact", "magnet"],
                          orient="row")
-    edges = pl.read_parquet(paths_of(folder, "edges", days), hive_partitioning=False, columns=[
-        "time", "channel", "quantity", "value"]).with_columns(t=c.time.to_physical())
+    edges = records = pl.read_parquet(
+        paths_of(folder, "edges", days), hive_partitioning=False, columns=[
+            "time", "channel", "quantity", "value", *(["run"] if hours else [])]).with_columns(
+        t=c.time.to_physical())
     edges = edges.sort("channel", "t").filter(
         (c.channel != c.channel.shift(1)) | (c.value != c.value.shift(1)).fill_null(value=True))
     commands = edges.filter(c.quantity == "command").join(
@@ -158,7 +233,10 @@ def polars(folder: Path, days: int | None) -> int:
         contacts.rename({"value": "before"}), on="t", by="lock",
         allow_exact_matches=False, check_sortedness=False)
     rows = rows.with_columns(latency_ms=pl.when(c.opened <= c.until).then((c.opened - c.t) / 1000))
-    found = []
+    found, rail_hours, activity = [], [], []
+    pulses = rows.filter(~c.magnet).select(
+        "rail", t=c.t - 2_000_000, stop=c.ends + 2_000_000).sort("rail", "t").with_columns(
+            c.stop.cum_max().over("rail"))  # (the latest end so far: asof needs no merging)
     by_day: dict[str, list[str]] = {}
     for path in paths_of(folder, "levels", days):
         by_day.setdefault(Path(path).parent.name, []).append(path)
@@ -166,10 +244,13 @@ def polars(folder: Path, days: int | None) -> int:
     for begin in range(0, len(names), 8):
         files = [path for name in names[begin:begin + 8] for path in by_day[name]]
         levels = pl.scan_parquet(files, hive_partitioning=False).select(
-            "channel", "value", t=c.time.to_physical()).collect()
+            "channel", "value", *(["run"] if hours else []), t=c.time.to_physical()).collect()
         span = c.t.is_between(levels["t"].min(), levels["t"].max())
+        by_rail = {rail: levels.filter(c.channel == rail).sort("t")
+                   for rail in levels["channel"].unique()}
+        del levels
         for (rail,), part in rows.filter(span).partition_by("rail", as_dict=True).items():
-            volts = levels.filter(c.channel == rail).sort("t")
+            volts = by_rail[rail]
             t, v = volts["t"], volts["value"]
             last = pl.min_horizontal("ends", c.t + 2_000_000).fill_null(c.t + 2_000_000)
             part = part.with_columns(last=last).with_row_index("row").with_columns(
@@ -185,7 +266,52 @@ def polars(folder: Path, days: int | None) -> int:
                 spike=c.v.filter(c.t.is_between(c.ends, c.ends + 20_000)).max(),
                 samples=during.sum()).collect()
             found.append(part.join(figures, on="row", how="left"))
-    return pl.concat(found).height
+        if hours:
+            for name, volts in by_rail.items():
+                rail_hours.append(_polars_rail_hours(volts, pulses.filter(
+                    c.rail == name)).with_columns(rail=pl.lit(name)))
+            activity += _polars_activity(by_rail, records.filter(span).with_columns(
+                controller=c.channel.str.split("/").list.first()))
+    actuations = pl.concat(found)
+    if hours:
+        for name, frame in (("actuations", actuations), ("rail_hours", pl.concat(rail_hours)),
+                            ("activity", pl.concat(activity))):
+            frame.write_parquet(_out(folder, name))
+    return actuations.height
+
+
+def _polars_rail_hours(volts: pl.DataFrame, pulses: pl.DataFrame) -> pl.DataFrame:
+    """A rail hour by hour: all readings, and those at rest."""
+    import polars as pl
+
+    c = pl.col
+    rest = c.v.filter("idle")
+    return volts.lazy().join_asof(
+        pulses.lazy().select("t", "stop"), on="t").select(
+        v="value", idle=(c.t > c.stop).fill_null(value=True),
+        hour=(c.t // 3_600_000_000).set_sorted(),
+    ).group_by("hour").agg(
+        samples=pl.len(), volts_median=c.v.median(), volts_low=c.v.min(), volts_high=c.v.max(),
+        idle_samples=c.idle.sum(), idle_median=rest.median(),
+        idle_low=rest.quantile(0.05, "linear"), idle_high=rest.quantile(0.95, "linear"),
+        idle_deviation=rest.std()).collect()
+
+
+def _polars_activity(
+    levels: dict[str, pl.DataFrame], edges: pl.DataFrame
+) -> Iterator[pl.DataFrame]:
+    """Each controller hour by hour; here the rails have controllers of their own."""
+    import polars as pl
+
+    c = pl.col
+    of_edges = edges.sort("t").partition_by("controller", as_dict=True)
+    for controller, part, edge in (*((name, part, 0) for name, part in levels.items()),
+                                   *((str(name), part, 1) for (name,), part in of_edges.items())):
+        yield part.lazy().with_columns(hour=(c.t // 3_600_000_000).set_sorted()).group_by(
+            "hour").agg(
+            records=pl.len(), edges=pl.len() * edge, first=c.t.first(), last=c.t.last(),
+            runs=c.run.n_unique(), longest_silence_s=c.t.diff().max() / 1e6,
+        ).with_columns(controller=pl.lit(controller)).collect()
 
 
 def pandas(folder: Path, days: int | None) -> int:
@@ -248,7 +374,8 @@ def peak_mb() -> float:
 
 
 CONTESTANTS: dict[str, Callable[[Path, int | None], int]] = {
-    "scan": scan, "this": this, "duckdb": duckdb, "polars": polars, "pandas": pandas}
+    "scan": scan, "this": this, "duckdb": duckdb, "polars": polars, "pandas": pandas,
+    "duckdb-hours": partial(duckdb, hours=True), "polars-hours": partial(polars, hours=True)}
 
 
 if __name__ == "__main__":
@@ -258,7 +385,7 @@ if __name__ == "__main__":
     parser.add_argument("--days", type=int, default=None, help="only the first N days")
     arguments = parser.parse_args()
     for library in ("remanence.pipelines.derive.derive", *(
-            [arguments.name] if arguments.name in ("duckdb", "pandas") else [])):
+            [library for library in ("duckdb", "pandas") if arguments.name.startswith(library)])):
         importlib.import_module(library)  # not counted
     before = used()
     wall = time.perf_counter()

@@ -6,12 +6,8 @@ import numpy as np
 import polars as pl
 import pytest
 
-from remanence.analytics.pairing.polling import (
-    clock_step_ms,
-    contact_differences,
-    polling_of,
-    polling_period_ms,
-)
+from remanence.analytics.pairing.edges import RECORDS
+from remanence.analytics.pairing.polling import polling_of
 
 DAY = 86_400_000_000
 
@@ -72,10 +68,17 @@ def polled(period_ms, count, *, commands="any", step_us=1000, drift=0.0, jitter=
 
 
 def resolution(contacts, commands):
-    """What POLLING would say, and whether it is a period."""
-    step = clock_step_ms(np.unique(np.concatenate([contacts, commands])))
-    period = polling_period_ms(contacts, commands, step)
-    return period or step, period is not None
+    """What POLLING says, and whether it is a period."""
+    times = np.concatenate([commands, contacts]).astype(np.int64)
+    contact = np.arange(times.size) >= commands.size
+    order = np.argsort(times, kind="stable")
+    row = polling_of(records("c", times[order], contact[order])).row(0, named=True)
+    return row["resolution_ms"], row["resolution_ms"] != row["clock_ms"]
+
+
+def clock_step_ms(stamps):
+    times = np.sort(stamps)
+    return polling_of(records("c", times, np.zeros(times.size, bool)))["clock_ms"].to_list()
 
 
 @pytest.mark.parametrize("commands", ["any", "seconds", "scanned", "mixed"])
@@ -124,18 +127,18 @@ def test_contacts_stamped_as_they_come_show_only_the_clock(commands, delay_ms, s
 
 def test_too_few_or_too_uniform_edges_claim_nothing():
     contacts, commands = polled(10.0, 5)
-    assert polling_period_ms(contacts, commands, 1.0) is None
-    assert polling_period_ms(contacts[:0], commands, 1.0) is None
+    assert resolution(contacts, commands) == (1.0, False)
+    assert resolution(contacts[:0], commands) == (1.0, False)
     # Commands on whole seconds and hardly varying delays: all stamps alike, polled or not.
     contacts, commands = polled(100.0, 200, commands="seconds", spread=0.005, bounce=0.0,
                                 closes=False)
-    assert polling_period_ms(contacts, commands, 1.0) is None
+    assert resolution(contacts, commands) == (1.0, False)
 
 
 def test_one_scan_for_both_is_seen_in_the_delays_where_the_clock_drifts():
     rng = np.random.default_rng(5)
     times, contact = edges(rng, 10_030, step_us=1)
-    assert polling_period_ms(times[contact], times[~contact], 0.001) == 10.0
+    assert resolution(times[contact], times[~contact]) == (10.0, True)
 
 
 def test_a_day_of_a_controller_becomes_a_row():
@@ -149,13 +152,13 @@ def test_a_day_of_a_controller_becomes_a_row():
 def test_the_step_of_a_clock():
     rng = np.random.default_rng(7)
     stamps = rng.integers(0, DAY, 200)
-    assert clock_step_ms(stamps) == 0.001
-    assert clock_step_ms(stamps // 4 * 4) == 0.004
-    assert clock_step_ms(stamps // 1000 * 1000) == 1.0
-    assert clock_step_ms(stamps // 1_000_000 * 1_000_000) == 1000.0
-    assert clock_step_ms(stamps[:0]) is None
+    assert clock_step_ms(stamps) == [0.001]
+    assert clock_step_ms(stamps // 4 * 4) == [0.004]
+    assert clock_step_ms(stamps // 1000 * 1000) == [1.0]
+    assert clock_step_ms(stamps // 1_000_000 * 1_000_000) == [1000.0]
+    assert polling_of(RECORDS.to_frame()).is_empty()
     # All states announced at one whole second say nothing of a clock that counts seconds.
-    assert clock_step_ms(np.full(40, 5_000_000)) == 1.0
+    assert clock_step_ms(np.full(40, 5_000_000)) == [1.0]
 
 
 def test_a_state_told_again_and_again_is_no_edge():
@@ -175,7 +178,7 @@ def test_programmed_times_are_no_polling():
     # Every pulse ends exactly 500 ms after it began: that is a program, not a scan.
     starts = np.arange(40) * 60_000_000 + np.random.default_rng(8).integers(0, 10**6, 40)
     times = np.sort(np.concatenate([starts, starts + 500_000]))
-    assert contact_differences(times, np.zeros(times.size, bool)).size == 0
+    assert resolution(times[:0], times) == (0.001, False)
 
 
 def test_days_and_controllers_are_judged_apart():
@@ -200,7 +203,6 @@ def test_days_looked_at_together_are_told_as_each_by_itself():
         order = np.argsort(times, kind="stable")
         contact = (np.arange(times.size) >= commands.size)[order]
         days.append(records("c", times[order].astype(np.int64) + number * DAY, contact))
-        step = clock_step_ms(times)
-        alone.append(polling_period_ms(np.sort(contacts), np.sort(commands), step) or step)
+        alone.append(resolution(contacts, commands)[0])
     assert polling_of(pl.concat(days))["resolution_ms"].to_list() == alone
     assert {1.0, 5.0, 16.0, 20.0} <= set(alone)
