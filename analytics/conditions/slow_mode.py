@@ -42,6 +42,8 @@ LEAST_SLOW_AFTER_REST = 3
 REST_BY_CHANCE = 1e-3
 """The number of slow commands after a rest must be less likely than this if rest made no
 difference. Assumption."""
+STEP_LIKELIER = 0.5
+"""A change is a step where a step is likelier than a slope (calculated: even odds)."""
 JEFFREYS_COUNT, JEFFREYS_TOTAL = 0.5, 1.0
 """Added to the count and to the total of a share, so that no share is 0 or 1 (Jeffreys's prior,
 Beta(1/2, 1/2); textbook)."""
@@ -58,7 +60,9 @@ def slow_modes(history: History) -> dict[str, SlowMode]:
             continue
         rows = since_baseline(by_lock[name], history, name)
         row_day = (day_ordinals(rows["day"]) - epoch).astype(float)
-        count = counted(drift.days, rows, row_day)
+        fit = drift.fit
+        leap = fit is not None and fit.log_odds > 0 and fit.step_share > STEP_LIKELIER
+        count = counted(drift.days, rows, row_day, fit.since if fit and leap else None)
         if count is not None:
             seen[name] = drift.days, rows, count
     found: dict[str, SlowMode] = {}

@@ -209,7 +209,9 @@ def without_lone_changes(group: str, panel: Panel, wander: Wander) -> Panel:
     for row, change in enumerate(_own_changes(group, panel, wander)):
         if change is None or change.log_odds <= 0 or change.step_share <= LEAP_SHARE:
             continue
-        leapt = _leapt(panel, change.since) / change.shift > SHARES_IT
+        leapt = np.any([
+            _leapt(panel, change.since + days) / change.shift > SHARES_IT
+            for days in (-TOGETHER_DAYS, 0.0, TOGETHER_DAYS)], axis=0)
         if leapt[row] and leapt.sum() < FEWEST_TOGETHER:
             taken[row] = change.shift * shape_at(change, panel.day, float(panel.day[-1]))
     return panel.without(taken) if taken.any() else panel

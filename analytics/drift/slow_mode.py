@@ -147,7 +147,9 @@ class Counted:
     lasting: bool
 
 
-def counted(days: LockDays, rows: pl.DataFrame, row_day: Reals) -> Counted | None:
+def counted(
+    days: LockDays, rows: pl.DataFrame, row_day: Reals, step_day: float | None = None
+) -> Counted | None:
     """Count the slow and the unanswered first attempts of a lock.
 
     Parameters
@@ -158,6 +160,9 @@ def counted(days: LockDays, rows: pl.DataFrame, row_day: Reals) -> Counted | Non
         The same lock's actuations since its baseline's start, in order of time.
     row_day : array
         Day of each row, 0 the week's Monday.
+    step_day : float, optional
+        Day on which all of its releases became slower or quicker at once: what lies on either
+        side of it has neighbours of its own, or the step would look like a second hump.
 
     Returns
     -------
@@ -170,7 +175,10 @@ def counted(days: LockDays, rows: pl.DataFrame, row_day: Reals) -> Counted | Non
     deviation = np.sqrt(np.maximum(
         days.deviation**2
         + np.nan_to_num(days.release_variance - days.release_variance[-1]), 0.0))
-    base = by_regime(_rolling_low, days.value, days.release_regime) + NORMAL_QUARTILE * deviation
+    regime = days.release_regime
+    if step_day is not None:
+        regime = 2 * regime + (days.release_day >= step_day)
+    base = by_regime(_rolling_low, days.value, regime) + NORMAL_QUARTILE * deviation
     excess = days.value - base
     size = np.log(SLOW_FACTOR) if not days.linear else SLOW_FACTOR - 1.0
     slow = excess > np.maximum(size, SLOW_DEVIATIONS * deviation)
