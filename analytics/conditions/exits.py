@@ -83,7 +83,8 @@ def cuts_on_way_out(history: History) -> dict[str, Cuts]:
             empty = np.isin(rows.time_us, loads.rows.time_us[loads.empty])
         sensed = lock.contact is not None and lock.latency_kind != "door"
         unanswered = outcome == "no-release"
-        shut = unanswered | (outcome == "unobserved")
+        # A door that stands open already hides a relay that does not cut as a shut one does.
+        shut = unanswered | np.isin(outcome, ("unobserved", "already-open"))
         held = (unanswered & sensed) | (empty & shut)
         told = seen | np.isin(outcome, ("released", *(("no-release",) if sensed else ())))
         found[name] = Cuts(rows, told | held, np.asarray(held, dtype=np.bool_),

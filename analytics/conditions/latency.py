@@ -19,7 +19,15 @@ from remanence.analytics.conditions.slow_mode import slow_at_times, slow_modes
 from remanence.analytics.drift.daily_series import LockDays
 from remanence.analytics.drift.judge import LockDrift, drifts
 from remanence.analytics.drift.polls import least_change_ms
-from remanence.analytics.history import Flags, History, day_ordinals, last_service, per_lock
+from remanence.analytics.history import (
+    Flags,
+    History,
+    actuations_by_lock,
+    day_ordinals,
+    last_service,
+    per_lock,
+    since_baseline,
+)
 from remanence.analytics.statistics.intervals import poisson_limits, probability
 from remanence.analytics.statistics.polled import polled_median
 from remanence.analytics.statistics.rates import change_of_rate
@@ -67,13 +75,11 @@ COARSE_STEP_MS, COARSE_STEP_SHARE = 2, 0.04
 """The page tells the time resolution if it is this coarse, in ms and as a share of the latency
 before: about half the usual gate. Assumption."""
 
-FORCED_PAST_WEEKS = 12
-"""Weeks before this one that say how often a magnet is forced open. Assumption."""
-FORCED_RATIO = 1.5
-"""The lower limit of this week's openings must exceed this many times the number before.
-Assumption."""
-FORCED_SCORE, FORCED_SCORE_EACH, FORCED_SCORE_MOST = 0.6, 0.1, 0.98
-"""Score without an opening, what each opening adds, and the most that they reach. Assumption."""
+SELDOM_FORCED, OFTEN_FORCED = (0.5, 20.0), (1.5, 4.5)
+"""Beta priors of the share of days on which a sound and a weak magnet is pulled open: now and then
+somebody pulls hard; a weak one gives way on one day in four. Assumption."""
+FORCED_PRIOR = 1 / 300
+"""Chance, before any data, that a magnet becomes weak in a given week. Assumption."""
 
 
 def sticking_catch(history: History) -> list[Finding]:
@@ -394,54 +400,48 @@ def _median(days: LockDays, which: Flags) -> tuple[float, float, float]:
 
 
 def _forced_openings(history: History) -> dict[str, Finding]:
-    """Magnets pulled open while energised, more often than by chance and than before."""
-    opened = history.dated("openings").filter(pl.col("energised"))
-    logged = history.dated("actuations").filter(
-        pl.col("weeks_ago") <= FORCED_PAST_WEEKS).select("lock", "day").unique()
+    """Magnets pulled open while energised, on more days than by chance and than before.
+
+    Days are held against those before it began, so that a fault which lasts does not become its
+    own past.
+    """
+    opened = per_lock(history.dated("openings").filter(pl.col("energised")))
+    monday, limit = history.week.monday.toordinal(), history.venue.limits.forced_openings_week
     out: dict[str, Finding] = {}
-    for name, rows in per_lock(opened).items():
-        lock = history.venue.locks_by_id.get(name)
-        if lock is None or not lock.is_magnet:
+    for name, commands in actuations_by_lock(history).items():
+        lock = history.venue.locks_by_id[name]
+        if not lock.is_magnet or name not in opened:
             continue
-        serviced = last_service(history, name)
-        if serviced is not None:
-            rows = rows.filter(pl.col("day") > serviced[0])
-        now = rows.filter(pl.col("weeks_ago") == 0).height
+        used = np.unique(day_ordinals(since_baseline(commands, history, name)["day"]))
+        at = day_ordinals(opened[name]["day"])
+        at = at[at >= used[0]] if used.size else at[:0]
+        # A day on which it was not commanded counts where it was pulled open.
+        days = np.union1d(used, at)
+        rate = change_of_rate(
+            days - monday, np.isin(days, at), SELDOM_FORCED, OFTEN_FORCED)
+        if rate is None:
+            continue
+        weeks = (float(days[-1] - days[0]) + 1.0) / 7.0
+        log_odds = rate.log_odds + float(np.log(FORCED_PRIOR * weeks))
+        if log_odds <= 0:
+            continue
+        since, since_low, since_high = rate.dates(monday)
+        begun = monday + rate.since
+        now = int((at >= monday).sum())
+        _, weekly = np.unique(np.floor_divide(at[at >= begun] - monday, 7), return_counts=True)
+        if not now or weekly.max(initial=0) < limit:
+            continue
+        before = float((at < begun).sum()) / max((begun - float(days[0])) / 7.0, 1.0)
         low, high = poisson_limits(now)
-        limit = history.venue.limits.forced_openings_week
-        if now < limit:
-            continue
-        since, before = _forced_before(rows, logged.filter(pl.col("lock") == name), history)
-        if low <= FORCED_RATIO * before:
-            continue
         out[name] = finding(
-            name, "weakening-hold", "week",
-            min(FORCED_SCORE + FORCED_SCORE_EACH * now, FORCED_SCORE_MOST),
+            name, "weakening-hold", "week", probability(log_odds),
             says=[say("opened-while-energised", count=now, before=Amount(before, "a week"))],
-            since=since, not_excluded=("forced-by-players", "low-supply"),
+            since=since, since_low=since_low, since_high=since_high,
+            not_excluded=("forced-by-players", "low-supply"),
             evidence=[Evidence("openings-while-energised", float(now), "a week", n=now,
                                now_low=low, now_high=high, before=before)],
         )
     return out
-
-
-def _forced_before(
-    rows: pl.DataFrame, logged: pl.DataFrame, history: History
-) -> tuple[date, float]:
-    """Since when a magnet is pulled open as often as now, and how often a week it was before.
-
-    A fault that lasts is no past to compare with: where the days with such an opening became more
-    frequent, what counts is what was before that day.
-    """
-    rows = rows.filter(pl.col("weeks_ago") <= FORCED_PAST_WEEKS).sort("day")
-    days = logged["day"].sort()
-    change = change_of_rate(day_ordinals(days), days.is_in(rows["day"].implode()).to_numpy())
-    since = history.week.monday
-    if change is not None and change.log_odds > 0:
-        since = min(since, date.fromordinal(int(change.since)))
-    first = next(day for day in rows["day"] if day >= since)
-    past = rows.filter(pl.col("day") < since).height
-    return first, past / max((since - next(iter(days), since)).days / 7, 1.0)
 
 
 _LATENCY = (

@@ -3,11 +3,19 @@
 from __future__ import annotations
 
 import numpy as np
+import polars as pl
 
 from remanence.analytics.conditions.condition import PULSED, Condition, finding
 from remanence.analytics.conditions.evidence import raised_on_way_out, share_evidence
+from remanence.analytics.drift.daily_series import LockDays
 from remanence.analytics.drift.judge import drifts
-from remanence.analytics.drift.slow_mode import SlowMode, slow_mode
+from remanence.analytics.drift.slow_mode import (
+    Counted,
+    SlowMode,
+    counted,
+    healthy_beside,
+    slow_mode,
+)
 from remanence.analytics.history import (
     History,
     actuations_by_lock,
@@ -34,6 +42,8 @@ LEAST_SLOW_AFTER_REST = 3
 REST_BY_CHANCE = 1e-3
 """The number of slow commands after a rest must be less likely than this if rest made no
 difference. Assumption."""
+STEP_LIKELIER = 0.5
+"""A change is a step where a step is likelier than a slope (calculated: even odds)."""
 JEFFREYS_COUNT, JEFFREYS_TOTAL = 0.5, 1.0
 """Added to the count and to the total of a share, so that no share is 0 or 1 (Jeffreys's prior,
 Beta(1/2, 1/2); textbook)."""
@@ -44,15 +54,23 @@ def slow_modes(history: History) -> dict[str, SlowMode]:
     """The slow mode of each lock that has one; computed once per history."""
     by_lock = actuations_by_lock(history)
     epoch = history.week.monday.toordinal()
-    found: dict[str, SlowMode] = {}
+    seen: dict[str, tuple[LockDays, pl.DataFrame, Counted]] = {}
     for name, drift in drifts(history).current.items():
-        lock = drift.days.lock
-        if lock.latency_kind == "door":
+        if drift.days.lock.latency_kind == "door":
             continue
-        rows = by_lock[name]
-        rows = since_baseline(rows, history, name)
+        rows = since_baseline(by_lock[name], history, name)
         row_day = (day_ordinals(rows["day"]) - epoch).astype(float)
-        mode = slow_mode(drift.days, rows, row_day)
+        fit = drift.fit
+        leap = fit is not None and fit.log_odds > 0 and fit.step_share > STEP_LIKELIER
+        count = counted(drift.days, rows, row_day, fit.since if fit and leap else None)
+        if count is not None:
+            seen[name] = drift.days, rows, count
+    found: dict[str, SlowMode] = {}
+    for name, (days, rows, count) in seen.items():
+        others = healthy_beside(
+            other for beside, (its, _, other) in seen.items()
+            if beside != name and its.lock.is_magnet == days.lock.is_magnet)
+        mode = slow_mode(days, rows, count, others)
         if mode is not None and mode.change.log_odds > 0:
             found[name] = mode
     return found

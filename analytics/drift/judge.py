@@ -39,7 +39,11 @@ from remanence.analytics.drift.levels import (
 from remanence.analytics.drift.neighbours import NeighboursCourse, neighbours_courses
 from remanence.analytics.drift.panel import Panel, panel_of
 from remanence.analytics.drift.season import CommonCourse, common_course
-from remanence.analytics.drift.shared_change import SharedChange, shared_changes
+from remanence.analytics.drift.shared_change import (
+    SharedChange,
+    shared_changes,
+    without_lone_changes,
+)
 from remanence.analytics.drift.smallest_change import smallest_change
 from remanence.analytics.drift.wander import Learned, WanderSeries, learn, usual_wander
 from remanence.analytics.history import (
@@ -223,10 +227,13 @@ def _learn_group(
     panel = panel_of(members) if members else None
     learned, usual = learn([_wander_series(days, panel) for days in members])
     if panel is not None:
-        found, panel = shared_changes(
-            group, panel, common_course(group, panel), usual, history.venue, _loads(history))
-        if found:
-            learned, usual = learn([_wander_series(days, panel) for days in members])
+        lone = without_lone_changes(group, panel, usual)
+        found, whole = shared_changes(
+            group, lone, common_course(group, lone), usual, history.venue, _loads(history))
+        if whole is not panel:
+            panel = whole
+            learned, usual = learn([
+                _wander_series(days, panel, panel.taken - lone.taken) for days in members])
             others.shared.extend(found)
     others.wander.update(learned)
     others.usual[group] = usual
@@ -245,13 +252,20 @@ def _loads(history: History) -> list[tuple[Reals, Reals]]:
     ]
 
 
-def _wander_series(days: LockDays, panel: Panel | None) -> WanderSeries:
-    """A lock's levels without what it shares, and the change that the usual wander finds."""
+def _wander_series(
+    days: LockDays, panel: Panel | None, shared: Reals | None = None
+) -> WanderSeries:
+    """A lock's levels without what it shares, and the change that the usual wander finds.
+
+    ``shared`` (rows and periods of the panel) is its part in what many locks share.
+    """
     level = days.level - explained(days)
     if panel is not None:
         place = panel.place(days.day)
         row = [lock.id for lock in panel.locks].index(days.lock.id)
-        level = level - np.nan_to_num(panel.course)[place] - panel.taken[row, place]
+        level = level - np.nan_to_num(panel.course)[place]
+        if shared is not None:
+            level = level - shared[row, place]
     told, usual = usual_volts(days), usual_wander()
     day = days.day[told]
     covariance = daily_covariance(

@@ -67,6 +67,13 @@ TOGETHER_DAYS = 4.0
 """What acts on many locks shows on each within so many days of what is seen of all: oil or warmth
 reaches one sooner than another (assumption)."""
 
+FEWEST_TOGETHER, BESIDE_DAYS = 3, 7.0
+"""Locks that leap together, and the days on either side of a leap that show whether others did: two
+in one week are chance (assumption)."""
+
+LEAP_SHARE = 0.5
+"""A change is a leap where a step is likelier than a slope (calculated: even odds)."""
+
 MOST_SHARED = 3
 """Shared changes that are told apart in one group."""
 
@@ -176,6 +183,50 @@ def shared_changes(
         found.append(shared)
         panel = panel.without(rows[:, None] * shared.over(panel.day))
     return found, panel
+
+
+def without_lone_changes(group: str, panel: Panel, wander: Wander) -> Panel:
+    """The panel without what single locks do by themselves, each on a day of its own.
+
+    Parameters
+    ----------
+    group : str
+        ``pulsed`` or ``held``.
+    panel : Panel
+        Its locks' levels.
+    wander : Wander
+        What its locks wander by themselves.
+
+    Returns
+    -------
+    Panel
+        A median over locks holds while a minority is at fault. Where one lock after the other
+        falls slow they are the majority in the end, and no season, no rail and no room did it:
+        a leap that no season can do to a lock, and that fewer than two others show in the days
+        about it, is its own.
+    """
+    taken = np.zeros(panel.level.shape)
+    for row, change in enumerate(_own_changes(group, panel, wander)):
+        if change is None or change.log_odds <= 0 or change.step_share <= LEAP_SHARE:
+            continue
+        leapt = np.any([
+            _leapt(panel, change.since + days) / change.shift > SHARES_IT
+            for days in (-TOGETHER_DAYS, 0.0, TOGETHER_DAYS)], axis=0)
+        if leapt[row] and leapt.sum() < FEWEST_TOGETHER:
+            taken[row] = change.shift * shape_at(change, panel.day, float(panel.day[-1]))
+    return panel.without(taken) if taken.any() else panel
+
+
+def _leapt(panel: Panel, since: float) -> Reals:
+    """By how much each lock's level lies higher in the week after a day than in that before it."""
+    weight = 1.0 / panel.variance
+    before = (panel.day < since) & (panel.day >= since - BESIDE_DAYS)
+    after = (panel.day >= since) & (panel.day < since + BESIDE_DAYS)
+    if not before.any() or not after.any():
+        return np.full(panel.level.shape[0], np.nan)
+    out: Reals = (weighted_medians(panel.level[:, after], weight[:, after], axis=1)
+                  - weighted_medians(panel.level[:, before], weight[:, before], axis=1))
+    return out
 
 
 def _units(locks: tuple[Lock, ...], venue: Venue) -> list[_Unit]:

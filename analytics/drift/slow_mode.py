@@ -6,6 +6,7 @@ never comes. So the slow ones are counted, and their rate is judged.
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -18,8 +19,9 @@ from remanence.analytics.drift.daily_series import (
     by_regime,
     command_volts,
 )
-from remanence.analytics.statistics.arrays import Reals
+from remanence.analytics.statistics.arrays import Flags, Reals
 from remanence.analytics.statistics.change import Change, Side
+from remanence.analytics.statistics.intervals import probability
 from remanence.analytics.statistics.rates import betabinomial, change_of_rate
 
 SLOW_FACTOR = 1.45
@@ -30,16 +32,17 @@ SLOW_DEVIATIONS = 4.0
 """Deviations of the lock's releases that it must also exceed: chance brings one in 30,000 there."""
 LEAST_TRIALS = 20
 """Fewer commands than this have no rate (common practice, no source)."""
-RECENT_DAYS, FRESH_DAYS = 14.0, 7.0
-"""Three slow ones must lie in the last two weeks, one of them in this week."""
 LEAST_SLOW = 3
-"""Slow ones in that time: two may be one person leaning (assumption)."""
+"""Slow ones since it began: two may be one person leaning (assumption)."""
 TWICE = 2.0
 """A rate that is less than twice what it was before is not said to have risen."""
 LEAST_SHARE = 0.03
 """Slow ones rarer than this are within what people do."""
-STILL_SHARE = 0.35
-"""This week's rate is at least this share of the rate since the change, or it is mended."""
+RECENT_DAYS = 14.0
+"""The volts of so many last days are those that a rail has now (assumption)."""
+ENDS_PER_WEEK = 1 / 10
+"""Chance that such a fault has ended in a given week without an entry: it stands for some ten weeks
+(assumption, as in :data:`STANDING_PRIOR`)."""
 LAST_MODE_DAY = 6.0
 """The week's Sunday, counted from its Monday."""
 
@@ -47,7 +50,7 @@ HEALTHY = (0.5, 60.0)
 """Rate of such releases of a sound lock before anything is known of it: people lean on things."""
 FAULTY = (1.5, 8.0)
 """The same of a lock that sticks or is leant upon: mean 16 %."""
-SLOW_MODE_PRIOR = 1 / 600
+SLOW_MODE_PRIOR = 1 / 300
 """Chance, before any data, that one of these faults begins in a given week. Assumption."""
 UNANSWERED_HEALTHY, UNANSWERED_FAULTY = (0.5, 15.0), (1.0, 4.0)
 """Share of slow ones that are never answered: of a sound lock (people let go in the end) and of one
@@ -71,16 +74,12 @@ COIL_DECAY_MS = 40.0
 LATE_LOADED, LATE_STICKING = 0.4, 0.05
 """Share of slow releases that come only after the pulse has ended. Assumptions: pushes last about
 as long as pulses do; a catch without current is freed by chance alone."""
-STANDING_SHARE = 0.12
-"""A lock that was slow this often from the start is leant upon, or has never been right."""
-STANDING_NOW, STANDING_RISE = 0.6, 1.8
-"""Such a lock is slow in the last two weeks for at least this part of that share, and the change
-that fits best raised its rate by less than this factor (assumption)."""
+SIBLINGS_COMMANDS = 60.0
+"""Commands' worth of say that the other locks of its kind have in what is usual: as many as the
+prior, since people lean on one more than on another (assumption)."""
 EARLIER_EVENTS, EARLIER_COMMANDS = 0.5, 30.0
 """Slow ones in so many commands that a rate before the change is drawn towards: a healthy rate of
 2 % (assumption)."""
-WEEK_EVENTS, WEEK_COMMANDS = 0.5, 1.0
-"""Jeffreys' prior of this week's rate: half an event in one command."""
 LOW_QUARTILE, NORMAL_QUARTILE = 0.25, 0.674
 """The quantile of its neighbours that a release is held against, and how many deviations a normal
 distribution's median lies above that (calculated)."""
@@ -132,8 +131,26 @@ class SlowMode:
     from_start: bool
 
 
-def slow_mode(days: LockDays, rows: pl.DataFrame, row_day: Reals) -> SlowMode | None:
-    """Look for a slow mode that stands in the week asked for.
+@dataclass(frozen=True)
+class Counted:
+    """First attempts at the rail's present volts, in order of time, and which of them were slow.
+
+    ``event`` marks those that were slow or ``unanswered``, ``rested`` those after a rest; ``slow``
+    marks releases of the lock's :class:`LockDays`. ``lasting``: the rail has stayed low.
+    """
+
+    day: Reals
+    event: Flags
+    unanswered: Flags
+    rested: Flags
+    slow: Flags
+    lasting: bool
+
+
+def counted(
+    days: LockDays, rows: pl.DataFrame, row_day: Reals, step_day: float | None = None
+) -> Counted | None:
+    """Count the slow and the unanswered first attempts of a lock.
 
     Parameters
     ----------
@@ -143,11 +160,14 @@ def slow_mode(days: LockDays, rows: pl.DataFrame, row_day: Reals) -> SlowMode | 
         The same lock's actuations since its baseline's start, in order of time.
     row_day : array
         Day of each row, 0 the week's Monday.
+    step_day : float, optional
+        Day on which all of its releases became slower or quicker at once: what lies on either
+        side of it has neighbours of its own, or the step would look like a second hump.
 
     Returns
     -------
-    SlowMode or None
-        None where fewer than three slow or unanswered commands are recent.
+    Counted or None
+        None with fewer than twenty attempts.
     """
     if days.time_s.size < LEAST_TRIALS:
         return None
@@ -155,7 +175,10 @@ def slow_mode(days: LockDays, rows: pl.DataFrame, row_day: Reals) -> SlowMode | 
     deviation = np.sqrt(np.maximum(
         days.deviation**2
         + np.nan_to_num(days.release_variance - days.release_variance[-1]), 0.0))
-    base = by_regime(_rolling_low, days.value, days.release_regime) + NORMAL_QUARTILE * deviation
+    regime = days.release_regime
+    if step_day is not None:
+        regime = 2 * regime + (days.release_day >= step_day)
+    base = by_regime(_rolling_low, days.value, regime) + NORMAL_QUARTILE * deviation
     excess = days.value - base
     size = np.log(SLOW_FACTOR) if not days.linear else SLOW_FACTOR - 1.0
     slow = excess > np.maximum(size, SLOW_DEVIATIONS * deviation)
@@ -172,61 +195,112 @@ def slow_mode(days: LockDays, rows: pl.DataFrame, row_day: Reals) -> SlowMode | 
     if time_s.size < LEAST_TRIALS:
         return None
     order = np.argsort(time_s, kind="stable")
-    day = np.concatenate([days.release_day[told], row_day[missed]])[order]
-    event = np.concatenate([slow[told], np.ones(missed_s.size, dtype=bool)])[order]
-    unanswered = np.concatenate([
-        np.zeros(int(told.sum()), dtype=bool), np.ones(missed_s.size, bool)
-    ])[order]
-    rested = np.concatenate([days.after_rest[told], _rested(rows)[missed]])[order]
-    recent, fresh = day > LAST_MODE_DAY - RECENT_DAYS, day > LAST_MODE_DAY - FRESH_DAYS
-    if event[recent].sum() < LEAST_SLOW or not event[fresh].any():
+    return Counted(
+        np.concatenate([days.release_day[told], row_day[missed]])[order],
+        np.concatenate([slow[told], np.ones(missed_s.size, dtype=bool)])[order],
+        np.concatenate([np.zeros(int(told.sum()), dtype=bool),
+                        np.ones(missed_s.size, dtype=bool)])[order],
+        np.concatenate([days.after_rest[told], _rested(rows)[missed]])[order],
+        slow, lasting)
+
+
+def healthy_beside(siblings: Iterable[Counted]) -> tuple[float, float]:
+    """Shapes of the beta prior of a sound lock's rate, by what the others of its kind show.
+
+    Half of the others may have a fault: those of which more is slow than of the middle one have
+    no say.
+    """
+    shares = sorted(
+        (float(one.event.mean()), int(one.event.sum()), one.event.size) for one in siblings)
+    shares = shares[:(len(shares) + 1) // 2]
+    events, total = sum(one[1] for one in shares), sum(one[2] for one in shares)
+    weight = min(1.0, SIBLINGS_COMMANDS / max(total, 1))
+    return HEALTHY[0] + weight * events, HEALTHY[1] + weight * (total - events)
+
+
+def slow_mode(
+    days: LockDays, rows: pl.DataFrame, seen: Counted, healthy: tuple[float, float] = HEALTHY,
+) -> SlowMode | None:
+    """Look for a slow mode that stands in the week asked for.
+
+    Parameters
+    ----------
+    days : LockDays
+        The lock's releases.
+    rows : polars.DataFrame
+        The same lock's actuations since its baseline's start, in order of time.
+    seen : Counted
+        What :func:`counted` makes of them.
+    healthy : tuple of (float, float), optional
+        Shapes of the beta prior of a sound lock's rate.
+
+    Returns
+    -------
+    SlowMode or None
+        None where fewer than three commands were slow or unanswered since it began.
+    """
+    day, event, unanswered, rested = seen.day, seen.event, seen.unanswered, seen.rested
+    if event.sum() < LEAST_SLOW:
         return None
-    change = change_of_rate(day, event, HEALTHY, FAULTY) or _all_along(day)
-    onset = change.since
-    before, after = day < onset, day >= onset
-    share = event[after].mean() if after.any() else 0.0
-    share_before = (event[before].sum() + EARLIER_EVENTS) / (before.sum() + EARLIER_COMMANDS)
-    whole = float(event.mean())
-    if lasting and before.sum() < LEAST_AT_LOW / 2:
+    change = change_of_rate(day, event, healthy, FAULTY) or _all_along(day)
+    before, after = day < change.since, day >= change.since
+    if seen.lasting and before.sum() < LEAST_AT_LOW / 2:
         return None
-    from_start = bool(
-        not lasting and whole > STANDING_SHARE
-        and event[recent].mean() > STANDING_NOW * STANDING_SHARE
-        and share < STANDING_RISE * max(whole, share_before)
-    )
     young = day[-1] - day[0] < YOUNG_DAYS
     # It may have begun in any of the weeks that the series was looked at.
     weeks = max((float(day[-1]) - float(day[0]) + 1.0) / 7.0, 1.0)
     log_odds = change.log_odds + float(np.log(
         STANDING_PRIOR if young else SLOW_MODE_PRIOR * weeks))
+    share = float(event[after].mean()) if after.any() else 0.0
+    share_before = (event[before].sum() + EARLIER_EVENTS) / (before.sum() + EARLIER_COMMANDS)
+    always = float(
+        betabinomial(int(event.sum()), event.size, *FAULTY)
+        - betabinomial(int(event.sum()), event.size, *healthy) + np.log(STANDING_PRIOR))
+    from_start = bool(not seen.lasting and always > 0 and (
+        always > log_odds or share < TWICE * share_before))
     if from_start:
-        change = _all_along(day)
-        onset = change.since
-        before, after = day < onset, day >= onset
-        log_odds = float(
-            betabinomial(int(event.sum()), event.size, *FAULTY)
-            - betabinomial(int(event.sum()), event.size, EARLIER_EVENTS, EARLIER_COMMANDS)
-            + np.log(STANDING_PRIOR)
-        )
-    elif share < TWICE * share_before or share < LEAST_SHARE:
+        change, log_odds = _all_along(day), always
+        before, after = day < change.since, day >= change.since
+        share = float(event.mean())
+    elif share < TWICE * share_before:
         return None
-    # What happens now must agree with the raised rate: mended faults are not findings.
-    rate_now = (event[fresh].sum() + WEEK_EVENTS) / (fresh.sum() + WEEK_COMMANDS)
-    if rate_now < STILL_SHARE * share:
+    if share < LEAST_SHARE or event[after].sum() < LEAST_SLOW:
         return None
     hit = after & event
     log_odds += _by_unanswered(unanswered, event, before, after)
-    late = _after_pulse(days, rows, slow, onset)
+    log_odds = _and_stands(log_odds, day[after], event[after], (
+        healthy[0] + float(event[before].sum()), healthy[1] + float((~event[before]).sum())))
+    late = _after_pulse(days, rows, seen.slow, change.since)
     change = replace(
         change, log_odds=log_odds, before=_side(event[before]), now=_side(event[after]))
     return SlowMode(
         change, int((after & unanswered).sum()),
-        _loaded(days, slow, onset, event, rested, after, late),
-        _typical(days.latency_ms[slow & (days.release_day >= onset)]),
-        _typical(days.latency_ms[~slow & (days.release_day >= onset)]),
+        _loaded(days, seen.slow, change.since, event, rested, after, late),
+        _typical(days.latency_ms[seen.slow & (days.release_day >= change.since)]),
+        _typical(days.latency_ms[~seen.slow & (days.release_day >= change.since)]),
         int((hit & rested).sum()), int((after & rested).sum()),
         late, from_start,
     )
+
+
+def _and_stands(
+    log_odds: float, day: Reals, event: Flags, sound: tuple[float, float]
+) -> float:
+    """Natural log odds that it began and has not ended since, by itself, in any of the last weeks.
+
+    A week in which nothing is slow is no proof that it has ended: the rates on either side of
+    each week's beginning tell how likely that is.
+    """
+    ended = 0.0
+    for first in np.arange(LAST_MODE_DAY - 6.0, day[0], -7.0):
+        late = day >= first
+        count, total = int(event[late].sum()), int(late.sum())
+        past = FAULTY[0] + float(event[~late].sum()), FAULTY[1] + float((~event[~late]).sum())
+        ended += ENDS_PER_WEEK * float(np.exp(
+            betabinomial(count, total, *sound) - betabinomial(count, total, *past)))
+    began = probability(log_odds)
+    stands = began / (1.0 + ended)
+    return float(np.log(stands) - np.log1p(-stands)) if 0.0 < stands < 1.0 else log_odds
 
 
 def _by_unanswered(

@@ -2,10 +2,14 @@
 
 from tests.analytics.situations import (
     changed_venue,
+    exits,
     from_first_day,
     lasting,
     look_alikes,
     lost_lines,
+    trade,
 )
 
-__all__ = ["changed_venue", "from_first_day", "lasting", "look_alikes", "lost_lines"]
+__all__ = [
+    "changed_venue", "exits", "from_first_day", "lasting", "look_alikes", "lost_lines", "trade",
+]

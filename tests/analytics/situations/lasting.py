@@ -1,9 +1,8 @@
 """Faults that last, come back, come together, meet closed weeks: every week is judged."""
 
 import numpy as np
-import polars as pl
 
-from tests.analytics.situations import log_changes
+from tests.analytics.situations.exits import door_of
 from tests.analytics.situations.small_venue import LATCHES, life_of, sound
 from tests.analytics.situations.told import Judged, Told, both, situation
 from tests.campaign.scenario import Fault
@@ -144,10 +143,5 @@ def latches_slow_one_after_another(seed):
 def exit_with_a_door_contact(seed):
     """People open it when they come to it: late, and no fault of the magnet."""
     log = sound(seed, weeks=12)
-    log.relock("magnet-0", contact_senses="door")
-    late = log.rng.uniform(0.3e6, 3e6, log.records.height).astype(np.int64)
-    opens = ((log.records["channel"] == log.lock("magnet-0").contact)
-             & (log.records["value"] == 0.0)).to_numpy()
-    moved = log.records["time"].to_numpy() + np.where(opens, late, 0)
-    log.change(log_changes.T > 0, time=pl.lit(pl.Series(moved)))
+    door_of(log, seed)
     return Judged.of(log, (9, 10, 11)).quiet()

@@ -99,8 +99,11 @@ class Log:
             yield number, History.of(self.venue, first.plus(number), **frames)
 
 
-def sound(seed, *, weeks=12, leans=None, shape=None):
-    """A venue in which nothing is wrong; ``shape(scenario)`` may change it before it is played."""
+def sound(seed, *, weeks=12, leans=None, shape=None, happen=None):
+    """A venue in which nothing is wrong; ``shape(scenario)`` may change it before it is played.
+
+    ``happen(past)`` may change what happened, before it is written down.
+    """
     rng = np.random.default_rng([seed, 0x517])
     days = 7 * weeks
     rails = {name: _rail(rng, name, number, days) for number, name in enumerate(
@@ -120,6 +123,8 @@ def sound(seed, *, weeks=12, leans=None, shape=None):
     if shape is not None:
         shape(scenario)
     past = play(scenario)
+    if happen is not None:
+        happen(past)
     records = signals_of(past).select(
         pl.col("time").dt.epoch("us"), "channel", "quantity", "value")
     service = [(day, life.lock.id, "release-tested") for life in lives
