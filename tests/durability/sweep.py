@@ -1,9 +1,10 @@
 """Every fault at every call of every command, on all cores; what broke is told at the end.
 
-    python -m tests.durability.sweep [COMMAND ...] [--jobs 2] [--share 0.1]
+    python -m tests.durability.sweep [COMMAND ...] [--jobs 2] [--minutes 20]
 
-Exit status 1 where anything broke. A case in fifty is also gone on with: the next weekly run, and a
-look at every file of the store, must find nothing amiss.
+Exit status 1 where anything broke. The cases of a command are taken in a random order, so that
+those that were run when the time is up are a fair sample. A case in fifty is also gone on with: the
+next weekly run, and a look at every file of the store, must find nothing amiss.
 """
 
 from __future__ import annotations
@@ -63,10 +64,10 @@ def done(work: str, command: str, cases: list[Case]) -> tuple[str, int, int, lis
     return command, len(cases), further, broken
 
 
-def _parts(command: str, cases: list[Case], share: float) -> Iterator[list[Case]]:
-    chosen = random.Random(command).sample(cases, max(1, round(share * len(cases))))
-    for start in range(0, len(chosen), A_TIME):
-        yield chosen[start:start + A_TIME]
+def _parts(command: str, cases: list[Case]) -> Iterator[list[Case]]:
+    mixed = random.Random(command).sample(cases, len(cases))
+    for start in range(0, len(mixed), A_TIME):
+        yield mixed[start:start + A_TIME]
 
 
 def main() -> int:
@@ -74,7 +75,7 @@ def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("commands", nargs="*", metavar="COMMAND", help=", ".join(COMMANDS))
     parser.add_argument("--jobs", type=int, default=os.cpu_count())
-    parser.add_argument("--share", type=float, default=1.0, help="of the cases, drawn at random")
+    parser.add_argument("--minutes", type=float, default=float("inf"), help="no longer than this")
     asked = parser.parse_args()
     chosen = asked.commands or list(COMMANDS)
     # (Most of a case would else be spent waiting for the disk.)
@@ -85,8 +86,14 @@ def main() -> int:
         with ProcessPoolExecutor(asked.jobs) as pool:
             for command in chosen:
                 cases = pool.submit(cases_of, work, command).result()
-                for future in as_completed([pool.submit(done, work, command, part)
-                                            for part in _parts(command, cases, asked.share)]):
+                futures = [pool.submit(done, work, command, part)
+                           for part in _parts(command, cases)]
+                for future in as_completed(futures):
+                    if time.perf_counter() - began > 60 * asked.minutes:
+                        for waiting in futures:
+                            waiting.cancel()
+                    if future.cancelled():
+                        continue
                     name, count, on, wrong = future.result()
                     run[name] += count
                     further[name] += on
