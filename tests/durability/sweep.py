@@ -25,7 +25,7 @@ from pathlib import Path
 from tests.durability.fault_cases import COMMANDS, Case, Sound, Worker
 
 GONE_ON_WITH = 0.02
-A_TIME = 50
+A_TIME = 20
 """Cases that a process takes at a time."""
 
 
