@@ -31,6 +31,7 @@ from remanence.pipelines.ingest.validate import RecordValidator
 from remanence.pipelines.readers.layout import Layout
 from remanence.pipelines.readers.raw import reject_frame
 from remanence.pipelines.readers.source import Source, UnreadableSourceError
+from remanence.pipelines.store.findings_files import join_weeks
 from remanence.pipelines.store.name_codes import joined
 from remanence.pipelines.store.store import Batch, Committed, Store
 from remanence.shared.errors import StoreError
@@ -113,6 +114,7 @@ def ingest(
     with contextlib.suppress(StoreError):  # nothing is lost by it, and the next ingest does it
         while store.join_a_month():
             pass
+        join_weeks(store.folder)
     return summary
 
 

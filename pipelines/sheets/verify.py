@@ -12,7 +12,7 @@ from remanence.pipelines.ingest.ingest import ingest
 from remanence.pipelines.sheets.refresh import load_venue
 from remanence.pipelines.store import disk, repair
 from remanence.pipelines.store import manifest as store_manifest
-from remanence.pipelines.store.manifest import DamagedManifestError, read_manifest
+from remanence.pipelines.store.manifest import DamagedManifestError
 from remanence.pipelines.store.remote import fetched_again, repairing
 from remanence.pipelines.store.repair import Fault
 from remanence.pipelines.store.store import Store
@@ -87,7 +87,7 @@ def _mend(
 ) -> tuple[list[str], bool]:
     lines, whole = [], True
     if faults:
-        before = _records(folder)
+        before = repair.records_held(folder)
         repair.set_right(folder, venue.id)
         lines.append(f"set aside in {folder / repair.ASIDE}, with the reasons in {repair.REASONS}")
         if any(repair.of_records(fault.path) for fault in faults):
@@ -97,7 +97,7 @@ def _mend(
             lines.append("the store is made of all sound files and logs that are there; whether "
                          "records of logs that are gone are missing cannot be told")
         else:
-            lost = _lost(before, _records(folder))
+            lost = _lost(before, repair.records_held(folder))
             whole = not lost
             lines += lost or ["everything that was lost is back"]
     derived.forget(folder)
@@ -105,24 +105,9 @@ def _mend(
     return lines, whole
 
 
-def _records(folder: Path) -> Counter[str]:
-    """How many records each day holds by the manifest, and what else it names."""
-    try:
-        manifest = read_manifest(folder)
-    except DamagedManifestError:
-        return Counter()
-    counts: Counter[str] = Counter()
-    if manifest is not None:
-        for day, entry in manifest.days.items():
-            counts[day] = sum(segment.rows for segment in entry.segments)
-        counts.update({name: kept.rows or 0 for name, kept in manifest.kept.items()})
-        counts["rejects"] = sum(entry.rows for entry in manifest.rejects)
-    return counts
-
-
 def _lost(before: Counter[str], now: Counter[str]) -> list[str]:
     names = {"rejects": "lines that were not taken", "files": "log files known to have been read",
              "clock_events": "events of clocks", "forecasts": "forecasts"}
     return [f"LOST for good: {count - now[name]:,} " + (
-        names.get(name) or (f"{name}" if "/" in name else f"records of {name}"))
+        names.get(name) or (name.replace("/", " of ") if "/" in name else f"records of {name}"))
         for name, count in sorted(before.items()) if now[name] < count]

@@ -8,6 +8,7 @@ from remanence.shared.on_demand import on_demand
 
 if TYPE_CHECKING:
     from remanence.pipelines.store.disk import UNFINISHED, make_folder, replace_file, sync_folder
+    from remanence.pipelines.store.findings_files import join_weeks
     from remanence.pipelines.store.forecasts import keep_forecasts, read_forecasts, with_these
     from remanence.pipelines.store.manifest import DamagedManifestError, Segment, read_manifest
     from remanence.pipelines.store.name_codes import (
@@ -35,8 +36,9 @@ if TYPE_CHECKING:
 __all__ = [
     "Batch", "Committed", "DamagedManifestError", "Fault", "KEEP_RETIRED_S", "QUANTITY",
     "Retired", "Segment", "Store", "UNFINISHED", "add_order", "add_service", "codes",
-    "earlier_findings", "fetched_again", "forget_views", "joined", "keep_findings",
-    "keep_forecasts", "make_folder", "make_view", "names_type", "on_the_shelf", "order_path",
+    "earlier_findings", "fetched_again", "forget_views", "join_weeks", "joined",
+    "keep_findings", "keep_forecasts", "make_folder", "make_view", "names_type", "on_the_shelf",
+    "order_path",
     "read_forecasts", "read_manifest", "read_service", "removable", "repairing", "replace_file",
     "retire", "scan_segments", "service_path", "standing_findings", "sync_folder", "try_lock",
     "why_unsound", "with_places", "with_these",
@@ -44,6 +46,7 @@ __all__ = [
 
 __getattr__ = on_demand(__name__, {
     "disk": ("UNFINISHED", "make_folder", "replace_file", "sync_folder"),
+    "findings_files": ("join_weeks",),
     "forecasts": ("keep_forecasts", "read_forecasts", "with_these"),
     "manifest": ("DamagedManifestError", "Segment", "read_manifest"),
     "name_codes": ("QUANTITY", "codes", "joined", "names_type", "with_places"),

@@ -72,8 +72,12 @@ def _is_sound(path: Path) -> bool:
     return path.is_file()
 
 
-def kept_file(folder: Path, name: str, suffix: str) -> Path | None:
+def kept_file(
+    folder: Path, name: str, suffix: str, manifest: Manifest | None = None
+) -> Path | None:
     """Where what was kept under a name lies, checked; None where there is nothing.
+
+    ``manifest`` is the one to go by, where whoever asks has read it already.
 
     Raises
     ------
@@ -82,7 +86,7 @@ def kept_file(folder: Path, name: str, suffix: str) -> Path | None:
     OSError
         It cannot be read.
     """
-    manifest = read_manifest(folder)
+    manifest = manifest or read_manifest(folder)
     kept = manifest.kept.get(name) if manifest else None
     older = folder / f"{name}{suffix}"
     path = folder / kept.path if kept else older if older.is_file() else None

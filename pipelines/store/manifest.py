@@ -29,7 +29,7 @@ from remanence.shared.errors import StoreError
 
 NAME = "manifest.json"
 FORMAT = "remanence-store"
-VERSION = 5
+VERSION = 6
 _SEALED_SINCE = 4
 _WHOLE = 2**63
 
@@ -90,7 +90,8 @@ class Manifest:
     days: dict[str, Day] = field(default_factory=dict)
     rejects: list[RejectFile] = field(default_factory=list)
     kept: dict[str, Kept] = field(default_factory=dict)
-    """By name: ``files``, ``clock_events``, ``forecasts``, ``findings/2026-W47``."""
+    """By name: ``files``, ``clock_events``, ``forecasts``, ``findings/2026-W47``,
+    ``findings/2025`` (all weeks of a year but the newest)."""
     retired: Retired = field(default_factory=list)
     """Files that were part of the store, and since when (UTC seconds) they are not."""
     shared: dict[str, int] = field(default_factory=dict)
@@ -276,9 +277,14 @@ def _days_may_share(raw: dict[str, Any]) -> dict[str, Any]:
     return raw | {"shared": []}
 
 
+def _weeks_may_share(raw: dict[str, Any]) -> dict[str, Any]:
+    """Version 6 joins the findings of earlier weeks into one file a year."""
+    return raw
+
+
 UPGRADES: dict[int, Callable[[dict[str, Any]], dict[str, Any]]] = {
     1: _with_lines_of_rejects, 2: _channel_by_channel, 3: _all_by_name,
-    4: _days_may_share}
+    4: _days_may_share, 5: _weeks_may_share}
 """From a version to the step that makes the next one out of it."""
 
 

@@ -4,14 +4,12 @@ from __future__ import annotations
 
 import csv
 import io
-import os
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from datetime import date, datetime
 from pathlib import Path
 
-from remanence.pipelines.store.disk import make_folder
-from remanence.pipelines.store.writer_lock import held
+from remanence.pipelines.store.appended import add_line, csv_line, opened_alone
 from remanence.shared.cells import from_cell, text_cell
 from remanence.shared.errors import RemanenceError
 from remanence.shared.keys import nearest, one_of, shown
@@ -156,25 +154,13 @@ def add_order(
     path = order_path(venue, venue_path)
     try:
         read_orders(venue, venue_path)  # A file with another header is never written to.
-        make_folder(path.parent)
-        line = _csv_line(str(text_cell(entry[name])) for name in HEADER)
-        with path.open("ab+") as file, held(file.fileno()):
-            file.seek(0)
-            raw = file.read()
-            torn = "\n" if raw.strip() and not raw.endswith(b"\n") else ""
-            file.write((torn + ("" if raw.strip() else _csv_line(HEADER)) + line).encode())
-            file.flush()
-            os.fsync(file.fileno())
+        line = csv_line(str(text_cell(entry[name])) for name in HEADER)
+        with opened_alone(path) as file:
+            add_line(path, file, file.read(), HEADER, line)
     except OSError as error:
         raise RemanenceError(
             f"{path}: cannot be written: {error.strerror or error}; nothing was added") from None
     return line.rstrip("\n")
-
-
-def _csv_line(cells: object) -> str:
-    buffer = io.StringIO()
-    csv.writer(buffer, lineterminator="\n").writerow(list(cells))  # type: ignore[call-overload]
-    return buffer.getvalue()
 
 
 def on_the_shelf(venue: Venue, venue_path: Path) -> Venue:

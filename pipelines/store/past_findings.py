@@ -4,6 +4,7 @@ next week's findings go on from those that stand.
 
 from __future__ import annotations
 
+import contextlib
 import json
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, replace
@@ -12,7 +13,9 @@ from pathlib import Path
 from typing import Any
 
 from remanence.analytics.conditions.life import Standing
-from remanence.pipelines.store.kept import keep, kept_file
+from remanence.pipelines.store.findings_files import KeptWeeks, name_of
+from remanence.pipelines.store.kept import keep
+from remanence.pipelines.store.manifest import read_manifest
 from remanence.shared.errors import StoreError
 from remanence.shared.findings import Amount, Evidence, Finding, Sentence
 from remanence.shared.weeks import Week
@@ -49,7 +52,12 @@ def keep_findings(
         "said": [[f.subject, f.condition] for f in findings],
         "standing": [_plain(item) for item in standing],
     }, ensure_ascii=False) + "\n"
-    keep(folder, f"findings/{week}", ".json", text.encode(), len(findings))
+    manifest = read_manifest(folder)
+    if manifest is not None and name_of(week) not in manifest.kept:
+        with contextlib.suppress(StoreError, OSError, ValueError):
+            if KeptWeeks(folder).held(week) == json.loads(text):
+                return  # its year holds it
+    keep(folder, name_of(week), ".json", text.encode(), len(findings))
 
 
 def earlier_findings(folder: Path, week: Week, weeks: int = 53) -> list[Said]:
@@ -61,9 +69,10 @@ def earlier_findings(folder: Path, week: Week, weeks: int = 53) -> list[Said]:
         A kept file cannot be read.
     """
     said: list[Said] = []
+    kept = KeptWeeks(folder)
     for earlier in _weeks_before(week, weeks):
         try:
-            held = _held(folder, earlier)
+            held = kept.held(earlier)
             if held is None:
                 continue
             pairs = held["said"] if isinstance(held, dict) else held
@@ -98,9 +107,10 @@ def standing_findings(
     StoreError
         The kept file cannot be read.
     """
+    kept = KeptWeeks(folder)
     for last in reversed(_weeks_before(week, weeks)):
         try:
-            held = _held(folder, last)
+            held = kept.held(last)
             if isinstance(held, dict):
                 return last, tuple(_standing(item) for item in held["standing"])
             if held is not None:
@@ -112,11 +122,6 @@ def standing_findings(
 
 def _weeks_before(week: Week, weeks: int) -> list[Week]:
     return [week.plus(-ago) for ago in range(weeks, 0, -1)]
-
-
-def _held(folder: Path, week: Week) -> Any:
-    path = kept_file(folder, f"findings/{week}", ".json")
-    return None if path is None else json.loads(path.read_text(encoding="utf-8"))
 
 
 def _unreadable(folder: Path, week: Week, error: Exception) -> StoreError:
@@ -178,8 +183,3 @@ def _standing(held: Mapping[str, Any]) -> Standing:
         made, evidence=tuple(Evidence(**one) for one in held["evidence"]), extra=held["extra"],
         not_excluded=tuple(made.not_excluded), first_named=Week.parse(first) if first else None)
     return Standing(made, held["sag_volts"], held["clear"], _day(held["clear_since"]))
-
-
-def findings_held(kept: Any) -> int:
-    """How many findings a kept file holds, in the form of today or of the program's first year."""
-    return len(kept["said"] if isinstance(kept, dict) and "said" in kept else kept)

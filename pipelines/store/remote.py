@@ -21,7 +21,13 @@ from typing import ParamSpec, TypeVar
 from remanence.pipelines.say import note
 from remanence.pipelines.store import disk
 from remanence.pipelines.store.bucket import Bucket, Conflict, UnknownOutcomeError
-from remanence.pipelines.store.manifest import BUCKET, NAME, PUBLISH, Manifest
+from remanence.pipelines.store.manifest import (
+    BUCKET,
+    NAME,
+    PUBLISH,
+    DamagedManifestError,
+    Manifest,
+)
 from remanence.pipelines.store.retired import KEEP_RETIRED_S
 from remanence.pipelines.store.writer_lock import LOCK_WAIT_S, HeldError, writer_lock
 from remanence.shared.errors import StoreError
@@ -228,10 +234,17 @@ class _Session:
         seen = None
         while True:
             found = self.bucket.read(NAME)
-            if found is None:
+            if found is None and not self._is_lost():
                 self._nothing_there()
                 return
-            manifest = self._manifest(found[0])
+            try:
+                manifest = self._manifest(found[0] if found else b"")
+            except DamagedManifestError:
+                if self.folder not in _lost:
+                    raise
+                self._pull_all(found)
+                return
+            assert found is not None  # (no text is no manifest)
             lacking = sorted(path for path in manifest.named()
                              if not (self.folder / path).is_file())
             if len(lacking) > MANY_FILES:
@@ -248,6 +261,28 @@ class _Session:
             seen = found
         self.version, self.known = found[1], manifest.named() - wrong.keys()
         self._take_over(manifest, found[0])
+
+    def _is_lost(self) -> bool:
+        """Whether the manifest is gone, of a store that is to be repaired."""
+        return self.folder in _lost and any(
+            path.startswith("signals/") and disk.named_digest(path)
+            for path in self.bucket.changed())
+
+    def _pull_all(self, found: tuple[bytes, str] | None) -> None:
+        """Bring every sound file into the copy: the manifest is damaged, and names none of them.
+
+        The copy's manifest becomes the damaged one, whatever it was: it may be an older state. So
+        it is made anew from the files, as that of a store in a folder is.
+        """
+        data, self.version = found or (b"", None)
+        every = [path for path in self.bucket.changed()
+                 if disk.named_digest(path) and disk.is_below(path)]
+        lacking = [path for path in every if not (self.folder / path).is_file()]
+        wrong = {path: why for path, why in zip(
+            lacking, self.bucket.each(self._fetch, lacking), strict=True) if why}
+        _lost[self.folder] |= wrong
+        self.known = set(every) - wrong.keys()
+        disk.replace_file(self.folder / NAME, data)
 
     def _take_over(self, manifest: Manifest, data: bytes) -> None:
         """Have the copy's manifest be the bucket's, and drop files that this one has forgotten."""
@@ -294,7 +329,10 @@ class _Session:
 
     def fetch_replaced(self) -> None:
         """Bring into the copy what sound files there are that were replaced within a week."""
-        manifest = self._manifest((self.folder / NAME).read_bytes())
+        try:
+            manifest = self._manifest((self.folder / NAME).read_bytes())
+        except DamagedManifestError:
+            return  # all that there is was brought
         self.bucket.each(self._fetch, [path for path, _ in manifest.retired
                                        if not (self.folder / path).is_file()])
 
@@ -310,7 +348,9 @@ class _Session:
         if (self.folder / NAME).is_file():
             raise StoreError(
                 f"{self.bucket.address} holds no {NAME}, though {self.folder} is a copy of one; "
-                f"put the bucket back from a copy, or delete {self.folder} to begin a new store")
+                f"put the bucket back from a copy, or delete {self.folder} to begin a new store. "
+                "Where its other files are still there, have it made anew from these with: "
+                "remanence verify VENUE --repair")
         other = self.bucket.something_else()
         if other is not None:
             raise StoreError(

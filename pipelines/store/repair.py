@@ -11,6 +11,7 @@ from __future__ import annotations
 import json
 import os
 import time
+from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -21,6 +22,7 @@ import pyarrow.parquet as pq
 
 from remanence.pipelines.store import disk
 from remanence.pipelines.store.days import KINDS, write_table
+from remanence.pipelines.store.findings_files import findings_held, weeks_in, year_of
 from remanence.pipelines.store.manifest import (
     NAME,
     DamagedManifestError,
@@ -30,7 +32,6 @@ from remanence.pipelines.store.manifest import (
     read_manifest,
     write_manifest,
 )
-from remanence.pipelines.store.past_findings import findings_held
 from remanence.pipelines.store.remote import again_where_lost, writing
 from remanence.pipelines.store.segments import read_signals, read_table
 from remanence.pipelines.store.store import Batch, Store
@@ -130,6 +131,7 @@ def rename(folder: Path, venue: str) -> str | None:
         return manifest.venue
 
 
+@again_where_lost
 def set_right(folder: Path, venue: str) -> list[Fault]:
     """Set aside what is damaged, and put back what sound files of the store still hold.
 
@@ -187,6 +189,25 @@ def _month(path: str) -> str | None:
     return parts[1][:7] if parts[0] == "signals" else None
 
 
+def records_held(folder: Path) -> Counter[str]:
+    """How many records each day holds by the manifest, and how many things else it names.
+
+    Findings are counted by their year, for a week may lie in its year's file.
+    """
+    counts: Counter[str] = Counter()
+    try:
+        manifest = read_manifest(folder)
+    except DamagedManifestError:
+        return counts
+    if manifest is not None:
+        for day, entry in manifest.days.items():
+            counts[day] = sum(segment.rows for segment in entry.segments)
+        for name, kept in manifest.kept.items():
+            counts[year_of(name)] += kept.rows or 0
+        counts["rejects"] = sum(entry.rows for entry in manifest.rejects)
+    return counts
+
+
 def of_records(path: str) -> bool:
     """Whether it takes the logs to have back what a file held."""
     return path == NAME or path.startswith(("signals/", "rejects/", "files/", "clock_events/"))
@@ -206,13 +227,19 @@ def _sound_spare(folder: Path) -> list[str]:
 
 
 def _take_last_copies(folder: Path, manifest: Manifest, spare: list[str]) -> None:
-    """What is kept under a name: the last sound copy, where the one in force is lost."""
+    """What is kept under a name: the last sound copy, where the one in force is lost.
+
+    A week that its year holds is not lost.
+    """
+    joined = {f"findings/{week}" for name, kept in manifest.kept.items()
+              if name.startswith("findings/") and year_of(name) == name
+              for week in weeks_in(folder / kept.path)}
     for path in reversed(spare):
         for stem in ("files/", "clock_events/", "forecasts-", "findings/"):
             if path.startswith(stem):
                 stem = disk.stem_of(path)
                 name = stem[:-1]
-                if name not in manifest.kept:
+                if name not in manifest.kept and name not in joined:
                     rows = findings_held(json.loads((folder / path).read_text("utf-8"))) \
                         if path.endswith(".json") else pq.read_metadata(folder / path).num_rows
                     # Written again: in a bucket it may be about to be removed.

@@ -2,21 +2,17 @@
 
 from __future__ import annotations
 
-import contextlib
 import csv
-import errno
 import io
-import os
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 from pathlib import Path
-from typing import BinaryIO
 
 import polars as pl
 
-from remanence.pipelines.store.disk import make_folder, sync_folder
-from remanence.pipelines.store.writer_lock import held
+from remanence.pipelines.store.appended import add_line, csv_line, opened_alone
+from remanence.pipelines.store.disk import replace_file
 from remanence.shared.cells import from_cell, text_cell
 from remanence.shared.errors import RemanenceError
 from remanence.shared.keys import nearest, one_of, shown
@@ -212,21 +208,13 @@ def add_service(
             f"{path}: cannot be written: {error.strerror or error}; nothing was added") from None
 
 
-def _csv_line(cells: Sequence[str]) -> str:
-    buffer = io.StringIO()
-    csv.writer(buffer, lineterminator="\n").writerow(cells)
-    return buffer.getvalue()
-
-
 def _append(path: Path, entry: Mapping[str, str]) -> str:
     """Add a line in the order of the file's own header; all of it, or nothing."""
-    make_folder(path.parent)
-    new = not path.exists()
-    with _locked(path) as file:
+    with opened_alone(path) as file:
         raw = file.read()
         names = _header(path, raw[:_HEADER_BYTES], entry) if raw else HEADER
         lacking = [name for name in HEADER if entry[name] and name not in names]
-        line = _csv_line([str(text_cell(entry.get(name, ""))) for name in (*names, *lacking)])
+        line = csv_line([str(text_cell(entry.get(name, ""))) for name in (*names, *lacking)])
         rest = raw.partition(b"\n")[2]
         if any(_alike(cells, names, entry) for cells in csv.reader(io.StringIO(
                 rest.decode("utf-8", "replace").replace("\0", "?"), newline=""))):
@@ -234,51 +222,16 @@ def _append(path: Path, entry: Mapping[str, str]) -> str:
         if lacking:
             # The old lines stay as they are: what they do not say is not known.
             torn = b"\n" if rest and not rest.endswith(b"\n") else b""
-            _put(path, _csv_line((*names, *lacking)).encode() + rest + torn + line.encode())
+            replace_file(path, csv_line((*names, *lacking)).encode() + rest + torn + line.encode())
             return line
-        data = b"" if not raw or raw.endswith(b"\n") else b"\n"
-        data += (b"" if raw.strip() else _csv_line(HEADER).encode()) + line.encode()
-        try:
-            if file.write(data) != len(data):
-                raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
-            os.fsync(file.fileno())
-        except OSError:
-            with contextlib.suppress(OSError):
-                file.truncate(len(raw))
-            raise
-    if new:
-        sync_folder(path.parent)
+        add_line(path, file, raw, HEADER, line)
     return line
-
-
-@contextlib.contextmanager
-def _locked(path: Path) -> Iterator[BinaryIO]:
-    """The file at its beginning, open for appending, held against everybody else who adds to it."""
-    while True:
-        with path.open("ab+", buffering=0) as file, held(file.fileno()):
-            # Somebody may have put a file with a longer header in its place meanwhile.
-            if path.exists() and (
-                    os.fstat(file.fileno()).st_ino == path.stat().st_ino):
-                file.seek(0)
-                yield file
-                return
 
 
 def _alike(cells: Sequence[str], names: Sequence[str], entry: Mapping[str, str]) -> bool:
     """Whether a line says the same as an entry, word for word."""
     there = {name: from_cell(cell.strip()) for name, cell in zip(names, cells, strict=False)}
     return any(there.values()) and all(there.get(name, "") == entry[name] for name in HEADER)
-
-
-def _put(path: Path, data: bytes) -> None:
-    """Put a file with these bytes in the place of another, whole or not at all."""
-    draft = path.with_name(f".{path.name}.{os.getpid()}")
-    with draft.open("wb") as file:
-        file.write(data)
-        file.flush()
-        os.fsync(file.fileno())
-    draft.replace(path)
-    sync_folder(path.parent)
 
 
 def _header(path: Path, beginning: bytes, entry: Mapping[str, str]) -> Sequence[str]:

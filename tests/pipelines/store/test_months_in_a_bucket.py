@@ -11,8 +11,10 @@ from remanence.pipelines.sheets.verify import verify
 from remanence.pipelines.store import disk, remote
 from remanence.pipelines.store import store as store_module
 from remanence.pipelines.store.bucket import Bucket
+from remanence.pipelines.store.findings_files import NEWEST, TOGETHER, join_weeks
 from remanence.pipelines.store.manifest import NAME, read_manifest
 from remanence.pipelines.store.store import Batch
+from tests.pipelines.store.test_findings_files import all_told, fill, names
 from tests.pipelines.store.test_months import SEPTEMBER, TO_THE_END, day_of
 
 pytest.importorskip("obstore")
@@ -114,3 +116,24 @@ def test_a_machine_that_dies_at_any_step_loses_and_doubles_nothing(full, monkeyp
                 for s in entry.segments}) == 2
     assert manifest.named() | {NAME} <= objects(None, one).keys()
     assert_frame_equal(held(other), before)
+
+
+def test_weeks_are_joined_by_one_machine_for_all_while_another_adds_one(two, monkeypatch):  # noqa: F811
+    one, other = two
+    one.log("a.csv", 1).ingest()
+    weeks = TOGETHER + NEWEST
+    fill(one.store().folder, weeks)
+    publish, beside = remote._Session.publish, [other]
+
+    def overtaken(session, manifest):
+        if beside:
+            fill(beside.pop().store().folder, 1, weeks)
+        publish(session, manifest)
+
+    monkeypatch.setattr(remote._Session, "publish", overtaken)
+    assert join_weeks(one.store().folder) == ["findings/2025"]
+    expected = all_told(one.store().folder, weeks + 1)
+    assert len(expected[0]) == weeks + 1
+    assert all_told(other.store().folder, weeks + 1) == expected
+    assert names(other.store().folder) == names(one.store().folder)
+    assert verify(other.folder)[1]

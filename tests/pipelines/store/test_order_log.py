@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from datetime import date
 
 import pytest
@@ -91,3 +92,21 @@ def test_the_command_notes_a_line(house, capsys):
     # (A long path makes the line wrap.)
     assert f"added 2026-11-10,{part},ordered,2," in " ".join(capsys.readouterr().out.split())
     assert main(["order", str(house), "no-such", "2"]) == AT_FAULT
+
+
+def test_an_order_that_cannot_be_written_whole_leaves_the_file_as_it_was(house, monkeypatch):
+    venue = venue_of(house)
+    part = part_of(venue).id
+    add_order(venue, house, part, "ordered", 3, day=DAY, today=DAY)
+    before = order_path(venue, house).read_bytes()
+
+    def full(_):
+        raise OSError(28, "No space left on device")
+
+    with monkeypatch.context() as patched:
+        patched.setattr(os, "fsync", full)
+        with pytest.raises(RemanenceError, match="nothing was added"):
+            add_order(venue, house, part, "arrived", 3, day=DAY, today=DAY)
+    assert order_path(venue, house).read_bytes() == before
+    add_order(venue, house, part, "arrived", 3, day=DAY, today=DAY)
+    assert len(read_orders(venue, house).entries) == 2

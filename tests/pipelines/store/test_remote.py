@@ -413,3 +413,52 @@ def test_what_was_replaced_within_a_week_brings_its_records_back(two):
     assert "LOST for good: 1 records of 2026-11-02" in text
     assert not whole
     assert other.seconds() == [1, 5]
+
+
+@pytest.mark.parametrize("how", ["cut", "gone", "flipped"])
+def test_a_manifest_damaged_in_the_bucket_is_made_anew_from_its_files(two, how, tmp_path):
+    one, other = two
+    one.log("a.csv", 1, 5).ingest()
+    keep(one.store().folder, "findings/2026-W45", ".json", b'{"said": [1]}', 1)
+    assert other.seconds() == [1, 5]
+    one.log("b.csv", 3).ingest()  # the other machine's copy does not know of it
+    for log in (one.folder / "logs").iterdir():
+        log.unlink()
+    address = load_venue(one.folder)[0].store
+    bucket = Bucket(address)
+    data = bucket.read(NAME)[0]
+    if how == "gone":
+        bucket.remove([NAME])
+    else:
+        bucket.put(NAME, data[:-40] if how == "cut" else data.replace(b"edges", b"Edges", 1))
+    with pytest.raises(StoreError, match="remanence verify VENUE --repair"):
+        verify(other.folder)
+    text, whole = verify(other.folder, mend=True)
+    assert "the store is made of all sound files and logs that are there" in text
+    assert whole
+    for machine in (other, one, Machine(tmp_path / "third", address)):
+        assert machine.seconds() == [1, 3, 5]
+        kept = kept_file(machine.store().folder, "findings/2026-W45", ".json")
+        assert kept.read_bytes() == b'{"said": [1]}'
+    assert verify(one.folder)[1]
+    one.log("c.csv", 7).ingest()
+    assert other.seconds() == [1, 3, 5, 7]
+
+
+def test_a_manifest_that_another_machine_made_anew_first_is_taken_as_it_is(two, monkeypatch):
+    one, other = two
+    one.log("a.csv", 1, 5).ingest()
+    assert other.seconds() == [1, 5]
+    Bucket(load_venue(one.folder)[0].store).put(NAME, b"{}x")
+    publish, beside = remote._Session.publish, [other]
+
+    def overtaken(session, manifest):
+        if beside:
+            machine = beside.pop()
+            assert verify(machine.folder, mend=True)[1]
+        publish(session, manifest)
+
+    monkeypatch.setattr(remote._Session, "publish", overtaken)
+    assert verify(one.folder, mend=True)[1]
+    assert one.seconds() == other.seconds() == [1, 5]
+    assert verify(other.folder)[1]

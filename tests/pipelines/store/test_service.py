@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import multiprocessing
+import os
 from datetime import date
 from pathlib import Path
 
@@ -186,3 +187,43 @@ def test_a_result_that_is_none_is_said_and_the_line_is_kept(harbour):
         ("cleaned", None), ("release-tested", None)]
     assert "found \"forced\", which is not taken" in log.set_aside[0]
     assert "line 4: repeats line 3" in log.set_aside[1]
+
+
+def test_neither_hard_links_nor_pread_are_needed(harbour, monkeypatch):
+    """Some drives, and some systems, have none."""
+    for name in ("link", "pread", "pwrite"):
+        monkeypatch.delattr(os, name, raising=False)
+    venue, path = harbour
+    for day in (3, 4):
+        add_service(venue, path, "chart-drawer", "cleaned", day=date(2026, 11, day),
+                    today=date(2026, 11, 9))
+    assert read_service(venue, path).entries["date"].to_list() == [
+        date(2026, 11, 3), date(2026, 11, 4)]
+
+
+@pytest.mark.parametrize("text", ["name,price\nlatch,19.5\n", "dear diary\n", "\x00\x01\x02\n"])
+def test_a_file_that_is_no_service_log_is_never_written_to(harbour, text):
+    venue, path = harbour
+    log = path.parent / "service.csv"
+    log.write_text(text)
+    with pytest.raises(RemanenceError, match="nothing was written to it"):
+        add_service(venue, path, "chart-drawer", "cleaned", day=date(2026, 11, 3),
+                    today=date(2026, 11, 9))
+    assert log.read_text() == text
+
+
+def test_a_line_that_cannot_be_written_whole_leaves_the_file_as_it_was(harbour, monkeypatch):
+    venue, path = harbour
+    add_service(venue, path, "chart-drawer", "cleaned", day=date(2026, 11, 3),
+                today=date(2026, 11, 9))
+    log = path.parent / "service.csv"
+    before = log.read_bytes()
+
+    def full(_):
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(os, "fsync", full)
+    with pytest.raises(RemanenceError, match="nothing was added"):
+        add_service(venue, path, "chart-drawer", "cleaned", day=date(2026, 11, 4),
+                    today=date(2026, 11, 9))
+    assert log.read_bytes() == before
