@@ -12,6 +12,7 @@ from remanence.analytics.history import History
 from remanence.analytics.parts.cause_lives import PartLives, part_lives
 from remanence.analytics.parts.causes import Causes, causes_of
 from remanence.analytics.parts.demand import Demand, Place, cost_range, draw_futures
+from remanence.analytics.parts.pace import games_per_week
 from remanence.analytics.parts.unit_ends import ADVICE
 from remanence.analytics.parts.unit_lives import (
     UnitLives,
@@ -20,7 +21,7 @@ from remanence.analytics.parts.unit_lives import (
     unit_lives,
     with_signs,
 )
-from remanence.analytics.parts.wear import LockWear, games_per_week, remaining_life
+from remanence.analytics.parts.wear import LockWear, remaining_life
 from remanence.analytics.statistics.arrays import Reals
 from remanence.analytics.statistics.life import (
     LifePosterior,

@@ -18,7 +18,12 @@ from remanence.analytics.parts.unanswered import (
     LEAST_WEAR_WEEKS,
     PRESENT_SHARE_WEEKS,
 )
-from remanence.analytics.parts.wear import HEALTHY_WEEKS, RISEN_WEEKS, limit_of, weekly_levels
+from remanence.analytics.parts.wear import (
+    RISEN_WEEKS,
+    healthy_latency,
+    limit_of,
+    weekly_levels,
+)
 from remanence.shared.limits import Limits
 from remanence.shared.venue import Lock
 
@@ -138,7 +143,7 @@ def _risen_since(weekly: pl.DataFrame, limits: Limits) -> tuple[float, float] | 
     if weekly.height < LEAST_WEAR_WEEKS:
         return None
     latency = weekly["latency_ms"].to_numpy()
-    healthy = float(np.median(latency[: np.clip(latency.size // 3, *HEALTHY_WEEKS)]))
+    healthy = healthy_latency(latency)
     seen = np.log(latency / healthy) - VOLTS_EXPONENT * weekly["log_volts"].to_numpy()
     level = np.array([np.median(seen[max(0, i + 1 - RISEN_WEEKS): i + 1])
                       for i in range(seen.size)])

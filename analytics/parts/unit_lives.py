@@ -17,13 +17,14 @@ import numpy as np
 import polars as pl
 
 from remanence.analytics.history import History, actuations_by_lock
+from remanence.analytics.parts.pace import open_weeks_of
 from remanence.analytics.parts.unit_ends import (
     RUNNING,
     UnitLife,
     how_it_ended,
     risen_cycles,
 )
-from remanence.analytics.parts.wear import LockWear, open_weeks_of
+from remanence.analytics.parts.wear import LockWear
 from remanence.analytics.physics.pulse import present_pulses
 from remanence.analytics.statistics.life import Lives
 from remanence.shared.venue import Lock

@@ -13,15 +13,23 @@ games wears nothing, and a pace that has changed is gone on with
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
 import polars as pl
 
 from remanence.analytics.drift.common import VOLTS_EXPONENT
-from remanence.analytics.history import History, baseline_start, once_per_history, per_lock
+from remanence.analytics.history import History, baseline_start, per_lock
 from remanence.analytics.parts.arrival import arrival
-from remanence.analytics.parts.pace import paces
+from remanence.analytics.parts.earlier_units import EARLIER_UNITS, earlier_units
+from remanence.analytics.parts.pace import (
+    PACE_LOOK,
+    PACE_WEEKS,
+    games_per_week,
+    paces,
+    weeks_with_games,
+)
 from remanence.analytics.parts.path_figures import MARGIN_EXPONENT
 from remanence.analytics.parts.unanswered import LEAST_WEAR_WEEKS, LONGEST_WEEKS, unanswered_wear
 from remanence.analytics.parts.wear_path import (
@@ -44,9 +52,6 @@ QUARTILES_APART = 1.349
 """Standard deviations between the quartiles of a normal distribution (textbook)."""
 LONGEST_LOOK = 2.0
 """No date is told that most likely lies beyond so many times the weeks seen (trade practice)."""
-PACE_WEEKS, PACE_LOOK = 8, 26
-"""The pace is that of so many weeks with games, the last ones; whether it has changed is looked for
-in so many."""
 HEALTHY_WEEKS = (3, 8)
 """The healthy latency is the median of the first third of the weeks seen: so many weeks at least
 and at most."""
@@ -204,6 +209,22 @@ def limit_of(
     return min(found)
 
 
+def healthy_latency(latency: Reals) -> float:
+    """A unit's healthy latency: the median of the first third of its weeks, within bounds.
+
+    Parameters
+    ----------
+    latency : numpy.ndarray
+        Weekly, rising in time.
+
+    Returns
+    -------
+    float
+        In the unit of ``latency``.
+    """
+    return float(np.median(latency[: np.clip(latency.size // 3, *HEALTHY_WEEKS)]))
+
+
 def weekly_levels(rows: pl.DataFrame, latch: bool = False) -> pl.DataFrame:
     """Weekly median latency of first attempts, unanswered ones counted as slower than all.
 
@@ -287,15 +308,15 @@ def remaining_life(history: History, *, seed: int = 20260301) -> list[LockWear]:
     dated = history.dated("actuations")
     games = games_per_week(history)
     open_weeks = weeks_with_games(dated, PACE_LOOK)
-    rows_of: dict[str, pl.DataFrame] = {}
-    for name, rows in per_lock(dated).items():
+    every, rows_of = per_lock(dated), {}
+    for name, rows in every.items():
         start = baseline_start(history, name)
         rows_of[name] = rows if start is None else rows.filter(pl.col("day") >= start)
     gathered = [
         _gathered(history, lock, rows_of.get(lock.id), open_weeks, [seed, i])
         for i, lock in enumerate(history.venue.locks)
     ]
-    paths = _paths([one for one in gathered if isinstance(one, _Gathered)])
+    paths = _paths(history, every, [one for one in gathered if isinstance(one, _Gathered)], seed)
     return [
         _lock_wear(history, one, paths.get(one.lock.id), games) if isinstance(one, _Gathered)
         else LockWear(lock.id, one[0], None, None, None, "none", games, one[1], np.empty(0))
@@ -303,83 +324,14 @@ def remaining_life(history: History, *, seed: int = 20260301) -> list[LockWear]:
     ]
 
 
-def weeks_with_games(dated: pl.DataFrame, most: int = PACE_WEEKS) -> list[int]:
-    """The last weeks in which anything was commanded, as weeks ago, newest first.
-
-    A venue that was shut for a month goes on at its old pace; what the log has of a week that
-    it began in the middle of is left out where there are others.
-
-    Parameters
-    ----------
-    dated : polars.DataFrame
-        Any table with ``day`` and ``weeks_ago``, as
-        :func:`remanence.analytics.history.with_weeks` adds them.
-    most : int, default 8
-        Weeks to return.
-
-    Returns
-    -------
-    list of int
-        So many at most.
-    """
-    weeks = dated["weeks_ago"].unique().sort().to_list()
-    if len(weeks) > 1 and dated["day"].n_unique() > 7:
-        oldest = dated.filter(pl.col("weeks_ago") == weeks[-1])["day"].n_unique()
-        usual = dated.filter(pl.col("weeks_ago") == weeks[-2])["day"].n_unique()
-        weeks = weeks[:-1] if oldest < usual else weeks
-    return weeks[:most]
-
-
-@once_per_history
-def open_weeks_of(history: History) -> list[int]:
-    """:func:`weeks_with_games` of the actuations of a history.
-
-    Parameters
-    ----------
-    history : History
-        Up to the week asked for.
-
-    Returns
-    -------
-    list of int
-        Eight at most, as weeks ago.
-    """
-    return weeks_with_games(history.dated("actuations"))
-
-
-@once_per_history
-def games_per_week(history: History) -> float:
-    """Games a week of late: the middle of the locks' first attempts a week, while open.
-
-    Parameters
-    ----------
-    history : History
-        Up to the week asked for.
-
-    Returns
-    -------
-    float
-        Over the last eight weeks with games; 0 where nothing was commanded.
-
-    Notes
-    -----
-    Logs do not say when a game begins: common practice, no source.
-    """
-    dated = history.dated("actuations")
-    weeks = open_weeks_of(history)
-    recent = dated.filter(pl.col("weeks_ago").is_in(weeks) & (pl.col("attempt") == 1))
-    if recent.is_empty():
-        return 0.0
-    return float(recent.group_by("lock").len()["len"].median() or 0.0) / len(weeks)  # type: ignore[arg-type]
-
-
 @dataclass(frozen=True)
 class _Gathered:
     """What one lock's log gives a forecast, before other locks are asked.
 
-    ``use`` and ``passed`` (what was done since the middle of the last week that a median stands
-    for) are weeks at its present ``pace``; ``commands`` are those of each week with games, newest
-    first. ``fit`` is None where nothing rose, or no limit is known.
+    ``span`` (from the first week seen to the last) and ``passed`` (what was done since the middle
+    of the last week that a median stands for) are weeks at its present ``pace``; ``commands`` are
+    those of each week with games, newest first. ``fit`` is None where nothing rose, or no limit is
+    known.
     """
 
     lock: Lock
@@ -390,7 +342,7 @@ class _Gathered:
     recent: float
     limit: float
     limit_from: str
-    use: Reals
+    span: float
     passed: float
     fit: PathFit | None
     chance: np.random.Generator
@@ -415,39 +367,73 @@ def _gathered(
     if weekly.height < LEAST_WEAR_WEEKS or not pace:
         return "not enough data", pace
     latency = weekly["latency_ms"].to_numpy()
-    healthy = float(np.median(latency[: np.clip(latency.size // 3, *HEALTHY_WEEKS)]))
+    healthy = healthy_latency(latency)
     limits = history.venue.limits
     pulse = present_pulses(history).get(lock.id)
     limit, limit_from = limit_of(lock, pulse.setting_ms if pulse else None, healthy, limits)
-    path_weeks = weekly.tail(LONGEST_WEEKS)
-    use = path_weeks["use"].to_numpy() / pace
-    volts = path_weeks["log_volts"].to_numpy()
-    seen = np.log(path_weeks["latency_ms"].to_numpy() / healthy) - VOLTS_EXPONENT * volts
-    # A smaller change is within what seasons and moods do: no wear is told of it.
-    gate = np.log1p(limits.drift_gate_percent / 100)
-    risen = float(np.median(seen[-RISEN_WEEKS:])) >= gate
     chance, chance_missed = np.random.default_rng(seed).spawn(2)
-    fit = None
-    if risen and np.isfinite(limit):
-        fit = weigh_path(Weeks(
-            use, seen, path_weeks["deviation"].to_numpy(), float(np.log(limit / healthy)),
-            latch=lock.pulsed, volts=volts if float(np.std(volts)) > LEAST_VOLTS_SPREAD else None,
-            calendar=-path_weeks["weeks_ago"].to_numpy().astype(np.float64),
-        ), chance)
+    path_weeks = _path_weeks(lock, weekly, pace, limits, limit)
+    fit = (weigh_path(path_weeks, chance)
+           if path_weeks is not None and np.isfinite(limit) else None)
+    passed = (first.height - float(weekly["use"][-1])) / pace
+    span = float(weekly["use"][-1] - weekly.tail(LONGEST_WEEKS)["use"][0]) / pace
     return _Gathered(
         lock, rows, pace, commands, healthy, float(np.median(latency[-PRESENT_WEEKS:])), limit,
-        limit_from, use, first.height / pace - float(use[-1]), fit, chance, chance_missed)
+        limit_from, span, passed, fit, chance, chance_missed)
 
 
-def _paths(gathered: list[_Gathered]) -> dict[str, Path]:
-    """By lock; latches learn from latches, magnets from magnets."""
+def _path_weeks(
+    lock: Lock, weekly: pl.DataFrame, pace: float, limits: Limits, limit: float
+) -> Weeks | None:
+    """One unit's weeks for a path to be held against; None where it has not risen."""
+    healthy = healthy_latency(weekly["latency_ms"].to_numpy())
+    late = weekly.tail(LONGEST_WEEKS)
+    volts = late["log_volts"].to_numpy()
+    seen = np.log(late["latency_ms"].to_numpy() / healthy) - VOLTS_EXPONENT * volts
+    # A smaller change is within what seasons and moods do: no wear is told of it.
+    if float(np.median(seen[-RISEN_WEEKS:])) < np.log1p(limits.drift_gate_percent / 100):
+        return None
+    return Weeks(
+        late["use"].to_numpy() / pace, seen, late["deviation"].to_numpy(),
+        float(np.log(limit / healthy)), latch=lock.pulsed,
+        volts=volts if float(np.std(volts)) > LEAST_VOLTS_SPREAD else None,
+        calendar=-late["weeks_ago"].to_numpy().astype(np.float64))
+
+
+def _paths(
+    history: History, rows_of: Mapping[str, pl.DataFrame], gathered: list[_Gathered], seed: int
+) -> dict[str, Path]:
+    """By lock; latches learn from latches, magnets from magnets, and from units before them."""
     out: dict[str, Path] = {}
     for pulsed in (True, False):
         kind = [(one, one.fit) for one in gathered
                 if one.fit is not None and one.lock.pulsed == pulsed]
-        drawn = drawn_paths([fit for _, fit in kind], [one.chance for one, _ in kind])
+        if not kind:
+            continue
+        ended = _ended_fits(history, rows_of, pulsed, np.random.default_rng([seed, 1 + pulsed]))
+        drawn = drawn_paths([fit for _, fit in kind], [one.chance for one, _ in kind], ended)
         out |= {one.lock.id: path for (one, _), path in zip(kind, drawn, strict=True)}
     return out
+
+
+def _ended_fits(
+    history: History, rows_of: Mapping[str, pl.DataFrame], pulsed: bool, rng: np.random.Generator
+) -> list[PathFit]:
+    """Of the newest units of a kind that had risen when they were replaced."""
+    fits: list[PathFit] = []
+    for lock, rows in earlier_units(history, rows_of):
+        if lock.pulsed != pulsed:
+            continue
+        weekly = weekly_levels(rows, lock.pulsed)
+        if weekly.height < LEAST_WEAR_WEEKS:
+            continue
+        pace = rows.filter(pl.col("attempt") == 1).height / rows["weeks_ago"].n_unique()
+        weeks = _path_weeks(lock, weekly, pace, history.venue.limits, np.inf)
+        if weeks is not None:
+            fits.append(weigh_path(weeks, rng))
+        if len(fits) == EARLIER_UNITS:
+            break
+    return fits
 
 
 def _lock_wear(
@@ -465,7 +451,7 @@ def _lock_wear(
         weeks = np.maximum(arrival(path, one.chance) - one.passed, 0.0) * stretch
         if one.recent >= one.limit:
             sign, weeks = "at its limit", np.zeros(DRAWS)
-        elif np.median(weeks) > LONGEST_LOOK * (one.use[-1] - one.use[0]):
+        elif np.median(weeks) > LONGEST_LOOK * one.span:
             sign, weeks = "no sign of wear", none
     since = path.since_weeks if path is not None and sign == "wearing" else None
     if missed is not None and sign != "at its limit":

@@ -306,7 +306,9 @@ def weigh_path(weeks: Weeks, rng: np.random.Generator) -> PathFit:
     return fit
 
 
-def drawn_paths(fits: Sequence[PathFit], chances: Sequence[np.random.Generator]) -> list[Path]:
+def drawn_paths(
+    fits: Sequence[PathFit], chances: Sequence[np.random.Generator], ended: Sequence[PathFit] = (),
+) -> list[Path]:
     """Paths of locks of one kind, each after its own weeks and the others' ways.
 
     Parameters
@@ -315,16 +317,20 @@ def drawn_paths(fits: Sequence[PathFit], chances: Sequence[np.random.Generator])
         One a lock, all of one kind.
     chances : sequence of numpy.random.Generator
         Source of chance of each.
+    ended : sequence of PathFit, optional
+        Of units of the kind that have come to their end: they tell how the others may go on.
 
     Returns
     -------
     list of Path
-        One a lock.
+        One a lock of ``fits``.
     """
+    weights = _shared([*fits, *ended])[: len(fits)]
     again = [fit.tried_again(weight, rng)
-             for fit, weight, rng in zip(fits, _shared(fits), chances, strict=True)]
+             for fit, weight, rng in zip(fits, weights, chances, strict=True)]
+    weights = _shared([*again, *ended])[: len(fits)]
     return [_drawn(fit, weight, rng)
-            for fit, weight, rng in zip(again, _shared(again), chances, strict=True)]
+            for fit, weight, rng in zip(again, weights, chances, strict=True)]
 
 
 def fit_path(weeks: Weeks, rng: np.random.Generator) -> Path:
