@@ -40,31 +40,21 @@ from remanence.analytics.parts.wear_path import (
     drawn_paths,
     weigh_path,
 )
+from remanence.analytics.parts.weekly_level import (
+    RISEN_WEEKS,
+    healthy_latency,
+    risen_since,
+    weekly_levels,
+)
 from remanence.analytics.physics.pulse import present_pulses
 from remanence.analytics.statistics.arrays import Reals
-from remanence.analytics.statistics.intervals import MEDIAN_ERROR
 from remanence.shared.limits import Limits
 from remanence.shared.venue import Lock
 
 END_OF_MARGIN = 0.95
 """A latch counts as at the end of its margin when this share of it is used: five times slower."""
-QUARTILES_APART = 1.349
-"""Standard deviations between the quartiles of a normal distribution (textbook)."""
 LONGEST_LOOK = 2.0
 """No date is told that most likely lies beyond so many times the weeks seen (trade practice)."""
-HEALTHY_WEEKS = (3, 8)
-"""The healthy latency is the median of the first third of the weeks seen: so many weeks at least
-and at most."""
-RISEN_WEEKS = 3
-"""Weeks whose middle must have risen before a path is fitted."""
-SCATTER_WEIGHT = 20.0
-"""Releases' worth of say that all weeks' scatter has beside one week's own."""
-LEAST_WEAR_RELEASES = 3
-"""Releases below which a week has no median."""
-LEAST_WEEKLY_SCATTER = 0.02
-"""No week's releases are taken to scatter by less (log scale): steps of a clock hide it."""
-MOST_LOG_VOLTS = 0.3
-"""Readings of a rail further than this from its usual volts (log scale) are misreadings."""
 LEAST_VOLTS_SPREAD = 0.003
 """Weekly volts that vary by less (log scale) teach nothing of how the lock answers them."""
 UNSIGNED_LOCKS, UNSIGNED_FAILED = 165, 11
@@ -96,6 +86,9 @@ class LockWear:
         it is wearing or at its limit.
     since_weeks : float or None
         How long ago it began; None unless it is wearing.
+    shown_cycles : float or None
+        First attempts since its latency rose by the least change that matters; None where it has
+        not.
     """
 
     lock: str
@@ -108,6 +101,7 @@ class LockWear:
     actuations_per_week: float
     weeks: Reals
     since_weeks: float | None = None
+    shown_cycles: float | None = None
 
     def interval(self, coverage: float) -> tuple[float, float]:
         """Weeks between which the limit is met with ``coverage``.
@@ -209,81 +203,6 @@ def limit_of(
     return min(found)
 
 
-def healthy_latency(latency: Reals) -> float:
-    """A unit's healthy latency: the median of the first third of its weeks, within bounds.
-
-    Parameters
-    ----------
-    latency : numpy.ndarray
-        Weekly, rising in time.
-
-    Returns
-    -------
-    float
-        In the unit of ``latency``.
-    """
-    return float(np.median(latency[: np.clip(latency.size // 3, *HEALTHY_WEEKS)]))
-
-
-def weekly_levels(rows: pl.DataFrame, latch: bool = False) -> pl.DataFrame:
-    """Weekly median latency of first attempts, unanswered ones counted as slower than all.
-
-    Parameters
-    ----------
-    rows : polars.DataFrame
-        One lock's actuations: columns ``attempt``, ``outcome``, ``latency_ms``,
-        ``resolution_ms``, ``volts_before`` and ``sag_volts`` of ACTUATIONS, and ``weeks_ago`` (0 in
-        the week that is judged). Retries are passed over; other outcomes than ``released`` and
-        ``no-release`` count as use alone.
-    latch : bool, default False
-        Whether volts act on the latency.
-
-    Returns
-    -------
-    polars.DataFrame
-        Columns ``weeks_ago``, ``use`` (first attempts up to the middle of the week, 0 at the
-        first), ``latency_ms``, ``deviation`` (of its logarithm, from the scatter of single
-        releases), ``log_volts`` (of the rail under load against its usual; 0 where unknown or
-        without effect), ``n``; rising in time. Weeks with fewer than three releases, or whose
-        median was never reached, are left out.
-
-    Notes
-    -----
-    A latency counts at the middle of its resolution.
-    """
-    first = rows.filter(pl.col("attempt") == 1)
-    tried = first.filter(pl.col("outcome").is_in(["released", "no-release"])).with_columns(
-        time=pl.col("latency_ms") - pl.col("resolution_ms").fill_null(0.0) / 2,
-    )
-    sag = pl.col("sag_volts").median().fill_null(0.0)
-    weekly = tried.group_by("weeks_ago").agg(
-        n=pl.len(), released=(pl.col("outcome") == "released").sum(),
-        latency_ms=pl.col("time").fill_null(float("inf")).median(),
-        low=pl.col("time").quantile(0.25), high=pl.col("time").quantile(0.75),
-        step=pl.col("resolution_ms").median().fill_null(0.0),
-        volts=pl.col("volts_before").median(),
-    ).filter((pl.col("released") >= LEAST_WEAR_RELEASES) & pl.col("latency_ms").is_finite()
-             & (pl.col("latency_ms") > 0) & (pl.col("low") > 0))
-    # A week of few releases tells its scatter badly, so all weeks have a say in it.
-    own = (pl.col("high") / pl.col("low")).log() / QUARTILES_APART
-    shared = ((own**2 * pl.col("n")).sum() / pl.col("n").sum())
-    scatter = pl.max_horizontal(
-        ((own**2 * pl.col("n") + SCATTER_WEIGHT * shared) / (pl.col("n") + SCATTER_WEIGHT)).sqrt(),
-        pl.col("step") / pl.col("latency_ms") / 12**0.5, pl.lit(LEAST_WEEKLY_SCATTER),
-    )
-    typical_sag = float(tried.select(sag).item() or 0.0) if tried.height else 0.0
-    loaded = pl.col("volts") - typical_sag
-    ratio = pl.when(loaded > 0).then(loaded / loaded.median()).log()
-    use = first.group_by("weeks_ago").agg(done=pl.len()).sort("weeks_ago", descending=True)
-    use = use.select("weeks_ago", use=pl.col("done").cum_sum() - pl.col("done") / 2)
-    return weekly.join(use, on="weeks_ago").sort("weeks_ago", descending=True).select(
-        "weeks_ago", "use", "latency_ms", "n",
-        deviation=MEDIAN_ERROR * scatter / pl.col("n").sqrt(),
-        log_volts=(ratio.clip(-MOST_LOG_VOLTS, MOST_LOG_VOLTS).fill_null(0.0) if latch
-                   else pl.lit(0.0)),
-    )
-
-
 def remaining_life(history: History, *, seed: int = 20260301) -> list[LockWear]:
     """What each lock's drift says of its remaining life.
 
@@ -331,7 +250,7 @@ class _Gathered:
     ``span`` (from the first week seen to the last) and ``passed`` (what was done since the middle
     of the last week that a median stands for) are weeks at its present ``pace``; ``commands`` are
     those of each week with games, newest first. ``fit`` is None where nothing rose, or no limit is
-    known.
+    known. ``shown`` counts first attempts since it rose.
     """
 
     lock: Lock
@@ -344,6 +263,7 @@ class _Gathered:
     limit_from: str
     span: float
     passed: float
+    shown: float | None
     fit: PathFit | None
     chance: np.random.Generator
     chance_missed: np.random.Generator
@@ -376,10 +296,12 @@ def _gathered(
     fit = (weigh_path(path_weeks, chance)
            if path_weeks is not None and np.isfinite(limit) else None)
     passed = (first.height - float(weekly["use"][-1])) / pace
+    since = risen_since(weekly, limits)
     span = float(weekly["use"][-1] - weekly.tail(LONGEST_WEEKS)["use"][0]) / pace
     return _Gathered(
         lock, rows, pace, commands, healthy, float(np.median(latency[-PRESENT_WEEKS:])), limit,
-        limit_from, span, passed, fit, chance, chance_missed)
+        limit_from, span, passed, None if since is None else first.height - since, fit, chance,
+        chance_missed)
 
 
 def _path_weeks(
@@ -464,5 +386,5 @@ def _lock_wear(
     return LockWear(
         one.lock.id, sign, one.recent, one.healthy,
         one.limit if np.isfinite(one.limit) else None, limit_from, games, one.pace, weeks,
-        since if sign == "wearing" else None,
+        since if sign == "wearing" else None, one.shown,
     )
