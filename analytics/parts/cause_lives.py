@@ -15,13 +15,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from remanence.analytics.parts.unit_ends import ADVICE, FAILED, UnitLife
-from remanence.analytics.statistics.life import (
-    SHAPE_MEDIAN,
-    LifePosterior,
-    Lives,
-    life_posterior,
-)
+from remanence.analytics.statistics.life import LifePosterior, Lives, life_posterior
 
+SHAPE = 2.0
+"""Weibull shape by which a cause's share of the ends is turned into its life, before its own data:
+the middle of what is believed of shapes."""
 HALF_AN_END = 0.5
 """Ends that each of the two causes, age and wear, has beforehand (Jeffreys; textbook)."""
 SHOWING_WEEKS = 8.0
@@ -100,8 +98,8 @@ def part_lives(
     every_end = age.failures + worn + 2 * HALF_AN_END
 
     def alone(lives: Lives, ends: float) -> LifePosterior:
-        # Hazards add up: a cause of one end in four lasts twice as long, where the shape is 2.
-        longer = (every_end / (ends + HALF_AN_END)) ** (1 / SHAPE_MEDIAN)
+        # Hazards add up: a cause of one end in four lasts twice as long.
+        longer = (every_end / (ends + HALF_AN_END)) ** (1 / SHAPE)
         return life_posterior(lives, rated, longer=longer)
 
     return PartLives(

@@ -319,7 +319,7 @@ def drawn_paths(
         One a lock, all of one kind.
     chances : sequence of numpy.random.Generator
         Source of chance of each.
-    ended : sequence of PathFit, optional
+    ended : sequence of PathFit, default ()
         Of units of the kind that have come to their end: they tell how the others may go on.
 
     Returns
