@@ -25,7 +25,7 @@ from remanence.analytics.pairing.edges import RECORDS
 from remanence.analytics.pairing.polling import polling_of
 from remanence.analytics.parts.forecasts import calibration
 from remanence.analytics.parts.unit_lives import replacements
-from remanence.analytics.parts.wear import weekly_levels
+from remanence.analytics.parts.weekly_level import weekly_levels
 from remanence.analytics.physics import coil_heat as coil
 from remanence.analytics.physics import supply
 from remanence.analytics.physics.latency import release_latency

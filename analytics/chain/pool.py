@@ -224,8 +224,9 @@ def _of_depot(
 
 def place_of(lock: ChainLock) -> Place:
     """A lock as its part sees it."""
-    return Place(lock.running.cycles, lock.cycles_per_week, np.array(lock.drift), lock.due,
-                 lock.watched)
+    running = lock.running
+    return Place(running.cycles, lock.cycles_per_week, np.array(lock.drift), lock.due, lock.watched,
+                 None if running.sign is None else running.cycles - running.sign)
 
 
 def _of_part(

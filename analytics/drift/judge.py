@@ -118,7 +118,7 @@ class LockDrift:
     stands : bool
         This week's releases agree with the change, and it differs from the first weeks too.
     detectable_change : float
-        Smallest relative step that two weeks of this lock would show nine times out of ten.
+        Smallest relative step that two weeks of this lock are expected to show nine times in ten.
     releases_now : int
         Releases that this week's level rests on.
     residual : numpy.ndarray

@@ -1,4 +1,4 @@
-"""The smallest change of a lock's time to release that two more weeks would show."""
+"""The smallest change of a lock's time to release that two more weeks show nine times in ten."""
 
 from __future__ import annotations
 

@@ -17,9 +17,11 @@ import numpy as np
 from remanence.analytics.parts.unit_ends import ADVICE, FAILED, UnitLife
 from remanence.analytics.statistics.life import LifePosterior, Lives, life_posterior
 
-SHARED = 2**0.5
-"""Age and wear share what the maker's rating, or the assumption, says of a life: with Weibull
-lives of shape 2 each lives so many times longer than both together."""
+SHAPE = 2.0
+"""Weibull shape by which a cause's share of the ends is turned into its life, before its own data:
+the middle of what is believed of shapes."""
+HALF_AN_END = 0.5
+"""Ends that each of the two causes, age and wear, has beforehand (Jeffreys; textbook)."""
 SHOWING_WEEKS = 8.0
 """Before any data: nine of ten units whose wear shows last at least so many weeks more, within a
 factor of 3. Wear takes two months to years from new to the limit (assumption)."""
@@ -87,12 +89,21 @@ def part_lives(
     sign = Lives.of(
         [max(until, u.entry) for u, until in seen],
         [u.sign is not None for u, _ in seen], [u.entry for u, _ in seen])
-    shown = [(u.cycles - u.sign, u.wanted and u.end != FAILED)
-             for u in watched if u.sign is not None and u.cycles > u.sign]
+    shown = [(u.shown, u.wanted and u.end != FAILED) for u in watched if u.shown]
     showing = Lives.of([cycles for cycles, _ in shown], [ended for _, ended in shown])
+    # Too few ends of one cause leave the say to what is assumed: all ends together, once there are
+    # enough of them, say better than a rating how long units of this venue last.
+    rated = whole.life_quantile()[0] if whole.basis == "your data" else rated_cycles
+    worn = sum(u.wanted and u.end != FAILED for u in watched)
+    every_end = age.failures + worn + 2 * HALF_AN_END
+
+    def alone(lives: Lives, ends: float) -> LifePosterior:
+        # Hazards add up: a cause of one end in four lasts twice as long.
+        longer = (every_end / (ends + HALF_AN_END)) ** (1 / SHAPE)
+        return life_posterior(lives, rated, longer=longer)
+
     return PartLives(
-        whole, life_posterior(age, rated_cycles, longer=SHARED),
-        life_posterior(sign, rated_cycles, longer=SHARED),
+        whole, alone(age, age.failures), alone(sign, worn),
         life_posterior(showing, SHOWING_WEEKS * pace),
         ADVISED + sum(u.end == ADVICE for u in watched),
         ADVISED_WEEKS * pace + float(np.sum([cycles for cycles, _ in shown])))

@@ -37,7 +37,9 @@ class Place:
     due : float
         The chance that a new unit is wanted today.
     watched : bool
-        Whether wear of this place would show: its releases are observed.
+        Whether its releases are observed, so that wear is looked for in them.
+    shown : float or None
+        Cycles since wear began to show; None where it does not.
     """
 
     age: float
@@ -45,6 +47,7 @@ class Place:
     drift: Reals
     due: float = 0.0
     watched: bool = False
+    shown: float | None = None
 
 
 @dataclass(frozen=True)
@@ -115,12 +118,15 @@ class _Laws:
         self.advice = (rng.standard_gamma(lives.advised, FUTURES) / lives.shown_cycles
                        if lives.advised else np.zeros(FUTURES))
 
-    def end(self, who: Ints, watched: bool, beyond: float = 0.0) -> Reals:
-        """Cycles at which units end that have done ``beyond`` and show no wear."""
+    def end(
+        self, who: Ints, watched: bool, beyond: float = 0.0, shown: float | None = None
+    ) -> Reals:
+        """Cycles at which units end that have done ``beyond``, and ``shown`` since wear shows."""
         if self.causes is None or not watched:
             return self.whole.end(self.rng, who, beyond)
         age, sign, showing = self.causes
-        worn = sign.end(self.rng, who, beyond) + showing.end(self.rng, who)
+        worn = (sign.end(self.rng, who, beyond) + showing.end(self.rng, who) if shown is None
+                else beyond - shown + showing.end(self.rng, who, shown))
         return np.minimum(age.end(self.rng, who, beyond), worn)
 
     def end_of_worn(self, who: Ints, watched: bool, beyond: float) -> Reals:
@@ -155,8 +161,9 @@ def draw_futures(
     -----
     A running unit of age a under a Weibull life of scale s and shape k ends at
     s ((a / s)**k + E)**(1 / k), E standard exponential. Of several causes the first ends it: age,
-    and wear, which takes its time to show and then to the end. Where its measures drift already,
-    these draws stand for its wear, and it may be replaced on advice before. It is replaced at once,
+    and wear, which takes its time to show and then to the end; where it shows already, and is not
+    sure enough for a date, the rest of that. Where its measures drift, these draws stand for its
+    wear, and it may be replaced on advice before. It is replaced at once,
     and the new unit starts at age 0 (a renewal process). The lives have seen the running units
     already, so nothing is weighted by their survival.
     """
@@ -169,8 +176,9 @@ def draw_futures(
     for place in places:
         when = np.full(FUTURES, np.inf)
         if place.pace > 0:
-            end = laws.end_of_worn if place.drift.size else laws.end
-            when = (end(every, place.watched, place.age) - place.age) / place.pace
+            end = (laws.end_of_worn(every, place.watched, place.age) if place.drift.size
+                   else laws.end(every, place.watched, place.age, place.shown))
+            when = (end - place.age) / place.pace
         if place.drift.size:
             when = np.minimum(when, rng.choice(place.drift, FUTURES))
         when = np.where(rng.random(FUTURES) < place.due, 0.0, when)

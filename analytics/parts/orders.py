@@ -12,6 +12,7 @@ from remanence.analytics.history import History
 from remanence.analytics.parts.cause_lives import PartLives, part_lives
 from remanence.analytics.parts.causes import Causes, causes_of
 from remanence.analytics.parts.demand import Demand, Place, cost_range, draw_futures
+from remanence.analytics.parts.pace import games_per_week
 from remanence.analytics.parts.unit_ends import ADVICE
 from remanence.analytics.parts.unit_lives import (
     UnitLives,
@@ -20,7 +21,7 @@ from remanence.analytics.parts.unit_lives import (
     unit_lives,
     with_signs,
 )
-from remanence.analytics.parts.wear import LockWear, games_per_week, remaining_life
+from remanence.analytics.parts.wear import LockWear, remaining_life
 from remanence.analytics.statistics.arrays import Reals
 from remanence.analytics.statistics.life import (
     LifePosterior,
@@ -332,9 +333,10 @@ def plan_orders(
         raise ValueError(f"service_level must be between 0 and 1, got {service_level!r}")
     venue, today = history.venue, history.week.sunday
     wear = {item.lock: item for item in remaining_life(history)}
-    units = with_signs(history, unit_lives(history), wear)
+    units = unit_lives(history)
     bare = [_need(lock, units[lock.id], wear[lock.id], causes_of(lock, findings))
             for lock in venue.locks]
+    units = with_signs(units, {need.lock: need.wear for need in bare})
     parts = tuple(
         _order(part, [n for n in bare if n.part == part.id], units, venue.locks_by_id, today,
                service_level)
@@ -369,8 +371,9 @@ def cover_days(order: PartOrder) -> float:
 
 
 def _need(lock: Lock, units: UnitLives, wear: LockWear, causes: Causes) -> LockNeed:
-    if wear.weeks.size and causes.explained:
-        wear = replace(wear, sign="explained", weeks=np.empty(0), since_weeks=None)
+    if causes.explained:
+        wear = replace(wear, sign="explained" if wear.weeks.size else wear.sign,
+                       weeks=np.empty(0), since_weeks=None, shown_cycles=None)
     return LockNeed(
         lock.id, lock.room, lock.part, wear, units.cycles, units.known_from_new, units.pace,
         {}, causes, sum(unit.failed for unit in units.lives),
@@ -464,8 +467,9 @@ def _order(
         [life for unit, seen in zip(held, watched, strict=True) if not seen for life in unit.lives],
         part.rated_cycles, float(np.median(paces)) if paces else 0.0)
     plan = plan_stock(
-        [Place(n.cycles, n.cycles_per_week, n.wear.weeks, n.causes.score, seen)
-         for n, seen in zip(needs, watched, strict=True)],
+        [Place(n.cycles, n.cycles_per_week, n.wear.weeks, n.causes.score, seen,
+               unit.lives[-1].shown)
+         for n, unit, seen in zip(needs, held, watched, strict=True)],
         lives, lead_days, part.in_stock + part.on_order, service_level)
     due = plan.order_in_weeks
     return PartOrder(

@@ -61,7 +61,10 @@ FIGURES = 9
 """Unknown figures in a set, each a standard normal draw (columns named above): ``FORM`` is the
 power of time, the change of drift or the rate of leaps, as the family has it."""
 _FORMS = 6
-TRAITS = ((FAMILY, len(FAMILIES) * _FORMS), (WALK, 4), (DRIFT, 4), (CURVE, 8))
+CURVE_ENDS = np.array([-2.0, -1.5, -1.0, -0.5, 0.0, 0.5, 1.0, 1.5, 2.0])
+"""Ends of the curve's classes, as normal draws: alike in width and not in chance, so that a kind
+whose curve is a rare one can say so."""
+TRAITS = ((FAMILY, len(FAMILIES) * _FORMS), (WALK, 4), (DRIFT, 4), (CURVE, CURVE_ENDS.size + 1))
 """What locks of one kind may have in common, with the number of classes in which it is told: the
 family with six classes of its form, the walk, the size of drifts and the curve."""
 
@@ -184,8 +187,7 @@ def classes(normal: Reals) -> Ints:
     Returns
     -------
     numpy.ndarray of int, shape (traits, sets)
-        Before any data the classes of a family's form, and those of each other trait, are alike
-        in chance.
+        Their chances before any data are those of :func:`class_beliefs`.
     """
     def nth(column: int, count: int) -> Ints:
         place = (special.ndtr(normal[:, column]) * count).astype(np.int64)
@@ -193,7 +195,8 @@ def classes(normal: Reals) -> Ints:
 
     family = families(normal)
     return np.stack([family * _FORMS + nth(FORM, _FORMS),
-                     *(nth(column, count) for column, count in TRAITS[1:])])
+                     *(nth(column, count) for column, count in TRAITS[1:3]),
+                     np.searchsorted(CURVE_ENDS, normal[:, CURVE])])
 
 
 def class_beliefs() -> list[Reals]:
@@ -205,7 +208,8 @@ def class_beliefs() -> list[Reals]:
         One a trait of :data:`TRAITS`.
     """
     return [np.repeat(FAMILIES, _FORMS) / _FORMS,
-            *(np.full(count, 1 / count) for _, count in TRAITS[1:])]
+            *(np.full(count, 1 / count) for _, count in TRAITS[1:3]),
+            np.diff(special.ndtr(CURVE_ENDS), prepend=0.0, append=1.0)]
 
 
 def figures(normal: Reals, first: float, last: float, moving: bool, latch: bool) -> Tried:

@@ -12,13 +12,12 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 
-from remanence.analytics.drift.common import VOLTS_EXPONENT
 from remanence.analytics.parts.unanswered import (
     LEAST_MISSED,
-    LEAST_WEAR_WEEKS,
     PRESENT_SHARE_WEEKS,
 )
-from remanence.analytics.parts.wear import HEALTHY_WEEKS, RISEN_WEEKS, limit_of, weekly_levels
+from remanence.analytics.parts.wear import limit_of
+from remanence.analytics.parts.weekly_level import healthy_latency, risen_since, weekly_levels
 from remanence.shared.limits import Limits
 from remanence.shared.venue import Lock
 
@@ -62,6 +61,11 @@ class UnitLife:
         return self.end in (FAILED, WORN)
 
     @property
+    def shown(self) -> float | None:
+        """Cycles done since its wear began to show; None where it does not."""
+        return None if self.sign is None else self.cycles - self.sign
+
+    @property
     def wanted(self) -> bool:
         """Whether a new unit was wanted for it alone."""
         return self.failed or self.end == ADVICE
@@ -94,10 +98,11 @@ def how_it_ended(
         return FAILED, None
     missed = _missed_sign(rows, limits)
     weekly = weekly_levels(rows, lock.pulsed)
-    risen = _risen_since(weekly, limits)
+    risen = risen_since(weekly, limits)
     if risen is None:
         return (FAILED, None) if missed is None else (WORN, missed)
-    since, healthy = risen
+    since = risen
+    healthy = healthy_latency(weekly["latency_ms"].to_numpy())
     limit = limit_of(lock, pulse_ms, healthy, limits)[0]
     if missed is not None:
         return WORN, min(since, missed)
@@ -111,42 +116,6 @@ def how_it_ended(
     last = float(np.median(answered[-LAST_COMMANDS:])) if answered.size else np.inf
     far = np.isfinite(limit) and np.log(last / healthy) < HALFWAY * np.log(limit / healthy)
     return (FAILED if far else WORN), since
-
-
-def risen_cycles(rows: pl.DataFrame, lock: Lock, limits: Limits) -> float | None:
-    """Cycles from the first of ``rows`` until wear began to show in them; None where it does not.
-
-    Parameters
-    ----------
-    rows : polars.DataFrame
-        One unit's actuations, with ``weeks_ago``.
-    lock : Lock
-        Where it is fitted.
-    limits : Limits
-        The venue's.
-
-    Returns
-    -------
-    float or None
-    """
-    found = _risen_since(weekly_levels(rows, lock.pulsed), limits)
-    return None if found is None else found[0]
-
-
-def _risen_since(weekly: pl.DataFrame, limits: Limits) -> tuple[float, float] | None:
-    """Cycles at which the level rose for good, and the healthy latency."""
-    if weekly.height < LEAST_WEAR_WEEKS:
-        return None
-    latency = weekly["latency_ms"].to_numpy()
-    healthy = float(np.median(latency[: np.clip(latency.size // 3, *HEALTHY_WEEKS)]))
-    seen = np.log(latency / healthy) - VOLTS_EXPONENT * weekly["log_volts"].to_numpy()
-    level = np.array([np.median(seen[max(0, i + 1 - RISEN_WEEKS): i + 1])
-                      for i in range(seen.size)])
-    low = np.flatnonzero(level < np.log1p(limits.drift_gate_percent / 100))
-    since = int(low[-1]) + 1 if low.size else 0
-    if since == level.size:
-        return None
-    return float(weekly["use"][since]), healthy
 
 
 def _missed_sign(rows: pl.DataFrame, limits: Limits) -> float | None:

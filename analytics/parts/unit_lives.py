@@ -17,13 +17,13 @@ import numpy as np
 import polars as pl
 
 from remanence.analytics.history import History, actuations_by_lock
+from remanence.analytics.parts.pace import open_weeks_of
 from remanence.analytics.parts.unit_ends import (
     RUNNING,
     UnitLife,
     how_it_ended,
-    risen_cycles,
 )
-from remanence.analytics.parts.wear import LockWear, open_weeks_of
+from remanence.analytics.parts.wear import LockWear
 from remanence.analytics.physics.pulse import present_pulses
 from remanence.analytics.statistics.life import Lives
 from remanence.shared.venue import Lock
@@ -157,14 +157,14 @@ def _of_lock(
 
 
 def with_signs(
-    history: History, units: Mapping[str, UnitLives], wear: Mapping[str, LockWear]
+    units: Mapping[str, UnitLives], wear: Mapping[str, LockWear]
 ) -> dict[str, UnitLives]:
-    """The same units; the running ones of locks that wear know since when it shows.
+    """The same units; the running ones whose wear shows know since when.
+
+    It shows by the same rule as for units that ended, whether or not it is sure enough for a date.
 
     Parameters
     ----------
-    history : History
-        As far back as the log goes.
     units : mapping of str to UnitLives
         From :func:`unit_lives`, by lock.
     wear : mapping of str to LockWear
@@ -174,18 +174,15 @@ def with_signs(
     -------
     dict
     """
-    rows_of = actuations_by_lock(history)
     found = dict(units)
-    for lock in history.venue.locks:
-        rows, unit = rows_of.get(lock.id), units[lock.id]
-        last = unit.lives[-1]
-        if rows is None or not wear[lock.id].weeks.size:
-            continue
-        own = rows.sort("command_time").tail(round(last.cycles - last.entry))
-        done = risen_cycles(own, lock, history.venue.limits)
-        since = (last.entry + done if done is not None else
-                 max(last.entry, last.cycles - (wear[lock.id].since_weeks or 0.0) * unit.pace))
-        found[lock.id] = replace(unit, lives=(*unit.lives[:-1], replace(last, sign=since)))
+    for lock, unit in units.items():
+        last, worn = unit.lives[-1], wear[lock]
+        done = worn.shown_cycles
+        if done is None and worn.weeks.size:
+            done = (worn.since_weeks or 0.0) * unit.pace
+        if done is not None:
+            sign = max(last.entry, last.cycles - done)
+            found[lock] = replace(unit, lives=(*unit.lives[:-1], replace(last, sign=sign)))
     return found
 
 

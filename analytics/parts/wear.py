@@ -13,15 +13,23 @@ games wears nothing, and a pace that has changed is gone on with
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
 import polars as pl
 
 from remanence.analytics.drift.common import VOLTS_EXPONENT
-from remanence.analytics.history import History, baseline_start, once_per_history, per_lock
+from remanence.analytics.history import History, baseline_start, per_lock
 from remanence.analytics.parts.arrival import arrival
-from remanence.analytics.parts.pace import paces
+from remanence.analytics.parts.earlier_units import EARLIER_UNITS, earlier_units
+from remanence.analytics.parts.pace import (
+    PACE_LOOK,
+    PACE_WEEKS,
+    games_per_week,
+    paces,
+    weeks_with_games,
+)
 from remanence.analytics.parts.path_figures import MARGIN_EXPONENT
 from remanence.analytics.parts.unanswered import LEAST_WEAR_WEEKS, LONGEST_WEEKS, unanswered_wear
 from remanence.analytics.parts.wear_path import (
@@ -32,34 +40,21 @@ from remanence.analytics.parts.wear_path import (
     drawn_paths,
     weigh_path,
 )
+from remanence.analytics.parts.weekly_level import (
+    RISEN_WEEKS,
+    healthy_latency,
+    risen_since,
+    weekly_levels,
+)
 from remanence.analytics.physics.pulse import present_pulses
 from remanence.analytics.statistics.arrays import Reals
-from remanence.analytics.statistics.intervals import MEDIAN_ERROR
 from remanence.shared.limits import Limits
 from remanence.shared.venue import Lock
 
 END_OF_MARGIN = 0.95
 """A latch counts as at the end of its margin when this share of it is used: five times slower."""
-QUARTILES_APART = 1.349
-"""Standard deviations between the quartiles of a normal distribution (textbook)."""
 LONGEST_LOOK = 2.0
 """No date is told that most likely lies beyond so many times the weeks seen (trade practice)."""
-PACE_WEEKS, PACE_LOOK = 8, 26
-"""The pace is that of so many weeks with games, the last ones; whether it has changed is looked for
-in so many."""
-HEALTHY_WEEKS = (3, 8)
-"""The healthy latency is the median of the first third of the weeks seen: so many weeks at least
-and at most."""
-RISEN_WEEKS = 3
-"""Weeks whose middle must have risen before a path is fitted."""
-SCATTER_WEIGHT = 20.0
-"""Releases' worth of say that all weeks' scatter has beside one week's own."""
-LEAST_WEAR_RELEASES = 3
-"""Releases below which a week has no median."""
-LEAST_WEEKLY_SCATTER = 0.02
-"""No week's releases are taken to scatter by less (log scale): steps of a clock hide it."""
-MOST_LOG_VOLTS = 0.3
-"""Readings of a rail further than this from its usual volts (log scale) are misreadings."""
 LEAST_VOLTS_SPREAD = 0.003
 """Weekly volts that vary by less (log scale) teach nothing of how the lock answers them."""
 UNSIGNED_LOCKS, UNSIGNED_FAILED = 165, 11
@@ -91,6 +86,9 @@ class LockWear:
         it is wearing or at its limit.
     since_weeks : float or None
         How long ago it began; None unless it is wearing.
+    shown_cycles : float or None
+        First attempts since its latency rose by the least change that matters; None where it has
+        not.
     """
 
     lock: str
@@ -103,6 +101,7 @@ class LockWear:
     actuations_per_week: float
     weeks: Reals
     since_weeks: float | None = None
+    shown_cycles: float | None = None
 
     def interval(self, coverage: float) -> tuple[float, float]:
         """Weeks between which the limit is met with ``coverage``.
@@ -204,65 +203,6 @@ def limit_of(
     return min(found)
 
 
-def weekly_levels(rows: pl.DataFrame, latch: bool = False) -> pl.DataFrame:
-    """Weekly median latency of first attempts, unanswered ones counted as slower than all.
-
-    Parameters
-    ----------
-    rows : polars.DataFrame
-        One lock's actuations: columns ``attempt``, ``outcome``, ``latency_ms``,
-        ``resolution_ms``, ``volts_before`` and ``sag_volts`` of ACTUATIONS, and ``weeks_ago`` (0 in
-        the week that is judged). Retries are passed over; other outcomes than ``released`` and
-        ``no-release`` count as use alone.
-    latch : bool, default False
-        Whether volts act on the latency.
-
-    Returns
-    -------
-    polars.DataFrame
-        Columns ``weeks_ago``, ``use`` (first attempts up to the middle of the week, 0 at the
-        first), ``latency_ms``, ``deviation`` (of its logarithm, from the scatter of single
-        releases), ``log_volts`` (of the rail under load against its usual; 0 where unknown or
-        without effect), ``n``; rising in time. Weeks with fewer than three releases, or whose
-        median was never reached, are left out.
-
-    Notes
-    -----
-    A latency counts at the middle of its resolution.
-    """
-    first = rows.filter(pl.col("attempt") == 1)
-    tried = first.filter(pl.col("outcome").is_in(["released", "no-release"])).with_columns(
-        time=pl.col("latency_ms") - pl.col("resolution_ms").fill_null(0.0) / 2,
-    )
-    sag = pl.col("sag_volts").median().fill_null(0.0)
-    weekly = tried.group_by("weeks_ago").agg(
-        n=pl.len(), released=(pl.col("outcome") == "released").sum(),
-        latency_ms=pl.col("time").fill_null(float("inf")).median(),
-        low=pl.col("time").quantile(0.25), high=pl.col("time").quantile(0.75),
-        step=pl.col("resolution_ms").median().fill_null(0.0),
-        volts=pl.col("volts_before").median(),
-    ).filter((pl.col("released") >= LEAST_WEAR_RELEASES) & pl.col("latency_ms").is_finite()
-             & (pl.col("latency_ms") > 0) & (pl.col("low") > 0))
-    # A week of few releases tells its scatter badly, so all weeks have a say in it.
-    own = (pl.col("high") / pl.col("low")).log() / QUARTILES_APART
-    shared = ((own**2 * pl.col("n")).sum() / pl.col("n").sum())
-    scatter = pl.max_horizontal(
-        ((own**2 * pl.col("n") + SCATTER_WEIGHT * shared) / (pl.col("n") + SCATTER_WEIGHT)).sqrt(),
-        pl.col("step") / pl.col("latency_ms") / 12**0.5, pl.lit(LEAST_WEEKLY_SCATTER),
-    )
-    typical_sag = float(tried.select(sag).item() or 0.0) if tried.height else 0.0
-    loaded = pl.col("volts") - typical_sag
-    ratio = pl.when(loaded > 0).then(loaded / loaded.median()).log()
-    use = first.group_by("weeks_ago").agg(done=pl.len()).sort("weeks_ago", descending=True)
-    use = use.select("weeks_ago", use=pl.col("done").cum_sum() - pl.col("done") / 2)
-    return weekly.join(use, on="weeks_ago").sort("weeks_ago", descending=True).select(
-        "weeks_ago", "use", "latency_ms", "n",
-        deviation=MEDIAN_ERROR * scatter / pl.col("n").sqrt(),
-        log_volts=(ratio.clip(-MOST_LOG_VOLTS, MOST_LOG_VOLTS).fill_null(0.0) if latch
-                   else pl.lit(0.0)),
-    )
-
-
 def remaining_life(history: History, *, seed: int = 20260301) -> list[LockWear]:
     """What each lock's drift says of its remaining life.
 
@@ -287,15 +227,15 @@ def remaining_life(history: History, *, seed: int = 20260301) -> list[LockWear]:
     dated = history.dated("actuations")
     games = games_per_week(history)
     open_weeks = weeks_with_games(dated, PACE_LOOK)
-    rows_of: dict[str, pl.DataFrame] = {}
-    for name, rows in per_lock(dated).items():
+    every, rows_of = per_lock(dated), {}
+    for name, rows in every.items():
         start = baseline_start(history, name)
         rows_of[name] = rows if start is None else rows.filter(pl.col("day") >= start)
     gathered = [
         _gathered(history, lock, rows_of.get(lock.id), open_weeks, [seed, i])
         for i, lock in enumerate(history.venue.locks)
     ]
-    paths = _paths([one for one in gathered if isinstance(one, _Gathered)])
+    paths = _paths(history, every, [one for one in gathered if isinstance(one, _Gathered)], seed)
     return [
         _lock_wear(history, one, paths.get(one.lock.id), games) if isinstance(one, _Gathered)
         else LockWear(lock.id, one[0], None, None, None, "none", games, one[1], np.empty(0))
@@ -303,83 +243,14 @@ def remaining_life(history: History, *, seed: int = 20260301) -> list[LockWear]:
     ]
 
 
-def weeks_with_games(dated: pl.DataFrame, most: int = PACE_WEEKS) -> list[int]:
-    """The last weeks in which anything was commanded, as weeks ago, newest first.
-
-    A venue that was shut for a month goes on at its old pace; what the log has of a week that
-    it began in the middle of is left out where there are others.
-
-    Parameters
-    ----------
-    dated : polars.DataFrame
-        Any table with ``day`` and ``weeks_ago``, as
-        :func:`remanence.analytics.history.with_weeks` adds them.
-    most : int, default 8
-        Weeks to return.
-
-    Returns
-    -------
-    list of int
-        So many at most.
-    """
-    weeks = dated["weeks_ago"].unique().sort().to_list()
-    if len(weeks) > 1 and dated["day"].n_unique() > 7:
-        oldest = dated.filter(pl.col("weeks_ago") == weeks[-1])["day"].n_unique()
-        usual = dated.filter(pl.col("weeks_ago") == weeks[-2])["day"].n_unique()
-        weeks = weeks[:-1] if oldest < usual else weeks
-    return weeks[:most]
-
-
-@once_per_history
-def open_weeks_of(history: History) -> list[int]:
-    """:func:`weeks_with_games` of the actuations of a history.
-
-    Parameters
-    ----------
-    history : History
-        Up to the week asked for.
-
-    Returns
-    -------
-    list of int
-        Eight at most, as weeks ago.
-    """
-    return weeks_with_games(history.dated("actuations"))
-
-
-@once_per_history
-def games_per_week(history: History) -> float:
-    """Games a week of late: the middle of the locks' first attempts a week, while open.
-
-    Parameters
-    ----------
-    history : History
-        Up to the week asked for.
-
-    Returns
-    -------
-    float
-        Over the last eight weeks with games; 0 where nothing was commanded.
-
-    Notes
-    -----
-    Logs do not say when a game begins: common practice, no source.
-    """
-    dated = history.dated("actuations")
-    weeks = open_weeks_of(history)
-    recent = dated.filter(pl.col("weeks_ago").is_in(weeks) & (pl.col("attempt") == 1))
-    if recent.is_empty():
-        return 0.0
-    return float(recent.group_by("lock").len()["len"].median() or 0.0) / len(weeks)  # type: ignore[arg-type]
-
-
 @dataclass(frozen=True)
 class _Gathered:
     """What one lock's log gives a forecast, before other locks are asked.
 
-    ``use`` and ``passed`` (what was done since the middle of the last week that a median stands
-    for) are weeks at its present ``pace``; ``commands`` are those of each week with games, newest
-    first. ``fit`` is None where nothing rose, or no limit is known.
+    ``span`` (from the first week seen to the last) and ``passed`` (what was done since the middle
+    of the last week that a median stands for) are weeks at its present ``pace``; ``commands`` are
+    those of each week with games, newest first. ``fit`` is None where nothing rose, or no limit is
+    known. ``shown`` counts first attempts since it rose.
     """
 
     lock: Lock
@@ -390,8 +261,9 @@ class _Gathered:
     recent: float
     limit: float
     limit_from: str
-    use: Reals
+    span: float
     passed: float
+    shown: float | None
     fit: PathFit | None
     chance: np.random.Generator
     chance_missed: np.random.Generator
@@ -415,39 +287,75 @@ def _gathered(
     if weekly.height < LEAST_WEAR_WEEKS or not pace:
         return "not enough data", pace
     latency = weekly["latency_ms"].to_numpy()
-    healthy = float(np.median(latency[: np.clip(latency.size // 3, *HEALTHY_WEEKS)]))
+    healthy = healthy_latency(latency)
     limits = history.venue.limits
     pulse = present_pulses(history).get(lock.id)
     limit, limit_from = limit_of(lock, pulse.setting_ms if pulse else None, healthy, limits)
-    path_weeks = weekly.tail(LONGEST_WEEKS)
-    use = path_weeks["use"].to_numpy() / pace
-    volts = path_weeks["log_volts"].to_numpy()
-    seen = np.log(path_weeks["latency_ms"].to_numpy() / healthy) - VOLTS_EXPONENT * volts
-    # A smaller change is within what seasons and moods do: no wear is told of it.
-    gate = np.log1p(limits.drift_gate_percent / 100)
-    risen = float(np.median(seen[-RISEN_WEEKS:])) >= gate
     chance, chance_missed = np.random.default_rng(seed).spawn(2)
-    fit = None
-    if risen and np.isfinite(limit):
-        fit = weigh_path(Weeks(
-            use, seen, path_weeks["deviation"].to_numpy(), float(np.log(limit / healthy)),
-            latch=lock.pulsed, volts=volts if float(np.std(volts)) > LEAST_VOLTS_SPREAD else None,
-            calendar=-path_weeks["weeks_ago"].to_numpy().astype(np.float64),
-        ), chance)
+    path_weeks = _path_weeks(lock, weekly, pace, limits, limit)
+    fit = (weigh_path(path_weeks, chance)
+           if path_weeks is not None and np.isfinite(limit) else None)
+    passed = (first.height - float(weekly["use"][-1])) / pace
+    since = risen_since(weekly, limits)
+    span = float(weekly["use"][-1] - weekly.tail(LONGEST_WEEKS)["use"][0]) / pace
     return _Gathered(
         lock, rows, pace, commands, healthy, float(np.median(latency[-PRESENT_WEEKS:])), limit,
-        limit_from, use, first.height / pace - float(use[-1]), fit, chance, chance_missed)
+        limit_from, span, passed, None if since is None else first.height - since, fit, chance,
+        chance_missed)
 
 
-def _paths(gathered: list[_Gathered]) -> dict[str, Path]:
-    """By lock; latches learn from latches, magnets from magnets."""
+def _path_weeks(
+    lock: Lock, weekly: pl.DataFrame, pace: float, limits: Limits, limit: float
+) -> Weeks | None:
+    """One unit's weeks for a path to be held against; None where it has not risen."""
+    healthy = healthy_latency(weekly["latency_ms"].to_numpy())
+    late = weekly.tail(LONGEST_WEEKS)
+    volts = late["log_volts"].to_numpy()
+    seen = np.log(late["latency_ms"].to_numpy() / healthy) - VOLTS_EXPONENT * volts
+    # A smaller change is within what seasons and moods do: no wear is told of it.
+    if float(np.median(seen[-RISEN_WEEKS:])) < np.log1p(limits.drift_gate_percent / 100):
+        return None
+    return Weeks(
+        late["use"].to_numpy() / pace, seen, late["deviation"].to_numpy(),
+        float(np.log(limit / healthy)), latch=lock.pulsed,
+        volts=volts if float(np.std(volts)) > LEAST_VOLTS_SPREAD else None,
+        calendar=-late["weeks_ago"].to_numpy().astype(np.float64))
+
+
+def _paths(
+    history: History, rows_of: Mapping[str, pl.DataFrame], gathered: list[_Gathered], seed: int
+) -> dict[str, Path]:
+    """By lock; latches learn from latches, magnets from magnets, and from units before them."""
     out: dict[str, Path] = {}
     for pulsed in (True, False):
         kind = [(one, one.fit) for one in gathered
                 if one.fit is not None and one.lock.pulsed == pulsed]
-        drawn = drawn_paths([fit for _, fit in kind], [one.chance for one, _ in kind])
+        if not kind:
+            continue
+        ended = _ended_fits(history, rows_of, pulsed, np.random.default_rng([seed, 1 + pulsed]))
+        drawn = drawn_paths([fit for _, fit in kind], [one.chance for one, _ in kind], ended)
         out |= {one.lock.id: path for (one, _), path in zip(kind, drawn, strict=True)}
     return out
+
+
+def _ended_fits(
+    history: History, rows_of: Mapping[str, pl.DataFrame], pulsed: bool, rng: np.random.Generator
+) -> list[PathFit]:
+    """Of the newest units of a kind that had risen when they were replaced."""
+    fits: list[PathFit] = []
+    for lock, rows in earlier_units(history, rows_of):
+        if lock.pulsed != pulsed:
+            continue
+        weekly = weekly_levels(rows, lock.pulsed)
+        if weekly.height < LEAST_WEAR_WEEKS:
+            continue
+        pace = rows.filter(pl.col("attempt") == 1).height / rows["weeks_ago"].n_unique()
+        weeks = _path_weeks(lock, weekly, pace, history.venue.limits, np.inf)
+        if weeks is not None:
+            fits.append(weigh_path(weeks, rng))
+        if len(fits) == EARLIER_UNITS:
+            break
+    return fits
 
 
 def _lock_wear(
@@ -465,7 +373,7 @@ def _lock_wear(
         weeks = np.maximum(arrival(path, one.chance) - one.passed, 0.0) * stretch
         if one.recent >= one.limit:
             sign, weeks = "at its limit", np.zeros(DRAWS)
-        elif np.median(weeks) > LONGEST_LOOK * (one.use[-1] - one.use[0]):
+        elif np.median(weeks) > LONGEST_LOOK * one.span:
             sign, weeks = "no sign of wear", none
     since = path.since_weeks if path is not None and sign == "wearing" else None
     if missed is not None and sign != "at its limit":
@@ -478,5 +386,5 @@ def _lock_wear(
     return LockWear(
         one.lock.id, sign, one.recent, one.healthy,
         one.limit if np.isfinite(one.limit) else None, limit_from, games, one.pace, weeks,
-        since if sign == "wearing" else None,
+        since if sign == "wearing" else None, one.shown,
     )

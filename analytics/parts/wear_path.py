@@ -44,6 +44,8 @@ ROUNDS = 2
 other locks have had their say."""
 LEAST_SETS = 60
 """Sets that a round's likely ones are to rest on at least."""
+TEMPERS = 0.8 ** np.arange(60)
+"""Powers that weights are flattened by, one after another: by the last, all sets weigh alike."""
 WIDER, LEAST_SPREAD = 1.5, 0.002
 """Sets are drawn anew with so many times the covariance of the likely ones, and so much more."""
 HOPELESS = 16.0
@@ -306,7 +308,9 @@ def weigh_path(weeks: Weeks, rng: np.random.Generator) -> PathFit:
     return fit
 
 
-def drawn_paths(fits: Sequence[PathFit], chances: Sequence[np.random.Generator]) -> list[Path]:
+def drawn_paths(
+    fits: Sequence[PathFit], chances: Sequence[np.random.Generator], ended: Sequence[PathFit] = (),
+) -> list[Path]:
     """Paths of locks of one kind, each after its own weeks and the others' ways.
 
     Parameters
@@ -315,16 +319,20 @@ def drawn_paths(fits: Sequence[PathFit], chances: Sequence[np.random.Generator])
         One a lock, all of one kind.
     chances : sequence of numpy.random.Generator
         Source of chance of each.
+    ended : sequence of PathFit, default ()
+        Of units of the kind that have come to their end: they tell how the others may go on.
 
     Returns
     -------
     list of Path
-        One a lock.
+        One a lock of ``fits``.
     """
+    weights = _shared([*fits, *ended])[: len(fits)]
     again = [fit.tried_again(weight, rng)
-             for fit, weight, rng in zip(fits, _shared(fits), chances, strict=True)]
+             for fit, weight, rng in zip(fits, weights, chances, strict=True)]
+    weights = _shared([*again, *ended])[: len(fits)]
     return [_drawn(fit, weight, rng)
-            for fit, weight, rng in zip(again, _shared(again), chances, strict=True)]
+            for fit, weight, rng in zip(again, weights, chances, strict=True)]
 
 
 def fit_path(weeks: Weeks, rng: np.random.Generator) -> Path:
@@ -345,12 +353,13 @@ def fit_path(weeks: Weeks, rng: np.random.Generator) -> Path:
 
 
 def _shared(fits: Sequence[PathFit]) -> list[Reals]:
-    """Each lock's weights once the others have had their say; hopeless sets have none."""
+    """Each lock's weights once the others have had their say; hopeless sets keep their own."""
     weights = [fit.log_weight for fit in fits]
     kept = [np.flatnonzero(weight > weight.max() - HOPELESS) for weight in weights]
     told = shared_weights([weight[of] for weight, of in zip(weights, kept, strict=True)],
                           [fit.classes[:, of] for fit, of in zip(fits, kept, strict=True)])
-    out = [np.full(weight.size, -np.inf) for weight in weights]
+    # Not none at all: where few sets have hope, those drawn next still need somewhere to look.
+    out = [weight - weight.max() + heard.max() for weight, heard in zip(weights, told, strict=True)]
     for full, of, weight in zip(out, kept, told, strict=True):
         full[of] = weight
     return out
@@ -361,12 +370,11 @@ def _tempered(log_weight: Reals) -> Reals:
 
     A few lucky sets say nothing of how wide the likely ones lie (textbook: tempering).
     """
-    power = 1.0
-    while True:
+    for power in TEMPERS:
         weight = np.exp(power * log_weight - special.logsumexp(power * log_weight))
         if 1 / np.sum(weight**2) >= LEAST_SETS:
-            return np.asarray(weight)
-        power *= 0.8
+            break
+    return np.asarray(weight)
 
 
 def _leaps_first(normal: Reals) -> Reals:

@@ -13,8 +13,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from remanence.analytics.parts.wear import LockWear, remaining_life, weekly_levels
+from remanence.analytics.parts.wear import LockWear, remaining_life
 from remanence.analytics.parts.wear_path import margin_used
+from remanence.analytics.parts.weekly_level import weekly_levels
 from tests.forecasts.worlds import World, play
 
 FARTHEST = 104.0

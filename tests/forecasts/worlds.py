@@ -63,6 +63,7 @@ class World:
     double (while it is looked on) or the ``"wear"`` of each game does (at any time of its life).
     ``gamma_weeks``: wear is a gamma process whose weekly deviation is the root of so many weeks'
     wear. ``blows_a_week``: half of the wear comes in blows of exponential size, so many a week.
+    ``manners``: each lock is drawn from one of these worlds, all alike in chance.
     """
 
     name: str
@@ -83,6 +84,7 @@ class World:
     doubles: str = ""
     gamma_weeks: tuple[float, float] | None = None
     blows_a_week: tuple[float, float] | None = None
+    manners: tuple[World, ...] = ()
 
 
 WORLDS = (
@@ -122,6 +124,7 @@ BEYOND = (
     World("magnets, slowing", magnet=True, drift=(0.01, 0.06), limit=(1.5, 3.0),
           time_exponent=(0.4, 0.7)),
 )
+BEYOND += (World("mixed wear", manners=(WORLDS[0], *BEYOND[:2], *BEYOND[3:6])),)
 """Worlds of locks that wear as the method does not suppose in so many words."""
 
 _STAND = {"drift": (1e-7, 2e-7), "walk": (0.0,), "flat": (10, 60)}
@@ -143,7 +146,8 @@ def play(world: World, count: int, seed: int) -> tuple[History, list[float], lis
     rng = np.random.default_rng([seed, *world.name.encode()])
     blocks, frames, left, age = [], [], [], []
     for i in range(count):
-        lock = _lock(world, rng)
+        manner = world.manners[rng.integers(len(world.manners))] if world.manners else world
+        lock = _lock(manner, rng)
         left.append(lock[2])
         age.append(lock[4])
         kind = ('"magnet"', "armature") if world.magnet else ('"latch"', "catch")

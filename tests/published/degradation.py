@@ -109,22 +109,44 @@ def series(table):
     return [np.array(line.split(), dtype=float) for line in table.strip().splitlines()]
 
 
-def places(readings, seen, error, rng, times=None):
-    """Where the truth lies in each forecast: the stated chance of an earlier arrival.
+def _seen(readings, share, error, rng, times):
+    """Each thing after so many of its readings, at six least, and how long it then still took.
 
-    Each thing is forecast after the share ``seen`` of its readings, with all of its table, seen as
-    far, as others of its kind. What it is to meet is its own last reading, so that all of them
-    count, and the truth is when it came to that. ``readings``: figures whose limit is about 1.
+    What it is to meet is its own last reading, so that all of them count, and the truth is when it
+    came to that. ``readings``: figures whose limit is about 1.
     """
-    fits, truths, chances = [], [], []
+    fits, truths = [], []
     for one, chance in zip(readings, rng.spawn(len(readings)), strict=True):
-        now = max(round(seen * one.size), 6)
+        now = max(round(share * one.size), 6)
         weeks = np.arange(float(one.size)) if times is None else times
         fits.append(weigh_path(
             Weeks(weeks[:now], one[:now], np.full(now, error), one[-1]), chance))
         truths.append(weeks[-1] - weeks[now - 1])
-        chances.append(chance)
-    paths = drawn_paths(fits, chances)
+    return fits, truths
+
+
+def places(readings, seen, error, rng, times=None):
+    """Where the truth lies in each forecast: the stated chance of an earlier arrival.
+
+    Each thing is forecast after the share ``seen`` of its readings, with all of its table, seen as
+    far, as others of its kind.
+    """
+    fits, truths = _seen(readings, seen, error, rng, times)
+    chances = rng.spawn(len(fits))
+    return _places(drawn_paths(fits, chances), truths, chances)
+
+
+def places_left_out(readings, seen, error, rng, times=None):
+    """The same where all others of the table have come to their end before, and are its kind."""
+    fits, truths = _seen(readings, seen, error, rng, times)
+    ended, _ = _seen(readings, 1.0, error, rng, times)
+    chances = rng.spawn(len(fits))
+    paths = [drawn_paths([fit], [chance], ended[:i] + ended[i + 1:])[0]
+             for i, (fit, chance) in enumerate(zip(fits, chances, strict=True))]
+    return _places(paths, truths, chances)
+
+
+def _places(paths, truths, chances):
     left = [arrival(path, chance) for path, chance in zip(paths, chances, strict=True)]
     return np.array([np.mean(draws < truth) for draws, truth in zip(left, truths, strict=True)])
 

@@ -85,7 +85,7 @@ def _lasts(level, place):
 
 
 def _would_show(rows, week):
-    """The smallest change that two weeks would show, as the program said the week before it."""
+    """The smallest change found in two weeks, as the program said the week before it."""
     return np.log1p(drifts(history_at([MAGNET], rows, week)).current["magnet"].detectable_change)
 
 

@@ -1,6 +1,6 @@
 """Figures of docs/campaign.md that take too long for a test: ``python -m`` with a word and seeds.
 
-``steps 401 501``: how many steps of the smallest size that would show are raised within two weeks.
+``steps 401 501``: how many steps of the smallest size said to be found are raised within two weeks.
 ``rare first 1 25``: catches that stick at times, raised within four weeks: at the ``first``
 operation of the day, one time in ``twelfth``, or one in six of ``seldom`` used locks.
 ``slopes 300 312``: slopes and onsets that are claimed of sound locks which only remember.

@@ -1,4 +1,4 @@
-"""The smallest change that would show does show: nine times out of ten, within two weeks."""
+"""Steps of the smallest change said to be found are found nine times in ten, in two weeks."""
 
 import numpy as np
 

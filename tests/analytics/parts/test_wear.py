@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+from datetime import timedelta
+
 import numpy as np
 import polars as pl
 import pytest
 from scipy import stats
 
-from remanence.analytics.history import History
+from remanence.analytics.history import History, per_lock
 from remanence.analytics.parts.arrival import arrival, first_passage
+from remanence.analytics.parts.earlier_units import earlier_units
 from remanence.analytics.parts.pace import paces
 from remanence.analytics.parts.wear import limit_of, remaining_life
 from remanence.analytics.parts.wear_path import (
@@ -19,6 +22,7 @@ from remanence.analytics.parts.wear_path import (
     weigh_path,
 )
 from remanence.shared.limits import Limits
+from remanence.shared.tables import SERVICE
 from remanence.shared.venue_file import parse_venue
 from tests.analytics.parts.test_orders import history as worn
 from tests.analytics.parts.test_orders import venue_text
@@ -197,3 +201,27 @@ def test_a_pace_that_doubled_is_gone_on_with():
     assert np.quantile(steady, [0.05, 0.95]) == pytest.approx([28, 32], abs=2.5)
     doubled = np.concatenate([[62.0, 58.0], np.tile([28.0, 32.0], 12)])
     assert np.median(paces(doubled, rng, 4000)) == pytest.approx(60, abs=8)
+
+
+def test_a_lock_of_which_few_sets_have_hope_is_tried_again_all_the_same():
+    fit = weigh_path(_seen(1, 1.0), np.random.default_rng(1))
+    few = np.where(np.arange(fit.moves.size) < 10, 0.0, -np.inf)
+    # It once looked without end for sixty sets where there were ten.
+    assert fit.tried_again(few, np.random.default_rng(2)).moves.size > fit.moves.size
+
+
+def test_a_unit_that_was_replaced_is_found_from_the_last_work_on_it_to_its_end():
+    newest = worn(venue_text()).week.sunday
+    adjusted, replaced = newest - timedelta(weeks=20), newest - timedelta(weeks=5)
+    service = SERVICE.conform(pl.DataFrame(
+        [(adjusted, "d0", "adjusted", None), (replaced, "d0", "replaced", "catch"),
+         (adjusted, "d1", "adjusted", None)],
+        schema={"date": pl.Date, "lock": pl.String, "action": pl.String, "part": pl.String},
+        orient="row"))
+    past = worn(venue_text(), service=service)
+    found = earlier_units(past, per_lock(past.dated("actuations")))
+    assert [lock.id for lock, _ in found] == ["d0"]
+    days = found[0][1]["day"]
+    assert days.min() > adjusted
+    assert days.max() < replaced
+    assert days.n_unique() > 50
