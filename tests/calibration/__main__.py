@@ -28,10 +28,10 @@ NUMBERS = Path(__file__).parents[2] / "analytics" / "conditions" / "calibration.
 
 def rows_of(job):
     """Play one venue, or take it from its file, and tell it."""
-    from tests.calibration.gather import one
+    from tests.calibration.gather import judged
     from tests.calibration.rows import told
 
-    return told(one(job))
+    return told(judged(job))
 
 
 def main(arguments=None):
