@@ -14,6 +14,9 @@ much, plus so much for each unit that its columns say (at most 1: they are natur
 likelihood ratios, and not independent). The third: of every other story of the lock, which its own
 judge did not find."""
 
+OTHER_INTERCEPT = 1.50
+"""The same log odds of a rail's, a controller's or the venue's condition."""
+
 FITTED_ON = "none"
 """The seeds."""
 

@@ -12,7 +12,6 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy import special
 
 from remanence.analytics.conditions import calibration
 from remanence.analytics.conditions.columns import Column, columns, on_scale
@@ -254,16 +253,16 @@ def posterior(
     Returns
     -------
     float
-        Of a lock: ``judged`` times the share of the name among all causes that its columns allow,
-        rivals and something else. Of a rail or a controller, whose judge knows all its columns:
-        the judge's own odds, times what episodes have shown of that name. ``judged`` itself of a
-        condition of which no episode has shown anything.
+        ``judged`` times the share of the name among all causes: of a lock those that its columns
+        allow, rivals and something else; of a rail, a controller or the venue, whose judges read
+        all that tells of them, by how often the name was right. ``judged`` itself of a condition
+        of which no episode has shown anything.
     """
     known = calibration.OF_CONDITION.get(condition)
-    if not of_lock:
-        return probability(float(special.logit(judged)) + (known or 0.0))
     if condition not in STORIES and known is None:
         return judged
+    if not of_lock:
+        return judged * probability(calibration.OTHER_INTERCEPT + (known or 0.0))
     weight = calibration.VOTE_WEIGHT
     rest = np.logaddexp.reduce(
         [0.0, *(calibration.RIVAL + weight * value for value in others)])

@@ -60,9 +60,8 @@ def fitted_to(row, shares):
 def fit(rows):
     """How often columns mislead, and the numbers of the regression.
 
-    Of locks a score is the judge's own probability times the share of the name among all causes;
-    of other subjects the judge's own odds times what is added for the condition. Penalised
-    maximum likelihood, a ridge on what the conditions add.
+    A score is the judge's own probability times the share of the name among all causes, of locks
+    by what their columns say. Penalised maximum likelihood, a ridge on what the conditions add.
     """
     from scipy import optimize, special
 
@@ -81,20 +80,21 @@ def fit(rows):
     def scores(x):
         rest = special.logsumexp(
             np.column_stack([np.zeros(len(rows)), x[2] + x[1] * against]), axis=1)
-        named = known * special.expit(x[0] + x[1] * fits + own @ x[3:] - rest)
-        return np.where(lock, named, special.expit(special.logit(known) + own @ x[3:]))
+        of_lock = x[0] + x[1] * fits - rest
+        return known * special.expit(np.where(lock, of_lock, x[3]) + own @ x[4:])
 
     def loss(x):
         score = np.clip(scores(x), 1e-6, 1 - 1e-6)
         like = np.where(right, np.log(score), np.log1p(-score))
-        return -float((weight * like).sum()) + float((x[3:] ** 2).sum()) / (2 * RIDGE) + (
+        return -float((weight * like).sum()) + float((x[4:] ** 2).sum()) / (2 * RIDGE) + (
             (x[2] - RIVAL[0]) ** 2 / (2 * RIVAL[1] ** 2))
 
-    start = np.concatenate([[0.5, 0.7, RIVAL[0]], np.zeros(len(names))])
-    limits = [(None, None), (0.0, 1.0), (None, None), *[(None, None)] * len(names)]
+    start = np.concatenate([[0.5, 0.7, RIVAL[0], 1.5], np.zeros(len(names))])
+    limits = [(None, None), (0.0, 1.0), (None, None), (None, None), *[(None, None)] * len(names)]
     found = optimize.minimize(loss, start, method="L-BFGS-B", bounds=limits).x
     return {"intercept": float(found[0]), "vote": float(found[1]), "rival": float(found[2]),
-            "misleads": shares, "each": dict(zip(names, map(float, found[3:]), strict=True)),
+            "other": float(found[3]),
+            "misleads": shares, "each": dict(zip(names, map(float, found[4:]), strict=True)),
             "scores": scores(found)}
 
 
@@ -154,7 +154,7 @@ def written(text, fitted, seeds):
     for name, value in (
         ("INTERCEPT, VOTE_WEIGHT, RIVAL",
          ", ".join(f"{fitted[part]:.2f}" for part in ("intercept", "vote", "rival"))),
-        ("FITTED_ON", f'"{seeds}"')):
+        ("OTHER_INTERCEPT", f"{fitted['other']:.2f}"), ("FITTED_ON", f'"{seeds}"')):
         text = re.sub(rf"^{name} = .*$", f"{name} = {value}", text, flags=re.MULTILINE)
     for name, part in (("MISLEADS", "misleads"), ("OF_CONDITION", "each")):
         text = re.sub(rf"^({name}: [^=]*= )\{{\n[^}}]*\}}",
