@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-INTERCEPT, VOTE_WEIGHT, RIVAL = 1.03, 1.00, -2.98
+INTERCEPT, VOTE_WEIGHT, RIVAL = 1.03, 1.00, -2.70
 """Natural log odds of a name against something else, where something is wrong with a lock: so
 much, plus so much for each unit that its columns say (at most 1: they are natural logs of
 likelihood ratios, and not independent). The third: of every other story of the lock, which its own
@@ -51,29 +51,29 @@ MISLEADS: Mapping[str, float] = {
 
 OF_CONDITION: Mapping[str, float] = {
     "battery-decline": -0.60,
-    "coil-current-high": -1.21,
-    "coil-open": 1.44,
-    "contact-chatter": 0.58,
-    "contact-inverted": 1.06,
-    "contact-stuck": 0.25,
-    "hot-coil": -2.07,
-    "loaded-catch": -1.11,
+    "coil-current-high": -1.20,
+    "coil-open": 1.28,
+    "contact-chatter": 0.60,
+    "contact-inverted": 0.97,
+    "contact-stuck": 0.23,
+    "hot-coil": -2.08,
+    "loaded-catch": -1.32,
     "log-gap": 0.29,
     "lost-lines": 0.62,
     "low-supply": 0.11,
-    "missing-suppression": -1.14,
-    "no-release": -2.07,
-    "not-reclosed": -2.40,
-    "opened-unpowered": 1.34,
-    "over-long-energising": 1.81,
-    "self-cut-failed": 1.01,
+    "missing-suppression": -1.06,
+    "no-release": -1.95,
+    "not-reclosed": -2.37,
+    "opened-unpowered": 1.38,
+    "over-long-energising": 1.90,
+    "self-cut-failed": 1.04,
     "shared-slowing": -1.70,
-    "short-pulse": 0.66,
-    "slow-drop": 2.38,
-    "sticking-catch": -0.52,
-    "stuck-energised": 1.06,
+    "short-pulse": 0.69,
+    "slow-drop": 2.39,
+    "sticking-catch": -0.51,
+    "stuck-energised": 1.00,
     "supply-sag": 1.28,
-    "weakening-hold": -1.04,
+    "weakening-hold": -1.00,
 }
 """What is added for a condition, drawn towards nought by the ridge; a condition that is not here
 adds nothing."""

@@ -224,11 +224,13 @@ def rivals(
     Returns
     -------
     tuple of mapping of str to float
-        Of every other story that its mechanism can have, as :func:`ratios`.
+        Of every other story that its mechanism can have, as :func:`ratios`; those that this one
+        explains are its effects, whose columns it moves itself, and no rivals.
     """
     known = catalogue()
     return tuple(ratios(name, shown) for name in STORIES
-                 if name != condition and lock.mechanism in known[name].mechanisms)
+                 if name != condition and name not in known[condition].explains
+                 and lock.mechanism in known[name].mechanisms)
 
 
 def posterior(
