@@ -113,8 +113,8 @@ class Finding:
     Attributes
     ----------
     subject, subject_kind : str
-        Of what it is said, and whether that is a ``lock``, ``supply``, ``controller`` or
-        ``venue``.
+        Of what it is said, and whether that is a ``lock``, ``supply``, ``controller``, ``room``,
+        ``part`` (all locks of it) or ``venue``.
     condition : str
         The name of a condition (:mod:`remanence.analytics.conditions`).
     urgency : str

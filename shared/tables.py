@@ -52,7 +52,6 @@ REJECTS = Table(
 )
 
 OUTCOMES = ("released", "no-release", "already-open", "unobserved")
-LATENCY_KINDS = ("catch", "armature", "door", "supply")
 
 ACTUATIONS = Table(
     "actuations",

@@ -17,7 +17,7 @@ from remanence.analytics.history import (
     once_per_history,
     rows_by_lock,
 )
-from remanence.analytics.physics.rail_load import NEW_COIL, rested
+from remanence.analytics.physics.rail_load import NEW_COIL, RailLoad, rail_loads, rested
 from remanence.analytics.statistics.intervals import robust_deviation
 from remanence.shared.venue import Lock
 
@@ -58,6 +58,8 @@ _BEFORE_READINGS = 0.1
 """One over the readings before the command: some ten. Assumption."""
 _FEWEST_PER_AMPERE = 2
 """Other locks that must tell what an ampere takes off the rail. Assumption."""
+_FEWEST_RAIL_TELLERS = 2
+"""Coils that must tell of the rail on a day: one alone may have changed itself. Assumption."""
 _BLIND_READINGS, _BLIND_METER_SHARE = 2, 0.5
 """Commands of other locks, and the share of them without a sag, that show the meter blind.
 Assumption."""
@@ -69,9 +71,9 @@ _LOAD_MISSED_MS = 50.0
 class Drawn:
     """Rows of one lock with what its coil drew.
 
-    ``usual_volts`` is the sag that the lock makes when it works, NaN where it is not known
-    or not to be told from noise. ``told`` marks rows in which it could have been seen,
-    ``empty`` those of them in which there was none.
+    ``usual_volts`` is the sag that the lock makes when it works and its rail is as usual, NaN
+    where it is not known or not to be told from noise. ``told`` marks rows in which it could
+    have been seen as the rail was that day, ``empty`` those of them in which there was none.
     """
 
     rows: Rows
@@ -114,14 +116,53 @@ def drawn_loads(history: History) -> dict[str, Drawn]:
         _drawn(rested(history.dated("actuations")), history).filter(
             pl.col("sag_volts").is_finite()),
         "command_time", history)
-    own = {name: _usual(rows, history) for name, rows in by_lock.items()}
+    loads = rail_loads(history)
+    seen = {name: _seen(rows, loads.get(rows.lock.supply)) for name, rows in by_lock.items()}
+    own = {name: _usual(item, history) for name, item in seen.items()}
     found = {}
-    for name, rows in by_lock.items():
+    for name, item in seen.items():
         usual, borrowed = own[name], False
         if not np.isfinite(usual):
-            usual, borrowed = _from_others(history, rows.lock, own), True
-        found[name] = _one(rows, usual, borrowed)
+            usual, borrowed = _from_others(history, item.rows.lock, own), True
+        found[name] = _one(item, usual, borrowed)
     return found
+
+
+@dataclass(frozen=True)
+class _Seen:
+    """What the volts show of each row, as they would on the rail as it usually is.
+
+    A rail that is made twice as stiff halves the sags of all its coils, and leaves the noise.
+    """
+
+    rows: Rows
+    sag: Reals
+    noise: Reals
+    deepest: Reals
+
+
+def _seen(rows: Rows, load: RailLoad | None) -> _Seen:
+    noise = np.nan_to_num(rows.real("volts_noise"), nan=UNKNOWN_NOISE_VOLTS)
+    deepest = rows.real("volts_before") - rows.real("volts_min")
+    rail = np.exp(_rail_share(rows, load))
+    return _Seen(rows, rows.real("sag_volts") / rail, noise / rail, deepest / rail)
+
+
+def _rail_share(rows: Rows, load: RailLoad | None) -> Reals:
+    """Natural log of what the rail's other coils say of it on each row's day, 0 as usual.
+
+    A day that too few of them tell of is as the last one before it that they do.
+    """
+    coil = None if load is None else load.latest(rows.lock.id)
+    if load is None:
+        return np.zeros(rows.size)
+    share = load.rail if coil is None else load.of_rail(coil)
+    told = np.flatnonzero(load.tellers >= _FEWEST_RAIL_TELLERS)
+    if not told.size:
+        return np.zeros(rows.size)
+    at = np.searchsorted(load.days[told], rows.day, side="right") - 1
+    out: Reals = share[told[np.maximum(at, 0)]]
+    return out
 
 
 def _drawn(actuations: pl.DataFrame, history: History) -> pl.DataFrame:
@@ -136,9 +177,8 @@ def _drawn(actuations: pl.DataFrame, history: History) -> pl.DataFrame:
         "sag_volts", pl.when(watched).then("end_sag_volts")))
 
 
-def _one(rows: Rows, usual: float, borrowed: bool) -> Drawn:
-    sag, noise = rows.real("sag_volts"), np.nan_to_num(
-        rows.real("volts_noise"), nan=UNKNOWN_NOISE_VOLTS)
+def _one(seen: _Seen, usual: float, borrowed: bool) -> Drawn:
+    rows, sag, noise = seen.rows, seen.sag, seen.noise
     told = np.isfinite(sag)
     if rows.lock.self_cut and rows.lock.contact:
         told &= rows.text("outcome") != "already-open"
@@ -155,13 +195,12 @@ def _one(rows: Rows, usual: float, borrowed: bool) -> Drawn:
             told &= _apart(usual) >= _sureness(rows.lock) * _sag_error(rows, noise)
         empty = told & (level < _EMPTY_SAG_SHARE * usual)
         # Some coil loaded the rail meanwhile, perhaps a neighbour's: the row tells nothing.
-        deepest = rows.real("volts_before") - rows.real("volts_min")
         masked = empty & rows.lock.pulsed & (
-            deepest > np.maximum(_MASKED_SHARE * usual, _MASKED_NOISES * noise))
+            seen.deepest > np.maximum(_MASKED_SHARE * usual, _MASKED_NOISES * noise))
         told, empty = told & ~masked, empty & ~masked
     else:
         told, empty = np.zeros(rows.size, dtype=bool), np.zeros(rows.size, dtype=bool)
-    return Drawn(rows, sag, usual, told, empty, borrowed)
+    return Drawn(rows, rows.real("sag_volts"), usual, told, empty, borrowed)
 
 
 def _by_day(rows: Rows, sag: Reals, usual: float) -> tuple[Reals, Flags]:
@@ -207,16 +246,14 @@ def _sag_error(rows: Rows, noise: Reals) -> Reals:
     return out
 
 
-def _usual(rows: Rows, history: History) -> float:
+def _usual(seen: _Seen, history: History) -> float:
     """Median sag of the present coil when it works; NaN with too few rows or unsteady ones."""
-    sag, noise = rows.real("sag_volts"), np.nan_to_num(
-        rows.real("volts_noise"), nan=UNKNOWN_NOISE_VOLTS)
+    rows, sag, noise = seen.rows, seen.sag, seen.noise
     fitted = last_service(history, rows.lock.id, NEW_COIL)
     since = fitted[0].toordinal() if fitted else 0
     working = sag > np.maximum(_WORKING_NOISES * noise, _WORKING_VOLTS)
     if rows.lock.pulsed:
-        deepest = rows.real("volts_before") - rows.real("volts_min")
-        working &= ~(deepest > _NEIGHBOUR_DIP * sag + _NEIGHBOUR_NOISES * noise)
+        working &= ~(seen.deepest > _NEIGHBOUR_DIP * sag + _NEIGHBOUR_NOISES * noise)
     present = working & (rows.day > since)
     # A coil that has drawn nothing since it was fitted is given its predecessor's level.
     use = sag[present] if present.sum() >= _FEWEST_SAGS_OF_USUAL else sag[working]

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import replace
-from datetime import date, datetime, timedelta
+from datetime import date
 
 import numpy as np
 import polars as pl
@@ -19,9 +19,10 @@ from remanence.analytics.conditions.slow_mode import slow_at_times, slow_modes
 from remanence.analytics.drift.daily_series import LockDays
 from remanence.analytics.drift.judge import LockDrift, drifts
 from remanence.analytics.drift.polls import least_change_ms
-from remanence.analytics.history import Flags, History, last_service, per_lock
+from remanence.analytics.history import Flags, History, day_ordinals, last_service, per_lock
 from remanence.analytics.statistics.intervals import poisson_limits, probability
 from remanence.analytics.statistics.polled import polled_median
+from remanence.analytics.statistics.rates import change_of_rate
 from remanence.shared.findings import Amount, Evidence, Finding, say
 from remanence.shared.venue import Lock
 
@@ -71,8 +72,6 @@ FORCED_PAST_WEEKS = 12
 FORCED_RATIO = 1.5
 """The lower limit of this week's openings must exceed this many times the number before.
 Assumption."""
-FORCED_BUSY_RATIO = 2
-"""A past week with more than this many times the number before counts as busy. Assumption."""
 FORCED_SCORE, FORCED_SCORE_EACH, FORCED_SCORE_MOST = 0.6, 0.1, 0.98
 """Score without an opening, what each opening adds, and the most that they reach. Assumption."""
 
@@ -397,6 +396,8 @@ def _median(days: LockDays, which: Flags) -> tuple[float, float, float]:
 def _forced_openings(history: History) -> dict[str, Finding]:
     """Magnets pulled open while energised, more often than by chance and than before."""
     opened = history.dated("openings").filter(pl.col("energised"))
+    logged = history.dated("actuations").filter(
+        pl.col("weeks_ago") <= FORCED_PAST_WEEKS).select("lock", "day").unique()
     out: dict[str, Finding] = {}
     for name, rows in per_lock(opened).items():
         lock = history.venue.locks_by_id.get(name)
@@ -406,14 +407,13 @@ def _forced_openings(history: History) -> dict[str, Finding]:
         if serviced is not None:
             rows = rows.filter(pl.col("day") > serviced[0])
         now = rows.filter(pl.col("weeks_ago") == 0).height
-        past = rows.filter(pl.col("weeks_ago").is_between(1, FORCED_PAST_WEEKS))
-        weeks = _weeks_known(history)
-        before = past.height / max(min(weeks - 1, FORCED_PAST_WEEKS), 1)
         low, high = poisson_limits(now)
         limit = history.venue.limits.forced_openings_week
-        if now < limit or low <= FORCED_RATIO * before:
+        if now < limit:
             continue
-        since = _first_busy_week(rows, before, history)
+        since, before = _forced_before(rows, logged.filter(pl.col("lock") == name), history)
+        if low <= FORCED_RATIO * before:
+            continue
         out[name] = finding(
             name, "weakening-hold", "week",
             min(FORCED_SCORE + FORCED_SCORE_EACH * now, FORCED_SCORE_MOST),
@@ -425,23 +425,23 @@ def _forced_openings(history: History) -> dict[str, Finding]:
     return out
 
 
-def _weeks_known(history: History) -> int:
-    if history.actuations.is_empty():
-        return 1
-    first = history.actuations["command_time"].min()
-    if not isinstance(first, datetime):
-        return 1
-    return max((history.end - first).days // 7, 1)
+def _forced_before(
+    rows: pl.DataFrame, logged: pl.DataFrame, history: History
+) -> tuple[date, float]:
+    """Since when a magnet is pulled open as often as now, and how often a week it was before.
 
-
-def _first_busy_week(rows: pl.DataFrame, before: float, history: History) -> date:
-    """First day of the unbroken run of weeks, up to this one, with more than the usual number."""
-    counts = dict(rows.group_by("weeks_ago").len().rows())
-    ago = 0
-    while counts.get(ago + 1, 0) > max(FORCED_BUSY_RATIO * before, 1):
-        ago += 1
-    first = rows.filter(pl.col("weeks_ago") == ago)["day"].min()
-    return first if isinstance(first, date) else history.week.monday - timedelta(weeks=ago)
+    A fault that lasts is no past to compare with: where the days with such an opening became more
+    frequent, what counts is what was before that day.
+    """
+    rows = rows.filter(pl.col("weeks_ago") <= FORCED_PAST_WEEKS).sort("day")
+    days = logged["day"].sort()
+    change = change_of_rate(day_ordinals(days), days.is_in(rows["day"].implode()).to_numpy())
+    since = history.week.monday
+    if change is not None and change.log_odds > 0:
+        since = min(since, date.fromordinal(int(change.since)))
+    first = next(day for day in rows["day"] if day >= since)
+    past = rows.filter(pl.col("day") < since).height
+    return first, past / max((since - next(iter(days), since)).days / 7, 1.0)
 
 
 _LATENCY = (

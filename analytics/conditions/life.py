@@ -243,11 +243,12 @@ def _unfound(item: Standing, seen: Shown, week: Week, hidden_by_rail: Collection
         return replace(item, clear=0, clear_since=None, finding=_told(
             replace(was, status="standing"), "life-still", first_named=str(was.first_named)))
     clear, since = item.clear + readings, item.clear_since or week.monday
-    if clear >= _needed(was):
+    needed = _needed(was, readings)
+    if clear >= needed:
         return replace(item, finding=_told(
             replace(was, status="ended", ended=since), "life-over", count=clear, day=since))
     return replace(item, clear=clear, clear_since=since, finding=_told(
-        replace(was, status="easing"), "life-easing", count=clear, need=_needed(was)))
+        replace(was, status="easing"), "life-easing", count=clear, need=needed))
 
 
 def _as_before(item: Standing, seen: Shown) -> bool:
@@ -277,18 +278,25 @@ def _level(evidence: Sequence[Evidence]) -> tuple[float, float] | None:
     return None
 
 
-def _needed(was: Finding) -> int:
-    """Clear readings after which it is over."""
+def _needed(was: Finding, a_week: int) -> int:
+    """Clear readings after which it is over; what is counted by the week comes at some of them."""
     if was.subject_kind != "lock":
         return CLEAR_DAYS
     for item in was.evidence:
         if item.unit == "%" and item.now_low is not None and item.n and (
                 item.now is not None and 0 < item.now <= 100 and was.extra.get("course") not in (
                     "step", "gradual") and was.condition != "coil-current-high"):
-            share = min(max(item.now_low / 100, LEAST_CLEAR_SHARE), MOST_CLEAR_SHARE)
-            count = math.ceil(math.log(CLEAR_BY_CHANCE) / math.log1p(-share))
-            return min(max(count, CLEAR_DEFAULT), MOST_CLEAR)
+            return _clear_of(item.now_low / 100)
+        if item.unit == "a week" and item.now_low is not None:
+            return _clear_of(item.now_low / a_week)
     return CLEAR_DEFAULT
+
+
+def _clear_of(share: float) -> int:
+    """Readings in a row without a fault that showed at a share of them."""
+    share = min(max(share, LEAST_CLEAR_SHARE), MOST_CLEAR_SHARE)
+    count = math.ceil(math.log(CLEAR_BY_CHANCE) / math.log1p(-share))
+    return min(max(count, CLEAR_DEFAULT), MOST_CLEAR)
 
 
 def _told(item: Finding, id: str, **values: object) -> Finding:

@@ -109,7 +109,6 @@ def health(
         untold=health_venue.untold(history, locks, controllers, ordered, rejects,
                                     never_came),
         numbers=counted, unanswered=unanswered,
-        venue_findings=by_subject.get(("venue", history.venue.id), ()),
         service_set_aside=tuple(service_set_aside), ended=tuple(ended), physics=physics_of(history),
     )
 

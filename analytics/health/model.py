@@ -387,7 +387,6 @@ class Health:
     untold: Untold
     numbers: tuple[tuple[str, Compared], ...]
     unanswered: Estimate
-    venue_findings: tuple[Finding, ...]
     service_set_aside: tuple[str, ...] = ()
     """Lines of the service log that could not be taken up, each with its reason."""
     ended: tuple[Finding, ...] = ()

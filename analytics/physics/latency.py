@@ -16,8 +16,7 @@ import polars as pl
 from remanence.analytics.statistics.polled import (
     FEWEST_FOR_TIE,
     LEAST_TIED_POLL_MS,
-    TIED_SHARE,
-    TIED_WITHIN_POLLS,
+    TIED_CONCENTRATION,
 )
 from remanence.analytics.statistics.survival import (
     ProductLimit,
@@ -156,12 +155,12 @@ def release_latency(
 
 
 def _in_step(keys: Sequence[str]) -> pl.Expr:
-    """Whether a group's releases lie on whole steps, so that the polling follows the command."""
-    step = pl.when(pl.col("resolution_ms") >= LEAST_TIED_POLL_MS).then("resolution_ms")
-    steps = pl.col("_time") / step
-    on = ((steps - steps.round()).abs() < TIED_WITHIN_POLLS).fill_null(False)
-    told = on.filter("_released")
-    return ((told.mean() > TIED_SHARE) & (told.len() >= FEWEST_FOR_TIE)).over(keys)
+    """:func:`remanence.analytics.statistics.polled.polls_in_step` of each group's releases."""
+    step = pl.col("resolution_ms").fill_null(0.0).filter("_released").median()
+    phase = pl.col("_time").filter("_released") * (2.0 * np.pi) / step
+    near = (phase.cos().mean() ** 2 + phase.sin().mean() ** 2).sqrt() > TIED_CONCENTRATION
+    enough = (pl.col("_released").sum() >= FEWEST_FOR_TIE) & (step >= LEAST_TIED_POLL_MS)
+    return (near & enough).fill_null(False).over(keys)
 
 
 def placed_within_resolution(time: str, released: str, keys: Sequence[str]) -> pl.Expr:

@@ -86,13 +86,16 @@ class RailLoad:
 
         The coil itself has no say in that: one that rose would lift the middle of a few.
         """
-        others = np.delete(self.level, coil, axis=0)
-        rail = self.rail
-        if others.shape[0] >= 2:
-            apart = others - _median(others - rail, axis=1)[:, None]
-            rail = np.where(self.tellers >= _A_MEDIAN, _of_others(apart, rail), rail)
-        out: Reals = self.level[coil] - rail
+        out: Reals = self.level[coil] - self.of_rail(coil)
         return out
+
+    def of_rail(self, coil: int) -> Reals:
+        """The rail's share day by day as the other coils say it, where there are enough of them."""
+        others = np.delete(self.level, coil, axis=0)
+        if others.shape[0] < 2:
+            return self.rail
+        apart = others - _median(others - self.rail, axis=1)[:, None]
+        return np.where(self.tellers >= _A_MEDIAN, _of_others(apart, self.rail), self.rail)
 
     def latest(self, lock: str) -> int | None:
         """Row of the lock's present coil."""

@@ -37,8 +37,7 @@ if TYPE_CHECKING:
     from remanence.analytics.statistics.polled import (
         FEWEST_FOR_TIE,
         LEAST_TIED_POLL_MS,
-        TIED_SHARE,
-        TIED_WITHIN_POLLS,
+        TIED_CONCENTRATION,
         polled_median,
         polls_in_step,
     )
@@ -66,7 +65,7 @@ __all__ = [
     "ALIKE", "Change", "DEVIATION_OVER_MAD", "FAMILY_CYCLES", "FAMILY_FACTOR", "FEWEST_FOR_TIE",
     "Flags", "HUBER_TUNING", "Ints", "LEAST_TIED_POLL_MS", "LifePosterior", "Line", "Lives",
     "MEDIAN_ERROR", "MEDIAN_SQUARE", "MEDIAN_VARIANCE", "NORMAL_95", "NORMAL_95_ROUNDED",
-    "ProductLimit", "Reals", "Side", "TIED_SHARE", "TIED_WITHIN_POLLS", "betabinomial",
+    "ProductLimit", "Reals", "Side", "TIED_CONCENTRATION", "betabinomial",
     "bound_of_quantile", "chance_of_at_least", "chance_of_at_least_between", "change_of_level",
     "change_of_rate", "check_limits", "cusum", "grouped_curves", "grouped_medians",
     "grouped_quantile", "huber_line", "level_of_days", "life_posterior", "log_density_of_t",
@@ -86,7 +85,7 @@ __getattr__ = on_demand(__name__, {
     "life": ("FAMILY_CYCLES", "FAMILY_FACTOR", "LifePosterior", "Lives", "life_posterior",
         "zero_failure_scale"),
     "medians": ("grouped_medians", "median"),
-    "polled": ("FEWEST_FOR_TIE", "LEAST_TIED_POLL_MS", "TIED_SHARE", "TIED_WITHIN_POLLS",
+    "polled": ("FEWEST_FOR_TIE", "LEAST_TIED_POLL_MS", "TIED_CONCENTRATION",
         "polled_median", "polls_in_step"),
     "rates": ("betabinomial", "chance_of_at_least", "chance_of_at_least_between", "change_of_rate",
         "rate_that_matters"),

@@ -12,32 +12,35 @@ from __future__ import annotations
 
 import numpy as np
 
-from remanence.analytics.statistics.arrays import Flags, Reals
+from remanence.analytics.statistics.arrays import Reals
 from remanence.analytics.statistics.intervals import median_interval
 
 LEAST_TIED_POLL_MS, FEWEST_FOR_TIE = 2.0, 8
 """A finer poll is not told from the log's own resolution of 1 ms, nor a tie in fewer releases."""
-TIED_WITHIN_POLLS, TIED_SHARE = 0.04, 0.8
-"""How near a whole multiple of the poll a latency lies, and the share of latencies that must, where
-chance would bring 8 % there (calculated)."""
+TIED_CONCENTRATION = 0.8
+"""Mean resultant length of the phases of polls that follow the command: a deviation of a tenth of a
+poll about one phase gives it (calculated). Phases at random give some 1 / sqrt(n)."""
 
 
 def polls_in_step(time: Reals, resolution: Reals | float) -> bool:
-    """Whether times are whole multiples of their poll, so that its phase follows the command.
+    """Whether times stand at one phase of their poll, so that it follows the command.
 
     Parameters
     ----------
     time : array, shape (n,)
         As stamped. [ms]
     resolution : array, shape (n,), or float
-        The poll's period. [ms]
+        The poll's period; where it was measured for each, their median counts. [ms]
+
+    Notes
+    -----
+    Mean resultant length of directions (K. V. Mardia and P. E. Jupp, Directional Statistics, 2000,
+    section 2.3).
     """
-    step = np.broadcast_to(np.asarray(resolution, dtype=float), time.shape)
-    coarse: Flags = step >= LEAST_TIED_POLL_MS
-    if time.size < FEWEST_FOR_TIE or not coarse.all():
+    step = float(np.median(resolution)) if time.size else 0.0
+    if time.size < FEWEST_FOR_TIE or step < LEAST_TIED_POLL_MS:
         return False
-    off = np.abs(time / step - np.round(time / step))
-    return bool(np.mean(off < TIED_WITHIN_POLLS) > TIED_SHARE)
+    return bool(abs(np.mean(np.exp(2j * np.pi * time / step))) > TIED_CONCENTRATION)
 
 
 def polled_median(

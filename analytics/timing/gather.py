@@ -274,9 +274,9 @@ def _with_sag(model: LockModel, sample: Sample, rail: TimingRail | None) -> Lock
     if model.magnet:
         return model
     if sample.sag_volts is not None:
-        return replace(model, sag_volts=max(sample.sag_volts, 0.0), sag_from="log")
+        return replace(model, sag_volts=max(sample.sag_volts, 0.0))
     if rail is not None and rail.ohms is not None and sample.lock.amps is not None:
-        return replace(model, sag_volts=rail.ohms * sample.lock.amps, sag_from="rating")
+        return replace(model, sag_volts=rail.ohms * sample.lock.amps)
     return model
 
 

@@ -200,9 +200,8 @@ class LockModel:
     part_need_ms, mend_first : float or None, bool
         Middle of what the other locks of its part need for 99.9 %; whether this one needs far
         longer.
-    amps, sag_volts, sag_from : float or None, float or None, str
-        Rated current, what the coil takes off the rail, and whether the ``log`` or the
-        ``rating`` says so.
+    amps, sag_volts : float or None
+        Rated current, and what the coil takes off the rail: as measured, else by its rating.
     """
 
     lock: str
@@ -261,7 +260,6 @@ class LockModel:
     mend_first: bool = False
     amps: float | None = None
     sag_volts: float | None = None
-    sag_from: str = ""
 
     @property
     def seen_now(self) -> PulseGroup | None:

@@ -1,7 +1,7 @@
 """Processes of this machine do the work.
 
-A process that dies takes its venue with it. The system does not say which of those that were at
-work it was, so each of them is then tried alone, in a process of its own.
+A process that dies takes its venue with it. Maybe there was not memory enough for all that were at
+work, so such a venue is tried again when nothing else is at work.
 """
 
 from __future__ import annotations
@@ -13,8 +13,9 @@ import multiprocessing
 import os
 import sys
 from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import ProcessPoolExecutor, as_completed
+from concurrent.futures import ProcessPoolExecutor, ThreadPoolExecutor, as_completed
 from concurrent.futures.process import BrokenProcessPool
+from queue import SimpleQueue
 
 from remanence.pipelines.chain.task import VenueDone, VenueTask, run_venue
 
@@ -56,7 +57,7 @@ def by_processes(
         while waiting:
             batch, waiting = (waiting[:1], waiting[1:]) if alone else (waiting, [])
             lost: list[int] = []
-            for number, done in _in_one_pool(tasks, batch, 1 if alone else jobs, work):
+            for number, done in _done_by(tasks, batch, 1 if alone else jobs, work):
                 if done is None:
                     lost.append(number)
                 elif done.again and tried[number] < retries:
@@ -77,22 +78,64 @@ def by_processes(
                 waiting, alone = [*waiting, *lost], bool(lost)
 
 
-def _in_one_pool(
+def _done_by(
     tasks: Sequence[VenueTask], batch: Sequence[int], jobs: int, work: Work
 ) -> Iterator[tuple[int, VenueDone | None]]:
-    """Each task's result, or None for those that were lost with a process that died."""
-    pool = ProcessPoolExecutor(
-        min(jobs, len(batch)), mp_context=multiprocessing.get_context("spawn"),
-        initializer=_quiet, max_tasks_per_child=VENUES_A_PROCESS)
+    """Each task's result, or None for those whose process died."""
+    processes = [_Process() for _ in range(min(jobs, len(batch)))]
+    idle: SimpleQueue[_Process] = SimpleQueue()
+    for process in processes:
+        idle.put(process)
+
+    def one(task: VenueTask) -> VenueDone | None:
+        process = idle.get()
+        try:
+            return process.do(work, task)
+        finally:
+            idle.put(process)
+
+    threads = ThreadPoolExecutor(len(processes), thread_name_prefix="chain")
     try:
-        at_work = {pool.submit(work, tasks[number]): number for number in batch}
+        at_work = {threads.submit(one, tasks[number]): number for number in batch}
         for future in as_completed(at_work):
-            try:
-                yield at_work[future], future.result()
-            except BrokenProcessPool:
-                yield at_work[future], None
+            yield at_work[future], future.result()
     finally:
-        pool.shutdown(wait=True, cancel_futures=True)
+        threads.shutdown(wait=True, cancel_futures=True)
+        for process in processes:
+            process.end()
+
+
+class _Process:
+    """A process that does venues one after another, with a new one in its place when it is due.
+
+    A pool of one, and not one pool for all: such a pool tells whose process died; and one that
+    replaces its processes by itself (``max_tasks_per_child``) may wait for ever when its last
+    process ends (Python 3.11 to 3.14; https://github.com/python/cpython/issues/115634).
+    """
+
+    def __init__(self) -> None:
+        self._pool: ProcessPoolExecutor | None = None
+        self._venues = 0
+
+    def do(self, work: Work, task: VenueTask) -> VenueDone | None:
+        """What came of the task; None where the process died."""
+        if self._venues == VENUES_A_PROCESS:
+            self.end()
+        if self._pool is None:
+            self._pool = ProcessPoolExecutor(
+                1, mp_context=multiprocessing.get_context("spawn"), initializer=_quiet)
+        self._venues += 1
+        try:
+            return self._pool.submit(work, task).result()
+        except BrokenProcessPool:
+            self.end()
+            return None
+
+    def end(self) -> None:
+        """Let the process end; the next task gets a new one."""
+        if self._pool is not None:
+            self._pool.shutdown()
+        self._pool, self._venues = None, 0
 
 
 def _quiet() -> None:

@@ -113,7 +113,6 @@ class Capture:
         self.listener = listen(source, venue_folder, self.hearing)
         self._writer = threading.Thread(target=self._write, name=f"write-{source.id}")
         self.given_up = False
-        self._deadline: float | None = None
 
     def _take_up(self) -> datetime | None:
         """Remember the messages of the journal's end; returns when the last row was received."""

@@ -82,13 +82,12 @@ class Morning:
         self.marks: dict[Path, tuple[int, int]] = {}
         self.faults: tuple[str, ...] = ()
         self.last: datetime | None = None
-        self._report_mark, self.week, self.usual = self._reported()
+        self.week, self.usual = self._reported()
 
-    def _reported(self) -> tuple[tuple[str, ...], str, Mapping[str, Usual]]:
-        found = reports(self.path.parent)
-        newest = found[0] if found else None
-        return (tuple(str(report.week) for report in found),
-                str(newest.week) if newest else "", newest.usual if newest else {})
+    def _reported(self) -> tuple[str, Mapping[str, Usual]]:
+        """The week of the newest report, and what was usual of each lock then."""
+        newest = next(iter(reports(self.path.parent)), None)
+        return (str(newest.week), newest.usual) if newest else ("", {})
 
     def _as_logged(self) -> Venue:
         """The venue as its whole log has it, this morning's included.
@@ -147,7 +146,7 @@ class Morning:
 
     def told(self, now: datetime) -> dict[str, Any]:
         """How the round stands, for the server."""
-        self._report_mark, self.week, self.usual = self._reported()
+        self.week, self.usual = self._reported()
         rows = read_derived(self.store.folder, "actuations", self.since, None)
         locks = morning_round(self.known, rows, self.usual, since=self.since, now=now)
         return {"since": self.since.isoformat(),
@@ -158,13 +157,6 @@ class Morning:
 
 def _plain(lock: LockRound) -> dict[str, Any]:
     return {**asdict(lock), "last": lock.last.isoformat() if lock.last else None}
-
-
-def lock_rounds(told: Mapping[str, Any]) -> tuple[LockRound, ...]:
-    """The locks of what :meth:`Morning.told` told."""
-    return tuple(LockRound(**{
-        **item, "last": datetime.fromisoformat(item["last"]) if item["last"] else None})
-        for item in told["locks"])
 
 
 def follow(given: str | Path, folder: Path, ended: IO[str]) -> Iterator[dict[str, Any]]:

@@ -37,11 +37,6 @@ class Follower:
             self._task = asyncio.create_task(self._run())
         return self.told
 
-    @property
-    def process_id(self) -> int | None:
-        """Of the process, while it runs."""
-        return self._process.pid if self._process and self._process.returncode is None else None
-
     async def _run(self) -> None:
         self._process = process = await asyncio.create_subprocess_exec(
             sys.executable, "-m", "remanence.pipelines.serve.follow", str(self.venue_path),

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import replace
+from datetime import date
 from html.parser import HTMLParser
 from urllib.parse import unquote
 
@@ -15,6 +16,7 @@ from remanence.dashboards.health_report import render_health, render_single_file
 from remanence.dashboards.health_words import Speaker
 from remanence.dashboards.page import language
 from remanence.dashboards.work_sheet import work_sheet
+from remanence.shared.findings import Finding
 from tests.dashboards import small_venue
 
 EMPTY = {"area", "base", "br", "col", "embed", "hr", "img", "input", "link", "meta", "source",
@@ -105,6 +107,23 @@ def test_the_front_page_names_lock_fault_sureness_date_and_what_to_bring(busy):
                   "was 421 ms", "93% sure", "since 2 Nov",
                   "magnet-l (none in stock)"):
         assert piece in first, piece
+
+
+@pytest.mark.parametrize("code", ["en", "de"])
+@pytest.mark.parametrize("urgency", ["week", "watch"])
+def test_every_condition_is_told_of_every_kind_of_subject(code, urgency):
+    house = small_venue.venue()
+    names = {"lock": house.locks[0].id, "supply": house.supplies[0].id,
+             "controller": house.controllers[0], "room": house.rooms[0],
+             "part": house.locks[0].part, "venue": house.id}
+    for condition in catalogue().values():
+        found = [Finding(names[kind], kind, condition.name, urgency, 0.9, date(2026, 11, 9))
+                 for kind in condition.subject_kinds]
+        made = health(small_venue.history(), found, version="0.1.0")
+        text = Page(render_health(made, code)["index.html"]).whole
+        for item in found:
+            assert (house.name if item.subject_kind == "venue" else item.subject) in text
+        work_sheet(Speaker(language(code), made), str)
 
 
 def test_two_doors_with_the_same_due_test_are_one_job(busy):

@@ -224,6 +224,31 @@ def test_a_rail_that_sags_makes_no_coil_draw_more():
     assert judged(frame) == []
 
 
+@pytest.mark.parametrize("share", [0.2, 0.35, 0.6])
+def test_a_stiffer_supply_opens_no_coil(share):
+    # Every coil takes less off the rail from that day on; of some no sag is left above the noise.
+    def stiffer(row, day):
+        for name in ("sag_volts", "end_sag_volts"):
+            if row.get(name) is not None:
+                row[name] *= share
+    frame = house(6, {lock.id: from_day(34, stiffer) for lock in HOUSE.locks})
+    assert judged(frame) == []
+
+
+def test_a_coil_that_opens_after_the_supply_was_made_stiffer_is_told():
+    def stiffer(row, day):
+        row["sag_volts"] *= 0.4
+
+    def opened(row, day):
+        stiffer(row, day)
+        if day >= 37:
+            no_current(row, day)
+    faults = {lock.id: from_day(30, stiffer) for lock in HOUSE.locks}
+    found = judged(house(6, faults | {"b": from_day(30, opened)}))
+    assert names(found) == [("b", "coil-open")]
+    assert abs((found[0].since - MONDAY).days - 37) <= 1
+
+
 def test_a_new_coil_is_measured_against_itself():
     def other(row, day):
         row["sag_volts"] *= 1.4

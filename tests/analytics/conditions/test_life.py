@@ -65,6 +65,19 @@ def test_the_seldom_shows_needs_more_that_is_clear():
     assert after(seldom, [], Shown(150)).told[0].status == "ended"
 
 
+def test_what_is_counted_by_the_week_needs_weeks_that_are_clear():
+    # Four openings a week, one at the least: a week without any is nothing rare.
+    weak = opened(finding("latch-1", "weakening-hold", "week", 0.95, says=[], evidence=[
+        Evidence("openings-while-energised", 4.0, "a week", n=4, now_low=1.1, now_high=10.2,
+                 before=0.0)]))
+    seen = []
+    for ahead in range(3):
+        made = after(weak, [], Shown(36), WEEK.plus(ahead))
+        weak = made.standing
+        seen.append(made.told[0].status)
+    assert seen == ["easing", "easing", "ended"]
+
+
 def test_a_sign_of_it_keeps_it_though_no_rate_stands_out():
     made = after(opened(), [], Shown(60, unanswered=2))
     assert statuses(made) == [("no-release", "standing", "week")]

@@ -63,6 +63,13 @@ def test_a_poll_in_step_with_the_command_leaves_a_step_and_no_less():
         assert high - low >= POLL
 
 
+def test_a_poll_in_step_that_is_a_little_early_or_late_is_one_in_step():
+    # A rail that is read some ten milliseconds after the command and on, to a millisecond or so.
+    rng = np.random.default_rng(8)
+    stamp = 10.0 * rng.integers(3, 6, 60) + rng.integers(0, 2, 60)
+    assert polls_in_step(stamp, 10.0 + rng.integers(-1, 2, 60))
+
+
 def test_a_poll_at_random_is_not_taken_for_one_in_step():
     stamp, _ = polled(np.random.default_rng(7), 30)
     assert not polls_in_step(stamp, POLL)

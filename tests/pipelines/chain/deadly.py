@@ -10,7 +10,8 @@ from remanence.pipelines.chain.task import VenueDone, VenueTask
 
 
 def work(task: VenueTask) -> VenueDone:
-    """By the task's path: ``die``, ``fail N FILE`` (so often), ``wait SECONDS`` or ``good``."""
+    """By the task's path: ``die``, ``fail N FILE`` (so often), ``wait SECONDS``, ``who FOLDER``
+    (leaves a file there that ends in the process's number) or ``good``."""
     kind, _, rest = task.path.partition(" ")
     if kind == "die":
         os._exit(9)
@@ -23,4 +24,6 @@ def work(task: VenueTask) -> VenueDone:
             return VenueDone(None, ("not yet",), again=True)
     if kind == "wait":
         time.sleep(float(rest))
+    if kind == "who":
+        (Path(rest) / f"{time.monotonic_ns()}.{os.getpid()}").touch()
     return VenueDone({"path": task.path})

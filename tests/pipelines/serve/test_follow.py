@@ -6,7 +6,7 @@ import io
 from datetime import UTC, datetime, timedelta
 
 from remanence.pipelines.ingest.ingest import ingest
-from remanence.pipelines.serve.follow import Morning, follow, lock_rounds, round_start
+from remanence.pipelines.serve.follow import Morning, follow, round_start
 from remanence.pipelines.sheets.load import load_table
 from remanence.pipelines.sheets.refresh import load_venue, take_in
 from remanence.shared.venue_file import parse_venue
@@ -21,7 +21,7 @@ def early(text: str) -> str:
 
 def states(morning: Morning) -> dict[str, str]:
     morning.take_in()
-    return {lock.lock: lock.state for lock in lock_rounds(morning.told(datetime.now(UTC)))}
+    return {lock["lock"]: lock["state"] for lock in morning.told(datetime.now(UTC))["locks"]}
 
 
 def started(folder, tmp_path) -> Morning:
@@ -58,7 +58,7 @@ def test_what_it_shows_is_what_ingest_keeps(tmp_path, monkeypatch):
     log.cycle_door()
     morning = started(folder, tmp_path)
     states(morning)
-    told = {lock.lock: lock.latency_ms for lock in lock_rounds(morning.told(datetime.now(UTC)))}
+    told = {lock["lock"]: lock["latency_ms"] for lock in morning.told(datetime.now(UTC))["locks"]}
     take_in(folder)
     house, path = load_venue(folder)
     rows = load_table(house, path, "actuations")
