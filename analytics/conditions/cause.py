@@ -8,16 +8,18 @@ else", which may move any of them, stands beside all stories.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from remanence.analytics.conditions import calibration
 from remanence.analytics.conditions.columns import Column, columns, on_scale
+from remanence.analytics.conditions.condition import catalogue
 from remanence.analytics.history import History
 from remanence.analytics.statistics.intervals import probability
 from remanence.shared.findings import Finding
+from remanence.shared.venue import Lock
 
 
 @dataclass(frozen=True)
@@ -48,10 +50,6 @@ class _Scale:
 MOVED_BY_CHANCE, SELDOM_MOVED_BY_CHANCE = 0.5, 0.15
 """Chance that something else moves a given column, and one that few things move (assumption)."""
 _SELDOM = frozenset({"outlasts", "not_cut", "spike", "empty", "forced", "bounces"})
-MOST_AGAINST, MOST_FOR = 6.0, 3.0
-"""No column says more than this (natural log), as a story may be right and a column disturbed by
-what nobody thought of (assumption)."""
-
 _SHIFT = {"draw": (0.02, 0.25), "volts": (0.02, 0.08), "latency": (0.04, 0.4),
           "quick": (0.04, 0.4), "bounces": (0.12, 0.7), "spike": (0.04, 0.8),
           "pulse": (0.03, 0.7)}
@@ -128,7 +126,7 @@ def _log_normal(value: float, middle: float, variance: float) -> float:
     return float(-0.5 * ((value - middle) ** 2 / variance + np.log(2 * np.pi * variance)))
 
 
-def vote(name: str, column: Column, expected: Expected) -> float:
+def ratio(name: str, column: Column, expected: Expected) -> float:
     """Natural log of how much likelier a column is by a story than by something else.
 
     Parameters
@@ -143,19 +141,48 @@ def vote(name: str, column: Column, expected: Expected) -> float:
     Returns
     -------
     float
-        It grows with the readings behind the column, as their error shrinks, up to
-        :data:`MOST_FOR` and down to minus :data:`MOST_AGAINST`.
+        It grows without bound with the readings behind the column, as their error shrinks: of a
+        column that is known never to mislead.
     """
     scale, noise = _SCALES[name], column.error**2
     story = _log_normal(column.value, expected.middle, expected.tolerance**2 + noise)
     still = _log_normal(column.value, 0.0, scale.still**2 + noise)
     moved = _log_normal(column.value, scale.moved, scale.reach**2 + noise)
     other = float(np.logaddexp(np.log1p(-scale.chance) + still, np.log(scale.chance) + moved))
-    return float(np.clip(story - other, -MOST_AGAINST, MOST_FOR))
+    return story - other
 
 
-def votes(condition: str, shown: Mapping[str, Column]) -> Mapping[str, float]:
-    """How each column votes on a condition, by the way of showing that fits best.
+def bounded(log_ratio: float, misleads: float) -> float:
+    """What a column may say that misleads in a share of times.
+
+    Parameters
+    ----------
+    log_ratio : float
+        As :func:`ratio`.
+    misleads : float
+        Share of times, above 0 and under a half, in which the column shows what the other story
+        would have it show, for reasons that nobody thought of.
+
+    Returns
+    -------
+    float
+        Natural log of the likelihood ratio, between plus and minus
+        ``ln((1 - misleads) / misleads)``: nineteen to one of a column that misleads once in
+        twenty times, however many readings stand behind it.
+
+    Notes
+    -----
+    Both stories' densities are contaminated by a share of the other's, after J. W. Tukey (A survey
+    of sampling from contaminated distributions, in: Contributions to Probability and Statistics,
+    1960) and G. E. P. Box and G. C. Tiao (A Bayesian approach to some outlier problems,
+    Biometrika 55 (1968) 119).
+    """
+    right, wrong = float(np.log1p(-misleads)), float(np.log(misleads))
+    return float(np.logaddexp(right + log_ratio, wrong) - np.logaddexp(right, wrong + log_ratio))
+
+
+def ratios(condition: str, shown: Mapping[str, Column]) -> Mapping[str, float]:
+    """What each column says of a condition, by the way of showing that fits best.
 
     Parameters
     ----------
@@ -167,15 +194,49 @@ def votes(condition: str, shown: Mapping[str, Column]) -> Mapping[str, float]:
     Returns
     -------
     mapping of str to float
-        By column, as :func:`vote`; empty where no column tells of the condition.
+        By column, as :func:`ratio`; empty where no column tells of the condition.
     """
-    ways = [{name: vote(name, shown[name], expected)
+    ways = [{name: ratio(name, shown[name], expected)
              for name, expected in way.items() if name in shown}
             for way in STORIES.get(condition, ())]
-    return max(ways, key=lambda way: sum(way.values()), default={})
+    return max(ways, key=total, default={})
 
 
-def posterior(condition: str, judged: float, cast: Mapping[str, float]) -> float:
+def total(said: Mapping[str, float]) -> float:
+    """Natural log of the likelihood ratio of all columns, each bounded (:func:`bounded`)."""
+    return sum(bounded(value, calibration.misleads(name)) for name, value in said.items())
+
+
+def rivals(
+    condition: str, lock: Lock, shown: Mapping[str, Column]
+) -> tuple[Mapping[str, float], ...]:
+    """What each column says of the lock's other stories.
+
+    Parameters
+    ----------
+    condition : str
+        The story that is told.
+    lock : Lock
+        Whose columns they are.
+    shown : mapping of str to Column
+        What they show.
+
+    Returns
+    -------
+    tuple of mapping of str to float
+        Of every other story that its mechanism can have, as :func:`ratios`; those that this one
+        explains are its effects, whose columns it moves itself, and no rivals.
+    """
+    known = catalogue()
+    return tuple(ratios(name, shown) for name in STORIES
+                 if name != condition and name not in known[condition].explains
+                 and lock.mechanism in known[name].mechanisms)
+
+
+def posterior(
+    condition: str, judged: float, fits: float = 0.0, others: Sequence[float] = (), *,
+    of_lock: bool = True,
+) -> float:
     """Probability that a condition is there and is the right name for it.
 
     Parameters
@@ -184,19 +245,30 @@ def posterior(condition: str, judged: float, cast: Mapping[str, float]) -> float
         Its name.
     judged : float
         The judge's own probability that something is wrong.
-    cast : mapping of str to float
-        The columns' votes (:func:`votes`).
+    fits : float, default 0.0
+        What the columns say for it (:func:`total`).
+    others : sequence of float, default ()
+        The same of its rivals (:func:`rivals`).
+    of_lock : bool, default True
+        Whether its subject is a lock.
 
     Returns
     -------
     float
-        ``judged`` times the probability of the name where something is wrong; ``judged`` itself
-        of a condition that no column tells of and no episode has shown.
+        ``judged`` times the share of the name among all causes: of a lock those that its columns
+        allow, rivals and something else; of a rail, a controller or the venue, whose judges read
+        all that tells of them, by how often the name was right. ``judged`` itself of a condition
+        of which no episode has shown anything.
     """
-    if condition not in STORIES and condition not in calibration.OF_CONDITION:
+    known = calibration.OF_CONDITION.get(condition)
+    if condition not in STORIES and known is None:
         return judged
-    odds = (calibration.INTERCEPT + calibration.OF_CONDITION.get(condition, 0.0)
-            + calibration.VOTE_WEIGHT * sum(cast.values()))
+    if not of_lock:
+        return judged * probability(calibration.OTHER_INTERCEPT + (known or 0.0))
+    weight = calibration.VOTE_WEIGHT
+    rest = np.logaddexp.reduce(
+        [0.0, *(calibration.RIVAL + weight * value for value in others)])
+    odds = calibration.INTERCEPT + (known or 0.0) + weight * fits - float(rest)
     return judged * probability(odds)
 
 
@@ -216,10 +288,14 @@ def weighed(item: Finding, history: History) -> Finding:
         ``score`` is the probability that the condition is the right name,
         ``extra["effect_score"]`` the judges' own: that something is wrong with the subject.
     """
-    cast: Mapping[str, float] = {}
+    fits: float = 0.0
+    others: Sequence[float] = ()
     lock = history.venue.locks_by_id.get(item.subject) if item.subject_kind == "lock" else None
     if lock is not None and item.condition in STORIES:
-        cast = votes(item.condition, columns(history, lock, item.since or history.week.monday))
+        shown = columns(history, lock, item.since or history.week.monday)
+        fits = total(ratios(item.condition, shown))
+        others = [total(said) for said in rivals(item.condition, lock, shown)]
     return replace(
-        item, score=posterior(item.condition, item.score, cast),
+        item, score=posterior(item.condition, item.score, fits, others,
+                              of_lock=item.subject_kind == "lock"),
         extra={**item.extra, "effect_score": round(item.score, 3)})

@@ -23,6 +23,7 @@ from remanence.analytics.history import (
 )
 from remanence.analytics.pairing.hours import HOUR_US
 from remanence.analytics.statistics.intervals import median_interval, robust_deviation
+from remanence.analytics.statistics.rates import chance_of_fault
 from remanence.shared.findings import Amount, Evidence, Finding, say
 from remanence.shared.venue import Lock
 
@@ -85,10 +86,10 @@ _LOCK_PACE_MS = 1500.0
 """A lock answers within this; a person may take longer. Assumption."""
 _LOCK_PACE_SPREAD, _LOCK_PACE_SPREAD_MS = 0.35, 15.0
 """And with no more scatter than this share of its delay, or so many milliseconds. Assumption."""
-_CROSSED_SURE = 5
-"""From so many commands on the finding has the higher score. Assumption."""
-_CROSSED_SURE_SCORE, _CROSSED_SCORE = 0.97, 0.9
-"""Scores of crossed channels with many commands, and with fewer. Assumption."""
+_TOGETHER, _CROSSED, _CROSSED_PRIOR = (1.0, 30.0), (3.0, 1.0), 1 / 500
+"""Beta priors of the share of commands after which another lock opens at a lock's pace: of two
+that are only used together now and then, and of two that are crossed; and the chance of the latter
+before any data. Assumption."""
 
 
 @dataclass(frozen=True)
@@ -364,7 +365,7 @@ def _crossed_finding(
     middle, low, high = median_interval(delay_ms)
     return finding(
         subject.id, "crossed-channels", raised_on_way_out("week", subject),
-        _CROSSED_SURE_SCORE if count >= _CROSSED_SURE else _CROSSED_SCORE,
+        chance_of_fault(count, total, healthy=_TOGETHER, faulty=_CROSSED, prior=_CROSSED_PRIOR),
         since=stretch.since, since_low=stretch.low, since_high=stretch.high,
         says=[say("opens-another", commanded=commanded.id, opens=opens.id,
                   delay=Amount(middle, "ms"), found=count, total=total),

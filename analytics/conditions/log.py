@@ -6,12 +6,12 @@ import math
 from datetime import date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
-import numpy as np
 import polars as pl
 
 from remanence.analytics.conditions.condition import Condition, finding
-from remanence.analytics.conditions.log_gaps import Silence, silences
+from remanence.analytics.conditions.log_gaps import USUAL_QUANTILE, Silence, silences
 from remanence.analytics.history import History
+from remanence.analytics.statistics.intervals import probability
 from remanence.shared.findings import Amount, Evidence, Finding, Sentence, say
 from remanence.shared.venue import Lock
 
@@ -244,8 +244,9 @@ usual measure it must exceed (assumption)."""
 _ALONE_SURPRISE, _ALONE_BEYOND_USUAL = 12.0, 3.0
 """The same of a controller that is often silent, before it is more than a matter to watch: its room
 may not have been played (assumption)."""
-_SILENCE_SCORES = (0.5, 0.99)
-"""Least and highest probability that a surprising silence is a lost log (assumption)."""
+_LOST_PRIOR = 1 / 20
+"""Chance, before any data, that a silence which surpasses all earlier ones is a lost log: of its
+controller, or of the venue (assumption)."""
 _STEADY_DEAD_HOURS, _PLAYED_DEAD_HOURS = 12.0, 24.0
 """Hours from which a silence that lasts to the log's end is looked at this week: of a controller
 that logs day and night, and of one that logs while its room is played (assumption)."""
@@ -255,12 +256,9 @@ or a network that was away (assumption)."""
 _HABIT_WEEKS = 4
 """Weeks of habits before a silence of a log with breaks is taken for more than a free week: a
 monthly pattern has shown by then (assumption)."""
-_SHORT_PAST_SCORE, _OFTEN_SILENT_SCORE = 0.6, 0.97
-"""Highest probabilities of a lost log where the past or the surprise does not suffice, and where
-they do (assumption)."""
-_CLOSED_SCORE, _PARTLY_CLOSED_SCORE = 0.5, 0.7
-"""Probabilities that a venue without any record lost its log, where it may have been closed: for
-whole days (an even chance), and the highest for parts of days (assumption)."""
+_CLOSED_ODDS, _PARTLY_CLOSED_ODDS = 1.0, 3.0
+"""Odds that a venue without any record lost its log and was not closed, for whole days and for
+parts of days: nothing in the log can raise them (assumption)."""
 _SILENT_WEEK_SCORE = 0.95
 """Probability that a whole week without log is to be asked about (assumption)."""
 _NEVER_HEARD_DAYS, _NEVER_HEARD_SCORE = 7, 0.6
@@ -273,7 +271,7 @@ def _judge(silence: Silence) -> tuple[str, float] | None:
     surprise, usual = silence.surprise, silence.usual
     if surprise < max(_LEAST_SURPRISE, _BEYOND_USUAL * usual):
         return None
-    score = float(np.clip(1.0 - math.exp(-(surprise - usual) / _NATS), *_SILENCE_SCORES))
+    score = _chance_lost(silence)
     if silence.controller is None:
         return _judge_venue(silence, score)
     if silence.steady:
@@ -284,10 +282,25 @@ def _judge(silence: Silence) -> tuple[str, float] | None:
     busy = silence.edges_elsewhere >= _BUSY_ELSEWHERE
     least = _LEAST_SURPRISE if busy else _ALONE_SURPRISE
     if silence.weeks_known < _HABIT_WEEKS or surprise < max(least, _ALONE_BEYOND_USUAL * usual):
-        return "watch", min(score, _SHORT_PAST_SCORE)
+        return "watch", score
     if silence.ongoing and silence.hours >= _PLAYED_DEAD_HOURS:
-        return "week", min(score, _OFTEN_SILENT_SCORE)
-    return "plan", min(score, _OFTEN_SILENT_SCORE)
+        return "week", score
+    return "plan", score
+
+
+def _chance_lost(silence: Silence) -> float:
+    """Probability that a silence is a lost log and no habit that had not shown yet.
+
+    Notes
+    -----
+    Of n + 1 weeks of one habit the last one is the most surprising once in n + 1 times (they are
+    exchangeable, textbook), and one in ten is more so than the usual measure, which is that
+    quantile; it goes beyond by so many nats e times as seldom for each :data:`_NATS` (an
+    exponential tail). A lost log does either always.
+    """
+    seldom = max(1.0 / (1.0 + silence.weeks_known), 1.0 - USUAL_QUANTILE)
+    beyond = (silence.surprise - silence.usual) / _NATS - math.log(seldom)
+    return probability(beyond + math.log(_LOST_PRIOR / (1 - _LOST_PRIOR)))
 
 
 def _judge_venue(silence: Silence, score: float) -> tuple[str, float] | None:
@@ -298,7 +311,8 @@ def _judge_venue(silence: Silence, score: float) -> tuple[str, float] | None:
     if silence.weeks_known < _HABIT_WEEKS:
         return None
     # Closed, or not logged? Nothing in the log can tell the two apart.
-    return "watch", _CLOSED_SCORE if silence.whole_days else min(score, _PARTLY_CLOSED_SCORE)
+    odds = _CLOSED_ODDS if silence.whole_days else _PARTLY_CLOSED_ODDS
+    return "watch", min(score, odds / (1 + odds))
 
 
 def _gap_finding(

@@ -47,7 +47,7 @@ _HABIT_EVENTS, _HABIT_HOURS = 0.5, 1.0
 """Jeffreys' prior of a share: half an event in one hour."""
 _SUREST_HABIT = 0.9999
 """Highest chance of a record in an hour: no hour counts for more than nine nats."""
-_USUAL_QUANTILE = 0.9
+USUAL_QUANTILE = 0.9
 """Quantile of the weekly most surprising silences that is the usual measure: one week in ten may
 have held a gap itself (assumption)."""
 _OWN_SURPRISE = 3.0
@@ -217,7 +217,7 @@ def _runs(
             week = min(begin // _HOURS_A_WEEK, weeks - 1)
             upto = min(end, grid.week_start)
             weekly[week] = max(weekly[week], total[upto] - total[begin])
-    usual = float(np.quantile(weekly, _USUAL_QUANTILE)) if grid.week_start > 0 else 0.0
+    usual = float(np.quantile(weekly, USUAL_QUANTILE)) if grid.week_start > 0 else 0.0
     span = int(heard[-1] - heard[0]) + 1
     found = []
     for begin, end in runs:

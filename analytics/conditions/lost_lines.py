@@ -14,6 +14,7 @@ from remanence.analytics.conditions.condition import Condition, finding
 from remanence.analytics.conditions.evidence import share_evidence
 from remanence.analytics.history import History, once_per_history, with_weeks
 from remanence.analytics.physics.on_times import times_of
+from remanence.analytics.statistics.rates import chance_of_fault
 from remanence.shared.findings import Amount, Finding, say
 
 _WEEKS = 2
@@ -23,8 +24,9 @@ _FEWEST, _FEWEST_LOCKS = 3, 2
 it locked while its coil is on. Assumption."""
 _LEAST_SHARE = 0.004
 """Share of lost records below which nothing comes of it: one in 250. Assumption."""
-_SURE, _SURE_SCORE, _SCORE = 6, 0.97, 0.9
-"""Lost ends from which it is surer, and the scores with so many and with fewer. Assumption."""
+_KEPT, _LOST, _PRIOR = (1.0, 5000.0), (1.0, 80.0), 1 / 20
+"""Beta priors of the share of ends that are not in the log, of a network that keeps its records
+and of one that loses some, and the chance of the latter before any data. Assumption."""
 _PLAN_SHARE = 0.01
 """From this share on it is planned for; below it is watched. Assumption."""
 
@@ -68,7 +70,8 @@ def lost_lines(history: History) -> list[Finding]:
         first = lost["day"].min()
         found.append(finding(
             str(controller), "lost-lines", "plan" if count >= _PLAN_SHARE * total else "watch",
-            _SURE_SCORE if count >= _SURE else _SCORE, since=first,  # type: ignore[arg-type]
+            chance_of_fault(count, total, healthy=_KEPT, faulty=_LOST, prior=_PRIOR),
+            since=first,  # type: ignore[arg-type]
             says=[say("records-lost", found=count, total=total,
                       percent=Amount(100 * count / total, "%"))],
             evidence=[share_evidence(

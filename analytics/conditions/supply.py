@@ -23,10 +23,10 @@ from remanence.analytics.physics.rail_load import (
 )
 from remanence.analytics.physics.regimes import ABOUT_DAYS, regimes
 from remanence.analytics.statistics.arrays import Reals
-from remanence.analytics.statistics.change import Change
-from remanence.analytics.statistics.intervals import robust_deviation
+from remanence.analytics.statistics.change import SCORE_LIMITS, TAIL_DEGREES, Change
+from remanence.analytics.statistics.intervals import probability, robust_deviation
 from remanence.analytics.statistics.level_change import level_change, level_of_days
-from remanence.analytics.statistics.rates import change_of_rate
+from remanence.analytics.statistics.rates import JEFFREYS, change_of_rate
 from remanence.analytics.statistics.robust import theil_sen
 from remanence.analytics.statistics.seasoned import shift_since
 from remanence.shared.findings import Amount, Evidence, Finding, Sentence, say
@@ -50,8 +50,9 @@ some counts of a converter of 10 to 12 bits (assumption)."""
 _WELL_INSIDE = 0.03
 """A fall of the idle volts to under the window, as a share of rated, that the meter's own scale
 cannot account for, since the same meter read both levels (assumption)."""
-_FELL_SCORE = 0.97
-"""Probability that a rail is low once it fell by that much (assumption)."""
+_SET_SHARE = 0.02
+"""Standard deviation of a sound supply's true idle volts about rated, as a share of it: how they
+are set, and what their leads lose (trade practice)."""
 _NEARLY_ALL_HOURS = 0.9
 """Where a larger share of the week's hours is low, their count is not worth a sentence."""
 _LOW_WEEK_SHARE, _LOW_WEEK_SCORE = 0.5, 0.7
@@ -87,9 +88,12 @@ else by the first of them (assumption)."""
 _NEWLY_PAST, _NEWLY_SHARE = 20, 0.05
 """Loaded volts are newly low where at least so many earlier commands are known and at most this
 share of them was low (assumption)."""
-_ALWAYS_LOW_SCORE, _NEWLY_LOW_SCORE = 0.7, 0.96
-"""Probabilities that loaded volts which were always low, or have become low, are a fault of the
-rail (assumption)."""
+_NEWLY_LOW_PRIOR = 1 / 100
+"""Chance, before any data, that commands which were well supplied no longer are (assumption)."""
+_SCALES = _DIVIDER * np.linspace(-3.0, 3.0, 25)
+_SCALE_WEIGHTS = np.exp(-0.5 * np.linspace(-3.0, 3.0, 25) ** 2)
+"""By how much a meter's scale may be off, and how probable each is to the others: a normal
+distribution in steps of a quarter of its deviation (calculated)."""
 _CHARGE_DAYS = 28
 """Days that a battery's slope is taken from at most."""
 _CHARGED = 0.02
@@ -118,8 +122,9 @@ _LONGEST_FORECAST_DAYS = 3650
 _EMPTY_WEEK_DAYS, _EMPTY_PLAN_DAYS = 10, 35
 """Days until a battery reaches the window's end for which it is changed this week, or planned for:
 a week and a month, with some days to spare (assumption)."""
-_RUNS_DOWN_SOON_SCORE, _RUNS_DOWN_LATE_SCORE = 0.97, 0.85
-"""Probabilities that the battery runs down as told, within that time and beyond (assumption)."""
+_ALIKE_DAYS = 2.0
+"""How many times the slope's error its interval is wider for days that are not independent
+(assumption, as for the level)."""
 
 
 # Low.
@@ -157,8 +162,10 @@ def _under_window(
     # rail's own past, read by the same meter, was well inside the window.
     past = float(np.median(idle.volts[~low])) if (~low).any() else float("nan")
     fell = np.isfinite(past) and past - level > _WELL_INSIDE * supply.rated_volts
-    score = special.ndtr((floor - level) / (_DIVIDER * supply.rated_volts))
-    score = max(float(score), _FELL_SCORE) if fell else float(score)
+    score = _chance_under(level, past, floor, supply.rated_volts)
+    if fell and change is not None:
+        # By whatever scale it is read, the fall itself is a fault of a rail.
+        score = max(score, change.score(-_DROP * supply.rated_volts))
     begun = change_of_rate(idle.day, low)
     since, since_low, since_high = (
         begun.dates() if begun is not None and begun.log_odds > 0
@@ -180,6 +187,20 @@ def _under_window(
         not_excluded=("the-meter-s-own-scale",) if not fell else (),
         subject_kind="supply",
     )
+
+
+def _chance_under(level: float, past: float, floor: float, rated: float) -> float:
+    """Probability that a rail's true volts are under its floor, by what its meter reads.
+
+    The meter's scale is off by some per cent. What it read while the rail was sound tells by how
+    much, as far as sound rails are alike (two normal errors, textbook).
+    """
+    scale, deviation = 0.0, _DIVIDER
+    if np.isfinite(past):
+        share = _DIVIDER**2 / (_DIVIDER**2 + _SET_SHARE**2)
+        scale = share * (past / rated - 1.0)
+        deviation = _SET_SHARE * float(np.sqrt(share))
+    return float(special.ndtr((scale - (level / floor - 1.0)) / deviation))
 
 
 def _fallen(
@@ -282,6 +303,7 @@ class _Low:
     before: tuple[int, int]
     deepest: float
     since: tuple[date, date | None, date | None]
+    score: float
 
 
 def _loaded_low(history: History, supply: Supply, sags: pl.DataFrame) -> _Low | None:
@@ -310,7 +332,35 @@ def _loaded_low(history: History, supply: Supply, sags: pl.DataFrame) -> _Low | 
         float(rows["loaded"].to_numpy()[now].min()),
         begun.dates() if begun is not None and begun.log_odds > _LOADED_ONSET_ODDS
         else (date.fromordinal(int(day[np.argmax(low)])), None, None),
+        _chance_low(share[now], limit, begun),
     )
+
+
+def _chance_low(share: Reals, limit: float, begun: Change | None) -> float:
+    """Probability that too many commands are under the loaded limit, or more than before.
+
+    Parameters
+    ----------
+    share : array
+        Loaded volts of the week's commands, as shares of rated, by the meter.
+    limit : float
+        The same share that locks are tested at.
+    begun : Change or None
+        The change of the rate at which commands are under it.
+
+    Notes
+    -----
+    That a share of them is, is the posterior of a rate (Jeffreys' prior) averaged over what the
+    meter's scale may be; that the rate rose, its Bayes factor with the prior.
+    """
+    hits = (share[:, None] / (1.0 + _SCALES) < limit).sum(axis=0)
+    over = special.betaincc(
+        hits + JEFFREYS[0], share.size - hits + JEFFREYS[1], _LOADED_LOW_SHARE)
+    under = float((over * _SCALE_WEIGHTS).sum() / _SCALE_WEIGHTS.sum())
+    if begun is None:
+        return under
+    prior = float(np.log(_NEWLY_LOW_PRIOR / (1 - _NEWLY_LOW_PRIOR)))
+    return max(under, probability(begun.log_odds + prior))
 
 
 def _against_before(load: RailLoad, stiff: Change, monday: int) -> tuple[float, float]:
@@ -349,14 +399,16 @@ def _sag_finding(
                         total=low.now[1], deepest=Amount(low.deepest, "V")))
     if stiff is None and not newly:
         # It has always been like this: that is a matter of the design, and not urgent.
-        urgency, score = "watch", _ALWAYS_LOW_SCORE
+        assert low is not None
+        urgency, score = "watch", low.score
     elif stiff is None:
-        urgency, score = "week", _NEWLY_LOW_SCORE
+        assert low is not None
+        urgency, score = "week", low.score
     else:
         score = stiff.score(_STIFF_WATCH)
         urgency = "plan" if stiff.shift >= _STIFF_PLAN else "watch"
         if low is not None:
-            urgency = "week"
+            urgency, score = "week", max(score, low.score)
     dated = stiff.dates() if stiff is not None else low.since if low is not None else None
     assert dated is not None
     return [finding(
@@ -431,7 +483,11 @@ def _running_down(
         days=min(int(left), _LONGEST_FORECAST_DAYS))
     urgency = ("week" if left <= _EMPTY_WEEK_DAYS
                else "plan" if left <= _EMPTY_PLAN_DAYS else "watch")
-    score = _RUNS_DOWN_SOON_SCORE if left < _EMPTY_PLAN_DAYS else _RUNS_DOWN_LATE_SCORE
+    # That it lost more than half of what is told as running down, by the slope's own interval.
+    error = _ALIKE_DAYS * (high - low) / 2 / float(special.ndtri((1 + _SLOPE_CONFIDENCE) / 2))
+    least = _LEAST_LOSS * supply.rated_volts
+    score = float(np.clip(special.stdtr(
+        TAIL_DEGREES, (lost - least / 2) / (error * float(days[-1] - days[0]))), *SCORE_LIMITS))
     first = date.fromordinal(int(days[0]))
     return [finding(
         supply.id, "battery-decline", urgency, score,

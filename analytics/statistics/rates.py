@@ -10,6 +10,7 @@ from scipy.special import betainc, betaln
 
 from remanence.analytics.statistics.arrays import Flags, Ints, Reals
 from remanence.analytics.statistics.change import Change, Side, most_likely_split
+from remanence.analytics.statistics.intervals import probability
 
 WINDOWS_DAYS = (7, 14, 28, 56)
 """The present is judged on the last week, and on longer stretches for locks seldom used."""
@@ -96,6 +97,30 @@ def chance_of_at_least_between(count: int, total: int, a: float, b: float) -> fl
     events = np.arange(count, total + 1)
     orders = -np.log(total + 1.0) - betaln(total - events + 1, events + 1)
     return min(1.0, float(np.exp(orders + betabinomial(events, total, a, b)).sum()))
+
+
+def chance_of_fault(
+    count: int, total: int, *, healthy: tuple[float, float], faulty: tuple[float, float],
+    prior: float,
+) -> float:
+    """Probability that events come at a faulty rate and not at a sound one.
+
+    Parameters
+    ----------
+    count, total : int
+        Events, and commands among which they came.
+    healthy, faulty : tuple of (float, float)
+        Shapes a, b of the beta priors of either rate.
+    prior : float
+        The same probability before any data; between 0 and 1.
+
+    Returns
+    -------
+    float
+        Between 0 and 1, by the Bayes factor of two beta-binomial rates (textbook).
+    """
+    factor = betabinomial(count, total, *faulty) - betabinomial(count, total, *healthy)
+    return probability(float(factor) + float(np.log(prior / (1 - prior))))
 
 
 def rate_that_matters(

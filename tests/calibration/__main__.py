@@ -15,23 +15,25 @@ from tests.calibration import measure  # noqa: E402
 
 EPILOG = """\
 examples:
-  python -m tests.calibration --seeds 50000-50099 --keep kept --fit   writes the numbers anew
-  python -m tests.calibration --seeds 70000-70099 --keep kept         judges them
+  python -m tests.calibration --seeds 51000-51119 --fit   writes the numbers anew
+  python -m tests.calibration --seeds 71000-71079         judges them
+  python -m tests.calibration --seeds 81000-81079         judges them on harder venues
 
-Seeds from 50000 to 69999 are for fitting, those from 70000 on judge. A kept venue holds what its
-judges found: after a change of a judge, empty the folder; after one of the stories or of the
-numbers, use it again.
+Seeds from 50000 to 69999 are for fitting, those from 70000 on judge, and those from 80000 on are
+of harder venues, on which nothing is fitted. Played venues are kept, and what their judges found
+for as long as the judges stay what they are.
 """
 
 NUMBERS = Path(__file__).parents[2] / "analytics" / "conditions" / "calibration.py"
+KEPT = Path(__file__).parents[2] / "build" / "calibration"
 
 
 def rows_of(job):
     """Play one venue, or take it from its file, and tell it."""
-    from tests.calibration.gather import one
+    from tests.calibration.gather import judged
     from tests.calibration.rows import told
 
-    return told(one(job))
+    return told(judged(job))
 
 
 def main(arguments=None):
@@ -41,7 +43,8 @@ def main(arguments=None):
         formatter_class=argparse.RawDescriptionHelpFormatter)
     asked.add_argument("--seeds", nargs="+", default=["70000-70029"],
                        help="first and last, of one stretch or several (70000-70029)")
-    asked.add_argument("--keep", type=Path, required=True, help="folder of venues judged")
+    asked.add_argument("--keep", type=Path, default=KEPT,
+                       help="folder of played venues (build/calibration)")
     asked.add_argument("--jobs", type=int, default=2, help="processes (2)")
     asked.add_argument("--fit", action="store_true", help="write the numbers of the scores anew")
     asked.add_argument("--rows", type=Path, help="write every row there, pickled")

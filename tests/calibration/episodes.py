@@ -13,6 +13,7 @@ import polars as pl
 
 from tests.analytics.situations import log_changes
 from tests.analytics.situations.small_venue import CUTTERS, LATCHES, life_of, sound
+from tests.calibration import rails
 from tests.campaign.mechanics import memory_path
 from tests.campaign.scenario import Fault
 
@@ -22,6 +23,8 @@ BEGUN = 52, 68
 """Days between which causes begin."""
 AT_FAULT = 0.5
 """Share of the locks that something is wrong with."""
+HARDER_FROM = 80000
+"""Seeds from here on are of harder venues (:mod:`tests.calibration.harder`)."""
 
 
 @dataclass(frozen=True)
@@ -151,7 +154,7 @@ def _answers_lost(scenario, lock, day, rng):
     return "answers lost"
 
 
-def _after(log, what, lock, day, rng):
+def change_log(log, what, lock, day, rng):
     """Change the log of one lock as its cause asks."""
     made = log.lock(lock)
     late = log.start_of(day) <= log_changes.T
@@ -192,43 +195,57 @@ def _no_sag(log, lock, day):
     log.records = log.records.with_columns(value=pl.Series(value))
 
 
+def causes_of_locks(scenario, rng, at_fault, put_in, after, size=None):
+    """Draw what is wrong with a share of the locks, and put it in.
+
+    ``put_in`` becomes a dict by lock of (name of the cause, day, right conditions), ``after`` a
+    list of (what, lock, day) that :func:`change_log` takes; ``size(rng, fault)`` may change a
+    fault's.
+    """
+    for life in scenario.locks:
+        lock = life.lock.id
+        if rng.random() > at_fault:
+            continue
+        deck = [cause for cause in CAUSES if lock in cause.locks]
+        weight = np.array([cause.weight for cause in deck], float)
+        cause = deck[rng.choice(len(deck), p=weight / weight.sum())]
+        day, known = int(rng.integers(*BEGUN)), len(scenario.faults)
+        more = cause.put_in(scenario, lock, day, rng)
+        if size is not None:
+            for fault in scenario.faults[known:]:
+                size(rng, fault)
+        put_in[lock] = cause.name, day, cause.right
+        if more:
+            after.append((more, lock, day))
+
+
 def play(seed):
-    """A venue of that seed with its causes.
+    """A venue of that seed with its causes; from :data:`HARDER_FROM` on a harder one.
 
     Returns
     -------
     (log, causes)
-        ``causes`` is a dict by lock of (name of the cause, day, right conditions).
+        ``causes`` is a dict by subject of (name of the cause, day, right conditions).
     """
+    from tests.calibration import harder
+
+    if seed >= HARDER_FROM:
+        return harder.play(seed)
     rng = np.random.default_rng([seed, 0xCA1])
-    put_in, after = {}, []
+    put_in, after, read_as = {}, [], {}
 
     def shape(scenario):
-        for life in scenario.locks:
-            lock = life.lock.id
-            if rng.random() > AT_FAULT:
-                continue
-            deck = [cause for cause in CAUSES if lock in cause.locks]
-            weight = np.array([cause.weight for cause in deck], float)
-            cause = deck[rng.choice(len(deck), p=weight / weight.sum())]
-            day = int(rng.integers(*BEGUN))
-            more = cause.put_in(scenario, lock, day, rng)
-            put_in[lock] = cause.name, day, cause.right
-            if more:
-                after.append((more, lock, day))
-        for rail in scenario.rails.values():
-            if rng.random() < 0.2:
-                # A rail that falls or softens makes everything on it slower.
-                late = np.arange(scenario.days) >= int(rng.integers(*BEGUN))
-                rail.wander = rail.wander - float(rng.uniform(0.4, 1.6)) * late
-                put_in[rail.supply.id] = "falls", 0, ("low-supply", "supply-sag")
+        causes_of_locks(scenario, rng, AT_FAULT, put_in, after)
+        read_as.update(rails.put_in(scenario, rng, put_in))
         for life in scenario.locks:
             if rng.random() < 0.2:
                 life.per_game = 0.35
 
     log = sound(seed, weeks=max(WEEKS) + 1, shape=shape)
     for what, lock, day in after:
-        _after(log, what, lock, day, rng)
+        change_log(log, what, lock, day, rng)
+    rails.read(log, read_as)
+    rails.controllers(log, rng, put_in)
     # What one log in four does not show, or shows coarsely, tells nothing of names.
     match int(rng.integers(0, 8)):
         case 0 | 1:

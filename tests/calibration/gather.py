@@ -1,10 +1,38 @@
-"""Play and judge a venue once, and keep what its judges found."""
+"""Play and judge a venue once, and keep what came of it."""
 
+import hashlib
 import pickle
+from functools import cache
+from pathlib import Path
+
+ANALYTICS = Path(__file__).parents[2] / "analytics"
+NOT_JUDGES = "calibration.py", "cause.py", "columns.py", "diagnosis.py"
+"""Modules that weigh what the judges found."""
 
 
-def one(job):
-    """Tables of one venue, its causes and each week's candidates, kept in a file.
+@cache
+def judges_digest():
+    """A digest of the program that judges: what it found is kept as long as it stays."""
+    found = hashlib.sha256()
+    for path in sorted(ANALYTICS.rglob("*.py")):
+        if path.name not in NOT_JUDGES:
+            found.update(path.read_bytes())
+    return found.hexdigest()[:12]
+
+
+def _kept(path, make):
+    """What a file holds, or what is made and then kept in it."""
+    if path.exists():
+        return pickle.loads(path.read_bytes())
+    made = make()
+    part = path.with_suffix(".part")
+    part.write_bytes(pickle.dumps(made))
+    part.rename(path)
+    return made
+
+
+def played(job):
+    """Tables of one venue and its causes, kept in a file.
 
     Parameters
     ----------
@@ -13,25 +41,42 @@ def one(job):
 
     Returns
     -------
-    Path
-        The file: a pickled dict of ``seed``, ``venue``, ``start``, ``causes``, ``weeks`` (the
-        judges' findings by week) and ``tables``.
+    dict
+        ``seed``, ``venue``, ``start``, ``causes`` and ``tables``.
     """
+    from tests.calibration.episodes import play
+
     seed, folder = job
-    path = folder / f"{seed}.pickle"
-    if path.exists():
-        return path
+
+    def make():
+        log, causes = play(seed)
+        return {"seed": seed, "venue": log.venue, "start": log.scenario.start,
+                "causes": causes, "tables": log.tables()}
+
+    return _kept(folder / f"{seed}.played.pickle", make)
+
+
+def judged(job):
+    """The venue of :func:`played` with what its judges found, by week, as ``weeks``.
+
+    That is kept too, for as long as the judges stay what they are.
+    """
     from remanence.analytics.conditions.coarse_clock import measurable
     from remanence.analytics.conditions.condition import judges
-    from tests.calibration.episodes import WEEKS, play
+    from remanence.analytics.history import History
+    from remanence.shared.weeks import Week
+    from tests.calibration.episodes import WEEKS
 
-    log, causes = play(seed)
-    weeks = {
-        number: list(measurable((item for judge in judges() for item in judge(history)), history))
-        for number, history in log.histories(WEEKS)}
-    part = path.with_suffix(".part")
-    part.write_bytes(pickle.dumps(
-        {"seed": seed, "venue": log.venue, "start": log.scenario.start, "causes": causes,
-         "weeks": weeks, "tables": log.tables()}))
-    part.rename(path)
-    return path
+    seed, folder = job
+    venue = played(job)
+
+    def make():
+        first = Week.of(venue["start"])
+        found = {}
+        for number in WEEKS:
+            history = History.of(venue["venue"], first.plus(number), **venue["tables"])
+            found[number] = list(measurable(
+                (item for judge in judges() for item in judge(history)), history))
+        return found
+
+    return {**venue, "weeks": _kept(folder / f"{seed}.{judges_digest()}.pickle", make)}

@@ -110,8 +110,9 @@ def _volts(rng, past, rail):
     day = np.clip(np.searchsorted(past.day_start, sparse, "right") - 1, 0, scenario.days - 1)
     local = (sparse - past.day_start[day]) / (3600 * US)
     sparse = sparse[((local >= 9) & (local < 23)) | (sparse // (30 * US) % 4 == 0)]
-    times = np.unique(np.concatenate([*(g * step for g in grid), sparse]))
-    times = times[(times >= start) & (times < end)]
+    # Sorted and each once: numpy's own way, by hashes, takes many times as long.
+    times = np.sort(np.concatenate([*(g * step for g in grid), sparse]))
+    times = times[np.append(True, np.diff(times) > 0) & (times >= start) & (times < end)]
     day = np.clip(np.searchsorted(past.day_start, times, "right") - 1, 0, scenario.days - 1)
     days = np.arange(scenario.days)
     idle, source = rail_volts(scenario, rail, days)[day], source_ohms(scenario, rail, days)[day]
