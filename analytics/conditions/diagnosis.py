@@ -17,7 +17,7 @@ from collections.abc import Collection, Iterable, Sequence
 from dataclasses import replace
 from datetime import date, timedelta
 
-from remanence.analytics.conditions.cause import weighed
+from remanence.analytics.conditions.cause import posterior, weighed
 from remanence.analytics.conditions.coarse_clock import measurable
 from remanence.analytics.conditions.condition import (
     catalogue,
@@ -50,7 +50,8 @@ SECOND_SIGN_WEIGHT = 0.5
 same log are half independent (assumption)."""
 
 CONTRADICTED = 0.2
-"""A story that its own columns leave less probable than this gives way to another (assumption)."""
+"""A story that its own columns leave less than this share of the probability that it had without
+them gives way to another (assumption)."""
 
 BEFORE_CAUSE = timedelta(days=21)
 """An effect may be dated this much before its cause: both dates have intervals."""
@@ -259,8 +260,14 @@ def _without_contradicted(told: Sequence[Finding], unnamed: dict[str, Finding]) 
 
 
 def _contradicted(item: Finding) -> bool:
-    """Whether a subject's own columns make the name improbable, however sure the judge is."""
-    return item.score < CONTRADICTED * _sureness(item)
+    """Whether a subject's own columns make the name improbable, however rare or sure it is."""
+    return _fit(item) < CONTRADICTED
+
+
+def _fit(item: Finding) -> float:
+    """What the columns leave of the name's probability: its score over that without a column."""
+    blank = posterior(item.condition, _sureness(item), of_lock=item.subject_kind == "lock")
+    return item.score / blank
 
 
 def _best_told(group: Sequence[Finding]) -> list[Finding]:
@@ -304,7 +311,7 @@ def _one_cause(group: Sequence[Finding], limits: Limits) -> list[Finding]:
     A cause that is too unsure to stand for a real effect becomes that one's ``likely_cause``.
     """
     kept = {item.condition: item for item in group}
-    fit = {item.condition: item.score / max(_sureness(item), LEAST_SCORE) for item in group}
+    fit = {item.condition: _fit(item) for item in group}
     for cause in causes_first():
         named = kept.get(cause.name)
         if named is None or _sureness(named) < CAUSE_SCORE:

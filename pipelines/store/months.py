@@ -12,6 +12,7 @@ import calendar
 import io
 from collections.abc import Iterator
 from datetime import date, timedelta
+from functools import cache
 from itertools import pairwise
 from pathlib import Path
 
@@ -124,7 +125,7 @@ def _write(
     data = io.BytesIO()
     places: dict[str, tuple[int, int]] = {}
     at = 0
-    with pq.ParquetWriter(data, _CODED, **WRITES) as writer:
+    with pq.ParquetWriter(data, _as_coded(), **WRITES) as writer:
         for day, segments in held.items():
             begin = at
             for group in _row_groups(folder, kind, segments):
@@ -147,7 +148,7 @@ def _row_groups(folder: Path, kind: str, segments: list[Segment]) -> Iterator[pa
             check(path)
             with pq.ParquetFile(path, read_dictionary=list(NAMES)) as file:
                 # (A file that tells the places in a tick lies channel by channel.)
-                if file.schema_arrow.remove_metadata().equals(_CODED):
+                if file.schema_arrow.remove_metadata().equals(_as_coded()):
                     groups = [file.read_row_group(number) for number in range(file.num_row_groups)]
                     if not any(group[name].null_count for group in groups for name in PLACES):
                         yield from groups
@@ -175,5 +176,11 @@ def _coded_arrow(frame: pl.DataFrame) -> pa.Table:
     return table
 
 
-_CODED = _coded_arrow(SIGNALS.empty()).schema
-"""Names are read from a file as the numbers that they were written from, and written so again."""
+@cache
+def _as_coded() -> pa.Schema:
+    """Names are read from a file as the numbers that they were written from, and written so again.
+
+    Asked for when it is needed: a module that makes tables as it is loaded starts Polars' threads,
+    and a process that is made a copy of then has them not.
+    """
+    return _coded_arrow(SIGNALS.empty()).schema
