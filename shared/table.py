@@ -102,7 +102,20 @@ class Table:
 
 
 def in_order(frame: pl.DataFrame, columns: Iterable[str]) -> bool:
-    """Whether the rows are sorted already: to see it takes a tenth of what sorting them takes."""
+    """Whether the rows are sorted already: to see it takes a tenth of what sorting them takes.
+
+    Parameters
+    ----------
+    frame : polars.DataFrame
+        Any table.
+    columns : iterable of str
+        The columns to be sorted by, the first first.
+
+    Returns
+    -------
+    bool
+        False too where one of the columns holds a null.
+    """
     alike: pl.Series | None = None
     for name in columns:
         column = frame[name]

@@ -409,8 +409,8 @@ def _forced_openings(history: History) -> dict[str, Finding]:
     monday, limit = history.week.monday.toordinal(), history.venue.limits.forced_openings_week
     out: dict[str, Finding] = {}
     for name, commands in actuations_by_lock(history).items():
-        lock = history.venue.locks_by_id[name]
-        if not lock.is_magnet or name not in opened:
+        lock = history.venue.locks_by_id.get(name)
+        if lock is None or not lock.is_magnet or name not in opened:
             continue
         used = np.unique(day_ordinals(since_baseline(commands, history, name)["day"]))
         at = day_ordinals(opened[name]["day"])

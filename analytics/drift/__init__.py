@@ -16,12 +16,12 @@ if TYPE_CHECKING:
     from remanence.analytics.drift.panel import LEAST_SIBLINGS
     from remanence.analytics.drift.polls import least_change_ms
     from remanence.analytics.drift.shared_change import SharedChange
-    from remanence.analytics.drift.slow_mode import SlowMode
+    from remanence.analytics.drift.slow_mode import Counted, SlowMode, counted, healthy_beside
 
 __all__ = [
-    "LEAST_NEIGHBOURS", "LEAST_SIBLINGS", "LockDays", "LockDrift", "REST_HOURS", "SharedChange",
-    "SlowMode", "VOLTS_EXPONENT", "Wander", "clock_notes", "daily_covariance", "drifts",
-    "fit_change", "group_of", "least_change_ms",
+    "Counted", "LEAST_NEIGHBOURS", "LEAST_SIBLINGS", "LockDays", "LockDrift", "REST_HOURS",
+    "SharedChange", "SlowMode", "VOLTS_EXPONENT", "Wander", "clock_notes", "counted",
+    "daily_covariance", "drifts", "fit_change", "group_of", "healthy_beside", "least_change_ms",
 ]
 
 __getattr__ = on_demand(__name__, {
@@ -34,5 +34,5 @@ __getattr__ = on_demand(__name__, {
     "panel": ("LEAST_SIBLINGS",),
     "polls": ("least_change_ms",),
     "shared_change": ("SharedChange",),
-    "slow_mode": ("SlowMode",),
+    "slow_mode": ("Counted", "SlowMode", "counted", "healthy_beside"),
 })

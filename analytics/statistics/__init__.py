@@ -8,7 +8,7 @@ from remanence.shared.on_demand import on_demand
 
 if TYPE_CHECKING:
     from remanence.analytics.statistics.arrays import Flags, Ints, Reals
-    from remanence.analytics.statistics.change import Change, Side
+    from remanence.analytics.statistics.change import SCORE_LIMITS, TAIL_DEGREES, Change, Side
     from remanence.analytics.statistics.control_charts import cusum
     from remanence.analytics.statistics.intervals import (
         DEVIATION_OVER_MAD,
@@ -42,9 +42,11 @@ if TYPE_CHECKING:
         polls_in_step,
     )
     from remanence.analytics.statistics.rates import (
+        JEFFREYS,
         betabinomial,
         chance_of_at_least,
         chance_of_at_least_between,
+        chance_of_fault,
         change_of_rate,
         rate_that_matters,
     )
@@ -70,10 +72,11 @@ if TYPE_CHECKING:
 
 __all__ = [
     "ALIKE", "Change", "DEVIATION_OVER_MAD", "FAMILY_CYCLES", "FAMILY_FACTOR", "FEWEST_FOR_TIE",
-    "Flags", "HUBER_TUNING", "HuberFit", "Ints", "LEAST_TIED_POLL_MS", "LifePosterior", "Line",
-    "Lives", "MEDIAN_ERROR", "MEDIAN_SQUARE", "MEDIAN_VARIANCE", "NORMAL_95", "NORMAL_95_ROUNDED",
-    "ProductLimit", "Reals", "Side", "TIED_CONCENTRATION", "betabinomial", "bound_of_quantile",
-    "chance_of_at_least", "chance_of_at_least_between", "change_of_level", "change_of_rate",
+    "Flags", "HUBER_TUNING", "HuberFit", "Ints", "JEFFREYS", "LEAST_TIED_POLL_MS", "LifePosterior",
+    "Line", "Lives", "MEDIAN_ERROR", "MEDIAN_SQUARE", "MEDIAN_VARIANCE", "NORMAL_95",
+    "NORMAL_95_ROUNDED", "ProductLimit", "Reals", "SCORE_LIMITS", "Side", "TAIL_DEGREES",
+    "TIED_CONCENTRATION", "betabinomial", "bound_of_quantile", "chance_of_at_least",
+    "chance_of_at_least_between", "chance_of_fault", "change_of_level", "change_of_rate",
     "check_limits", "cusum", "grouped_curves", "grouped_medians", "grouped_quantile", "huber_fit",
     "huber_line", "level_of_days", "life_posterior", "log_density_of_t", "median",
     "median_interval", "poisson_limits", "polled_median", "polls_in_step", "probability",
@@ -83,7 +86,7 @@ __all__ = [
 
 __getattr__ = on_demand(__name__, {
     "arrays": ("Flags", "Ints", "Reals"),
-    "change": ("Change", "Side"),
+    "change": ("Change", "SCORE_LIMITS", "Side", "TAIL_DEGREES"),
     "control_charts": ("cusum",),
     "intervals": ("DEVIATION_OVER_MAD", "MEDIAN_ERROR", "MEDIAN_SQUARE", "MEDIAN_VARIANCE",
         "NORMAL_95", "NORMAL_95_ROUNDED", "log_density_of_t", "median_interval", "poisson_limits",
@@ -92,10 +95,10 @@ __getattr__ = on_demand(__name__, {
     "life": ("FAMILY_CYCLES", "FAMILY_FACTOR", "LifePosterior", "Lives", "life_posterior",
         "zero_failure_scale"),
     "medians": ("grouped_medians", "median"),
-    "polled": ("FEWEST_FOR_TIE", "LEAST_TIED_POLL_MS", "TIED_CONCENTRATION",
-        "polled_median", "polls_in_step"),
-    "rates": ("betabinomial", "chance_of_at_least", "chance_of_at_least_between", "change_of_rate",
-        "rate_that_matters"),
+    "polled": ("FEWEST_FOR_TIE", "LEAST_TIED_POLL_MS", "TIED_CONCENTRATION", "polled_median",
+        "polls_in_step"),
+    "rates": ("JEFFREYS", "betabinomial", "chance_of_at_least", "chance_of_at_least_between",
+        "chance_of_fault", "change_of_rate", "rate_that_matters"),
     "robust": ("HUBER_TUNING", "HuberFit", "Line", "huber_fit", "huber_line", "theil_sen"),
     "root": ("rising_root",),
     "seasoned": ("shift_since",),
