@@ -486,8 +486,9 @@ def _running_down(
     # That it lost more than half of what is told as running down, by the slope's own interval.
     error = _ALIKE_DAYS * (high - low) / 2 / float(special.ndtri((1 + _SLOPE_CONFIDENCE) / 2))
     least = _LEAST_LOSS * supply.rated_volts
-    score = float(np.clip(special.stdtr(
-        TAIL_DEGREES, (lost - least / 2) / (error * float(days[-1] - days[0]))), *SCORE_LIMITS))
+    with np.errstate(divide="ignore"):  # Days that fall on one line: a slope without an error.
+        beyond = np.divide(lost - least / 2, error * float(days[-1] - days[0]))
+    score = float(np.clip(special.stdtr(TAIL_DEGREES, beyond), *SCORE_LIMITS))
     first = date.fromordinal(int(days[0]))
     return [finding(
         supply.id, "battery-decline", urgency, score,

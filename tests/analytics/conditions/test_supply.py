@@ -210,6 +210,13 @@ def test_a_battery_that_runs_down_with_the_day_it_is_empty():
     assert found[0].urgency == "plan"
 
 
+def test_a_battery_whose_days_fall_on_one_line_has_a_slope_without_an_error():
+    # Volts to a tenth, one less each day.
+    falling = hours(6, lambda day, hour: 12.6 - 0.125 * (day % 14), noise=0.0)
+    (found,) = battery_decline(at_week(BATTERY, 5, rail_hours=falling))
+    assert found.score > 0.9
+
+
 def test_a_fresh_battery_begins_anew():
     def volts(day, hour):
         return 12.6 - 0.03 * (day % 30)
