@@ -148,7 +148,7 @@ class _Ingest:
         self._look_ahead(readings)
         self.summary.files += [reading.count for reading in readings]
         todo = [reading for reading in readings if not reading.count.unchanged]
-        self.progress.start(sum(reading.size for reading in todo))
+        self.progress.start(sum(reading.source.bytes_to_read() for reading in todo))
         try:
             with self.writer:
                 for reading in todo:
@@ -291,7 +291,7 @@ class _Ingest:
                 if isinstance(clock, BootClock):
                     anchor_by_later(self.venue, reading.log, clock, reading.later)
                     reading.waits = bool(clock.waiting())
-            progress = Used(self.progress, source.name, reading.size)
+            progress = Used(self.progress, source.name, source.bytes_to_read())
             whole = True
             for piece, following in _with_next(prefetch(pieces(
                 source, reading.log, layout, reading.size, text.take, progress.used, resume
@@ -308,7 +308,7 @@ class _Ingest:
                 _give_up(reading)
                 before = piece
             reading.complete = True
-            progress.used(reading.size)
+            progress.used(progress.size)
             if whole and not clock.local_seen and can_resume(source, reading.log):
                 reading.offset, reading.prefix = text.whole()
         except UnreadableSourceError as error:

@@ -85,6 +85,15 @@ class Source:
         """Whether it is compressed: such a file is written whole, its last line is complete."""
         return self.member is not None or self.path.suffix.lower() in (".gz", ".zst")
 
+    def bytes_to_read(self) -> int:
+        """How far the function that :meth:`open` gives will count; 0 where it cannot be told."""
+        try:
+            if self.member is not None:
+                return _archive(self.path).getinfo(self.member).file_size
+            return self.path.stat().st_size
+        except DAMAGE:
+            return 0  # told when it is opened
+
     @contextmanager
     def open(self) -> Iterator[tuple[IO[bytes], Callable[[], int]]]:
         """The unpacked bytes, and a function that tells how many packed ones were used.

@@ -40,3 +40,32 @@ def names_cast(folder, monkeypatch, members):
 def test_names_of_an_archives_members_are_not_gone_through_for_each_member(tmp_path, monkeypatch):
     few, many = (names_cast(tmp_path / str(count), monkeypatch, count) for count in (FEW, MANY))
     assert 0 < many <= 1.2 * few * MANY / FEW
+
+
+def test_an_archives_members_are_told_by_what_each_has_to_read(tmp_path):
+    (tmp_path / "venue.toml").write_text(
+        BARE + '[[log]]\nfiles = ["logs.zip"]\n', encoding="utf-8")
+    sizes = {}
+    with zipfile.ZipFile(tmp_path / "logs.zip", "w", zipfile.ZIP_DEFLATED) as archive:
+        for number in range(FEW):
+            text = "time,channel,quantity,value\n" + "".join(
+                f"2026-11-02T18:{number:02}:{second:02}.000Z,rail-a,volts,12.0\n"
+                for second in range(10 + number))
+            archive.writestr(f"{number}.csv", text)
+            sizes[f"logs.zip:{number}.csv"] = len(text)
+
+    class Kept(Silent):
+        def __init__(self):
+            self.total, self.used = 0, {}
+
+        def start(self, total):
+            self.total = total
+
+        def advance(self, count, name):
+            self.used[name] = self.used.get(name, 0) + count
+
+    kept = Kept()
+    venue, path = load_venue(tmp_path)
+    ingest(venue, path, progress=kept)
+    assert kept.total == sum(sizes.values())
+    assert kept.used == sizes
