@@ -235,8 +235,9 @@ class _Session:
         while True:
             found = self.bucket.read(NAME)
             if found is None and not self._is_lost():
-                self._nothing_there()
-                return
+                if self._is_empty():
+                    return
+                continue  # another writer has begun the store since
             try:
                 manifest = self._manifest(found[0] if found else b"")
             except DamagedManifestError:
@@ -344,7 +345,8 @@ class _Session:
             raise StoreError(f"{self.folder / path} {why}; run the same command again")
         self.bucket.put(path, data)
 
-    def _nothing_there(self) -> None:
+    def _is_empty(self) -> bool:
+        """Whether nothing is there; False where a manifest has come meanwhile."""
         if (self.folder / NAME).is_file():
             raise StoreError(
                 f"{self.bucket.address} holds no {NAME}, though {self.folder} is a copy of one; "
@@ -352,11 +354,14 @@ class _Session:
                 "Where its other files are still there, have it made anew from these with: "
                 "remanence verify VENUE --repair")
         other = self.bucket.something_else()
+        if other is not None and self.bucket.read(NAME) is not None:
+            return False
         if other is not None:
             raise StoreError(
                 f"{self.bucket.address} cannot be the store: it has no {NAME} and is not empty "
                 f"(found {other!r}); set store in the venue file to a place of its own. Nothing "
                 "was written there")
+        return True
 
     def publish(self, manifest: Manifest) -> None:
         """Send what the bucket lacks, then put a manifest in force: all of it, or nothing.

@@ -322,6 +322,23 @@ def test_a_place_in_use_and_a_missing_bucket_are_refused(two, server, tmp_path):
     assert "there is no such bucket" in refused(nowhere.log("a.csv", 1))
 
 
+def test_a_store_that_another_machine_begins_at_the_same_moment_is_no_place_in_use(
+    two, monkeypatch
+):
+    one, other = two
+    ask, came = Bucket.something_else, []
+
+    def meanwhile(bucket):
+        if not came:
+            came.append(True)
+            other.log("b.csv", 2, 3).ingest()
+        return ask(bucket)
+    monkeypatch.setattr(Bucket, "something_else", meanwhile)
+    one.log("a.csv", 1).ingest()
+    assert came
+    assert sorted(one.seconds()) == [1, 2, 3]
+
+
 def test_a_store_that_is_gone_from_the_bucket_is_not_begun_anew(two, server):
     one, _ = two
     one.log("a.csv", 1).ingest()
