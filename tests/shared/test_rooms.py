@@ -57,6 +57,13 @@ def test_a_room_imports_only_whom_it_may(room):
     assert not wrong
 
 
+def test_every_file_can_be_read_in_one_sitting():
+    lines = {str(path.relative_to(ROOT)): len(path.read_text(encoding="utf-8").splitlines())
+             for room in (*MAY, "tests") for path in (ROOT / room).rglob("*.py")}
+    assert len(lines) > 300
+    assert {name: count for name, count in lines.items() if count > 500} == {}
+
+
 def test_every_package_of_analytics_has_its_place():
     found = {path.stem for path in (ROOT / "analytics").iterdir()
              if path.suffix == ".py" or (path / "__init__.py").exists()}

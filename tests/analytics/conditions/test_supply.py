@@ -5,7 +5,8 @@ import numpy as np
 import polars as pl
 import pytest
 
-from remanence.analytics.conditions.supply import battery_decline, low_supply, supply_sag
+from remanence.analytics.conditions.battery import battery_decline
+from remanence.analytics.conditions.supply import low_supply, supply_sag
 from remanence.shared.tables import RAIL_HOURS
 from tests.analytics.conditions.said import ids, values
 from tests.analytics.physics.rail_rows import (
