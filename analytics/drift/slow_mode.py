@@ -127,7 +127,6 @@ class SlowMode:
     usual_ms: float
     first_count: int
     first_total: int
-    after_pulse: int
     from_start: bool
 
 
@@ -278,8 +277,7 @@ def slow_mode(
         _loaded(days, seen.slow, change.since, event, rested, after, late),
         _typical(days.latency_ms[seen.slow & (days.release_day >= change.since)]),
         _typical(days.latency_ms[~seen.slow & (days.release_day >= change.since)]),
-        int((hit & rested).sum()), int((after & rested).sum()),
-        late, from_start,
+        int((hit & rested).sum()), int((after & rested).sum()), from_start,
     )
 
 

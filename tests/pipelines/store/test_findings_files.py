@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import os
 
 import pytest
 
@@ -27,6 +26,7 @@ from remanence.pipelines.store.past_findings import (
 from remanence.shared.errors import StoreError
 from remanence.shared.findings import Finding
 from remanence.shared.weeks import Week
+from tests.pipelines.store.killed import STEPS_ON_DISK, kill_before_each
 
 FIRST = Week(2025, 30)
 
@@ -114,39 +114,13 @@ def test_a_kill_at_any_step_loses_nothing(store, monkeypatch):
     fill(store, 30)
     expected = all_told(store, 30)
 
-    class Killed(BaseException):
-        pass
+    def look():
+        store_manifest._LAST.clear()
+        disk.forget_checks()
+        assert all_told(store, 30) == expected
+        assert repair.look(store)[1] == []
 
-    steps, at = [0], [0]
-
-    def counted(real):
-        def call(*words, **more):
-            steps[0] += 1
-            if steps[0] == at[0]:
-                raise Killed
-            return real(*words, **more)
-        return call
-    for name in ("open", "fsync", "replace", "unlink", "mkdir"):
-        monkeypatch.setattr(os, name, counted(getattr(os, name)))
-    for name in ("replace_file", "sync_names", "nothing_unfinished", "remove"):
-        monkeypatch.setattr(disk, name, counted(getattr(disk, name)))
-    died = 0
-    while True:
-        steps[0], at[0] = 0, at[0] + 1
-        try:
-            join_weeks(store)
-        except Killed:
-            died += 1
-            at[0], was = -1, at[0]
-            store_manifest._LAST.clear()
-            disk.forget_checks()
-            assert all_told(store, 30) == expected
-            assert repair.look(store)[1] == []
-            at[0] = was
-            continue
-        break
-    assert died > 5
-    at[0] = -1
+    assert kill_before_each(monkeypatch, STEPS_ON_DISK, lambda: join_weeks(store), look) > 5
     join_weeks(store)
     assert all_told(store, 30) == expected
     assert len(names(store)) == NEWEST + 2

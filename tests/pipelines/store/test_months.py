@@ -24,6 +24,7 @@ from remanence.shared.errors import StoreError
 from remanence.shared.tables import SIGNALS
 from remanence.shared.venue import Venue
 from tests.durability.small_venue import make
+from tests.pipelines.store.killed import STEPS_ON_DISK, kill_before_each
 
 FIRST = datetime(2026, 9, 1, tzinfo=UTC)
 SEPTEMBER, OCTOBER, TO_THE_END = 30, 31, SETTLED_DAYS + 1
@@ -213,40 +214,14 @@ def test_who_reads_meanwhile_sees_the_files_that_it_knows_for_a_week(full, monke
 def test_a_kill_at_any_step_loses_and_doubles_nothing(store, tmp_path, monkeypatch):
     fill(store, range(SEPTEMBER + TO_THE_END))
     expected = held(store)
-    class Killed(BaseException):
-        pass
 
-    steps, at = [0], [0]
+    def look():
+        store_manifest._LAST.clear()
+        disk.forget_checks()
+        assert_frame_equal(held(store), expected)
+        assert repair.look(store.folder)[1] == []
 
-    def counted(real):
-        def call(*words, **more):
-            steps[0] += 1
-            if steps[0] == at[0]:
-                raise Killed
-            return real(*words, **more)
-        return call
-    for name in ("open", "fsync", "replace", "unlink", "mkdir"):
-        monkeypatch.setattr(os, name, counted(getattr(os, name)))
-    for name in ("replace_file", "sync_names", "nothing_unfinished", "remove"):
-        monkeypatch.setattr(disk, name, counted(getattr(disk, name)))
-    died = 0
-    while True:
-        steps[0], at[0] = 0, at[0] + 1
-        try:
-            done = store.join_a_month()
-        except Killed:
-            died += 1
-            store_manifest._LAST.clear()
-            disk.forget_checks()
-            at[0], was = -1, at[0]
-            assert_frame_equal(held(store), expected)
-            assert repair.look(store.folder)[1] == []
-            at[0] = was
-            continue
-        assert done is None or steps[0] < at[0]
-        break
-    assert died > 8
-    at[0] = -1
+    assert kill_before_each(monkeypatch, STEPS_ON_DISK, store.join_a_month, look) > 8
     assert join(store) == []
     assert_frame_equal(held(store), expected)
     fill(store, [200])

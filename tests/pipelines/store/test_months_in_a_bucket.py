@@ -8,9 +8,8 @@ from polars.testing import assert_frame_equal
 
 from remanence.pipelines.sheets.refresh import load_venue
 from remanence.pipelines.sheets.verify import verify
-from remanence.pipelines.store import disk, remote
+from remanence.pipelines.store import remote
 from remanence.pipelines.store import store as store_module
-from remanence.pipelines.store.bucket import Bucket
 from remanence.pipelines.store.findings_files import NEWEST, TOGETHER, join_weeks
 from remanence.pipelines.store.manifest import NAME, read_manifest
 from remanence.pipelines.store.store import Batch
@@ -19,6 +18,7 @@ from tests.pipelines.store.test_months import SEPTEMBER, TO_THE_END, day_of
 
 pytest.importorskip("obstore")
 pytest.importorskip("moto")
+from tests.pipelines.store.killed import STEPS_IN_A_BUCKET, kill_before_each
 from tests.pipelines.store.test_remote import (  # noqa: F401 - fixtures
     Machine,
     objects,
@@ -79,38 +79,13 @@ def test_a_machine_that_dies_at_any_step_loses_and_doubles_nothing(full, monkeyp
     one, other = full
     before = held(other)
 
-    class Dead(BaseException):
-        pass
+    def look():
+        remote.forget_buckets()
+        assert_frame_equal(held(other), before)
+        assert_frame_equal(held(one), before)
 
-    count, at = [0], [-1]
-
-    def counted(real):
-        def call(*words, **more):
-            count[0] += 1
-            if count[0] == at[0]:
-                raise Dead
-            return real(*words, **more)
-        return call
-
-    for name in ("read", "put", "put_if", "changed", "remove"):
-        monkeypatch.setattr(Bucket, name, counted(getattr(Bucket, name)))
-    for name in ("replace_file", "sync_names", "nothing_unfinished", "remove"):
-        monkeypatch.setattr(disk, name, counted(getattr(disk, name)))
-    for step in range(1, 100):
-        store = one.store()
-        count[0], at[0] = 0, step
-        try:
-            done = store.join_a_month()
-        except Dead:
-            at[0] = -1
-            remote.forget_buckets()
-            assert_frame_equal(held(other), before)
-            assert_frame_equal(held(one), before)
-            continue
-        break
-    at[0] = -1
-    assert step > 6
-    assert done is None or count[0] < step
+    assert kill_before_each(
+        monkeypatch, STEPS_IN_A_BUCKET, lambda: one.store().join_a_month(), look) > 5
     manifest = read_manifest(other.store().folder)
     assert len({s.path for day, entry in manifest.days.items() if day < "2026-10"
                 for s in entry.segments}) == 2
