@@ -10,7 +10,9 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
 
+import numpy as np
 import polars as pl
+from numpy.typing import NDArray
 
 from remanence.pipelines.clocks.boot_clock import BootClock
 from remanence.pipelines.clocks.wall_clock import Clock
@@ -42,6 +44,10 @@ from remanence.shared.venue import Venue
 COMMIT_ROWS = 1_000_000
 """Records that are gathered before they are put into the store; bounds the memory."""
 
+BACK_TIMES = 4
+"""So many times that where a file goes back to what the store has of it already: each commit of
+such a stretch writes anew what lies there, so that fewer and larger ones cost less."""
+
 HOLD_S = 10.0
 """The latest seconds of a file that goes on wait for the next commit: lines a little out of
 order must not make every commit write the end of the last one anew."""
@@ -67,6 +73,7 @@ class _Pending:
     readings: dict[str, Reading] = field(default_factory=dict)
     rows: int = 0
     text: int = 0
+    wanted: int = field(default_factory=lambda: COMMIT_ROWS)
 
 
 def ingest(
@@ -323,7 +330,7 @@ class _Ingest:
             if events.height:
                 self.pending.events.append(events)
                 self.summary.notes += _clock_notes(events)
-        if self.pending.rows > COMMIT_ROWS:
+        if self.pending.rows > self.pending.wanted:
             self._commit()
 
     def _take(
@@ -348,7 +355,9 @@ class _Ingest:
         if signals.height:
             self.pending.signals.append(signals)
             self.pending.rows += signals.height
-        if self.pending.rows > COMMIT_ROWS or self.pending.text > COMMIT_TEXT:
+            if reading.kept_until is not None and _ticks(signals).min() < reading.kept_until:
+                self.pending.wanted = BACK_TIMES * COMMIT_ROWS
+        if self.pending.rows > self.pending.wanted or self.pending.text > COMMIT_TEXT:
             self._commit(reading.source.name)
 
     def _reject(self, reading: Reading, rejects: pl.DataFrame) -> None:
@@ -399,6 +408,10 @@ class _Ingest:
         if going_on is not None:
             pending.signals, self.pending.signals = _hold_back(pending.signals, going_on)
             self.pending.rows = sum(part.height for part in self.pending.signals)
+            reading = pending.readings[going_on]
+            ends = [int(_ticks(part).max()) for part in pending.signals
+                    if part["file"][0] == going_on]
+            reading.kept_until = max([*ends, reading.kept_until or 0])
         readings = list(pending.readings.values())
         batch = Batch(
             signals=joined(pending.signals) if pending.signals else SIGNALS.empty(),
@@ -475,7 +488,7 @@ def _hold_back(
     own = [part for part in signals if part["file"][0] == file]
     if not own:
         return signals, []
-    ends = [part["time"].to_physical().to_numpy().max() for part in signals]
+    ends = [_ticks(part).max() for part in signals]
     latest = max(end for end, part in zip(ends, signals, strict=True) if part["file"][0] == file)
     cut = latest - int(HOLD_S * 1e6)
     now: list[pl.DataFrame] = []
@@ -490,6 +503,11 @@ def _hold_back(
     if sum(part.height for part in waits) > sum(part.height for part in own) // 2:
         return signals, []
     return [part for part in now if part.height], waits
+
+
+def _ticks(signals: pl.DataFrame) -> NDArray[np.int64]:
+    """Times. [UTC, microseconds]"""
+    return signals["time"].to_physical().to_numpy()
 
 
 def _ignore(_: object) -> None:
