@@ -8,7 +8,7 @@ from datetime import datetime, timedelta
 
 import polars as pl
 
-from remanence.pipelines.ingest import ingest as ingest_module
+from remanence.pipelines.ingest import pending
 from remanence.pipelines.ingest.ingest import ingest
 from remanence.pipelines.ingest.progress import Silent
 from remanence.pipelines.readers import source
@@ -90,7 +90,7 @@ def rows_written(folder, monkeypatch, rows):
 
         patched.setattr(days, "write_signals", write)
         patched.setattr(source, "CHUNK_BYTES", 10_000)
-        patched.setattr(ingest_module, "COMMIT_ROWS", 1_000)
+        patched.setattr(pending, "COMMIT_ROWS", 1_000)
         venue, path = load_venue(folder)
         assert ingest(venue, path, progress=Silent()).taken == len(rows)
     return written
