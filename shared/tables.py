@@ -188,6 +188,9 @@ POLLING = Table(
         _c("resolution_ms", _REAL, "ms", "polling period or step of its clock"),
         _c("edges", _INT, "", "edges it was judged on"),
         _c("clock_ms", _REAL, "ms", "step of its clock: all stamps lie on whole multiples of it"),
+        _c("ahead_ms", _REAL, "ms", "how far its clock is ahead of that of the commands whose "
+           "answers it stamps; null where the two are taken for one"),
+        _c("ahead_known", _BOOL, "", "whether that day shows it; null likewise"),
     ),
     ("controller", "day"),
 )

@@ -138,7 +138,7 @@ def with_waits(
     Parameters
     ----------
     commands : polars.DataFrame
-        From :func:`pulses`.
+        From :func:`pulses`, with ``ahead`` [us]: so much later the watcher stamps.
     breaks, last_words : polars.DataFrame
         BREAKS and LAST_WORDS of the controllers. [us]
 
@@ -155,7 +155,8 @@ def with_waits(
         allow_exact_matches=False, check_sortedness=False)
     found = found.join(last_words.select(_whole_tick("time"), watcher="controller"), on="watcher",
                        how="left")
-    limit = pl.max_horizontal(pl.coalesce("break_at", "time"), "start")
+    limit = pl.max_horizontal(
+        pl.coalesce("break_at", "time") - C.ahead.fill_null(0) * PLACES, "start")
     broke_off = C.natural.is_null() | (limit < C.natural)
     return found.with_columns(
         wait_end=pl.min_horizontal("natural", limit), broke_off=broke_off,
