@@ -126,6 +126,8 @@ ENERGISINGS = Table(
         _c("end", TIMESTAMP, "UTC", "coil off; null while it lasts or the log broke off"),
         _c("on_ms", _REAL, "ms", "how long; null with end"),
         _c("cut_ms", _REAL, "ms", "when a self-cutting switch cut the coil, after start"),
+        _c("again_ms", _REAL, "ms", "when it was last commanded on again while on, after start: "
+           "the record of an end before that may be lost; null where it never was"),
     ),
     ("lock", "start"),
 )

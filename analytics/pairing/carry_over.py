@@ -26,7 +26,7 @@ TIME, REAL = pl.Int64(), pl.Float64()
 SCHEMAS = {
     "locks": {"lock": pl.String(), "resume": TIME, "contact_since": TIME},
     "commands": {**EDGES, "others_on": TIME, "resolution_ms": REAL, "clock_ms": REAL,
-                 "ahead": TIME},
+                 "ahead": TIME, "again": TIME},
     "contacts": {**EDGES, "other_lock": pl.String(), "other_time": TIME},
     "figures": {"lock": pl.String(), "start": TIME, **dict.fromkeys(MEASURED, REAL)},
     "breaks": dict(BREAKS), "last_words": dict(LAST_WORDS),

@@ -20,6 +20,7 @@ from remanence.analytics.pairing.commands import (
     later,
     pulses,
     with_others_on,
+    with_repeats,
     with_waits,
 )
 from remanence.analytics.pairing.edges import (
@@ -98,12 +99,14 @@ def pair_span(
     Span
     """
     polling = polling_of(records)
-    fresh = _fresh_commands(records, carried, polling, wiring)
+    ordered = command_records(records, wiring)
+    fresh = _fresh_commands(ordered, carried, polling, wiring)
     said = contact_records(records, wiring)
     shown = changes(said, _levels(carried.contacts))
     lines, clocks, levels = second_clocks(wiring, fresh, shown, carried.clocks, carried.levels)
-    fresh = with_ahead(fresh, lines, wiring).select(carried.commands.columns)
-    edges = pl.concat([carried.commands, fresh]).sort("lock", "time")
+    fresh = with_ahead(fresh, lines, wiring).with_columns(again=pl.lit(None, pl.Int64))
+    edges = with_repeats(pl.concat([
+        carried.commands, fresh.select(carried.commands.columns)]).sort("lock", "time"), ordered)
     shown = on_first_clock(shown, lines, wiring, carried.contacts)
     moved = with_near_commands(shown, edges)
     contacts = pl.concat([carried.contacts, moved]).sort("lock", "time")
@@ -166,11 +169,11 @@ def _levels(edges: pl.DataFrame) -> pl.DataFrame:
 
 
 def _fresh_commands(
-    records: pl.DataFrame, carried: CarryOver, polling: pl.DataFrame, wiring: Wiring
+    said: pl.DataFrame, carried: CarryOver, polling: pl.DataFrame, wiring: Wiring
 ) -> pl.DataFrame:
     """The span's own command edges, with what is known of them now and not later."""
     before = _levels(carried.commands)
-    edges = with_others_on(changes(command_records(records, wiring), before), before, wiring)
+    edges = with_others_on(changes(said, before), before, wiring)
     return (edges.with_columns(day=(C.time // (DAY_US * PLACES)).cast(pl.Int32).cast(pl.Date))
             .join(wiring.of_locks(controller="contact_controller"), on="lock",
                   maintain_order="left")
