@@ -11,8 +11,8 @@ from remanence.shared.findings import Finding
 
 TIMED = frozenset((
     "sticking-catch", "slow-drop", "weakening-hold", "loaded-catch", "stuck-energised", "hot-coil",
-    "short-pulse", "contact-chatter", "coil-open", "coil-current-high", "self-cut-failed",
-    "missing-suppression", "crossed-channels", "changed-unnamed", "supply-sag",
+    "short-pulse", "contact-chatter", "coil-open", "coil-current-high", "coil-current-low",
+    "self-cut-failed", "missing-suppression", "crossed-channels", "changed-unnamed", "supply-sag",
 ))
 """Conditions that rest on a latency, a pulse, or on which readings fall into a command."""
 

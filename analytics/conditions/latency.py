@@ -222,7 +222,7 @@ def _people_only(drift: LockDrift) -> bool:
         return False
     quick, middle = (float(np.quantile(after, part) - np.quantile(before, part))
                      for part in (QUICK_QUANTILE, 0.5))
-    return quick * np.sign(middle) < LOCK_MOVED_SHARE * abs(middle)
+    return bool(quick * np.sign(middle) < LOCK_MOVED_SHARE * abs(middle))
 
 
 def _unhelped(history: History) -> dict[str, tuple[LockDrift, LockDrift, date, str]]:
