@@ -12,7 +12,8 @@ from remanence.dashboards.life_strip import strip_weeks, strips
 from remanence.dashboards.lock_state_words import state_reasons
 from remanence.shared.findings import STATE_OF_URGENCY, STATES, Finding
 
-_SAYS_OF_CHANGED = {"place": "changed_place_says", "clocks": "changed_clocks_says"}
+_SAYS_OF_CHANGED = {name: f"changed_{name}_says" for name in (
+    "place", "clocks", "wander", "unclear")}
 """What is said of a change that is no setting; of all others both settings are told."""
 
 
@@ -292,7 +293,7 @@ class FrontWords(FindingWords):
                 "untold.coarse_says", step=lang.measured(step, unit="ms"))))
         for item in told.changed:
             unit = {"polling": "ms", "sampling": "ms", "pulse": "ms", "converter": "V",
-                    "clocks": "ms"}.get(
+                    "clocks": "ms", "wander": "ms", "unclear": "days"}.get(
                 item.quantity, "%")
             before, now = (lang.measured(100 * value if unit == "%" else value, unit=unit)
                            for value in (item.before or 0.0, item.value))

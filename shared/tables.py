@@ -126,6 +126,8 @@ ENERGISINGS = Table(
         _c("end", TIMESTAMP, "UTC", "coil off; null while it lasts or the log broke off"),
         _c("on_ms", _REAL, "ms", "how long; null with end"),
         _c("cut_ms", _REAL, "ms", "when a self-cutting switch cut the coil, after start"),
+        _c("again_ms", _REAL, "ms", "when it was last commanded on again while on, after start: "
+           "the record of an end before that may be lost; null where it never was"),
     ),
     ("lock", "start"),
 )
@@ -188,6 +190,9 @@ POLLING = Table(
         _c("resolution_ms", _REAL, "ms", "polling period or step of its clock"),
         _c("edges", _INT, "", "edges it was judged on"),
         _c("clock_ms", _REAL, "ms", "step of its clock: all stamps lie on whole multiples of it"),
+        _c("ahead_ms", _REAL, "ms", "how far its clock is ahead of that of the commands whose "
+           "answers it stamps; null where the two are taken for one"),
+        _c("ahead_known", _BOOL, "", "whether that day shows it; null likewise"),
     ),
     ("controller", "day"),
 )

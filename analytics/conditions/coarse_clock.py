@@ -1,19 +1,27 @@
-"""What is not said of locks whose clock counts too coarsely: what rests on a command's times."""
+"""What is not said of locks whose clock counts too coarsely, or whose two clocks wander."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable
 
+from remanence.analytics.drift.clock_course import wandering_locks
 from remanence.analytics.history import History, once_per_history
 from remanence.analytics.physics.clock_step import coarse_clocks
 from remanence.shared.findings import Finding
 
 TIMED = frozenset((
     "sticking-catch", "slow-drop", "weakening-hold", "loaded-catch", "stuck-energised", "hot-coil",
-    "short-pulse", "contact-chatter", "coil-open", "coil-current-high", "self-cut-failed",
-    "missing-suppression", "crossed-channels", "changed-unnamed", "supply-sag",
+    "short-pulse", "contact-chatter", "coil-open", "coil-current-high", "coil-current-low",
+    "self-cut-failed", "missing-suppression", "crossed-channels", "changed-unnamed", "supply-sag",
 ))
 """Conditions that rest on a latency, a pulse, or on which readings fall into a command."""
+
+BETWEEN_CLOCKS = frozenset((
+    "sticking-catch", "slow-drop", "weakening-hold", "loaded-catch", "short-pulse",
+    "changed-unnamed", "no-release", "not-reclosed", "opened-unpowered", "crossed-channels",
+))
+"""Conditions that rest on what passes from the command, by one clock, to the contact, by another.
+What the rail shows of an exit's cuts (``stuck-energised``) rests on one."""
 
 RECENT_WEEKS = 4
 """Weeks whose commands tell of the clock: a controller's log is set up once (assumption)."""
@@ -28,19 +36,18 @@ def coarse_locks(history: History) -> dict[str, float]:
 
 
 def measurable(found: Iterable[Finding], history: History) -> list[Finding]:
-    """The findings without those that rest on what a clock is too coarse for.
+    """The findings without those that rest on what clocks are too coarse for, or too unsteady.
 
     Of a rail, a part or the venue they are left out where that holds of all its locks.
     """
-    coarse = coarse_locks(history)
-    if not coarse:
-        return list(found)
+    untimed = ((coarse_locks(history), TIMED), (wandering_locks(history), BETWEEN_CLOCKS))
     locks = history.venue.locks
 
     def hidden(item: Finding) -> bool:
-        if item.condition not in TIMED:
-            return False
         own = [lock.id for lock in locks if item.subject in (lock.id, lock.supply, lock.part)]
-        return all(lock in coarse for lock in own or [lock.id for lock in locks])
+        return any(
+            item.condition in conditions
+            and all(lock in hard for lock in own or [lock.id for lock in locks])
+            for hard, conditions in untimed if hard)
 
     return [item for item in found if not hidden(item)]

@@ -11,28 +11,16 @@ from remanence.analytics.conditions.drawn_load import Drawn, drawn_loads, meter_
 from remanence.analytics.conditions.evidence import raised_on_way_out, share_evidence
 from remanence.analytics.conditions.exits import held_on_way_out
 from remanence.analytics.conditions.fault_course import Course, course
+from remanence.analytics.conditions.own_current import ALONE_SCORE, OwnCurrent, own_currents
 from remanence.analytics.conditions.switch_off import stays_on
 from remanence.analytics.history import Flags, History
-from remanence.analytics.physics.cable import COPPER_PER_KELVIN
-from remanence.analytics.physics.rail_load import (
-    ROOM_KELVIN,
-    RailLoad,
-    logged_currents,
-    rail_loads,
-)
-from remanence.analytics.physics.regimes import RAIL, regimes
-from remanence.analytics.statistics.change import Change
+from remanence.analytics.physics.rail_load import RailLoad
 from remanence.analytics.statistics.intervals import median_interval, robust_deviation
-from remanence.analytics.statistics.level_change import level_change
-from remanence.analytics.statistics.seasoned import shift_since
 from remanence.shared.findings import Amount, Evidence, Finding, say
 
 _HIGH_WATCH, _HIGH_PLAN, _HIGH_NOW = np.log([1.10, 1.12, 1.20])
 """Rises of a coil's own current: to be watched, planned for, seen to now. Coils are made to 5 to
 10 %."""
-_SEASON = COPPER_PER_KELVIN * ROOM_KELVIN
-"""Standard deviation of a current over the year: warm copper draws less. The coils of one rail have
-it in common."""
 _SIBLING_HIGH = float(np.log(1.35))
 """The same of a coil that only its siblings are there to compare with: their tolerances add."""
 _SIBLING_SPREADS = 5.0
@@ -45,21 +33,6 @@ _SIBLING_SCORE = 0.75
 """The venue file may state another coil than the one fitted. Assumption."""
 _SIBLING_INTERVAL = 2.0
 """Deviations to either side that hold about 95 %."""
-_FEWEST_LOADED_DAYS = 2
-"""Days this week with a level before a coil is compared with its siblings. Assumption."""
-_CURRENT_FLOOR = 0.015
-"""Least deviation of a day's ln current: heat of the coil and of the room. Assumption."""
-_CURRENT_SURE_Z = 5.0
-"""Standard errors that a rise must be clear by: many locks, many weeks.
-Common practice, no source."""
-_WITHIN_METER_STEPS = 2.2
-"""A change of two of the meter's steps, and a tenth more each, is the meter's. Assumption."""
-_FEWEST_RAIL_TELLERS = 2
-"""Coils that must have told the rail's own change on a day. Assumption."""
-_TOLD_DAYS_SHARE = 0.5
-"""Where fewer days than this share have so many, the coil counts as alone on its rail: most."""
-_ALONE_SCORE = 0.6
-"""A coil alone on its rail may as well be a bad joint of the rail. Assumption."""
 
 _BLIND_COMMANDS, _BLIND_DAYS, _BLIND_SHARE = 4, 2, 0.8
 """Commands without current, days and their share, of a coil that cuts itself and has no contact:
@@ -315,64 +288,26 @@ def coil_current_high(history: History) -> list[Finding]:
     Change against the coil's own past: :mod:`remanence.analytics.statistics.level_change`. The
     figures from which it is told: common practice, no source.
     """
-    found = []
-    monday = history.week.monday.toordinal()
-    logged, held = logged_currents(history), regimes(history)
-    for name, (days, level) in logged.items():
-        change = level_change(days, level, monday, floor=_CURRENT_FLOOR)
-        if change is not None:
-            against = shift_since(days, level, change.since, monday, season=_SEASON,
-                                  floor=_CURRENT_FLOOR / 8)
-            found += _risen(history, name, change, against, alone=False)
-    for load in rail_loads(history).values():
-        for name in dict.fromkeys(name for name, _ in load.coils if name not in logged):
-            row = load.latest(name)
-            if row is None:
-                continue
-            floor = max(_CURRENT_FLOOR, float(load.floor[row]))
-            begun = held.begun(history.venue.locks_by_id[name], RAIL)
-            like = load.days >= begun.toordinal() if begun else load.days > 0
-            change = level_change(load.days[like], load.own(row)[like], monday, floor=floor)
-            if change is not None and _within_a_step(load, row, change):
-                continue
-            if change is not None:
-                told = (load.tellers >= _FEWEST_RAIL_TELLERS).mean()
-                alone = bool(told < _TOLD_DAYS_SHARE)
-                against = shift_since(load.days[like], load.own(row)[like], change.since, monday,
-                                      season=_SEASON if alone else 0.0, floor=floor / 8)
-                found += _risen(history, name, change, against, alone=alone)
-            elif (np.isfinite(load.level[row][load.days >= monday]).sum()
-                  >= _FEWEST_LOADED_DAYS):
-                found += _above_siblings(history, load, row)
-    return found
+    currents = own_currents(history)
+    found = [risen for item in currents.changed for risen in _risen(item)]
+    return found + [above for load, row in currents.without_past
+                    for above in _above_siblings(history, load, row)]
 
 
-def _within_a_step(load: RailLoad, row: int, change: Change) -> bool:
-    """Whether the change is no more than two of the meter's own steps."""
-    load_share = np.exp(change.before.level + float(np.nanmedian(load.rail)))
-    sag_volts = load_share * load.supply.rated_volts
-    change_volts = sag_volts * abs(np.expm1(change.shift))
-    return bool(change_volts < _WITHIN_METER_STEPS * load.step_volts)
-
-
-def _risen(
-    history: History, name: str, change: Change, against: tuple[float, float], *, alone: bool
-) -> list[Finding]:
-    """``against``: the rise against before, and half the width of its interval."""
-    if change.shift < _HIGH_WATCH or change.z < _CURRENT_SURE_Z:
+def _risen(item: OwnCurrent) -> list[Finding]:
+    change, lock = item.change, item.lock
+    if change.shift < _HIGH_WATCH or not item.sure:
         return []
-    lock = history.venue.locks_by_id[name]
     score = change.score(float(_HIGH_WATCH))
     urgency = "now" if change.shift >= _HIGH_NOW else "week"
     if change.shift < _HIGH_PLAN:
         urgency = "watch"
-    if alone:
-        score, urgency = min(score, _ALONE_SCORE), "week" if urgency == "now" else urgency
-    shift, half = against
-    ratio, bounds = float(np.exp(shift)), np.exp([shift - half, shift + half])
+    if item.alone:
+        score, urgency = min(score, ALONE_SCORE), "week" if urgency == "now" else urgency
+    ratio = float(np.exp(item.against[0]))
     since, low, high = change.dates()
     return [finding(
-        name, "coil-current-high", urgency, score,
+        lock.id, "coil-current-high", urgency, score,
         since=since, since_low=low, since_high=high,
         says=[
             say("draws-more", percent=Amount(100 * (ratio - 1), "%")),
@@ -380,11 +315,7 @@ def _risen(
                    stated=Amount(lock.ohms, "ohm"))] if lock.ohms else []),
             say("shorted-turns-hot"),
         ],
-        evidence=[Evidence(
-            "current-against-its-own-past-rail-s-change-taken-out", 100 * ratio, "%",
-            n=change.now.n, now_low=100 * float(bounds[0]), now_high=100 * float(bounds[1]),
-            before=100.0)],
-        not_excluded=("supply-sag",) if alone else (),
+        evidence=[item.evidence()], not_excluded=("supply-sag",) if item.alone else (),
     )]
 
 

@@ -409,8 +409,8 @@ CROSSED_CHANNELS = Condition(
     explains=(
         "no-release", "opened-unpowered", "contact-stuck", "not-reclosed", "weakening-hold",
         "sticking-catch", "slow-drop", "loaded-catch", "short-pulse", "coil-open",
-        # Each command drives the other's coil, which may draw more.
-        "coil-current-high",
+        # Each command drives the other's coil, which may draw more, or less.
+        "coil-current-high", "coil-current-low",
     ),
     takes_urgency_of=("no-release",),
 )

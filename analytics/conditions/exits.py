@@ -14,6 +14,7 @@ from remanence.analytics.conditions.fault_course import Course, course
 from remanence.analytics.history import (
     Flags,
     History,
+    Reals,
     Rows,
     commands_by_lock,
     once_per_history,
@@ -38,6 +39,9 @@ LATE_QUANTILE, LATE_FACTOR = 0.95, 1.5
 Assumption."""
 LATE_PAST = 20
 """Fewer past openings give no such quantile (calculated: 1 / (1 - 0.95))."""
+QUICK_PART, FEWEST_OF_WEEK = 0.25, 8
+"""The quantile that shows how quick a week's people are, among openings that are not late, and the
+fewest of a week that show it. A door that jams now and then leaves it as it was. Assumption."""
 PUNCTUAL_DOOR, LATE_DOOR = (1.0, 30.0), (3.0, 9.0)
 """Beta priors of the share of late openings of a sound and a faulty door: people alone are late
 one time in 30; one in four is the door. Assumption."""
@@ -149,7 +153,8 @@ def late_doors(history: History) -> list[Finding]:
     """Doors on an exit route that open late far more often than before.
 
     Only a person's push shows when such a lock released, so people may be the cause: somebody
-    checks it within the week; it never closes a room.
+    checks it within the week; it never closes a room. What is late is held against how quick the
+    people of that week are: people who are all slower make no door late.
     """
     found = []
     for lock, day, latency in _door_latencies(history):
@@ -158,7 +163,7 @@ def late_doors(history: History) -> list[Finding]:
             continue
         usual = past[:max(past.size // 2, LATE_PAST)]
         bound = LATE_FACTOR * float(np.quantile(usual, LATE_QUANTILE))
-        late = latency > bound
+        late = latency > _bounds(day, latency, usual, bound)
         rate = rate_that_matters(day, late, healthy=PUNCTUAL_DOOR, faulty=LATE_DOOR,
                                 prior=LATE_DOOR_PRIOR)
         if rate is None or rate.log_odds <= 0:
@@ -181,6 +186,22 @@ def late_doors(history: History) -> list[Finding]:
             not_excluded=("slower-people",), extra={"course": "slow mode"},
         ))
     return found
+
+
+def _bounds(day: Reals, latency: Reals, usual: Reals, bound: float) -> Reals:
+    """Beyond which time each opening is late: the bound of its usual people, further off by as
+    much as those of its week are slower. The quickest opening of all shows the lock's own part.
+    """
+    week = (day // 7).astype(np.int64)
+    lock = float(usual.min())
+    quick = max(float(np.quantile(usual[usual <= bound], QUICK_PART)) - lock, 1.0)
+    slower = np.ones(latency.size)
+    for one in np.unique(week):
+        mine = latency[(week == one) & (latency <= bound)]
+        if mine.size >= FEWEST_OF_WEEK:
+            slower[week == one] = max((float(np.quantile(mine, QUICK_PART)) - lock) / quick, 1.0)
+    out: Reals = lock + (bound - lock) * slower
+    return out
 
 
 def _door_latencies(history: History) -> Iterator[tuple[Lock, np.ndarray, np.ndarray]]:

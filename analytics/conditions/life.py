@@ -34,9 +34,11 @@ CLEAR_DAYS = 3
 """Clear days that end what is said of a rail or a controller (assumption)."""
 OF_ITS_WEEK = frozenset({"log-gap", "clock-fault"})
 """Events of one week: they do not last beyond it."""
-BY_VOLTS = frozenset({"coil-open", "coil-current-high", "self-cut-failed", "missing-suppression",
-                      "stuck-energised"})
+BY_VOLTS = frozenset({"coil-open", "coil-current-high", "coil-current-low", "self-cut-failed",
+                      "missing-suppression", "stuck-energised"})
 """What the rail's volts show of a coil."""
+CURRENTS = frozenset({"coil-current-high", "coil-current-low"})
+"""What a coil's own current shows, in per cent of what it drew."""
 SIGNS: Mapping[str, str] = {
     "no-release": "unanswered", "weakening-hold": "openings_energised",
     "opened-unpowered": "openings_unpowered", "not-reclosed": "left_open",
@@ -180,6 +182,9 @@ def _same_story(earlier: Finding, now: Finding) -> bool:
     if now.urgency == "watch" != earlier.urgency:
         return False
     known = catalogue()
+    likely = now.extra.get("likely_cause")
+    if likely is not None and likely["condition"] == earlier.condition:
+        return True  # It is told in place of that story.
     return (earlier.condition in known[now.condition].explains
             or now.condition in known[earlier.condition].explains)
 
@@ -259,10 +264,11 @@ def _as_before(item: Standing, seen: Shown) -> bool:
     sign = SIGNS.get(was.condition)
     if sign is not None and getattr(seen, sign) > 0:
         return False
-    if was.condition == "coil-current-high" and item.sag_volts and seen.sag_volts:
-        risen = was.evidence[0].now if was.evidence else None
-        if risen and risen > 100:
-            return seen.sag_volts < item.sag_volts * (1 + 100 / risen) / 2
+    if was.condition in CURRENTS and item.sag_volts and seen.sag_volts:
+        now = was.evidence[0].now if was.evidence else None
+        if now:
+            middle = item.sag_volts * (1 + 100 / now) / 2
+            return seen.sag_volts < middle if now > 100 else seen.sag_volts > middle
     level = _level(was.evidence)
     if level is not None and was.extra.get("course") in ("step", "gradual") and seen.latency_ms:
         now, before = level
@@ -285,7 +291,7 @@ def _needed(was: Finding, a_week: int) -> int:
     for item in was.evidence:
         if item.unit == "%" and item.now_low is not None and item.n and (
                 item.now is not None and 0 < item.now <= 100 and was.extra.get("course") not in (
-                    "step", "gradual") and was.condition != "coil-current-high"):
+                    "step", "gradual") and was.condition not in CURRENTS):
             return _clear_of(item.now_low / 100)
         if item.unit == "a week" and item.now_low is not None:
             return _clear_of(item.now_low / a_week)

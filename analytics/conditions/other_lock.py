@@ -17,8 +17,8 @@ from remanence.shared.findings import Finding
 from remanence.shared.tables import BASELINE_ACTIONS
 
 STEPS = frozenset({
-    "changed-unnamed", "coil-current-high", "missing-suppression", "slow-drop", "sticking-catch",
-    "weakening-hold",
+    "changed-unnamed", "coil-current-high", "coil-current-low", "missing-suppression", "slow-drop",
+    "sticking-catch", "weakening-hold",
 })
 """What another lock in the place of the old one looks like."""
 NO_STEP = ("slow mode", "from the start")

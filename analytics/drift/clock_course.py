@@ -12,10 +12,10 @@ from datetime import date, timedelta
 import numpy as np
 import polars as pl
 
-from remanence.analytics.history import History, day_ordinals
+from remanence.analytics.history import History, day_ordinals, once_per_history
 from remanence.analytics.physics.regimes import Regime
 from remanence.analytics.statistics.arrays import Ints, Reals
-from remanence.analytics.statistics.intervals import robust_deviation
+from remanence.analytics.statistics.intervals import DEVIATION_OVER_MAD, robust_deviation
 
 FEWEST_LOCKS = 3
 """Locks of a pair of clocks that must show its course: with fewer, one lock's own change would pass
@@ -33,6 +33,15 @@ REFERENCE_DAYS, LASTING_DAYS = 14, 3
 that to be told (assumption)."""
 TOLD_MS, TOLD_DEVIATIONS = 3.0, 4.0
 """How far away that is: milliseconds, and deviations of those first days (assumption)."""
+WANDER_WEEKS, NEXT_WITHIN = 4, timedelta(minutes=10)
+"""Weeks in which a clock may have wandered, so that what is judged from them is off; and how soon
+after another's a lock must answer to share its clock's error (assumption)."""
+SURE_DEVIATIONS = 5.0
+"""How far from chance what they share must be: rails and rooms move locks together by a little
+(assumption)."""
+WANDER_TIMES = 10.0
+"""What wanders by more than a tenth of a latency hides the change by which a fault begins to
+show, see :data:`remanence.analytics.physics.clock_step.FEWEST_TICKS`."""
 LEAST_MS = 0.1
 """No latency is less than this. [ms]"""
 
@@ -100,23 +109,117 @@ def clock_courses(rows: pl.DataFrame, history: History) -> dict[str, tuple[Ints,
     return {name: course for name, course in found.items() if course[0].size}
 
 
-def clock_notes(history: History) -> list[Regime]:
-    """Second clocks that began this week to run by themselves, as notes: no fault of any lock.
+@once_per_history
+def clock_wander(history: History) -> dict[str, float]:
+    """By how much the second clock of each pair wanders within a day, of those that do.
 
     Parameters
     ----------
     history : History
-        Whose.
+        ``actuations`` are used.
+
+    Returns
+    -------
+    dict of str to float
+        By the two controllers' names, standard deviation in the worst of the last weeks. [ms]
+
+    Notes
+    -----
+    A clock that is set once an hour is off by another amount each minute. Two locks that answer one
+    after the other share that, and nothing else: the mean product of their differences from their
+    usual times is its variance, and must lie far from chance.
+    """
+    rows = history.dated("actuations").with_columns(pair=pl.col("lock").replace_strict(
+        _pairs(history), default=None, return_dtype=pl.String)).filter(
+        pl.col("across_clocks") & pl.col("pair").is_not_null() & (pl.col("outcome") == "released")
+        & (pl.col("attempt").fill_null(1) == 1) & pl.col("latency_ms").is_finite()
+        & (pl.col("latency_from") != "door") & (pl.col("weeks_ago") < WANDER_WEEKS))
+    off = pl.col("latency_ms") - pl.col("latency_ms").median().over("lock", "weeks_ago")
+    spread = DEVIATION_OVER_MAD * pl.col("off").abs().median().over("lock", "weeks_ago")
+    rows = rows.with_columns(off=off).with_columns(
+        spread=spread.clip(lower_bound=LEAST_MS)).with_columns(
+        off=pl.col("off").clip(-QUICK_TIMES * pl.col("spread"), QUICK_TIMES * pl.col("spread")))
+    next_of = {name: pl.col(name).shift(-1).over("pair", "weeks_ago") for name in (
+        "lock", "command_time", "off", "spread")}
+    both = rows.sort("pair", "command_time").with_columns(
+        soon=next_of["command_time"] - pl.col("command_time") <= NEXT_WITHIN,
+        other=next_of["lock"] != pl.col("lock"), product=pl.col("off") * next_of["off"],
+        scale=pl.col("spread") * next_of["spread"]).filter("soon", "other")
+    # Each product is off by its scale: weighted by that, the steady locks tell most.
+    weight = pl.col("scale") ** -2
+    weekly = both.group_by("pair", "weeks_ago").agg(
+        variance=(pl.col("product") * weight).sum() / weight.sum(), weight=weight.sum())
+    sure = weekly.filter(pl.col("variance") * pl.col("weight").sqrt() > SURE_DEVIATIONS)
+    return dict(sure.group_by("pair").agg(pl.col("variance").max().sqrt()).sort("pair").rows())
+
+
+def wandering_locks(history: History) -> dict[str, float]:
+    """Locks whose times the wander of their two clocks hides, with that wander. [ms]
+
+    Parameters
+    ----------
+    history : History
+        ``actuations`` are used.
+
+    Returns
+    -------
+    dict of str to float
+        By lock, of those whose usual latency is less than ten times that.
+    """
+    wander = clock_wander(history)
+    if not wander:
+        return {}
+    rows = history.dated("actuations").filter(pl.col("weeks_ago") < WANDER_WEEKS)
+    usual = dict(rows.group_by("lock").agg(pl.col("latency_ms").median()).rows())
+    return {name: wander[pair] for name, pair in _pairs(history).items()
+            if pair in wander and (usual.get(name) or 0.0) < WANDER_TIMES * wander[pair]}
+
+
+def clock_notes(history: History) -> list[Regime]:
+    """What second clocks do by themselves, as notes: no fault of any lock.
+
+    Parameters
+    ----------
+    history : History
+        ``actuations`` and ``polling`` are used.
 
     Returns
     -------
     list of Regime
-        ``quantity`` ``clocks``, ``value`` the milliseconds that the clock has been off at most
-        since then.
+        ``quantity`` ``clocks``: in the week in which a clock began to run by itself, ``value`` the
+        milliseconds that it has been off at most since then; and in each week in which pairing had
+        to bring it to the other, the most that it was off then. ``wander``: one that wanders within
+        a day, by so many milliseconds. ``unclear``: days of the week on which its course could not
+        be told.
     """
+    return [*_set_apart(history), *_began_to_run(history), *(
+        Regime("controller", name.split(" ")[1], "wander", history.week.monday,
+               history.week.sunday, off, 0.0) for name, off in clock_wander(history).items())]
+
+
+def _set_apart(history: History) -> list[Regime]:
+    """Clocks that pairing brought to those of the commands."""
+    found = []
+    apart = history.polling.filter(pl.col("ahead_ms").is_not_null())
+    for (name,), part in apart.sort("day").partition_by(
+            "controller", as_dict=True, maintain_order=True).items():
+        week = part.filter(pl.col("day") >= history.week.monday)
+        unclear = week.filter(~pl.col("ahead_known")).height
+        known = week.filter("ahead_known")["ahead_ms"].abs().max()
+        told = [("clocks", known, part["day"][0])] if known is not None else []
+        told += [("unclear", float(unclear), history.week.monday)] if unclear else []
+        found += [Regime("controller", str(name), quantity, since, history.week.sunday,
+                         float(value), 0.0) for quantity, value, since in told]  # type: ignore[arg-type]
+    return found
+
+
+def _began_to_run(history: History) -> list[Regime]:
     found = []
     courses = clock_courses(history.dated("actuations"), history)
+    apart = set(history.polling.filter(pl.col("ahead_ms").is_not_null())["controller"])
     for name, (days, course) in courses.items():
+        if name.split(" ")[1] in apart:
+            continue
         first = course[days < days[0] + REFERENCE_DAYS]
         off = np.abs(course - np.median(first))
         away = off > max(TOLD_MS, TOLD_DEVIATIONS * robust_deviation(first))

@@ -15,6 +15,7 @@ import polars as pl
 from remanence.analytics.pairing.commands import BREAKS, LAST_WORDS
 from remanence.analytics.pairing.edges import EDGES
 from remanence.analytics.pairing.rails import MEASURED
+from remanence.analytics.pairing.second_clock import CLOCKS, LEVELS
 from remanence.analytics.pairing.wiring import Wiring
 
 BEGINNING = -(1 << 52)
@@ -24,10 +25,12 @@ TIME, REAL = pl.Int64(), pl.Float64()
 
 SCHEMAS = {
     "locks": {"lock": pl.String(), "resume": TIME, "contact_since": TIME},
-    "commands": {**EDGES, "others_on": TIME, "resolution_ms": REAL, "clock_ms": REAL},
+    "commands": {**EDGES, "others_on": TIME, "resolution_ms": REAL, "clock_ms": REAL,
+                 "ahead": TIME, "again": TIME},
     "contacts": {**EDGES, "other_lock": pl.String(), "other_time": TIME},
     "figures": {"lock": pl.String(), "start": TIME, **dict.fromkeys(MEASURED, REAL)},
     "breaks": dict(BREAKS), "last_words": dict(LAST_WORDS),
+    "clocks": dict(CLOCKS), "levels": dict(LEVELS),
 }
 """The tables' columns; names of locks are of their Enum."""
 
@@ -52,6 +55,10 @@ class CarryOver:
     """BREAKS that these commands may fall into."""
     last_words: pl.DataFrame
     """LAST_WORDS."""
+    clocks: pl.DataFrame
+    """CLOCKS: pairs of clocks, and what the second of each was ahead."""
+    levels: pl.DataFrame
+    """LEVELS: what locks across clocks usually take."""
     until: int = BEGINNING
 
     @classmethod

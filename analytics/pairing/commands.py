@@ -82,6 +82,30 @@ def pulses(edges: pl.DataFrame, wiring: Wiring) -> pl.DataFrame:
                 done_at=pl.when("pulsed").then(latest).otherwise("start") + REACH_US * PLACES))
 
 
+def with_repeats(edges: pl.DataFrame, said: pl.DataFrame) -> pl.DataFrame:
+    """Command edges with ``again``: when the level that each begins was last said again.
+
+    Parameters
+    ----------
+    edges : polars.DataFrame
+        EDGES of commands with ``again`` as it is known so far; by lock and time.
+    said : polars.DataFrame
+        Records of commands: ``lock``, ``time`` (an instant) and ``on``.
+
+    Returns
+    -------
+    polars.DataFrame
+        The same edges; ``again`` is null where the level was said once.
+    """
+    since = edges.select("lock", "time", begun="time", level="on")
+    again = said.sort("lock", "time").join_asof(
+        since, on="time", by="lock", check_sortedness=False).filter(
+        (C.on == C.level) & (C.time > C.begun)).group_by("lock", time="begun").agg(
+        said_again=C.time.max())
+    return edges.join(again, on=["lock", "time"], how="left", maintain_order="left").with_columns(
+        again=pl.max_horizontal("again", "said_again")).drop("said_again")
+
+
 def coils_on(edges: pl.DataFrame, wiring: Wiring) -> pl.DataFrame:
     """Stretches with the coil on.
 
@@ -95,12 +119,12 @@ def coils_on(edges: pl.DataFrame, wiring: Wiring) -> pl.DataFrame:
     Returns
     -------
     polars.DataFrame
-        ``lock``, ``start``, ``run``, ``ended`` (the next edge) and ``lasts``; ``end`` is null while
-        it lasts and where the controller was started anew in between.
+        ``lock``, ``start``, ``run``, ``ended`` (the next edge), ``again`` and ``lasts``; ``end`` is
+        null while it lasts and where the controller was started anew in between.
     """
     told = edges.join(wiring.of_locks("pulsed"), on="lock", maintain_order="left").with_columns(
         ended=later("time", 1), run_then=later("run", 1)).filter(C.on == C.pulsed)
-    return told.select("lock", "run", "ended", start="time", lasts=C.ended.is_null(),
+    return told.select("lock", "run", "ended", "again", start="time", lasts=C.ended.is_null(),
                        end=pl.when(C.run == C.run_then).then("ended"))
 
 
@@ -138,7 +162,7 @@ def with_waits(
     Parameters
     ----------
     commands : polars.DataFrame
-        From :func:`pulses`.
+        From :func:`pulses`, with ``ahead`` [us]: so much later the watcher stamps.
     breaks, last_words : polars.DataFrame
         BREAKS and LAST_WORDS of the controllers. [us]
 
@@ -155,7 +179,8 @@ def with_waits(
         allow_exact_matches=False, check_sortedness=False)
     found = found.join(last_words.select(_whole_tick("time"), watcher="controller"), on="watcher",
                        how="left")
-    limit = pl.max_horizontal(pl.coalesce("break_at", "time"), "start")
+    limit = pl.max_horizontal(
+        pl.coalesce("break_at", "time") - C.ahead.fill_null(0) * PLACES, "start")
     broke_off = C.natural.is_null() | (limit < C.natural)
     return found.with_columns(
         wait_end=pl.min_horizontal("natural", limit), broke_off=broke_off,

@@ -139,7 +139,7 @@ def releases(
     told = nearest(told, "start", opens, "first_edge", strategy="forward", release="first_edge",
                    edges="edges")
     was_open = C.was_open.fill_null(value=False)
-    seen = C.open_value.is_not_null() & (
+    seen = C.open_value.is_not_null() & C.ahead.is_not_null() & (
         ~C.sense_learned | (C.contact_since <= C.wait_end).fill_null(value=False))
     there = (C.release <= C.wait_end) & (C.release < C.following).fill_null(value=True)
     told = told.with_columns(seen=seen, released=seen & ~was_open & there.fill_null(value=False))

@@ -124,7 +124,8 @@ def polling_of(records: pl.DataFrame) -> pl.DataFrame:
     -------
     polars.DataFrame
         Columns ``controller``, ``day``, ``resolution_ms`` (the polling period where one shows, else
-        the clock's step), ``edges`` and ``clock_ms`` of POLLING, by controller and day.
+        the clock's step), ``edges`` and ``clock_ms`` of POLLING, by controller and day;
+        ``ahead_ms`` and ``ahead_known`` null.
     """
     # A level that is said again was not seen to change then: repeats tell nothing of a poll. The
     # first record of a day is taken for a change, whatever days are looked at together.

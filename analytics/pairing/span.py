@@ -20,10 +20,12 @@ from remanence.analytics.pairing.commands import (
     later,
     pulses,
     with_others_on,
+    with_repeats,
     with_waits,
 )
 from remanence.analytics.pairing.edges import (
     DAY_US,
+    EDGES,
     PLACES,
     changes,
     command_records,
@@ -40,6 +42,13 @@ from remanence.analytics.pairing.movements import (
 )
 from remanence.analytics.pairing.polling import polling_of
 from remanence.analytics.pairing.readings import Stretch
+from remanence.analytics.pairing.second_clock import (
+    latest_answers,
+    on_first_clock,
+    second_clocks,
+    with_ahead,
+    with_course,
+)
 from remanence.analytics.pairing.windows import NEVER
 from remanence.analytics.pairing.wiring import Wiring
 
@@ -90,12 +99,20 @@ def pair_span(
     Span
     """
     polling = polling_of(records)
-    fresh = _fresh_commands(records, carried, polling, wiring)
-    edges = pl.concat([carried.commands, fresh]).sort("lock", "time")
+    ordered = command_records(records, wiring)
+    fresh = _fresh_commands(ordered, carried, polling, wiring)
     said = contact_records(records, wiring)
-    moved = with_near_commands(changes(said, _levels(carried.contacts)), edges)
+    shown = changes(said, _levels(carried.contacts))
+    lines, clocks, levels = second_clocks(wiring, fresh, shown, carried.clocks, carried.levels)
+    fresh = with_ahead(fresh, lines, wiring).with_columns(again=pl.lit(None, pl.Int64))
+    edges = with_repeats(pl.concat([
+        carried.commands, fresh.select(carried.commands.columns)]).sort("lock", "time"), ordered)
+    shown = on_first_clock(shown, lines, wiring, carried.contacts)
+    moved = with_near_commands(shown, edges)
     contacts = pl.concat([carried.contacts, moved]).sort("lock", "time")
-    first_said = said.group_by("lock").agg(said=C.time.min())
+    first_said = on_first_clock(
+        said.group_by("lock").agg(C.time.min()).sort("lock"), lines, wiring).rename(
+        {"time": "said"})
     locks = carried.locks.join(first_said, on="lock", how="left", maintain_order="left").select(
         "lock", "resume", contact_since=pl.coalesce("contact_since", "said"))
 
@@ -117,13 +134,14 @@ def pair_span(
     news, new_moves = (
         frame.join(begun, on="lock", maintain_order="left").filter(C(time) >= C.begun)
         for frame, time in ((commands, "start"), (moves, "first_edge")))
-    resume = _resume(news, new_moves, wiring, until)
+    resume = _resume(news, new_moves, latest_answers(clocks, until, wiring), wiring, until)
     news, new_moves = (frame.join(resume, on="lock", maintain_order="left")
                        for frame in (news, new_moves))
     is_done, has_settled = C.start < C.resume, C.first_edge < C.resume
     final = _tables(wiring, news.filter(is_done), new_moves.filter(has_settled),
                     coils.filter(~C.lasts & (C.ended >= carried.until * PLACES)))
-    final |= {"rail_hours": seen.rail_hours, "activity": seen.activity, "polling": polling}
+    final |= {"rail_hours": seen.rail_hours, "activity": seen.activity,
+              "polling": with_course(polling, lines)}
     unfinished = _tables(wiring, news.filter(~is_done), new_moves.filter(~has_settled),
                          coils.filter("lasts"))
 
@@ -142,7 +160,7 @@ def pair_span(
         figures=figures.join(known, on=["lock", "start"], how="semi"),
         breaks=breaks.join(earliest, on="controller").filter(
             C("first") * PLACES > C.needed).select(breaks.columns),
-        last_words=last_words, until=until))
+        last_words=last_words, clocks=clocks, levels=levels, until=until))
 
 
 def _levels(edges: pl.DataFrame) -> pl.DataFrame:
@@ -151,16 +169,16 @@ def _levels(edges: pl.DataFrame) -> pl.DataFrame:
 
 
 def _fresh_commands(
-    records: pl.DataFrame, carried: CarryOver, polling: pl.DataFrame, wiring: Wiring
+    said: pl.DataFrame, carried: CarryOver, polling: pl.DataFrame, wiring: Wiring
 ) -> pl.DataFrame:
     """The span's own command edges, with what is known of them now and not later."""
     before = _levels(carried.commands)
-    edges = with_others_on(changes(command_records(records, wiring), before), before, wiring)
+    edges = with_others_on(changes(said, before), before, wiring)
     return (edges.with_columns(day=(C.time // (DAY_US * PLACES)).cast(pl.Int32).cast(pl.Date))
             .join(wiring.of_locks(controller="contact_controller"), on="lock",
                   maintain_order="left")
             .join(polling, on=["controller", "day"], how="left", maintain_order="left")
-            .select(carried.commands.columns))
+            .select(*EDGES, "others_on", "resolution_ms", "clock_ms"))
 
 
 def _tables(
@@ -175,26 +193,30 @@ def _tables(
 
 
 def _resume(
-    commands: pl.DataFrame, moves: pl.DataFrame, wiring: Wiring, until: int
+    commands: pl.DataFrame, moves: pl.DataFrame, late: pl.DataFrame, wiring: Wiring, until: int
 ) -> pl.DataFrame:
     """``lock`` and ``resume``, an instant: up to it no later record can change a row.
 
-    That is ``until``, or where the first row begins that later records may change.
+    That is ``until``, so much earlier as answers may be stamped ``late``, or where the first row
+    begins that later records may change.
     """
+    ends = late.select("lock", ends=(until - C.late) * PLACES)
     until *= PLACES
-    unsettled = C.last_edge + wiring.settle_us * PLACES >= until
+    commands, moves = (frame.join(ends, on="lock", maintain_order="left")
+                       for frame in (commands, moves))
+    unsettled = C.last_edge + wiring.settle_us * PLACES >= C.ends
     held = moves.group_by("lock").agg(
         moved=C.first_edge.filter(unsettled | (C.opening & C.closed.is_null())).min(),
         waiting=C.first_edge.filter(unsettled).max())
     commands = commands.join(held, on="lock", how="left", maintain_order="left")
     open_still = (C.outcome == "released") & C.relock.is_null() & C.following.is_null()
-    lasts = (C.natural.is_null() | (C.natural >= until) | C.undecided | open_still
+    lasts = (C.natural.is_null() | (C.natural >= C.ends) | C.undecided | open_still
              | (C.done_at >= until) | (C.start <= C.waiting).fill_null(value=False))
     first = commands.filter(lasts).group_by("lock").agg(commanded=C.start.min())
-    told = wiring.of_locks()
+    told = ends
     for found in (held, first):
         told = told.join(found, on="lock", how="left", maintain_order="left")
-    told = told.select("lock", resume=pl.min_horizontal("moved", "commanded", pl.lit(until)))
+    told = told.select("lock", resume=pl.min_horizontal("moved", "commanded", "ends"))
     # Never within a command's wait: go back to where that command began.
     inside = commands.join(told, on="lock", maintain_order="left").filter(
         (C.start < C.resume) & (C.natural >= C.resume).fill_null(value=True))

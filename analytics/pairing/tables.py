@@ -67,7 +67,8 @@ def contact_changes(moves: pl.DataFrame) -> pl.DataFrame:
 def energisings(stretches: pl.DataFrame) -> pl.DataFrame:
     """ENERGISINGS, ``cut_ms`` left null."""
     return _table(stretches.with_columns(
-        start=_time("start"), end=_time("end"), on_ms=_ms("start", "end")), ENERGISINGS)
+        start=_time("start"), end=_time("end"), on_ms=_ms("start", "end"),
+        again_ms=_ms("start", "again")), ENERGISINGS)
 
 
 def with_cuts(stretches: pl.DataFrame, actuations: pl.DataFrame) -> pl.DataFrame:

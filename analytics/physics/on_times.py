@@ -51,14 +51,26 @@ DUTY_DECIMALS = 9
 USUAL_SAMPLE_MS = 10.0
 """Spacing of the readings where it is not known. [ms]"""
 
+PULSE_TIMES, LEAST_TIMED = 1.5, 5
+"""A command that was said on again and ended within so many of its lock's usual pulses after that
+was two commands; and the fewest pulses that are usual (assumption)."""
+
+HELD_SHARE, RECENT_ENDS = 1 / 2000, 1000
+"""Share of commands that are held for long in an ordinary venue (assumption). Where a greater one
+of a controller's last ends is lost, a command without an end was more likely switched off."""
+
+LOADED_SHARE = 0.5
+"""A rail that is still down by this share of the lock's usual sag feeds its coil (assumption)."""
+
 END_LOST_MS, END_LOST_TIMES, OPENS_AT_LAST_MS = 10_000.0, 5.0, 600_000.0
 """A latch that is on by its command for so long was switched off before, and the record is lost,
 where its rail was loaded for less than one part of so many, where its catch locked again so long
-before the end, or where it first opened after the last time: nobody holds a button for ten minutes
-until a lock opens. A held button keeps the rail loaded and the catch open (assumption)."""
+before the end, where it was said on again just before the end, or where it first opened after the
+last time: nobody holds a button for ten minutes until a lock opens. A held button keeps the rail
+loaded and the catch open (assumption)."""
 
 _CUT_BY = ("lock", "command_time", "outcome", "latency_ms", "pulse_ms", "sag_ms", "sample_ms",
-           "relock_ms")
+           "relock_ms", "sag_volts", "end_sag_volts")
 
 
 def on_times(
@@ -75,9 +87,9 @@ def on_times(
         The locks, and ``duty_window_s``.
     actuations : polars.DataFrame, optional
         Columns ``lock``, ``command_time``, ``outcome``, ``latency_ms``, ``pulse_ms``, ``sag_ms``,
-        ``sample_ms`` and ``relock_ms`` of ACTUATIONS. They show when a self-cutting lock opened
-        where its cut was not seen (without them the length of such an energising is unknown),
-        and which commands ended although the record of it was lost.
+        ``sample_ms``, ``relock_ms``, ``sag_volts`` and ``end_sag_volts`` of ACTUATIONS. They show
+        when a self-cutting lock opened where its cut was not seen (without them the length of such
+        an energising is unknown), and which commands ended although the record of it was lost.
     until : datetime or mapping of str to datetime, optional
         Where a lock's last energising has no end, it is taken to last until then: for all
         locks, or for those named (:func:`lasting_until`).
@@ -116,6 +128,8 @@ def on_times(
         _locked=pl.when(pl.col("lock").is_in(catches)).then(
             pl.col("latency_ms") + pl.col("relock_ms") + END_LOST_MS),
         _whole=loaded_throughout("sag_ms", "pulse_ms", "sample_ms"),
+        _loaded=(pl.col("end_sag_volts") > LOADED_SHARE * pl.col("sag_volts").median().over(
+            "lock")).fill_null(False),
     ).unique(["lock", "start"], keep="first", maintain_order=True)
     frame = frame.join(opened, on=["lock", "start"], how="left", maintain_order="left")
     commanded = pl.coalesce("on_ms", _span_until(until))
@@ -130,15 +144,46 @@ def on_times(
     lost = (commanded > END_LOST_MS).fill_null(False) & (
         (commanded > pl.col("_off")).fill_null(False)
         | (commanded > pl.col("_locked")).fill_null(False)
-        | (pl.col("latency_ms") > OPENS_AT_LAST_MS).fill_null(False))
+        | (pl.col("latency_ms") > OPENS_AT_LAST_MS).fill_null(False)
+        | _two_commands())
     on = pl.when(pl.col("lock").is_in(cutting)).then(cut).when(~lost).then(commanded)
     frame = frame.select(
-        "lock", "start", on_ms=on, end_lost=lost,
+        "lock", "start", on_ms=on, end_lost=lost, loaded=pl.col("_loaded").fill_null(False),
         lasting=(pl.col("on_ms").is_null() & (on >= commanded)).fill_null(False),
     )
+    frame = _without_likely_lost(frame, venue)
     window = venue.limits.duty_window_s
     parts = [_with_duty(part, window) for part in frame.partition_by("lock", maintain_order=True)]
     return ON_TIMES.conform(pl.concat(parts)) if parts else ON_TIMES.empty()
+
+
+def _two_commands() -> pl.Expr:
+    """Whether an energising was told on again, and off soon after that as after any command.
+
+    A program that only repeats what is on does not do so just before it switches off.
+    """
+    usual = pl.col("on_ms").median().over("lock")
+    many = pl.col("on_ms").count().over("lock") > LEAST_TIMED
+    after = pl.col("on_ms") - pl.col("again_ms")
+    return (many & (after <= PULSE_TIMES * usual)).fill_null(False)
+
+
+def _without_likely_lost(frame: pl.DataFrame, venue: Venue) -> pl.DataFrame:
+    """On-times without those of commands that lasted to the end of the log while nothing shows a
+    coil on, where the record of their end was likelier lost: by the share of ends that the
+    controller is known to lose.
+    """
+    told = frame.with_columns(controller=pl.col("lock").replace_strict(
+        {lock.id: lock.command_controller for lock in venue.locks}, default=None,
+        return_dtype=pl.String))
+    shares = told.sort("start").group_by("controller").agg(
+        lost=pl.col("end_lost").tail(RECENT_ENDS).mean())
+    unknown = pl.col("lasting") & ~pl.col("loaded") & (pl.col("on_ms") > END_LOST_MS) & (
+        pl.col("lost") > HELD_SHARE)
+    return told.join(shares, on="controller", how="left", maintain_order="left").with_columns(
+        on_ms=pl.when(~unknown.fill_null(False)).then("on_ms"),
+        lasting=pl.col("lasting") & ~unknown.fill_null(False)).drop(
+        "controller", "lost", "loaded")
 
 
 @once_per_history

@@ -94,7 +94,7 @@ def _later(scenario, lock, log_change, day):
     life.wander = life.wander + log_change * (np.arange(scenario.days) >= day)
 
 
-@_cause("bad joint", UNCUT, 4)
+@_cause("bad joint", UNCUT, 4, "coil-current-low")
 def _joint(scenario, lock, day, rng):
     """Ohms in its wire: it draws less, and is slower for it."""
     draws = float(rng.uniform(0.6, 0.92))

@@ -6,6 +6,8 @@ import polars as pl
 import pytest
 
 from remanence.analytics.conditions.coil_circuit import circuit, coil_current_high
+from remanence.analytics.conditions.diagnosis import diagnose
+from remanence.analytics.conditions.joint import coil_current_low
 from remanence.analytics.conditions.self_cut import self_cut_failed
 from remanence.analytics.conditions.switch_off import missing_suppression
 from tests.analytics.conditions.said import ids, values
@@ -425,3 +427,38 @@ def test_one_step_of_a_coarse_meter_is_no_change():
         row["volts_before"] = step * np.round(row["volts_before"] / step)
     frame = pl.concat([of_lock(lock, 6, coarse, noise=0.005) for lock in where.locks])
     assert judged(frame, where=where, judges=[coil_current_high]) == []
+
+
+# Too little current.
+
+
+def weaker(share):
+    def fault(row, day):
+        if day >= 35:
+            row["sag_volts"] *= share
+            row["volts_min"] = row["volts_before"] - row["sag_volts"]
+    return fault
+
+
+@pytest.mark.parametrize(("share", "expected"), [
+    (0.70, [("a", "coil-current-low")]), (0.93, [])])
+def test_ohms_in_a_coil_s_circuit_take_current(share, expected):
+    found = judged(house(6, {"a": weaker(share)}), judges=[coil_current_low, coil_current_high])
+    assert names(found) == expected
+    if found:
+        (item,) = found
+        assert (item.urgency, item.score > 0.9) == ("week", True)
+        assert item.evidence[0].now == pytest.approx(100 * share, abs=3)
+
+
+def test_a_bad_joint_is_no_catch_that_sticks():
+    """It is slower, and draws less: what sticks draws what it drew."""
+    def joint(row, day):
+        weaker(0.7)(row, day)
+        if day >= 35 and row["latency_ms"]:
+            row["latency_ms"] *= 1.4
+            row["waited_ms"] = row["latency_ms"]
+    history = at_week(HOUSE, 5, actuations=house(6, {"a": joint}))
+    told = [(f.subject, f.condition) for f in diagnose(history) if f.subject == "a"]
+    assert ("a", "coil-current-low") in told
+    assert ("a", "sticking-catch") not in told

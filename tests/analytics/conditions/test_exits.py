@@ -10,6 +10,7 @@ import pytest
 
 from remanence.analytics.conditions.diagnosis import diagnose
 from remanence.analytics.conditions.exits import held_on_way_out, late_doors
+from remanence.analytics.conditions.latency import slow_drop
 from remanence.shared.tables import ACTUATIONS
 from tests.analytics.physics.latency_rows import FIRST_MONDAY, actuations, history_at, lock
 
@@ -93,3 +94,20 @@ def test_people_who_are_slower_are_no_slow_magnet():
         "door": lambda days: np.where(days >= 50, np.log(1.6), 0.0)})
     found = [f for f in diagnose(history_at(LOCKS, rows, WEEK)) if f.subject == "door"]
     assert all(f.urgency != "now" for f in found if f.condition != "release-test-due")
+
+
+def with_people(rows, times, jams, seed):
+    """Its people take a second, from the seventh week on so many times as long; a door may jam."""
+    rng = np.random.default_rng(seed)
+    later = (rows["command_time"].dt.date() >= FIRST_MONDAY + timedelta(weeks=6)).to_numpy()
+    person = 600.0 * rng.gamma(2.0, 1.0, rows.height) * np.where(later, times, 1.0)
+    person += np.where(later & (rng.random(rows.height) < jams), rng.uniform(4e3, 9e3), 0.0)
+    return rows.with_columns(latency_ms=pl.col("latency_ms") + pl.Series(person))
+
+
+@pytest.mark.parametrize("seed", range(4))
+@pytest.mark.parametrize(("times", "jams", "slow"), [(2.0, 0.0, False), (1.0, 0.25, True)])
+def test_people_who_take_twice_as_long_say_nothing_of_the_magnet(times, jams, slow, seed):
+    rows = with_people(actuations([DOOR], weeks=10, seed=54), times, jams, seed)
+    history = history_at([DOOR], rows, WEEK)
+    assert bool(late_doors(history) or slow_drop(history)) is slow

@@ -8,7 +8,11 @@ from datetime import timedelta
 import numpy as np
 import polars as pl
 
-from remanence.analytics.drift.clock_course import clock_notes, without_clock_course
+from remanence.analytics.drift.clock_course import (
+    clock_notes,
+    wandering_locks,
+    without_clock_course,
+)
 from tests.analytics.physics.latency_rows import FIRST_MONDAY, actuations, history_at, lock
 
 LOCKS = [replace(lock(f"latch-{n}"), command=f"a/q{n}", contact=f"b/i{n}") for n in range(5)]
@@ -76,3 +80,46 @@ def test_a_day_that_two_locks_show_alike_is_taken_out_too():
     history = history_at(LOCKS[:3], rows, 5)
     kept = without_clock_course(history.dated("actuations"), history)
     assert spread(kept) < 0.5 * spread(history.dated("actuations"))
+
+
+def set_each_hour(locks, rows, gains_ms):
+    """The rows by a second clock that gains so much in an hour and is then set."""
+    minute = pl.col("command_time").dt.minute() + pl.col("command_time").dt.second() / 60
+    return rows.with_columns(
+        latency_ms=pl.col("latency_ms") + gains_ms * minute / 60, across_clocks=pl.lit(True))
+
+
+def games(locks, weeks):
+    """Releases one lock after the other, three minutes apart, as games are."""
+    rows = actuations(locks, weeks=weeks, seed=9, per_week=42, no_release=0.0, noise=0.05)
+    nth = pl.int_range(pl.len()).over("lock", pl.col("command_time").dt.date())
+    place = pl.col("lock").str.split("-").list.last().cast(pl.Int64)
+    day = pl.col("command_time").dt.truncate("1d")
+    return rows.with_columns(nth=nth).with_columns(command_time=day + pl.duration(
+        seconds=36_000 + 4500 * pl.col("nth") + 170 * place + 400)).drop("nth")
+
+
+def test_a_clock_that_is_set_each_hour_hides_quick_locks_and_no_others():
+    locks = [*LOCKS, *(replace(lock(f"magnet-{n}", kind="magnet"), command=f"a/m{n}",
+                               contact=f"b/j{n}") for n in (5, 6))]
+    rows = games(locks, 6)
+    assert wandering_locks(history_at(locks, rows.with_columns(across_clocks=pl.lit(True)), 5)) \
+        == {}
+    history = history_at(locks, set_each_hour(locks, rows, 36.0), 5)
+    hidden = wandering_locks(history)
+    assert set(hidden) == {item.id for item in LOCKS}
+    assert 7 < hidden["latch-0"] < 14  # calculated: 36 ms / sqrt(12) is 10.4 ms
+    (note,) = clock_notes(history)
+    assert (note.subject, note.quantity) == ("b", "wander")
+
+
+def test_a_clock_that_pairing_had_to_bring_over_is_noted_while_it_is_apart():
+    rows = actuations(LOCKS, weeks=3, seed=6, no_release=0.0)
+    days = [FIRST_MONDAY + timedelta(days=n) for n in range(14)]
+    polling = pl.DataFrame({
+        "controller": ["b"] * 14, "day": days,
+        "ahead_ms": [None] * 9 + [1700.0, 3400.0, 3400.0, 6900.0, 8600.0],
+        "ahead_known": [None] * 9 + [True, True, False, True, True]})
+    told = clock_notes(history_at(LOCKS, rows, 1, polling=polling))
+    assert [(note.quantity, note.value, note.since) for note in told] == [
+        ("clocks", 8600.0, days[9]), ("unclear", 1.0, days[7])]

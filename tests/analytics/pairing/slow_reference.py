@@ -263,6 +263,15 @@ class SlowPairing(SlowRails):
                 })
         return sorted(out, key=lambda r: (r["lock"], r["time"]))
 
+    def again(self, lock, edges, i):
+        """When it was last said on again after that edge, before the next."""
+        begun = edges[i][0]
+        until = edges[i + 1][0] if i + 1 < len(edges) else None
+        said = [t for t, c, q, v, _ in self.records
+                if c == lock.command and q == "command" and t > begun
+                and (until is None or t < until) and (v > 0.5) == bool(lock.command_energised)]
+        return ms(begun, max(said)) if said else None
+
     def energisings(self):
         out = []
         for lock in self.venue.locks:
@@ -278,6 +287,6 @@ class SlowPairing(SlowRails):
                     "lock": lock.id, "start": instant(time),
                     "end": instant(end) if end is not None else None,
                     "on_ms": ms(time, end) if end is not None else None,
-                    "cut_ms": cuts.get(time),
+                    "cut_ms": cuts.get(time), "again_ms": self.again(lock, edges, i),
                 })
         return sorted(out, key=lambda r: (r["lock"], r["start"]))

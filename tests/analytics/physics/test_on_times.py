@@ -92,3 +92,47 @@ def test_one_that_was_cut_does_not_last_though_its_command_does():
         {"controller": "north", "hour": START, "last": START + timedelta(minutes=9), "runs": 1}]))
     history = at_week(venue(latch("a")), 3, energisings=rows, activity=activity)
     assert times_of(history)["on_ms"].to_list() == [540_000.0]
+
+
+def pulses_of(*names, each=40):
+    """Ordinary commands of 250 ms, of each of these locks one every two minutes."""
+    return [(name, 120 * n, 250.0, None) for name in names for n in range(each)]
+
+
+def told_again(rows, lock, at_ms):
+    begins = (pl.col("lock") == lock) & (pl.col("on_ms").is_null() | (pl.col("on_ms") > 1000))
+    return rows.with_columns(again_ms=pl.when(begins).then(at_ms).otherwise("again_ms"))
+
+
+@pytest.mark.parametrize(("again_ms", "known"), [
+    (4_000_000.0, False),  # and off 250 ms later: two commands, whose first end is lost
+    (60_000.0, True),  # a program that repeats what is on, long before the end
+    (None, True),
+])
+def test_on_again_just_before_the_end_shows_that_an_end_was_lost(again_ms, known):
+    place = venue(latch("a"))
+    rows = energised(*pulses_of("a"), ("a", 5000, 4_000_250.0, None))
+    found = on_times(told_again(rows, "a", again_ms), place).tail(1)
+    assert found["end_lost"].to_list() == [not known]
+    assert found["on_ms"].is_not_null().to_list() == [known]
+    if known:
+        return
+    week = at_week(place, 3, energisings=told_again(rows, "a", again_ms))
+    assert not hot_coil(week)
+    assert not over_long_energising(week)
+
+
+@pytest.mark.parametrize(("lost", "loaded", "lasting"), [
+    (True, False, False), (True, True, True), (False, False, True)])
+def test_an_end_that_never_comes_was_lost_where_the_controller_loses_ends(lost, loaded, lasting):
+    place = venue(latch("a"), latch("b"))
+    rows = energised(*pulses_of("a", "b"), ("a", 6000, None, None),
+                     *([("b", 5000, 900_250.0, None)] if lost else []))
+    rows = told_again(rows, "b", 900_000.0)
+    last = ACTUATIONS.conform(pl.DataFrame({
+        "lock": ["a"] * 3, "command_time": [START + timedelta(seconds=at) for at in (
+            0, 120, 6000)], "sag_volts": [0.4, 0.4, None],
+        "end_sag_volts": [None, None, 0.4 if loaded else 0.0]},
+        schema_overrides={"command_time": pl.Datetime("us", "UTC")}))
+    found = on_times(rows, place, last, until=START + timedelta(hours=4))
+    assert found.filter(pl.col("lock") == "a")["lasting"].to_list()[-1] is lasting

@@ -1,0 +1,70 @@
+"""The condition coil-current-low: a coil draws less than it did, as ohms are in its circuit."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from remanence.analytics.conditions.condition import PULSED, Condition, finding
+from remanence.analytics.conditions.evidence import raised_on_way_out
+from remanence.analytics.conditions.own_current import ALONE_SCORE, OwnCurrent, own_currents
+from remanence.analytics.history import History
+from remanence.shared.findings import Amount, Finding, say
+
+_LOW, _FAR_LOW = np.log([0.85, 0.80])
+"""Falls of a coil's own current: to be told, and far beyond what another coil or a warm one draws
+less. Coils are made to 5 to 10 %, and 40 K of warmth takes off 14 % (calculated: copper)."""
+
+
+def coil_current_low(history: History) -> list[Finding]:
+    """Coils that draw less than they did, less the rail's own change.
+
+    A joint, plug or wire of some ohms takes current and pull from the coil: it is slower for it,
+    and looks like a catch that sticks, which would draw what it drew. A coil that cuts itself is
+    left out, as how long its load lasts changes how deep it is read; so are magnets, one of whose
+    windings may be open.
+
+    Parameters
+    ----------
+    history : History
+        The venue's tables up to the end of the week; ``amps`` and ``sag_volts`` of its
+        actuations tell.
+
+    Returns
+    -------
+    list of Finding
+        ``coil-current-low``: from 15 % down.
+    """
+    return [_fallen(item) for item in own_currents(history).changed
+            if item.lock.pulsed and not item.lock.self_cut and item.sure
+            and item.change.shift <= _LOW]
+
+
+def _fallen(item: OwnCurrent) -> Finding:
+    lock, change = item.lock, item.change
+    score = change.score(float(_LOW))
+    if item.alone:
+        score = min(score, ALONE_SCORE)
+    far = change.shift <= _FAR_LOW
+    since, low, high = change.dates()
+    ratio = float(np.exp(item.against[0]))
+    return finding(
+        lock.id, "coil-current-low", raised_on_way_out("week", lock) if far else "plan", score,
+        since=since, since_low=low, since_high=high,
+        says=[
+            say("draws-less", percent=Amount(100 * (1 - ratio), "%")),
+            *([say("ohms-in-circuit", more=Amount(lock.ohms * (1 / ratio - 1), "ohm"))]
+              if lock.ohms else []),
+            say("bad-joint-hot"),
+        ],
+        evidence=[item.evidence()],
+        not_excluded=("supply-sag",) if item.alone else ("hot-coil",),
+    )
+
+
+COIL_CURRENT_LOW = Condition(
+    "coil-current-low", (coil_current_low,),
+    ("current-against-its-own-past-rail-s-change-taken-out",), mechanisms=PULSED,
+    # Less current pulls less, and later; in the end not at all.
+    explains=("sticking-catch", "loaded-catch", "no-release", "short-pulse"),
+    takes_urgency_of=("no-release",), keeps_in=True,
+)

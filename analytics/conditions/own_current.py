@@ -1,0 +1,136 @@
+"""How the current of each lock's coil has changed, with what the rail does to all taken out."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from remanence.analytics.history import History, once_per_history
+from remanence.analytics.physics.cable import COPPER_PER_KELVIN
+from remanence.analytics.physics.rail_load import (
+    ROOM_KELVIN,
+    RailLoad,
+    logged_currents,
+    rail_loads,
+)
+from remanence.analytics.physics.regimes import RAIL, regimes
+from remanence.analytics.statistics.change import Change
+from remanence.analytics.statistics.level_change import level_change
+from remanence.analytics.statistics.seasoned import shift_since
+from remanence.shared.findings import Evidence
+from remanence.shared.venue import Lock
+
+_SEASON = COPPER_PER_KELVIN * ROOM_KELVIN
+"""Standard deviation of a current over the year: warm copper draws less. The coils of one rail have
+it in common."""
+_FEWEST_LOADED_DAYS = 2
+"""Days this week with a level before a coil is compared with its siblings. Assumption."""
+_FLOOR = 0.015
+"""Least deviation of a day's ln current: heat of the coil and of the room. Assumption."""
+_SURE_Z = 5.0
+"""Standard errors that a rise must be clear by: many locks, many weeks.
+Common practice, no source."""
+_WITHIN_METER_STEPS = 2.2
+"""A change of two of the meter's steps, and a tenth more each, is the meter's. Assumption."""
+_FEWEST_RAIL_TELLERS = 2
+"""Coils that must have told the rail's own change on a day. Assumption."""
+_TOLD_DAYS_SHARE = 0.5
+"""Where fewer days than this share have so many, the coil counts as alone on its rail: most."""
+ALONE_SCORE = 0.6
+"""A coil alone on its rail may as well be a bad joint of the rail. Assumption."""
+
+
+@dataclass(frozen=True)
+class OwnCurrent:
+    """How the current of one coil has changed, in natural logarithms.
+
+    ``against`` is the change against before, and half the width of its interval; ``alone``: no
+    other coils tell what the rail does by itself.
+    """
+
+    lock: Lock
+    change: Change
+    against: tuple[float, float]
+    alone: bool
+
+    @property
+    def sure(self) -> bool:
+        """Whether it is clear of chance for many locks and many weeks."""
+        return abs(self.change.z) >= _SURE_Z
+
+    def evidence(self) -> Evidence:
+        """The current, in per cent of its own past."""
+        shift, half = self.against
+        now, low, high = (100 * float(np.exp(value)) for value in (
+            shift, shift - half, shift + half))
+        return Evidence("current-against-its-own-past-rail-s-change-taken-out", now, "%",
+                        n=self.change.now.n, now_low=low, now_high=high, before=100.0)
+
+
+@dataclass(frozen=True)
+class OwnCurrents:
+    """``changed``: coils of which a change is told; ``without_past``: rows of a rail's load that
+    have too short a past for one.
+    """
+
+    changed: tuple[OwnCurrent, ...]
+    without_past: tuple[tuple[RailLoad, int], ...]
+
+
+@once_per_history
+def own_currents(history: History) -> OwnCurrents:
+    """How every coil's current has changed; worked out once.
+
+    Where the current itself is logged, its amperes per volt tell; elsewhere the sag does.
+
+    Parameters
+    ----------
+    history : History
+        ``amps`` and ``sag_volts`` of its actuations are used.
+
+    Returns
+    -------
+    OwnCurrents
+
+    Notes
+    -----
+    Change against the coil's own past: :mod:`remanence.analytics.statistics.level_change`.
+    """
+    changed: list[OwnCurrent] = []
+    without_past: list[tuple[RailLoad, int]] = []
+    locks, monday = history.venue.locks_by_id, history.week.monday.toordinal()
+    logged, held = logged_currents(history), regimes(history)
+    for name, (days, level) in logged.items():
+        change = level_change(days, level, monday, floor=_FLOOR)
+        if change is not None:
+            against = shift_since(days, level, change.since, monday, season=_SEASON,
+                                  floor=_FLOOR / 8)
+            changed.append(OwnCurrent(locks[name], change, against, alone=False))
+    for load in rail_loads(history).values():
+        for name in dict.fromkeys(name for name, _ in load.coils if name not in logged):
+            row = load.latest(name)
+            if row is None:
+                continue
+            floor = max(_FLOOR, float(load.floor[row]))
+            begun = held.begun(locks[name], RAIL)
+            like = load.days >= begun.toordinal() if begun else load.days > 0
+            change = level_change(load.days[like], load.own(row)[like], monday, floor=floor)
+            if change is not None and not _within_a_step(load, row, change):
+                told = (load.tellers >= _FEWEST_RAIL_TELLERS).mean()
+                alone = bool(told < _TOLD_DAYS_SHARE)
+                against = shift_since(load.days[like], load.own(row)[like], change.since, monday,
+                                      season=_SEASON if alone else 0.0, floor=floor / 8)
+                changed.append(OwnCurrent(locks[name], change, against, alone))
+            elif change is None and (np.isfinite(load.level[row][load.days >= monday]).sum()
+                                     >= _FEWEST_LOADED_DAYS):
+                without_past.append((load, row))
+    return OwnCurrents(tuple(changed), tuple(without_past))
+
+
+def _within_a_step(load: RailLoad, row: int, change: Change) -> bool:
+    """Whether the change is no more than two of the meter's own steps."""
+    load_share = np.exp(change.before.level + float(np.nanmedian(load.rail)))
+    sag_volts = load_share * load.supply.rated_volts
+    change_volts = sag_volts * abs(np.expm1(change.shift))
+    return bool(change_volts < _WITHIN_METER_STEPS * load.step_volts)
