@@ -9,10 +9,18 @@ import numpy as np
 import polars as pl
 
 from remanence.analytics.pairing.commands import LONGEST_US, REACH_US, RUNS
-from remanence.analytics.pairing.edges import PLACES
-from remanence.analytics.pairing.hours import activity, busy_stretches, rail_hours, runs_of
+from remanence.analytics.pairing.edges import PLACES, stamp
+from remanence.analytics.pairing.hours import (
+    NEVER_BUSY,
+    Columns,
+    activity,
+    busy_stretches,
+    rail_hours,
+    runs_of,
+    stacked,
+)
 from remanence.analytics.pairing.rails import MEASURED, NOISE_US, rail_figures
-from remanence.analytics.pairing.readings import NOTHING, Readings, Samples, Stretch
+from remanence.analytics.pairing.readings import NO_SAMPLES, NOTHING, Readings, Samples, Stretch
 from remanence.analytics.pairing.windows import NEVER, rail_windows
 from remanence.analytics.pairing.wiring import Wiring
 from remanence.analytics.statistics.arrays import Ints
@@ -63,31 +71,30 @@ def look(
     """
     windows = rail_windows(commands.filter(C.done_at >= since * PLACES), edges, wiring)
     tasks = {str(rail): part for (rail,), part in windows.sort("done_at").partition_by(
-        "rail", as_dict=True, maintain_order=True).items()}
+        "rail", as_dict=True).items()}
     busy = busy_stretches(edges, wiring).partition_by("rail", as_dict=True)
-    said = {str(name): Readings(part["time"].to_numpy(), part["value"].to_numpy(),
-                                part["run"].to_numpy())
-            for (name,), part in records.sort("controller", "time").partition_by(
-                "controller", as_dict=True).items()}
-    figures = [pl.DataFrame(schema={
-        "lock": wiring.lock, "start": pl.Int64, **dict.fromkeys(MEASURED, pl.Float64)})]
-    hours, heard, runs = (
-        [pl.DataFrame(schema=schema)]
-        for schema in (RAIL_HOURS.schema, ACTIVITY.schema, RUNS))
+    said = {str(name): Readings(part["stamp"].to_numpy(), NOTHING.value, part["run"].to_numpy())
+            for (name,), part in records.sort("time").with_columns(
+                stamp=stamp("time")).partition_by("controller", as_dict=True).items()}
 
-    def measure(rail: str, end: int, volts: Samples, amps: dict[str, Samples]) -> None:
-        due = int(np.searchsorted(tasks[rail]["done_at"].to_numpy(), end))
+    measured: list[tuple[pl.DataFrame, Columns]] = []
+    hours: list[Columns] = []
+    heard: list[Columns] = []
+    runs: list[Columns] = []
+
+    def measure(rail: str, volts: Samples, amps: dict[str, Samples], over: int) -> None:
+        """Figures of a rail's commands that are over, and not measured yet."""
+        due = int(tasks[rail]["done_at"].search_sorted(over))
         now, tasks[rail] = tasks[rail][:due], tasks[rail][due:]
         if due:
-            figures.append(rail_figures(now, volts, amps))
+            measured.append((now, rail_figures(now, volts, amps)))
 
-    for stretch in stretches:
-        begin, end = stretch.begin, stretch.end
+    for begin, end, levels in stretches:
         over = NEVER if is_last and end == until else end
         own = {name: [said.get(name, NOTHING).within(begin, end)] for name in wiring.controllers}
         amps: dict[str, Samples] = {}
-        looked_at = set()
-        for (quantity, channel), readings in stretch.levels:
+        unread = set(tasks)
+        for (quantity, channel), readings in levels:
             now, samples = readings.within(begin, end), readings.samples()
             del readings  # (before the next channel is read)
             own[controller_of(channel)].append(now._replace(value=NOTHING.value))
@@ -95,32 +102,29 @@ def look(
                 amps[channel] = samples
                 continue
             rail = wiring.rails[channel]
-            low = int(np.searchsorted(samples.time, begin))
-            hours.append(RAIL_HOURS.conform(rail_hours(
-                rail, Samples(samples.time[low:], samples.value[low:]),
-                busy.get((rail,), _NEVER_BUSY))))
-            looked_at.add(rail)
-            if rail in tasks:
-                measure(rail, over, samples, amps)
+            hours.append(rail_hours(
+                rail, samples.since(begin), busy.get((rail,), NEVER_BUSY)))
+            if rail in unread:
+                unread.remove(rail)
+                measure(rail, samples, amps, over)
             del samples, now
-        for rail in sorted(tasks.keys() - looked_at):
-            measure(rail, over, Samples(NOTHING.time, NOTHING.value), amps)
+        for rail in sorted(unread):
+            measure(rail, NO_SAMPLES, amps, over)
         for name, parts in own.items():
-            time, run = _together([part for part in parts if part.time.size])
-            if time.size:
-                heard.append(ACTIVITY.conform(activity(name, time, run, parts[0].time)))
-                runs.append(runs_of(name, time, run).select(RUNS.names()))
-    return Look(pl.concat(figures), RAIL_HOURS.conform(pl.concat(hours)),
-                ACTIVITY.conform(pl.concat(heard)), pl.concat(runs))
-
-
-_NEVER_BUSY = pl.DataFrame(schema={"begin": pl.Int64, "end": pl.Int64})
+            if some := [part for part in parts if part.time.size]:
+                time, run = _together(some)
+                heard.append(activity(name, time, run, parts[0].time))
+                runs.append(runs_of(name, time, run))
+    whose = pl.concat([windows[:0], *(now for now, _ in measured)])
+    return Look(
+        whose.select("lock", start="instant").hstack(stacked(
+            [found for _, found in measured], pl.Schema(dict.fromkeys(MEASURED, pl.Float64())))),
+        RAIL_HOURS.conform(stacked(hours, RAIL_HOURS.schema)),
+        ACTIVITY.conform(stacked(heard, ACTIVITY.schema)), stacked(runs, RUNS))
 
 
 def _together(parts: Sequence[Readings]) -> tuple[Ints, Ints]:
     """Times and runs of all channels of a controller, in order; one run if it is the same."""
-    if not parts:
-        return NOTHING.time, NOTHING.run
     if len({int(end) for part in parts for end in (part.run.min(), part.run.max())}) == 1:
         time = parts[0].time if len(parts) == 1 else np.sort(
             np.concatenate([part.time for part in parts]), kind="stable")

@@ -30,7 +30,7 @@ from __future__ import annotations
 import numpy as np
 import polars as pl
 
-from remanence.analytics.pairing.edges import DAY_US
+from remanence.analytics.pairing.edges import DAY_US, stamp
 from remanence.analytics.statistics.arrays import Ints, Reals
 from remanence.shared.tables import POLLING
 
@@ -117,8 +117,7 @@ def polling_of(records: pl.DataFrame) -> pl.DataFrame:
     Parameters
     ----------
     records : polars.DataFrame
-        ``controller``, ``channel``, ``time`` [us, UTC], ``place``, ``quantity`` and ``value`` of
-        commands and contacts: any order, repeats allowed.
+        RECORDS.
 
     Returns
     -------
@@ -128,12 +127,12 @@ def polling_of(records: pl.DataFrame) -> pl.DataFrame:
     """
     # A level that is said again was not seen to change then: repeats tell nothing of a poll. The
     # first record of a day is taken for a change, whatever days are looked at together.
-    told = records.with_columns(day=C.time // DAY_US).sort(
-        "channel", "quantity", "time", "place", "value").filter(
+    told = records.select(
+        "controller", "lock", "on", ours=C.quantity == "contact", time=stamp("time"),
+        day=stamp("time") // DAY_US, nth="time").sort("lock", "ours", "nth", "on").filter(
         pl.any_horizontal(C(name).ne_missing(C(name).shift(1))
-                          for name in ("channel", "quantity", "day", "value"))
-    ).select("controller", "time", "day", ours=C.quantity == "contact").sort(
-        "controller", "time", "ours")  # of one stamp the commands come first
+                          for name in ("lock", "ours", "day", "on"))
+    ).sort("controller", "time", "ours")  # of one stamp the commands come first
     begins = pl.any_horizontal(C(name).ne_missing(C(name).shift(1))
                                for name in ("controller", "day"))
     told = told.with_columns(part=begins.cum_sum().cast(pl.Int64) - 1)

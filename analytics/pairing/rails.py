@@ -103,7 +103,7 @@ shows the lock's own cut; ``held``, 1 where the coil was seen loaded up to its c
 
 def rail_figures(
     tasks: pl.DataFrame, volts: Samples, amps: Mapping[str, Samples]
-) -> pl.DataFrame:
+) -> dict[str, Reals]:
     """Read a rail, and the coils' currents, around some commands.
 
     Parameters
@@ -117,11 +117,10 @@ def rail_figures(
 
     Returns
     -------
-    polars.DataFrame
-        ``lock`` and ``start`` (an instant) of the commands, and MEASURED: null where the readings
-        cannot support a figure.
+    dict of array
+        MEASURED, NaN where the readings cannot support a figure.
     """
-    found = np.full((tasks.height, len(MEASURED)), np.nan)
+    found = {name: np.full(tasks.height, np.nan) for name in MEASURED}
     w = _Windows(*(tasks[name].to_numpy() for name in _Windows._fields))
     if volts.time.size:
         width = np.searchsorted(volts.time, w.last + REACH_US, "right") \
@@ -132,14 +131,12 @@ def rail_figures(
             rows = order[:np.searchsorted(
                 np.arange(1, order.size + 1) * np.maximum(width[order], 1), CELLS, "right") or 1]
             order = order[rows.size:]
-            figures = _figures(w.of(rows), volts)
-            for column, name in enumerate(MEASURED[:-1]):
-                found[rows, column] = figures[name]
+            for name, figures in _figures(w.of(rows), volts).items():
+                found[name][rows] = figures
     elif tasks.height and tasks["rail_logged"][0]:
-        found[:, MEASURED.index("volts_samples")] = 0
-    found[:, -1] = _amps(tasks["command"], w, found[:, MEASURED.index("cut_ms")], amps)
-    return tasks.select("lock", start="instant").hstack(pl.DataFrame(
-        found, schema=MEASURED, orient="row", nan_to_null=True))
+        found["volts_samples"][:] = 0
+    found["amps"] = _amps(tasks["command"], w, found["cut_ms"], amps)
+    return found
 
 
 class _Windows(NamedTuple):

@@ -21,6 +21,11 @@ class Samples(NamedTuple):
     time: Ints
     value: Reals
 
+    def since(self, begin: int) -> Samples:
+        """Those from ``begin`` on."""
+        low = int(np.searchsorted(self.time, begin))
+        return Samples(self.time[low:], self.value[low:])
+
 
 class Readings(NamedTuple):
     """Records of one channel and quantity, in the order of time; of one stamp, as logged."""
@@ -48,6 +53,7 @@ class Readings(NamedTuple):
 
 
 NOTHING = Readings(np.empty(0, np.int64), np.empty(0), np.zeros(1, np.int64))
+NO_SAMPLES = NOTHING.samples()
 
 
 class Stretch(NamedTuple):

@@ -26,8 +26,7 @@ from remanence.analytics.pairing.edges import (
     DAY_US,
     PLACES,
     changes,
-    command_records,
-    contact_records,
+    levels_said,
 )
 from remanence.analytics.pairing.look import look
 from remanence.analytics.pairing.movements import (
@@ -92,7 +91,7 @@ def pair_span(
     polling = polling_of(records)
     fresh = _fresh_commands(records, carried, polling, wiring)
     edges = pl.concat([carried.commands, fresh]).sort("lock", "time")
-    said = contact_records(records, wiring)
+    said = levels_said(records, wiring, "contact", "open_value")
     moved = with_near_commands(changes(said, _levels(carried.contacts)), edges)
     contacts = pl.concat([carried.contacts, moved]).sort("lock", "time")
     first_said = said.group_by("lock").agg(said=C.time.min())
@@ -155,7 +154,8 @@ def _fresh_commands(
 ) -> pl.DataFrame:
     """The span's own command edges, with what is known of them now and not later."""
     before = _levels(carried.commands)
-    edges = with_others_on(changes(command_records(records, wiring), before), before, wiring)
+    edges = with_others_on(
+        changes(levels_said(records, wiring, "command", "fires"), before), before, wiring)
     return (edges.with_columns(day=(C.time // (DAY_US * PLACES)).cast(pl.Int32).cast(pl.Date))
             .join(wiring.of_locks(controller="contact_controller"), on="lock",
                   maintain_order="left")

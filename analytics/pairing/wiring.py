@@ -58,9 +58,9 @@ class Wiring:
 
     @property
     def channels(self) -> pl.DataFrame:
-        """``channel``, ``quantity`` and ``controller`` of the commands and contacts."""
+        """``channel``, ``quantity``, ``lock`` and ``controller`` of the commands and contacts."""
         return pl.concat([
-            self.locks.select(channel=of, quantity=pl.lit(of), controller=f"{of}_controller")
+            self.of_locks(channel=of, quantity=pl.lit(of), controller=f"{of}_controller")
             for of in ("command", "contact")]).drop_nulls()
 
     @cached_property
@@ -76,7 +76,7 @@ class Wiring:
         """The type of every column ``lock``."""
         return self.locks.schema["lock"]
 
-    def of_locks(self, *columns: str, **renamed: str) -> pl.DataFrame:
+    def of_locks(self, *columns: str, **renamed: str | pl.Expr) -> pl.DataFrame:
         """``lock`` and some other columns."""
         return self.locks.select("lock", *columns, **renamed)
 
