@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from itertools import chain, groupby
 from typing import NamedTuple
 
 import numpy as np
@@ -19,11 +20,10 @@ from remanence.analytics.pairing.hours import (
     runs_of,
     stacked,
 )
-from remanence.analytics.pairing.rails import MEASURED, NOISE_US, rail_figures
+from remanence.analytics.pairing.rails import MEASURED, NOISE_US, rail_figures, settled_amps
 from remanence.analytics.pairing.readings import NO_SAMPLES, NOTHING, Readings, Samples, Stretch
 from remanence.analytics.pairing.windows import NEVER, rail_windows
 from remanence.analytics.pairing.wiring import Wiring
-from remanence.analytics.statistics.arrays import Ints
 from remanence.shared.tables import ACTIVITY, RAIL_HOURS
 from remanence.shared.venue import controller_of
 
@@ -70,66 +70,67 @@ def look(
         The commands that are not over by its end are looked at as they stand.
     """
     windows = rail_windows(commands.filter(C.done_at >= since * PLACES), edges, wiring)
-    tasks = {str(rail): part for (rail,), part in windows.sort("done_at").partition_by(
-        "rail", as_dict=True).items()}
     busy = busy_stretches(edges, wiring).partition_by("rail", as_dict=True)
     said = {str(name): Readings(part["stamp"].to_numpy(), NOTHING.value, part["run"].to_numpy())
             for (name,), part in records.sort("time").with_columns(
                 stamp=stamp("time")).partition_by("controller", as_dict=True).items()}
-
     measured: list[tuple[pl.DataFrame, Columns]] = []
     hours: list[Columns] = []
-    heard: list[Columns] = []
-    runs: list[Columns] = []
-
-    def measure(rail: str, volts: Samples, amps: dict[str, Samples], over: int) -> None:
-        """Figures of a rail's commands that are over, and not measured yet."""
-        due = int(tasks[rail]["done_at"].search_sorted(over))
-        now, tasks[rail] = tasks[rail][:due], tasks[rail][due:]
-        if due:
-            measured.append((now, rail_figures(now, volts, amps)))
-
+    heard: list[tuple[Columns, Columns]] = []
+    was_over = -NEVER
     for begin, end, levels in stretches:
         over = NEVER if is_last and end == until else end
-        own = {name: [said.get(name, NOTHING).within(begin, end)] for name in wiring.controllers}
+        due = windows.filter(C.done_at.is_between(was_over, over, closed="left")).partition_by(
+            "rail", as_dict=True)
+        was_over = over
+        fresh: list[tuple[pl.DataFrame, Columns]] = []
         amps: dict[str, Samples] = {}
-        unread = set(tasks)
-        for (quantity, channel), readings in levels:
-            now, samples = readings.within(begin, end), readings.samples()
-            del readings  # (before the next channel is read)
-            own[controller_of(channel)].append(now._replace(value=NOTHING.value))
-            if quantity == "amps":
-                amps[channel] = samples
-                continue
-            rail = wiring.rails[channel]
-            hours.append(rail_hours(
-                rail, samples.since(begin), busy.get((rail,), NEVER_BUSY)))
-            if rail in unread:
-                unread.remove(rail)
-                measure(rail, samples, amps, over)
-            del samples, now
-        for rail in sorted(unread):
-            measure(rail, NO_SAMPLES, amps, over)
-        for name, parts in own.items():
-            if some := [part for part in parts if part.time.size]:
-                time, run = _together(some)
-                heard.append(activity(name, time, run, parts[0].time))
-                runs.append(runs_of(name, time, run))
-    whose = pl.concat([windows[:0], *(now for now, _ in measured)])
+        edges_of = {name: said.get(name, NOTHING).within(begin, end)
+                    for name in wiring.controllers}
+        for controller, its in chain(
+                groupby(levels, lambda level: controller_of(level[0][1])),
+                [(name, ()) for name in wiring.controllers]):
+            parts = [edges_of.pop(controller, NOTHING)]
+            for (quantity, channel), readings in its:
+                now, samples = readings.within(begin, end), readings.samples()
+                del readings  # (before the next channel is read)
+                parts.append(now._replace(value=NOTHING.value))
+                if quantity == "amps":
+                    amps[channel] = samples
+                    continue
+                rail = (wiring.rails[channel],)
+                hours.append(rail_hours(
+                    rail[0], samples.since(begin), busy.get(rail, NEVER_BUSY)))
+                if rail in due:
+                    tasks = due.pop(rail)
+                    fresh.append((tasks, rail_figures(tasks, samples)))
+                del samples, now
+            heard += _heard(controller, parts)
+            del parts  # (before the next controller's are read)
+        fresh += [(tasks, rail_figures(tasks, NO_SAMPLES)) for tasks in due.values()]
+        measured += [(tasks, {**figures, "amps": settled_amps(tasks, figures["cut_ms"], amps)})
+                     for tasks, figures in fresh]
+    whose = pl.concat([windows[:0], *(tasks for tasks, _ in measured)])
     return Look(
         whose.select("lock", start="instant").hstack(stacked(
-            [found for _, found in measured], pl.Schema(dict.fromkeys(MEASURED, pl.Float64())))),
+            [figures for _, figures in measured],
+            pl.Schema(dict.fromkeys(MEASURED, pl.Float64())))),
         RAIL_HOURS.conform(stacked(hours, RAIL_HOURS.schema)),
-        ACTIVITY.conform(stacked(heard, ACTIVITY.schema)), stacked(runs, RUNS))
+        ACTIVITY.conform(stacked([active for active, _ in heard], ACTIVITY.schema)),
+        stacked([runs for _, runs in heard], RUNS))
 
 
-def _together(parts: Sequence[Readings]) -> tuple[Ints, Ints]:
-    """Times and runs of all channels of a controller, in order; one run if it is the same."""
-    if len({int(end) for part in parts for end in (part.run.min(), part.run.max())}) == 1:
-        time = parts[0].time if len(parts) == 1 else np.sort(
-            np.concatenate([part.time for part in parts]), kind="stable")
-        return time, parts[0].run[:1]
-    time = np.concatenate([part.time for part in parts])
-    run = np.concatenate([np.broadcast_to(part.run, part.time.shape) for part in parts])
-    order = np.lexsort((run, time))
-    return time[order], run[order]
+def _heard(controller: str, parts: Sequence[Readings]) -> list[tuple[Columns, Columns]]:
+    """ACTIVITY and RUNS of a controller, if it said anything: its edges, then its levels."""
+    some = [part for part in parts if part.time.size]
+    if not some:
+        return []
+    time = some[0].time if len(some) == 1 else np.concatenate([part.time for part in some])
+    run = some[0].run[:1]
+    if all((part.run == run).all() for part in some):
+        time = time if len(some) == 1 else np.sort(time, kind="stable")
+    else:
+        run = np.concatenate([np.broadcast_to(part.run, part.time.shape) for part in some])
+        order = np.lexsort((run, time))
+        time, run = time[order], run[order]
+    return [(activity(controller, time, run, parts[0].time), runs_of(controller, time, run))]

@@ -101,10 +101,8 @@ MEASURED = (
 shows the lock's own cut; ``held``, 1 where the coil was seen loaded up to its command's end."""
 
 
-def rail_figures(
-    tasks: pl.DataFrame, volts: Samples, amps: Mapping[str, Samples]
-) -> dict[str, Reals]:
-    """Read a rail, and the coils' currents, around some commands.
+def rail_figures(tasks: pl.DataFrame, volts: Samples) -> dict[str, Reals]:
+    """Read a rail around some commands.
 
     Parameters
     ----------
@@ -112,16 +110,14 @@ def rail_figures(
         :func:`remanence.analytics.pairing.windows.rail_windows` of commands on one rail.
     volts : Samples
         Its readings from a minute before the first command on.
-    amps : mapping of str to Samples
-        By command channel: coil currents likewise.
 
     Returns
     -------
     dict of array
-        MEASURED, NaN where the readings cannot support a figure.
+        MEASURED but for ``amps``, NaN where the readings cannot support a figure.
     """
-    found = {name: np.full(tasks.height, np.nan) for name in MEASURED}
-    w = _Windows(*(tasks[name].to_numpy() for name in _Windows._fields))
+    found = {name: np.full(tasks.height, np.nan) for name in MEASURED[:-1]}
+    w = _Windows.out_of(tasks)
     if volts.time.size:
         width = np.searchsorted(volts.time, w.last + REACH_US, "right") \
             - np.searchsorted(volts.time, w.start)
@@ -135,7 +131,29 @@ def rail_figures(
                 found[name][rows] = figures
     elif tasks.height and tasks["rail_logged"][0]:
         found["volts_samples"][:] = 0
-    found["amps"] = _amps(tasks["command"], w, found["cut_ms"], amps)
+    return found
+
+
+def settled_amps(tasks: pl.DataFrame, cut_ms: Reals, amps: Mapping[str, Samples]) -> Reals:
+    """Settled coil currents: the last 60 % of a latch's pulse, or a magnet's 2 s before the cut.
+
+    Parameters
+    ----------
+    tasks : polars.DataFrame
+        As for :func:`rail_figures`.
+    cut_ms : array of float
+        When a latch cut its own coil.
+    amps : mapping of str to Samples
+        By command channel: its current.
+    """
+    w = _Windows.out_of(tasks)
+    cut = np.where(np.isnan(cut_ms), NEVER, w.start + np.nan_to_num(cut_ms * 1000).astype(np.int64))
+    stop = np.where(w.pulsed, np.minimum(w.last, cut), w.start)
+    begin = np.where(w.pulsed, _last_part(w.start, stop), w.start - BEFORE_US)
+    found = np.full(stop.size, np.nan)
+    for channel in amps.keys() & set(tasks["command"]):
+        rows = np.flatnonzero((tasks["command"] == channel).to_numpy())
+        found[rows] = _medians(amps[channel], begin[rows], stop[rows])
     return found
 
 
@@ -150,20 +168,12 @@ class _Windows(NamedTuple):
     pulsed: Flags
     self_cut: Flags
 
+    @classmethod
+    def out_of(cls, tasks: pl.DataFrame) -> _Windows:
+        return cls(*(tasks[name].to_numpy() for name in cls._fields))
+
     def of(self, rows: Ints) -> _Windows:
         return _Windows._make(column[rows] for column in self)
-
-
-def _amps(channels: pl.Series, w: _Windows, cut_ms: Reals, amps: Mapping[str, Samples]) -> Reals:
-    """Settled coil current: the last 60 % of a latch's pulse, or a magnet's 2 s before the cut."""
-    cut = np.where(np.isnan(cut_ms), NEVER, w.start + np.nan_to_num(cut_ms * 1000).astype(np.int64))
-    stop = np.where(w.pulsed, np.minimum(w.last, cut), w.start)
-    begin = np.where(w.pulsed, _last_part(w.start, stop), w.start - BEFORE_US)
-    found = np.full(stop.size, np.nan)
-    for channel in amps.keys() & set(channels):
-        rows = np.flatnonzero((channels == channel).to_numpy())
-        found[rows] = _medians(amps[channel], begin[rows], stop[rows])
-    return found
 
 
 def _figures(w: _Windows, rail: Samples) -> dict[str, Reals]:

@@ -10,6 +10,7 @@ import polars as pl
 
 from remanence.analytics.pairing.wiring import Wiring
 from remanence.analytics.statistics.arrays import Ints, Reals
+from remanence.shared.venue import controller_of
 
 Key = tuple[str, str]
 """Quantity (``amps`` or ``volts``) and channel."""
@@ -52,6 +53,11 @@ class Readings(NamedTuple):
         return Samples(time, value)
 
 
+def in_turn(keys: Iterable[Key]) -> list[Key]:
+    """The channels of a controller together: its times are not held while others are read."""
+    return sorted(keys, key=lambda key: (controller_of(key[1]), key))
+
+
 NOTHING = Readings(np.empty(0, np.int64), np.empty(0), np.zeros(1, np.int64))
 NO_SAMPLES = NOTHING.samples()
 
@@ -62,7 +68,7 @@ class Stretch(NamedTuple):
     begin: int
     end: int
     levels: Iterable[tuple[Key, Readings]]
-    """One channel after the other, in the order of their keys, each with its last
+    """One channel after the other, :func:`in_turn`, each with its last
     :data:`remanence.analytics.pairing.look.LOOKS_BACK_US` before ``begin``. An iterator may read
     one when it is asked for it, so that no two need be held at a time."""
 
@@ -77,7 +83,6 @@ def levels_of(signals: pl.DataFrame, wiring: Wiring) -> Iterator[tuple[Key, Read
                            pl.col("run").fill_null(0), place=place)
     parts = frame.sort("time", "place", "value").partition_by(
         "quantity", "channel", as_dict=True, maintain_order=True)
-    for quantity, channel in sorted(parts):
-        if wiring.is_level(str(quantity), str(channel)):
-            yield (str(quantity), str(channel)), Readings(*(
+    for quantity, channel in in_turn(key for key in parts if wiring.is_level(*key)):
+        yield (quantity, channel), Readings(*(
                 parts[quantity, channel][name].to_numpy() for name in ("time", "value", "run")))

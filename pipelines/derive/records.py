@@ -26,7 +26,7 @@ import pyarrow.parquet as pq
 from remanence.analytics.pairing.edges import records_of
 from remanence.analytics.pairing.hours import HOUR_US
 from remanence.analytics.pairing.look import LOOKS_BACK_US
-from remanence.analytics.pairing.readings import Key, Readings, Stretch
+from remanence.analytics.pairing.readings import Key, Readings, Stretch, in_turn
 from remanence.analytics.pairing.windows import NEVER
 from remanence.analytics.pairing.wiring import Wiring
 from remanence.pipelines.store import disk
@@ -129,7 +129,7 @@ def _levels(
     for group in groups:
         for key, part in group.parts(wiring):
             parts.setdefault(key, []).append(part)
-    for key in sorted(parts):
+    for key in in_turn(parts):
         every = _joined(parts.pop(key))
         rest = every.within(cut - LOOKS_BACK_US, NEVER)
         held[key] = Readings(rest.time.copy(), rest.value.copy(), rest.run.copy())
@@ -140,7 +140,9 @@ def _levels(
 def _joined(parts: list[Group | Readings]) -> Readings:
     """Parts of one channel's records, each in the order of time; they may overlap."""
     rows = sum(part.rows if isinstance(part, Group) else part.time.size for part in parts)
-    time, value, at, runs = np.empty(rows, np.int64), np.empty(rows), 0, []
+    # (One block for both: one so large goes back to the system whole, once nobody needs it.)
+    block = np.empty((2, rows), np.int64)
+    time, value, at, runs = block[0], block[1].view(np.float64), 0, []
     for readings in _read(parts):
         stop = at + readings.time.size
         time[at:stop], value[at:stop] = readings.time, readings.value

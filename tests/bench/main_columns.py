@@ -73,7 +73,7 @@ def main_columns(folder: Path) -> pl.DataFrame:
                 due = int(tasks[rail]["done_at"].search_sorted(over))
                 now, tasks[rail] = tasks[rail][:due], tasks[rail][due:]
                 figures.append(now.select("lock", start="instant").hstack(pl.DataFrame(
-                    rail_figures(now, readings.samples(), {}), nan_to_null=True)))
+                    rail_figures(now, readings.samples()) | {"amps": None}, nan_to_null=True)))
 
     last = records.group_by("controller").agg(
         pl.col("run").last(), time=pl.col("time").max() // 1000)
