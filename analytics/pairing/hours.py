@@ -14,9 +14,8 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from remanence.analytics.pairing.commands import later
 from remanence.analytics.pairing.edges import DAY_US, stamped
-from remanence.analytics.pairing.readings import Samples
+from remanence.analytics.pairing.readings import Readings
 from remanence.analytics.pairing.windows import NEVER
 from remanence.analytics.pairing.wiring import Wiring
 from remanence.analytics.statistics.arrays import Ints
@@ -33,14 +32,14 @@ LOW_END, HIGH_END = 0.05, 0.95
 """Quantiles for the low and high end of a level at rest: one stray reading moves neither."""
 
 
-def busy_stretches(edges: pl.DataFrame, wiring: Wiring) -> pl.DataFrame:
+def busy_stretches(coils: pl.DataFrame, wiring: Wiring) -> pl.DataFrame:
     """When readings are not idle, as a latch on the rail is on.
 
     Parameters
     ----------
-    edges : polars.DataFrame
-        EDGES of commands: those of the two seconds before the readings, and the begin of every
-        pulse that lasts, among them.
+    coils : polars.DataFrame
+        :func:`remanence.analytics.pairing.commands.coils_on`, those that last from before the
+        readings or that ended in the two seconds before them among them.
     wiring : Wiring
         The locks.
 
@@ -51,28 +50,23 @@ def busy_stretches(edges: pl.DataFrame, wiring: Wiring) -> pl.DataFrame:
         pulse does not reach into the UTC day before, so that a day's hours never wait for the next
         day.
     """
-    told = stamped(edges, "time").join(wiring.locks.filter("pulsed").select("lock", "rail"),
-                                       on="lock").sort("lock", "time", maintain_order=True)
-    first = (C.lock != C.lock.shift(1)).fill_null(value=True)
-    lasts = pl.max_horizontal(C.time - MARGIN_US, C.time // DAY_US * DAY_US)
-    return pl.concat([
-        told.select("rail", "on", begin=lasts, end=later("time", 1).fill_null(NEVER)),
-        told.filter(first & ~C.on).select(
-            "rail", on=True, begin=pl.lit(-NEVER), end="time"),
-    ]).filter("on").select("rail", "begin", end=C.end + MARGIN_US).sort("begin")
+    latches = wiring.locks.filter("pulsed").select("lock", "rail")
+    return stamped(coils, "start", "ended").join(latches, on="lock").select(
+        "rail", begin=pl.max_horizontal(C.start - MARGIN_US, C.start // DAY_US * DAY_US),
+        end=C.ended.fill_null(NEVER) + MARGIN_US).sort("begin")
 
 
 NEVER_BUSY = pl.Schema({"begin": pl.Int64(), "end": pl.Int64()}).to_frame()
 
 
-def rail_hours(rail: str, volts: Samples, busy: pl.DataFrame) -> Columns:
+def rail_hours(rail: str, volts: Readings, busy: pl.DataFrame) -> Columns:
     """RAIL_HOURS of one rail.
 
     Parameters
     ----------
     rail : str
         Its name.
-    volts : Samples
+    volts : Readings
         Its readings of whole hours.
     busy : polars.DataFrame
         Its :func:`busy_stretches`.

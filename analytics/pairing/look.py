@@ -21,7 +21,7 @@ from remanence.analytics.pairing.hours import (
     stacked,
 )
 from remanence.analytics.pairing.rails import MEASURED, NOISE_US, rail_figures, settled_amps
-from remanence.analytics.pairing.readings import NO_SAMPLES, NOTHING, Readings, Samples, Stretch
+from remanence.analytics.pairing.readings import NOTHING, Readings, Stretch
 from remanence.analytics.pairing.windows import NEVER, rail_windows
 from remanence.analytics.pairing.wiring import Wiring
 from remanence.shared.tables import ACTIVITY, RAIL_HOURS
@@ -46,8 +46,8 @@ class Look(NamedTuple):
 
 
 def look(
-    wiring: Wiring, records: pl.DataFrame, edges: pl.DataFrame, commands: pl.DataFrame,
-    stretches: Iterable[Stretch], since: int, until: int, *, is_last: bool,
+    wiring: Wiring, records: pl.DataFrame, edges: pl.DataFrame, coils: pl.DataFrame,
+    commands: pl.DataFrame, stretches: Iterable[Stretch], since: int, until: int, *, is_last: bool,
 ) -> Look:
     """Look at what rails and controllers did.
 
@@ -60,6 +60,8 @@ def look(
     edges : polars.DataFrame
         EDGES of the commands of the span, those of the last while before it, and those of commands
         that are not over.
+    coils : polars.DataFrame
+        :func:`remanence.analytics.pairing.commands.coils_on` of these.
     commands : polars.DataFrame
         Out of :func:`remanence.analytics.pairing.commands.pulses`.
     stretches : iterable of Stretch
@@ -69,8 +71,8 @@ def look(
     is_last : bool
         The commands that are not over by its end are looked at as they stand.
     """
-    windows = rail_windows(commands.filter(C.done_at >= since * PLACES), edges, wiring)
-    busy = busy_stretches(edges, wiring).partition_by("rail", as_dict=True)
+    windows = rail_windows(commands.filter(C.done_at >= since * PLACES), edges, coils, wiring)
+    busy = busy_stretches(coils, wiring).partition_by("rail", as_dict=True)
     said = {str(name): Readings(part["stamp"].to_numpy(), NOTHING.value, part["run"].to_numpy())
             for (name,), part in records.sort("time").with_columns(
                 stamp=stamp("time")).partition_by("controller", as_dict=True).items()}
@@ -84,7 +86,7 @@ def look(
             "rail", as_dict=True)
         was_over = over
         fresh: list[tuple[pl.DataFrame, Columns]] = []
-        amps: dict[str, Samples] = {}
+        amps: dict[str, Readings] = {}
         edges_of = {name: said.get(name, NOTHING).within(begin, end)
                     for name in wiring.controllers}
         for controller, its in chain(
@@ -100,14 +102,14 @@ def look(
                     continue
                 rail = (wiring.rails[channel],)
                 hours.append(rail_hours(
-                    rail[0], samples.since(begin), busy.get(rail, NEVER_BUSY)))
+                    rail[0], samples.within(begin, NEVER), busy.get(rail, NEVER_BUSY)))
                 if rail in due:
                     tasks = due.pop(rail)
                     fresh.append((tasks, rail_figures(tasks, samples)))
                 del samples, now
             heard += _heard(controller, parts)
             del parts  # (before the next controller's are read)
-        fresh += [(tasks, rail_figures(tasks, NO_SAMPLES)) for tasks in due.values()]
+        fresh += [(tasks, rail_figures(tasks, NOTHING)) for tasks in due.values()]
         measured += [(tasks, {**figures, "amps": settled_amps(tasks, figures["cut_ms"], amps)})
                      for tasks, figures in fresh]
     whose = pl.concat([windows[:0], *(tasks for tasks, _ in measured)])

@@ -164,7 +164,7 @@ def _since() -> pl.Expr:
 
 def _periods(told: pl.DataFrame, clocks: Ints) -> list[float | None]:
     """The polling period of each controller and day (``part``), None where none shows. [us]"""
-    apart = pl.concat([_contacts_apart(told), _answers_apart(told)])
+    apart = _apart(told)
     fits, counts = _fits(apart, clocks.size)
     found: list[float | None] = [None] * clocks.size
     times, ours = told["time"].to_numpy(), told["ours"].to_numpy()
@@ -189,25 +189,21 @@ ANSWERS = len(REACHES_US)
 """The last of the ways to look: differences from command to answer, after those by reach."""
 
 
-def _contacts_apart(told: pl.DataFrame) -> pl.DataFrame:
-    """From contact to contact: ``part``, ``way`` (the reach it is within) and ``apart``."""
-    apart = told.filter("ours").select("part", apart=_since()).filter(
-        C.apart > 0, C.apart <= REACHES_US[-1])
-    return _some(apart).with_columns(
-        way=pl.sum_horizontal(C.apart > reach for reach in REACHES_US[:-1]).cast(pl.Int64))
+def _apart(told: pl.DataFrame) -> pl.DataFrame:
+    """Differences: ``part``, ``apart`` and ``way``, about MOST of each part, from all over.
 
-
-def _answers_apart(told: pl.DataFrame) -> pl.DataFrame:
-    """From each edge to the next one, where that is a contact's, likewise."""
-    apart = told.select("part", "ours", apart=_since()).filter(
-        "ours", C.apart > 0, C.apart <= REACHES_US[0])
-    return _some(apart.select("part", "apart")).with_columns(way=pl.lit(ANSWERS, pl.Int64))
-
-
-def _some(apart: pl.DataFrame) -> pl.DataFrame:
-    """About MOST rows of each part, from all over."""
+    From contact to contact (``way`` is the reach it is within), and from each edge to the next one
+    where that is a contact's (ANSWERS).
+    """
+    contacts = told.filter("ours").select("part", apart=_since()).with_columns(
+        way=pl.sum_horizontal(C.apart > reach for reach in REACHES_US).cast(pl.Int64)).filter(
+        C.apart > 0, C.way < ANSWERS)
+    answers = told.select("part", "ours", apart=_since()).filter(
+        "ours", C.apart > 0, C.apart <= REACHES_US[0]).select(
+        "part", "apart", way=pl.lit(ANSWERS, pl.Int64))
     nth, many = pl.int_range(pl.len()), (pl.len() - 1) // MOST + 1
-    return apart.filter((nth % many == 0).over("part"))
+    return pl.concat([every.filter((nth % many == 0).over("part"))
+                      for every in (contacts, answers)])
 
 
 def _fit(apart: Ints, period: float) -> Reals:

@@ -45,7 +45,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from remanence.analytics.pairing.commands import REACH_US
-from remanence.analytics.pairing.readings import Samples
+from remanence.analytics.pairing.readings import Readings
 from remanence.analytics.pairing.windows import NEVER
 from remanence.analytics.statistics.arrays import Flags, Ints, Reals
 
@@ -101,14 +101,14 @@ MEASURED = (
 shows the lock's own cut; ``held``, 1 where the coil was seen loaded up to its command's end."""
 
 
-def rail_figures(tasks: pl.DataFrame, volts: Samples) -> dict[str, Reals]:
+def rail_figures(tasks: pl.DataFrame, volts: Readings) -> dict[str, Reals]:
     """Read a rail around some commands.
 
     Parameters
     ----------
     tasks : polars.DataFrame
         :func:`remanence.analytics.pairing.windows.rail_windows` of commands on one rail.
-    volts : Samples
+    volts : Readings
         Its readings from a minute before the first command on.
 
     Returns
@@ -134,7 +134,7 @@ def rail_figures(tasks: pl.DataFrame, volts: Samples) -> dict[str, Reals]:
     return found
 
 
-def settled_amps(tasks: pl.DataFrame, cut_ms: Reals, amps: Mapping[str, Samples]) -> Reals:
+def settled_amps(tasks: pl.DataFrame, cut_ms: Reals, amps: Mapping[str, Readings]) -> Reals:
     """Settled coil currents: the last 60 % of a latch's pulse, or a magnet's 2 s before the cut.
 
     Parameters
@@ -143,7 +143,7 @@ def settled_amps(tasks: pl.DataFrame, cut_ms: Reals, amps: Mapping[str, Samples]
         As for :func:`rail_figures`.
     cut_ms : array of float
         When a latch cut its own coil.
-    amps : mapping of str to Samples
+    amps : mapping of str to Readings
         By command channel: its current.
     """
     w = _Windows.out_of(tasks)
@@ -176,7 +176,7 @@ class _Windows(NamedTuple):
         return _Windows._make(column[rows] for column in self)
 
 
-def _figures(w: _Windows, rail: Samples) -> dict[str, Reals]:
+def _figures(w: _Windows, rail: Readings) -> dict[str, Reals]:
     """MEASURED of some commands on one rail, but for ``amps``.
 
     A row of a matrix is a command, a column the nth reading from its start on.
@@ -252,7 +252,7 @@ def _figures(w: _Windows, rail: Samples) -> dict[str, Reals]:
     }
 
 
-def _rest(w: _Windows, rail: Samples) -> tuple[Reals, Reals]:
+def _rest(w: _Windows, rail: Readings) -> tuple[Reals, Reals]:
     """The level at rest and its noise: from before the command, or else from after the pulse."""
     before = _medians(
         rail, np.minimum(np.maximum(w.start - BEFORE_US, w.quiet_from + BLUR_US), w.start), w.start)
@@ -266,7 +266,7 @@ def _rest(w: _Windows, rail: Samples) -> tuple[Reals, Reals]:
     return before, noise
 
 
-def _noise(rail: Samples, begin: Ints, stop: Ints) -> Reals:
+def _noise(rail: Readings, begin: Ints, stop: Ints) -> Reals:
     """Robust standard deviation from neighbouring differences; NaN below six of them.
 
     A mean and not a median, as readings come in steps of 4 to 15 mV and a median of their
@@ -283,7 +283,7 @@ def _noise(rail: Samples, begin: Ints, stop: Ints) -> Reals:
     return np.where(count >= FEWEST_OF_NOISE, mean / TRIMMED_NORMAL / np.sqrt(2.0), np.nan)
 
 
-def _spike(rail: Samples, off: Ints, clear: Ints) -> Reals:
+def _spike(rail: Readings, off: Ints, clear: Ints) -> Reals:
     """Highest in the 20 ms from ``off`` on; NaN unless sampled finely there."""
     low = np.searchsorted(rail.time, off)
     high = np.searchsorted(rail.time, off + SPIKE_US, "right")
@@ -304,7 +304,7 @@ def _turns(loaded: Flags, back: Flags) -> Ints:
 
 
 def _afterwards(
-    w: _Windows, rail: Samples, low: Ints, t: Ints, v: Reals, before: Reals, sag: Reals,
+    w: _Windows, rail: Readings, low: Ints, t: Ints, v: Reals, before: Reals, sag: Reals,
     noise: Reals, off: Ints,
 ) -> tuple[Reals, Reals]:
     """What follows the switch-off at ``off``: recovery, and a load that outlasts the command.
@@ -356,7 +356,7 @@ def _median(cells: Reals) -> Reals:
     return found
 
 
-def _medians(samples: Samples, begin: Ints, stop: Ints) -> Reals:
+def _medians(samples: Readings, begin: Ints, stop: Ints) -> Reals:
     """The median of the readings from each ``begin`` up to each ``stop``."""
     low, high = np.searchsorted(samples.time, begin), np.searchsorted(samples.time, stop)
     return _median(_cells(samples.value, low, high, np.nan))

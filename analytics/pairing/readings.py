@@ -16,18 +16,6 @@ Key = tuple[str, str]
 """Quantity (``amps`` or ``volts``) and channel."""
 
 
-class Samples(NamedTuple):
-    """Readings of one channel, each once, all finite, in the order of time."""
-
-    time: Ints
-    value: Reals
-
-    def since(self, begin: int) -> Samples:
-        """Those from ``begin`` on."""
-        low = int(np.searchsorted(self.time, begin))
-        return Samples(self.time[low:], self.value[low:])
-
-
 class Readings(NamedTuple):
     """Records of one channel and quantity, in the order of time; of one stamp, as logged."""
 
@@ -42,15 +30,15 @@ class Readings(NamedTuple):
         return Readings(self.time[low:high], self.value[low:high],
                         self.run if self.run.size == 1 else self.run[low:high])
 
-    def samples(self) -> Samples:
-        """Without what is no number, and without repeats under one stamp."""
+    def samples(self) -> Readings:
+        """Without what is no number, and without repeats under one stamp; of no run."""
         time, value, good = self.time, self.value, np.isfinite(self.value)
         if not good.all():
             time, value = time[good], value[good]
         if not (time[1:] > time[:-1]).all():
             new = np.append(True, (time[1:] != time[:-1]) | (value[1:] != value[:-1]))
             time, value = time[new[:time.size]], value[new[:time.size]]
-        return Samples(time, value)
+        return Readings(time, value, NOTHING.run)
 
 
 def in_turn(keys: Iterable[Key]) -> list[Key]:
@@ -59,7 +47,6 @@ def in_turn(keys: Iterable[Key]) -> list[Key]:
 
 
 NOTHING = Readings(np.empty(0, np.int64), np.empty(0), np.zeros(1, np.int64))
-NO_SAMPLES = NOTHING.samples()
 
 
 class Stretch(NamedTuple):
@@ -83,6 +70,6 @@ def levels_of(signals: pl.DataFrame, wiring: Wiring) -> Iterator[tuple[Key, Read
                            pl.col("run").fill_null(0), place=place)
     parts = frame.sort("time", "place", "value").partition_by(
         "quantity", "channel", as_dict=True, maintain_order=True)
-    for quantity, channel in in_turn(key for key in parts if wiring.is_level(*key)):
+    for quantity, channel in in_turn(wiring.levels & parts.keys()):
         yield (quantity, channel), Readings(*(
-                parts[quantity, channel][name].to_numpy() for name in ("time", "value", "run")))
+            parts[quantity, channel][name].to_numpy() for name in ("time", "value", "run")))

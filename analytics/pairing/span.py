@@ -99,7 +99,9 @@ def pair_span(
         "lock", "resume", contact_since=pl.coalesce("contact_since", "said"))
 
     commands = pulses(edges, wiring)
-    seen = look(wiring, records, edges, commands, stretches, carried.until, until, is_last=is_last)
+    coils = coils_on(edges, wiring)
+    seen = look(wiring, records, edges, coils, commands, stretches, carried.until, until,
+                is_last=is_last)
     broken, last_words = breaks_in(seen.runs, carried.last_words)
     figures, breaks = (pl.concat([carried.figures, seen.figures]),
                        pl.concat([carried.breaks, broken]))
@@ -109,7 +111,6 @@ def pair_span(
     commands = commands.join(figures, on=["lock", "start"], how="left", maintain_order="left")
     moves = judged(moves, commands)
     commands = with_attempts(supply_outcomes(commands), moves, wiring.retry_us)
-    coils = coils_on(edges, wiring)
 
     # What was final before is left out, what no later record can change is final now.
     begun = locks.select("lock", begun="resume")

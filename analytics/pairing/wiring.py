@@ -64,17 +64,10 @@ class Wiring:
             for of in ("command", "contact")]).drop_nulls()
 
     @cached_property
-    def _coils(self) -> frozenset[str]:
-        return frozenset(self.locks["command"])
-
-    def is_level(self, quantity: str, channel: str) -> bool:
-        """Whether these are the volts of a rail or the amps of a coil."""
-        return channel in {"volts": self.rails, "amps": self._coils}.get(quantity, ())
-
-    @property
-    def lock(self) -> pl.DataType:
-        """The type of every column ``lock``."""
-        return self.locks.schema["lock"]
+    def levels(self) -> frozenset[tuple[str, str]]:
+        """Quantity and channel of the volts of rails and the amps of coils."""
+        return frozenset({("volts", channel) for channel in self.rails}
+                         | {("amps", channel) for channel in self.locks["command"]})
 
     def of_locks(self, *columns: str, **renamed: str | pl.Expr) -> pl.DataFrame:
         """``lock`` and some other columns."""

@@ -187,7 +187,7 @@ class Group:
     def may_be_among(self, wiring: Wiring) -> bool:
         """Whether it may hold levels that pairing looks at."""
         return self.channel is None or self.quantity is None \
-            or wiring.is_level(self.quantity, self.channel)
+            or (self.quantity, self.channel) in wiring.levels
 
     def parts(self, wiring: Wiring) -> Iterator[tuple[Key, Group | Readings]]:
         """By channel and quantity: itself, to be read later, or its records if it has several."""
@@ -201,7 +201,7 @@ class Group:
             C.run.fill_null(0))
         for (quantity, channel), rows in frame.partition_by(
                 "quantity", "channel", as_dict=True, maintain_order=True).items():
-            if wiring.is_level(str(quantity), str(channel)):
+            if (quantity, channel) in wiring.levels:
                 yield (str(quantity), str(channel)), Readings(
                     rows["time"].to_numpy(), rows["value"].to_numpy(), rows["run"].to_numpy())
 

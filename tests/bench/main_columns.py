@@ -61,7 +61,7 @@ def main_columns(folder: Path) -> pl.DataFrame:
     contacts = changes(levels_said(records, wiring, "contact", "open_value"), rest)
     commands = steps.pulses(edges, wiring)
 
-    windows = rail_windows(commands, edges, wiring).sort("done_at")
+    windows = rail_windows(commands, edges, steps.coils_on(edges, wiring), wiring).sort("done_at")
     tasks = windows.partition_by("rail", as_dict=True)
     until = day_us(days[-1] + timedelta(days=1))
     figures = []
