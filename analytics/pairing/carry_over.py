@@ -63,19 +63,19 @@ class CarryOver:
 
     @classmethod
     def of(cls, wiring: Wiring, until: int, **columns: dict[str, list[object]]) -> CarryOver:
-        """Tables out of their columns."""
-        return cls(until=until, **{name: pl.DataFrame(columns[name], schema={
-            column: wiring.lock if column in ("lock", "other_lock") else dtype
+        """Tables out of their columns; those that are not named have no row."""
+        names = wiring.locks.schema["lock"]
+        return cls(until=until, **{name: pl.DataFrame(columns.get(name), schema={
+            column: names if column in ("lock", "other_lock") else dtype
             for column, dtype in schema.items()}) for name, schema in SCHEMAS.items()})
 
     @classmethod
     def nothing(cls, wiring: Wiring) -> CarryOver:
         """At the start of all records: every lock rests locked."""
         names = wiring.locks["lock"].to_list()
-        return cls.of(wiring, BEGINNING, **{  # type: ignore[arg-type]
-            name: {column: [] for column in schema} for name, schema in SCHEMAS.items()} | {
-            "locks": {"lock": names, "resume": [BEGINNING] * len(names),
-                      "contact_since": [None] * len(names)}})
+        return cls.of(wiring, BEGINNING, locks={
+            "lock": names, "resume": [BEGINNING] * len(names),
+            "contact_since": [None] * len(names)})
 
     def text(self) -> str:
         """As one line of JSON; equal ones give equal texts."""

@@ -16,10 +16,10 @@ from remanence.analytics.pairing.wiring import Wiring
 
 C = pl.col
 
-RECORDS = pl.Schema({"time": pl.Int64(), "channel": pl.String(), "quantity": pl.String(),
-                     "value": pl.Float64(), "run": pl.Int64(), "place": pl.Int64(),
-                     "controller": pl.String()})
-"""Commands and contacts as logged, of channels that the venue names: any order, repeats allowed."""
+RECORDS = pl.Schema({"lock": pl.String(), "quantity": pl.String(), "time": pl.Int64(),
+                     "on": pl.Boolean(), "run": pl.Int64(), "controller": pl.String()})
+"""What was logged of the commands and contacts of locks (their Enum): any order, repeats allowed;
+``time`` is an instant, ``on`` the value that was logged."""
 
 DAY_US = 24 * 3_600_000_000
 
@@ -31,11 +31,6 @@ HALF_WAY = 0.5
 
 EDGES = pl.Schema({"lock": pl.String(), "time": pl.Int64(), "on": pl.Boolean(), "run": pl.Int64()})
 """Changes of level by lock (its Enum) and time, an instant; ``on`` is the level after it."""
-
-
-def instant() -> pl.Expr:
-    """The instant of a record."""
-    return C.time * PLACES + C.place.clip(0, PLACES - 1)
 
 
 def stamp(of: str | pl.Expr) -> pl.Expr:
@@ -51,24 +46,21 @@ def stamped(frame: pl.DataFrame, *columns: str) -> pl.DataFrame:
 def records_of(signals: pl.DataFrame, wiring: Wiring) -> pl.DataFrame:
     """RECORDS out of SIGNALS; without ``place`` no line is taken to come before another."""
     place = C.place.fill_null(0) if "place" in signals.columns else pl.lit(0, pl.Int64)
-    return (signals.select(C.time.to_physical(), "channel", "quantity", "value", C.run.fill_null(0),
-                           place=place)
-            .join(wiring.channels, on=["channel", "quantity"]))
+    return signals.join(wiring.channels, on=["channel", "quantity"]).select(
+        "lock", "quantity", time=C.time.to_physical() * PLACES + place.clip(0, PLACES - 1),
+        on=C.value > HALF_WAY, run=C.run.fill_null(0), controller="controller")
 
 
-def command_records(records: pl.DataFrame, wiring: Wiring) -> pl.DataFrame:
-    """Commands with their lock: ``on`` where the record says the value that releases it."""
-    return (records.filter(C.quantity == "command")
-            .join(wiring.locks.select("lock", "fires", channel="command"), on="channel")
-            .select("lock", "run", time=instant(), on=(C.value > HALF_WAY) == C.fires))
+def levels_said(
+    records: pl.DataFrame, wiring: Wiring, quantity: str, yes: str
+) -> pl.DataFrame:
+    """RECORDS of a quantity, ``on`` where one has its lock's value ``yes``.
 
-
-def contact_records(records: pl.DataFrame, wiring: Wiring) -> pl.DataFrame:
-    """Contacts of known sense with their lock: ``on`` where the record says that it is open."""
-    return (records.filter(C.quantity == "contact")
-            .join(wiring.locks.filter(C.open_value.is_not_null()).select(
-                "lock", "open_value", channel="contact"), on="channel")
-            .select("lock", "run", time=instant(), on=(C.value > HALF_WAY) == C.open_value))
+    ``yes`` is a column of the wiring; a lock of which it is not known says nothing.
+    """
+    return (records.filter(C.quantity == quantity)
+            .join(wiring.of_locks(yes=yes).drop_nulls(), on="lock")
+            .with_columns(on=C.on == C.yes))
 
 
 def changes(

@@ -6,6 +6,7 @@ as long as reading them from the disk.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from itertools import pairwise
 from typing import Any
 
@@ -13,14 +14,16 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from remanence.analytics.pairing.commands import later
 from remanence.analytics.pairing.edges import DAY_US, stamped
-from remanence.analytics.pairing.readings import Samples
+from remanence.analytics.pairing.readings import Readings
 from remanence.analytics.pairing.windows import NEVER
 from remanence.analytics.pairing.wiring import Wiring
 from remanence.analytics.statistics.arrays import Ints
 
 C = pl.col
+
+Columns = dict[str, NDArray[Any]]
+"""Columns of one length, NaN for null."""
 
 HOUR_US = 3_600_000_000
 MARGIN_US = 2_000_000
@@ -29,14 +32,14 @@ LOW_END, HIGH_END = 0.05, 0.95
 """Quantiles for the low and high end of a level at rest: one stray reading moves neither."""
 
 
-def busy_stretches(edges: pl.DataFrame, wiring: Wiring) -> pl.DataFrame:
+def busy_stretches(coils: pl.DataFrame, wiring: Wiring) -> pl.DataFrame:
     """When readings are not idle, as a latch on the rail is on.
 
     Parameters
     ----------
-    edges : polars.DataFrame
-        EDGES of commands: those of the two seconds before the readings, and the begin of every
-        pulse that lasts, among them.
+    coils : polars.DataFrame
+        :func:`remanence.analytics.pairing.commands.coils_on`, those that last from before the
+        readings or that ended in the two seconds before them among them.
     wiring : Wiring
         The locks.
 
@@ -47,84 +50,64 @@ def busy_stretches(edges: pl.DataFrame, wiring: Wiring) -> pl.DataFrame:
         pulse does not reach into the UTC day before, so that a day's hours never wait for the next
         day.
     """
-    told = stamped(edges, "time").join(wiring.locks.filter("pulsed").select("lock", "rail"),
-                                       on="lock").sort("lock", "time", maintain_order=True)
-    first = (C.lock != C.lock.shift(1)).fill_null(value=True)
-    lasts = pl.max_horizontal(C.time - MARGIN_US, C.time // DAY_US * DAY_US)
-    return pl.concat([
-        told.select("rail", "on", begin=lasts, end=later("time", 1).fill_null(NEVER)),
-        told.filter(first & ~C.on).select(
-            "rail", on=True, begin=pl.lit(-NEVER), end="time"),
-    ]).filter("on").select("rail", "begin", end=C.end + MARGIN_US).sort("begin")
+    latches = wiring.locks.filter("pulsed").select("lock", "rail")
+    return stamped(coils, "start", "ended").join(latches, on="lock").select(
+        "rail", begin=pl.max_horizontal(C.start - MARGIN_US, C.start // DAY_US * DAY_US),
+        end=C.ended.fill_null(NEVER) + MARGIN_US).sort("begin")
 
 
-def rail_hours(rail: str, volts: Samples, busy: pl.DataFrame) -> pl.DataFrame:
+NEVER_BUSY = pl.Schema({"begin": pl.Int64(), "end": pl.Int64()}).to_frame()
+
+
+def rail_hours(rail: str, volts: Readings, busy: pl.DataFrame) -> Columns:
     """RAIL_HOURS of one rail.
 
     Parameters
     ----------
     rail : str
         Its name.
-    volts : Samples
+    volts : Readings
         Its readings of whole hours.
     busy : polars.DataFrame
         Its :func:`busy_stretches`.
     """
     hour, at = hours_of(volts.time)
-    # Stretches of readings at rest: from the end of one busy stretch to the begin of the next.
+    # Readings at rest: from the end of one busy stretch to the begin of the next.
     stop = np.append(np.searchsorted(volts.time, busy["begin"].to_numpy()), volts.time.size)
     first = np.maximum.accumulate(np.append(
         0, np.searchsorted(volts.time, busy["end"].to_numpy(), "right")))
-    first, stop = first[stop > first], stop[stop > first]
-    idle = np.concatenate([volts.value[:0], *(
-        volts.value[a:b] for a, b in zip(first.tolist(), stop.tolist(), strict=True))])
-    over = np.searchsorted(stop, at, "right")
-    ends = np.append(0, np.cumsum(stop - first))[over] + np.maximum(
-        at - np.append(first, volts.time.size)[over], 0)
+    some = (stop > first) | (np.arange(stop.size) == stop.size - 1)
+    first, stop = first[some], stop[some]
+    idle = np.concatenate([
+        volts.value[a:b] for a, b in zip(first.tolist(), stop.tolist(), strict=True)])
+    so_far = np.repeat(np.append(0, np.cumsum(stop - first)), 2)[1:-1]
+    ends = np.interp(at, np.stack([first, stop], axis=1).ravel(), so_far).astype(np.int64)
     count = np.diff(ends)
     for a, b in pairwise(ends.tolist()):
         idle[a:b].sort()
     some = np.flatnonzero(count)
     low, size = ends[:-1][some], count[some]
 
-    def level(found: Any) -> Any:
-        column = np.full(hour.size, np.nan)
-        column[some] = found
-        return column
-
     def quantile(share: float) -> Any:
         """Linear between order statistics (numpy.quantile's default)."""
         place = share * (size - 1)
         below = place.astype(np.int64)
         under, over = idle[low + below], idle[low + np.minimum(below + 1, size - 1)]
-        return level(under + (over - under) * (place - below))
+        return under + (over - under) * (place - below)
 
-    median, lowest, highest = quantile(0.5), quantile(0.0), quantile(1.0)
-    found = {"hour": hour * HOUR_US, "samples": np.diff(at), "idle_samples": count,
-             "volts_median": median.copy(), "volts_low": lowest, "volts_high": highest,
-             "idle_median": median, "idle_low": quantile(LOW_END), "idle_high": quantile(HIGH_END)}
-    # Where a latch was on, the readings at rest are not all.
-    for row in np.flatnonzero(count < found["samples"]).tolist():
-        every = np.sort(volts.value[at[row]:at[row + 1]])
-        under, over = every[(every.size - 1) // 2], every[every.size // 2]
-        found["volts_median"][row] = under + (over - under) * 0.5
-        lowest[row], highest[row] = every[0], every[-1]
-    if some.size:
-        mean = np.add.reduceat(idle, low) / size
-        for a, b, middle in zip(low.tolist(), (low + size).tolist(), mean.tolist(), strict=True):
-            idle[a:b] -= middle
-        squares = np.add.reduceat(np.square(idle, out=idle), low)
-        found["idle_deviation"] = level(np.where(
-            size > 1, np.sqrt(squares / np.maximum(size - 1, 1)), np.nan))
-    else:
-        found["idle_deviation"] = level(np.nan)
-    return _table(found, supply=rail)
-
-
-def _table(columns: dict[str, NDArray[Any]], **whose: str) -> pl.DataFrame:
-    """Columns of one length (NaN for null), and the name of the rail or controller."""
-    return pl.DataFrame(columns, nan_to_null=True).with_columns(
-        pl.lit(name).alias(column) for column, name in whose.items())
+    found: Columns = {"supply": np.full(hour.size, rail), "hour": hour * HOUR_US,
+                      "samples": np.diff(at), "idle_samples": count}
+    rest = {"idle_median": quantile(0.5), "idle_low": quantile(LOW_END),
+            "idle_high": quantile(HIGH_END)}
+    mean = np.add.reduceat(idle, low) / size
+    for a, b, middle in zip(low.tolist(), (low + size).tolist(), mean.tolist(), strict=True):
+        idle[a:b] -= middle
+    rest["idle_deviation"] = np.sqrt(
+        np.add.reduceat(np.square(idle, out=idle), low) / np.where(size > 1, size - 1, np.nan))
+    for name, level in rest.items():
+        found[name] = np.full(hour.size, np.nan)
+        found[name][some] = level
+    return found
 
 
 def hours_of(time: Ints) -> tuple[Ints, Ints]:
@@ -137,7 +120,7 @@ def hours_of(time: Ints) -> tuple[Ints, Ints]:
     return first + some, np.append(at[some], time.size)
 
 
-def activity(controller: str, time: Ints, run: Ints, edges: Ints) -> pl.DataFrame:
+def activity(controller: str, time: Ints, run: Ints, edges: Ints) -> Columns:
     """ACTIVITY of one controller.
 
     Parameters
@@ -159,24 +142,28 @@ def activity(controller: str, time: Ints, run: Ints, edges: Ints) -> pl.DataFram
     gaps = np.empty_like(time)
     np.subtract(time[1:], time[:-1], out=gaps[1:])
     gaps[low] = 0
-    edge_at = np.searchsorted(edges, np.stack([hour, hour + 1]) * HOUR_US)
-    runs = np.ones(hour.size, np.int64)
-    if run.size > 1:
-        runs[:] = [np.unique(run[a:b]).size for a, b in pairwise(at)]
-    longest = np.maximum.reduceat(gaps, low) if hour.size else np.empty(0)
-    return _table({
-        "hour": hour * HOUR_US, "records": size, "edges": edge_at[1] - edge_at[0],
-        "first": time[low], "last": time[at[1:] - 1], "runs": runs,
-        "longest_silence_s": np.where(size > 1, longest / 1e6, np.nan),
-    }, controller=controller)
+    begin, end = np.searchsorted(edges, np.stack([hour, hour + 1]) * HOUR_US)
+    return {
+        "controller": np.full(hour.size, controller), "hour": hour * HOUR_US, "records": size,
+        "edges": end - begin, "first": time[low], "last": time[at[1:] - 1],
+        "runs": np.array([np.unique(run[a:b]).size if run.size > 1 else 1
+                          for a, b in pairwise(at.tolist())]),
+        "longest_silence_s": np.where(size > 1, np.maximum.reduceat(gaps, low) / 1e6, np.nan),
+    }
 
 
-def runs_of(controller: str, time: Ints, run: Ints) -> pl.DataFrame:
+def runs_of(controller: str, time: Ints, run: Ints) -> Columns:
     """RUNS of one controller.
 
     A run that is interrupted by another one's records and comes back counts twice.
     """
     at = np.flatnonzero(np.append(True, run[1:] != run[:-1]))
-    return _table({"run": run[at], "first": time[at],
-                   "last": time[np.append(at[1:], time.size) - 1]}, controller=controller)
+    return {"controller": np.full(at.size, controller), "run": run[at], "first": time[at],
+            "last": time[np.append(at[1:], time.size) - 1]}
 
+
+def stacked(parts: Sequence[Columns], schema: pl.Schema) -> pl.DataFrame:
+    """One table of all these columns."""
+    return pl.DataFrame({
+        name: np.concatenate([part[name] for part in parts]) for name in parts[0]
+    }, nan_to_null=True) if parts else schema.to_frame()

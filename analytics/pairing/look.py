@@ -3,19 +3,27 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from itertools import chain, groupby
 from typing import NamedTuple
 
 import numpy as np
 import polars as pl
 
 from remanence.analytics.pairing.commands import LONGEST_US, REACH_US, RUNS
-from remanence.analytics.pairing.edges import PLACES
-from remanence.analytics.pairing.hours import activity, busy_stretches, rail_hours, runs_of
-from remanence.analytics.pairing.rails import MEASURED, NOISE_US, rail_figures
-from remanence.analytics.pairing.readings import NOTHING, Readings, Samples, Stretch
+from remanence.analytics.pairing.edges import PLACES, stamp
+from remanence.analytics.pairing.hours import (
+    NEVER_BUSY,
+    Columns,
+    activity,
+    busy_stretches,
+    rail_hours,
+    runs_of,
+    stacked,
+)
+from remanence.analytics.pairing.rails import MEASURED, NOISE_US, rail_figures, settled_amps
+from remanence.analytics.pairing.readings import NOTHING, Readings, Stretch
 from remanence.analytics.pairing.windows import NEVER, rail_windows
 from remanence.analytics.pairing.wiring import Wiring
-from remanence.analytics.statistics.arrays import Ints
 from remanence.shared.tables import ACTIVITY, RAIL_HOURS
 from remanence.shared.venue import controller_of
 
@@ -38,8 +46,8 @@ class Look(NamedTuple):
 
 
 def look(
-    wiring: Wiring, records: pl.DataFrame, edges: pl.DataFrame, commands: pl.DataFrame,
-    stretches: Iterable[Stretch], since: int, until: int, *, is_last: bool,
+    wiring: Wiring, records: pl.DataFrame, edges: pl.DataFrame, coils: pl.DataFrame,
+    commands: pl.DataFrame, stretches: Iterable[Stretch], since: int, until: int, *, is_last: bool,
 ) -> Look:
     """Look at what rails and controllers did.
 
@@ -52,6 +60,8 @@ def look(
     edges : polars.DataFrame
         EDGES of the commands of the span, those of the last while before it, and those of commands
         that are not over.
+    coils : polars.DataFrame
+        :func:`remanence.analytics.pairing.commands.coils_on` of these.
     commands : polars.DataFrame
         Out of :func:`remanence.analytics.pairing.commands.pulses`.
     stretches : iterable of Stretch
@@ -61,71 +71,68 @@ def look(
     is_last : bool
         The commands that are not over by its end are looked at as they stand.
     """
-    windows = rail_windows(commands.filter(C.done_at >= since * PLACES), edges, wiring)
-    tasks = {str(rail): part for (rail,), part in windows.sort("done_at").partition_by(
-        "rail", as_dict=True, maintain_order=True).items()}
-    busy = busy_stretches(edges, wiring).partition_by("rail", as_dict=True)
-    said = {str(name): Readings(part["time"].to_numpy(), part["value"].to_numpy(),
-                                part["run"].to_numpy())
-            for (name,), part in records.sort("controller", "time").partition_by(
-                "controller", as_dict=True).items()}
-    figures = [pl.DataFrame(schema={
-        "lock": wiring.lock, "start": pl.Int64, **dict.fromkeys(MEASURED, pl.Float64)})]
-    hours, heard, runs = (
-        [pl.DataFrame(schema=schema)]
-        for schema in (RAIL_HOURS.schema, ACTIVITY.schema, RUNS))
-
-    def measure(rail: str, end: int, volts: Samples, amps: dict[str, Samples]) -> None:
-        due = int(np.searchsorted(tasks[rail]["done_at"].to_numpy(), end))
-        now, tasks[rail] = tasks[rail][:due], tasks[rail][due:]
-        if due:
-            figures.append(rail_figures(now, volts, amps))
-
-    for stretch in stretches:
-        begin, end = stretch.begin, stretch.end
+    windows = rail_windows(commands.filter(C.done_at >= since * PLACES), edges, coils, wiring)
+    busy = busy_stretches(coils, wiring).partition_by("rail", as_dict=True)
+    said = {str(name): Readings(part["stamp"].to_numpy(), NOTHING.value, part["run"].to_numpy())
+            for (name,), part in records.sort("time").with_columns(
+                stamp=stamp("time")).partition_by("controller", as_dict=True).items()}
+    measured: list[tuple[pl.DataFrame, Columns]] = []
+    hours: list[Columns] = []
+    heard: list[tuple[Columns, Columns]] = []
+    was_over = -NEVER
+    for begin, end, levels in stretches:
         over = NEVER if is_last and end == until else end
-        own = {name: [said.get(name, NOTHING).within(begin, end)] for name in wiring.controllers}
-        amps: dict[str, Samples] = {}
-        looked_at = set()
-        for (quantity, channel), readings in stretch.levels:
-            now, samples = readings.within(begin, end), readings.samples()
-            del readings  # (before the next channel is read)
-            own[controller_of(channel)].append(now._replace(value=NOTHING.value))
-            if quantity == "amps":
-                amps[channel] = samples
-                continue
-            rail = wiring.rails[channel]
-            low = int(np.searchsorted(samples.time, begin))
-            hours.append(RAIL_HOURS.conform(rail_hours(
-                rail, Samples(samples.time[low:], samples.value[low:]),
-                busy.get((rail,), _NEVER_BUSY))))
-            looked_at.add(rail)
-            if rail in tasks:
-                measure(rail, over, samples, amps)
-            del samples, now
-        for rail in sorted(tasks.keys() - looked_at):
-            measure(rail, over, Samples(NOTHING.time, NOTHING.value), amps)
-        for name, parts in own.items():
-            time, run = _together([part for part in parts if part.time.size])
-            if time.size:
-                heard.append(ACTIVITY.conform(activity(name, time, run, parts[0].time)))
-                runs.append(runs_of(name, time, run).select(RUNS.names()))
-    return Look(pl.concat(figures), RAIL_HOURS.conform(pl.concat(hours)),
-                ACTIVITY.conform(pl.concat(heard)), pl.concat(runs))
+        due = windows.filter(C.done_at.is_between(was_over, over, closed="left")).partition_by(
+            "rail", as_dict=True)
+        was_over = over
+        fresh: list[tuple[pl.DataFrame, Columns]] = []
+        amps: dict[str, Readings] = {}
+        edges_of = {name: said.get(name, NOTHING).within(begin, end)
+                    for name in wiring.controllers}
+        for controller, its in chain(
+                groupby(levels, lambda level: controller_of(level[0][1])),
+                [(name, ()) for name in wiring.controllers]):
+            parts = [edges_of.pop(controller, NOTHING)]
+            for (quantity, channel), readings in its:
+                now, samples = readings.within(begin, end), readings.samples()
+                del readings  # (before the next channel is read)
+                parts.append(now._replace(value=NOTHING.value))
+                if quantity == "amps":
+                    amps[channel] = samples
+                    continue
+                rail = (wiring.rails[channel],)
+                hours.append(rail_hours(
+                    rail[0], samples.within(begin, NEVER), busy.get(rail, NEVER_BUSY)))
+                if rail in due:
+                    tasks = due.pop(rail)
+                    fresh.append((tasks, rail_figures(tasks, samples)))
+                del samples, now
+            heard += _heard(controller, parts)
+            del parts  # (before the next controller's are read)
+        fresh += [(tasks, rail_figures(tasks, NOTHING)) for tasks in due.values()]
+        measured += [(tasks, {**figures, "amps": settled_amps(tasks, figures["cut_ms"], amps)})
+                     for tasks, figures in fresh]
+    whose = pl.concat([windows[:0], *(tasks for tasks, _ in measured)])
+    return Look(
+        whose.select("lock", start="instant").hstack(stacked(
+            [figures for _, figures in measured],
+            pl.Schema(dict.fromkeys(MEASURED, pl.Float64())))),
+        RAIL_HOURS.conform(stacked(hours, RAIL_HOURS.schema)),
+        ACTIVITY.conform(stacked([active for active, _ in heard], ACTIVITY.schema)),
+        stacked([runs for _, runs in heard], RUNS))
 
 
-_NEVER_BUSY = pl.DataFrame(schema={"begin": pl.Int64, "end": pl.Int64})
-
-
-def _together(parts: Sequence[Readings]) -> tuple[Ints, Ints]:
-    """Times and runs of all channels of a controller, in order; one run if it is the same."""
-    if not parts:
-        return NOTHING.time, NOTHING.run
-    if len({int(end) for part in parts for end in (part.run.min(), part.run.max())}) == 1:
-        time = parts[0].time if len(parts) == 1 else np.sort(
-            np.concatenate([part.time for part in parts]), kind="stable")
-        return time, parts[0].run[:1]
-    time = np.concatenate([part.time for part in parts])
-    run = np.concatenate([np.broadcast_to(part.run, part.time.shape) for part in parts])
-    order = np.lexsort((run, time))
-    return time[order], run[order]
+def _heard(controller: str, parts: Sequence[Readings]) -> list[tuple[Columns, Columns]]:
+    """ACTIVITY and RUNS of a controller, if it said anything: its edges, then its levels."""
+    some = [part for part in parts if part.time.size]
+    if not some:
+        return []
+    time = some[0].time if len(some) == 1 else np.concatenate([part.time for part in some])
+    run = some[0].run[:1]
+    if all((part.run == run).all() for part in some):
+        time = time if len(some) == 1 else np.sort(time, kind="stable")
+    else:
+        run = np.concatenate([np.broadcast_to(part.run, part.time.shape) for part in some])
+        order = np.lexsort((run, time))
+        time, run = time[order], run[order]
+    return [(activity(controller, time, run, parts[0].time), runs_of(controller, time, run))]

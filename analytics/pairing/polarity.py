@@ -13,14 +13,7 @@ from collections.abc import Mapping, Sequence
 
 import polars as pl
 
-from remanence.analytics.pairing.edges import (
-    DAY_US,
-    HALF_WAY,
-    PLACES,
-    changes,
-    command_records,
-    instant,
-)
+from remanence.analytics.pairing.edges import DAY_US, PLACES, changes, levels_said
 from remanence.analytics.pairing.wiring import Wiring
 
 C = pl.col
@@ -46,15 +39,13 @@ def votes(records: pl.DataFrame, wiring: Wiring) -> dict[str, list[int]]:
     asked = wiring.locks.filter(C.contact.is_not_null() & C.open_value.is_null())
     if asked.is_empty():
         return {}
-    by, day = ("lock", "day"), C.time // (DAY_US * PLACES)
-    shown = (records.filter(C.quantity == "contact")
-             .join(asked.select("lock", channel="contact"), on="channel")
-             .select("lock", "run", time=instant(), on=C.value > HALF_WAY)
-             .with_columns(day=day))
+    by = "lock", "day"
+    records = records.join(asked, on="lock", how="semi").with_columns(
+        day=C.time // (DAY_US * PLACES))
     at_rest = asked.select("lock", before=pl.lit(value=False))
-    moved = changes(shown, None, by).select(*by, "time", shows="on", at="time")
-    fired = changes(command_records(records, wiring).join(asked, on="lock", how="semi")
-                    .with_columns(day=day), at_rest, by)
+    moved = changes(records.filter(C.quantity == "contact"), None, by).select(
+        *by, "time", shows="on", at="time")
+    fired = changes(levels_said(records, wiring, "command", "fires"), at_rest, by)
     same = [(C.lock == C.lock.shift(-k)) & (C.day == C.day.shift(-k)) for k in (1, 2)]
     end, following = (pl.when(same[k - 1]).then(C.time.shift(-k)) for k in (1, 2))
     fired = fired.join(asked.select("lock", "coast_us"), on="lock", maintain_order="left")

@@ -30,7 +30,7 @@ from __future__ import annotations
 import numpy as np
 import polars as pl
 
-from remanence.analytics.pairing.edges import DAY_US
+from remanence.analytics.pairing.edges import DAY_US, stamp
 from remanence.analytics.statistics.arrays import Ints, Reals
 from remanence.shared.tables import POLLING
 
@@ -117,8 +117,7 @@ def polling_of(records: pl.DataFrame) -> pl.DataFrame:
     Parameters
     ----------
     records : polars.DataFrame
-        ``controller``, ``channel``, ``time`` [us, UTC], ``place``, ``quantity`` and ``value`` of
-        commands and contacts: any order, repeats allowed.
+        RECORDS.
 
     Returns
     -------
@@ -129,12 +128,12 @@ def polling_of(records: pl.DataFrame) -> pl.DataFrame:
     """
     # A level that is said again was not seen to change then: repeats tell nothing of a poll. The
     # first record of a day is taken for a change, whatever days are looked at together.
-    told = records.with_columns(day=C.time // DAY_US).sort(
-        "channel", "quantity", "time", "place", "value").filter(
+    told = records.select(
+        "controller", "lock", "on", ours=C.quantity == "contact", time=stamp("time"),
+        day=stamp("time") // DAY_US, nth="time").sort("lock", "ours", "nth", "on").filter(
         pl.any_horizontal(C(name).ne_missing(C(name).shift(1))
-                          for name in ("channel", "quantity", "day", "value"))
-    ).select("controller", "time", "day", ours=C.quantity == "contact").sort(
-        "controller", "time", "ours")  # of one stamp the commands come first
+                          for name in ("lock", "ours", "day", "on"))
+    ).sort("controller", "time", "ours")  # of one stamp the commands come first
     begins = pl.any_horizontal(C(name).ne_missing(C(name).shift(1))
                                for name in ("controller", "day"))
     told = told.with_columns(part=begins.cum_sum().cast(pl.Int64) - 1)
@@ -166,7 +165,7 @@ def _since() -> pl.Expr:
 
 def _periods(told: pl.DataFrame, clocks: Ints) -> list[float | None]:
     """The polling period of each controller and day (``part``), None where none shows. [us]"""
-    apart = pl.concat([_contacts_apart(told), _answers_apart(told)])
+    apart = _apart(told)
     fits, counts = _fits(apart, clocks.size)
     found: list[float | None] = [None] * clocks.size
     times, ours = told["time"].to_numpy(), told["ours"].to_numpy()
@@ -191,25 +190,21 @@ ANSWERS = len(REACHES_US)
 """The last of the ways to look: differences from command to answer, after those by reach."""
 
 
-def _contacts_apart(told: pl.DataFrame) -> pl.DataFrame:
-    """From contact to contact: ``part``, ``way`` (the reach it is within) and ``apart``."""
-    apart = told.filter("ours").select("part", apart=_since()).filter(
-        C.apart > 0, C.apart <= REACHES_US[-1])
-    return _some(apart).with_columns(
-        way=pl.sum_horizontal(C.apart > reach for reach in REACHES_US[:-1]).cast(pl.Int64))
+def _apart(told: pl.DataFrame) -> pl.DataFrame:
+    """Differences: ``part``, ``apart`` and ``way``, about MOST of each part, from all over.
 
-
-def _answers_apart(told: pl.DataFrame) -> pl.DataFrame:
-    """From each edge to the next one, where that is a contact's, likewise."""
-    apart = told.select("part", "ours", apart=_since()).filter(
-        "ours", C.apart > 0, C.apart <= REACHES_US[0])
-    return _some(apart.select("part", "apart")).with_columns(way=pl.lit(ANSWERS, pl.Int64))
-
-
-def _some(apart: pl.DataFrame) -> pl.DataFrame:
-    """About MOST rows of each part, from all over."""
+    From contact to contact (``way`` is the reach it is within), and from each edge to the next one
+    where that is a contact's (ANSWERS).
+    """
+    contacts = told.filter("ours").select("part", apart=_since()).with_columns(
+        way=pl.sum_horizontal(C.apart > reach for reach in REACHES_US).cast(pl.Int64)).filter(
+        C.apart > 0, C.way < ANSWERS)
+    answers = told.select("part", "ours", apart=_since()).filter(
+        "ours", C.apart > 0, C.apart <= REACHES_US[0]).select(
+        "part", "apart", way=pl.lit(ANSWERS, pl.Int64))
     nth, many = pl.int_range(pl.len()), (pl.len() - 1) // MOST + 1
-    return apart.filter((nth % many == 0).over("part"))
+    return pl.concat([every.filter((nth % many == 0).over("part"))
+                      for every in (contacts, answers)])
 
 
 def _fit(apart: Ints, period: float) -> Reals:

@@ -45,7 +45,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from remanence.analytics.pairing.commands import REACH_US
-from remanence.analytics.pairing.readings import Samples
+from remanence.analytics.pairing.readings import Readings
 from remanence.analytics.pairing.windows import NEVER
 from remanence.analytics.statistics.arrays import Flags, Ints, Reals
 
@@ -101,28 +101,23 @@ MEASURED = (
 shows the lock's own cut; ``held``, 1 where the coil was seen loaded up to its command's end."""
 
 
-def rail_figures(
-    tasks: pl.DataFrame, volts: Samples, amps: Mapping[str, Samples]
-) -> pl.DataFrame:
-    """Read a rail, and the coils' currents, around some commands.
+def rail_figures(tasks: pl.DataFrame, volts: Readings) -> dict[str, Reals]:
+    """Read a rail around some commands.
 
     Parameters
     ----------
     tasks : polars.DataFrame
         :func:`remanence.analytics.pairing.windows.rail_windows` of commands on one rail.
-    volts : Samples
+    volts : Readings
         Its readings from a minute before the first command on.
-    amps : mapping of str to Samples
-        By command channel: coil currents likewise.
 
     Returns
     -------
-    polars.DataFrame
-        ``lock`` and ``start`` (an instant) of the commands, and MEASURED: null where the readings
-        cannot support a figure.
+    dict of array
+        MEASURED but for ``amps``, NaN where the readings cannot support a figure.
     """
-    found = np.full((tasks.height, len(MEASURED)), np.nan)
-    w = _Windows(*(tasks[name].to_numpy() for name in _Windows._fields))
+    found = {name: np.full(tasks.height, np.nan) for name in MEASURED[:-1]}
+    w = _Windows.out_of(tasks)
     if volts.time.size:
         width = np.searchsorted(volts.time, w.last + REACH_US, "right") \
             - np.searchsorted(volts.time, w.start)
@@ -132,14 +127,34 @@ def rail_figures(
             rows = order[:np.searchsorted(
                 np.arange(1, order.size + 1) * np.maximum(width[order], 1), CELLS, "right") or 1]
             order = order[rows.size:]
-            figures = _figures(w.of(rows), volts)
-            for column, name in enumerate(MEASURED[:-1]):
-                found[rows, column] = figures[name]
+            for name, figures in _figures(w.of(rows), volts).items():
+                found[name][rows] = figures
     elif tasks.height and tasks["rail_logged"][0]:
-        found[:, MEASURED.index("volts_samples")] = 0
-    found[:, -1] = _amps(tasks["command"], w, found[:, MEASURED.index("cut_ms")], amps)
-    return tasks.select("lock", start="instant").hstack(pl.DataFrame(
-        found, schema=MEASURED, orient="row", nan_to_null=True))
+        found["volts_samples"][:] = 0
+    return found
+
+
+def settled_amps(tasks: pl.DataFrame, cut_ms: Reals, amps: Mapping[str, Readings]) -> Reals:
+    """Settled coil currents: the last 60 % of a latch's pulse, or a magnet's 2 s before the cut.
+
+    Parameters
+    ----------
+    tasks : polars.DataFrame
+        As for :func:`rail_figures`.
+    cut_ms : array of float
+        When a latch cut its own coil.
+    amps : mapping of str to Readings
+        By command channel: its current.
+    """
+    w = _Windows.out_of(tasks)
+    cut = np.where(np.isnan(cut_ms), NEVER, w.start + np.nan_to_num(cut_ms * 1000).astype(np.int64))
+    stop = np.where(w.pulsed, np.minimum(w.last, cut), w.start)
+    begin = np.where(w.pulsed, _last_part(w.start, stop), w.start - BEFORE_US)
+    found = np.full(stop.size, np.nan)
+    for channel in amps.keys() & set(tasks["command"]):
+        rows = np.flatnonzero((tasks["command"] == channel).to_numpy())
+        found[rows] = _medians(amps[channel], begin[rows], stop[rows])
+    return found
 
 
 class _Windows(NamedTuple):
@@ -153,23 +168,15 @@ class _Windows(NamedTuple):
     pulsed: Flags
     self_cut: Flags
 
+    @classmethod
+    def out_of(cls, tasks: pl.DataFrame) -> _Windows:
+        return cls(*(tasks[name].to_numpy() for name in cls._fields))
+
     def of(self, rows: Ints) -> _Windows:
         return _Windows._make(column[rows] for column in self)
 
 
-def _amps(channels: pl.Series, w: _Windows, cut_ms: Reals, amps: Mapping[str, Samples]) -> Reals:
-    """Settled coil current: the last 60 % of a latch's pulse, or a magnet's 2 s before the cut."""
-    cut = np.where(np.isnan(cut_ms), NEVER, w.start + np.nan_to_num(cut_ms * 1000).astype(np.int64))
-    stop = np.where(w.pulsed, np.minimum(w.last, cut), w.start)
-    begin = np.where(w.pulsed, _last_part(w.start, stop), w.start - BEFORE_US)
-    found = np.full(stop.size, np.nan)
-    for channel in amps.keys() & set(channels):
-        rows = np.flatnonzero((channels == channel).to_numpy())
-        found[rows] = _medians(amps[channel], begin[rows], stop[rows])
-    return found
-
-
-def _figures(w: _Windows, rail: Samples) -> dict[str, Reals]:
+def _figures(w: _Windows, rail: Readings) -> dict[str, Reals]:
     """MEASURED of some commands on one rail, but for ``amps``.
 
     A row of a matrix is a command, a column the nth reading from its start on.
@@ -245,7 +252,7 @@ def _figures(w: _Windows, rail: Samples) -> dict[str, Reals]:
     }
 
 
-def _rest(w: _Windows, rail: Samples) -> tuple[Reals, Reals]:
+def _rest(w: _Windows, rail: Readings) -> tuple[Reals, Reals]:
     """The level at rest and its noise: from before the command, or else from after the pulse."""
     before = _medians(
         rail, np.minimum(np.maximum(w.start - BEFORE_US, w.quiet_from + BLUR_US), w.start), w.start)
@@ -259,7 +266,7 @@ def _rest(w: _Windows, rail: Samples) -> tuple[Reals, Reals]:
     return before, noise
 
 
-def _noise(rail: Samples, begin: Ints, stop: Ints) -> Reals:
+def _noise(rail: Readings, begin: Ints, stop: Ints) -> Reals:
     """Robust standard deviation from neighbouring differences; NaN below six of them.
 
     A mean and not a median, as readings come in steps of 4 to 15 mV and a median of their
@@ -276,7 +283,7 @@ def _noise(rail: Samples, begin: Ints, stop: Ints) -> Reals:
     return np.where(count >= FEWEST_OF_NOISE, mean / TRIMMED_NORMAL / np.sqrt(2.0), np.nan)
 
 
-def _spike(rail: Samples, off: Ints, clear: Ints) -> Reals:
+def _spike(rail: Readings, off: Ints, clear: Ints) -> Reals:
     """Highest in the 20 ms from ``off`` on; NaN unless sampled finely there."""
     low = np.searchsorted(rail.time, off)
     high = np.searchsorted(rail.time, off + SPIKE_US, "right")
@@ -297,7 +304,7 @@ def _turns(loaded: Flags, back: Flags) -> Ints:
 
 
 def _afterwards(
-    w: _Windows, rail: Samples, low: Ints, t: Ints, v: Reals, before: Reals, sag: Reals,
+    w: _Windows, rail: Readings, low: Ints, t: Ints, v: Reals, before: Reals, sag: Reals,
     noise: Reals, off: Ints,
 ) -> tuple[Reals, Reals]:
     """What follows the switch-off at ``off``: recovery, and a load that outlasts the command.
@@ -349,7 +356,7 @@ def _median(cells: Reals) -> Reals:
     return found
 
 
-def _medians(samples: Samples, begin: Ints, stop: Ints) -> Reals:
+def _medians(samples: Readings, begin: Ints, stop: Ints) -> Reals:
     """The median of the readings from each ``begin`` up to each ``stop``."""
     low, high = np.searchsorted(samples.time, begin), np.searchsorted(samples.time, stop)
     return _median(_cells(samples.value, low, high, np.nan))

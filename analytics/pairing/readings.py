@@ -10,16 +10,10 @@ import polars as pl
 
 from remanence.analytics.pairing.wiring import Wiring
 from remanence.analytics.statistics.arrays import Ints, Reals
+from remanence.shared.venue import controller_of
 
 Key = tuple[str, str]
 """Quantity (``amps`` or ``volts``) and channel."""
-
-
-class Samples(NamedTuple):
-    """Readings of one channel, each once, all finite, in the order of time."""
-
-    time: Ints
-    value: Reals
 
 
 class Readings(NamedTuple):
@@ -36,15 +30,20 @@ class Readings(NamedTuple):
         return Readings(self.time[low:high], self.value[low:high],
                         self.run if self.run.size == 1 else self.run[low:high])
 
-    def samples(self) -> Samples:
-        """Without what is no number, and without repeats under one stamp."""
+    def samples(self) -> Readings:
+        """Without what is no number, and without repeats under one stamp; of no run."""
         time, value, good = self.time, self.value, np.isfinite(self.value)
         if not good.all():
             time, value = time[good], value[good]
         if not (time[1:] > time[:-1]).all():
             new = np.append(True, (time[1:] != time[:-1]) | (value[1:] != value[:-1]))
             time, value = time[new[:time.size]], value[new[:time.size]]
-        return Samples(time, value)
+        return Readings(time, value, NOTHING.run)
+
+
+def in_turn(keys: Iterable[Key]) -> list[Key]:
+    """The channels of a controller together: its times are not held while others are read."""
+    return sorted(keys, key=lambda key: (controller_of(key[1]), key))
 
 
 NOTHING = Readings(np.empty(0, np.int64), np.empty(0), np.zeros(1, np.int64))
@@ -56,7 +55,7 @@ class Stretch(NamedTuple):
     begin: int
     end: int
     levels: Iterable[tuple[Key, Readings]]
-    """One channel after the other, in the order of their keys, each with its last
+    """One channel after the other, :func:`in_turn`, each with its last
     :data:`remanence.analytics.pairing.look.LOOKS_BACK_US` before ``begin``. An iterator may read
     one when it is asked for it, so that no two need be held at a time."""
 
@@ -71,7 +70,6 @@ def levels_of(signals: pl.DataFrame, wiring: Wiring) -> Iterator[tuple[Key, Read
                            pl.col("run").fill_null(0), place=place)
     parts = frame.sort("time", "place", "value").partition_by(
         "quantity", "channel", as_dict=True, maintain_order=True)
-    for quantity, channel in sorted(parts):
-        if wiring.is_level(str(quantity), str(channel)):
-            yield (str(quantity), str(channel)), Readings(*(
-                parts[quantity, channel][name].to_numpy() for name in ("time", "value", "run")))
+    for quantity, channel in in_turn(wiring.levels & parts.keys()):
+        yield (quantity, channel), Readings(*(
+            parts[quantity, channel][name].to_numpy() for name in ("time", "value", "run")))

@@ -42,7 +42,7 @@ What decides, in the words of the tables:
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from typing import NamedTuple
 
 import polars as pl
 
@@ -58,8 +58,7 @@ from remanence.shared.tables import SIGNALS, TABLES
 from remanence.shared.venue import Venue
 
 
-@dataclass(frozen=True)
-class Paired:
+class Paired(NamedTuple):
     """Tables of :mod:`remanence.shared.tables`, made from one span of signals.
 
     Attributes
@@ -77,7 +76,7 @@ class Paired:
     rail_hours: pl.DataFrame
     activity: pl.DataFrame
     polling: pl.DataFrame
-    learned: dict[str, str] = field(default_factory=dict)
+    learned: Mapping[str, str]
     """Contacts of unknown sense: closed when ``locked`` or ``open``, by lock."""
 
     def tables(self) -> dict[str, pl.DataFrame]:
@@ -88,9 +87,7 @@ class Paired:
         dict of str to polars.DataFrame
             The seven tables, by the names of :data:`remanence.shared.tables.TABLES`.
         """
-        return {name: getattr(self, name) for name in (
-            "actuations", "openings", "energisings", "contact_changes", "rail_hours",
-            "activity", "polling")}
+        return {name: getattr(self, name) for name in self._fields[:-1]}
 
 
 def pair(

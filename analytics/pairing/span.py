@@ -28,8 +28,7 @@ from remanence.analytics.pairing.edges import (
     EDGES,
     PLACES,
     changes,
-    command_records,
-    contact_records,
+    levels_said,
 )
 from remanence.analytics.pairing.look import look
 from remanence.analytics.pairing.movements import (
@@ -99,9 +98,9 @@ def pair_span(
     Span
     """
     polling = polling_of(records)
-    ordered = command_records(records, wiring)
+    ordered = levels_said(records, wiring, "command", "fires")
     fresh = _fresh_commands(ordered, carried, polling, wiring)
-    said = contact_records(records, wiring)
+    said = levels_said(records, wiring, "contact", "open_value")
     shown = changes(said, _levels(carried.contacts))
     lines, clocks, levels = second_clocks(wiring, fresh, shown, carried.clocks, carried.levels)
     fresh = with_ahead(fresh, lines, wiring).with_columns(again=pl.lit(None, pl.Int64))
@@ -117,7 +116,9 @@ def pair_span(
         "lock", "resume", contact_since=pl.coalesce("contact_since", "said"))
 
     commands = pulses(edges, wiring)
-    seen = look(wiring, records, edges, commands, stretches, carried.until, until, is_last=is_last)
+    coils = coils_on(edges, wiring)
+    seen = look(wiring, records, edges, coils, commands, stretches, carried.until, until,
+                is_last=is_last)
     broken, last_words = breaks_in(seen.runs, carried.last_words)
     figures, breaks = (pl.concat([carried.figures, seen.figures]),
                        pl.concat([carried.breaks, broken]))
@@ -127,7 +128,6 @@ def pair_span(
     commands = commands.join(figures, on=["lock", "start"], how="left", maintain_order="left")
     moves = judged(moves, commands)
     commands = with_attempts(supply_outcomes(commands), moves, wiring.retry_us)
-    coils = coils_on(edges, wiring)
 
     # What was final before is left out, what no later record can change is final now.
     begun = locks.select("lock", begun="resume")

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import polars as pl
 
-from remanence.analytics.pairing.commands import LONGEST_US, REACH_US, later
+from remanence.analytics.pairing.commands import LONGEST_US, REACH_US
 from remanence.analytics.pairing.edges import stamped
 from remanence.analytics.pairing.wiring import Wiring
 
@@ -20,7 +20,9 @@ SELF_CUT_BLUR_US = 1_000_000
 """How long a neighbour that cuts its own coil may still be about to do so."""
 
 
-def rail_windows(commands: pl.DataFrame, edges: pl.DataFrame, wiring: Wiring) -> pl.DataFrame:
+def rail_windows(
+    commands: pl.DataFrame, edges: pl.DataFrame, coils: pl.DataFrame, wiring: Wiring
+) -> pl.DataFrame:
     """One row a command: what its rail's readings are to be looked at for, and from when to when.
 
     Parameters
@@ -29,6 +31,8 @@ def rail_windows(commands: pl.DataFrame, edges: pl.DataFrame, wiring: Wiring) ->
         Out of :func:`remanence.analytics.pairing.commands.pulses`.
     edges : polars.DataFrame
         EDGES of the commands of all locks around them.
+    coils : polars.DataFrame
+        :func:`remanence.analytics.pairing.commands.coils_on` of these.
     wiring : Wiring
         The locks.
 
@@ -45,9 +49,7 @@ def rail_windows(commands: pl.DataFrame, edges: pl.DataFrame, wiring: Wiring) ->
     told = stamped(commands.select(
         "lock", "rail", "rail_logged", "command", "pulsed", "self_cut", "start", "end", "done_at",
         instant="start"), "start", "end", "done_at").sort("start")
-    switched = stamped(edges, "time").join(wiring.of_locks("rail", "pulsed", "self_cut"), on="lock")
-    near = _others(switched)
-    cutting = _about_to_cut(switched)
+    near = _others(stamped(edges, "time").join(wiring.of_locks("rail"), on="lock"))
     for which, strategy in (("earlier", "backward"), ("later", "forward")):
         told = told.join_asof(
             near.select("rail", start="time", who="lock", at="time", other=which), on="start",
@@ -55,7 +57,8 @@ def rail_windows(commands: pl.DataFrame, edges: pl.DataFrame, wiring: Wiring) ->
             check_sortedness=False,
         ).with_columns(pl.when(C.who == C.lock).then("other").otherwise("at").alias(which)).drop(
             "who", "at", "other")
-    told = told.join_asof(cutting, on="start", by="rail", check_sortedness=False)
+    told = told.join_asof(
+        _about_to_cut(coils, wiring), on="start", by="rail", check_sortedness=False)
     longest = pl.when("pulsed").then(LONGEST_US).otherwise(REACH_US)
     return told.with_columns(
         C.end.fill_null(NEVER), last=pl.min_horizontal("end", C.start + longest),
@@ -75,11 +78,12 @@ def _others(switched: pl.DataFrame) -> pl.DataFrame:
         later=pl.when(ends).then(C.time.shift(-1).over("rail")).backward_fill().over("rail"))
 
 
-def _about_to_cut(switched: pl.DataFrame) -> pl.DataFrame:
+def _about_to_cut(coils: pl.DataFrame, wiring: Wiring) -> pl.DataFrame:
     """How many coils that cut themselves (``cutting``) may be about to, by rail and ``start``."""
-    on = switched.filter("self_cut", "pulsed").sort("lock", "time", maintain_order=True).select(
-        "rail", "on", "time", end=later("time", 1)).filter("on")
-    begun = on.select("rail", start=C.time + 1, cutting=1)
-    over = on.select("rail", start=pl.min_horizontal("end", C.time + SELF_CUT_BLUR_US), cutting=-1)
+    own = wiring.locks.filter("self_cut", "pulsed").select("lock", "rail")
+    on = stamped(coils, "start", "ended").join(own, on="lock")
+    begun = on.select("rail", start=C.start + 1, cutting=1)
+    over = on.select("rail", start=pl.min_horizontal("ended", C.start + SELF_CUT_BLUR_US),
+                     cutting=-1)
     return pl.concat([begun, over]).sort("start").with_columns(
         C.cutting.cum_sum().over("rail"))

@@ -58,25 +58,18 @@ class Wiring:
 
     @property
     def channels(self) -> pl.DataFrame:
-        """``channel``, ``quantity`` and ``controller`` of the commands and contacts."""
+        """``channel``, ``quantity``, ``lock`` and ``controller`` of the commands and contacts."""
         return pl.concat([
-            self.locks.select(channel=of, quantity=pl.lit(of), controller=f"{of}_controller")
+            self.of_locks(channel=of, quantity=pl.lit(of), controller=f"{of}_controller")
             for of in ("command", "contact")]).drop_nulls()
 
     @cached_property
-    def _coils(self) -> frozenset[str]:
-        return frozenset(self.locks["command"])
+    def levels(self) -> frozenset[tuple[str, str]]:
+        """Quantity and channel of the volts of rails and the amps of coils."""
+        return frozenset({("volts", channel) for channel in self.rails}
+                         | {("amps", channel) for channel in self.locks["command"]})
 
-    def is_level(self, quantity: str, channel: str) -> bool:
-        """Whether these are the volts of a rail or the amps of a coil."""
-        return channel in {"volts": self.rails, "amps": self._coils}.get(quantity, ())
-
-    @property
-    def lock(self) -> pl.DataType:
-        """The type of every column ``lock``."""
-        return self.locks.schema["lock"]
-
-    def of_locks(self, *columns: str, **renamed: str) -> pl.DataFrame:
+    def of_locks(self, *columns: str, **renamed: str | pl.Expr) -> pl.DataFrame:
         """``lock`` and some other columns."""
         return self.locks.select("lock", *columns, **renamed)
 

@@ -14,7 +14,7 @@ from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
-from itertools import accumulate, zip_longest
+from itertools import accumulate, groupby, zip_longest
 from pathlib import Path
 from typing import Any
 
@@ -23,21 +23,25 @@ import polars as pl
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from remanence.analytics.pairing.edges import RECORDS, records_of
+from remanence.analytics.pairing.edges import records_of
 from remanence.analytics.pairing.hours import HOUR_US
 from remanence.analytics.pairing.look import LOOKS_BACK_US
-from remanence.analytics.pairing.readings import Key, Readings, Stretch
+from remanence.analytics.pairing.readings import Key, Readings, Stretch, in_turn
 from remanence.analytics.pairing.windows import NEVER
 from remanence.analytics.pairing.wiring import Wiring
 from remanence.pipelines.store import disk
 from remanence.pipelines.store.manifest import Segment, read_manifest
 from remanence.pipelines.store.segments import scan_segments
 from remanence.shared.errors import StoreError
+from remanence.shared.tables import SIGNALS
 
 C = pl.col
 
 STRETCH_ROWS = 1_000_000
 """Records of levels that are looked at at a time, but for those of the hour that they end in."""
+
+BATCH_ROWS = 65_536
+"""Records that are taken from a file at a time: few enough to stay in the processor's cache."""
 
 
 class StoreReader:
@@ -64,7 +68,7 @@ class StoreReader:
         """RECORDS of some days."""
         segments = [segment for day in days for segment in self.segments.get((day, "edges"), [])]
         if not segments:
-            return pl.DataFrame(schema=RECORDS)
+            return records_of(SIGNALS.empty(), wiring)
         with self._told_of(days[0]):
             for path in {segment.path for segment in segments}:
                 disk.check(self.folder / path)
@@ -78,18 +82,11 @@ class StoreReader:
 
         Those of the end of the day ``earlier`` are looked at with them.
         """
-        since = begin - LOOKS_BACK_US
-        segments = [segment for day in (*([earlier] if earlier else []), *days)
-                    for segment in self.segments.get((day, "levels"), []) if segment.last >= since]
         with self._told_of(days[0]):
-            files: dict[str, _File] = {}
-            groups = sorted((
-                group for segment in segments
-                for group in _groups_of(_opened(files, self.folder, segment), segment)
-                if group.last >= since and group.may_be_among(wiring)),
-                key=lambda group: group.first)
+            groups = self.groups(
+                wiring, [*([earlier] if earlier else []), *days], begin - LOOKS_BACK_US)
             held: dict[Key, Readings] = {}
-            taken: list[_Group] = []
+            taken: list[Group] = []
             rows = 0
             if not groups:
                 yield Stretch(begin, end, ())
@@ -101,6 +98,16 @@ class StoreReader:
                 if following is None or (cut > begin and rows >= STRETCH_ROWS):
                     yield Stretch(begin, cut, _levels(held, taken, wiring, cut))
                     begin, taken, rows = cut, [], 0
+
+    def groups(self, wiring: Wiring, days: Sequence[date], since: int) -> list[Group]:
+        """The row groups that may hold levels of some days from ``since`` on, by their begin."""
+        files: dict[str, _File] = {}
+        return sorted((
+            group for day in days for segment in self.segments.get((day, "levels"), [])
+            if segment.last >= since
+            for group in _groups_of(_opened(files, self.folder, segment), segment)
+            if group.last >= since and group.may_be_among(wiring)),
+            key=lambda group: group.first)
 
     @contextmanager
     def _told_of(self, day: date) -> Iterator[None]:
@@ -115,14 +122,14 @@ class StoreReader:
 
 
 def _levels(
-    held: dict[Key, Readings], groups: list[_Group], wiring: Wiring, cut: int
+    held: dict[Key, Readings], groups: list[Group], wiring: Wiring, cut: int
 ) -> Iterator[tuple[Key, Readings]]:
     """Levels up to ``cut``, a channel after the other; in ``held`` stays what is needed later."""
-    parts: dict[Key, list[_Group | Readings]] = {key: [part] for key, part in held.items()}
+    parts: dict[Key, list[Group | Readings]] = {key: [part] for key, part in held.items()}
     for group in groups:
         for key, part in group.parts(wiring):
             parts.setdefault(key, []).append(part)
-    for key in sorted(parts):
+    for key in in_turn(parts):
         every = _joined(parts.pop(key))
         rest = every.within(cut - LOOKS_BACK_US, NEVER)
         held[key] = Readings(rest.time.copy(), rest.value.copy(), rest.run.copy())
@@ -130,12 +137,13 @@ def _levels(
         del every, rest  # (before the next channel is read)
 
 
-def _joined(parts: list[_Group | Readings]) -> Readings:
+def _joined(parts: list[Group | Readings]) -> Readings:
     """Parts of one channel's records, each in the order of time; they may overlap."""
-    rows = sum(part.rows if isinstance(part, _Group) else part.time.size for part in parts)
-    time, value, at, runs = np.empty(rows, np.int64), np.empty(rows), 0, []
-    for part in parts:
-        readings = part.readings() if isinstance(part, _Group) else part
+    rows = sum(part.rows if isinstance(part, Group) else part.time.size for part in parts)
+    # (One block for both: one so large goes back to the system whole, once nobody needs it.)
+    block = np.empty((2, rows), np.int64)
+    time, value, at, runs = block[0], block[1].view(np.float64), 0, []
+    for readings in _read(parts):
         stop = at + readings.time.size
         time[at:stop], value[at:stop] = readings.time, readings.value
         runs.append((readings.run, stop - at))
@@ -149,8 +157,22 @@ def _joined(parts: list[_Group | Readings]) -> Readings:
     return Readings(time, value, run)
 
 
+def _read(parts: list[Group | Readings]) -> Iterator[Readings]:
+    """The records of such parts, a batch after the other. NaN where a reading is null."""
+    for (file, run), some in groupby(parts, lambda part: (
+            (part.file, part.run) if isinstance(part, Group) else (None, None))):
+        if file is None:
+            yield from some  # type: ignore[misc]
+            continue
+        for batch in file.iter_batches(
+                BATCH_ROWS, [group.number for group in some],  # type: ignore[union-attr]
+                ["time", "value", *(["run"] if run is None else [])], use_threads=False):
+            yield Readings(_numbers(batch["time"]), _numbers(batch["value"]),
+                           _numbers(batch["run"]) if run is None else np.array([run]))
+
+
 @dataclass(frozen=True)
-class _Group:
+class Group:
     """A row group; channel, quantity and run are None where its statistics do not say one."""
 
     file: pq.ParquetFile
@@ -165,9 +187,9 @@ class _Group:
     def may_be_among(self, wiring: Wiring) -> bool:
         """Whether it may hold levels that pairing looks at."""
         return self.channel is None or self.quantity is None \
-            or wiring.is_level(self.quantity, self.channel)
+            or (self.quantity, self.channel) in wiring.levels
 
-    def parts(self, wiring: Wiring) -> Iterator[tuple[Key, _Group | Readings]]:
+    def parts(self, wiring: Wiring) -> Iterator[tuple[Key, Group | Readings]]:
         """By channel and quantity: itself, to be read later, or its records if it has several."""
         if self.channel is not None and self.quantity is not None:
             yield (self.quantity, self.channel), self
@@ -179,25 +201,16 @@ class _Group:
             C.run.fill_null(0))
         for (quantity, channel), rows in frame.partition_by(
                 "quantity", "channel", as_dict=True, maintain_order=True).items():
-            if wiring.is_level(str(quantity), str(channel)):
+            if (quantity, channel) in wiring.levels:
                 yield (str(quantity), str(channel)), Readings(
                     rows["time"].to_numpy(), rows["value"].to_numpy(), rows["run"].to_numpy())
 
-    def readings(self) -> Readings:
-        """Its records, if they are all one channel's. NaN where a reading is null."""
-        table = self.file.read_row_group(
-            self.number, ["time", "value", *(["run"] if self.run is None else [])],
-            use_threads=False)
-        run = np.array([self.run]) if self.run is not None else _numbers(table["run"])
-        return Readings(_numbers(table["time"]), _numbers(table["value"]), run)
 
-
-def _numbers(column: pa.ChunkedArray) -> np.ndarray:
+def _numbers(array: pa.Array) -> np.ndarray:
     """A column as it lies in memory; 0 where a run is null, NaN where a reading is.
 
     (Asked for it, pyarrow would load all of pandas to convert it.)
     """
-    array = column.combine_chunks()
     if array.null_count:
         array = array.fill_null(np.nan if pa.types.is_floating(array.type) else 0)
     dtype = np.float64 if pa.types.is_floating(array.type) else np.int64
@@ -227,7 +240,7 @@ def _opened(files: dict[str, _File], folder: Path, segment: Segment) -> _File:
     return files[segment.path]
 
 
-def _groups_of(opened: _File, segment: Segment) -> Iterator[_Group]:
+def _groups_of(opened: _File, segment: Segment) -> Iterator[Group]:
     """The row groups of one segment."""
     file, columns, begins = opened.file, opened.columns, opened.begins
     numbers = range(len(begins) - 1)
@@ -240,7 +253,7 @@ def _groups_of(opened: _File, segment: Segment) -> Iterator[_Group]:
                 for name in ("quantity", "channel", "run"))
         times = group.column(columns["time"]).statistics
         told = times is not None and times.has_min_max
-        yield _Group(file, number, group.num_rows, times.min_raw if told else segment.first,
+        yield Group(file, number, group.num_rows, times.min_raw if told else segment.first,
                      times.max_raw if told else segment.last, *only)
 
 

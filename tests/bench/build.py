@@ -25,6 +25,7 @@ from tqdm import tqdm
 from remanence.pipelines.sheets.refresh import load_venue
 from remanence.pipelines.store.days import add_to_day
 from remanence.pipelines.store.manifest import Day, Manifest, write_manifest
+from remanence.pipelines.store.months import join_month, month_to_join
 from remanence.pipelines.store.segments import read_table
 from remanence.pipelines.store.store import Store
 from remanence.shared.tables import SIGNALS
@@ -123,11 +124,11 @@ def _day(
     values.append(np.ones(int(felt.sum()), np.int64))
     kinds = np.concatenate([np.full(t.size, q) for t, q in zip(times, quantities, strict=True)])
     owner = np.concatenate(channels)
+    channel = [f"unit-{i % 4}/{kind}{i}" for kind, i in zip(kinds, owner.tolist(), strict=True)]
     edges = _signals(
-        np.concatenate(times),
-        np.char.add(np.char.add(np.char.add("unit-", (owner % 4).astype(str)), "/"),
-                    np.char.add(kinds, owner.astype(str))),
-        np.where(kinds == "q", "command", "contact"), np.concatenate(values).astype(float))
+        np.concatenate(times), pl.Series(channel),
+        pl.Series(["command" if kind == "q" else "contact" for kind in kinds]),
+        np.concatenate(values).astype(float))
     loaded_until = np.where(magnet, at, at + np.where(own & answered, latency, pulse))
     return edges, lambda begin, end: _levels(
         rng, start, lock, at, pulse, loaded_until, magnet, idle_hz, (begin, end))
@@ -146,28 +147,24 @@ def _levels(
         burst = (at[mine][:, None] + np.arange(*BURST) * SECOND + rng.integers(
             0, 5000, int(mine.sum()))[:, None]).ravel()
         burst = burst[(burst >= start + first * SECOND) & (burst < start + last * SECOND)]
-        times = np.unique(np.concatenate([idle, burst]).astype(np.int64))
+        times = np.sort(np.concatenate([idle, burst]).astype(np.int64))
+        times = times[np.append(True, times[1:] > times[:-1])]  # (np.unique takes four times this)
         # Loads on: a latch's pulse; a magnet all the time but while it is released.
         on = np.concatenate([at[mine & ~magnet], (at + pulse)[mine & magnet]])
         off = np.concatenate([loaded_until[mine & ~magnet], at[mine & magnet]])
         load = (np.searchsorted(np.sort(on), times) - np.searchsorted(np.sort(off), times)
                 + np.unique(lock[mine & magnet]).size)
         volts = 12.4 - 0.3 * load * 0.4 + rng.normal(0, 0.01, times.size)
-        parts.append(_signals(times, np.full(times.size, f"rail-{rail}"), None,
-                              np.round(volts, 3)))
-    return pl.concat(parts).sort("time", "channel", "quantity", "value")
+        parts.append(_signals(times, pl.lit(f"rail-{rail}"), pl.lit("volts"), np.round(volts, 3)))
+    return pl.concat(parts).sort("time", maintain_order=True)
 
 
 def _signals(
-    time: np.ndarray, channel: np.ndarray, quantity: np.ndarray | None, value: np.ndarray
+    time: np.ndarray, channel: pl.Expr | pl.Series, quantity: pl.Expr | pl.Series,
+    value: np.ndarray,
 ) -> pl.DataFrame:
-    frame = pl.DataFrame({
-        "time": time, "channel": channel.astype(object), "value": value,
-    }, schema_overrides={"channel": pl.String})
-    kind = pl.lit("volts") if quantity is None else pl.Series(quantity.astype(object),
-                                                              dtype=pl.String)
-    return SIGNALS.conform(frame.with_columns(
-        quantity=kind, run=pl.lit(0), file=pl.lit("bench.csv"),
+    return SIGNALS.conform(pl.DataFrame({"time": time, "value": value}).with_columns(
+        channel=channel, quantity=quantity, run=pl.lit(0), file=pl.lit("bench.csv"),
         line=pl.int_range(2, pl.len() + 2)))
 
 
@@ -215,6 +212,11 @@ def build(log: Log) -> Path:
             segments, _ = add_to_day(folder, day, kind, held, frame)
             entry.segments = rest + segments
             records += frame.height
+    while (month := month_to_join(manifest)) is not None:
+        before = manifest.named()
+        join_month(folder, manifest, month)
+        for path in before - manifest.named():
+            (folder / path).unlink()
     write_manifest(folder, manifest)
     (home / "complete").write_text(f"{records}\n")
     return home

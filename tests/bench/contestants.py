@@ -55,6 +55,14 @@ def this(folder: Path, days: int | None) -> int:
     return derive(venue, path, store).rows
 
 
+def this_main(folder: Path, days: int | None) -> int:
+    """The same steps as far as the lean rivals go: `actuations` alone, and nothing written."""
+    from tests.bench.main_columns import main_columns
+
+    assert days is None, "it takes the whole store"
+    return main_columns(folder).height
+
+
 def duckdb(folder: Path, days: int | None, *, hours: bool = False) -> int:
     """The columns of the contract in SQL: ASOF joins for the edges, a hash join for the volts.
 
@@ -163,8 +171,7 @@ SELECT *, unnest(range(begin // 2000000, stop // 2000000 + 1)) AS bucket FROM me
 _RAIL_HOURS_SQL = """
 CREATE TABLE rail_hours AS
 WITH every AS (
-    SELECT channel AS rail, epoch_us(time) // 3600000000 AS hour, count(*) AS samples,
-           median(value) AS volts_median, min(value) AS volts_low, max(value) AS volts_high
+    SELECT channel AS rail, epoch_us(time) // 3600000000 AS hour, count(*) AS samples
     FROM read_parquet(?) WHERE quantity = 'volts' GROUP BY rail, hour
 ), idle AS (
     SELECT rail, t // 3600000000 AS hour, count(*) AS idle_samples,
@@ -291,7 +298,7 @@ def _polars_rail_hours(volts: pl.DataFrame, pulses: pl.DataFrame) -> pl.DataFram
         v="value", idle=(c.t > c.stop).fill_null(value=True),
         hour=(c.t // 3_600_000_000).set_sorted(),
     ).group_by("hour").agg(
-        samples=pl.len(), volts_median=c.v.median(), volts_low=c.v.min(), volts_high=c.v.max(),
+        samples=pl.len(),
         idle_samples=c.idle.sum(), idle_median=rest.median(),
         idle_low=rest.quantile(0.05, "linear"), idle_high=rest.quantile(0.95, "linear"),
         idle_deviation=rest.std()).collect()
@@ -374,7 +381,8 @@ def peak_mb() -> float:
 
 
 CONTESTANTS: dict[str, Callable[[Path, int | None], int]] = {
-    "scan": scan, "this": this, "duckdb": duckdb, "polars": polars, "pandas": pandas,
+    "scan": scan, "this": this, "this-main": this_main,
+    "duckdb": duckdb, "polars": polars, "pandas": pandas,
     "duckdb-hours": partial(duckdb, hours=True), "polars-hours": partial(polars, hours=True)}
 
 
@@ -384,7 +392,7 @@ if __name__ == "__main__":
     parser.add_argument("folder", type=Path)
     parser.add_argument("--days", type=int, default=None, help="only the first N days")
     arguments = parser.parse_args()
-    for library in ("remanence.pipelines.derive.derive", *(
+    for library in ("tests.bench.main_columns", "remanence.pipelines.derive.derive", *(
             [library for library in ("duckdb", "pandas") if arguments.name.startswith(library)])):
         importlib.import_module(library)  # not counted
     before = used()

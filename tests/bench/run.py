@@ -57,7 +57,7 @@ if __name__ == "__main__":
     parser.add_argument("logs", nargs="*", default=["dense"], choices=sorted(LOGS))
     parser.add_argument("--repeat", type=int, default=3)
     parser.add_argument("--only", nargs="*", default=[
-        "scan", "this", "duckdb", "duckdb-hours", "polars", "polars-hours"])
+        "scan", "this", "this-main", "duckdb", "duckdb-hours", "polars", "polars-hours"])
     arguments = parser.parse_args()
     for log in arguments.logs:
         home = LOGS[log].build()

@@ -275,15 +275,11 @@ def _rail_hours(rng, past, gaps):
         volts = rail_volts(scenario, rail, day) + rng.normal(0, 0.006, len(hours))
         local = (hours - past.day_start[day]) / HOUR
         awake = (local >= 9) & (local < 23)
-        busy = awake & (scenario.games[day] > 0)
         samples = np.where(awake, 120, 30)
         frame = pl.DataFrame({
             "supply": [name] * len(hours), "hour": hours, "samples": samples,
-            "volts_median": volts,
-            "volts_low": volts - np.where(
-                busy, 1.8 * source_ohms(scenario, rail, day) * 1.3, 2.5 * rail.noise_volts),
-            "volts_high": volts + 2.5 * rail.noise_volts, "idle_samples": samples,
-            "idle_median": volts, "idle_low": volts - 1.64 * rail.noise_volts,
+            "idle_samples": samples, "idle_median": volts,
+            "idle_low": volts - 1.64 * rail.noise_volts,
             "idle_high": volts + 1.64 * rail.noise_volts,
             "idle_deviation": np.full(len(hours), rail.noise_volts),
         })

@@ -117,7 +117,6 @@ def history(*, weeks: int = 12, quiet: bool = False, silent_week: bool = False,
                 middle = 12.05 + float(rng.normal(0, 0.01))
                 hours.append({
                     "supply": supply.id, "hour": _at(day, hour, 0), "samples": 3600,
-                    "volts_median": middle, "volts_low": middle - 0.4, "volts_high": middle + 0.1,
                     "idle_samples": 3000, "idle_median": middle, "idle_low": middle - 0.05,
                     "idle_high": middle + 0.05, "idle_deviation": 0.03,
                 })

@@ -62,7 +62,6 @@ def history(volts=12.2, low_volts_now=None, weeks=15, days_a_week=5, games=6, se
             level += 0.15 * rng.standard_normal()
             start = FIRST + timedelta(weeks=week, days=day)
             hours.append({"supply": "rail", "hour": start, "samples": 600, "idle_median": level,
-                          "volts_median": level, "volts_low": level - 1, "volts_high": level,
                           "idle_samples": 500, "idle_deviation": 0.02})
             for game in range(games):
                 for place, item in enumerate(VENUE.locks[:6]):

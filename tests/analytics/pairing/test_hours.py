@@ -43,11 +43,9 @@ def slow_rail_hours(reference, venue):
         readings = reference.samples(supply.channel, "volts") if supply.channel else []
         for hour, group in itertools.groupby(readings, lambda r: r[0] // HOUR):
             group = list(group)
-            volts = [v for _, v in group]
             calm = [v for t, v in group if idle(reference, venue, supply.id, t)]
             rows.append({
-                "supply": supply.id, "hour": instant(hour * HOUR), "samples": len(volts),
-                "volts_median": median(volts), "volts_low": min(volts), "volts_high": max(volts),
+                "supply": supply.id, "hour": instant(hour * HOUR), "samples": len(group),
                 "idle_samples": len(calm),
                 "idle_median": median(calm) if calm else None,
                 "idle_low": quantile(calm, 0.05) if calm else None,

@@ -6,7 +6,7 @@ import numpy as np
 import polars as pl
 import pytest
 
-from remanence.analytics.pairing.edges import RECORDS
+from remanence.analytics.pairing.edges import PLACES, RECORDS
 from remanence.analytics.pairing.polling import polling_of
 
 DAY = 86_400_000_000
@@ -14,9 +14,8 @@ DAY = 86_400_000_000
 
 def records(controller, times, contact):
     nth = np.where(contact, np.cumsum(contact), np.cumsum(~contact))
-    return pl.DataFrame({"controller": controller, "channel": controller, "time": times,
-                         "place": 0, "value": nth % 2.0,
-                         "quantity": np.where(contact, "contact", "command")})
+    return pl.DataFrame({"controller": controller, "lock": controller, "time": times * PLACES,
+                         "on": nth % 2 == 1, "quantity": np.where(contact, "contact", "command")})
 
 
 def edges(rng, period_us: float, step_us: int = 1000, count: int = 80, phase_us: float = 0.0):
@@ -167,10 +166,10 @@ def test_a_state_told_again_and_again_is_no_edge():
     times, contact = edges(rng, 1.0)
     moved = records("n", times, contact)
     said = np.arange(0, times[-1], 500_000)
-    level = moved.filter(pl.col("quantity") == "contact")["value"].to_numpy()
+    level = moved.filter(pl.col("quantity") == "contact")["on"].to_numpy()
     at = np.searchsorted(times[contact], said, side="right") - 1
-    again = pl.DataFrame({"controller": "n", "channel": "n", "time": said[at >= 0], "place": 0,
-                          "value": level[at[at >= 0]], "quantity": "contact"})
+    again = pl.DataFrame({"controller": "n", "lock": "n", "time": said[at >= 0] * PLACES,
+                          "on": level[at[at >= 0]], "quantity": "contact"})
     assert polling_of(pl.concat([moved, again])).equals(polling_of(moved))
 
 

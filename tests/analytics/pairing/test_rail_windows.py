@@ -242,11 +242,8 @@ def test_hours_leave_out_what_pulses_load():
         [(NOON + timedelta(seconds=t), c, q, float(v), 0, "a", 1, 0, 0)
          for t, c, q, v in rail.records], schema=SIGNALS.schema, orient="row")
     [hour] = pair(signals, rail.venue).rail_hours.to_dicts()
-    values = np.array([v for _, c, q, v in rail.records if q == "volts"])
     assert hour["samples"] == 3600
     assert hour["idle_samples"] == 3600 - 64  # 60 s, and 2 s either side
-    assert hour["volts_median"] == pytest.approx(np.median(values))
-    assert hour["volts_low"] == values.min()
     assert hour["idle_low"] > IDLE - 0.05
     assert hour["idle_deviation"] == pytest.approx(0.01, rel=0.1)
 

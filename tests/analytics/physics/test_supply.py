@@ -154,8 +154,7 @@ def hours(days=28, drift_per_week=0.0, seed=1):
             level = 12.1 + drift_per_week * day / 7 + 0.01 * rng.standard_normal()
             rows.append({
                 "supply": "rail", "hour": START + timedelta(days=day, hours=hour),
-                "samples": 3600, "volts_median": level, "volts_low": level - 0.9,
-                "volts_high": level + 0.1, "idle_samples": 3000, "idle_median": level,
+                "samples": 3600, "idle_samples": 3000, "idle_median": level,
                 "idle_low": level - 0.02, "idle_high": level + 0.02, "idle_deviation": 0.03,
             })
     return RAIL_HOURS.conform(pl.DataFrame(rows))
