@@ -258,10 +258,10 @@ def posterior(
         ``judged`` times the share of the name among all causes: of a lock those that its columns
         allow, rivals and something else; of a rail, a controller or the venue, whose judges read
         all that tells of them, by how often the name was right. ``judged`` itself of a condition
-        of which no episode has shown anything.
+        whose judges weigh its name, or of which no episode has shown anything.
     """
     known = calibration.OF_CONDITION.get(condition)
-    if condition not in STORIES and known is None:
+    if catalogue()[condition].weighs_its_name or (condition not in STORIES and known is None):
         return judged
     if not of_lock:
         return judged * probability(calibration.OTHER_INTERCEPT + (known or 0.0))
@@ -288,6 +288,9 @@ def weighed(item: Finding, history: History) -> Finding:
         ``score`` is the probability that the condition is the right name,
         ``extra["effect_score"]`` the judges' own: that something is wrong with the subject.
     """
+    if catalogue()[item.condition].weighs_its_name:
+        effect = max(item.score, item.extra.get("effect_score", 0.0))
+        return replace(item, extra={**item.extra, "effect_score": round(effect, 3)})
     fits: float = 0.0
     others: Sequence[float] = ()
     lock = history.venue.locks_by_id.get(item.subject) if item.subject_kind == "lock" else None
