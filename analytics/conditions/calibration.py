@@ -67,7 +67,6 @@ OF_CONDITION: Mapping[str, float] = {
     "opened-unpowered": 1.38,
     "over-long-energising": 1.90,
     "self-cut-failed": 1.04,
-    "shared-slowing": -1.70,
     "short-pulse": 0.69,
     "slow-drop": 2.39,
     "sticking-catch": -0.51,

@@ -99,8 +99,9 @@ STORIES: Mapping[str, tuple[Mapping[str, Expected], ...]] = {
     "missing-suppression": ({"draw": _STEADY["draw"], "spike": Expected(1.0, 0.6)},),
     "coil-open": ({"empty": Expected(ALL, 0.4), "tried_again": Expected(NONE, 0.6)},
                   {"empty": Expected(2.3, 0.6)}),
+    # From a tenth more to twice as much; fewer turns pull less, and a little later.
     "coil-current-high": ({
-        **_SAME_TIME, "draw": Expected(0.2, 0.1), "spike": _STEADY["spike"],
+        "latency": Expected(0.05, 0.1), "draw": Expected(0.35, 0.25), "spike": _STEADY["spike"],
         "bounces": Expected(0.0, 0.15)},),
     "coil-current-low": (
         {"draw": Expected(-0.35, 0.15), "latency": Expected(0.25, 0.25)},
@@ -261,10 +262,10 @@ def posterior(
         ``judged`` times the share of the name among all causes: of a lock those that its columns
         allow, rivals and something else; of a rail, a controller or the venue, whose judges read
         all that tells of them, by how often the name was right. ``judged`` itself of a condition
-        of which no episode has shown anything.
+        whose judges weigh its name, or of which no episode has shown anything.
     """
     known = calibration.OF_CONDITION.get(condition)
-    if condition not in STORIES and known is None:
+    if catalogue()[condition].weighs_its_name or (condition not in STORIES and known is None):
         return judged
     if not of_lock:
         return judged * probability(calibration.OTHER_INTERCEPT + (known or 0.0))
@@ -291,6 +292,9 @@ def weighed(item: Finding, history: History) -> Finding:
         ``score`` is the probability that the condition is the right name,
         ``extra["effect_score"]`` the judges' own: that something is wrong with the subject.
     """
+    if catalogue()[item.condition].weighs_its_name:
+        effect = max(item.score, item.extra.get("effect_score", 0.0))
+        return replace(item, extra={**item.extra, "effect_score": round(effect, 3)})
     fits: float = 0.0
     others: Sequence[float] = ()
     lock = history.venue.locks_by_id.get(item.subject) if item.subject_kind == "lock" else None

@@ -8,7 +8,11 @@ import numpy as np
 
 from remanence.analytics.conditions.condition import Condition, failed_repair, finding
 from remanence.analytics.conditions.drawn_load import Drawn, drawn_loads, meter_blind
-from remanence.analytics.conditions.evidence import raised_on_way_out, share_evidence
+from remanence.analytics.conditions.evidence import (
+    chance_shown,
+    raised_on_way_out,
+    share_evidence,
+)
 from remanence.analytics.conditions.exits import held_on_way_out
 from remanence.analytics.conditions.fault_course import Course, course
 from remanence.analytics.conditions.own_current import ALONE_SCORE, OwnCurrent, own_currents
@@ -55,22 +59,16 @@ Common practice, no source."""
 _SELDOM_COMMANDS, _SELDOM_SHARE = 4, 0.1
 """Fewer and rarer commands without current than this could be readings that went wrong.
 Assumption."""
-_OPEN_SURE_SCORE, _OPEN_SCORE = 0.97, 0.75
-"""Scores of an open coil with enough commands, and with fewer. Assumption."""
-_OPEN_SURE_SEEN, _OPEN_SURE_UNSEEN = 2, 4
-"""Commands that are enough with a contact that confirms them, and without. Assumption."""
-_INDIRECT_SURE_SCORE, _INDIRECT_SCORE = 0.96, 0.85
-"""The same scores where no contact tells of a coil that cuts itself, or where the usual sag
-comes from other locks. Assumption."""
-_INDIRECT_COMMANDS, _INDIRECT_DAYS, _INDIRECT_SHARE = 8, 3, 0.9
-"""Commands, days, and share with a usual sag from others, that are enough then. Assumption."""
+_EMPTY_SEEN, _EMPTY_UNSEEN, _EMPTY_INDIRECT = (1.0, 200.0), (1.0, 60.0), (1.0, 20.0)
+"""Beta priors of the share of a sound coil's commands that seem to draw nothing: where a contact
+confirms each, where none does, and where none tells whether a coil that cuts itself was open
+already, or the usual sag is other locks'. Assumption."""
+_ANOTHER_COIL = 1 / 30
+"""Chance that the usual sag which others' sags and the stated coil give is not this coil's: as many
+commands as there may be do not make that surer. Assumption."""
 _WHOLLY_OPEN = 0.9
 """From this share of commands on the circuit is open always, below it at times.
 Assumption."""
-_STUCK_SURE_SCORE, _STUCK_SCORE = 0.97, 0.85
-"""Scores of a coil stuck on with enough commands, and with fewer. Assumption."""
-_STUCK_COMMANDS, _STUCK_SHARE = 3, 0.5
-"""Commands and their share that are enough. Assumption."""
 
 
 # No sag when commanded.
@@ -186,16 +184,12 @@ def _open_finding(
     seldom = (count == 1 and total > 1) or (
         count < _SELDOM_COMMANDS and share < _SELDOM_SHARE)
     seen = lock.contact is not None
-    days = np.unique(loads.rows.day[loads.empty & stretch.live]).size
-    if lock.self_cut and not seen:
-        enough = count >= _INDIRECT_COMMANDS and days >= _INDIRECT_DAYS
-        score = _INDIRECT_SURE_SCORE if enough else _INDIRECT_SCORE
-    else:
-        enough = count >= (_OPEN_SURE_SEEN if seen else _OPEN_SURE_UNSEEN)
-        score = _OPEN_SURE_SCORE if enough else _OPEN_SCORE
+    indirect = loads.borrowed or (lock.self_cut and not seen)
+    score = chance_shown(
+        (count, total), stretch.before,
+        _EMPTY_INDIRECT if indirect else _EMPTY_SEEN if seen else _EMPTY_UNSEEN)
     if loads.borrowed:
-        enough = count >= _INDIRECT_COMMANDS and share > _INDIRECT_SHARE
-        score = min(score, _INDIRECT_SURE_SCORE if enough else _INDIRECT_SCORE)
+        score *= 1 - _ANOTHER_COIL
     excluded = [] if not (lock.self_cut and not seen) else ["already-open"]
     whole = share >= _WHOLLY_OPEN
     return finding(
@@ -218,9 +212,9 @@ def _stuck_finding(
     lock = loads.lock
     seen = (say("held-without-command", found=count, total=total) if not lock.pulsed
             else say("on-all-the-time"))
-    sure = share >= _STUCK_SHARE and count >= _STUCK_COMMANDS
     return finding(
-        lock.id, "stuck-energised", "now", _STUCK_SURE_SCORE if sure else _STUCK_SCORE,
+        lock.id, "stuck-energised", "now",
+        chance_shown((count, total), stretch.before, _EMPTY_UNSEEN),
         since=stretch.since, since_low=stretch.low, since_high=stretch.high,
         says=[seen, say("relay-or-driver")], extra=failed_repair(stretch.unhelped),
         evidence=_evidence(loads, stretch), not_excluded=("no-release",) if not lock.pulsed

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, timedelta
 
 import numpy as np
 import polars as pl
@@ -17,7 +17,8 @@ import polars as pl
 from remanence.analytics.conditions.drawn_load import drawn_loads
 from remanence.analytics.drift.common import VOLTS_EXPONENT
 from remanence.analytics.drift.daily_series import REST_HOURS
-from remanence.analytics.drift.judge import drifts
+from remanence.analytics.drift.judge import LockDrift, drifts
+from remanence.analytics.drift.together import TOGETHER_DAYS
 from remanence.analytics.history import (
     Flags,
     History,
@@ -175,12 +176,24 @@ def _beside(history: History, lock: Lock, begun: date) -> float:
         drift = drifts(history).current.get(other.id)
         if other.id == lock.id or drift is None or other.is_magnet != lock.is_magnet:
             continue
+        if _on_a_day_of_its_own(drift, begun):
+            continue
         days = drift.days
         late = days.release_day >= until
         if min(int(late.sum()), int((~late).sum())) >= FEWEST_READINGS:
             shift = float(np.median(days.value[late]) - np.median(days.value[~late]))
             shifts.append(float(np.log1p(shift)) if days.linear and shift > -1 else shift)
     return float(np.median(shifts)) if len(shifts) >= FEWEST_BESIDE else 0.0
+
+
+def _on_a_day_of_its_own(drift: LockDrift, begun: date) -> bool:
+    """Whether a lock has changed, and not when the story begins: then it shows nothing of that."""
+    if drift.fit is None or drift.fit.log_odds <= 0 or not drift.stands:
+        return False
+    if drift.since_low is None or drift.since_high is None:
+        return False
+    about = timedelta(days=TOGETHER_DAYS)
+    return not drift.since_low - about <= begun <= drift.since_high + about
 
 
 def _releases(rows: Rows, late: Flags, beside: float) -> Reals:

@@ -62,6 +62,10 @@ class Condition:
         explains does not.
     keeps_in : bool
         On an exit route it may keep people in: missing it costs more than anything else.
+    weighs_its_name : bool
+        Its judges weigh it against all else that it could be: their score is the name's, and
+        nothing is added that played venues taught. ``extra["effect_score"]`` says how sure it is
+        that something is wrong, where that is surer.
     certain : bool
         Read off the venue file or the service log: there is nothing to be unsure of.
     """
@@ -77,6 +81,7 @@ class Condition:
     last_judges: tuple[LastJudge, ...] = ()
     needs_part: bool = False
     keeps_in: bool = False
+    weighs_its_name: bool = False
     certain: bool = False
 
 

@@ -9,7 +9,7 @@ import polars as pl
 
 from remanence.analytics.conditions.condition import PULSED, Condition, failed_repair, finding
 from remanence.analytics.conditions.contact_wiring import FLICKER_MS
-from remanence.analytics.conditions.evidence import share_evidence
+from remanence.analytics.conditions.evidence import chance_shown, share_evidence
 from remanence.analytics.conditions.fault_course import Course, course, live_rows
 from remanence.analytics.drift.change_model import daily_covariance, fit_change
 from remanence.analytics.history import (
@@ -83,10 +83,9 @@ _ALL_ALONG_CHANCE = 0.05
 this chance. Common practice."""
 _OPENED_WEEK_RATE = 0.1
 """From so many openings for each command on, it is for the week. Assumption."""
-_OPENED_SURE_CHANCE = 1e-6
-"""Below this chance the finding has the higher score. Assumption."""
-_OPENED_SURE_SCORE, _OPENED_SCORE, _OPENED_BY_STAFF_SCORE = 0.97, 0.96, 0.6
-"""Scores of the surer and the other, and of openings that staff may have made. Assumption."""
+_BY_STAFF = 2.0, 3.0
+"""Beta prior of the share of openings out of playing time that staff made, and of the others: where
+most are out of it, each speaks for staff. Assumption."""
 _IN_PLAY_SHARE = 0.5
 """Below this share of them in playing time, staff may have made the openings. Assumption."""
 
@@ -324,7 +323,7 @@ def _opened_finding(
     if stretch.change is not None and stretch.change.log_odds < _OPENED_LOG_ODDS:
         return None
     inside = _in_play(forced, played)
-    return _opened_words(commands, stretch, forced, inside, chance, rate)
+    return _opened_words(commands, stretch, forced, inside, rate)
 
 
 def _thinned(day: Ints) -> Flags:
@@ -346,13 +345,15 @@ def _in_play(forced: Rows, played: dict[int, tuple[int, int]]) -> float:
 
 
 def _opened_words(
-    commands: Rows, stretch: Course, forced: Rows, inside: float, chance: float, rate: float
+    commands: Rows, stretch: Course, forced: Rows, inside: float, rate: float
 ) -> Finding:
     name, count, total = commands.lock.id, *stretch.now
     urgency, where = "week" if rate >= _OPENED_WEEK_RATE else "plan", "opened-in-games"
-    score = _OPENED_SURE_SCORE if chance < _OPENED_SURE_CHANCE else _OPENED_SCORE
+    score = chance_shown(stretch.all_since, stretch.before, _BY_HAND_PRIOR)
     if inside < _IN_PLAY_SHARE:
-        urgency, where, score = "watch", "opened-out-of-games", _OPENED_BY_STAFF_SCORE
+        urgency, where = "watch", "opened-out-of-games"
+        seen = int(forced.now.sum())
+        score *= (inside * seen + _BY_STAFF[1]) / (seen + sum(_BY_STAFF))
     return finding(
         name, "opened-unpowered", urgency, score,
         since=stretch.since, since_low=stretch.low, since_high=stretch.high,

@@ -9,7 +9,11 @@ import polars as pl
 
 from remanence.analytics.conditions.condition import Condition, failed_repair, finding
 from remanence.analytics.conditions.drawn_load import Drawn, drawn_loads
-from remanence.analytics.conditions.evidence import raised_on_way_out, share_evidence
+from remanence.analytics.conditions.evidence import (
+    chance_shown,
+    raised_on_way_out,
+    share_evidence,
+)
 from remanence.analytics.conditions.fault_course import Course, course
 from remanence.analytics.history import (
     Flags,
@@ -40,10 +44,9 @@ _WIRING_SHARE = 0.7
 Assumption."""
 _FEWEST_TURNED = 3
 """Commands answered the wrong way round that are told. Assumption."""
-_TURNED_SURE = 5
-"""From so many on the finding has the higher score. Assumption."""
-_TURNED_SURE_SCORE, _TURNED_SCORE = 0.98, 0.96
-"""Scores of an inverted contact with many such commands, and with fewer. Assumption."""
+_TURNED_BY_CHANCE = (1.0, 100.0)
+"""Beta prior of the share of a sound contact's commands at which somebody shuts the lock as soon as
+it would have let go: one in a hundred. Assumption."""
 _FEWEST_LATENCIES = 10
 """Release latencies for a quantile of them. Common practice, no source."""
 _SLOW_LATENCY_QUANTILE, _SLOW_LATENCIES = 0.9, 2.0
@@ -169,7 +172,7 @@ def contact_inverted(history: History) -> list[Finding]:
         before = float(np.nanmedian(usual)) if np.isfinite(usual).any() else None
         found.append(finding(
             name, "contact-inverted", "week",
-            _TURNED_SURE_SCORE if count >= _TURNED_SURE else _TURNED_SCORE,
+            chance_shown(stretch.now, stretch.before, _TURNED_BY_CHANCE),
             since=stretch.since, since_low=stretch.low, since_high=stretch.high,
             says=[say("feedback-inverted", answer=Amount(answer, "ms"), found=count, total=total)],
             evidence=[

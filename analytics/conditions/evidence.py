@@ -3,8 +3,42 @@
 from __future__ import annotations
 
 from remanence.analytics.statistics.intervals import wilson
+from remanence.analytics.statistics.rates import chance_of_fault
 from remanence.shared.findings import Evidence
 from remanence.shared.venue import Lock
+
+PAST_COMMANDS = 300.0
+"""A lock's own past counts for so many commands at most beside what is assumed of readings that go
+wrong: wiring and habits change. Assumption."""
+SHOWS_AT = (1.0, 1.0)
+"""Beta prior of the share of commands at which a fault shows: any."""
+FAULT_PRIOR = 1 / 100
+"""Chance, before any data, that one lock has one of these faults in a given week. Assumption."""
+
+
+def chance_shown(
+    now: tuple[int, int], before: tuple[int, int], misread: tuple[float, float],
+    shows_at: tuple[float, float] = SHOWS_AT,
+) -> float:
+    """Probability that commands show a fault and are not readings that went wrong.
+
+    Parameters
+    ----------
+    now, before : tuple of (int, int)
+        Commands that show it, and of how many: this week, and before it began.
+    misread : tuple of (float, float)
+        Shapes of the beta prior of the share of a sound lock's commands that show it.
+    shows_at : tuple of (float, float)
+        The same of a faulty one's.
+
+    Returns
+    -------
+    float
+        Between 0 and 1, :func:`~remanence.analytics.statistics.rates.chance_of_fault`.
+    """
+    weight = min(1.0, PAST_COMMANDS / max(before[1], 1))
+    healthy = (misread[0] + weight * before[0], misread[1] + weight * (before[1] - before[0]))
+    return chance_of_fault(*now, healthy=healthy, faulty=shows_at, prior=FAULT_PRIOR)
 
 
 def share_evidence(

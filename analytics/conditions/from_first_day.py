@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from remanence.analytics.conditions.condition import finding
-from remanence.analytics.conditions.new_locks import NEW_LOCK_PRIOR, NEW_LOCK_RELEASES, YOUNG_DAYS
+from remanence.analytics.conditions.new_locks import NEW_LOCK_PRIOR, NEW_LOCK_RELEASES
 from remanence.analytics.drift.judge import drifts
 from remanence.analytics.history import History, last_service
 from remanence.analytics.statistics.intervals import probability
@@ -19,6 +19,9 @@ WITHOUT_MS = {"large": 30.0, "small": 12.0}
 MODEL_DEVIATION = 0.5
 """Standard deviation of a magnet's log time about these. Assumption: a factor of three is two of
 them."""
+YOUNG_DAYS = 28
+"""Later a magnet's own past judges it: a model good to a factor of two or three is a first guess.
+Assumption."""
 LARGE_WATTS = 4.0
 """A holding magnet that takes more is a full-size one: 0.4 to 0.6 A at 12 V (common practice)."""
 LEAST_SCORE = 0.5

@@ -173,6 +173,11 @@ def _still_its_cause(
 def _same_story(earlier: Finding, now: Finding) -> bool:
     """Whether a finding of the week is the cause, the effect or the rail of an earlier one."""
     told = now.extra.get("accounts_for", ())
+    if earlier.condition == now.condition and earlier.subject_kind != "lock":
+        # What the same locks share, of which another week says otherwise what that is.
+        was = set(earlier.extra.get("accounts_for", ()))
+        if 2 * len(was & set(told)) > len(was | set(told)):
+            return True
     if now.subject_kind == "supply" and earlier.subject_kind == "lock" and earlier.subject in told:
         # A rail that failed later did not make it.
         begun = now.since_low or now.since

@@ -20,9 +20,9 @@ _TEST_SCORE = 0.99
 _MANY_RESTARTS, _RESTART_DAYS = 3, 2
 """Restarts of a controller in a week, and days that they lie on, before they are told although the
 times were mended: a single restart, or several of one day, may be somebody's work (assumption)."""
-_UNMENDED_SCORE, _RESTARTS_SCORE = 0.97, 0.96
-"""Probabilities of a fault where events could not be mended, and where only restarts are many: the
-log shows either plainly (assumption)."""
+_FALSE_EVENT, _BY_SOMEBODY = 1 / 30, 1 / 5
+"""Chance that an event of a clock which could not be mended is an odd line of the log, and that the
+restarts of one day are somebody's work: each event, and each day, by itself (assumption)."""
 _LEAST_PAST_WEEKS = 1
 """Weeks of log before this one that give a weekly rate."""
 
@@ -147,7 +147,8 @@ def clock_fault(history: History) -> list[Finding]:
         first = rows["day"].min()
         found.append(finding(
             str(controller), "clock-fault", "plan" if grave else "watch",
-            _UNMENDED_SCORE if broken.height or lost.height else _RESTARTS_SCORE,
+            1 - _FALSE_EVENT ** (broken.height + lost.height)
+            * (_BY_SOMEBODY ** restarts["day"].n_unique() if many else 1.0),
             since=first if isinstance(first, date) else None,
             says=[
                 say("clock-untrusted", moment=_local(rows["time"][0], zone)),

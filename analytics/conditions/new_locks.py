@@ -1,4 +1,4 @@
-"""Locks whose own past is too short to judge by: they are compared with their siblings."""
+"""Locks that were slow from their first day: no past of their own shows it, so siblings do."""
 
 from __future__ import annotations
 
@@ -7,62 +7,92 @@ import numpy as np
 from remanence.analytics.conditions.condition import finding
 from remanence.analytics.drift.judge import LockDrift, drifts
 from remanence.analytics.drift.panel import LEAST_SIBLINGS
-from remanence.analytics.history import History, family
+from remanence.analytics.history import History, family, first_day
 from remanence.analytics.statistics.intervals import (
     log_density_of_t,
     probability,
     robust_deviation,
 )
 from remanence.shared.findings import Amount, Evidence, Finding, say
+from remanence.shared.limits import Limits
 
-YOUNG_DAYS = 28
-"""A lock with a shorter past than this is compared with its siblings. Assumption."""
 NEW_LOCK_RELEASES = 8
 """Fewer releases give no median to compare (common practice, no source)."""
 
-BETWEEN_LOCKS = 0.2
+BETWEEN_LOCKS, BETWEEN_MAGNETS = 0.2, 0.25
 """Sound locks of one family differ by about this much (standard deviation of log latency;
 common practice: 0.2 for latches, 0.25 to 0.3 for magnets)."""
+BETWEEN_LATCHES_OF_A_PART = 0.12
+"""The same of latches of one part at one voltage: makers keep to some ten per cent, and how each is
+fitted adds as much again (assumption). A magnet's gap is its door's, whatever the part."""
 BETWEEN_WEIGHT, LEAST_BETWEEN = 5.0, 0.1
-"""Siblings' worth of say that this has beside their own spread, and the least of that: makers keep
-to some ten per cent (assumption)."""
+"""Siblings' worth of say that this has beside their own spread, and the least of that (assumption).
+"""
 PREDECESSOR_DEVIATIONS = 2.0
 """A lock less than this many such deviations above its predecessor is like it (two standard
 deviations: common practice)."""
 
-NEW_LOCK_PRIOR = 1 / 60
-"""Chance that a lock just fitted or just worked on is not right. Assumption."""
+NEW_LOCK_PRIOR, FIRST_SIGHT_PRIOR = 1 / 60, 1 / 30
+"""Chance that a lock just fitted or just worked on is not right, and that one is not of which no
+fitting is known since the log began: nobody has looked at it yet. Assumptions."""
 SIBLINGS_PERCENTILES = (2.5, 97.5)
 """The range shown of the siblings holds 95 % of them (common practice)."""
 LEAST_DEVIATIONS_ABOVE = 2.5
 """A lock less than this many deviations above its siblings is not told. Assumption."""
-FAULTY_DEVIATIONS, SOUND_FREEDOM = 8.0, 5
-"""A faulty lock lies anywhere up to this many deviations above; a sound lock follows Student's t
-with these degrees of freedom, whose tail is heavy. Assumption."""
+FAULTY_DEVIATIONS = 8.0
+"""A faulty lock lies anywhere up to this many deviations above. Assumption."""
 
 
 def slow_beside_siblings(history: History) -> list[Finding]:
-    """New locks that release much later than their family."""
+    """Locks that have always released much later than their siblings.
+
+    Parameters
+    ----------
+    history : History
+        The venue's tables up to the end of the week.
+
+    Returns
+    -------
+    list of Finding
+        ``sticking-catch`` of latches and ``slow-drop`` of magnets, each week anew, for as long as
+        it lasts: however long the log is, a lock's own past does not show what it never was.
+        A lock that became slow later is its own past's to judge.
+
+    Notes
+    -----
+    Siblings are of one family, part and rated voltage: who states another part says that the lock
+    is of another make.
+    """
     judged, predecessors = drifts(history).current, drifts(history).earlier
+    began = first_day(history)
     found = []
     for name, drift in judged.items():
-        days = drift.days
-        if days.day[-1] - days.day[0] >= YOUNG_DAYS or drift.releases_now < NEW_LOCK_RELEASES:
+        lock = drift.days.lock
+        if drift.releases_now < NEW_LOCK_RELEASES or lock.latency_kind == "door" or (
+                _as_its_predecessor(drift, predecessors.get(name))):
             continue
-        if days.lock.latency_kind == "door" or _as_its_predecessor(drift, predecessors.get(name)):
-            continue
-        others = [
+        others = np.array([
             np.log(other.now_ms if np.isfinite(other.now_ms) else other.before_ms)
             for other in judged.values()
-            if other.lock != name and family(other.days.lock) == family(days.lock)
-            and other.days.lock.rated_volts == days.lock.rated_volts
+            if other.lock != name and family(other.days.lock) == family(lock)
+            and (other.days.lock.rated_volts, other.days.lock.part) == (
+                lock.rated_volts, lock.part)
             and np.isfinite(other.before_ms)
-        ]
+        ])
         if len(others) < LEAST_SIBLINGS:
             continue
-        score = slow_beside(drift.now_ms, np.array(others))
+        between = BETWEEN_LOCKS
+        if lock.is_magnet:
+            between = BETWEEN_MAGNETS
+        elif lock.part:
+            between = BETWEEN_LATCHES_OF_A_PART
+        fitted = drift.segment_start
+        unknown = fitted is None or (began is not None and fitted <= began)
+        score = slow_beside(
+            np.fmin(drift.now_ms, drift.before_ms), others, between=between,
+            prior=FIRST_SIGHT_PRIOR if unknown else NEW_LOCK_PRIOR)
         if score is not None:
-            found.append(_said(drift, np.array(others), score))
+            found.append(_said(drift, others, score, history.venue.limits))
     return found
 
 
@@ -76,8 +106,11 @@ def _as_its_predecessor(drift: LockDrift, earlier: LockDrift | None) -> bool:
     return bool(drift.now_ms < earlier.before_ms * np.exp(PREDECESSOR_DEVIATIONS * BETWEEN_LOCKS))
 
 
-def slow_beside(now_ms: float, others: np.ndarray) -> float | None:
-    """Probability that a lock without a past of its own is faulty, beside sound ones of its family.
+def slow_beside(
+    now_ms: float, others: np.ndarray, *, between: float = BETWEEN_LOCKS,
+    prior: float = NEW_LOCK_PRIOR,
+) -> float | None:
+    """Probability that a lock without a sound past of its own is faulty, beside its siblings.
 
     Parameters
     ----------
@@ -85,32 +118,43 @@ def slow_beside(now_ms: float, others: np.ndarray) -> float | None:
         Its median time to release. [ms]
     others : numpy.ndarray
         Natural logarithms of the others', four or more.
+    between : float
+        By how much sound ones are supposed to differ (standard deviation of the logarithm).
+    prior : float
+        Chance that it is faulty, before they are compared.
 
     Returns
     -------
     float or None
         None where it lies less than :data:`LEAST_DEVIATIONS_ABOVE` above them.
+
+    Notes
+    -----
+    Where the next sound one would lie: Student's t of a normal distribution with a conjugate
+    prior of its variance (any text on Bayesian statistics); middle and spread are robust, so that
+    another faulty one moves them little.
     """
-    usual = float(np.median(others))
-    # Siblings alike say so the more, the more of them there are.
-    weight = others.size / (others.size + BETWEEN_WEIGHT)
-    spread = float(np.sqrt(weight * max(robust_deviation(others), LEAST_BETWEEN)**2
-                           + (1 - weight) * BETWEEN_LOCKS**2))
-    off = (float(np.log(now_ms)) - usual) / spread
+    count = others.size
+    freedom = BETWEEN_WEIGHT + count - 1
+    own = max(robust_deviation(others), LEAST_BETWEEN)
+    variance = (BETWEEN_WEIGHT * between**2 + (count - 1) * own**2) / freedom
+    spread = float(np.sqrt(variance * (1 + 1 / count)))
+    off = (float(np.log(now_ms)) - float(np.median(others))) / spread
     if not np.isfinite(off) or off < LEAST_DEVIATIONS_ABOVE:
         return None
     return probability(float(
-        np.log(NEW_LOCK_PRIOR / (1 - NEW_LOCK_PRIOR)) + np.log(1 / FAULTY_DEVIATIONS)
-        - log_density_of_t(off, max(SOUND_FREEDOM, others.size))
-    ))
+        np.log(prior / (1 - prior)) + np.log(1 / FAULTY_DEVIATIONS)
+        - log_density_of_t(off, freedom)))
 
 
-def _said(drift: LockDrift, others: np.ndarray, score: float) -> Finding:
+def _said(drift: LockDrift, others: np.ndarray, score: float, limits: Limits) -> Finding:
     lock = drift.days.lock
     usual = float(np.exp(np.median(others)))
     low, high = np.exp(np.percentile(others, SIBLINGS_PERCENTILES))
+    large = 100 * (drift.now_ms / usual - 1) >= limits.drift_week_percent
     return finding(
-        lock.id, "slow-drop" if lock.is_magnet else "sticking-catch", "plan", score,
+        lock.id, "slow-drop" if lock.is_magnet else "sticking-catch",
+        "week" if large else "plan", score,
         since=drift.segment_start,
         says=[say("slow-beside-same-kind", others=int(others.size), usual=Amount(usual, "ms"),
                   now=Amount(drift.now_ms, "ms"))],

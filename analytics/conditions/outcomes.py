@@ -30,7 +30,7 @@ from remanence.analytics.physics.pulse import present_pulse
 from remanence.analytics.statistics.arrays import Reals
 from remanence.analytics.statistics.change import Change
 from remanence.analytics.statistics.intervals import probability, robust_deviation
-from remanence.analytics.statistics.rates import rate_that_matters
+from remanence.analytics.statistics.rates import chance_of_fault, rate_that_matters
 from remanence.shared.findings import Amount, Evidence, Finding, say
 from remanence.shared.venue import Lock
 
@@ -80,9 +80,6 @@ LEAST_LATENCY_SCATTER = 0.05
 EXPLAINED_SHARE, LEAST_EXPLAINED = 0.5, 2
 """Short pulses are the fault if they explain more than this share of this week's failures, and at
 least so many: one may be chance. Assumption."""
-SHORT_SCORE, SHORT_SCORE_EACH, SHORT_SCORE_MOST = 0.5, 0.1, 0.98
-"""Score without a failure, what each explained failure adds, and the most that they reach.
-Assumption."""
 PULSE_CUT_RATIO = 0.85
 """The program's pulse was shortened if its median is below this share of before: more than clocks
 and polls differ by. Assumption."""
@@ -273,7 +270,8 @@ def short_pulse(history: History) -> list[Finding]:
             history, since))
         found.append(finding(
             lock.id, "short-pulse", raised_on_way_out("week", lock),
-            float(np.clip(SHORT_SCORE + SHORT_SCORE_EACH * failures, 0, SHORT_SCORE_MOST)),
+            chance_of_fault(failures, total, healthy=HEALTHY_NO_RELEASE,
+                            faulty=FAULTY_NO_RELEASE, prior=OUTCOME_FAULT_PRIOR),
             since=_date(history, since) if since is not None else None,
             says=[say("pulses-too-short", short=int(short.sum()), pulses=int(pulse.size),
                       needed=Amount(needed, "ms"), failed=failures, total=total)],

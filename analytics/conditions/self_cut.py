@@ -8,7 +8,7 @@ import numpy as np
 import polars as pl
 
 from remanence.analytics.conditions.condition import Condition, failed_repair, finding
-from remanence.analytics.conditions.evidence import share_evidence
+from remanence.analytics.conditions.evidence import chance_shown, share_evidence
 from remanence.analytics.conditions.fault_course import Course, course, live_rows
 from remanence.analytics.history import Flags, History, Ints, Reals, Rows, rows_by_lock
 from remanence.analytics.physics.on_times import end_slack_ms, loaded_throughout
@@ -41,10 +41,9 @@ _FEWEST_LEFT_ALONE, _NOT_CUT_SHARE_UNSEEN = 5, 0.9
 """The same where no contact tells. Assumption."""
 _FEWEST_CUT_BEFORE, _NOT_CUT_SHARE_BEFORE = 5, 0.2
 """Commands before, and the most of them not cut, that show that the switch did cut. Assumption."""
-_NOT_CUT_SURE_SCORE, _NOT_CUT_SURE_SCORE_UNSEEN, _NOT_CUT_SCORE = 0.97, 0.96, 0.85
-"""Scores with enough commands, with and without a contact, and with fewer. Assumption."""
-_NOT_CUT_SURE, _NOT_CUT_SURE_UNSEEN = 3, 10
-"""Commands that are enough, with and without a contact. Assumption."""
+_NOT_CUT_SEEN, _NOT_CUT_UNSEEN = (1.0, 60.0), (1.0, 10.0)
+"""Beta priors of the share of a sound switch's commands that seem not to be cut, with a contact
+that saw the lock open and without: a catch that did not move looks the same. Assumption."""
 _SLACKS_AFTER_OPENING = 2
 """A pulse tells only if it goes on for so many slacks of the readings after the lock opened."""
 _FEWEST_DAYS_OF_MEAN = 10
@@ -89,7 +88,7 @@ def not_cut(history: History) -> list[Finding]:
         on = float(np.median(part.real("pulse_ms")[failed[told] & stretch.live]))
         found.append(finding(
             name, "self-cut-failed", "week",
-            _not_cut_score(count, seen=seen),
+            chance_shown(stretch.now, stretch.before, _NOT_CUT_SEEN if seen else _NOT_CUT_UNSEEN),
             since=stretch.since, since_low=stretch.low, since_high=stretch.high,
             says=[say("not-cut-though-open" if seen else "not-cut-and-left-alone",
                       pulse=Amount(on, "ms"), found=count, total=total)],
@@ -103,12 +102,6 @@ def not_cut(history: History) -> list[Finding]:
             not_excluded=() if seen else ("no-release",),
         ))
     return found
-
-
-def _not_cut_score(count: int, *, seen: bool) -> float:
-    if seen:
-        return _NOT_CUT_SURE_SCORE if count >= _NOT_CUT_SURE else _NOT_CUT_SCORE
-    return _NOT_CUT_SURE_SCORE_UNSEEN if count >= _NOT_CUT_SURE_UNSEEN else _NOT_CUT_SCORE
 
 
 def _not_cut(rows: Rows) -> tuple[Flags, Flags]:

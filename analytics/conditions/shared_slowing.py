@@ -37,6 +37,7 @@ def _said(history: History, shared: SharedChange) -> Finding:
     slow = sorted(shared.locks)
     logged = float(np.mean([judged[name].days.volts_known.mean() for name in slow]))
     since, low, high = change.dates(history.week.monday.toordinal())
+    changed = probability(change.log_odds)
     percent, half = 100 * np.expm1(change.shift), NORMAL_95 * change.shift_deviation
     large = percent >= history.venue.limits.drift_week_percent
     unsure = ["a-warm-room"] if shared.kind in ("venue", "room") else []
@@ -49,7 +50,8 @@ def _said(history: History, shared: SharedChange) -> Finding:
         unsure, large = ["low-supply", "a-warm-room"], True
     return finding(
         shared.subject, name, "week" if large else "plan",
-        probability(change.log_odds), subject_kind=shared.kind,
+        changed if sagging else changed * probability(shared.odds_of_one_cause),
+        subject_kind=shared.kind,
         since=since, since_low=low, since_high=high, not_excluded=unsure,
         says=[
             say("slow-together", slow=len(slow), total=shared.total) if sagging else
@@ -61,12 +63,12 @@ def _said(history: History, shared: SharedChange) -> Finding:
             "median-change-of-their-latency", percent, "%", n=len(slow), before=0.0,
             now_low=100 * np.expm1(change.shift - half),
             now_high=100 * np.expm1(change.shift + half))],
-        extra={"accounts_for": slow,
+        extra={"accounts_for": slow, "effect_score": round(changed, 3),
                "course": "step" if change.step_share > STEP_LIKELIER else "gradual"},
     )
 
 
 SHARED_SLOWING = Condition(
     "shared-slowing", (shared_slowing,), ("median-change-of-their-latency",),
-    subject_kinds=("venue", "room", "supply", "part", "controller"),
+    subject_kinds=("venue", "room", "supply", "part", "controller"), weighs_its_name=True,
 )

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from remanence.analytics.conditions.condition import Condition, failed_repair, finding
 from remanence.analytics.conditions.drawn_load import UNKNOWN_NOISE_VOLTS
-from remanence.analytics.conditions.evidence import share_evidence
+from remanence.analytics.conditions.evidence import chance_shown, share_evidence
 from remanence.analytics.conditions.fault_course import Course, course
 from remanence.analytics.conditions.from_first_day import quick_from_the_start
 from remanence.analytics.conditions.latency import lost_diode
@@ -24,8 +24,8 @@ _STAYS_SAMPLES = 4
 """And it must stay for so many readings: the last of them may be late. Assumption."""
 _UNKNOWN_SAMPLE_MS = 20.0
 """Time between two readings where the log does not tell. Assumption."""
-_STAYS_PRIOR = (0.5, 20.0)
-"""Commands that stayed on, of commands, added to the lock's past: one in forty. Assumption."""
+_STAYS_PRIOR = (0.5, 19.5)
+"""Commands that stayed on, and that did not, added to the lock's past: one in forty. Assumption."""
 _FEWEST_STAYS = 2
 """A load that stayed once may be another coil's. Assumption."""
 _STAYS_CHANCE = 1e-3
@@ -34,10 +34,6 @@ _FEWEST_PAST_COMMANDS = 10
 """With fewer commands before, the load may have stayed from the first day on. Assumption."""
 _SLOW_SUPPLY_MS = 1000.0
 """A supply that comes back slowly takes no longer than this. Assumption."""
-_STAYS_SURE_SCORE, _STAYS_SCORE = 0.97, 0.85
-"""Scores with enough commands, and with fewer. Assumption."""
-_STAYS_SURE_COMMANDS = 3
-"""Commands that are enough. Assumption."""
 _SLOW_RAIL_COMMANDS, _SLOW_RAIL_SHARE = 5, 0.3
 """Commands of a rail's other locks, and the share of them, that show the rail itself to be slow.
 Assumption."""
@@ -92,7 +88,7 @@ def stays_on(history: History) -> list[Finding]:
         if stretch is None or _rail_is_slow(history, flagged, rows.lock):
             continue
         count, total = stretch.now
-        rate = (stretch.before[0] + _STAYS_PRIOR[0]) / (stretch.before[1] + _STAYS_PRIOR[1])
+        rate = (stretch.before[0] + _STAYS_PRIOR[0]) / (stretch.before[1] + sum(_STAYS_PRIOR))
         chance = chance_of_at_least(count, total, rate)
         if count < _FEWEST_STAYS or chance > _STAYS_CHANCE:
             continue
@@ -104,7 +100,7 @@ def stays_on(history: History) -> list[Finding]:
             continue
         found.append(finding(
             name, "stuck-energised", "now",
-            _STAYS_SURE_SCORE if count >= _STAYS_SURE_COMMANDS else _STAYS_SCORE,
+            chance_shown(stretch.now, stretch.before, _STAYS_PRIOR),
             since=stretch.since, since_low=stretch.low, since_high=stretch.high,
             says=[say("outlasts-command-at-least" if longest > _LONGEST_READ_MS else
                       "outlasts-command", found=count, total=total,

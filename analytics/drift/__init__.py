@@ -17,12 +17,13 @@ if TYPE_CHECKING:
     from remanence.analytics.drift.polls import least_change_ms
     from remanence.analytics.drift.shared_change import SharedChange
     from remanence.analytics.drift.slow_mode import Counted, SlowMode, counted, healthy_beside
+    from remanence.analytics.drift.together import TOGETHER_DAYS
 
 __all__ = [
     "Counted", "LEAST_NEIGHBOURS", "LEAST_SIBLINGS", "LockDays", "LockDrift", "REST_HOURS",
-    "SharedChange", "SlowMode", "VOLTS_EXPONENT", "Wander", "clock_notes", "counted",
-    "daily_covariance", "drifts", "fit_change", "group_of", "healthy_beside", "least_change_ms",
-    "wandering_locks",
+    "SharedChange", "SlowMode", "TOGETHER_DAYS", "VOLTS_EXPONENT", "Wander", "clock_notes",
+    "counted", "daily_covariance", "drifts", "fit_change", "group_of", "healthy_beside",
+    "least_change_ms", "wandering_locks",
 ]
 
 __getattr__ = on_demand(__name__, {
@@ -36,4 +37,5 @@ __getattr__ = on_demand(__name__, {
     "polls": ("least_change_ms",),
     "shared_change": ("SharedChange",),
     "slow_mode": ("Counted", "SlowMode", "counted", "healthy_beside"),
+    "together": ("TOGETHER_DAYS",),
 })

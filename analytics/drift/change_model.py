@@ -186,7 +186,9 @@ def fit_change(
     last = onsets.size - 1
     first = min(int(np.searchsorted(running, 0.025)), last)
     low = float(onsets[first] - spans[first] + 1.0)
-    high = float(onsets[min(int(np.searchsorted(running, 0.975)), last)])
+    final = min(int(np.searchsorted(running, 0.975)), last)
+    # A beginning on the days that are left looks as one on the last day that is tried.
+    high = float(onsets[final] if final < last else days[-1])
     total = white[:, 2:] @ (weight * shift)
     norm = float(np.linalg.norm(white[:, 0]))
     before = float(constant @ (white[:, 1] - total)) / norm

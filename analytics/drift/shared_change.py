@@ -35,14 +35,16 @@ from remanence.analytics.drift.season import (
     thermometers,
     told_season,
 )
+from remanence.analytics.drift.together import (
+    OWN_ANSWER,
+    SHARED_HAZARD_PER_DAY,
+    TOGETHER_DAYS,
+    one_cause,
+)
 from remanence.analytics.statistics.arrays import Flags, Reals
 from remanence.analytics.statistics.change import Change
 from remanence.analytics.statistics.intervals import MEDIAN_VARIANCE
 from remanence.shared.venue import Lock, Venue, controller_of
-
-SHARED_HAZARD_PER_DAY = 1e-3
-"""Chance that some unit's locks begin to change together on a given day: once in three years of a
-venue. An assumption; the units share it."""
 
 UNIT_WANDER, UNIT_MEMORY_DAYS = {"pulsed": 0.012, "held": 0.005}, 20.0
 """What a room's own warmth, a rail's own ripple and the like do to a unit's locks together, against
@@ -51,10 +53,6 @@ the others: 1.5 K and less (assumption)."""
 UNIT_GAIN = 0.15
 """How much more or less than the others a unit's locks may answer a season together (share)."""
 
-OWN_ANSWER = 0.35
-"""How much more or less than its unit one lock may answer what its unit shares (share). Assumption:
-what acts on all acts on each by its own friction and volts."""
-
 LEAST_SHIFT = 0.05
 """A smaller shared change is left to the season and to the locks (assumption; a finding has a gate
 of its own)."""
@@ -62,10 +60,6 @@ of its own)."""
 SHARES_IT = 0.4
 """A lock counts among those that share a change where its own part is this share of it
 (assumption)."""
-
-TOGETHER_DAYS = 4.0
-"""What acts on many locks shows on each within so many days of what is seen of all: oil or warmth
-reaches one sooner than another (assumption)."""
 
 FEWEST_TOGETHER, BESIDE_DAYS = 3, 7.0
 """Locks that leap together, and the days on either side of a leap that show whether others did: two
@@ -93,7 +87,9 @@ class SharedChange:
     ``kind`` is ``venue``, ``room``, ``supply``, ``part`` or ``controller``, or empty for locks
     that have nothing in common but the change; ``same`` the other units with just its locks.
     ``locks`` are those of the unit that share it, ``total`` how many the unit has.
-    ``change`` counts days from the Monday of the week asked for.
+    ``change`` counts days from the Monday of the week asked for. ``odds_of_one_cause`` (natural
+    log) are those for it against one of each lock's own
+    (:func:`~remanence.analytics.drift.together.one_cause`).
     """
 
     kind: str
@@ -102,6 +98,7 @@ class SharedChange:
     locks: tuple[str, ...]
     total: int
     change: Change
+    odds_of_one_cause: float
     end: float
 
     def over(self, day: Reals) -> Reals:
@@ -125,6 +122,15 @@ class _Unit:
     same: tuple[tuple[str, str], ...]
     rows: Flags
     cost: float
+
+
+@dataclass(frozen=True)
+class _Seen:
+    """A unit's change, and the season that it was held against: effect and its covariance."""
+
+    change: Change
+    effect: Reals
+    season: Reals
 
 
 def shared_changes(
@@ -158,28 +164,28 @@ def shared_changes(
     units = _units(panel.locks, venue)
     warmth = thermometers(group, panel, loads)
     for _ in range(MOST_SHARED):
-        candidates: list[tuple[float, _Unit, Change]] = []
+        candidates: list[tuple[float, _Unit, _Seen]] = []
         for unit in (*units, *_clusters(panel)):
-            change = _change_of(group, unit.rows, panel, common, wander, len(units) + 1,
-                                warmth)
-            if change is None or change.shift < LEAST_SHIFT:
+            seen = _change_of(group, unit.rows, panel, common, wander, len(units) + 1, warmth)
+            if seen is None or seen.change.shift < LEAST_SHIFT:
                 continue
-            odds = change.log_odds - unit.cost
+            odds = seen.change.log_odds - unit.cost
             if odds > 0:
-                candidates.append((odds, unit, change))
+                candidates.append((odds, unit, seen))
         candidates.sort(key=lambda one: -one[0])
-        own = _own_changes(group, panel, wander) if candidates else ()
-        for _, unit, change in candidates:
-            rows = _who_share(panel, unit, change)
-            if _began_together(change, rows, own):
+        for _, unit, seen in candidates:
+            change = seen.change
+            own = _own_changes(panel, wander, seen.effect, seen.season)
+            unit, rows = _widened(panel, unit, change, units, own)
+            odds, _ = one_cause(own, rows, len(units) + 1)
+            if rows.any() and odds > 0:
                 break
         else:
             break
-        unit = unit if unit.kind else _unit_of_most(rows, units) or unit
         shared = SharedChange(
             unit.kind, unit.subject, unit.same,
             tuple(lock.id for lock, row in zip(panel.locks, rows, strict=True) if row),
-            int(unit.rows.sum()), change, float(panel.day[-1]))
+            int(unit.rows.sum()), change, odds, float(panel.day[-1]))
         found.append(shared)
         panel = panel.without(rows[:, None] * shared.over(panel.day))
     return found, panel
@@ -206,7 +212,8 @@ def without_lone_changes(group: str, panel: Panel, wander: Wander) -> Panel:
         about it, is its own.
     """
     taken = np.zeros(panel.level.shape)
-    for row, change in enumerate(_own_changes(group, panel, wander)):
+    own = _own_changes(panel, wander, 0.0 * panel.day, season_covariance(group, panel.day))
+    for row, change in enumerate(own):
         if change is None or change.log_odds <= 0 or change.step_share <= LEAP_SHARE:
             continue
         leapt = np.any([
@@ -293,56 +300,64 @@ def _moved(panel: Panel, late: Flags) -> Reals:
     return out
 
 
-def _who_share(panel: Panel, unit: _Unit, change: Change) -> Flags:
-    """The locks that moved as most of the unit's did: of a cluster all that did, whoever they are.
+def _widened(
+    panel: Panel, unit: _Unit, change: Change, units: Sequence[_Unit],
+    own: Sequence[Change | None],
+) -> tuple[_Unit, Flags]:
+    """The locks that moved as most of the unit's did, whoever they are, and what they share.
 
-    A cluster is cut so that four locks stay outside to tell the season, whether they moved or not.
+    One cause is said once, of the smallest unit that holds all whom it struck: a rail whose locks
+    show it most plainly is not the cause of what other rails' locks show from the same day on.
     """
+    rows, others = _who_share(panel, unit, change)
+    wider = rows | others
+    if others.any():
+        _, joined = one_cause(own, wider, len(units) + 1)
+        wider = rows | others & joined
+    holding = _unit_of_most(wider, units)
+    if holding is not None:
+        return holding, wider
+    return unit, rows if unit.kind else wider
+
+
+def _who_share(panel: Panel, unit: _Unit, change: Change) -> tuple[Flags, Flags]:
+    """The unit's locks that moved as most of them did, and the other locks that did."""
     late = panel.day >= change.since
     moved = _moved(panel, late)
-    known = unit.rows & np.isfinite(moved)
-    if not known.any():
-        return known
+    known = np.isfinite(moved)
+    inside, rest = unit.rows & known, ~unit.rows & known
+    if not inside.any():
+        return inside, inside
     size = change.shift * float(np.median(
         shape_at(change, panel.day[late], float(panel.day[-1]))))
-    least = float(np.median(moved[known])) - (1.0 - SHARES_IT) * size
-    rest = ~unit.rows & np.isfinite(moved)
+    least = float(np.median(moved[inside])) - (1.0 - SHARES_IT) * size
     if rest.any():  # Where few of the unit moved, its median did not.
         least = max(least, float(np.median(moved[rest])) + SHARES_IT * size)
-    alike: Flags = moved > least
-    return alike & unit.rows if unit.kind else alike
+    alike: Flags = inside & (moved > least)
+    if not alike.any():
+        return alike, alike
+    # Where most of the rest moved too, their median says nothing of who stood still.
+    still = float(np.median(moved[alike])) - size
+    return alike, rest & (moved > still + SHARES_IT * size)
 
 
-def _own_changes(group: str, panel: Panel, wander: Wander) -> list[Change | None]:
-    """What each lock by itself shows, whatever the others do; the season may be any."""
+def _own_changes(
+    panel: Panel, wander: Wander, effect: Reals, season: Reals
+) -> list[Change | None]:
+    """What each lock by itself shows beside a season, whatever the others do.
+
+    ``effect`` is what is known of the season by period, ``season`` the covariance of the rest.
+    """
     out = []
     for level, variance in zip(panel.level, panel.variance, strict=True):
         known = np.isfinite(level) & np.isfinite(variance)
         day = panel.day[known]
-        out.append(fit_change(day, level[known], season_covariance(group, day) + daily_covariance(
+        rest = season[np.ix_(known, known)] + daily_covariance(
             day, variance[known], wander.daily, wander.memory_days, wander.slow,
-            wander.slow_memory_days), hazard_per_day=SHARED_HAZARD_PER_DAY))
+            wander.slow_memory_days)
+        out.append(fit_change(day, level[known] - effect[known], rest,
+                              hazard_per_day=SHARED_HAZARD_PER_DAY))
     return out
-
-
-def _began_together(change: Change, rows: Flags, own: Sequence[Change | None]) -> bool:
-    """Whether most of these locks date their own change as all of them together do.
-
-    A median over locks that fell slow one after another moves too. A change that no lock shows by
-    itself has no other date.
-    """
-    agree = []
-    for lock, row in zip(own, rows, strict=True):
-        if row and lock is not None and lock.log_odds > 0:
-            (low, high), (first, last) = _since(lock), _since(change)
-            agree.append(low <= last + TOGETHER_DAYS and high >= first - TOGETHER_DAYS)
-    return bool(rows.any()) and (not agree or 2 * sum(agree) > len(agree))
-
-
-def _since(change: Change) -> tuple[float, float]:
-    """Between which days it began; any, where that is not known."""
-    return (-np.inf if change.since_low is None else change.since_low,
-            np.inf if change.since_high is None else change.since_high)
 
 
 def _unit_of_most(rows: Flags, units: Sequence[_Unit]) -> _Unit | None:
@@ -355,7 +370,7 @@ def _unit_of_most(rows: Flags, units: Sequence[_Unit]) -> _Unit | None:
 def _change_of(
     group: str, inside: Flags, panel: Panel, common: CommonCourse, wander: Wander, units: int,
     warmth: Sequence[Observation],
-) -> Change | None:
+) -> _Seen | None:
     """The unit's change, weighed against the season that the others tell."""
     weight, apart = 1.0 / panel.variance, panel.apart
     course, variance = median_course(apart[inside], weight[inside])
@@ -378,9 +393,10 @@ def _change_of(
     if group == "pulsed":
         total = total + season_at_low(effect, _volts(panel, inside))
     total = total[np.ix_(known, known)]
-    return fit_change(
+    change = fit_change(
         panel.day[known], (course - effect)[known], 0.5 * (total + total.T),
         hazard_per_day=SHARED_HAZARD_PER_DAY / units)
+    return None if change is None else _Seen(change, effect, season)
 
 
 def _noise(

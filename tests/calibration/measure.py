@@ -67,6 +67,9 @@ def fit(rows):
     """
     from scipy import optimize, special
 
+    from remanence.analytics.conditions.condition import catalogue
+
+    rows = [row for row in rows if not catalogue()[row.condition].weighs_its_name]
     names = sorted({row.condition for row in rows})
     shares = misleading(rows)
     fits, others = zip(*(fitted_to(row, shares) for row in rows), strict=True)

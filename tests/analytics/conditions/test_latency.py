@@ -8,6 +8,7 @@ import numpy as np
 import polars as pl
 import pytest
 
+from remanence.analytics.conditions.diagnosis import diagnose
 from remanence.analytics.conditions.latency import (
     slow_drop,
     sticking_catch,
@@ -323,3 +324,29 @@ def test_faults_of_most_of_a_small_family_are_not_taken_for_a_season():
     (together,) = shared_slowing(history)
     assert together.extra["accounts_for"] == ["magnet-0", "magnet-1", "magnet-2"]
     assert slow_drop(history) == []
+
+
+@pytest.mark.parametrize("week", [1, 13])
+def test_a_latch_that_was_slow_from_its_first_day_is_told_for_as_long_as_it_lasts(week):
+    """By its siblings: soon, and in the first report on a long log as well."""
+    part = [lock(f"latch-{index}", part="latch") for index in range(8)]
+    rows = actuations(part, weeks=14, seed=29, faults={
+        "latch-3": lambda days: np.full(days.size, np.log(2.2))})
+    history = history_at(part, rows, week)
+    (found,) = [item for item in diagnose(history) if item.urgency != "watch"]
+    assert (found.subject, found.condition, found.urgency) == ("latch-3", "sticking-catch", "week")
+    assert found.since is None or found.since >= FIRST_MONDAY
+    assert "another-make-or-size-of-lock" in found.not_excluded
+
+
+def test_a_lock_of_another_part_is_of_another_make():
+    part = [lock(f"latch-{index}", part="slow" if index == 3 else "latch") for index in range(8)]
+    rows = actuations(part, weeks=14, seed=29, faults={
+        "latch-3": lambda days: np.full(days.size, np.log(2.2))})
+    assert slow_beside_siblings(history_at(part, rows, 13)) == []
+
+
+def test_a_latch_that_became_slow_is_judged_by_its_own_past_and_not_by_its_siblings():
+    part = [lock(f"latch-{index}", part="latch") for index in range(8)]
+    rows = actuations(part, weeks=14, seed=29, faults={"latch-3": step(1.2)})
+    assert slow_beside_siblings(history_at(part, rows, 13)) == []

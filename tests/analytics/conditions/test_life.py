@@ -201,3 +201,21 @@ def test_a_command_that_was_answered_takes_the_cause_away():
     cause = failing(condition="contact-stuck")
     made = after(opened(cause), [failing("now")], Shown(4, unanswered=3))
     assert statuses(made) == [("no-release", "standing", "now")]
+
+
+def test_what_the_same_locks_share_is_one_story_whatever_it_is_called():
+    """A part one week and the venue the next: neither new nor over."""
+    def shared(kind, subject, slow):
+        return finding(subject, "shared-slowing", "plan", 0.99, subject_kind=kind, says=[],
+                       extra={"accounts_for": slow})
+
+    slow = ["latch-1", "latch-2", "latch-3", "latch-4"]
+    could = {("part", "latch"): Shown(7), ("venue", "here"): Shown(7)}
+    first = lives((), [shared("part", "latch", slow)], could, WEEK)
+    then = lives(first.standing, [shared("venue", "here", [*slow, "bolt-1"])], could, WEEK.plus(1))
+    assert [(one.subject, one.status, one.first_named) for one in then.told] == [
+        ("here", "standing", WEEK)]
+    other = lives(first.standing, [shared("venue", "here", ["bolt-1", "bolt-2"])], could,
+                  WEEK.plus(1))
+    assert sorted((one.subject, one.status) for one in other.told) == [
+        ("here", "new"), ("latch", "ended")]

@@ -4,15 +4,19 @@
 ``rare first 1 25``: catches that stick at times, raised within four weeks: at the ``first``
 operation of the day, one time in ``twelfth``, or one in six of ``seldom`` used locks.
 ``slopes 300 312``: slopes and onsets that are claimed of sound locks which only remember.
+``since 801 841``: steps and rises of a latch and a magnet, a closed week or two among them: whether
+the interval of the day holds it when the change is first raised.
 """
 
 import sys
+from datetime import timedelta
 
 import numpy as np
 import polars as pl
 
-from remanence.analytics.conditions.diagnosis import diagnose
+from remanence.analytics.conditions.diagnosis import diagnose, raised
 from remanence.analytics.conditions.drift_weekly import slope_with_memory
+from remanence.analytics.conditions.latency import slow_drop, sticking_catch
 from remanence.analytics.drift.change_model import daily_covariance
 from remanence.analytics.drift.judge import drifts
 from tests.analytics.drift.test_smallest_change import played
@@ -87,6 +91,43 @@ def slopes(seed, deviation, weekly_memory):
     return out
 
 
+SINCE_LOCKS = [*(lock(f"latch-{n}") for n in range(6)),
+               *(lock(f"magnet-{n}", kind="magnet") for n in range(5))]
+
+
+def dated(seed):
+    """Of two episodes: whether the interval of ``since`` holds the day, at their first naming."""
+    rng = np.random.default_rng([seed, 0x51])
+    begun = {name: int(rng.integers(70, 112)) for name in (f"latch-{seed % 6}",
+                                                           f"magnet-{seed % 5}")}
+    courses = {}
+    for name, first in begun.items():
+        size, days = float(rng.uniform(0.12, 0.5)), float(rng.choice([0, 0, 30, 60]))
+        courses[name] = (lambda day, first=first, size=size, days=days: np.log1p(size) * (
+            (day >= first) if days == 0 else np.clip((day - first) / days, 0, 2)))
+    rows = actuations(SINCE_LOCKS, weeks=22, seed=seed, faults=courses,
+                      day_wander=float(rng.choice([0.01, 0.015, 0.025])),
+                      memory=float(rng.choice([2, 3, 10])),
+                      per_week=float(rng.choice([25, 40, 80])))
+    if rng.random() < 0.5:
+        day = (rows["command_time"].dt.date() - FIRST_MONDAY).dt.total_days()
+        shut = 7 * int(rng.integers(10, 17))
+        rows = rows.filter(~day.is_between(shut, shut + int(rng.choice([7, 14])) - 1))
+    out = {}
+    for week in range(10, 22):
+        history = history_at(SINCE_LOCKS, rows, week)
+        for item in (*sticking_catch(history), *slow_drop(history)):
+            if item.subject not in begun or item.subject in out:
+                continue
+            if raised(item, history.venue.limits).urgency == "watch" or item.since_low is None:
+                continue
+            true = FIRST_MONDAY + timedelta(days=begun[item.subject])
+            out[item.subject] = item.since_low <= true <= item.since_high
+        if len(out) == len(begun):
+            break
+    return list(out.values())
+
+
 def main(what, *given):
     """Print a line for each seed, and the sum of all so far."""
     kind = given[0] if what == "rare" else ""
@@ -95,6 +136,9 @@ def main(what, *given):
     for seed in range(first, last):
         if what == "steps":
             told += played(seed)
+            print(seed, f"{sum(told)} of {len(told)}", flush=True)
+        elif what == "since":
+            told += dated(seed)
             print(seed, f"{sum(told)} of {len(told)}", flush=True)
         elif what == "rare":
             after, said = named_after(kind, seed)

@@ -122,3 +122,13 @@ def test_an_exit_route_is_judged_by_all_that_it_shows():
     found = {item.subject for item in slow_drop(history_at(exits, rows, 15))}
     assert exits[0].on_way_out
     assert found == {"magnet-0"}
+
+
+def test_one_cause_is_said_once_though_one_rail_shows_it_most_plainly():
+    """All of one rail, and two of the other's, slow together: that is not the rail's."""
+    who = [*HALF, LOCKS[1], LOCKS[3]]
+    rows = rows_of(41, lambda day: 0.02 * np.clip(day - 14 * 7, 0, None) / 7, who)
+    for week in (22, 24):
+        assert said(rows, week) == {("venue", "test")}
+        (found,) = shared_slowing(history_at(LOCKS, rows, week))
+        assert set(found.extra["accounts_for"]) >= {item.id for item in who}

@@ -180,3 +180,14 @@ def test_days_that_remember_feign_no_onset_and_a_real_one_is_found(memory):
         found += stepped.log_odds > 2.0 and abs(stepped.since - 40) <= 2
     assert false <= 5  # 20 and 66 of them while all days were held for independent
     assert found >= 85
+
+
+def test_a_change_that_one_day_shows_may_have_begun_on_that_day():
+    """Its beginning is not tried there, as one day proves nothing; it is not ruled out either."""
+    rng = np.random.default_rng(3)
+    day = np.arange(60.0)
+    level = rng.normal(0, 0.02, day.size) + 0.5 * (day >= 59)
+    covariance = daily_covariance(day, np.full(day.size, 0.02**2), 0.01, 3.0)
+    fit = fit_change(day, level, covariance, hazard_per_day=1e-3)
+    assert fit.log_odds > 3
+    assert fit.since_low <= 59 <= fit.since_high
