@@ -174,7 +174,7 @@ def second_clocks(
         pl.DataFrame([(*pair, row["at"], row["ahead"], row["rate"], row["apart"])
                       for pair, row in sorted(known.items())], schema=CLOCKS, orient="row"),
         pl.DataFrame([(lock, *level) for lock, level in sorted(usual.items())],
-                     schema={**LEVELS, "lock": wiring.lock}, orient="row"))
+                     schema={**LEVELS, "lock": wiring.locks.schema["lock"]}, orient="row"))
 
 
 def on_first_clock(
