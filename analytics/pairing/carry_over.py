@@ -64,9 +64,8 @@ class CarryOver:
     @classmethod
     def of(cls, wiring: Wiring, until: int, **columns: dict[str, list[object]]) -> CarryOver:
         """Tables out of their columns; those that are not named have no row."""
-        names = wiring.locks.schema["lock"]
         return cls(until=until, **{name: pl.DataFrame(columns.get(name), schema={
-            column: names if column in ("lock", "other_lock") else dtype
+            column: wiring.lock if column in ("lock", "other_lock") else dtype
             for column, dtype in schema.items()}) for name, schema in SCHEMAS.items()})
 
     @classmethod

@@ -38,7 +38,7 @@ window takes some four times as long to make and to group.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Any, NamedTuple
+from typing import Any
 
 import numpy as np
 import polars as pl
@@ -92,6 +92,9 @@ before: the 90 % point of a rise, common practice."""
 CELLS = 1 << 16
 """About so many readings are looked at at a time: what is made of them stays in the cache."""
 
+Windows = Any
+"""Columns of :func:`remanence.analytics.pairing.windows.rail_windows`, as a recarray."""
+
 MEASURED = (
     "volts_before", "volts_min", "sag_volts", "end_sag_volts", "off_spike_volts", "sag_ms",
     "sag_pulses", "sag_outlasts_ms", "volts_noise", "volts_samples", "sample_ms", "recovery_ms",
@@ -117,7 +120,7 @@ def rail_figures(tasks: pl.DataFrame, volts: Readings) -> dict[str, Reals]:
         MEASURED but for ``amps``, NaN where the readings cannot support a figure.
     """
     found = {name: np.full(tasks.height, np.nan) for name in MEASURED[:-1]}
-    w = _Windows.out_of(tasks)
+    w = _windows(tasks)
     if volts.time.size:
         width = np.searchsorted(volts.time, w.last + REACH_US, "right") \
             - np.searchsorted(volts.time, w.start)
@@ -127,7 +130,7 @@ def rail_figures(tasks: pl.DataFrame, volts: Readings) -> dict[str, Reals]:
             rows = order[:np.searchsorted(
                 np.arange(1, order.size + 1) * np.maximum(width[order], 1), CELLS, "right") or 1]
             order = order[rows.size:]
-            for name, figures in _figures(w.of(rows), volts).items():
+            for name, figures in _figures(w[rows], volts).items():
                 found[name][rows] = figures
     elif tasks.height and tasks["rail_logged"][0]:
         found["volts_samples"][:] = 0
@@ -146,7 +149,7 @@ def settled_amps(tasks: pl.DataFrame, cut_ms: Reals, amps: Mapping[str, Readings
     amps : mapping of str to Readings
         By command channel: its current.
     """
-    w = _Windows.out_of(tasks)
+    w = _windows(tasks)
     cut = np.where(np.isnan(cut_ms), NEVER, w.start + np.nan_to_num(cut_ms * 1000).astype(np.int64))
     stop = np.where(w.pulsed, np.minimum(w.last, cut), w.start)
     begin = np.where(w.pulsed, _last_part(w.start, stop), w.start - BEFORE_US)
@@ -157,34 +160,20 @@ def settled_amps(tasks: pl.DataFrame, cut_ms: Reals, amps: Mapping[str, Readings
     return found
 
 
-class _Windows(NamedTuple):
-    """Columns of :func:`remanence.analytics.pairing.windows.rail_windows`."""
-
-    start: Ints
-    end: Ints
-    last: Ints
-    quiet_from: Ints
-    clear: Ints
-    pulsed: Flags
-    self_cut: Flags
-
-    @classmethod
-    def out_of(cls, tasks: pl.DataFrame) -> _Windows:
-        return cls(*(tasks[name].to_numpy() for name in cls._fields))
-
-    def of(self, rows: Ints) -> _Windows:
-        return _Windows._make(column[rows] for column in self)
+def _windows(tasks: pl.DataFrame) -> Windows:
+    """A record for each command, so that some of them are taken at once."""
+    names = ["start", "end", "last", "quiet_from", "clear", "pulsed", "self_cut"]
+    return np.rec.fromarrays(  # type: ignore[call-overload]
+        [tasks[name].to_numpy() for name in names], names=names)
 
 
-def _figures(w: _Windows, rail: Readings) -> dict[str, Reals]:
+def _figures(w: Windows, rail: Readings) -> dict[str, Reals]:
     """MEASURED of some commands on one rail, but for ``amps``.
 
     A row of a matrix is a command, a column the nth reading from its start on.
     """
     start, last, clear, pulsed = w.start, w.last, w.clear, w.pulsed
-    low = np.searchsorted(rail.time, start)
-    high = np.searchsorted(rail.time, last + REACH_US, "right")
-    t, v = _cells(rail.time, low, high, NEVER), _cells(rail.value, low, high, np.nan)
+    t, v = _read(rail, start, last + REACH_US + 1)
     during = t <= last[:, None]
     samples = during.sum(axis=1)
     spacing = _median(np.where(during[:, 1:], np.diff(t, axis=1), np.nan)) / 1000.0
@@ -235,7 +224,7 @@ def _figures(w: _Windows, rail: Readings) -> dict[str, Reals]:
     off = np.where(pulsed, np.where(cut, final_time, last), start)
     switched = pulsed & (whole | cut) & (clear > off)
     spike = np.where(switched | ~pulsed, _spike(rail, off, clear), np.nan)
-    recovery, outlasts = _afterwards(w, rail, low, t, v, before, sag, noise, off)
+    recovery, outlasts = _afterwards(w, rail, t, v, before, sag, noise, off)
     usable = switched & sagged
     return {
         "volts_before": before, "volts_min": np.fmin.reduce(np.where(during, v, np.nan), axis=1),
@@ -252,10 +241,10 @@ def _figures(w: _Windows, rail: Readings) -> dict[str, Reals]:
     }
 
 
-def _rest(w: _Windows, rail: Readings) -> tuple[Reals, Reals]:
+def _rest(w: Windows, rail: Readings) -> tuple[Reals, Reals]:
     """The level at rest and its noise: from before the command, or else from after the pulse."""
-    before = _medians(
-        rail, np.minimum(np.maximum(w.start - BEFORE_US, w.quiet_from + BLUR_US), w.start), w.start)
+    since = np.maximum(w.start - BEFORE_US, w.quiet_from + BLUR_US)
+    before = _medians(rail, np.minimum(since, w.start), w.start)
     noise = _noise(rail, w.start - NOISE_US, w.start)
     read = np.searchsorted(rail.time, w.start) > np.searchsorted(rail.time, w.start - BEFORE_US)
     lone = w.pulsed & (w.last == w.end) & ~read
@@ -285,11 +274,10 @@ def _noise(rail: Readings, begin: Ints, stop: Ints) -> Reals:
 
 def _spike(rail: Readings, off: Ints, clear: Ints) -> Reals:
     """Highest in the 20 ms from ``off`` on; NaN unless sampled finely there."""
-    low = np.searchsorted(rail.time, off)
-    high = np.searchsorted(rail.time, off + SPIKE_US, "right")
-    t, v = _cells(rail.time, low, high, NEVER), _cells(rail.value, low, high, np.nan)
-    gap = np.where(t[:, 1:] < NEVER, np.diff(t, axis=1), 0).max(axis=1, initial=0)
-    fine = (high - low >= FEWEST_OF_SPIKE) & (gap <= SPIKE_GAP_US) & (
+    t, v = _read(rail, off, off + SPIKE_US + 1)
+    there = t < NEVER
+    gap = np.where(there[:, 1:], np.diff(t, axis=1), 0).max(axis=1)
+    fine = (there.sum(axis=1) >= FEWEST_OF_SPIKE) & (gap <= SPIKE_GAP_US) & (
         t[:, 0] - off <= SPIKE_GAP_US) & ((clear > off + SPIKE_US) | (clear < off))
     return np.where(fine, np.fmax.reduce(v, axis=1), np.nan)
 
@@ -304,8 +292,8 @@ def _turns(loaded: Flags, back: Flags) -> Ints:
 
 
 def _afterwards(
-    w: _Windows, rail: Readings, low: Ints, t: Ints, v: Reals, before: Reals, sag: Reals,
-    noise: Reals, off: Ints,
+    w: Windows, rail: Readings, t: Ints, v: Reals, before: Reals, sag: Reals, noise: Reals,
+    off: Ints,
 ) -> tuple[Reals, Reals]:
     """What follows the switch-off at ``off``: recovery, and a load that outlasts the command.
 
@@ -316,7 +304,8 @@ def _afterwards(
     until = np.minimum(off + REACH_US, w.clear)
     recovered = _first((t > off[:, None]) & (t < until[:, None]) & (v >= level[:, None]))
     when = _at(t, recovered)
-    spaced = when - rail.time[np.maximum(low + recovered - 1, 0)] <= COARSEST_US
+    earlier = np.maximum(np.searchsorted(rail.time, when) - 1, 0)
+    spaced = when - rail.time[earlier] <= COARSEST_US
     recovery = np.where((recovered >= 0) & spaced, (when - off) / 1000.0, np.nan)
 
     # Still loaded after the command ended? Only where it was loaded at all.
@@ -332,11 +321,17 @@ def _last_part(start: Ints, stop: Ints) -> Ints:
     return start + ((stop - start) * UNSETTLED).astype(np.int64)
 
 
+def _read(rail: Readings, begin: Ints, stop: Ints) -> tuple[Ints, Reals]:
+    """Times and values of the readings from each ``begin`` up to each ``stop``: rows of cells."""
+    low, high = np.searchsorted(rail.time, begin), np.searchsorted(rail.time, stop)
+    return _cells(rail.time, low, high, NEVER), _cells(rail.value, low, high, np.nan)
+
+
 def _cells(
-    values: NDArray[Any], low: Ints, high: Ints, pad: float, width: int = 0
+    values: NDArray[Any], low: Ints, high: Ints, pad: float, width: int = 2
 ) -> NDArray[Any]:
     """Rows of ``values[low:high]``, padded to the longest (or ``width``)."""
-    place = low[:, None] + np.arange(width or max(int((high - low).max()), 1))
+    place = low[:, None] + np.arange(max(int((high - low).max()), width))
     if not values.size:
         return np.full(place.shape, pad)
     cells = values.take(place, mode="clip")
@@ -346,8 +341,6 @@ def _cells(
 
 def _median(cells: Reals) -> Reals:
     """The median of each row, NaN left out."""
-    if not cells.shape[1]:
-        return np.full(cells.shape[0], np.nan)
     count = np.isfinite(cells).sum(axis=1)
     cells.sort(axis=1)
     low, high = (np.take_along_axis(cells, np.maximum(place, 0)[:, None], axis=1)[:, 0]
@@ -356,10 +349,10 @@ def _median(cells: Reals) -> Reals:
     return found
 
 
-def _medians(samples: Readings, begin: Ints, stop: Ints) -> Reals:
+def _medians(rail: Readings, begin: Ints, stop: Ints) -> Reals:
     """The median of the readings from each ``begin`` up to each ``stop``."""
-    low, high = np.searchsorted(samples.time, begin), np.searchsorted(samples.time, stop)
-    return _median(_cells(samples.value, low, high, np.nan))
+    low, high = np.searchsorted(rail.time, begin), np.searchsorted(rail.time, stop)
+    return _median(_cells(rail.value, low, high, np.nan))
 
 
 def _first(flags: Flags) -> Ints:

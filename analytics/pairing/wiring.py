@@ -69,6 +69,11 @@ class Wiring:
         return frozenset({("volts", channel) for channel in self.rails}
                          | {("amps", channel) for channel in self.locks["command"]})
 
+    @property
+    def lock(self) -> pl.DataType:
+        """The type of every column ``lock``."""
+        return self.locks.schema["lock"]
+
     def of_locks(self, *columns: str, **renamed: str | pl.Expr) -> pl.DataFrame:
         """``lock`` and some other columns."""
         return self.locks.select("lock", *columns, **renamed)

@@ -73,7 +73,7 @@ def main_columns(folder: Path) -> pl.DataFrame:
                 due = int(tasks[rail]["done_at"].search_sorted(over))
                 now, tasks[rail] = tasks[rail][:due], tasks[rail][due:]
                 figures.append(now.select("lock", start="instant").hstack(pl.DataFrame(
-                    rail_figures(now, readings.samples()) | {"amps": None}, nan_to_null=True)))
+                    rail_figures(now, readings.samples()), nan_to_null=True)))
 
     last = records.group_by("controller").agg(
         pl.col("run").last(), time=pl.col("time").max() // 1000)
@@ -82,6 +82,7 @@ def main_columns(folder: Path) -> pl.DataFrame:
     moves = movements(contacts.with_columns(
         other_lock=None, other_time=None), commands, wiring.settle_us)
     commands = releases(commands, contacts, moves, nothing.locks)
-    commands = commands.join(pl.concat(figures), on=["lock", "start"], how="left")
+    commands = commands.join(pl.concat(figures).with_columns(amps=None), on=["lock", "start"],
+                             how="left")
     commands = with_attempts(supply_outcomes(commands), moves, wiring.retry_us)
     return actuations(commands.with_columns(resolution_ms=None, clock_ms=None))

@@ -39,12 +39,13 @@ def random_venue(rng: np.random.Generator, locks: int = 6) -> Venue:
 def random_log(
     rng: np.random.Generator, venue: Venue, minutes: float = 6.0, games: int = 12,
     begin: datetime = datetime(2026, 3, 1, 23, 57, tzinfo=UTC), step_ms: int = 10,
+    idle_s: float = 1.0,
 ) -> pl.DataFrame:
     """SIGNALS over ``minutes`` from ``begin`` (default: across midnight), shuffled, with repeats.
 
     Edges lie on a grid of 10 ms, or coarser, so that many have one stamp; bursts of volts
-    follow the coils, with noise, at irregular times. Two logs of three tell the lines' order within
-    a stamp; in the third only the stamps count.
+    follow the coils, with noise, at irregular times; else the rail is read every ``idle_s``. Two
+    logs of three tell the lines' order within a stamp; in the third only the stamps count.
     """
     span = minutes * 60.0
     records: list[tuple[float, str, str, float]] = []
@@ -85,7 +86,7 @@ def random_log(
                 records.append((at(clock + pulse / 2), lock.command, "amps", 0.8 + rng.random()))
             clock = end
 
-    records += _volts(rng, span, loads)
+    records += _volts(rng, span, loads, idle_s)
     restarts = {name: sorted(rng.random(rng.integers(0, 3)) * span) for name in venue.controllers}
     rows = []
     told = rng.random() < 2 / 3
@@ -105,12 +106,12 @@ def random_log(
 
 
 def _volts(
-    rng: np.random.Generator, span: float, loads: list[tuple[float, float]]
+    rng: np.random.Generator, span: float, loads: list[tuple[float, float]], idle_s: float,
 ) -> list[tuple[float, str, str, float]]:
     edges = sorted(t for load in loads for t in load if 0 <= t <= span)
     # (Some loggers read a rail around commands only, and some from the command on.)
     lone = rng.random() < 0.3
-    times = [] if lone else list(np.arange(0.0, span, 1.0) + 0.003)
+    times = [] if lone else list(np.arange(0.0, span, idle_s) + 0.003)
     for edge in edges:
         if rng.random() < 0.6:
             step = float(rng.choice([0.001, 0.005, 0.005, 0.02, 0.1]))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+from datetime import UTC, datetime
 from statistics import median, stdev
 
 import numpy as np
@@ -13,6 +14,7 @@ from tests.analytics.pairing.random_logs import random_log, random_venue
 from tests.analytics.pairing.slow_levels import instant, stamp
 from tests.analytics.pairing.test_reference import records_of, slow
 
+BEGIN = datetime(2026, 3, 1, 23, 57, tzinfo=UTC)
 HOUR = 3_600_000_000
 DAY = 24 * HOUR
 
@@ -82,11 +84,14 @@ def same(found, expected):
             assert one[name] == value, (name, one, other)
 
 
-@pytest.mark.parametrize("seed", range(3))
-def test_hours_of_rails_and_controllers(seed):
+@pytest.mark.parametrize(
+    ("seed", "minutes", "idle_s"), [(0, 5, 1), (1, 5, 1), (2, 5, 1), (3, 0.5, 1 / 200),
+                                    (4, 0.2, 1 / 1000)])
+def test_hours_of_rails_and_controllers(seed, minutes, idle_s):
     rng = np.random.default_rng(500 + seed)
     venue = random_venue(rng)
-    signals = random_log(rng, venue, minutes=5.0, games=6)
+    begin = datetime(2026, 3, 1, 23, 59, 55, tzinfo=UTC) if minutes < 1 else BEGIN
+    signals = random_log(rng, venue, minutes=minutes, games=6, begin=begin, idle_s=idle_s)
     paired = pair(signals, venue)
     same(paired.rail_hours, slow_rail_hours(slow(signals, venue, paired), venue))
     same(paired.activity, slow_activity(signals, venue))

@@ -42,6 +42,18 @@ def same(found: pl.DataFrame, expected: list[dict], what: str) -> None:
             assert value == wanted, (what, name, one, other)
 
 
+@pytest.mark.parametrize("rate_hz", [200, 1000])
+def test_equals_the_slow_reference_where_the_rail_is_read_all_the_time(rate_hz):
+    rng = np.random.default_rng(rate_hz)
+    venue = random_venue(rng)
+    signals = random_log(rng, venue, minutes=0.5, games=3, idle_s=1 / rate_hz)
+    paired = pair(signals, venue)
+    reference = slow(signals, venue, paired)
+    assert paired.rail_hours["samples"].sum() > 25 * rate_hz
+    for name in ("actuations", "openings", "contact_changes", "energisings"):
+        same(getattr(paired, name), getattr(reference, name)(), f"{name}, {rate_hz} Hz")
+
+
 @pytest.mark.parametrize("seed", range(14))
 @pytest.mark.parametrize("step_ms", [10, 1000])
 def test_equals_the_slow_reference_row_for_row(seed, step_ms):
