@@ -39,6 +39,8 @@ after another's a lock must answer to share its clock's error (assumption)."""
 SURE_DEVIATIONS = 5.0
 """How far from chance what they share must be: rails and rooms move locks together by a little
 (assumption)."""
+STEADIEST = 0.1
+"""The quantile of all locks' scatter that is the steadiest one's. Assumption."""
 WANDER_TIMES = 10.0
 """What wanders by more than a tenth of a latency hides the change by which a fault begins to
 show, see :data:`remanence.analytics.physics.clock_step.FEWEST_TICKS`."""
@@ -151,9 +153,14 @@ def clock_wander(history: History) -> dict[str, float]:
     # Each product is off by its scale: weighted by that, the steady locks tell most.
     weight = pl.col("scale") ** -2
     weekly = both.group_by(by).agg(
-        variance=(pl.col("product") * weight).sum() / weight.sum(), weight=weight.sum())
+        variance=(pl.col("product") * weight).sum() / weight.sum(), weight=weight.sum(),
+        steadiest=pl.col("spread").quantile(STEADIEST))
     sure = weekly.filter(pl.col("variance") * pl.col("weight").sqrt() > SURE_DEVIATIONS)
-    return dict(sure.group_by("reader").agg(pl.col("variance").max().sqrt()).sort("reader").rows())
+    # Minutes apart two locks do not share all of it; the steadiest scatters by little else.
+    size = pl.col("variance").sqrt()
+    size = pl.when(size > pl.col("steadiest") / 2).then("steadiest").otherwise(size)
+    return dict(weekly.join(sure, on="reader", how="semi").with_columns(size=size).group_by(
+        "reader").agg(pl.col("size").max()).sort("reader").rows())
 
 
 def _readers(history: History) -> dict[str, str]:
