@@ -33,12 +33,14 @@ REFERENCE_DAYS, LASTING_DAYS = 14, 3
 that to be told (assumption)."""
 TOLD_MS, TOLD_DEVIATIONS = 3.0, 4.0
 """How far away that is: milliseconds, and deviations of those first days (assumption)."""
-WANDER_WEEKS, NEXT_WITHIN = 4, timedelta(minutes=10)
+WANDER_WEEKS, NEXT_WITHIN = 4, timedelta(minutes=5)
 """Weeks in which a clock may have wandered, so that what is judged from them is off; and how soon
 after another's a lock must answer to share its clock's error (assumption)."""
 SURE_DEVIATIONS = 5.0
 """How far from chance what they share must be: rails and rooms move locks together by a little
 (assumption)."""
+STEADIEST = 0.1
+"""The quantile of all locks' scatter that is the steadiest one's. Assumption."""
 WANDER_TIMES = 10.0
 """What wanders by more than a tenth of a latency hides the change by which a fault begins to
 show, see :data:`remanence.analytics.physics.clock_step.FEWEST_TICKS`."""
@@ -111,7 +113,7 @@ def clock_courses(rows: pl.DataFrame, history: History) -> dict[str, tuple[Ints,
 
 @once_per_history
 def clock_wander(history: History) -> dict[str, float]:
-    """By how much the second clock of each pair wanders within a day, of those that do.
+    """By how much the clocks of controllers that only read contacts wander within a day.
 
     Parameters
     ----------
@@ -121,7 +123,7 @@ def clock_wander(history: History) -> dict[str, float]:
     Returns
     -------
     dict of str to float
-        By the two controllers' names, standard deviation in the worst of the last weeks. [ms]
+        By controller, of those that do: standard deviation in the worst of the last weeks. [ms]
 
     Notes
     -----
@@ -129,32 +131,46 @@ def clock_wander(history: History) -> dict[str, float]:
     after the other share that, and nothing else: the mean product of their differences from their
     usual times is its variance, and must lie far from chance.
     """
-    rows = history.dated("actuations").with_columns(pair=pl.col("lock").replace_strict(
-        _pairs(history), default=None, return_dtype=pl.String)).filter(
-        pl.col("across_clocks") & pl.col("pair").is_not_null() & (pl.col("outcome") == "released")
+    by = ("reader", "weeks_ago")
+    rows = without_clock_course(history.dated("actuations").filter(
+        pl.col("weeks_ago") < WANDER_WEEKS), history).with_columns(
+        reader=pl.col("lock").replace_strict(
+            _readers(history), default=None, return_dtype=pl.String)).filter(
+        pl.col("across_clocks") & pl.col("reader").is_not_null() & (pl.col("outcome") == "released")
         & (pl.col("attempt").fill_null(1) == 1) & pl.col("latency_ms").is_finite()
-        & (pl.col("latency_from") != "door") & (pl.col("weeks_ago") < WANDER_WEEKS))
+        & (pl.col("latency_from") != "door"))
     off = pl.col("latency_ms") - pl.col("latency_ms").median().over("lock", "weeks_ago")
     spread = DEVIATION_OVER_MAD * pl.col("off").abs().median().over("lock", "weeks_ago")
     rows = rows.with_columns(off=off).with_columns(
         spread=spread.clip(lower_bound=LEAST_MS)).with_columns(
         off=pl.col("off").clip(-QUICK_TIMES * pl.col("spread"), QUICK_TIMES * pl.col("spread")))
-    next_of = {name: pl.col(name).shift(-1).over("pair", "weeks_ago") for name in (
+    next_of = {name: pl.col(name).shift(-1).over(by) for name in (
         "lock", "command_time", "off", "spread")}
-    both = rows.sort("pair", "command_time").with_columns(
+    both = rows.sort("reader", "command_time").with_columns(
         soon=next_of["command_time"] - pl.col("command_time") <= NEXT_WITHIN,
         other=next_of["lock"] != pl.col("lock"), product=pl.col("off") * next_of["off"],
         scale=pl.col("spread") * next_of["spread"]).filter("soon", "other")
     # Each product is off by its scale: weighted by that, the steady locks tell most.
     weight = pl.col("scale") ** -2
-    weekly = both.group_by("pair", "weeks_ago").agg(
-        variance=(pl.col("product") * weight).sum() / weight.sum(), weight=weight.sum())
+    weekly = both.group_by(by).agg(
+        variance=(pl.col("product") * weight).sum() / weight.sum(), weight=weight.sum(),
+        steadiest=pl.col("spread").quantile(STEADIEST))
     sure = weekly.filter(pl.col("variance") * pl.col("weight").sqrt() > SURE_DEVIATIONS)
-    return dict(sure.group_by("pair").agg(pl.col("variance").max().sqrt()).sort("pair").rows())
+    # Minutes apart two locks do not share all of it; the steadiest scatters by little else.
+    size = pl.col("variance").sqrt()
+    size = pl.when(size > pl.col("steadiest") / 2).then("steadiest").otherwise(size)
+    return dict(weekly.join(sure, on="reader", how="semi").with_columns(size=size).group_by(
+        "reader").agg(pl.col("size").max()).sort("reader").rows())
+
+
+def _readers(history: History) -> dict[str, str]:
+    """Of each lock with a contact, the controller that reads it."""
+    return {lock.id: lock.contact_controller for lock in history.venue.locks
+            if lock.contact_controller is not None}
 
 
 def wandering_locks(history: History) -> dict[str, float]:
-    """Locks whose times the wander of their two clocks hides, with that wander. [ms]
+    """Locks whose times the wander of their contact's clock hides, with that wander. [ms]
 
     Parameters
     ----------
@@ -169,10 +185,11 @@ def wandering_locks(history: History) -> dict[str, float]:
     wander = clock_wander(history)
     if not wander:
         return {}
-    rows = history.dated("actuations").filter(pl.col("weeks_ago") < WANDER_WEEKS)
+    rows = history.dated("actuations").filter(
+        (pl.col("weeks_ago") < WANDER_WEEKS) & pl.col("across_clocks"))
     usual = dict(rows.group_by("lock").agg(pl.col("latency_ms").median()).rows())
-    return {name: wander[pair] for name, pair in _pairs(history).items()
-            if pair in wander and (usual.get(name) or 0.0) < WANDER_TIMES * wander[pair]}
+    return {name: wander[reader] for name, reader in _readers(history).items()
+            if reader in wander and (usual.get(name) or np.inf) < WANDER_TIMES * wander[reader]}
 
 
 def clock_notes(history: History) -> list[Regime]:
@@ -193,8 +210,8 @@ def clock_notes(history: History) -> list[Regime]:
         be told.
     """
     return [*_set_apart(history), *_began_to_run(history), *(
-        Regime("controller", name.split(" ")[1], "wander", history.week.monday,
-               history.week.sunday, off, 0.0) for name, off in clock_wander(history).items())]
+        Regime("controller", name, "wander", history.week.monday, history.week.sunday, off, 0.0)
+        for name, off in clock_wander(history).items())]
 
 
 def _set_apart(history: History) -> list[Regime]:

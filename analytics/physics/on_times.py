@@ -146,7 +146,9 @@ def on_times(
         | (commanded > pl.col("_locked")).fill_null(False)
         | (pl.col("latency_ms") > OPENS_AT_LAST_MS).fill_null(False)
         | _two_commands())
-    on = pl.when(pl.col("lock").is_in(cutting)).then(cut).when(~lost).then(commanded)
+    cuts = pl.col("lock").is_in(cutting)
+    on = pl.when(~lost | (cuts & pl.col("cut_ms").is_not_null())).then(
+        pl.when(cuts).then(cut).otherwise(commanded))
     frame = frame.select(
         "lock", "start", on_ms=on, end_lost=lost, loaded=pl.col("_loaded").fill_null(False),
         lasting=(pl.col("on_ms").is_null() & (on >= commanded)).fill_null(False),

@@ -120,6 +120,10 @@ def test_on_again_just_before_the_end_shows_that_an_end_was_lost(again_ms, known
     week = at_week(place, 3, energisings=told_again(rows, "a", again_ms))
     assert not hot_coil(week)
     assert not over_long_energising(week)
+    cutting = venue(latch("a", self_cut=True))
+    unseen = commands(outcome="no-release").with_columns(
+        command_time=pl.lit(START + timedelta(seconds=5000)).cast(pl.Datetime("us", "UTC")))
+    assert on_times(told_again(rows, "a", again_ms), cutting, unseen)["on_ms"].to_list()[-1] is None
 
 
 @pytest.mark.parametrize(("lost", "loaded", "lasting"), [

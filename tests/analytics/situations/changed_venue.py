@@ -94,6 +94,22 @@ _second_clock("second_clock_walks", _walks)
 _second_clock("second_clock_stepped", _stepped)
 
 
+def _clock_gains(name, millionths, since=None, set_each_s=None):
+    """Nobody sets it; or somebody does, and between that it runs off by as much as latches take."""
+    @situation(name=name)
+    def played(seed):
+        log = sound(seed)
+        log_changes.own_controller(log, (*LATCHES, "bolt-0", "magnet-0", "magnet-1"), "remote")
+        log_changes.clock_gains(log, "remote/", millionths, _day(seed) if since is None else since,
+                                set_each_s=set_each_s)
+        return Judged.of(log, WEEKS).quiet(besides=[("remote", "clock-fault")])
+
+
+_clock_gains("second_clock_that_nobody_sets", 20.0)
+_clock_gains("second_clock_behind_from_the_first_day", -35.0, since=0)
+_clock_gains("second_clock_set_each_hour", 10.0, set_each_s=3600)
+
+
 @situation
 def feedback_moves_to_a_second_clock(seed):
     """The contacts were on the same controller at first."""

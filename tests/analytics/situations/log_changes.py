@@ -61,6 +61,16 @@ def clock_off(log, channel_start, offset_ms_of_day, *, name=None):
     log.change(pl.col("channel").str.starts_with(channel_start), time=pl.lit(moved))
 
 
+def clock_gains(log, channel_start, millionths, since, *, set_each_s=None):
+    """A clock that gains so much from a day on, and is set each so many seconds, if ever."""
+    time = log.records["time"].to_numpy()
+    run = np.maximum(time - log.start_of(since), 0)
+    if set_each_s is not None:
+        run %= int(set_each_s * 1e6)
+    moved = pl.Series(time + (run * millionths * 1e-6).astype(np.int64))
+    log.change(pl.col("channel").str.starts_with(channel_start), time=pl.lit(moved))
+
+
 def own_controller(log, names, controller):
     """The contacts of these locks are read by a controller of their own."""
     for name in names:

@@ -22,6 +22,18 @@ def _never(judged, subject, *conditions):
 
 
 @situation
+def bad_joint_of_one_latch(seed):
+    """Four ohms in its wire: it draws less, and is slower for it."""
+    def shape(scenario):
+        scenario.faults.append(_fault("latch-1", "coil-current-high", 0.71))
+        life = life_of(scenario, "latch-1")
+        life.wander = life.wander + 0.35 * (np.arange(scenario.days) >= SINCE)
+    judged = Judged.of(sound(seed, weeks=12, shape=shape), WEEKS)
+    return both(judged.says("latch-1", "coil-current-low"),
+                judged.quiet(besides=[("latch-1", "coil-current-low")]))
+
+
+@situation
 def opens_by_itself_and_is_found_open(seed):
     """It falls open after the reset, and nobody shuts it before its next command."""
     log = sound(seed, weeks=12)
