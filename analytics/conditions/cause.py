@@ -269,10 +269,8 @@ def posterior(
         return judged
     if not of_lock:
         return judged * probability(calibration.OTHER_INTERCEPT + (known or 0.0))
-    weight = calibration.VOTE_WEIGHT
-    rest = np.logaddexp.reduce(
-        [0.0, *(calibration.RIVAL + weight * value for value in others)])
-    odds = calibration.INTERCEPT + (known or 0.0) + weight * fits - float(rest)
+    rest = np.logaddexp.reduce([0.0, *(calibration.RIVAL + value for value in others)])
+    odds = calibration.INTERCEPT + (known or 0.0) + fits - float(rest)
     return judged * probability(odds)
 
 

@@ -11,10 +11,9 @@ episodes of the seeds for fitting."""
 BINS = 5
 MISLEADS = 1.0, 19.0
 """Beta prior of the share of times in which a column misleads: once in twenty, known as from twenty
-episodes; chosen as :data:`RIDGE` was."""
+episodes."""
 MOST_MISLEADING = 0.4
 """A column that misleads more often says next to nothing; at a half it would turn about."""
-ROUNDS = 200
 RIVAL = -4.0, 1.5
 """Normal prior of the log odds of a story that its own judge did not find (assumption)."""
 
@@ -27,43 +26,29 @@ def by_episode(rows):
     return np.array([1.0 / count[row.episode] for row in rows])
 
 
-def misleading(rows):
-    """Share of times in which each column misleads, by expectation and maximisation.
-
-    A column of a right name misleads where it shows what something else would have it show, and
-    the other way about; the names are known, so only that is not. The prior is a beta one.
-    """
-    told = [(row, weight) for row, weight in zip(rows, by_episode(rows), strict=True) if row.said]
-    found = {}
-    for column in sorted({name for row, _ in told for name in row.said}):
-        says = np.array([row.said[column] * (1 if row.right else -1)
-                         for row, _ in told if column in row.said])
-        weight = np.array([weight for row, weight in told if column in row.said])
-        share = MISLEADS[0] / sum(MISLEADS)
-        for _ in range(ROUNDS):
-            misled = share / (share + (1 - share) * np.exp(np.clip(says, -50, 50)))
-            share = (MISLEADS[0] + (weight * misled).sum()) / (sum(MISLEADS) + weight.sum())
-        found[column] = min(float(share), MOST_MISLEADING)
-    return found
+def _said(every, names):
+    """What columns say, on their last axis; 0 of those that say nothing."""
+    out = np.zeros((len(every), len(names)))
+    for number, said in enumerate(every):
+        for place, name in enumerate(names):
+            out[number, place] = said.get(name, 0.0)
+    return np.clip(out, -50, 50)
 
 
-def fitted_to(row, shares):
-    """What all columns say for a name, and for each of its rivals."""
-    from remanence.analytics.conditions.calibration import MISLEADS_USUALLY
-    from remanence.analytics.conditions.cause import bounded
-
-    def total(said):
-        return sum(bounded(value, shares.get(name, MISLEADS_USUALLY))
-                   for name, value in said.items())
-
-    return total(row.said), np.array([total(one) for one in row.rivals])
+def _bounded(said, share):
+    """As ``cause.bounded``, with what it grows by where a column misleads more often."""
+    ratio = np.exp(said)
+    right, wrong = (1 - share) * ratio + share, (1 - share) + share * ratio
+    return np.log(right / wrong), (1 - ratio) * (1 / right + 1 / wrong)
 
 
 def fit(rows):
-    """How often columns mislead, and the numbers of the regression.
+    """How often columns mislead, and what is added for conditions: all of it together.
 
     A score is the judge's own probability times the share of the name among all causes, of locks
-    by what their columns say. Penalised maximum likelihood, a ridge on what the conditions add.
+    by what their columns say. Penalised maximum likelihood of the names: a beta prior on how often
+    a column misleads, a ridge on what the conditions add. Columns are not independent, and which
+    of them repeat each other only the names tell, so that shares are not estimated by themselves.
     """
     from scipy import optimize, special
 
@@ -71,36 +56,60 @@ def fit(rows):
 
     rows = [row for row in rows if not catalogue()[row.condition].weighs_its_name]
     names = sorted({row.condition for row in rows})
-    shares = misleading(rows)
-    fits, others = zip(*(fitted_to(row, shares) for row in rows), strict=True)
-    fits, width = np.array(fits), max(1, max(len(one) for one in others))
-    against = np.full((len(rows), width), -np.inf)
-    for number, one in enumerate(others):
-        against[number, :len(one)] = one
+    columns = sorted({name for row in rows for name in row.said})
+    width = max(1, max(len(row.rivals) for row in rows))
+    said = _said([row.said for row in rows], columns)
+    against = np.stack([
+        _said([row.rivals[number] if number < len(row.rivals) else {} for row in rows], columns)
+        for number in range(width)], axis=1)
+    there = np.array([[number < len(row.rivals) for number in range(width)] for row in rows])
     own = np.array([[float(row.condition == name) for name in names] for row in rows])
     known, weight = np.array([row.judged for row in rows]), by_episode(rows)
     right, lock = (np.array([value(row) for row in rows]) for value in (
         lambda row: row.right, lambda row: row.kind == "lock"))
+    kinds = len(names)
 
-    def scores(x):
-        rest = special.logsumexp(
-            np.column_stack([np.zeros(len(rows)), x[2] + x[1] * against]), axis=1)
-        of_lock = x[0] + x[1] * fits - rest
-        return known * special.expit(np.where(lock, of_lock, x[3]) + own @ x[4:])
+    def parts(x):
+        share = MOST_MISLEADING * special.expit(x[3 + kinds:])
+        for_it, by_share = _bounded(said, share)
+        rest, rest_by_share = _bounded(against, share)
+        rival = np.where(there, x[1] + rest.sum(axis=2), -np.inf)
+        every = np.logaddexp(0.0, special.logsumexp(rival, axis=1))
+        of_lock = x[0] + for_it.sum(axis=1) - every
+        odds = np.where(lock, of_lock, x[2]) + own @ x[3:3 + kinds]
+        taken = np.exp(rival - every[:, None])
+        moved = by_share - (taken[:, :, None] * rest_by_share).sum(axis=1)
+        return share, odds, taken.sum(axis=1), moved
 
     def loss(x):
-        score = np.clip(scores(x), 1e-6, 1 - 1e-6)
+        share, odds, taken, moved = parts(x)
+        chance = special.expit(odds)
+        score = np.clip(known * chance, 1e-6, 1 - 1e-6)
         like = np.where(right, np.log(score), np.log1p(-score))
-        return -float((weight * like).sum()) + float((x[4:] ** 2).sum()) / (2 * RIDGE) + (
-            (x[2] - RIVAL[0]) ** 2 / (2 * RIVAL[1] ** 2))
+        by_odds = weight * np.where(right, 1 / score, -1 / (1 - score)) * known * (
+            chance * (1 - chance))
+        grows = share * (1 - share / MOST_MISLEADING)
+        prior = MISLEADS[0] * np.log(share) + MISLEADS[1] * np.log1p(-share)
+        by_prior = MISLEADS[0] / share - MISLEADS[1] / (1 - share)
+        value = -float((weight * like).sum() + prior.sum()) + float(
+            (x[3:3 + kinds] ** 2).sum()) / (2 * RIDGE) + (x[1] - RIVAL[0]) ** 2 / (
+                2 * RIVAL[1] ** 2)
+        mine = by_odds * lock
+        return value, np.concatenate([
+            [-mine.sum(), (mine * taken).sum() + (x[1] - RIVAL[0]) / RIVAL[1] ** 2,
+             -(by_odds * ~lock).sum()],
+            -(own.T @ by_odds) + x[3:3 + kinds] / RIDGE,
+            -((mine @ moved) + by_prior) * grows])
 
-    start = np.concatenate([[0.5, 0.7, RIVAL[0], 1.5], np.zeros(len(names))])
-    limits = [(None, None), (0.0, 1.0), (None, None), (None, None), *[(None, None)] * len(names)]
-    found = optimize.minimize(loss, start, method="L-BFGS-B", bounds=limits).x
-    return {"intercept": float(found[0]), "vote": float(found[1]), "rival": float(found[2]),
-            "other": float(found[3]),
-            "misleads": shares, "each": dict(zip(names, map(float, found[4:]), strict=True)),
-            "scores": scores(found)}
+    usual = special.logit(MISLEADS[0] / sum(MISLEADS) / MOST_MISLEADING)
+    start = np.concatenate([
+        [0.5, RIVAL[0], 1.5], np.zeros(kinds), np.full(len(columns), usual)])
+    found = optimize.minimize(loss, start, jac=True, method="L-BFGS-B").x
+    share, odds, _, _ = parts(found)
+    return {"intercept": float(found[0]), "rival": float(found[1]), "other": float(found[2]),
+            "misleads": dict(zip(columns, map(float, share), strict=True)),
+            "each": dict(zip(names, map(float, found[3:3 + kinds]), strict=True)),
+            "scores": known * special.expit(odds)}
 
 
 def auc(score, right, weight):
@@ -157,8 +166,8 @@ def written(text, fitted, seeds):
         return "".join(f'    "{name}": {value:.2f},\n' for name, value in values.items())
 
     for name, value in (
-        ("INTERCEPT, VOTE_WEIGHT, RIVAL",
-         ", ".join(f"{fitted[part]:.2f}" for part in ("intercept", "vote", "rival"))),
+        ("INTERCEPT, RIVAL",
+         ", ".join(f"{fitted[part]:.2f}" for part in ("intercept", "rival"))),
         ("OTHER_INTERCEPT", f"{fitted['other']:.2f}"), ("FITTED_ON", f'"{seeds}"')):
         text = re.sub(rf"^{name} = .*$", f"{name} = {value}", text, flags=re.MULTILINE)
     for name, part in (("MISLEADS", "misleads"), ("OF_CONDITION", "each")):

@@ -1,5 +1,7 @@
 """The measure of scores by episode, against known figures, and the numbers that it writes."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from sklearn.metrics import brier_score_loss, roc_auc_score
@@ -36,10 +38,17 @@ def misled(share, count=4000, seed=6):
 def test_the_fit_finds_how_often_a_column_misleads(share):
     found = measure.fit(misled(share))
     assert found["misleads"]["draw"] == pytest.approx(share, abs=0.02)
-    # The bounded column says what it is worth, no more and no less.
-    assert found["vote"] == pytest.approx(1.0, abs=0.1)
     measured = measure.judged(misled(share, seed=7), found["scores"])
     assert measured["auc"] > 0.4
+
+
+def test_a_column_that_repeats_another_is_not_counted_twice():
+    """By themselves both mislead once in seven times; together they know no more than one."""
+    twice = [replace(row, said={**row.said, "latency": row.said["draw"]}) for row in misled(0.15)]
+    found = measure.fit(twice)
+    assert min(found["misleads"][name] for name in ("draw", "latency")) > 0.2
+    measured = measure.judged(twice, found["scores"])
+    assert all(abs(mean - share) < 0.04 for _, mean, share, _, _ in measured["bins"])
 
 
 def test_the_fit_is_calibrated_on_what_it_was_fitted_on():
@@ -66,11 +75,11 @@ def test_an_episode_counts_once_however_many_weeks_it_has():
 
 def test_the_numbers_are_written_as_they_were_fitted():
     text = measure.written(NUMBERS.read_text(encoding="utf-8"), {
-        "intercept": 0.25, "vote": 0.5, "rival": -4.0, "other": 2.0, "misleads": {"draw": 0.07},
+        "intercept": 0.25, "rival": -4.0, "other": 2.0, "misleads": {"draw": 0.07},
         "each": {"no-release": -0.5, "coil-open": 0.01}}, "1-2")
     made = {}
     exec(compile(text, "numbers", "exec"), made)
-    assert (made["INTERCEPT"], made["VOTE_WEIGHT"], made["RIVAL"]) == (0.25, 0.5, -4.0)
+    assert (made["INTERCEPT"], made["RIVAL"]) == (0.25, -4.0)
     assert (made["OTHER_INTERCEPT"], made["FITTED_ON"]) == (2.0, "1-2")
     assert made["MISLEADS"] == {"draw": 0.07}
     assert made["OF_CONDITION"] == {"no-release": -0.5, "coil-open": 0.01}
