@@ -15,6 +15,7 @@ from pathlib import Path
 
 import numpy as np
 import polars as pl
+import pyarrow as pa
 import pyarrow.parquet as pq
 from numpy.typing import NDArray
 
@@ -70,10 +71,24 @@ def write_signals(
     table = frame.to_arrow(compat_level=pl.CompatLevel.oldest())
     data = io.BytesIO()
     with pq.ParquetWriter(data, table.schema, **WRITES) as writer:
-        for start, stop in pairwise([0, *groups, frame.height]):
-            writer.write_table(table.slice(start, stop - start), row_group_size=ROW_GROUP)
+        for group in in_row_groups(table, groups):
+            writer.write_table(group, row_group_size=ROW_GROUP)
         writer.add_key_value_metadata(notes(SIGNALS))
     return write_named(folder, stem, ".parquet", data.getbuffer())
+
+
+def in_row_groups(table: pa.Table, starts: Sequence[int]) -> Iterator[pa.Table]:
+    """A table in pieces, of which each is to begin a new row group."""
+    for start, stop in pairwise([0, *starts, table.num_rows]):
+        yield table.slice(start, stop - start)
+
+
+def laid_out(frame: pl.DataFrame, kind: str) -> tuple[pl.DataFrame, list[int]]:
+    """Coded signals of a day and kind as they lie in a file, and where row groups must begin."""
+    if kind != "levels":
+        return frame, []
+    frame = channel_by_channel(frame)
+    return frame, row_groups(frame)
 
 
 def channel_by_channel(frame: pl.DataFrame) -> pl.DataFrame:
@@ -123,17 +138,12 @@ def segment_stem(day: date, kind: str) -> str:
 
 
 def _write_segment(frame: pl.DataFrame, folder: Path, day: date, kind: str) -> Segment:
-    stem = segment_stem(day, kind)
-    frame = coded(frame)
-    if kind == "levels":
-        frame = channel_by_channel(frame)
-        path = write_signals(frame, folder, stem, row_groups(frame))
-    else:
-        path = write_signals(frame, folder, stem)
-    return Segment(path, kind, frame.height, *_ends(frame))
+    frame, starts = laid_out(coded(frame), kind)
+    path = write_signals(frame, folder, segment_stem(day, kind), starts)
+    return Segment(path, kind, frame.height, *ends(frame))
 
 
-def _ends(frame: pl.DataFrame) -> tuple[int, int]:
+def ends(frame: pl.DataFrame) -> tuple[int, int]:
     """The first and last time of some records, in any order. [UTC, microseconds]"""
     ticks = frame["time"].to_physical().to_numpy()
     return int(ticks.min()), int(ticks.max())
@@ -182,7 +192,7 @@ def add_to_day(
     The day has changed where a file was retired or written, though nothing may be fresh: a file
     that has more of a tick's lines puts the records held in their order.
     """
-    first, last = _ends(new)
+    first, last = ends(new)
     touched = [s for s in segments if s.first <= last and s.last >= first]
     if not touched:
         written = [_write_segment(piece, folder, day, kind) for piece in _pieces(new)]

@@ -176,8 +176,9 @@ def set_right(folder: Path, venue: str) -> list[Fault]:
         name_files(folder, again, before - bad)
         if manifest is not None:
             _set_aside(folder, faults)
+    # (A file that days share may have rows of a day that was written anew since.)
     _put_back(Store(folder, venue), spare if manifest is None else [
-        path for path in spare if _month(path) in {
+        path for path in (*spare, *(again.shared.keys() & before - bad)) if _month(path) in {
             _month(lost) for lost in bad if lost.startswith("signals/")}])
     disk.forget_checks()
     return faults
