@@ -16,12 +16,10 @@ from dataclasses import dataclass
 from datetime import UTC, date, datetime
 from itertools import accumulate, zip_longest
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import polars as pl
-import pyarrow as pa
-import pyarrow.parquet as pq
 
 from remanence.analytics.pairing.edges import RECORDS, records_of
 from remanence.analytics.pairing.hours import HOUR_US
@@ -33,6 +31,10 @@ from remanence.pipelines.store import disk
 from remanence.pipelines.store.manifest import Segment, read_manifest
 from remanence.pipelines.store.segments import scan_segments
 from remanence.shared.errors import StoreError
+
+if TYPE_CHECKING:
+    import pyarrow as pa
+    import pyarrow.parquet as pq
 
 C = pl.col
 
@@ -105,6 +107,8 @@ class StoreReader:
     @contextmanager
     def _told_of(self, day: date) -> Iterator[None]:
         """Words for a file that is missing or damaged."""
+        import pyarrow as pa
+
         try:
             yield
         except (OSError, pa.ArrowException, pl.exceptions.PolarsError) as error:
@@ -197,6 +201,8 @@ def _numbers(column: pa.ChunkedArray) -> np.ndarray:
 
     (Asked for it, pyarrow would load all of pandas to convert it.)
     """
+    import pyarrow as pa
+
     array = column.combine_chunks()
     if array.null_count:
         array = array.fill_null(np.nan if pa.types.is_floating(array.type) else 0)
@@ -215,6 +221,8 @@ class _File:
 
 def _opened(files: dict[str, _File], folder: Path, segment: Segment) -> _File:
     """The file of a segment, among those open or opened."""
+    import pyarrow.parquet as pq
+
     if segment.path not in files:
         path = folder / segment.path
         disk.check(path)

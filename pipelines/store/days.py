@@ -12,11 +12,10 @@ from collections.abc import Iterator, Sequence
 from datetime import date
 from itertools import pairwise
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
 import polars as pl
-import pyarrow as pa
-import pyarrow.parquet as pq
 from numpy.typing import NDArray
 
 from remanence.pipelines.store.disk import write_named
@@ -25,6 +24,9 @@ from remanence.pipelines.store.name_codes import QUANTITY, coded, codes, plain
 from remanence.pipelines.store.segments import read_segment
 from remanence.shared.table import Table
 from remanence.shared.tables import SIGNALS
+
+if TYPE_CHECKING:
+    import pyarrow as pa
 
 KEY = ("time", "channel", "quantity", "value", "again")
 """Two records are the same one when these are: the nth time that a channel goes to a value within
@@ -68,6 +70,8 @@ def write_signals(
     ``groups``: rows before which a new row group must begin. Returns its path, relative to
     the store's folder: ``stem`` (:func:`segment_stem`) and the digest of its content.
     """
+    import pyarrow.parquet as pq
+
     table = frame.to_arrow(compat_level=pl.CompatLevel.oldest())
     data = io.BytesIO()
     with pq.ParquetWriter(data, table.schema, **WRITES) as writer:

@@ -18,11 +18,9 @@ from datetime import date, timedelta
 from functools import cache
 from itertools import accumulate, groupby
 from pathlib import Path
-from typing import TypeVar
+from typing import TYPE_CHECKING, TypeVar
 
 import polars as pl
-import pyarrow as pa
-import pyarrow.parquet as pq
 
 from remanence.pipelines.store.days import (
     ROW_GROUP,
@@ -38,6 +36,10 @@ from remanence.pipelines.store.manifest import Day, Manifest, Segment
 from remanence.pipelines.store.name_codes import NAMES, PLACES, coded, plain
 from remanence.pipelines.store.segments import read_segment, unreadable
 from remanence.shared.tables import SIGNALS
+
+if TYPE_CHECKING:
+    import pyarrow as pa
+    import pyarrow.parquet as pq
 
 D = TypeVar("D", str, date)
 
@@ -192,6 +194,8 @@ def _write(
 
     All tables are coded alike.
     """
+    import pyarrow.parquet as pq
+
     data = io.BytesIO()
     places: dict[D, tuple[int, int]] = {}
     at = 0
@@ -214,6 +218,9 @@ def _write(
 
 def _row_groups(folder: Path, kind: str, segments: list[Segment]) -> Iterator[pa.Table]:
     """A day's rows as the month's file has them."""
+    import pyarrow as pa
+    import pyarrow.parquet as pq
+
     if len(segments) == 1:
         path = folder / segments[0].path
         try:
@@ -250,6 +257,8 @@ def _numbers_of(metadata: pq.FileMetaData, segment: Segment) -> range:
 
 def _coded_arrow(frame: pl.DataFrame) -> pa.Table:
     """Coded SIGNALS for Parquet; of whatever size Polars' numbers of names are, in one type."""
+    import pyarrow as pa
+
     table = plain(frame).select(SIGNALS.schema.names()).to_arrow(
         compat_level=pl.CompatLevel.oldest())
     for place, name in enumerate(table.column_names):
