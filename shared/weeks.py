@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
+from functools import lru_cache
 from typing import Literal
 from zoneinfo import ZoneInfo
 
@@ -102,7 +103,7 @@ class Week:
     @property
     def monday(self) -> date:
         """Its first day."""
-        return date.fromisocalendar(self.year, self.number, 1)
+        return _monday(self.year, self.number)
 
     @property
     def sunday(self) -> date:
@@ -186,3 +187,9 @@ def asked_for(text: str) -> AskedWeek:
         return Week.parse(text)
     except RemanenceError as error:
         raise RemanenceError(f"{error}; or {LAST}: the week that ended last") from None
+
+
+@lru_cache(maxsize=1024)
+def _monday(year: int, number: int) -> date:
+    """(A chart asks for the same few weeks a thousand times.)"""
+    return date.fromisocalendar(year, number, 1)

@@ -16,12 +16,10 @@ from dataclasses import dataclass
 from datetime import UTC, date, datetime
 from itertools import accumulate, groupby, zip_longest
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import polars as pl
-import pyarrow as pa
-import pyarrow.parquet as pq
 
 from remanence.analytics.pairing.edges import records_of
 from remanence.analytics.pairing.hours import HOUR_US
@@ -34,6 +32,10 @@ from remanence.pipelines.store.manifest import Segment, read_manifest
 from remanence.pipelines.store.segments import scan_segments
 from remanence.shared.errors import StoreError
 from remanence.shared.tables import SIGNALS
+
+if TYPE_CHECKING:
+    import pyarrow as pa
+    import pyarrow.parquet as pq
 
 C = pl.col
 
@@ -112,6 +114,8 @@ class StoreReader:
     @contextmanager
     def _told_of(self, day: date) -> Iterator[None]:
         """Words for a file that is missing or damaged."""
+        import pyarrow as pa
+
         try:
             yield
         except (OSError, pa.ArrowException, pl.exceptions.PolarsError) as error:
@@ -211,6 +215,8 @@ def _numbers(array: pa.Array) -> np.ndarray:
 
     (Asked for it, pyarrow would load all of pandas to convert it.)
     """
+    import pyarrow as pa
+
     if array.null_count:
         array = array.fill_null(np.nan if pa.types.is_floating(array.type) else 0)
     dtype = np.float64 if pa.types.is_floating(array.type) else np.int64
@@ -228,6 +234,8 @@ class _File:
 
 def _opened(files: dict[str, _File], folder: Path, segment: Segment) -> _File:
     """The file of a segment, among those open or opened."""
+    import pyarrow.parquet as pq
+
     if segment.path not in files:
         path = folder / segment.path
         disk.check(path)

@@ -36,7 +36,7 @@ FORMAT = "remanence-derived"
 VERSION = 2
 FOLDER = "derived"
 NAME = "manifest.json"
-MANY_ROWS = 500_000
+MANY_ROWS = 20_000
 """Rows of several blocks from which they are put in order run by run: to sort them takes two
 and a half times their memory."""
 
@@ -337,10 +337,9 @@ def read_derived(
         bounds &= (pl.col(when) <= end.date()) if day else (pl.col(when) < end)
     files = [block.files[name] for block in manifest.blocks
              if name in block.files and max(block.days) >= earliest]
-    frame = read_parts(folder, table, files, bounds, columns)
     if name in manifest.unfinished:
-        rest = read_parts(folder, table, [manifest.unfinished[name]], bounds, columns)
-        frame = table.conform(pl.concat([frame, rest]), columns)
+        files.append(manifest.unfinished[name])
+    frame = read_parts(folder, table, files, bounds, columns)
     if name == "energisings" and (columns is None or "cut_ms" in columns):
         return with_cuts(frame, read_derived(
             folder, "actuations", start, end, columns=("lock", "command_time", "cut_ms"),

@@ -147,7 +147,8 @@ class DelimitedReader:
             return None
         if self.header_line and self.header_line in chunk.data:
             return None
-        if chunk.data.count(b"\r") != chunk.data.count(b"\r\n"):
+        # (To look for a pair of letters takes many times as long as for one.)
+        if b"\r" in chunk.data and chunk.data.count(b"\r") != chunk.data.count(b"\r\n"):
             return None
         if self.quote and self.quote.encode() in chunk.data:
             data = without_quotes(chunk.data, self.delimiter, self.quote)
@@ -156,13 +157,13 @@ class DelimitedReader:
         return data
 
     def _fast(self, data: bytes, chunk: Chunk) -> pl.DataFrame | None:
+        may_fit = bool(self.fields.kinds) and self.misfits < MISFITS
+        typed = self._typed(data, chunk) if may_fit else None
+        if typed is not None:
+            return typed
         if not fields_even(data, self.delimiter, self.width):
             return None
-        if self.fields.kinds and self.misfits < MISFITS:
-            typed = self._typed(data, chunk)
-            if typed is not None:
-                return typed
-            self.misfits += 1
+        self.misfits += may_fit
         frame = self._read(data)
         if frame is None or frame.height != chunk.lines or (
                 self.delimiter.isspace() and _blank_line(frame)):
@@ -197,8 +198,9 @@ class DelimitedReader:
                  if name in self.index}
         if len(kinds) < len(self.fields.kinds):
             return None
-        frame = self._read(data, kinds)
-        if frame is None or frame.height != chunk.lines:
+        # (Polars refuses a line with more fields, and one with fewer has nothing in the last one.)
+        frame = self._read(data, kinds, ragged=False)
+        if frame is None or frame.height != chunk.lines or frame[:, -1].null_count():
             return None
         picked = self._pick(frame, chunk.first_line)
         if sum(picked.null_count().row(0)):
@@ -206,13 +208,13 @@ class DelimitedReader:
         return picked
 
     def _read(
-        self, data: bytes, kinds: Mapping[int, pl.DataType] | None = None
+        self, data: bytes, kinds: Mapping[int, pl.DataType] | None = None, *, ragged: bool = True
     ) -> pl.DataFrame | None:
         schema = {f"f{position}": (kinds or {}).get(position, pl.String())
                   for position in range(self.width)}
         try:
             return pl.read_csv(data, has_header=False, schema=schema, separator=self.delimiter,
-                               quote_char=None, truncate_ragged_lines=True)
+                               quote_char=None, truncate_ragged_lines=ragged)
         except pl.exceptions.PolarsError:
             return None
 

@@ -6,7 +6,6 @@ from dataclasses import dataclass
 
 import numpy as np
 import polars as pl
-import pyarrow as pa
 from numpy.typing import NDArray
 
 _FEED, _RETURN = ord("\n"), ord("\r")
@@ -92,6 +91,8 @@ def filled_cells(data: bytes, delimiter: str, width: int) -> FilledCells | None:
     # Without what ends them, the filled cells stand one after the other.
     text = data.translate(None, delimiter.encode() + b"\n")
     offsets = np.append(0, np.cumsum(lengths[filled]))
+    import pyarrow as pa
+
     array = pa.LargeStringArray.from_buffers(
         filled.size, pa.py_buffer(offsets.astype(np.int64)), pa.py_buffer(text))
     line, column = np.divmod(filled, width)

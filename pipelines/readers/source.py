@@ -19,7 +19,6 @@ from typing import IO
 
 import numpy as np
 import polars as pl
-import pyarrow as pa
 
 from remanence.shared.errors import RemanenceError
 
@@ -149,6 +148,8 @@ def _unpacked(name: str, raw: IO[bytes]) -> IO[bytes]:
     if lower.endswith(".gz"):
         return gzip.GzipFile(fileobj=raw)  # type: ignore[return-value]
     if lower.endswith(".zst"):
+        import pyarrow as pa
+
         stream: IO[bytes] = pa.CompressedInputStream(pa.PythonFile(raw, mode="r"), "zstd")
         return stream
     return raw

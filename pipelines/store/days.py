@@ -13,10 +13,10 @@ from collections.abc import Iterator, Sequence
 from datetime import date
 from itertools import pairwise
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
 import polars as pl
-import pyarrow.parquet as pq
 from numpy.typing import NDArray
 
 from remanence.pipelines.store.disk import write_named
@@ -25,6 +25,9 @@ from remanence.pipelines.store.name_codes import QUANTITY, coded, codes, plain
 from remanence.pipelines.store.segments import read_segment
 from remanence.shared.table import Table
 from remanence.shared.tables import SIGNALS
+
+if TYPE_CHECKING:
+    import pyarrow as pa
 
 KEY = ("time", "channel", "quantity", "value", "again")
 """Two records are the same one when these are: the nth time that a channel goes to a value within
@@ -72,13 +75,29 @@ def write_signals(
     ``groups``: rows before which a new row group must begin. Returns its path, relative to
     the store's folder: ``stem`` (:func:`segment_stem`) and the digest of its content.
     """
+    import pyarrow.parquet as pq
+
     table = frame.to_arrow(compat_level=pl.CompatLevel.oldest())
     data = io.BytesIO()
     with pq.ParquetWriter(data, table.schema, **WRITES) as writer:
-        for start, stop in pairwise([0, *groups, frame.height]):
-            writer.write_table(table.slice(start, stop - start), row_group_size=ROW_GROUP)
+        for group in in_row_groups(table, groups):
+            writer.write_table(group, row_group_size=ROW_GROUP)
         writer.add_key_value_metadata(notes(SIGNALS))
     return write_named(folder, stem, ".parquet", data.getbuffer())
+
+
+def in_row_groups(table: pa.Table, starts: Sequence[int]) -> Iterator[pa.Table]:
+    """A table in pieces, of which each is to begin a new row group."""
+    for start, stop in pairwise([0, *starts, table.num_rows]):
+        yield table.slice(start, stop - start)
+
+
+def laid_out(frame: pl.DataFrame, kind: str) -> tuple[pl.DataFrame, list[int]]:
+    """Coded signals of a day and kind as they lie in a file, and where row groups must begin."""
+    if kind != "levels":
+        return frame, []
+    frame = channel_by_channel(frame)
+    return frame, row_groups(frame)
 
 
 def channel_by_channel(frame: pl.DataFrame) -> pl.DataFrame:
@@ -128,17 +147,12 @@ def segment_stem(day: date, kind: str) -> str:
 
 
 def _write_segment(frame: pl.DataFrame, folder: Path, day: date, kind: str) -> Segment:
-    stem = segment_stem(day, kind)
-    frame = coded(frame)
-    if kind == "levels":
-        frame = channel_by_channel(frame)
-        path = write_signals(frame, folder, stem, row_groups(frame))
-    else:
-        path = write_signals(frame, folder, stem)
-    return Segment(path, kind, frame.height, *_ends(frame))
+    frame, starts = laid_out(coded(frame), kind)
+    path = write_signals(frame, folder, segment_stem(day, kind), starts)
+    return Segment(path, kind, frame.height, *ends(frame))
 
 
-def _ends(frame: pl.DataFrame) -> tuple[int, int]:
+def ends(frame: pl.DataFrame) -> tuple[int, int]:
     """The first and last time of some records, in any order. [UTC, microseconds]"""
     ticks = frame["time"].to_physical().to_numpy()
     return int(ticks.min()), int(ticks.max())
@@ -185,7 +199,7 @@ def add_to_day(
     The day may have changed though nothing was taken: a file that has more of a tick's lines puts
     the records held in their order.
     """
-    first, last = _ends(new)
+    first, last = ends(new)
     touched = [s for s in segments if s.first <= last and s.last >= first]
     if not touched:
         written = [_write_segment(piece, folder, day, kind) for piece in _pieces(new)]

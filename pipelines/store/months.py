@@ -1,8 +1,9 @@
-"""Days of a finished month in one file a kind, so that ten years are some hundred files.
+"""Days of a month in one file a kind, so that ten years are some hundred files.
 
 A month's file holds its days one after the other, each sorted as in a file of its own and with row
 groups of its own, and the manifest says which rows are whose. So a day is read, changed and
-derived by itself as ever. Lines that come late make a new file for their day; its rows in the
+derived by itself as ever. Days that come together are written so at once; a finished month that
+lies in several files is joined. Lines that come late make a new file for their day; its rows in the
 month's file belong to nothing from then on. Once a month has several such files it is joined again.
 """
 
@@ -10,29 +11,37 @@ from __future__ import annotations
 
 import calendar
 import io
-from collections.abc import Iterator
+from bisect import bisect_left
+from collections.abc import Iterable, Iterator
+from contextlib import ExitStack
 from datetime import date, timedelta
 from functools import cache
-from itertools import pairwise
+from itertools import accumulate, groupby
 from pathlib import Path
+from typing import TYPE_CHECKING, TypeVar
 
 import polars as pl
-import pyarrow as pa
-import pyarrow.parquet as pq
 
 from remanence.pipelines.store.days import (
     ROW_GROUP,
     SEGMENT_ROWS,
     WRITES,
-    channel_by_channel,
+    ends,
+    in_row_groups,
+    laid_out,
     notes,
-    row_groups,
 )
 from remanence.pipelines.store.disk import check, write_named
-from remanence.pipelines.store.manifest import Manifest, Segment
+from remanence.pipelines.store.manifest import Day, Manifest, Segment
 from remanence.pipelines.store.name_codes import NAMES, PLACES, coded, plain
 from remanence.pipelines.store.segments import read_segment, unreadable
 from remanence.shared.tables import SIGNALS
+
+if TYPE_CHECKING:
+    import pyarrow as pa
+    import pyarrow.parquet as pq
+
+D = TypeVar("D", str, date)
 
 SETTLED_DAYS = 7
 """A month is finished when there are records from so many days after its end: logs that are
@@ -47,17 +56,50 @@ def month_to_join(manifest: Manifest) -> str | None:
     if not manifest.days:
         return None
     newest = date.fromisoformat(max(manifest.days))
-    loose: dict[tuple[str, str], int] = {}
-    for day, entry in sorted(manifest.days.items()):
-        month = day[:7]
+    for month, days in groupby(sorted(manifest.days.items()), _month_of):
         if _end(month) + timedelta(days=SETTLED_DAYS) >= newest:
             break
-        for segment in entry.segments:
-            if _is_loose(segment):
-                count = loose[month, segment.kind] = loose.get((month, segment.kind), 0) + 1
-                if count > LOOSE_FILES:
-                    return month
+        entries = dict(days)
+        if any(_in_many_files(_of_kind(entries, kind)) for kind in _KINDS):
+            return month
     return None
+
+
+def write_days(
+    folder: Path, manifest: Manifest, kind: str, frames: dict[date, pl.DataFrame]
+) -> dict[date, Segment]:
+    """Write days that the store does not hold yet, those of a month in one file if they are many.
+
+    Parameters
+    ----------
+    folder : Path
+        The store's.
+    manifest : Manifest
+        It is told how many rows the files have that days share, and is not changed else.
+    kind : str
+        Of what kind the records are.
+    frames : dict of date to polars.DataFrame
+        Coded SIGNALS of each day, sorted, no record twice; all coded alike.
+
+    Returns
+    -------
+    dict
+        The segment of each day that shares a file. The others are left to the caller: those of
+        months with no more than :data:`LOOSE_FILES` of them, and days of many records.
+    """
+    written: dict[date, Segment] = {}
+    small = [day for day in sorted(frames) if frames[day].height < SEGMENT_ROWS]
+    for _, of_month in groupby(small, lambda day: (day.year, day.month)):
+        days = list(of_month)
+        if len(days) <= LOOSE_FILES:
+            continue
+        for some in _together({day: frames[day].height for day in days}):
+            places = _write(
+                folder, manifest, f"signals/{some[0].isoformat()[:7]}/{kind}-",
+                ((day, _new_groups(frames[day], kind)) for day in some))
+            for day, (path, rows, at) in places.items():
+                written[day] = Segment(path, kind, rows, *ends(frames[day]), at)
+    return written
 
 
 def join_month(folder: Path, manifest: Manifest, month: str) -> None:
@@ -78,22 +120,51 @@ def join_month(folder: Path, manifest: Manifest, month: str) -> None:
         One of the files is damaged; OSError: it cannot be written.
     """
     days = {day: entry for day, entry in sorted(manifest.days.items()) if day[:7] == month}
-    for kind in ("edges", "levels"):
-        held = {day: sorted((s for s in entry.segments if s.kind == kind), key=lambda s: s.first)
-                for day, entry in days.items()}
-        if sum(_is_loose(segment) for some in held.values() for segment in some) <= LOOSE_FILES:
+    for kind in _KINDS:
+        held = _of_kind(days, kind)
+        if not _in_many_files(held):
             continue
-        for some in _together(held):
-            if len({segment.path for segments in some.values() for segment in segments}) == 1:
+        for some in _together(_rows(held)):
+            if len({segment.path for day in some for segment in held[day]}) == 1:
                 continue
-            joined = _write(folder, manifest, f"signals/{month}/{kind}-", kind, some)
-            for day, segment in joined.items():
+            places = _write(
+                folder, manifest, f"signals/{month}/{kind}-",
+                ((day, _row_groups(folder, kind, held[day])) for day in some))
+            for day, (path, rows, at) in places.items():
                 days[day].segments = [
-                    *(s for s in days[day].segments if s.kind != kind), segment]
+                    *(s for s in days[day].segments if s.kind != kind),
+                    Segment(path, kind, rows, min(s.first for s in held[day]),
+                            max(s.last for s in held[day]), at)]
 
 
-def _is_loose(segment: Segment) -> bool:
-    return segment.at is None and segment.rows < SEGMENT_ROWS
+_KINDS = ("edges", "levels")
+
+
+def _month_of(day: tuple[str, Day]) -> str:
+    return day[0][:7]
+
+
+def _of_kind(days: dict[str, Day], kind: str) -> dict[str, list[Segment]]:
+    return {day: sorted((s for s in entry.segments if s.kind == kind), key=lambda s: s.first)
+            for day, entry in days.items()}
+
+
+def _in_many_files(held: dict[str, list[Segment]]) -> bool:
+    """Whether a month's days, of one kind, lie in many more files than they need."""
+    rows = _rows(held)
+    small = [segment for day in rows for segment in held[day]]
+    shared = {segment.path for segment in small if segment.at is not None}
+    loose = sum(segment.at is None for segment in small)
+    if loose + len(shared) <= LOOSE_FILES:
+        return False
+    needed = sum(1 for _ in _together(rows))
+    return loose + max(len(shared) - needed, 0) > LOOSE_FILES
+
+
+def _rows(held: dict[str, list[Segment]]) -> dict[str, int]:
+    """How many rows each day has; without days that have none, or so many that they stay alone."""
+    rows = {day: sum(segment.rows for segment in segments) for day, segments in held.items()}
+    return {day: count for day, count in rows.items() if 0 < count < SEGMENT_ROWS}
 
 
 def _end(month: str) -> date:
@@ -101,72 +172,93 @@ def _end(month: str) -> date:
     return date(year, number, calendar.monthrange(year, number)[1])
 
 
-def _together(held: dict[str, list[Segment]]) -> Iterator[dict[str, list[Segment]]]:
-    """Days for one file each, as many as a segment may have rows. A day with more stays alone."""
-    some: dict[str, list[Segment]] = {}
-    rows = 0
-    for day, segments in held.items():
-        count = sum(segment.rows for segment in segments)
-        if not segments or count >= SEGMENT_ROWS:
-            continue
-        if some and rows + count > SEGMENT_ROWS:
+def _together(rows: dict[D, int]) -> Iterator[list[D]]:
+    """Days for one file each, as many as a segment may have rows."""
+    some: list[D] = []
+    held = 0
+    for day, count in rows.items():
+        if some and held + count > SEGMENT_ROWS:
             yield some
-            some, rows = {}, 0
-        some[day] = segments
-        rows += count
+            some, held = [], 0
+        some.append(day)
+        held += count
     if some:
         yield some
 
 
 def _write(
-    folder: Path, manifest: Manifest, stem: str, kind: str, held: dict[str, list[Segment]]
-) -> dict[str, Segment]:
-    """Write one file, a day at a time; the days' rows in it."""
+    folder: Path, manifest: Manifest, stem: str,
+    days: Iterable[tuple[D, Iterable[pa.Table]]],
+) -> dict[D, tuple[str, int, int]]:
+    """Write one file, a day's row groups after the other's; each day's path, rows, and first row.
+
+    All tables are coded alike.
+    """
+    import pyarrow.parquet as pq
+
     data = io.BytesIO()
-    places: dict[str, tuple[int, int]] = {}
+    places: dict[D, tuple[int, int]] = {}
     at = 0
-    with pq.ParquetWriter(data, _as_coded(), **WRITES) as writer:
-        for day, segments in held.items():
+    with ExitStack() as stack:
+        writer: pq.ParquetWriter | None = None
+        for day, groups in days:
             begin = at
-            for group in _row_groups(folder, kind, segments):
+            for group in groups:
+                writer = writer or stack.enter_context(
+                    pq.ParquetWriter(data, group.schema, **WRITES))
                 writer.write_table(group, row_group_size=ROW_GROUP)
                 at += group.num_rows
-            places[day] = begin, at - begin
-        writer.add_key_value_metadata(notes(SIGNALS))
+            places[day] = at - begin, begin
+        if writer is not None:
+            writer.add_key_value_metadata(notes(SIGNALS))
     path = write_named(folder, stem, ".parquet", data.getbuffer())
     manifest.shared[path] = at
-    return {day: Segment(path, kind, rows, min(s.first for s in held[day]),
-                         max(s.last for s in held[day]), begin)
-            for day, (begin, rows) in places.items()}
+    return {day: (path, rows, begin) for day, (rows, begin) in places.items()}
 
 
 def _row_groups(folder: Path, kind: str, segments: list[Segment]) -> Iterator[pa.Table]:
     """A day's rows as the month's file has them."""
-    if len(segments) == 1 and segments[0].at is None:
+    import pyarrow as pa
+    import pyarrow.parquet as pq
+
+    if len(segments) == 1:
         path = folder / segments[0].path
         try:
             check(path)
             with pq.ParquetFile(path, read_dictionary=list(NAMES)) as file:
                 # (A file that tells the places in a tick lies channel by channel.)
                 if file.schema_arrow.remove_metadata().equals(_as_coded()):
-                    groups = [file.read_row_group(number) for number in range(file.num_row_groups)]
+                    groups = [file.read_row_group(number)
+                              for number in _numbers_of(file.metadata, segments[0])]
                     if not any(group[name].null_count for group in groups for name in PLACES):
-                        yield from groups
+                        yield from (group.replace_schema_metadata() for group in groups)
                         return
         except (OSError, pa.ArrowException) as error:
             raise unreadable(path, error) from None
     frame = coded(pl.concat([read_segment(folder, segment) for segment in segments]))
-    starts: list[int] = []
-    if kind == "levels":
-        frame = channel_by_channel(frame)
-        starts = row_groups(frame)
-    table = _coded_arrow(frame)
-    for start, stop in pairwise([0, *starts, frame.height]):
-        yield table.slice(start, stop - start)
+    frame, starts = laid_out(frame, kind)
+    yield from in_row_groups(_coded_arrow(frame), starts)
+
+
+def _new_groups(frame: pl.DataFrame, kind: str) -> Iterator[pa.Table]:
+    """A new day's rows, in the order of its file."""
+    frame, starts = laid_out(frame, kind)
+    return in_row_groups(frame.to_arrow(compat_level=pl.CompatLevel.oldest()), starts)
+
+
+def _numbers_of(metadata: pq.FileMetaData, segment: Segment) -> range:
+    """The row groups of a segment: in a file that days share each begins with one."""
+    begins = [0, *accumulate(metadata.row_group(number).num_rows
+                             for number in range(metadata.num_row_groups))]
+    if segment.at is None:
+        return range(len(begins) - 1)
+    return range(bisect_left(begins, segment.at), bisect_left(begins, segment.at + segment.rows))
 
 
 def _coded_arrow(frame: pl.DataFrame) -> pa.Table:
     """Coded SIGNALS for Parquet; of whatever size Polars' numbers of names are, in one type."""
+    import pyarrow as pa
+
     table = plain(frame).select(SIGNALS.schema.names()).to_arrow(
         compat_level=pl.CompatLevel.oldest())
     for place, name in enumerate(table.column_names):

@@ -17,8 +17,6 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import polars as pl
-import pyarrow as pa
-import pyarrow.parquet as pq
 
 from remanence.pipelines.store import disk
 from remanence.pipelines.store.days import KINDS, write_table
@@ -64,6 +62,9 @@ def why_unsound(path: Path, rows: int | None = None) -> str | None:
     rows : int, optional
         How many rows, or findings, it must hold.
     """
+    import pyarrow as pa
+    import pyarrow.parquet as pq
+
     try:
         stated = disk.named_digest(path)
         if stated is not None and disk.digest_of(path) != stated:
@@ -176,8 +177,9 @@ def set_right(folder: Path, venue: str) -> list[Fault]:
         name_files(folder, again, before - bad)
         if manifest is not None:
             _set_aside(folder, faults)
+    # (A file that days share may have rows of a day that was written anew since.)
     _put_back(Store(folder, venue), spare if manifest is None else [
-        path for path in spare if _month(path) in {
+        path for path in (*spare, *(again.shared.keys() & before - bad)) if _month(path) in {
             _month(lost) for lost in bad if lost.startswith("signals/")}])
     disk.forget_checks()
     return faults
@@ -240,6 +242,8 @@ def _take_last_copies(folder: Path, manifest: Manifest, spare: list[str]) -> Non
                 stem = disk.stem_of(path)
                 name = stem[:-1]
                 if name not in manifest.kept and name not in joined:
+                    import pyarrow.parquet as pq
+
                     rows = findings_held(json.loads((folder / path).read_text("utf-8"))) \
                         if path.endswith(".json") else pq.read_metadata(folder / path).num_rows
                     # Written again: in a bucket it may be about to be removed.

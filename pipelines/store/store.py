@@ -17,11 +17,11 @@ process that dies before that last step has changed nothing.
 
 from __future__ import annotations
 
-import itertools
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date
+from itertools import groupby, pairwise
 from pathlib import Path
 
 import numpy as np
@@ -31,6 +31,7 @@ from remanence.pipelines.store.days import (
     KINDS,
     ORDER,
     add_to_day,
+    by_name,
     compact,
     in_order,
     write_table,
@@ -45,7 +46,7 @@ from remanence.pipelines.store.manifest import (
     read_manifest,
     write_manifest,
 )
-from remanence.pipelines.store.months import join_month, month_to_join
+from remanence.pipelines.store.months import join_month, month_to_join, write_days
 from remanence.pipelines.store.name_codes import coded
 from remanence.pipelines.store.remote import again_where_lost, is_copy_of, writing
 from remanence.pipelines.store.segments import read_table, scan_segments, unreadable
@@ -273,17 +274,25 @@ class Store:
         changed: list[date] = []
         if signals.is_empty():
             return taken, ()
-        for day, of_kind, new in _by_day_and_kind(signals):
-            entry = manifest.days.setdefault(day.isoformat(), Day(manifest.generation))
-            held = [s for s in entry.segments if s.kind == of_kind]
-            rest = [s for s in entry.segments if s.kind != of_kind]
-            then, fresh = add_to_day(self.folder, day, of_kind, held, new)
-            if then != held:
-                entry.changed = manifest.generation
-                changed.append(day)
-            held, _ = compact(self.folder, day, of_kind, then)
-            entry.segments = rest + held
-            taken += fresh
+        for of_kind, days in groupby(_by_day_and_kind(signals), lambda part: part[1]):
+            frames = {day: new for day, _, new in days}
+            for day in frames:
+                manifest.days.setdefault(day.isoformat(), Day(manifest.generation))
+            written = write_days(self.folder, manifest, of_kind, {
+                day: new for day, new in frames.items()
+                if all(s.kind != of_kind for s in manifest.days[day.isoformat()].segments)})
+            for day, new in frames.items():
+                entry = manifest.days[day.isoformat()]
+                held = [s for s in entry.segments if s.kind == of_kind]
+                rest = [s for s in entry.segments if s.kind != of_kind]
+                then, fresh = ([written[day]], by_name(new["file"])) if day in written else \
+                    add_to_day(self.folder, day, of_kind, held, new)
+                if then != held:
+                    entry.changed = manifest.generation
+                    changed.append(day)
+                held, _ = compact(self.folder, day, of_kind, then)
+                entry.segments = rest + held
+                taken += fresh
         return taken, tuple(sorted(set(changed)))
 
     def _replace_rejects(self, manifest: Manifest, batch: Batch) -> None:
@@ -372,5 +381,5 @@ def _by_day_and_kind(signals: pl.DataFrame) -> Iterator[tuple[date, str, pl.Data
         frame = in_order(signals if chosen.all() else signals.filter(pl.Series(chosen)))
         day = frame["time"].to_physical().to_numpy() // DAY_US
         starts = [0, *(np.flatnonzero(day[1:] != day[:-1]) + 1).tolist()]
-        for start, stop in itertools.pairwise([*starts, frame.height]):
+        for start, stop in pairwise([*starts, frame.height]):
             yield frame["time"][start].date(), kind, frame[start:stop]

@@ -26,6 +26,7 @@ from remanence.pipelines.sheets.refresh import load_venue
 from remanence.pipelines.store.days import add_to_day
 from remanence.pipelines.store.manifest import Day, Manifest, write_manifest
 from remanence.pipelines.store.months import join_month, month_to_join
+from remanence.pipelines.store.name_codes import coded
 from remanence.pipelines.store.segments import read_table
 from remanence.pipelines.store.store import Store
 from remanence.shared.tables import SIGNALS
@@ -209,7 +210,7 @@ def build(log: Log) -> Path:
         for kind, frame in _of_day(folder, manifest, number, log):
             held = [segment for segment in entry.segments if segment.kind == kind]
             rest = [segment for segment in entry.segments if segment.kind != kind]
-            segments, _ = add_to_day(folder, day, kind, held, frame)
+            segments, _ = add_to_day(folder, day, kind, held, coded(frame))
             entry.segments = rest + segments
             records += frame.height
     while (month := month_to_join(manifest)) is not None:

@@ -5,6 +5,7 @@
     python -m tests.bench.ingest_cost --megabytes 30 --order written --form csv quoted parquet \\
         jsonl wide text
     python -m tests.bench.ingest_cost --megabytes 5000 --turns 1 --order written    # memory
+    python -m tests.bench.ingest_cost --demo DEMO     # the logs of a demo that was written before
 
 The log: three rails read together at 25 Hz, and thirty latches that are commanded,
 answer and bounce; one record in twenty is an edge. Either in the order of time (`written`),
@@ -58,6 +59,9 @@ FORMS = {
     "text": f"format = \"text\"\npattern = '{PATTERN}'\n",
 }
 """Keys of the [[log]] block by form."""
+
+DEMO_RECORDS = 5_000_000
+"""Of 26 weeks; for the column of records a second only."""
 
 ORDERS = ("written", "received", "grouped", "reversed", "shuffled")
 
@@ -152,7 +156,9 @@ def into_form(log: Path, form: str) -> None:
 
 def bare_parser(log: Path, form: str, typed: bool, out: Path) -> None:
     """What a form costs without ingest."""
-    if form == "text":
+    if (log.parent / "logs").is_dir():
+        pl.scan_csv(log.parent / "logs" / "*.csv.gz", try_parse_dates=typed).sink_parquet(out)
+    elif form == "text":
         pattern = re.compile(PATTERN.replace("(?<", "(?P<"))
         with log.open() as file:
             rows = [found.groups() for line in file if (found := pattern.match(line))]
@@ -204,9 +210,17 @@ def main() -> None:
     words.add_argument("--form", nargs="+", choices=list(FORMS), default=["csv"])
     words.add_argument("--one", choices=("strings", "typed", "ingest"))
     words.add_argument("--folder", type=Path)
+    words.add_argument("--demo", type=Path)
     given = words.parse_args()
     if given.one:
         one(given.one, given.folder, given.form[0])
+        return
+    if given.demo:
+        with tempfile.TemporaryDirectory(dir=given.folder) as made:
+            for name in ("logs", "service.csv", "venue.toml"):
+                copy = shutil.copytree if (given.demo / name).is_dir() else shutil.copyfile
+                copy(given.demo / name, Path(made) / name)
+            side_by_side(Path(made), "csv", DEMO_RECORDS, given.turns)
         return
     for order, form in itertools.product(given.order, given.form):
         with tempfile.TemporaryDirectory(dir=given.folder) as made:
@@ -214,12 +228,17 @@ def main() -> None:
 
 
 def compare(folder: Path, megabytes: int, order: str, form: str, turns: int) -> None:
-    """Write a log, run the contestants in turn, print the best of each."""
+    """Write a log, and run the contestants on it."""
     (folder / "venue.toml").write_text(venue_text(form))
     rows = write_log(folder / "log.csv", megabytes, order)
     into_form(folder / "log.csv", form)
     size = (folder / "log.csv").stat().st_size
     print(f"{order}, {form}: {rows:,} records, {size / 1e6:,.0f} MB; best of {turns}")
+    side_by_side(folder, form, rows, turns)
+
+
+def side_by_side(folder: Path, form: str, rows: int, turns: int) -> None:
+    """Run the contestants in turn on a venue's logs, print the best of each."""
     best: dict[str, tuple[float, ...]] = {}
     for _ in range(turns):
         for what in ("strings", "typed", "ingest"):

@@ -70,7 +70,7 @@ def prepare(folder: Path, how: str | None) -> None:
     if how != "damaged":
         return
     store = folder / "store"
-    for pattern in ("signals/2026-11-04/levels-*", "derived/actuations/*"):
+    for pattern in ("signals/2026-11/levels-*", "derived/actuations/*"):
         path = max(store.glob(pattern))
         path.write_bytes(path.read_bytes()[:-9] + b"x" * 9)
 

@@ -76,7 +76,7 @@ def test_a_sound_store_is_told_so_and_left_alone(house, capsys):
     assert before == {p: p.stat().st_mtime_ns for p in (house / "store").rglob("*") if p.is_file()}
 
 
-@pytest.mark.parametrize("stem", ["signals/2026-11-05/edges", "signals/2026-11-05/levels", "files/",
+@pytest.mark.parametrize("stem", ["signals/2026-11/edges", "signals/2026-11/levels", "files/",
                                   "rejects/", "signals/"])
 @pytest.mark.parametrize("missing", [False, True])
 def test_what_is_lost_comes_back_from_the_logs(house, whole, stem, missing, capsys):

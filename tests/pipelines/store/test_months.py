@@ -50,6 +50,12 @@ def store(tmp_path):
 
 
 def fill(store, days):
+    """Days that come one by one."""
+    for number in days:
+        store.commit(Batch(day_of(number)))
+
+
+def fill_at_once(store, days):
     store.commit(Batch(pl.concat([day_of(number) for number in days])))
 
 
@@ -117,8 +123,61 @@ def test_a_month_is_joined_a_week_after_its_end_and_where_it_lies_in_many_files(
     assert month_to_join(store._manifest()) == "2026-08"
 
 
-def test_a_day_is_row_groups_of_its_own_with_its_own_statistics(full):
-    join(full)
+def test_days_that_come_together_share_a_file_and_are_the_same_records(full, tmp_path):
+    other = Store.open(Venue(id="v", name="v", time_zone="UTC"), tmp_path / "other" / "venue.toml")
+    fill_at_once(other, range(SEPTEMBER + OCTOBER + TO_THE_END))
+    found, expected = every_look(other), every_look(full)
+    del found["marks"], expected["marks"]
+    same(found, expected)
+    assert len(other._manifest().named()) == 3 * 2
+    assert repair.look(other.folder) == (3 * 2 + 1, [])
+    assert join(other) == []
+    # Those of a month that are few lie in files of their own, like those that come alone.
+    fill_at_once(other, range(-LOOSE_FILES, 0))
+    assert {s.at for day, entry in other._manifest().days.items() if day[:7] == "2026-08"
+            for s in entry.segments} == {None}
+
+
+def test_weeks_that_come_together_are_joined_once_their_month_is_finished(store):
+    fill(store, range(SEPTEMBER + TO_THE_END))
+    expected = held(store)
+    other = Store(store.folder.parent / "other", "v")
+    weeks = [range(first, first + 7) for first in range(-1, SEPTEMBER + TO_THE_END - 7, 7)]
+    for week in weeks:
+        fill_at_once(other, [number for number in week if number >= 0])
+    fill(other, range(weeks[-1].stop, SEPTEMBER + TO_THE_END))
+    files = {s.path for day, entry in other._manifest().days.items() if day[:7] == "2026-09"
+             for s in entry.segments}
+    assert len(files) > 2 * LOOSE_FILES
+    assert join(other) == ["2026-09"]
+    assert_frame_equal(held(other), expected)
+    files = {s.path for day, entry in other._manifest().days.items() if day[:7] == "2026-09"
+             for s in entry.segments}
+    assert len(files) == 2
+    assert repair.look(other.folder)[1] == []
+
+
+def test_days_in_several_files_that_are_too_long_to_share_one_are_let_alone(store, monkeypatch):
+    monkeypatch.setattr(months, "SEGMENT_ROWS", 40)
+    for part in range(2):  # two files of 24 levels each, which no month's file may hold
+        for number in range(LOOSE_FILES + 2):
+            rows = day_of(number).with_columns(pl.col("time") + timedelta(hours=12 * part))
+            store.commit(Batch(rows))
+    fill(store, [SEPTEMBER + TO_THE_END])
+    join(store)
+    assert month_to_join(store._manifest()) is None
+    assert repair.look(store.folder)[1] == []
+
+
+@pytest.mark.parametrize("at_once", [False, True])
+def test_a_day_is_row_groups_of_its_own_with_its_own_statistics(store, at_once):
+    full = store
+    days = range(SEPTEMBER + OCTOBER + TO_THE_END)
+    if at_once:
+        fill_at_once(full, days)
+    else:
+        fill(full, days)
+        join(full)
     for day, entry in full._manifest().days.items():
         for segment in entry.segments:
             if segment.at is None:
@@ -313,6 +372,7 @@ def test_sheets_exports_and_derived_tables_are_the_same_bytes(tmp_path, monkeypa
 
     with monkeypatch.context() as never:
         never.setattr(store_module, "month_to_join", lambda manifest: None)
+        never.setattr(store_module, "write_days", lambda *_: {})
         assert main(["ingest", str(house)]) == 0
         (tmp_path / "before").mkdir()
         before = made("before")

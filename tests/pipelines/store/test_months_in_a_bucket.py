@@ -14,7 +14,7 @@ from remanence.pipelines.store.findings_files import NEWEST, TOGETHER, join_week
 from remanence.pipelines.store.manifest import NAME, read_manifest
 from remanence.pipelines.store.store import Batch
 from tests.pipelines.store.test_findings_files import all_told, fill, names
-from tests.pipelines.store.test_months import SEPTEMBER, TO_THE_END, day_of
+from tests.pipelines.store.test_months import LOOSE_FILES, SEPTEMBER, TO_THE_END, day_of
 
 pytest.importorskip("obstore")
 pytest.importorskip("moto")
@@ -30,9 +30,12 @@ from tests.pipelines.store.test_remote import (  # noqa: F401 - fixtures
 
 @pytest.fixture
 def full(two):  # noqa: F811
+    """Two machines, and a month that came in pieces too small to be written as one file."""
     one, other = two
-    one.store().commit(Batch(pl.concat(
-        [day_of(number) for number in range(SEPTEMBER + TO_THE_END)])))
+    days = range(SEPTEMBER + TO_THE_END)
+    for some in range(0, len(days), LOOSE_FILES):
+        one.store().commit(Batch(pl.concat(
+            [day_of(number) for number in days[some:some + LOOSE_FILES]])))
     return one, other
 
 
