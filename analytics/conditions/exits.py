@@ -42,6 +42,9 @@ LATE_PAST = 20
 QUICK_PART, FEWEST_OF_WEEK = 0.25, 8
 """The quantile that shows how quick a week's people are, among openings that are not late, and the
 fewest of a week that show it. A door that jams now and then leaves it as it was. Assumption."""
+PEOPLE_MOST_MS = 3000.0
+"""Quick openings that are all later by more are not put down to people: what may keep people in is
+looked at. Assumption."""
 PUNCTUAL_DOOR, LATE_DOOR = (1.0, 30.0), (3.0, 9.0)
 """Beta priors of the share of late openings of a sound and a faulty door: people alone are late
 one time in 30; one in four is the door. Assumption."""
@@ -199,7 +202,8 @@ def _bounds(day: Reals, latency: Reals, usual: Reals, bound: float) -> Reals:
     for one in np.unique(week):
         mine = latency[(week == one) & (latency <= bound)]
         if mine.size >= FEWEST_OF_WEEK:
-            slower[week == one] = max((float(np.quantile(mine, QUICK_PART)) - lock) / quick, 1.0)
+            now = float(np.quantile(mine, QUICK_PART)) - lock
+            slower[week == one] = max(now / quick, 1.0) if now - quick < PEOPLE_MOST_MS else 1.0
     out: Reals = lock + (bound - lock) * slower
     return out
 

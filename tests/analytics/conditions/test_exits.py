@@ -111,3 +111,14 @@ def test_people_who_take_twice_as_long_say_nothing_of_the_magnet(times, jams, sl
     rows = with_people(actuations([DOOR], weeks=10, seed=54), times, jams, seed)
     history = history_at([DOOR], rows, WEEK)
     assert bool(late_doors(history) or slow_drop(history)) is slow
+
+
+@pytest.mark.parametrize(("later_ms", "slow"), [(1100.0, False), (6000.0, True)])
+def test_no_magnet_makes_all_openings_a_second_later_and_what_nobody_explains_is_told(
+        later_ms, slow):
+    rows = with_people(actuations([DOOR], weeks=10, seed=54), 1.0, 0.0, 3)
+    since = FIRST_MONDAY + timedelta(weeks=6)
+    rows = rows.with_columns(latency_ms=pl.when(pl.col("command_time").dt.date() >= since).then(
+        pl.col("latency_ms") + later_ms).otherwise("latency_ms"))
+    history = history_at([DOOR], rows, WEEK)
+    assert bool(late_doors(history) or slow_drop(history)) is slow
