@@ -1,6 +1,6 @@
 """How sure commands make a fault: by their number, their share and the lock's own past."""
 
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from remanence.analytics.conditions.evidence import chance_shown
@@ -20,6 +20,7 @@ def test_a_long_past_counts_as_no_more_than_a_few_hundred_commands():
         (2, 10), (100, 10_000), SELDOM)
 
 
+@settings(deadline=None)
 @given(st.integers(0, 40), st.integers(0, 40), st.integers(0, 500), st.integers(0, 500))
 def test_it_is_a_probability_whatever_was_counted(hits, more, before, before_more):
     chance = chance_shown((hits, hits + more), (before, before + before_more), SELDOM)
