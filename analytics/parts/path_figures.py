@@ -82,7 +82,8 @@ class Tried:
     onset, walk, drift_prior, mood, mood_weeks : numpy.ndarray
         When wear began, its random walk, the standard deviation of drifts, moods and their length.
     curve, time_exponent, change : numpy.ndarray
-        The curve from the figure to the path (a latch's time constant, another's bend), the power of time, and how much the drift changes.
+        The curve from the figure to the path (a latch's time constant, another's bend), the
+        power of time, and how much the drift changes.
     rate, size : numpy.ndarray
         Leaps a week and their mean size. Sets with leaps stand first.
     log_likelihood : numpy.ndarray
