@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-import json
 import re
 from collections.abc import Iterator, Mapping
+
+import numpy as np
 
 from remanence.analytics.health.lock_state import LockState
 from remanence.analytics.timing.answer import LockAnswer
@@ -165,12 +166,33 @@ def c_header(
     return "\n".join(out)
 
 
+def yaml_string(text: str) -> str:
+    """A text in double quotes, escaped where a reader might take it for something else.
+
+    What is not printable, and what lies beyond the first 65,536 characters, is written by its
+    number: JSON would write the latter as two halves, which YAML does not put together
+    (YAML 1.2.2, section 5.7).
+    """
+    def one(character: str) -> str:
+        if character in '\\"':
+            return "\\" + character
+        if character.isprintable() and ord(character) < 0x10000:
+            return character
+        return f"\\U{ord(character):08x}"
+
+    return '"' + "".join(map(one, text)) + '"'
+
+
+def yaml_number(value: float) -> str:
+    """A number in digits alone, six that count: `1e-05` is a text to a reader of YAML 1.1."""
+    return np.format_float_positional(value, precision=6, fractional=False, trim="-")
+
+
 def yaml_text(
     timing: Timing, version: str, states: Mapping[str, LockState] | None = None
 ) -> str:
-    """The same as YAML 1.2; text is quoted as JSON, of which YAML is a superset."""
-    def quoted(text: str) -> str:
-        return json.dumps(text, ensure_ascii=True)
+    """The same as YAML that readers of 1.1 and of 1.2 understand alike."""
+    quoted, number = yaml_string, yaml_number
 
     def comment(text: str) -> str:
         return "".join(c if c.isprintable() else " " for c in text)
@@ -179,8 +201,8 @@ def yaml_text(
            f"venue: {quoted(timing.venue)}",
            f"data_first_day: {quoted(str(timing.first_day)) if timing.first_day else 'null'}",
            f"data_last_day: {quoted(str(timing.last_day)) if timing.last_day else 'null'}",
-           f"release_target_share: {timing.settings.target:g}",
-           f"false_alarm_share: {timing.settings.risk:g}",
+           f"release_target_share: {number(timing.settings.target)}",
+           f"false_alarm_share: {number(timing.settings.risk)}",
            "locks:" if timing.models else "locks: {}"]
     for model, answer in zip(timing.models, timing.answers, strict=True):
         out.append(f"  {quoted(model.lock)}:")
@@ -189,18 +211,18 @@ def yaml_text(
         found = list(values_of(answer, model.magnet))
         out.append(f"    state: {quoted(answer.pulse.state)}")
         if answer.pulse.stated is not None:
-            out.append(f"    releases_at_first_try_share: {answer.pulse.stated:g}")
+            out.append(f"    releases_at_first_try_share: {number(answer.pulse.stated)}")
         if answer.pulse.expected is not None:
-            out.append(f"    expected_at_first_try_share: {answer.pulse.expected:g}")
-        out += [f"    {name}: {value:g}" for name, value in found]
+            out.append(f"    expected_at_first_try_share: {number(answer.pulse.expected)}")
+        out += [f"    {name}: {number(value)}" for name, value in found]
         out.append(f"    cue_from_feedback: {'true' if answer.sound.feedback else 'false'}")
     out.append("groups:" if timing.groups else "groups: []")
     for group in timing.groups:
         out.append("  - delay_ms:")
-        out += [f"      {quoted(lock)}: {delay:g}"
+        out += [f"      {quoted(lock)}: {number(delay)}"
                 for lock, delay in zip(group.locks, group.delays_ms, strict=True)
                 if lock not in group.left_out] or ["      {}"]
         out.append("    stagger_start_ms:")
         for batch, start in zip(group.batches, group.starts_ms, strict=True):
-            out += [f"      {quoted(lock)}: {start:g}" for lock in batch]
+            out += [f"      {quoted(lock)}: {number(start)}" for lock in batch]
     return "\n".join(out) + "\n"

@@ -25,7 +25,8 @@ class Reading:
     """One log file as it is being read; ``afresh`` is the first line that is read anew.
 
     ``later``: the files of its block that come after it; ``waits``: whether one of them may
-    still anchor its last run.
+    still anchor its last run; ``kept_until``: the latest of its times that the store holds already,
+    in microseconds.
     """
 
     source: Source
@@ -48,6 +49,7 @@ class Reading:
     modified_ns: int = 0
     seen: Seen = field(default_factory=Seen)
     ticks: Ticks = field(default_factory=Ticks)
+    kept_until: int | None = None
     later: list[Source] = field(default_factory=list)
     waits: bool = False
 

@@ -6,7 +6,6 @@ import contextlib
 import json
 from collections.abc import Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
-from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -20,6 +19,7 @@ from remanence.pipelines.ingest.file_state import Reading, TextRead, Used, layou
 from remanence.pipelines.ingest.files import block_of, find_logs
 from remanence.pipelines.ingest.later_anchor import anchor_by_later
 from remanence.pipelines.ingest.open_log import Piece, clock_for, pieces
+from remanence.pipelines.ingest.pending import Pending
 from remanence.pipelines.ingest.prefetch import prefetch
 from remanence.pipelines.ingest.progress import Progress, progress_for
 from remanence.pipelines.ingest.resume import can_resume, resume_of, settled_of
@@ -39,34 +39,14 @@ from remanence.shared.log_format import LogFormat
 from remanence.shared.tables import FILES, REJECTS, SIGNALS
 from remanence.shared.venue import Venue
 
-COMMIT_ROWS = 1_000_000
-"""Records that are gathered before they are put into the store; bounds the memory."""
-
-HOLD_S = 10.0
-"""The latest seconds of a file that goes on wait for the next commit: lines a little out of
-order must not make every commit write the end of the last one anew."""
-
 TOLD_STEPS = 5
 """Jumps of clocks that are told of one file; the table of clock events has them all."""
 
-COMMIT_TEXT = 64 << 20
 HOPELESS_LINES, HOPELESS_SHARE = 1_000_000, 0.001
 """Of a file of which fewer than this share of so many lines are records no more is read."""
 
 UNFINISHED = ("the last line has no line end and may be half written; it is taken as soon as the "
               "file goes on, or is found unchanged")
-
-
-@dataclass
-class _Pending:
-    """What has been read and is not in the store yet."""
-
-    signals: list[pl.DataFrame] = field(default_factory=list)
-    rejects: list[pl.DataFrame] = field(default_factory=list)
-    events: list[pl.DataFrame] = field(default_factory=list)
-    readings: dict[str, Reading] = field(default_factory=dict)
-    rows: int = 0
-    text: int = 0
 
 
 def ingest(
@@ -130,7 +110,7 @@ class _Ingest:
         self.progress = progress
         self.validator = RecordValidator(venue, now)
         self.summary = IngestSummary()
-        self.pending = _Pending()
+        self.pending = Pending()
         self.local: set[str] = set()
         self.touched = Touched(store.folder)
         self.skipped: list[tuple[FileCount, str]] = []
@@ -323,7 +303,7 @@ class _Ingest:
             if events.height:
                 self.pending.events.append(events)
                 self.summary.notes += _clock_notes(events)
-        if self.pending.rows > COMMIT_ROWS:
+        if self.pending.is_full():
             self._commit()
 
     def _take(
@@ -345,11 +325,9 @@ class _Ingest:
         reading.count.passed += piece.passed
         reading.count.read += records.height + piece.rejects.height
         self._reject(reading, rejects)
-        if signals.height:
-            self.pending.signals.append(signals)
-            self.pending.rows += signals.height
-        if self.pending.rows > COMMIT_ROWS or self.pending.text > COMMIT_TEXT:
-            self._commit(reading.source.name)
+        self.pending.take(reading, signals)
+        if self.pending.is_full():
+            self._commit(reading)
 
     def _reject(self, reading: Reading, rejects: pl.DataFrame) -> None:
         if rejects.is_empty():
@@ -361,10 +339,7 @@ class _Ingest:
         ).sort("reason").iter_rows():
             count.reasons[reason] += number
             count.first_line.setdefault(reason, line)
-        self.pending.rejects.append(
-            rejects.with_columns(file=pl.lit(reading.source.name)).select(REJECTS.schema.names()))
-        self.pending.rows += rejects.height
-        self.pending.text += int(rejects["text"].str.len_bytes().sum())
+        self.pending.reject(reading, rejects)
 
     def _unfinished(self, reading: Reading, piece: Piece) -> None:
         reading.unfinished = True
@@ -386,19 +361,19 @@ class _Ingest:
             reading.count.taken += done.taken.get(reading.source.name, 0)
         self.summary.days |= set(done.days)
 
-    def _commit(self, going_on: str | None = None) -> None:
+    def _commit(self, going_on: Reading | None = None) -> None:
         """Hand what is pending to the store; the next stretch is read while it writes.
 
         Of a file that is still ``going_on`` the latest seconds are held back. Nothing
         can be lost by it: until it has been read to its end, it counts as not read.
         """
         self._settle()
-        pending, self.pending = self.pending, _Pending()
+        pending, self.pending = self.pending, Pending()
         if not pending.readings:
             return
         if going_on is not None:
-            pending.signals, self.pending.signals = _hold_back(pending.signals, going_on)
-            self.pending.rows = sum(part.height for part in self.pending.signals)
+            for part in pending.held_back(going_on):
+                self.pending.take(going_on, part)
         readings = list(pending.readings.values())
         batch = Batch(
             signals=joined(pending.signals) if pending.signals else SIGNALS.empty(),
@@ -463,33 +438,6 @@ def _with_next(items: Iterator[Piece]) -> Iterator[tuple[Piece, Piece | None]]:
         held = item
     if failed is not None:
         raise failed
-
-
-def _hold_back(
-    signals: list[pl.DataFrame], file: str
-) -> tuple[list[pl.DataFrame], list[pl.DataFrame]]:
-    """Split off the latest seconds of a file: what is to be kept now, and what waits.
-
-    Nothing waits where that would be the greater part.
-    """
-    own = [part for part in signals if part["file"][0] == file]
-    if not own:
-        return signals, []
-    ends = [part["time"].to_physical().to_numpy().max() for part in signals]
-    latest = max(end for end, part in zip(ends, signals, strict=True) if part["file"][0] == file)
-    cut = latest - int(HOLD_S * 1e6)
-    now: list[pl.DataFrame] = []
-    waits: list[pl.DataFrame] = []
-    for end, part in zip(ends, signals, strict=True):
-        if part["file"][0] != file or end <= cut:
-            now.append(part)
-            continue
-        late = pl.col("time").to_physical() > cut
-        now.append(part.filter(~late))
-        waits.append(part.filter(late))
-    if sum(part.height for part in waits) > sum(part.height for part in own) // 2:
-        return signals, []
-    return [part for part in now if part.height], waits
 
 
 def _ignore(_: object) -> None:

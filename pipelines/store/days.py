@@ -8,6 +8,7 @@ wants one channel reads no other, and need not tell them apart.
 from __future__ import annotations
 
 import io
+from collections import Counter
 from collections.abc import Iterator, Sequence
 from datetime import date
 from itertools import pairwise
@@ -154,7 +155,7 @@ def _pieces(frame: pl.DataFrame) -> Iterator[pl.DataFrame]:
 
 def add_to_day(
     folder: Path, day: date, kind: str, segments: list[Segment], new: pl.DataFrame,
-) -> tuple[list[Segment], list[str], pl.DataFrame]:
+) -> tuple[list[Segment], Counter[str]]:
     """Put records of one day and kind beside those already there.
 
     Parameters
@@ -166,41 +167,42 @@ def add_to_day(
     segments : list of Segment
         What the day holds of this kind, disjoint in time.
     new : polars.DataFrame
-        SIGNALS, sorted, no record twice.
+        Coded SIGNALS, sorted, no record twice.
 
     Returns
     -------
     segments : list of Segment
-        What the day holds now, disjoint, in order.
-    retired : list of str
-        Files that are no longer part of it.
-    fresh : polars.DataFrame
-        The records that it did not hold before.
+        What the day holds now, disjoint, in order: those given where nothing has changed.
+    taken : Counter
+        By file, the records that the day did not hold before.
 
     Notes
     -----
-    The day has changed where a file was retired or written, though nothing may be fresh: a file
-    that has more of a tick's lines puts the records held in their order.
+    The day may have changed though nothing was taken: a file that has more of a tick's lines puts
+    the records held in their order.
     """
     first, last = _ends(new)
     touched = [s for s in segments if s.first <= last and s.last >= first]
     if not touched:
         written = [_write_segment(piece, folder, day, kind) for piece in _pieces(new)]
-        return sorted([*segments, *written], key=lambda s: s.first), [], new
-    held = pl.concat([read_segment(folder, s) for s in touched])
-    within = pl.col("time").is_between(held["time"].min(), held["time"].max())
-    beside = plain(new)
-    inside = beside.filter(within).join(
-        held.select(*KEY, place_held="place"), on=KEY, how="left", maintain_order="left")
-    fresh = pl.concat([inside.filter(pl.col("place_held").is_null()).drop("place_held"),
-                       beside.filter(~within)])
-    further = inside.filter(pl.col("place") > pl.col("place_held")).drop("place_held")
-    if fresh.is_empty() and further.is_empty():
-        return segments, [], fresh
-    merged = in_order(coded(pl.concat([held, further, fresh])))
+        return sorted([*segments, *written], key=lambda s: s.first), by_name(new["file"])
+    # (What is held comes first, so that of records which are the same one it is what stays.)
+    both = coded(pl.concat([*(read_segment(folder, s) for s in touched), plain(new)]))
+    held = both[:-new.height]
+    merged = in_order(both)
+    if merged.height == held.height and merged["place"].sum() == held["place"].sum():
+        return segments, Counter()
+    taken = by_name(merged["file"])
+    taken.subtract(by_name(held["file"]))
     written = [_write_segment(piece, folder, day, kind) for piece in _pieces(merged)]
     rest = [s for s in segments if s not in touched]
-    return (sorted([*rest, *written], key=lambda s: s.first), [s.path for s in touched], fresh)
+    return sorted([*rest, *written], key=lambda s: s.first), +taken
+
+
+def by_name(names: pl.Series) -> Counter[str]:
+    """How often each of some coded names is there."""
+    counts = np.bincount(names.to_physical().to_numpy()).tolist()
+    return Counter({name: n for name, n in zip(names.dtype.categories, counts, strict=False) if n})  # type: ignore[attr-defined]
 
 
 def compact(

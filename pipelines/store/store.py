@@ -18,6 +18,7 @@ process that dies before that last step has changed nothing.
 from __future__ import annotations
 
 import itertools
+from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date
@@ -267,8 +268,8 @@ class Store:
 
     def _add_signals(
         self, manifest: Manifest, signals: pl.DataFrame
-    ) -> tuple[dict[str, int], tuple[date, ...]]:
-        taken: dict[str, int] = {}
+    ) -> tuple[Counter[str], tuple[date, ...]]:
+        taken = Counter[str]()
         changed: list[date] = []
         if signals.is_empty():
             return taken, ()
@@ -276,15 +277,13 @@ class Store:
             entry = manifest.days.setdefault(day.isoformat(), Day(manifest.generation))
             held = [s for s in entry.segments if s.kind == of_kind]
             rest = [s for s in entry.segments if s.kind != of_kind]
-            then, _, fresh = add_to_day(self.folder, day, of_kind, held, new)
+            then, fresh = add_to_day(self.folder, day, of_kind, held, new)
             if then != held:
                 entry.changed = manifest.generation
                 changed.append(day)
             held, _ = compact(self.folder, day, of_kind, then)
             entry.segments = rest + held
-            if not fresh.is_empty():
-                for name, count in _counted(fresh["file"]).items():
-                    taken[name] = taken.get(name, 0) + count
+            taken += fresh
         return taken, tuple(sorted(set(changed)))
 
     def _replace_rejects(self, manifest: Manifest, batch: Batch) -> None:
@@ -352,14 +351,6 @@ class Store:
     def _keep(self, manifest: Manifest, name: str, table: Table, frame: pl.DataFrame) -> None:
         path = write_table(frame, self.folder, f"{name}/", table)
         manifest.kept[name] = Kept(path, frame.height)
-
-
-def _counted(files: pl.Series) -> dict[str, int]:
-    """How often each file is named."""
-    if not isinstance(files.dtype, pl.Enum):
-        return dict(files.value_counts().iter_rows())
-    counts = np.bincount(files.to_physical().to_numpy()).tolist()
-    return {name: n for name, n in zip(files.dtype.categories, counts, strict=False) if n}
 
 
 def _still_good(batch: Batch) -> pl.Expr:

@@ -212,7 +212,7 @@ def build(log: Log) -> Path:
         for kind, frame in _of_day(folder, manifest, number, log):
             held = [segment for segment in entry.segments if segment.kind == kind]
             rest = [segment for segment in entry.segments if segment.kind != kind]
-            segments, _, _ = add_to_day(folder, day, kind, held, frame)
+            segments, _ = add_to_day(folder, day, kind, held, frame)
             entry.segments = rest + segments
             records += frame.height
     write_manifest(folder, manifest)

@@ -12,13 +12,23 @@ from html.parser import HTMLParser
 
 import numpy as np
 import pytest
+import ruamel.yaml
+import yaml
+from hypothesis import example, given
+from hypothesis import strategies as st
 
 from remanence.analytics.timing.answer import lock_answer
 from remanence.analytics.timing.gather import answer_json, group_json, timing
 from remanence.analytics.timing.model import RISKS, TARGETS, key
 from remanence.analytics.timing.together import together
 from remanence.dashboards.page import language
-from remanence.dashboards.timing_code import c_header, stems, yaml_text
+from remanence.dashboards.timing_code import (
+    c_header,
+    stems,
+    yaml_number,
+    yaml_string,
+    yaml_text,
+)
 from remanence.dashboards.timing_formats import share
 from remanence.dashboards.timing_sheet import render_timing, target_text
 from remanence.shared.limits import Limits
@@ -331,7 +341,6 @@ def test_hostile_names_stay_inside_their_comments(sheet, tmp_path):
         (tmp_path / "main.c").write_text(text + "\nint main(void) { return 0; }\n")
         subprocess.run([compiler, "-std=c89", "-pedantic", "-Wall", "-Werror", "-fsyntax-only",
                         str(tmp_path / "main.c")], check=True)
-    yaml = pytest.importorskip("yaml")
     assert list(yaml.safe_load(yaml_text(hostile, "0.1.0"))["locks"]) == [name]
 
 
@@ -343,7 +352,6 @@ def test_identifiers_are_never_alike():
 
 
 def test_the_yaml_holds_the_same_values_with_units_in_their_names(sheet):
-    yaml = pytest.importorskip("yaml")
     text = yaml_text(sheet, "0.1.0")
     read = yaml.safe_load(text)
     assert list(read["locks"]) == [model.lock for model in sheet.models]
@@ -358,6 +366,29 @@ def test_the_yaml_holds_the_same_values_with_units_in_their_names(sheet):
     assert "# from " in text
     assert "# borrowed: " in text
     assert all(line.isprintable() for line in text.splitlines())
+
+
+def read_by_1_1(text):
+    return yaml.safe_load(text)
+
+
+def read_by_1_2(text):
+    return ruamel.yaml.YAML(typ="safe", pure=True).load(text)
+
+
+@pytest.mark.parametrize("read", [read_by_1_1, read_by_1_2])
+@given(text=st.text(st.characters(exclude_categories=["Cs"]), max_size=40),
+       number=st.floats(0, 1e15, allow_subnormal=False))
+@example(text="\U0001f5dd the key", number=1e-05)
+@example(text="no", number=1e6)
+@example(text="\x85\u2028\ufeff\x00: #", number=0.0)
+def test_readers_of_either_yaml_find_every_text_and_number_as_it_was(read, text, number):
+    """YAML 1.1 and 1.2.2, each by a reader of its own."""
+    line = f"{yaml_string(text)}: [{yaml_string(text)}, {yaml_number(number)}]\n"
+    (key, (value, figure)), = read(line).items()
+    assert key == value == text
+    assert not isinstance(figure, str)
+    assert figure == pytest.approx(number, rel=1e-5, abs=0)
 
 
 def test_the_json_is_plain(sheet):

@@ -16,6 +16,7 @@ import time
 from pathlib import Path
 
 from remanence.pipelines.ingest import ingest as ingest_module
+from remanence.pipelines.ingest import pending
 from remanence.pipelines.ingest.progress import Silent
 from remanence.pipelines.sheets.refresh import load_venue
 from remanence.pipelines.store import days as store_days
@@ -29,7 +30,7 @@ def begin(folder: Path, files: list[str] | None = None) -> int:
         return child
     status = 1
     try:
-        ingest_module.COMMIT_ROWS = 500
+        pending.COMMIT_ROWS = 500
         store_days.SEGMENT_ROWS = 400
         store_days.SMALL_ROWS = 200
         store_days.MANY_SEGMENTS = 3

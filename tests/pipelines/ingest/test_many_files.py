@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
+import random
 import zipfile
+from datetime import datetime, timedelta
 
 import polars as pl
 
+from remanence.pipelines.ingest import pending
 from remanence.pipelines.ingest.ingest import ingest
 from remanence.pipelines.ingest.progress import Silent
+from remanence.pipelines.readers import source
 from remanence.pipelines.sheets.refresh import load_venue
+from remanence.pipelines.store import days
 from tests.pipelines.ingest.house import BARE
 
 FEW, MANY = 10, 60
@@ -69,3 +74,34 @@ def test_an_archives_members_are_told_by_what_each_has_to_read(tmp_path):
     ingest(venue, path, progress=kept)
     assert kept.total == sum(sizes.values())
     assert kept.used == sizes
+
+
+def rows_written(folder, monkeypatch, rows):
+    """How many rows the store writes while a log of these lines is taken in by thousands."""
+    folder.mkdir()
+    (folder / "venue.toml").write_text(BARE + '[[log]]\nfiles = ["log.csv"]\n', encoding="utf-8")
+    (folder / "log.csv").write_text("time,channel,quantity,value\n" + "".join(rows))
+    written = 0
+    with monkeypatch.context() as patched:
+        def write(frame, *words, _write=days.write_signals):
+            nonlocal written
+            written += frame.height
+            return _write(frame, *words)
+
+        patched.setattr(days, "write_signals", write)
+        patched.setattr(source, "CHUNK_BYTES", 10_000)
+        patched.setattr(pending, "COMMIT_ROWS", 1_000)
+        venue, path = load_venue(folder)
+        assert ingest(venue, path, progress=Silent()).taken == len(rows)
+    return written
+
+
+def test_a_day_in_no_order_is_written_anew_a_few_times_only(tmp_path, monkeypatch):
+    at = datetime(2026, 11, 2)
+    rows = [f"{(at + timedelta(seconds=5 * number)).isoformat()}Z,rail-a,volts,12.0\n"
+            for number in range(12_000)]
+    assert rows_written(tmp_path / "order", monkeypatch, rows) == len(rows)
+    random.Random(1).shuffle(rows)
+    # Each commit writes what lies there again: 1,000, 5,000, 9,000 and then 12,000 rows, where
+    # commits of a thousand would write 78,000.
+    assert rows_written(tmp_path / "none", monkeypatch, rows) <= 2.5 * len(rows)

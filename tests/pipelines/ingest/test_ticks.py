@@ -13,8 +13,7 @@ from polars.testing import assert_frame_equal
 
 from remanence.pipelines.derive.derive import derive
 from remanence.pipelines.derive.store import read_derived
-from remanence.pipelines.ingest import file_state, resume
-from remanence.pipelines.ingest import ingest as ingest_module
+from remanence.pipelines.ingest import file_state, pending, resume
 from remanence.pipelines.readers import source
 from remanence.pipelines.sheets.refresh import load_venue
 from remanence.pipelines.store import days
@@ -183,7 +182,7 @@ def test_a_growing_log_in_small_chunks_is_the_same_as_one_read_at_once(
     whole.write("a.csv", lines(rows))
     whole.ingest()
     monkeypatch.setattr(source, "CHUNK_BYTES", 700)
-    monkeypatch.setattr(ingest_module, "COMMIT_ROWS", 60)
+    monkeypatch.setattr(pending, "COMMIT_ROWS", 60)
     cuts = sorted(rng.sample(range(1, len(rows)), 5))
     for stop in [*cuts, len(rows)]:
         grown.write("a.csv", lines(rows[:stop]))

@@ -15,6 +15,7 @@ import traceback
 from pathlib import Path
 
 from remanence.pipelines.ingest import ingest as ingest_module
+from remanence.pipelines.ingest import pending
 from remanence.pipelines.ingest.progress import Silent
 from remanence.pipelines.sheets.refresh import load_venue
 from remanence.pipelines.store import disk
@@ -127,7 +128,7 @@ def kill(folder, bucket, out):
 
 
 def several(folder, bucket, out):
-    ingest_module.COMMIT_ROWS = 60
+    pending.COMMIT_ROWS = 60
     address = f"s3://{bucket}/several"
     # Three writers, two of them on one machine. What one loses, none of another machine brings.
     work = [(machine(folder, name, address), log)
