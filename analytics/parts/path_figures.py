@@ -17,13 +17,15 @@ from scipy import special
 
 from remanence.analytics.statistics.arrays import Ints, Reals
 
-MARGIN_EXPONENT = 0.54
-"""Latency over healthy latency = (1 - share of margin used) ** -0.54. Fitted to a calculated
-table for a 12 V latch at 20 degrees Celsius: friction in seven equal steps to stalling gives
-23, 25, 28, 31, 36, 44, 82 ms (dependable in shape, not in absolute value)."""
-EXPONENT_SPREAD = 0.2
-"""Standard deviation of the exponent's logarithm from latch to latch: other calculated latches
-gave 0.42 to 0.60 over parts of their course."""
+TIME_CONSTANT = 0.55
+"""A coil's time constant, as a share of a latch's healthy latency. Its current rises as
+1 - exp(-t / constant) (textbook), so that a latch which has used a share of its margin releases
+after 1 - 0.55 ln(1 - share) of its healthy latency. A calculated table (12 V, 20 degrees Celsius;
+dependable in shape, not in absolute value) says so: friction in equal steps gives 23, 25, 28, 31,
+36, 44, 82 ms, and each of these takes 0.14 to 0.18 of the margin."""
+CONSTANT_SPREAD = 0.25
+"""Standard deviation of the constant's logarithm from latch to latch: parts of calculated latches'
+courses gave 0.46 to 0.65 in 17 of 18 cases."""
 BEND = (0.3, 0.1)
 """The power by which another figure than a latch's is bent for its path to go straight on (Box and
 Cox, J. R. Stat. Soc. B 26 (1964) 211): 0 is the logarithm of the latency, 1 the latency itself. It
@@ -79,8 +81,9 @@ class Tried:
         Now, in weeks.
     onset, walk, drift_prior, mood, mood_weeks : numpy.ndarray
         When wear began, its random walk, the standard deviation of drifts, moods and their length.
-    exponent, time_exponent, change : numpy.ndarray
-        The curve, the power of time, and how much the drift changes.
+    curve, time_exponent, change : numpy.ndarray
+        The curve from the figure to the path (a latch's time constant, another's bend), the
+        power of time, and how much the drift changes.
     rate, size : numpy.ndarray
         Leaps a week and their mean size. Sets with leaps stand first.
     log_likelihood : numpy.ndarray
@@ -95,7 +98,7 @@ class Tried:
     drift_prior: Reals
     mood: Reals
     mood_weeks: Reals
-    exponent: Reals
+    curve: Reals
     time_exponent: Reals
     change: Reals
     rate: Reals
@@ -251,7 +254,7 @@ def figures(normal: Reals, first: float, last: float, moving: bool, latch: bool)
         factor(WALK, WALKS) if moving else nothing,
         factor(DRIFT, DRIFTS) if moving else nothing,
         factor(MOOD, MOODS), factor(MOOD_LASTS, MOOD_WEEKS),
-        (np.exp(np.log(MARGIN_EXPONENT) + EXPONENT_SPREAD * curve) if latch
+        (np.exp(np.log(TIME_CONSTANT) + CONSTANT_SPREAD * curve) if latch
          else BEND[0] * curve + BEND[1] * curve**3),
         np.where((family == POWER) & moving,
                  np.exp(TIME_EXPONENT_SPREAD * normal[:, FORM]), 1.0),

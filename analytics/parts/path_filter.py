@@ -36,7 +36,7 @@ def weigh(
         What the figure may answer to (volts, the season), week by week, each with the deviation of
         its answer before any data.
     levels : callable
-        From the sets' exponents: level, its slope by the figure and the logarithm of that slope,
+        From the sets' curves: level, its slope by the figure and the logarithm of that slope,
         weeks by sets.
     tried : Tried
         Those with leaps first.
@@ -46,7 +46,7 @@ def weigh(
     Tried
         The same with likelihood, mean and variance.
     """
-    level, slope, log_slope = levels(tried.exponent)
+    level, slope, log_slope = levels(tried.curve)
     size = tried.onset.size
     leaping = slice(int(np.count_nonzero(tried.rate)))
     rest = slice(leaping.stop, None)

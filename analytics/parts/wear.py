@@ -30,7 +30,6 @@ from remanence.analytics.parts.pace import (
     paces,
     weeks_with_games,
 )
-from remanence.analytics.parts.path_figures import MARGIN_EXPONENT
 from remanence.analytics.parts.unanswered import LEAST_WEAR_WEEKS, LONGEST_WEEKS, unanswered_wear
 from remanence.analytics.parts.wear_path import (
     DRAWS,
@@ -51,13 +50,14 @@ from remanence.analytics.statistics.arrays import Reals
 from remanence.shared.limits import Limits
 from remanence.shared.venue import Lock
 
-END_OF_MARGIN = 0.95
-"""A latch counts as at the end of its margin when this share of it is used: five times slower."""
+STALLING = 5.0
+"""A latch counts as about to stall when it takes so many times its healthy latency (trade practice:
+past the bend of its curve nothing is left to plan with)."""
 LONGEST_LOOK = 2.0
 """No date is told that most likely lies beyond so many times the weeks seen (trade practice)."""
 LEAST_VOLTS_SPREAD = 0.003
 """Weekly volts that vary by less (log scale) teach nothing of how the lock answers them."""
-UNSIGNED_LOCKS, UNSIGNED_FAILED = 165, 11
+UNSIGNED_LOCKS, UNSIGNED_FAILED = 717, 48
 """Of so many simulated locks that were wearing and showed no sign of it, so many met their limit
 within 13 weeks all the same (docs/forecasts.md, all worlds together)."""
 PRESENT_WEEKS = 2
@@ -188,12 +188,12 @@ def limit_of(
 
     Notes
     -----
-    Stalling: :func:`margin_used` at 95 %. A pulse that leaves a healthy lock no room is a mistake
+    Stalling: :data:`STALLING`. A pulse that leaves a healthy lock no room is a mistake
     in the program, not an end of the lock: it sets no limit.
     """
     found = [(np.inf, "none")]
     if lock.pulsed:
-        found.append((healthy_ms * (1 - END_OF_MARGIN) ** -MARGIN_EXPONENT, "stall"))
+        found.append((healthy_ms * STALLING, "stall"))
     if pulse_ms is not None:
         room = pulse_ms / pulse_margin(lock, limits)
         if room > healthy_ms * (1 + limits.drift_gate_percent / 100):

@@ -22,7 +22,7 @@ from remanence.analytics.parts.fleet_belief import shared_weights
 from remanence.analytics.parts.path_figures import (
     FAMILY,
     FIGURES,
-    MARGIN_EXPONENT,
+    TIME_CONSTANT,
     Tried,
     classes,
     figures,
@@ -31,9 +31,11 @@ from remanence.analytics.parts.path_figures import (
 from remanence.analytics.parts.path_filter import weigh
 from remanence.analytics.statistics.arrays import Flags, Ints, Reals
 
-CURVE_SPREAD = 0.07
-"""How far the rest of the way to a limit may be longer or shorter than the exponent's curve says,
-as a standard deviation of its logarithm: between the calculated tables it was 0.8 to 1.1 times."""
+CURVE_SPREAD, CURVE_SPREAD_OTHERS, CURVE_TAILS = 0.1, 0.05, 4
+"""How far the rest of the way to a limit may be longer or shorter than the fitted curve says: the
+scale and degrees of freedom of a Student t of its logarithm, for latches and for others. The best
+curve through the first half, or 85 %, of a calculated latch's way told 0.84 to 1.16 times the rest
+in 13 of 18 cases, and 0.35 to 1.44 times in the others."""
 DRAWS = 4000
 """Draws of the path that a forecast rests on."""
 WEEKS_A_YEAR = 365.25 / 7
@@ -156,14 +158,14 @@ class Weeks:
                       figures(still, *span, False, self.latch))
         return weigh(self.weeks, self.deviation, answers, self._levels, sets)
 
-    def _levels(self, exponent: Reals) -> tuple[Reals, Reals, Reals]:
+    def _levels(self, curve: Reals) -> tuple[Reals, Reals, Reals]:
         seen, smooth = self.seen[:, None], _smooth(self.seen)[:, None]
         if not self.latch:
-            return bent(seen, exponent), np.exp(exponent * smooth), exponent * seen
+            return bent(seen, curve), np.exp(curve * smooth), curve * seen
         # The slope on which noise acts is the path's, not the noise's own.
-        slope = np.exp(-smooth / exponent) / exponent
-        return (margin_used(np.exp(seen), exponent), slope,
-                -seen / exponent - np.log(exponent))
+        slope = np.exp(smooth - np.expm1(smooth) / curve) / curve
+        return (margin_used(np.exp(seen), curve), slope,
+                seen - np.expm1(seen) / curve - np.log(curve))
 
 
 @dataclass(frozen=True)
@@ -237,23 +239,25 @@ class PathFit:
             (*self.drawn_from, (middle, root)))
 
 
-def margin_used(latency_ratio: npt.ArrayLike, exponent: npt.ArrayLike = MARGIN_EXPONENT) -> Reals:
+def margin_used(
+    latency_ratio: npt.ArrayLike, time_constant: npt.ArrayLike = TIME_CONSTANT
+) -> Reals:
     """Share of a latch's force margin used up, from its latency over its healthy latency.
 
     Parameters
     ----------
     latency_ratio : array_like
         1 when healthy; below 1 gives a negative share.
-    exponent : array_like, default 0.54
-        How the latency answers the margin.
+    time_constant : array_like, default 0.55
+        Of the coil, as a share of the healthy latency.
 
     Returns
     -------
     numpy.ndarray
-        1 - ratio ** (-1 / exponent), below 1.
+        1 - exp((1 - ratio) / constant), below 1.
     """
     ratio = np.asarray(latency_ratio, dtype=np.float64)
-    return np.asarray(1.0 - ratio ** (-1.0 / np.asarray(exponent, dtype=np.float64)))
+    return np.asarray(-np.expm1((1.0 - ratio) / np.asarray(time_constant, dtype=np.float64)))
 
 
 def bent(figure: Reals, power: Reals) -> Reals:
@@ -410,9 +414,12 @@ def _drawn(fit: PathFit, log_weight: Reals, rng: np.random.Generator) -> Path:
     level = mean[0] + first * normal[0]
     drift = np.where(moves, mean[1] + tie * normal[0] + rest * normal[1], 0.0)
     rises = drift + sets.rate * sets.size > 0
-    end = (margin_used(np.exp(fit.weeks.limit), sets.exponent) if fit.weeks.latch
-           else bent(np.full(DRAWS, fit.weeks.limit), sets.exponent))
-    end = level + (end - level) * np.exp(CURVE_SPREAD * rng.standard_normal(DRAWS))
+    if fit.weeks.latch:
+        end, doubt = margin_used(np.exp(fit.weeks.limit), sets.curve), CURVE_SPREAD
+    else:
+        end = bent(np.full(DRAWS, fit.weeks.limit), sets.curve)
+        doubt = CURVE_SPREAD_OTHERS
+    end = level + (end - level) * np.exp(doubt * rng.standard_t(CURVE_TAILS, DRAWS))
     return Path(
         level, drift, sets.walk, end, sets.age, sets.time_exponent, sets.change, sets.rate,
         sets.size, float(moves.mean()), float((rises & moves).sum() / max(moves.sum(), 1)),

@@ -105,12 +105,17 @@ def judge(world: World, locks: int, seed: int) -> Judged:
                   np.array(others).reshape(-1, len(RIVALS)), len(unsigned), sum(unsigned))
 
 
+def together(name: str, judged: list[Judged]) -> Judged:
+    """Several venues, or worlds, as one."""
+    return Judged(name, sum(j.locks for j in judged),
+                  *(np.concatenate([getattr(j, field) for j in judged])
+                    for field in ("place", "score", "rivals")),
+                  sum(j.unsigned for j in judged), sum(j.unsigned_failed for j in judged))
+
+
 def table(judged: list[Judged]) -> str:
     """The figures as a Markdown table, all worlds together in its last row."""
-    every = Judged("all together", sum(j.locks for j in judged),
-                   *(np.concatenate([getattr(j, name) for j in judged])
-                     for name in ("place", "score", "rivals")),
-                   sum(j.unsigned for j in judged), sum(j.unsigned_failed for j in judged))
+    every = together("all together", judged)
     lines = ["| locks | forecasts | 50 % held | 90 % held | earlier than the 90 % | later "
              f"| CRPS, weeks | {' | '.join(RIVALS)} | no sign of wear "
              f"| failed within {QUARTER} weeks |",
@@ -125,6 +130,7 @@ def table(judged: list[Judged]) -> str:
             f"| {100 * j.held(0.5):.1f} ± {100 * j.chance(0.5):.1f} "
             f"| {100 * j.held(0.9):.1f} ± {100 * j.chance(0.9):.1f} "
             f"| {100 * np.mean(j.place < 0.05):.1f} | {100 * np.mean(j.place > 0.95):.1f} "
-            f"| {j.score.mean():.1f} | {' | '.join(f'{x:.1f}' for x in j.rivals.mean(axis=0))} "
+            f"| {j.score.mean():.1f} ± {j.score.std() / np.sqrt(j.place.size):.1f} "
+            f"| {' | '.join(f'{x:.1f}' for x in j.rivals.mean(axis=0))} "
             f"| {j.unsigned:,} | {j.unsigned_failed:,} |")
     return "\n".join(lines)
