@@ -7,7 +7,7 @@ import numpy as np
 from remanence.analytics.conditions.condition import finding
 from remanence.analytics.drift.judge import LockDrift, drifts
 from remanence.analytics.drift.panel import LEAST_SIBLINGS
-from remanence.analytics.history import History, family, first_day
+from remanence.analytics.history import History, family, first_day, rated_alike
 from remanence.analytics.statistics.intervals import (
     log_density_of_t,
     probability,
@@ -60,8 +60,8 @@ def slow_beside_siblings(history: History) -> list[Finding]:
 
     Notes
     -----
-    Siblings are of one family, part and rated voltage: who states another part says that the lock
-    is of another make.
+    Siblings are of one family, part and rated voltage, and rated alike: who states another part, or
+    another coil, says that the lock is of another make.
     """
     judged, predecessors = drifts(history).current, drifts(history).earlier
     began = first_day(history)
@@ -76,7 +76,7 @@ def slow_beside_siblings(history: History) -> list[Finding]:
             for other in judged.values()
             if other.lock != name and family(other.days.lock) == family(lock)
             and (other.days.lock.rated_volts, other.days.lock.part) == (
-                lock.rated_volts, lock.part)
+                lock.rated_volts, lock.part) and rated_alike(lock, other.days.lock)
             and np.isfinite(other.before_ms)
         ])
         if len(others) < LEAST_SIBLINGS:

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from remanence.analytics.history import family
+from remanence.analytics.history import family, rated_alike
 from remanence.analytics.statistics.arrays import Flags, Ints, Reals
 from remanence.analytics.statistics.intervals import MEDIAN_ERROR
 from remanence.analytics.timing.sample import Sample
@@ -56,6 +56,8 @@ def same_part(lock: Lock, others: Sequence[Lock]) -> tuple[Lock, ...]:
     def alike(other: Lock) -> bool:
         if lock.is_magnet and other.suppression != lock.suppression:
             return False  # A diode alone makes the same magnet several times slower.
+        if not rated_alike(lock, other):
+            return False
         if (other.rated_volts, other.released_by) != (lock.rated_volts, lock.released_by):
             return False
         if lock.part is None or other.part is None:

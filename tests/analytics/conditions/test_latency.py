@@ -339,8 +339,11 @@ def test_a_latch_that_was_slow_from_its_first_day_is_told_for_as_long_as_it_last
     assert "another-make-or-size-of-lock" in found.not_excluded
 
 
-def test_a_lock_of_another_part_is_of_another_make():
-    part = [lock(f"latch-{index}", part="slow" if index == 3 else "latch") for index in range(8)]
+@pytest.mark.parametrize("other", [
+    {"part": "slow"}, {"coil_ohms": 24.0}, {"holding_newtons": 2700.0}])
+def test_a_lock_of_another_part_or_rating_is_of_another_make(other):
+    usual = {"part": "latch", "coil_ohms": 12.0, "holding_newtons": 600.0}
+    part = [lock(f"latch-{index}", **usual | (other if index == 3 else {})) for index in range(8)]
     rows = actuations(part, weeks=14, seed=29, faults={
         "latch-3": lambda days: np.full(days.size, np.log(2.2))})
     assert slow_beside_siblings(history_at(part, rows, 13)) == []
