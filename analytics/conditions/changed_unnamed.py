@@ -104,7 +104,7 @@ def _distances(
         locks = np.flatnonzero((known == pattern).all(axis=1))
         moved = {int(lock): those for lock in locks
                  if (asked is None or weekly.locks[lock] in asked)
-                 and (those := _moved(weekly.strange[lock], figures)).size}
+                 and (those := _moved(weekly, lock, figures)).size}
         points = past[:, :, figures].reshape(-1, figures.size)
         points = points[np.isfinite(points).all(axis=1)]
         # The fit costs more than all else here: where no such lock has moved, none is made.
@@ -140,12 +140,17 @@ def robust_distance(sound: Reals, asked: Reals) -> Reals:
     return out
 
 
-def _moved(strange: Reals, figures: Ints) -> Ints:
-    """Which figures have moved and stayed, the most moved one first."""
-    weeks = strange[-WEEKS_NOW:, figures]
+def _moved(weekly: WeeklyFigures, lock: int, figures: Ints) -> Ints:
+    """Which figures of a lock have moved and stayed, the most moved one first.
+
+    By itself and against its siblings: a lock that stood still while they moved has not changed.
+    """
+    weeks, alone = (part[lock, -WEEKS_NOW:][:, figures] for part in (weekly.strange, weekly.alone))
     together = weeks.sum(axis=0) / np.sqrt(WEEKS_NOW)
-    each = (weeks * np.sign(together)).min(axis=0)
-    moved: Flags = (np.abs(together) >= MOVED) & (each >= MOVED_EACH)
+    side = np.sign(together)
+    moved: Flags = np.abs(together) >= MOVED
+    for part in (weeks, alone):
+        moved &= (part * side).min(axis=0) >= MOVED_EACH
     order = np.argsort(-np.abs(together), kind="stable")
     out: Ints = figures[order[moved[order]]]
     return out

@@ -122,6 +122,8 @@ class WeeklyFigures:
     strange : numpy.ndarray
         In weekly standard deviations: the distance from the lock's level before, without the part
         that its siblings share. A week of the level before is compared with the others of them.
+    alone : numpy.ndarray
+        The same with that part: what the lock shows by itself.
     deviation : numpy.ndarray, locks x figures
         Spread of a sound lock's weeks, on each figure's scale.
     commands : numpy.ndarray, locks x weeks
@@ -132,6 +134,7 @@ class WeeklyFigures:
     level: Reals
     first: Flags
     strange: Reals
+    alone: Reals
     deviation: Reals
     commands: Reals
 
@@ -318,7 +321,7 @@ def weekly_figures(history: History, weeks_now: int) -> WeeklyFigures:
     found = _levels(history)
     locks, level, commands = found.locks, found.level, found.commands
     if not locks:
-        return WeeklyFigures((), level, level > 0, level, level[:, 0], commands)
+        return WeeklyFigures((), level, level > 0, level, level, level[:, 0], commands)
     known = np.isfinite(level)
     known[:, commands.shape[1] - weeks_now:] = False
     first = known & (np.cumsum(known, axis=1) <= FIRST_WEEKS)
@@ -326,11 +329,11 @@ def weekly_figures(history: History, weeks_now: int) -> WeeklyFigures:
     pulled = np.array([lock.pulsed for lock in described])
     kinds = np.array([family(lock) for lock in described], dtype=object)
     rails = np.array([lock.supply for lock in described], dtype=object)
-    off = _from_before(_at_usual_volts(level, found.volts, pulled), first)
-    off = _without_common(off, kinds, rails)
+    alone = _from_before(_at_usual_volts(level, found.volts, pulled), first)
+    off = _without_common(alone, kinds, rails)
     deviation = _weekly_deviation(off, first, kinds, found.step)
     scaled = deviation[:, None] * _of_few(commands, kinds)[:, :, None]
-    return WeeklyFigures(locks, level, first, off / scaled, deviation, commands)
+    return WeeklyFigures(locks, level, first, off / scaled, alone / scaled, deviation, commands)
 
 
 def _of_few(commands: Reals, kinds: Names) -> Reals:

@@ -317,7 +317,10 @@ def _widened(
     holding = _unit_of_most(wider, units)
     if holding is not None:
         return holding, wider
-    return unit, rows if unit.kind else wider
+    if not unit.kind:
+        return unit, wider
+    # A unit of whose locks most stood still did nothing to them.
+    return unit, rows & (2 * rows.sum() >= unit.rows.sum())
 
 
 def _who_share(panel: Panel, unit: _Unit, change: Change) -> tuple[Flags, Flags]:
@@ -336,8 +339,9 @@ def _who_share(panel: Panel, unit: _Unit, change: Change) -> tuple[Flags, Flags]
     alike: Flags = inside & (moved > least)
     if not alike.any():
         return alike, alike
-    # Where most of the rest moved too, their median says nothing of who stood still.
-    still = float(np.median(moved[alike])) - size
+    # Where most of the rest moved too, their median says nothing of who stood still; but who stands
+    # where it stood has not moved, by however much less than expected the unit did.
+    still = max(float(np.median(moved[alike])) - size, 0.0)
     return alike, rest & (moved > still + SHARES_IT * size)
 
 
