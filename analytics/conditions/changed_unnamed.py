@@ -104,7 +104,7 @@ def _distances(
         locks = np.flatnonzero((known == pattern).all(axis=1))
         moved = {int(lock): those for lock in locks
                  if (asked is None or weekly.locks[lock] in asked)
-                 and (those := _moved(weekly, lock, figures)).size}
+                 and (those := _moved(weekly, int(lock), figures)).size}
         points = past[:, :, figures].reshape(-1, figures.size)
         points = points[np.isfinite(points).all(axis=1)]
         # The fit costs more than all else here: where no such lock has moved, none is made.
