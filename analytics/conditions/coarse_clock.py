@@ -4,7 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from remanence.analytics.drift.clock_course import wandering_locks
+from remanence.analytics.drift.clock_course import (
+    WANDERS_TO_ANSWER,
+    WANDERS_TO_TIME,
+    wandering_locks,
+)
 from remanence.analytics.history import History, once_per_history
 from remanence.analytics.physics.clock_step import coarse_clocks
 from remanence.shared.findings import Finding
@@ -16,12 +20,15 @@ TIMED = frozenset((
 ))
 """Conditions that rest on a latency, a pulse, or on which readings fall into a command."""
 
-BETWEEN_CLOCKS = frozenset((
+TIMED_BY_CONTACT = frozenset((
     "sticking-catch", "slow-drop", "weakening-hold", "loaded-catch", "short-pulse",
-    "changed-unnamed", "no-release", "not-reclosed", "opened-unpowered", "crossed-channels",
+    "changed-unnamed",
 ))
-"""Conditions that rest on what passes from the command, by one clock, to the contact, by another.
+"""Of these, those that rest on the time from the command, by one clock, to the contact, by another.
 What the rail shows of an exit's cuts (``stuck-energised``) rests on one."""
+
+ANSWERED = frozenset(("no-release", "not-reclosed", "opened-unpowered", "crossed-channels"))
+"""Conditions that rest on whether a contact answers a command at all."""
 
 RECENT_WEEKS = 4
 """Weeks whose commands tell of the clock: a controller's log is set up once (assumption)."""
@@ -40,7 +47,9 @@ def measurable(found: Iterable[Finding], history: History) -> list[Finding]:
 
     Of a rail, a part or the venue they are left out where that holds of all its locks.
     """
-    untimed = ((coarse_locks(history), TIMED), (wandering_locks(history), BETWEEN_CLOCKS))
+    untimed = ((coarse_locks(history), TIMED),
+               (wandering_locks(history, WANDERS_TO_TIME), TIMED_BY_CONTACT),
+               (wandering_locks(history, WANDERS_TO_ANSWER), ANSWERED))
     locks = history.venue.locks
 
     def hidden(item: Finding) -> bool:

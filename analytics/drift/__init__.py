@@ -8,7 +8,12 @@ from remanence.shared.on_demand import on_demand
 
 if TYPE_CHECKING:
     from remanence.analytics.drift.change_model import daily_covariance, fit_change
-    from remanence.analytics.drift.clock_course import clock_notes, wandering_locks
+    from remanence.analytics.drift.clock_course import (
+        WANDERS_TO_ANSWER,
+        WANDERS_TO_TIME,
+        clock_notes,
+        wandering_locks,
+    )
     from remanence.analytics.drift.common import VOLTS_EXPONENT, Wander, group_of
     from remanence.analytics.drift.daily_series import REST_HOURS, LockDays
     from remanence.analytics.drift.judge import LockDrift, drifts
@@ -21,14 +26,14 @@ if TYPE_CHECKING:
 
 __all__ = [
     "Counted", "LEAST_NEIGHBOURS", "LEAST_SIBLINGS", "LockDays", "LockDrift", "REST_HOURS",
-    "SharedChange", "SlowMode", "TOGETHER_DAYS", "VOLTS_EXPONENT", "Wander", "clock_notes",
-    "counted", "daily_covariance", "drifts", "fit_change", "group_of", "healthy_beside",
-    "least_change_ms", "wandering_locks",
+    "SharedChange", "SlowMode", "TOGETHER_DAYS", "VOLTS_EXPONENT", "WANDERS_TO_ANSWER",
+    "WANDERS_TO_TIME", "Wander", "clock_notes", "counted", "daily_covariance", "drifts",
+    "fit_change", "group_of", "healthy_beside", "least_change_ms", "wandering_locks",
 ]
 
 __getattr__ = on_demand(__name__, {
     "change_model": ("daily_covariance", "fit_change"),
-    "clock_course": ("clock_notes", "wandering_locks"),
+    "clock_course": ("WANDERS_TO_ANSWER", "WANDERS_TO_TIME", "clock_notes", "wandering_locks"),
     "common": ("VOLTS_EXPONENT", "Wander", "group_of"),
     "daily_series": ("LockDays", "REST_HOURS"),
     "judge": ("LockDrift", "drifts"),

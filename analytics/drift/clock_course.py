@@ -7,6 +7,7 @@ milliseconds, whatever each of them takes: the median over locks is the clocks' 
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from datetime import date, timedelta
 
 import numpy as np
@@ -41,9 +42,12 @@ SURE_DEVIATIONS = 5.0
 (assumption)."""
 STEADIEST = 0.1
 """The quantile of all locks' scatter that is the steadiest one's. Assumption."""
-WANDER_TIMES = 10.0
+WANDERS_TO_TIME = 10.0
 """What wanders by more than a tenth of a latency hides the change by which a fault begins to
 show, see :data:`remanence.analytics.physics.clock_step.FEWEST_TICKS`."""
+WANDERS_TO_ANSWER = 3.0
+"""Of a latency of fewer deviations of the wander an answer may be stamped before its command (three
+standard deviations: common practice)."""
 LEAST_MS = 0.1
 """No latency is less than this. [ms]"""
 
@@ -86,6 +90,14 @@ def _pairs(history: History) -> dict[str, str]:
             for lock in history.venue.locks if lock.contact}
 
 
+def _answers(rows: pl.DataFrame, of: Mapping[str, str], name: str) -> pl.DataFrame:
+    """Answers to first tries across clocks, of the locks that ``of`` tells, which is ``name``."""
+    return rows.with_columns(pl.col("lock").replace_strict(
+        of, default=None, return_dtype=pl.String).alias(name)).filter(
+        pl.col("across_clocks") & pl.col(name).is_not_null() & (pl.col("outcome") == "released")
+        & (pl.col("attempt").fill_null(1) == 1) & pl.col("latency_ms").is_finite())
+
+
 def clock_courses(rows: pl.DataFrame, history: History) -> dict[str, tuple[Ints, Reals]]:
     """By how much the second clock of each pair is ahead of its median, day by day.
 
@@ -102,10 +114,7 @@ def clock_courses(rows: pl.DataFrame, history: History) -> dict[str, tuple[Ints,
         By the two controllers' names: days (proleptic ordinals) that three locks or more show,
         and milliseconds.
     """
-    told = rows.with_columns(pair=pl.col("lock").replace_strict(
-        _pairs(history), default=None, return_dtype=pl.String)).filter(
-        pl.col("across_clocks") & pl.col("pair").is_not_null() & (pl.col("outcome") == "released")
-        & (pl.col("attempt").fill_null(1) == 1) & pl.col("latency_ms").is_finite())
+    told = _answers(rows, _pairs(history), "pair")
     found = {str(name): _course(part) for (name,), part in told.partition_by(
         "pair", as_dict=True, maintain_order=True).items()}
     return {name: course for name, course in found.items() if course[0].size}
@@ -132,13 +141,9 @@ def clock_wander(history: History) -> dict[str, float]:
     usual times is its variance, and must lie far from chance.
     """
     by = ("reader", "weeks_ago")
-    rows = without_clock_course(history.dated("actuations").filter(
-        pl.col("weeks_ago") < WANDER_WEEKS), history).with_columns(
-        reader=pl.col("lock").replace_strict(
-            _readers(history), default=None, return_dtype=pl.String)).filter(
-        pl.col("across_clocks") & pl.col("reader").is_not_null() & (pl.col("outcome") == "released")
-        & (pl.col("attempt").fill_null(1) == 1) & pl.col("latency_ms").is_finite()
-        & (pl.col("latency_from") != "door"))
+    rows = _answers(without_clock_course(history.dated("actuations").filter(
+        pl.col("weeks_ago") < WANDER_WEEKS), history), _readers(history), "reader").filter(
+        pl.col("latency_from") != "door")
     off = pl.col("latency_ms") - pl.col("latency_ms").median().over("lock", "weeks_ago")
     spread = DEVIATION_OVER_MAD * pl.col("off").abs().median().over("lock", "weeks_ago")
     rows = rows.with_columns(off=off).with_columns(
@@ -169,18 +174,20 @@ def _readers(history: History) -> dict[str, str]:
             if lock.contact_controller is not None}
 
 
-def wandering_locks(history: History) -> dict[str, float]:
-    """Locks whose times the wander of their contact's clock hides, with that wander. [ms]
+def wandering_locks(history: History, times: float) -> dict[str, float]:
+    """Locks whose usual latency is less than so many times the wander of their contact's clock.
 
     Parameters
     ----------
     history : History
         ``actuations`` are used.
+    times : float
+        :data:`WANDERS_TO_TIME`, or :data:`WANDERS_TO_ANSWER`.
 
     Returns
     -------
     dict of str to float
-        By lock, of those whose usual latency is less than ten times that.
+        By lock, with that wander. [ms]
     """
     wander = clock_wander(history)
     if not wander:
@@ -189,7 +196,7 @@ def wandering_locks(history: History) -> dict[str, float]:
         (pl.col("weeks_ago") < WANDER_WEEKS) & pl.col("across_clocks"))
     usual = dict(rows.group_by("lock").agg(pl.col("latency_ms").median()).rows())
     return {name: wander[reader] for name, reader in _readers(history).items()
-            if reader in wander and (usual.get(name) or np.inf) < WANDER_TIMES * wander[reader]}
+            if reader in wander and (usual.get(name) or np.inf) < times * wander[reader]}
 
 
 def clock_notes(history: History) -> list[Regime]:

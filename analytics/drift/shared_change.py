@@ -307,7 +307,8 @@ def _widened(
     """The locks that moved as most of the unit's did, whoever they are, and what they share.
 
     One cause is said once, of the smallest unit that holds all whom it struck: a rail whose locks
-    show it most plainly is not the cause of what other rails' locks show from the same day on.
+    show it most plainly is not the cause of what other rails' locks show from the same day on. No
+    locks are left of a unit of which most stood still.
     """
     rows, others = _who_share(panel, unit, change)
     wider = rows | others
@@ -319,7 +320,6 @@ def _widened(
         return holding, wider
     if not unit.kind:
         return unit, wider
-    # A unit of whose locks most stood still did nothing to them.
     return unit, rows & (2 * rows.sum() >= unit.rows.sum())
 
 

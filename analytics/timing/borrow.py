@@ -50,8 +50,8 @@ class Pool:
 def same_part(lock: Lock, others: Sequence[Lock]) -> tuple[Lock, ...]:
     """Locks that may lend: of the same part, or, where none is named, of the same make.
 
-    A part released another way here than there is another thing. The kinds of feedback are
-    looked at later: a lock without feedback may borrow from one that has it.
+    A part released another way here than there, or with another coil, is another thing. The kinds
+    of feedback are looked at later: a lock without feedback may borrow from one that has it.
     """
     def alike(other: Lock) -> bool:
         if lock.is_magnet and other.suppression != lock.suppression:

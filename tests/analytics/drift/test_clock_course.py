@@ -8,7 +8,10 @@ from datetime import timedelta
 import numpy as np
 import polars as pl
 
+from remanence.analytics.conditions.coarse_clock import measurable
+from remanence.analytics.conditions.condition import finding
 from remanence.analytics.drift.clock_course import (
+    WANDERS_TO_TIME,
     clock_notes,
     wandering_locks,
     without_clock_course,
@@ -103,14 +106,24 @@ def test_a_clock_that_is_set_each_hour_hides_quick_locks_and_no_others():
     locks = [*LOCKS, *(replace(lock(f"magnet-{n}", kind="magnet"), command=f"a/m{n}",
                                contact=f"b/j{n}") for n in (5, 6))]
     rows = games(locks, 6)
-    assert wandering_locks(history_at(locks, rows.with_columns(across_clocks=pl.lit(True)), 5)) \
-        == {}
+    sound = history_at(locks, rows.with_columns(across_clocks=pl.lit(True)), 5)
+    assert wandering_locks(sound, WANDERS_TO_TIME) == {}
     history = history_at(locks, set_each_hour(locks, rows, 36.0), 5)
-    hidden = wandering_locks(history)
+    hidden = wandering_locks(history, WANDERS_TO_TIME)
     assert set(hidden) == {item.id for item in LOCKS}
     assert 7 < hidden["latch-0"] < 14  # calculated: 36 ms / sqrt(12) is 10.4 ms
     (note,) = clock_notes(history)
     assert (note.subject, note.quantity) == ("b", "wander")
+
+
+def test_a_magnet_that_does_not_answer_is_told_though_its_times_cannot_be_judged():
+    """Ten times the wander is needed to time a release, three to see whether there was one."""
+    magnets = [replace(lock(f"magnet-{n}", kind="magnet"), command=f"a/m{n}", contact=f"b/j{n}")
+               for n in range(7)]
+    history = history_at(magnets, set_each_hour(magnets, games(magnets, 6), 250.0), 5)
+    assert "magnet-5" in wandering_locks(history, WANDERS_TO_TIME)
+    told = [finding("magnet-5", name, "now", 0.99, says=[]) for name in ("slow-drop", "no-release")]
+    assert [item.condition for item in measurable(told, history)] == ["no-release"]
 
 
 def test_a_clock_that_pairing_had_to_bring_over_is_noted_while_it_is_apart():
