@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from remanence.analytics.conditions.condition import finding
-from remanence.analytics.drift.judge import LockDrift, drifts
+from remanence.analytics.drift.judge import LockDrift, across_clocks, drifts
 from remanence.analytics.drift.panel import LEAST_SIBLINGS
 from remanence.analytics.history import History, family, first_day, rated_alike
 from remanence.analytics.statistics.intervals import (
@@ -61,15 +61,18 @@ def slow_beside_siblings(history: History) -> list[Finding]:
     Notes
     -----
     Siblings are of one family, part and rated voltage, and rated alike: who states another part, or
-    another coil, says that the lock is of another make.
+    another coil, says that the lock is of another make. Locks across two clocks are left out, as
+    how far these are apart is part of their times.
     """
-    judged, predecessors = drifts(history).current, drifts(history).earlier
+    two_clocks, predecessors = across_clocks(history), drifts(history).earlier
+    judged = {name: drift for name, drift in drifts(history).current.items()
+              if drift.days.lock.latency_kind != "door" and name not in two_clocks}
     began = first_day(history)
     found = []
     for name, drift in judged.items():
         lock = drift.days.lock
-        if drift.releases_now < NEW_LOCK_RELEASES or lock.latency_kind == "door" or (
-                _as_its_predecessor(drift, predecessors.get(name))):
+        if drift.releases_now < NEW_LOCK_RELEASES or _as_its_predecessor(
+                drift, predecessors.get(name)):
             continue
         others = np.array([
             np.log(other.now_ms if np.isfinite(other.now_ms) else other.before_ms)

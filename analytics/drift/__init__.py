@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     )
     from remanence.analytics.drift.common import VOLTS_EXPONENT, Wander, group_of
     from remanence.analytics.drift.daily_series import REST_HOURS, LockDays
-    from remanence.analytics.drift.judge import LockDrift, drifts
+    from remanence.analytics.drift.judge import LockDrift, across_clocks, drifts
     from remanence.analytics.drift.neighbours import LEAST_NEIGHBOURS
     from remanence.analytics.drift.panel import LEAST_SIBLINGS
     from remanence.analytics.drift.polls import least_change_ms
@@ -27,8 +27,8 @@ if TYPE_CHECKING:
 __all__ = [
     "Counted", "LEAST_NEIGHBOURS", "LEAST_SIBLINGS", "LockDays", "LockDrift", "REST_HOURS",
     "SharedChange", "SlowMode", "TOGETHER_DAYS", "VOLTS_EXPONENT", "WANDERS_TO_ANSWER",
-    "WANDERS_TO_TIME", "Wander", "clock_notes", "counted", "daily_covariance", "drifts",
-    "fit_change", "group_of", "healthy_beside", "least_change_ms", "wandering_locks",
+    "WANDERS_TO_TIME", "Wander", "across_clocks", "clock_notes", "counted", "daily_covariance",
+    "drifts", "fit_change", "group_of", "healthy_beside", "least_change_ms", "wandering_locks",
 ]
 
 __getattr__ = on_demand(__name__, {
@@ -36,7 +36,7 @@ __getattr__ = on_demand(__name__, {
     "clock_course": ("WANDERS_TO_ANSWER", "WANDERS_TO_TIME", "clock_notes", "wandering_locks"),
     "common": ("VOLTS_EXPONENT", "Wander", "group_of"),
     "daily_series": ("LockDays", "REST_HOURS"),
-    "judge": ("LockDrift", "drifts"),
+    "judge": ("LockDrift", "across_clocks", "drifts"),
     "neighbours": ("LEAST_NEIGHBOURS",),
     "panel": ("LEAST_SIBLINGS",),
     "polls": ("least_change_ms",),

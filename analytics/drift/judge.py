@@ -203,7 +203,7 @@ def drifts(history: History) -> Drifts:
     earlier = _before_service(history, rows, epoch)
     shared = {days.lock.id: days for days in share_scatter(list(current.values()))}
     shared_past = {days.lock.id: days for days in share_scatter(list(earlier.values()))}
-    others = _OtherLocks({}, {}, {}, {}, [], _across_clocks(history))
+    others = _OtherLocks({}, {}, {}, {}, [], across_clocks(history))
     for group in ("pulsed", "held"):
         members = [
             days for days in shared.values()
@@ -374,7 +374,20 @@ def _segment_before(history: History, lock: str, service: date) -> date | None:
     return max(days) + timedelta(days=1) if days else None
 
 
-def _across_clocks(history: History) -> set[str]:
+def across_clocks(history: History) -> set[str]:
+    """Locks whose commands and answers are stamped by two clocks: of what passes between them only
+    changes are known, and not how long it is.
+
+    Parameters
+    ----------
+    history : History
+        ``actuations`` are used.
+
+    Returns
+    -------
+    set of str
+        By name.
+    """
     frame = history.actuations.filter(pl.col("across_clocks").fill_null(False))
     return set(frame["lock"].unique().to_list())
 

@@ -349,6 +349,15 @@ def test_a_lock_of_another_part_or_rating_is_of_another_make(other):
     assert slow_beside_siblings(history_at(part, rows, 13)) == []
 
 
+def test_of_locks_across_two_clocks_no_time_is_known_that_siblings_could_be_held_against():
+    part = [lock(f"latch-{index}", part="latch") for index in range(8)]
+    rows = actuations(part, weeks=14, seed=29, faults={
+        "latch-3": lambda days: np.full(days.size, np.log(2.2))})
+    apart = rows.with_columns(across_clocks=pl.lit(True), latency_ms=pl.col("latency_ms") - 12.0)
+    assert [f.subject for f in slow_beside_siblings(history_at(part, rows, 13))] == ["latch-3"]
+    assert slow_beside_siblings(history_at(part, apart, 13)) == []
+
+
 def test_a_latch_that_became_slow_is_judged_by_its_own_past_and_not_by_its_siblings():
     part = [lock(f"latch-{index}", part="latch") for index in range(8)]
     rows = actuations(part, weeks=14, seed=29, faults={"latch-3": step(1.2)})
