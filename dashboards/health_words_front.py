@@ -271,7 +271,8 @@ class FrontWords(FindingWords):
         for gap in told.gaps:
             entries.append(Entry(lang("untold.gap"), f"{self.subject(gap)}{self.figure(gap, ': ')}"
                                  + (f", {self.since(gap)}" if gap.since else "")))
-        for reason in ("no-log", "no-feedback", "no-commands", "few", "coarse-clock"):
+        for reason in ("no-log", "no-feedback", "no-commands", "few", "coarse-clock",
+                       "unsteady-clock"):
             locks = tuple(
                 (name, f" ({lang.number(count)})" if reason == "few" else "")
                 for name, why, count in told.silent_locks if why == reason

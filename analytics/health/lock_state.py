@@ -10,6 +10,7 @@ import polars as pl
 
 from remanence.analytics.conditions.coarse_clock import coarse_locks
 from remanence.analytics.conditions.condition import catalogue
+from remanence.analytics.drift.clock_course import WANDERS_TO_TIME, wandering_locks
 from remanence.analytics.history import History, once_per_history
 from remanence.analytics.physics.pulse import present_pulses
 from remanence.shared.findings import STATE_OF_URGENCY, STATES, Finding, rank
@@ -54,7 +55,7 @@ class LockState:
         Of its rail, where they reach it; most urgent first.
     silence : str
         Why there is too little data: ``no-log``, ``no-commands``, ``no-feedback``, ``few``,
-        ``coarse-clock``; empty else.
+        ``coarse-clock``, ``unsteady-clock``; empty else.
     week : Counts
         The week's commands and openings.
     pulse_ms : float or None
@@ -158,11 +159,13 @@ def lock_states(history: History, findings: Sequence[Finding]) -> dict[str, Lock
             rails.setdefault(found.subject, []).append(found)
     counts, logging = counts_by_week(history), controllers_with_log(history)
     pulses = present_pulses(history)
-    coarse, states = coarse_locks(history), {}
+    coarse, unsteady = coarse_locks(history), wandering_locks(history, WANDERS_TO_TIME)
+    states = {}
     for lock in history.venue.locks:
         week = counts.get(lock.id, {}).get(0, Counts())
         silence = _silence(lock, week, logging) or (
-            "coarse-clock" if lock.id in coarse else "")
+            "coarse-clock" if lock.id in coarse else
+            "unsteady-clock" if lock.id in unsteady else "")
         said, of_rail = tuple(own.get(lock.id, ())), tuple(rails.get(lock.supply, ()))
         pulse = pulses.get(lock.id)
         states[lock.id] = LockState(

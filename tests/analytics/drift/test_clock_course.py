@@ -16,6 +16,7 @@ from remanence.analytics.drift.clock_course import (
     wandering_locks,
     without_clock_course,
 )
+from remanence.analytics.health.lock_state import lock_states
 from tests.analytics.physics.latency_rows import FIRST_MONDAY, actuations, history_at, lock
 
 LOCKS = [replace(lock(f"latch-{n}"), command=f"a/q{n}", contact=f"b/i{n}") for n in range(5)]
@@ -124,6 +125,8 @@ def test_a_magnet_that_does_not_answer_is_told_though_its_times_cannot_be_judged
     assert "magnet-5" in wandering_locks(history, WANDERS_TO_TIME)
     told = [finding("magnet-5", name, "now", 0.99, says=[]) for name in ("slow-drop", "no-release")]
     assert [item.condition for item in measurable(told, history)] == ["no-release"]
+    state = lock_states(history, [])["magnet-5"]
+    assert (state.state, state.silence) == ("too-little-data", "unsteady-clock")
 
 
 def test_a_clock_that_pairing_had_to_bring_over_is_noted_while_it_is_apart():
