@@ -60,8 +60,10 @@ def slow_beside_siblings(history: History) -> list[Finding]:
 
     Notes
     -----
-    Siblings are of one family, part and rated voltage, and rated alike: who states another part, or
-    another coil, says that the lock is of another make. Locks across two clocks are left out, as
+    Siblings are of one family, part and rated voltage: who states another part says that the lock
+    is of another make. A magnet's time grows with its size, so its siblings are rated alike too;
+    a latch's follows its catch and its spring more than its coil, so that latches with other coils
+    are siblings, only not as alike as those of one model. Locks across two clocks are left out, as
     how far these are apart is part of their times.
     """
     two_clocks, predecessors = across_clocks(history), drifts(history).earlier
@@ -74,20 +76,22 @@ def slow_beside_siblings(history: History) -> list[Finding]:
         if drift.releases_now < NEW_LOCK_RELEASES or _as_its_predecessor(
                 drift, predecessors.get(name)):
             continue
-        others = np.array([
-            np.log(other.now_ms if np.isfinite(other.now_ms) else other.before_ms)
-            for other in judged.values()
+        beside = [
+            other for other in judged.values()
             if other.lock != name and family(other.days.lock) == family(lock)
             and (other.days.lock.rated_volts, other.days.lock.part) == (
-                lock.rated_volts, lock.part) and rated_alike(lock, other.days.lock)
+                lock.rated_volts, lock.part)
             and np.isfinite(other.before_ms)
-        ])
-        if len(others) < LEAST_SIBLINGS:
+            and (not lock.is_magnet or rated_alike(lock, other.days.lock))
+        ]
+        if len(beside) < LEAST_SIBLINGS:
             continue
+        others = np.log([other.now_ms if np.isfinite(other.now_ms) else other.before_ms
+                         for other in beside])
         between = BETWEEN_LOCKS
         if lock.is_magnet:
             between = BETWEEN_MAGNETS
-        elif lock.part:
+        elif lock.part and all(rated_alike(lock, other.days.lock) for other in beside):
             between = BETWEEN_LATCHES_OF_A_PART
         fitted = drift.segment_start
         unknown = fitted is None or (began is not None and fitted <= began)

@@ -339,14 +339,34 @@ def test_a_latch_that_was_slow_from_its_first_day_is_told_for_as_long_as_it_last
     assert "another-make-or-size-of-lock" in found.not_excluded
 
 
-@pytest.mark.parametrize("other", [
-    {"part": "slow"}, {"coil_ohms": 24.0}, {"holding_newtons": 2700.0}])
-def test_a_lock_of_another_part_or_rating_is_of_another_make(other):
-    usual = {"part": "latch", "coil_ohms": 12.0, "holding_newtons": 600.0}
+MAGNET = {"mechanism": "magnet", "released_by": "power-off", "contact_senses": "armature"}
+
+
+@pytest.mark.parametrize(("kind", "other"), [
+    ({}, {"part": "slow"}),
+    (MAGNET, {"coil_ohms": 24.0}),
+    (MAGNET, {"holding_newtons": 2700.0}),
+])
+def test_a_lock_of_another_part_or_a_magnet_of_another_size_is_of_another_make(kind, other):
+    usual = {"part": "one", "coil_ohms": 12.0, "holding_newtons": 600.0, **kind}
+    found = slow_from_the_first_day(usual, other, 3.0)
+    assert found == []
+    assert slow_from_the_first_day(usual, {}, 3.0) == ["latch-3"]
+
+
+def test_latches_with_other_coils_are_siblings_but_not_as_alike_as_those_of_one_model():
+    usual = {"part": "one", "coil_ohms": 12.0}
+    assert slow_from_the_first_day(usual, {}, 1.3) == ["latch-3"]
+    assert slow_from_the_first_day(usual, {"coil_ohms": 18.0}, 1.3) == []
+    assert slow_from_the_first_day(usual, {"coil_ohms": 18.0}, 2.2) == ["latch-3"]
+
+
+def slow_from_the_first_day(usual, other, times):
+    """Who of eight is told beside its siblings, the fourth being so many times as slow."""
     part = [lock(f"latch-{index}", **usual | (other if index == 3 else {})) for index in range(8)]
     rows = actuations(part, weeks=14, seed=29, faults={
-        "latch-3": lambda days: np.full(days.size, np.log(2.2))})
-    assert slow_beside_siblings(history_at(part, rows, 13)) == []
+        "latch-3": lambda days: np.full(days.size, np.log(times))})
+    return [item.subject for item in slow_beside_siblings(history_at(part, rows, 13))]
 
 
 def test_of_locks_across_two_clocks_no_time_is_known_that_siblings_could_be_held_against():
