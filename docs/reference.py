@@ -66,7 +66,7 @@ PAGES = (
 ''',
         {
             "remanence.analytics.pairing.rules": ("Paired", "pair"),
-            "remanence.analytics.pairing.polling": (),
+            "remanence.analytics.clocks.polling": (),
             "remanence.analytics.history": ("History",),
         },
     ),

@@ -20,9 +20,9 @@ import numpy as np
 import polars as pl
 import pytest
 
+from remanence.analytics.clocks.polling import polling_of
 from remanence.analytics.history import History
 from remanence.analytics.pairing.edges import RECORDS
-from remanence.analytics.pairing.polling import polling_of
 from remanence.analytics.parts.forecasts import calibration
 from remanence.analytics.parts.unit_lives import replacements
 from remanence.analytics.parts.weekly_level import weekly_levels

@@ -12,10 +12,10 @@ from dataclasses import dataclass
 
 import polars as pl
 
+from remanence.analytics.clocks.second_clock import CLOCKS, LEVELS
 from remanence.analytics.pairing.commands import BREAKS, LAST_WORDS
 from remanence.analytics.pairing.edges import EDGES
 from remanence.analytics.pairing.rails import MEASURED
-from remanence.analytics.pairing.second_clock import CLOCKS, LEVELS
 from remanence.analytics.pairing.wiring import Wiring
 
 BEGINNING = -(1 << 52)

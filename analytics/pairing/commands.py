@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import polars as pl
 
-from remanence.analytics.pairing.edges import PLACES, stamp
+from remanence.analytics.clocks.instants import PLACES, stamp
+from remanence.analytics.pairing.edges import later, nearest, with_facts
 from remanence.analytics.pairing.wiring import Wiring
 
 C = pl.col
@@ -16,19 +17,14 @@ RUNS = pl.Schema({"controller": pl.String(), "run": pl.Int64(), "first": pl.Int6
                   "last": pl.Int64()})
 """Stretches of records of one run, of each controller in the order of time."""
 
+LAST_WORDS = pl.Schema({"controller": pl.String(), "run": pl.Int64(), "time": pl.Int64()})
+"""The last record of each controller."""
+
 LONGEST_US = 60_000_000
 """Of a longer pulse only this much is looked at."""
 
 REACH_US = 2_000_000
 """How far the rail is looked at after a pulse's end, or after a magnet's cut."""
-
-LAST_WORDS = pl.Schema({"controller": pl.String(), "run": pl.Int64(), "time": pl.Int64()})
-"""The last record of each controller."""
-
-
-def later(column: str, steps: int) -> pl.Expr:
-    """The column of the row ``steps`` further on (earlier, if negative) of the same lock."""
-    return pl.when(C.lock == C.lock.shift(-steps)).then(C(column).shift(-steps))
 
 
 def with_others_on(edges: pl.DataFrame, levels: pl.DataFrame, wiring: Wiring) -> pl.DataFrame:
@@ -44,15 +40,14 @@ def with_others_on(edges: pl.DataFrame, levels: pl.DataFrame, wiring: Wiring) ->
         The locks.
     """
     facts = wiring.of_locks("rail", "pulsed")
+    is_on = (C.on == C.pulsed).cast(pl.Int64)
     at_first = facts.join(levels, on="lock", how="left").group_by("rail").agg(
         at_first=(C.before.fill_null(value=False) == C.pulsed).sum().cast(pl.Int64))
-    load = pl.when(C.on == C.pulsed).then(1).otherwise(-1)
-    then = (C.on == C.pulsed).cast(pl.Int64).last().over("lock", "_stamp")
-    return (edges.join(facts, on="lock").sort("rail", "time")
-            .with_columns(loads=load.cum_sum().over("rail"), _stamp=stamp("time"))
-            .with_columns(C.loads.last().over("rail", "_stamp"))
-            .join(at_first, on="rail", how="left")
-            .select(*edges.columns, others_on=C.at_first + C.loads - then)
+    return (edges.join(facts, on="lock").join(at_first, on="rail").sort("rail", "time")
+            .with_columns(loads=C.at_first + (2 * is_on - 1).cum_sum().over("rail"),
+                          _stamp=stamp("time"))
+            .select(*edges.columns, others_on=C.loads.last().over("rail", "_stamp")
+                    - is_on.last().over("lock", "_stamp"))
             .sort("lock", "time"))
 
 
@@ -73,13 +68,12 @@ def pulses(edges: pl.DataFrame, wiring: Wiring) -> pl.DataFrame:
         next releasing edge; ``natural``, when the wait ends unless the log breaks off; ``done_at``,
         when all readings of its rail have come in; the edge's other columns; the lock's wiring.
     """
-    latest = pl.min_horizontal("end", C.start + LONGEST_US * PLACES)
-    return (edges.with_columns(end=later("time", 1), following=later("time", 2))
-            .filter("on").drop("on").rename({"time": "start"})
-            .join(wiring.locks, on="lock", how="left", maintain_order="left")
-            .with_columns(
-                natural=pl.min_horizontal("following", C.end + C.coast_us * PLACES),
-                done_at=pl.when("pulsed").then(latest).otherwise("start") + REACH_US * PLACES))
+    looked_at = pl.when("pulsed").then(pl.min_horizontal("end", C.start + LONGEST_US * PLACES))
+    return with_facts(
+        edges.with_columns(start="time", end=later("time", 1), following=later("time", 2))
+        .filter("on").drop("on", "time"), wiring.locks,
+    ).with_columns(natural=pl.min_horizontal("following", C.end + C.coast_us * PLACES),
+                   done_at=looked_at.otherwise("start") + REACH_US * PLACES)
 
 
 def with_repeats(edges: pl.DataFrame, said: pl.DataFrame) -> pl.DataFrame:
@@ -88,21 +82,14 @@ def with_repeats(edges: pl.DataFrame, said: pl.DataFrame) -> pl.DataFrame:
     Parameters
     ----------
     edges : polars.DataFrame
-        EDGES of commands with ``again`` as it is known so far; by lock and time.
+        EDGES of commands with ``again`` as it is known so far (null: never); by lock and time.
     said : polars.DataFrame
         Records of commands: ``lock``, ``time`` (an instant) and ``on``.
-
-    Returns
-    -------
-    polars.DataFrame
-        The same edges; ``again`` is null where the level was said once.
     """
-    since = edges.select("lock", "time", begun="time", level="on")
-    again = said.sort("lock", "time").join_asof(
-        since, on="time", by="lock", check_sortedness=False).filter(
-        (C.on == C.level) & (C.time > C.begun)).group_by("lock", time="begun").agg(
-        said_again=C.time.max())
-    return edges.join(again, on=["lock", "time"], how="left", maintain_order="left").with_columns(
+    again = nearest(said.sort("lock", "time"), "time", edges, "time", strategy="backward",
+                    begun="time", level="on").filter(C.on == C.level, C.time > C.begun)
+    return with_facts(edges, again.group_by("lock", time="begun").agg(said_again=C.time.max()),
+                      "lock", "time").with_columns(
         again=pl.max_horizontal("again", "said_again")).drop("said_again")
 
 
@@ -112,7 +99,7 @@ def coils_on(edges: pl.DataFrame, wiring: Wiring) -> pl.DataFrame:
     Parameters
     ----------
     edges : polars.DataFrame
-        EDGES of commands, by lock and time.
+        EDGES of commands with ``again``, by lock and time.
     wiring : Wiring
         The locks.
 
@@ -122,10 +109,10 @@ def coils_on(edges: pl.DataFrame, wiring: Wiring) -> pl.DataFrame:
         ``lock``, ``start``, ``run``, ``ended`` (the next edge), ``again`` and ``lasts``; ``end`` is
         null while it lasts and where the controller was started anew in between.
     """
-    told = edges.join(wiring.of_locks("pulsed"), on="lock", maintain_order="left").with_columns(
-        ended=later("time", 1), run_then=later("run", 1)).filter(C.on == C.pulsed)
-    return told.select("lock", "run", "ended", "again", start="time", lasts=C.ended.is_null(),
-                       end=pl.when(C.run == C.run_then).then("ended"))
+    return with_facts(edges, wiring.of_locks("pulsed")).with_columns(
+        ended=later("time", 1), run_then=later("run", 1)).filter(C.on == C.pulsed).select(
+        "lock", "run", "ended", "again", start="time", lasts=C.ended.is_null(),
+        end=pl.when(C.run == C.run_then).then("ended"))
 
 
 def breaks_in(runs: pl.DataFrame, last: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
@@ -134,8 +121,7 @@ def breaks_in(runs: pl.DataFrame, last: pl.DataFrame) -> tuple[pl.DataFrame, pl.
     Parameters
     ----------
     runs : polars.DataFrame
-        ``controller``, ``run``, ``first`` and ``last``: stretches of records of one run, of each
-        controller in the order of time.
+        RUNS.
     last : polars.DataFrame
         LAST_WORDS before them.
 
@@ -147,11 +133,9 @@ def breaks_in(runs: pl.DataFrame, last: pl.DataFrame) -> tuple[pl.DataFrame, pl.
     before = last.select("controller", "run", first=pl.lit(None, pl.Int64), last="time")
     every = pl.concat([before, runs.select(before.columns)]).sort(
         "controller", "first", nulls_last=False, maintain_order=True)
-    same = C.controller == C.controller.shift(1)
-    broken = every.with_columns(
-        last=C.last.shift(1), broke=same & (C.run != C.run.shift(1))).filter("broke")
-    return broken.select(BREAKS.names()), every.group_by("controller", maintain_order=True).agg(
-        C.run.last(), time=C.last.last())
+    broke = (C.controller == C.controller.shift(1)) & (C.run != C.run.shift(1))
+    return (every.with_columns(C.last.shift(1), broke=broke).filter("broke").select(BREAKS.names()),
+            every.group_by("controller", maintain_order=True).agg(C.run.last(), time=C.last.last()))
 
 
 def with_waits(

@@ -1,17 +1,16 @@
 """Records of two-valued channels turned into edges: where a level really changes.
 
-The times of records are whole microseconds, UTC. Those of edges, and of all that is made of edges,
-are instants: thousandths of a microsecond, which hold the stamp and, behind it, the place of the
-line among those that the clock stamped alike. So one comparison tells which of two came first, and
-:func:`stamp` gives back the time as it was stamped.
+All times are instants, see :mod:`remanence.analytics.clocks.instants`.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Literal
 
 import polars as pl
 
+from remanence.analytics.clocks.instants import PLACES
 from remanence.analytics.pairing.wiring import Wiring
 
 C = pl.col
@@ -21,11 +20,6 @@ RECORDS = pl.Schema({"lock": pl.String(), "quantity": pl.String(), "time": pl.In
 """What was logged of the commands and contacts of locks (their Enum): any order, repeats allowed;
 ``time`` is an instant, ``on`` the value that was logged."""
 
-DAY_US = 24 * 3_600_000_000
-
-PLACES = 1000
-"""Instants to a microsecond: lines of one stamp beyond so many count as the last of them."""
-
 HALF_WAY = 0.5
 """A record of two values says on above this: half way between the 0 and the 1 that it may say."""
 
@@ -33,14 +27,42 @@ EDGES = pl.Schema({"lock": pl.String(), "time": pl.Int64(), "on": pl.Boolean(), 
 """Changes of level by lock (its Enum) and time, an instant; ``on`` is the level after it."""
 
 
-def stamp(of: str | pl.Expr) -> pl.Expr:
-    """The time of an instant as it was stamped. [us, UTC]"""
-    return (C(of) if isinstance(of, str) else of) // PLACES
+def with_facts(rows: pl.DataFrame, facts: pl.DataFrame, *on: str) -> pl.DataFrame:
+    """The rows in their order with what else is known by ``on`` (default: by lock)."""
+    return rows.join(facts, on=on or "lock", how="left", maintain_order="left")
 
 
-def stamped(frame: pl.DataFrame, *columns: str) -> pl.DataFrame:
-    """A table with instants turned into times as they were stamped. [us, UTC]"""
-    return frame.with_columns(stamp(name).alias(name) for name in columns)
+def later(column: str, steps: int) -> pl.Expr:
+    """The column of the row ``steps`` further on (earlier, if negative) of the same lock."""
+    return pl.when(C.lock == C.lock.shift(-steps)).then(C(column).shift(-steps))
+
+
+def nearest(
+    rows: pl.DataFrame, at: str | pl.Expr, among: pl.DataFrame, time: str, *,
+    strategy: Literal["forward", "backward"], exact: bool = True, **wanted: str,
+) -> pl.DataFrame:
+    """The rows with columns of the nearest row of the same lock among others.
+
+    Parameters
+    ----------
+    rows : polars.DataFrame
+        By lock and ``at``.
+    at : str or Expr
+        When to look; of each lock in the order of time, never null.
+    among : polars.DataFrame
+        By lock and ``time``.
+    time : str
+        The time of those.
+    strategy : {"forward", "backward"}
+        The first one after, or the last one before.
+    exact : bool, default True
+        One at that very instant counts.
+    **wanted : str
+        Column of ``among`` by the name that it is to have.
+    """
+    return rows.with_columns(_at=at).join_asof(
+        among.select("lock", _at=time, **wanted), on="_at", by="lock", strategy=strategy,
+        allow_exact_matches=exact, check_sortedness=False).drop("_at")
 
 
 def records_of(signals: pl.DataFrame, wiring: Wiring) -> pl.DataFrame:
@@ -91,11 +113,8 @@ def changes(
     """
     told = said.group_by(*by, "time").agg(
         C.run.min(), on=C.on.any(), both=C.on.any() & ~C.on.all()).sort(*by, "time")
-    if before is None:
-        told = told.with_columns(before=pl.lit(None, pl.Boolean))
-    else:
-        told = told.join(before, on="lock", how="left", maintain_order="left").with_columns(
-            C.before.fill_null(value=False))
+    told = told.with_columns(before=pl.lit(None, pl.Boolean)) if before is None else with_facts(
+        told, before).with_columns(C.before.fill_null(value=False))
     if told["both"].any():
         # After such an instant the level is the last one told without contradiction, turned over
         # once for every contradiction since.

@@ -14,7 +14,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from remanence.analytics.pairing.edges import DAY_US, stamped
+from remanence.analytics.clocks.instants import DAY_US, stamped
 from remanence.analytics.pairing.readings import Readings
 from remanence.analytics.pairing.windows import NEVER
 from remanence.analytics.pairing.wiring import Wiring

@@ -9,8 +9,8 @@ from typing import NamedTuple
 import numpy as np
 import polars as pl
 
+from remanence.analytics.clocks.instants import PLACES, stamp
 from remanence.analytics.pairing.commands import LONGEST_US, REACH_US, RUNS
-from remanence.analytics.pairing.edges import PLACES, stamp
 from remanence.analytics.pairing.hours import (
     NEVER_BUSY,
     Columns,

@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from typing import Literal
-
 import polars as pl
 
-from remanence.analytics.pairing.edges import PLACES, stamp
+from remanence.analytics.clocks.instants import PLACES, stamp
+from remanence.analytics.pairing.edges import nearest, with_facts
 from remanence.analytics.pairing.rails import SIX_NOISE
 from remanence.shared.tables import OUTCOMES
 
@@ -17,34 +16,6 @@ OUTCOME = pl.Enum(OUTCOMES)
 NEAR_US = 2_000_000
 """How long after another lock's command an opening may have to do with it: a door
 that a neighbour shakes moves at once, one that a spring pushes within a second or two."""
-
-
-def nearest(
-    rows: pl.DataFrame, at: str | pl.Expr, among: pl.DataFrame, time: str, *,
-    strategy: Literal["forward", "backward"], exact: bool = True, **wanted: str,
-) -> pl.DataFrame:
-    """The rows with columns of the nearest row of the same lock among others.
-
-    Parameters
-    ----------
-    rows : polars.DataFrame
-        By lock and ``at``.
-    at : str or Expr
-        When to look; of each lock in the order of time, never null.
-    among : polars.DataFrame
-        By lock and ``time``.
-    time : str
-        The time of those.
-    strategy : {"forward", "backward"}
-        The first one after, or the last one before.
-    exact : bool, default True
-        One at that very instant counts.
-    **wanted : str
-        Column of ``among`` by the name that it is to have.
-    """
-    return rows.with_columns(_at=at).join_asof(
-        among.select("lock", _at=time, **wanted), on="_at", by="lock", strategy=strategy,
-        allow_exact_matches=exact, check_sortedness=False).drop("_at")
 
 
 def with_near_commands(edges: pl.DataFrame, commands: pl.DataFrame) -> pl.DataFrame:
@@ -131,8 +102,7 @@ def releases(
     counted = contacts.with_columns(count=pl.int_range(1, pl.len() + 1).over("lock"))
     # (A contact edge at the following command's own instant is that command's.)
     stop = pl.when(C.wait_end == C.following).then(C.wait_end - 1).otherwise("wait_end")
-    told = commands.join(locks.select("lock", "contact_since"), on="lock", how="left",
-                         maintain_order="left")
+    told = with_facts(commands, locks.select("lock", "contact_since"))
     told = nearest(told, "start", counted, "time", strategy="backward", exact=False,
                    was_open="on", count_before="count")
     told = nearest(told, stop, counted, "time", strategy="backward", count_then="count")
@@ -212,10 +182,9 @@ def judged(moves: pl.DataFrame, commands: pl.DataFrame) -> pl.DataFrame:
         releasing command; ``closed``: when the lock next showed locked; ``last_outcome``: of the
         releasing ``command`` before it.
     """
-    told = moves.join(
-        commands.select("lock", "end", "natural", "wait_end", "release", "outcome",
-                        command="start"),
-        on=["lock", "command"], how="left", maintain_order="left")
+    told = with_facts(moves, commands.select(
+        "lock", "end", "natural", "wait_end", "release", "outcome", command="start"),
+        "lock", "command")
     told = nearest(told, "first_edge", moves.filter("shuts"), "first_edge", strategy="forward",
                    exact=False, closed="first_edge")
     has = C.command.is_not_null()

@@ -13,7 +13,8 @@ from collections.abc import Mapping, Sequence
 
 import polars as pl
 
-from remanence.analytics.pairing.edges import DAY_US, PLACES, changes, levels_said
+from remanence.analytics.clocks.instants import DAY_US, PLACES
+from remanence.analytics.pairing.edges import changes, levels_said
 from remanence.analytics.pairing.wiring import Wiring
 
 C = pl.col

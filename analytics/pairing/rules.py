@@ -31,7 +31,7 @@ What decides, in the words of the tables:
   is, and before its very first record (it may have been fitted later), its lock is
   unobserved. A contact of stated sense is believed, even where it looks inverted.
 - Contacts that another controller stamps than the commands are brought to the commands' clock
-  where the two are apart (:mod:`remanence.analytics.pairing.second_clock`); on a day on which
+  where the two are apart (:mod:`remanence.analytics.clocks.second_clock`); on a day on which
   that is not known, their locks are unobserved.
 - ``resolution_ms`` is the polling period or clock step of the contact's controller on
   that UTC day; off the supply, the gap from the last loaded reading to ``latency_ms``.

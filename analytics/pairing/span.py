@@ -12,42 +12,22 @@ from dataclasses import dataclass
 
 import polars as pl
 
-from remanence.analytics.pairing import tables
-from remanence.analytics.pairing.carry_over import CarryOver
-from remanence.analytics.pairing.commands import (
-    breaks_in,
-    coils_on,
-    later,
-    pulses,
-    with_others_on,
-    with_repeats,
-    with_waits,
-)
-from remanence.analytics.pairing.edges import (
-    DAY_US,
-    EDGES,
-    PLACES,
-    changes,
-    levels_said,
-)
-from remanence.analytics.pairing.look import look
-from remanence.analytics.pairing.movements import (
-    judged,
-    movements,
-    releases,
-    supply_outcomes,
-    with_attempts,
-    with_near_commands,
-)
-from remanence.analytics.pairing.polling import polling_of
-from remanence.analytics.pairing.readings import Stretch
-from remanence.analytics.pairing.second_clock import (
+from remanence.analytics.clocks.instants import PLACES, day_of
+from remanence.analytics.clocks.polling import polling_of
+from remanence.analytics.clocks.second_clock import (
     latest_answers,
     on_first_clock,
     second_clocks,
     with_ahead,
     with_course,
 )
+from remanence.analytics.pairing import commands as commanding
+from remanence.analytics.pairing import movements as moving
+from remanence.analytics.pairing import tables
+from remanence.analytics.pairing.carry_over import CarryOver
+from remanence.analytics.pairing.edges import changes, later, levels_said, nearest, with_facts
+from remanence.analytics.pairing.look import look
+from remanence.analytics.pairing.readings import Stretch
 from remanence.analytics.pairing.windows import NEVER
 from remanence.analytics.pairing.wiring import Wiring
 
@@ -92,68 +72,60 @@ def pair_span(
         The span's end (exclusive), a turn of UTC days. [us]
     is_last : bool
         Nothing comes after it yet: the commands that are not over are looked at as they stand.
-
-    Returns
-    -------
-    Span
     """
+    # The edges of commands and of contacts, brought to one clock.
     polling = polling_of(records)
     ordered = levels_said(records, wiring, "command", "fires")
-    fresh = _fresh_commands(ordered, carried, polling, wiring)
-    said = levels_said(records, wiring, "contact", "open_value")
-    shown = changes(said, _levels(carried.contacts))
-    lines, clocks, levels = second_clocks(wiring, fresh, shown, carried.clocks, carried.levels)
-    fresh = with_ahead(fresh, lines, wiring).with_columns(again=pl.lit(None, pl.Int64))
-    edges = with_repeats(pl.concat([
+    shown = levels_said(records, wiring, "contact", "open_value")
+    was_ordered, was_shown = (frame.group_by("lock").agg(before=C.on.last())
+                              for frame in (carried.commands, carried.contacts))
+    fresh, moved = changes(ordered, was_ordered), changes(shown, was_shown)
+    lines, clocks, levels = second_clocks(
+        wiring.pairs, wiring.settle_us, fresh, moved, carried.clocks, carried.levels)
+    fresh = with_ahead(commanding.with_others_on(fresh, was_ordered, wiring), lines, wiring.pairs)
+    fresh = _with_resolution(fresh, polling, wiring)
+    edges = commanding.with_repeats(pl.concat([
         carried.commands, fresh.select(carried.commands.columns)]).sort("lock", "time"), ordered)
-    shown = on_first_clock(shown, lines, wiring, carried.contacts)
-    moved = with_near_commands(shown, edges)
-    contacts = pl.concat([carried.contacts, moved]).sort("lock", "time")
-    first_said = on_first_clock(
-        said.group_by("lock").agg(C.time.min()).sort("lock"), lines, wiring).rename(
-        {"time": "said"})
-    locks = carried.locks.join(first_said, on="lock", how="left", maintain_order="left").select(
-        "lock", "resume", contact_since=pl.coalesce("contact_since", "said"))
+    moved = on_first_clock(moved, lines, wiring.pairs, carried.contacts)
+    contacts = pl.concat([
+        carried.contacts, moving.with_near_commands(moved, edges)]).sort("lock", "time")
+    first_shown = on_first_clock(
+        shown.group_by("lock").agg(C.time.min()).sort("lock"), lines, wiring.pairs)
+    locks = with_facts(carried.locks, first_shown).select(
+        "lock", "resume", contact_since=pl.coalesce("contact_since", "time"))
 
-    commands = pulses(edges, wiring)
-    coils = coils_on(edges, wiring)
+    # What was commanded, what the levels show of it, what the contacts did.
+    commands, coils = commanding.pulses(edges, wiring), commanding.coils_on(edges, wiring)
     seen = look(wiring, records, edges, coils, commands, stretches, carried.until, until,
                 is_last=is_last)
-    broken, last_words = breaks_in(seen.runs, carried.last_words)
-    figures, breaks = (pl.concat([carried.figures, seen.figures]),
-                       pl.concat([carried.breaks, broken]))
-    commands = with_waits(commands, breaks, last_words)
-    moves = movements(contacts, commands, wiring.settle_us)
-    commands = releases(commands, contacts, moves, locks)
-    commands = commands.join(figures, on=["lock", "start"], how="left", maintain_order="left")
-    moves = judged(moves, commands)
-    commands = with_attempts(supply_outcomes(commands), moves, wiring.retry_us)
+    broken, last_words = commanding.breaks_in(seen.runs, carried.last_words)
+    figures, breaks = pl.concat([carried.figures, seen.figures]), pl.concat([
+        carried.breaks, broken])
+    commands = commanding.with_waits(commands, breaks, last_words)
+    moves = moving.movements(contacts, commands, wiring.settle_us)
+    commands = moving.releases(commands, contacts, moves, locks)
+    moves = moving.judged(moves, commands)
+    commands = moving.supply_outcomes(with_facts(commands, figures, "lock", "start"))
+    commands = moving.with_attempts(commands, moves, wiring.retry_us)
 
     # What was final before is left out, what no later record can change is final now.
-    begun = locks.select("lock", begun="resume")
-    news, new_moves = (
-        frame.join(begun, on="lock", maintain_order="left").filter(C(time) >= C.begun)
-        for frame, time in ((commands, "start"), (moves, "first_edge")))
-    resume = _resume(news, new_moves, latest_answers(clocks, until, wiring), wiring, until)
-    news, new_moves = (frame.join(resume, on="lock", maintain_order="left")
-                       for frame in (news, new_moves))
+    late = latest_answers(clocks, until, wiring.pairs)
+    resume = _resume(commands, moves, late, locks, wiring, until)
+    commands, moves, edges, contacts = (
+        with_facts(frame, resume) for frame in (commands, moves, edges, contacts))
+    news, new_moves = commands.filter(C.start >= C.begun), moves.filter(C.first_edge >= C.begun)
     is_done, has_settled = C.start < C.resume, C.first_edge < C.resume
     final = _tables(wiring, news.filter(is_done), new_moves.filter(has_settled),
                     coils.filter(~C.lasts & (C.ended >= carried.until * PLACES)))
-    final |= {"rail_hours": seen.rail_hours, "activity": seen.activity,
-              "polling": with_course(polling, lines)}
     unfinished = _tables(wiring, news.filter(~is_done), new_moves.filter(~has_settled),
                          coils.filter("lasts"))
-
-    needed = resume.join(_needed_from(commands, resume, until), on="lock", how="left",
-                         maintain_order="left")
-    commands, edges, contacts = (frame.join(needed, on="lock", maintain_order="left")
-                                 for frame in (commands, edges, contacts))
+    final |= {"rail_hours": seen.rail_hours, "activity": seen.activity,
+              "polling": with_course(polling, lines)}
     known = commands.filter((C.start >= C.needed) & (C.done_at < until * PLACES))
-    earliest = needed.join(wiring.of_locks(controller="watcher"), on="lock").group_by(
+    earliest = resume.join(wiring.of_locks(controller="watcher"), on="lock").group_by(
         "controller").agg(C.needed.min())
     return Span(final, unfinished, CarryOver(
-        locks=needed.join(locks, on="lock").select("lock", "resume", "contact_since"),
+        locks=with_facts(locks.drop("resume"), resume).select(carried.locks.columns),
         commands=edges.filter(C.time >= C.needed).select(carried.commands.columns),
         contacts=contacts.filter(later("time", 1).fill_null(NEVER) >= C.needed).select(
             carried.contacts.columns),
@@ -163,75 +135,51 @@ def pair_span(
         last_words=last_words, clocks=clocks, levels=levels, until=until))
 
 
-def _levels(edges: pl.DataFrame) -> pl.DataFrame:
-    """``lock`` and the level that it has after all these edges, ``before`` further ones."""
-    return edges.group_by("lock", maintain_order=True).agg(before=C.on.last())
-
-
-def _fresh_commands(
-    said: pl.DataFrame, carried: CarryOver, polling: pl.DataFrame, wiring: Wiring
-) -> pl.DataFrame:
-    """The span's own command edges, with what is known of them now and not later."""
-    before = _levels(carried.commands)
-    edges = with_others_on(changes(said, before), before, wiring)
-    return (edges.with_columns(day=(C.time // (DAY_US * PLACES)).cast(pl.Int32).cast(pl.Date))
-            .join(wiring.of_locks(controller="contact_controller"), on="lock",
-                  maintain_order="left")
-            .join(polling, on=["controller", "day"], how="left", maintain_order="left")
-            .select(*EDGES, "others_on", "resolution_ms", "clock_ms"))
+def _with_resolution(edges: pl.DataFrame, polling: pl.DataFrame, wiring: Wiring) -> pl.DataFrame:
+    """Command edges with what POLLING says of the contacts' stamps on that day."""
+    whose = with_facts(edges, wiring.of_locks(controller="contact_controller"))
+    return with_facts(whose.with_columns(day=day_of("time"), again=pl.lit(None, pl.Int64)),
+                      polling, "controller", "day")
 
 
 def _tables(
     wiring: Wiring, commands: pl.DataFrame, moves: pl.DataFrame, coils: pl.DataFrame
 ) -> Tables:
-    return {
-        "actuations": tables.actuations(commands),
-        "openings": tables.openings(moves, wiring.of_locks("pulsed")),
-        "energisings": tables.energisings(coils),
-        "contact_changes": tables.contact_changes(moves),
-    }
+    return {"actuations": tables.actuations(commands),
+            "openings": tables.openings(moves, wiring.of_locks("pulsed")),
+            "energisings": tables.energisings(coils),
+            "contact_changes": tables.contact_changes(moves)}
 
 
 def _resume(
-    commands: pl.DataFrame, moves: pl.DataFrame, late: pl.DataFrame, wiring: Wiring, until: int
+    commands: pl.DataFrame, moves: pl.DataFrame, late: pl.DataFrame, locks: pl.DataFrame,
+    wiring: Wiring, until: int,
 ) -> pl.DataFrame:
-    """``lock`` and ``resume``, an instant: up to it no later record can change a row.
+    """Up to where each lock's rows are final, and what the others rest on.
 
-    That is ``until``, so much earlier as answers may be stamped ``late``, or where the first row
-    begins that later records may change.
+    By ``lock`` these instants: ``begun``, up to where they were final before; ``resume``, up to
+    where no later record can change one; ``needed``, from where on edges are kept. The first is
+    ``until``, so much earlier as answers may be stamped ``late``, or where the first row begins
+    that later records may change; always with the first attempt of the command that lasts then. So
+    is the last, while edges bear on what the rails show.
     """
-    ends = late.select("lock", ends=(until - C.late) * PLACES)
-    until *= PLACES
-    commands, moves = (frame.join(ends, on="lock", maintain_order="left")
-                       for frame in (commands, moves))
-    unsettled = C.last_edge + wiring.settle_us * PLACES >= C.ends
-    held = moves.group_by("lock").agg(
-        moved=C.first_edge.filter(unsettled | (C.opening & C.closed.is_null())).min(),
-        waiting=C.first_edge.filter(unsettled).max())
-    commands = commands.join(held, on="lock", how="left", maintain_order="left")
+    ends = with_facts(locks, late).select(
+        "lock", begun="resume", ends=(until - C.late.fill_null(0)) * PLACES)
+    commands, moves = with_facts(commands, ends), with_facts(moves, ends)
+    unsettled = (C.last_edge + wiring.settle_us * PLACES >= C.ends) | (
+        C.opening & C.closed.is_null())
     open_still = (C.outcome == "released") & C.relock.is_null() & C.following.is_null()
     lasts = (C.natural.is_null() | (C.natural >= C.ends) | C.undecided | open_still
-             | (C.done_at >= until) | (C.start <= C.waiting).fill_null(value=False))
-    first = commands.filter(lasts).group_by("lock").agg(commanded=C.start.min())
-    told = ends
-    for found in (held, first):
-        told = told.join(found, on="lock", how="left", maintain_order="left")
-    told = told.select("lock", resume=pl.min_horizontal("moved", "commanded", "ends"))
-    # Never within a command's wait: go back to where that command began.
-    inside = commands.join(told, on="lock", maintain_order="left").filter(
-        (C.start < C.resume) & (C.natural >= C.resume).fill_null(value=True))
-    return told.join(inside.group_by("lock").agg(back=C.start.min()), on="lock", how="left",
-                     maintain_order="left").select(
-        "lock", resume=pl.min_horizontal("resume", "back"))
-
-
-def _needed_from(commands: pl.DataFrame, resume: pl.DataFrame, until: int) -> pl.DataFrame:
-    """``lock`` and ``needed``, an instant: rows from ``resume`` on rest on edges from there on.
-
-    That is the first attempt of the last command before; and of the last while all are kept, as
-    they bear on what the rails show.
-    """
-    told = resume.with_columns(pl.min_horizontal("resume", (until - RECENT_US) * PLACES))
-    firsts = commands.join(told, on="lock").filter((C.attempt == 1) & (C.start < C.resume))
-    return told.join(firsts.group_by("lock").agg(C.start.max()), on="lock", how="left").select(
-        "lock", needed=pl.coalesce("start", "resume"))
+             | (C.done_at >= until * PLACES))
+    first = pl.concat([ends.select("lock", "begun", time="ends"), *(
+        frame.filter(may_change, C.time >= C.begun).select("lock", "begun", "time")
+        for frame, may_change in ((commands.with_columns(time="start"), lasts),
+                                  (moves.with_columns(time="first_edge"), unsettled)))])
+    told = first.group_by("lock").agg(C.begun.first(), C.time.min()).sort("lock")
+    tries = commands.filter(C.attempt == 1)
+    for name, at in (("resume", C.time),
+                     ("needed", pl.min_horizontal("resume", (until - RECENT_US) * PLACES))):
+        told = nearest(told, at, tries, "start", strategy="backward", begin="start").with_columns(
+            pl.coalesce("begin", at).alias(name)).drop("begin")
+        told = told.with_columns(resume=pl.max_horizontal("begun", "resume"))
+    return told.drop("time")

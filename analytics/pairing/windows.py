@@ -7,8 +7,8 @@ from __future__ import annotations
 
 import polars as pl
 
+from remanence.analytics.clocks.instants import stamped
 from remanence.analytics.pairing.commands import LONGEST_US, REACH_US
-from remanence.analytics.pairing.edges import stamped
 from remanence.analytics.pairing.wiring import Wiring
 
 C = pl.col

@@ -10,6 +10,8 @@ import polars as pl
 
 from remanence.shared.venue import Lock, Venue, controller_of
 
+C = pl.col
+
 SENSES = {"locked": False, "open": True}
 """The contact's value while the lock is open, by when the contact is closed."""
 
@@ -68,6 +70,13 @@ class Wiring:
         """Quantity and channel of the volts of rails and the amps of coils."""
         return frozenset({("volts", channel) for channel in self.rails}
                          | {("amps", channel) for channel in self.locks["command"]})
+
+    @property
+    def pairs(self) -> pl.DataFrame:
+        """PAIRS of clocks, see :mod:`remanence.analytics.clocks.second_clock`."""
+        return self.locks.filter("across_clocks", C.contact.is_not_null()).select(
+            "lock", first="command_controller", second="contact_controller",
+            is_read=C.open_value.is_not_null(), is_door=C.latency_from == "door")
 
     @property
     def lock(self) -> pl.DataType:

@@ -9,7 +9,7 @@ import numpy as np
 import polars as pl
 import pytest
 
-from remanence.analytics.pairing.edges import DAY_US
+from remanence.analytics.clocks.instants import DAY_US
 from remanence.analytics.pairing.wiring import Wiring
 from remanence.pipelines.derive import records
 from remanence.pipelines.store import days as store_days

@@ -6,8 +6,9 @@ import numpy as np
 import polars as pl
 import pytest
 
-from remanence.analytics.pairing.edges import PLACES, RECORDS
-from remanence.analytics.pairing.polling import polling_of
+from remanence.analytics.clocks.instants import PLACES
+from remanence.analytics.clocks.polling import polling_of
+from remanence.analytics.pairing.edges import RECORDS
 
 DAY = 86_400_000_000
 

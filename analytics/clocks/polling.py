@@ -30,7 +30,7 @@ from __future__ import annotations
 import numpy as np
 import polars as pl
 
-from remanence.analytics.pairing.edges import DAY_US, stamp
+from remanence.analytics.clocks.instants import day_of, stamp
 from remanence.analytics.statistics.arrays import Ints, Reals
 from remanence.shared.tables import POLLING
 
@@ -117,7 +117,7 @@ def polling_of(records: pl.DataFrame) -> pl.DataFrame:
     Parameters
     ----------
     records : polars.DataFrame
-        RECORDS.
+        Schema RECORDS of :mod:`remanence.analytics.pairing.edges`.
 
     Returns
     -------
@@ -130,7 +130,7 @@ def polling_of(records: pl.DataFrame) -> pl.DataFrame:
     # first record of a day is taken for a change, whatever days are looked at together.
     told = records.select(
         "controller", "lock", "on", ours=C.quantity == "contact", time=stamp("time"),
-        day=stamp("time") // DAY_US, nth="time").sort("lock", "ours", "nth", "on").filter(
+        day=day_of("time"), nth="time").sort("lock", "ours", "nth", "on").filter(
         pl.any_horizontal(C(name).ne_missing(C(name).shift(1))
                           for name in ("lock", "ours", "day", "on"))
     ).sort("controller", "time", "ours")  # of one stamp the commands come first
@@ -140,7 +140,7 @@ def polling_of(records: pl.DataFrame) -> pl.DataFrame:
     days = _clocks(told)
     periods = _periods(told, days["clock_us"].to_numpy())
     return POLLING.conform(days.select(
-        "controller", C.day.cast(pl.Int32), "edges", clock_ms=C.clock_us / 1000,
+        "controller", "day", "edges", clock_ms=C.clock_us / 1000,
     ).with_columns(resolution_ms=pl.coalesce(
         pl.Series(periods, dtype=pl.Float64) / 1000, "clock_ms")))
 

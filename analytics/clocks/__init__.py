@@ -1,0 +1,32 @@
+"""How far stamps can be trusted: how finely a controller stamps, how far two clocks are apart."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from remanence.shared.on_demand import on_demand
+
+if TYPE_CHECKING:
+    from remanence.analytics.clocks.instants import DAY_US, PLACES, day_of, stamp, stamped
+    from remanence.analytics.clocks.polling import polling_of
+    from remanence.analytics.clocks.second_clock import (
+        CLOCKS,
+        LEVELS,
+        latest_answers,
+        on_first_clock,
+        second_clocks,
+        with_ahead,
+        with_course,
+    )
+
+__all__ = [
+    "CLOCKS", "DAY_US", "LEVELS", "PLACES", "day_of", "latest_answers", "on_first_clock",
+    "polling_of", "second_clocks", "stamp", "stamped", "with_ahead", "with_course",
+]
+
+__getattr__ = on_demand(__name__, {
+    "instants": ("DAY_US", "PLACES", "day_of", "stamp", "stamped"),
+    "polling": ("polling_of",),
+    "second_clock": ("CLOCKS", "LEVELS", "latest_answers", "on_first_clock", "second_clocks",
+                     "with_ahead", "with_course"),
+})
