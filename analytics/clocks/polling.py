@@ -131,12 +131,9 @@ def polling_of(records: pl.DataFrame) -> pl.DataFrame:
     told = records.select(
         "controller", "lock", "on", ours=C.quantity == "contact", time=stamp("time"),
         day=day_of("time"), nth="time").sort("lock", "ours", "nth", "on").filter(
-        pl.any_horizontal(C(name).ne_missing(C(name).shift(1))
-                          for name in ("lock", "ours", "day", "on"))
-    ).sort("controller", "time", "ours")  # of one stamp the commands come first
-    begins = pl.any_horizontal(C(name).ne_missing(C(name).shift(1))
-                               for name in ("controller", "day"))
-    told = told.with_columns(part=begins.cum_sum().cast(pl.Int64) - 1)
+        pl.struct("lock", "ours", "day", "on").rle_id().is_first_distinct())
+    told = told.sort("controller", "time", "ours")  # of one stamp the commands come first
+    told = told.with_columns(part=pl.struct("controller", "day").rle_id().cast(pl.Int64))
     days = _clocks(told)
     periods = _periods(told, days["clock_us"].to_numpy())
     return POLLING.conform(days.select(

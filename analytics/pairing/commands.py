@@ -28,16 +28,10 @@ REACH_US = 2_000_000
 
 
 def with_others_on(edges: pl.DataFrame, levels: pl.DataFrame, wiring: Wiring) -> pl.DataFrame:
-    """Command edges with ``others_on``: other locks on the same rail commanded on at that stamp.
+    """EDGES of all commands with ``others_on``: how many other locks on the rail were commanded on.
 
-    Parameters
-    ----------
-    edges : polars.DataFrame
-        EDGES of the commands of all locks; all of one stamp on a rail is looked at as a whole.
-    levels : polars.DataFrame
-        ``lock`` and ``before``, its command before them; a lock that is not there rests.
-    wiring : Wiring
-        The locks.
+    All of one stamp on a rail is looked at as a whole. ``levels``: ``lock`` and ``before``, its
+    command before them; a lock that is not there rests.
     """
     facts = wiring.of_locks("rail", "pulsed")
     is_on = (C.on == C.pulsed).cast(pl.Int64)
@@ -52,21 +46,11 @@ def with_others_on(edges: pl.DataFrame, levels: pl.DataFrame, wiring: Wiring) ->
 
 
 def pulses(edges: pl.DataFrame, wiring: Wiring) -> pl.DataFrame:
-    """One row a releasing command.
+    """One row a releasing command, out of EDGES of which each lock's begin with a releasing one.
 
-    Parameters
-    ----------
-    edges : polars.DataFrame
-        EDGES of commands and what else is known of them; each lock's begin with a releasing one.
-    wiring : Wiring
-        The locks.
-
-    Returns
-    -------
-    polars.DataFrame
-        ``start``; ``end``, the transition back (null while it lasts); ``following``, the lock's
-        next releasing edge; ``natural``, when the wait ends unless the log breaks off; ``done_at``,
-        when all readings of its rail have come in; the edge's other columns; the lock's wiring.
+    ``start``; ``end``, the transition back (null while it lasts); ``following``, the lock's next
+    releasing edge; ``natural``, when the wait ends unless the log breaks off; ``done_at``, when all
+    readings of its rail have come in; the edge's other columns; the lock's wiring.
     """
     looked_at = pl.when("pulsed").then(pl.min_horizontal("end", C.start + LONGEST_US * PLACES))
     return with_facts(
@@ -77,14 +61,9 @@ def pulses(edges: pl.DataFrame, wiring: Wiring) -> pl.DataFrame:
 
 
 def with_repeats(edges: pl.DataFrame, said: pl.DataFrame) -> pl.DataFrame:
-    """Command edges with ``again``: when the level that each begins was last said again.
+    """EDGES of commands with ``again``: when records last ``said`` the level again that it begins.
 
-    Parameters
-    ----------
-    edges : polars.DataFrame
-        EDGES of commands with ``again`` as it is known so far (null: never); by lock and time.
-    said : polars.DataFrame
-        Records of commands: ``lock``, ``time`` (an instant) and ``on``.
+    ``edges`` have ``again`` as far as it is known (null: never).
     """
     again = nearest(said.sort("lock", "time"), "time", edges, "time", strategy="backward",
                     begun="time", level="on").filter(C.on == C.level, C.time > C.begun)
@@ -94,20 +73,10 @@ def with_repeats(edges: pl.DataFrame, said: pl.DataFrame) -> pl.DataFrame:
 
 
 def coils_on(edges: pl.DataFrame, wiring: Wiring) -> pl.DataFrame:
-    """Stretches with the coil on.
+    """Stretches with the coil on, out of EDGES of commands with ``again``.
 
-    Parameters
-    ----------
-    edges : polars.DataFrame
-        EDGES of commands with ``again``, by lock and time.
-    wiring : Wiring
-        The locks.
-
-    Returns
-    -------
-    polars.DataFrame
-        ``lock``, ``start``, ``run``, ``ended`` (the next edge), ``again`` and ``lasts``; ``end`` is
-        null while it lasts and where the controller was started anew in between.
+    ``lock``, ``start``, ``run``, ``ended`` (the next edge), ``again`` and ``lasts``; ``end`` is
+    null while it lasts and where the controller was started anew in between.
     """
     return with_facts(edges, wiring.of_locks("pulsed")).with_columns(
         ended=later("time", 1), run_then=later("run", 1)).filter(C.on == C.pulsed).select(
@@ -116,20 +85,7 @@ def coils_on(edges: pl.DataFrame, wiring: Wiring) -> pl.DataFrame:
 
 
 def breaks_in(runs: pl.DataFrame, last: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
-    """Where logs break off.
-
-    Parameters
-    ----------
-    runs : polars.DataFrame
-        RUNS.
-    last : polars.DataFrame
-        LAST_WORDS before them.
-
-    Returns
-    -------
-    BREAKS, LAST_WORDS
-        In between, and after them.
-    """
+    """BREAKS between RUNS and the LAST_WORDS before them, and the LAST_WORDS after them."""
     before = last.select("controller", "run", first=pl.lit(None, pl.Int64), last="time")
     every = pl.concat([before, runs.select(before.columns)]).sort(
         "controller", "first", nulls_last=False, maintain_order=True)
@@ -141,20 +97,11 @@ def breaks_in(runs: pl.DataFrame, last: pl.DataFrame) -> tuple[pl.DataFrame, pl.
 def with_waits(
     commands: pl.DataFrame, breaks: pl.DataFrame, last_words: pl.DataFrame
 ) -> pl.DataFrame:
-    """Commands with when the wait for their release ended.
+    """:func:`pulses` with when the wait for their release ended, by lock and start.
 
-    Parameters
-    ----------
-    commands : polars.DataFrame
-        From :func:`pulses`, with ``ahead`` [us]: so much later the watcher stamps.
-    breaks, last_words : polars.DataFrame
-        BREAKS and LAST_WORDS of the controllers. [us]
-
-    Returns
-    -------
-    polars.DataFrame
-        The same, by lock and start, with ``wait_end``; ``broke_off``: the log's end, or a new run,
-        cut the wait short; ``undecided``: a later record may show that it went on.
+    ``wait_end``; ``broke_off``: the log's end, or a new run, cut the wait short; ``undecided``: a
+    later record may show that it went on. They have ``ahead``: so much later the watcher stamps.
+    [us]
     """
     found = commands.sort("start").join_asof(
         breaks.sort("first").select(C("first") * PLACES, _whole_tick("last").alias("break_at"),

@@ -37,32 +37,46 @@ def later(column: str, steps: int) -> pl.Expr:
     return pl.when(C.lock == C.lock.shift(-steps)).then(C(column).shift(-steps))
 
 
+Strategy = Literal["forward", "backward"]
+"""The first one after, or the last one before."""
+
+
 def nearest(
     rows: pl.DataFrame, at: str | pl.Expr, among: pl.DataFrame, time: str, *,
-    strategy: Literal["forward", "backward"], exact: bool = True, **wanted: str,
+    strategy: Strategy, exact: bool = True, **wanted: str,
 ) -> pl.DataFrame:
-    """The rows with columns of the nearest row of the same lock among others.
+    """The rows with columns (``wanted``, by their new name) of the nearest of the same lock.
 
-    Parameters
-    ----------
-    rows : polars.DataFrame
-        By lock and ``at``.
-    at : str or Expr
-        When to look; of each lock in the order of time, never null.
-    among : polars.DataFrame
-        By lock and ``time``.
-    time : str
-        The time of those.
-    strategy : {"forward", "backward"}
-        The first one after, or the last one before.
-    exact : bool, default True
-        One at that very instant counts.
-    **wanted : str
-        Column of ``among`` by the name that it is to have.
+    Rows are by lock and ``at`` (never null), those ``among`` which it is looked for by lock and
+    their ``time``. ``exact``: one at that very instant counts.
     """
     return rows.with_columns(_at=at).join_asof(
         among.select("lock", _at=time, **wanted), on="_at", by="lock", strategy=strategy,
         allow_exact_matches=exact, check_sortedness=False).drop("_at")
+
+
+def nearest_of_others(
+    rows: pl.DataFrame, at: str, edges: pl.DataFrame, by: str, *, strategy: Strategy,
+    exact: bool = True,
+) -> pl.DataFrame:
+    """The rows, by ``at``, with ``other_lock`` and ``other_time`` of another lock's nearest edge.
+
+    Both have ``lock`` and ``by``: only edges that are alike in this count.
+    """
+    step = 1 if strategy == "backward" else -1
+    told = edges.sort(by, "time", "lock").select(by, at="time", _lock="lock", _time="time")
+    # Of each edge: the next one in that direction that is another lock's.
+    turns = C._lock != C._lock.shift(step).over(by)
+    fill = pl.Expr.forward_fill if strategy == "backward" else pl.Expr.backward_fill
+    told = told.with_columns(
+        fill(pl.when(turns).then(C(name).shift(step).over(by))).over(by).alias(f"beyond{name}")
+        for name in ("_lock", "_time"))
+    own = C.lock == C._lock
+    return rows.sort(at).join_asof(
+        told, left_on=at, right_on="at", by=by, strategy=strategy, allow_exact_matches=exact,
+        check_sortedness=False,
+    ).select(*rows.columns, **{f"other{name}": pl.when(own).then(f"beyond{name}").otherwise(name)
+                               for name in ("_lock", "_time")})
 
 
 def records_of(signals: pl.DataFrame, wiring: Wiring) -> pl.DataFrame:
@@ -73,9 +87,7 @@ def records_of(signals: pl.DataFrame, wiring: Wiring) -> pl.DataFrame:
         on=C.value > HALF_WAY, run=C.run.fill_null(0), controller="controller")
 
 
-def levels_said(
-    records: pl.DataFrame, wiring: Wiring, quantity: str, yes: str
-) -> pl.DataFrame:
+def levels_said(records: pl.DataFrame, wiring: Wiring, quantity: str, yes: str) -> pl.DataFrame:
     """RECORDS of a quantity, ``on`` where one has its lock's value ``yes``.
 
     ``yes`` is a column of the wiring; a lock of which it is not known says nothing.
@@ -88,25 +100,12 @@ def levels_said(
 def changes(
     said: pl.DataFrame, before: pl.DataFrame | None, by: Sequence[str] = ("lock",)
 ) -> pl.DataFrame:
-    """The records that change a level.
+    """EDGES (``by`` in place of ``lock``): the records that change a level.
 
-    Parameters
-    ----------
-    said : polars.DataFrame
-        ``by``, ``time``, ``on`` and ``run``: any order, repeats allowed.
-    before : polars.DataFrame or None
-        ``lock`` and ``before``, its level before the first record; a lock that is not there rests
-        (False). None: nothing is known before it, so the first record is a change.
-    by : sequence of str, default ("lock",)
-        Whose level it is.
+    ``said`` has ``by``, ``time``, ``on`` and ``run``, in any order, repeats allowed. ``before`` has
+    ``lock`` and ``before``, its level before the first record; a lock that is not there rests
+    (False). None: nothing is known before it, so the first record is a change.
 
-    Returns
-    -------
-    polars.DataFrame
-        EDGES (``by`` in place of ``lock``).
-
-    Notes
-    -----
     A level that is said again changes nothing. Where one channel says both levels at one instant
     (two files, neither of which has both), they are ordered so that the level is changed after
     them.

@@ -35,20 +35,8 @@ LOW_END, HIGH_END = 0.05, 0.95
 def busy_stretches(coils: pl.DataFrame, wiring: Wiring) -> pl.DataFrame:
     """When readings are not idle, as a latch on the rail is on.
 
-    Parameters
-    ----------
-    coils : polars.DataFrame
-        :func:`remanence.analytics.pairing.commands.coils_on`, those that last from before the
-        readings or that ended in the two seconds before them among them.
-    wiring : Wiring
-        The locks.
-
-    Returns
-    -------
-    polars.DataFrame
-        ``rail``, ``begin`` and ``end``, both included [us, UTC], by ``begin``. The margin before a
-        pulse does not reach into the UTC day before, so that a day's hours never wait for the next
-        day.
+    ``rail``, ``begin`` and ``end``, both included [us, UTC], by ``begin``. The margin before a
+    pulse does not reach into the UTC day before, so that a day's hours never wait for the next day.
     """
     latches = wiring.locks.filter("pulsed").select("lock", "rail")
     return stamped(coils, "start", "ended").join(latches, on="lock").select(
@@ -60,17 +48,7 @@ NEVER_BUSY = pl.Schema({"begin": pl.Int64(), "end": pl.Int64()}).to_frame()
 
 
 def rail_hours(rail: str, volts: Readings, busy: pl.DataFrame) -> Columns:
-    """RAIL_HOURS of one rail.
-
-    Parameters
-    ----------
-    rail : str
-        Its name.
-    volts : Readings
-        Its readings of whole hours.
-    busy : polars.DataFrame
-        Its :func:`busy_stretches`.
-    """
+    """RAIL_HOURS of one rail: its readings of whole hours, and its :func:`busy_stretches`."""
     hour, at = hours_of(volts.time)
     # Readings at rest: from the end of one busy stretch to the begin of the next.
     stop = np.append(np.searchsorted(volts.time, busy["begin"].to_numpy()), volts.time.size)
@@ -121,19 +99,9 @@ def hours_of(time: Ints) -> tuple[Ints, Ints]:
 
 
 def activity(controller: str, time: Ints, run: Ints, edges: Ints) -> Columns:
-    """ACTIVITY of one controller.
+    """ACTIVITY of one controller: its records of whole hours, in order, the run of each (or one
+    number for all), and the times of those that are commands or contacts.
 
-    Parameters
-    ----------
-    controller : str
-        Its name.
-    time, run : array of int
-        All its records of whole hours, in order, and the run of each (or one number for all).
-    edges : array of int
-        Times of those that are commands or contacts, in order.
-
-    Notes
-    -----
     ``longest_silence_s`` is between records of the same hour (null with one record); a silence over
     the turn of an hour shows in ``last`` and the next row's ``first``.
     """
@@ -153,10 +121,7 @@ def activity(controller: str, time: Ints, run: Ints, edges: Ints) -> Columns:
 
 
 def runs_of(controller: str, time: Ints, run: Ints) -> Columns:
-    """RUNS of one controller.
-
-    A run that is interrupted by another one's records and comes back counts twice.
-    """
+    """RUNS of one controller; one that another one's records interrupt counts twice."""
     at = np.flatnonzero(np.append(True, run[1:] != run[:-1]))
     return {"controller": np.full(at.size, controller), "run": run[at], "first": time[at],
             "last": time[np.append(at[1:], time.size) - 1]}

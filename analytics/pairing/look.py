@@ -60,14 +60,12 @@ def look(
     edges : polars.DataFrame
         EDGES of the commands of the span, those of the last while before it, and those of commands
         that are not over.
-    coils : polars.DataFrame
-        :func:`remanence.analytics.pairing.commands.coils_on` of these.
-    commands : polars.DataFrame
-        Out of :func:`remanence.analytics.pairing.commands.pulses`.
+    coils, commands : polars.DataFrame
+        When these had coils on, and their pulses (:mod:`remanence.analytics.pairing.commands`).
     stretches : iterable of Stretch
         The levels of the span, one stretch after the other.
     since, until : int
-        The span's begin and end: of commands that were over by its begin the figures are known.
+        The span's begin and end [us]: of commands that were over by its begin figures are known.
     is_last : bool
         The commands that are not over by its end are looked at as they stand.
     """
@@ -85,8 +83,8 @@ def look(
         due = windows.filter(C.done_at.is_between(was_over, over, closed="left")).partition_by(
             "rail", as_dict=True)
         was_over = over
-        fresh: list[tuple[pl.DataFrame, Columns]] = []
         amps: dict[str, Readings] = {}
+        fresh: list[tuple[pl.DataFrame, Columns]] = []
         edges_of = {name: said.get(name, NOTHING).within(begin, end)
                     for name in wiring.controllers}
         for controller, its in chain(
@@ -94,24 +92,23 @@ def look(
                 [(name, ()) for name in wiring.controllers]):
             parts = [edges_of.pop(controller, NOTHING)]
             for (quantity, channel), readings in its:
-                now, samples = readings.within(begin, end), readings.samples()
+                parts.append(readings.within(begin, end)._replace(value=NOTHING.value))
+                samples = readings.samples()
                 del readings  # (before the next channel is read)
-                parts.append(now._replace(value=NOTHING.value))
                 if quantity == "amps":
                     amps[channel] = samples
                     continue
                 rail = (wiring.rails[channel],)
                 hours.append(rail_hours(
                     rail[0], samples.within(begin, NEVER), busy.get(rail, NEVER_BUSY)))
-                if rail in due:
-                    tasks = due.pop(rail)
-                    fresh.append((tasks, rail_figures(tasks, samples)))
-                del samples, now
+                tasks = due.pop(rail, windows[:0])
+                fresh.append((tasks, rail_figures(tasks, samples)))
+                del samples
             heard += _heard(controller, parts)
             del parts  # (before the next controller's are read)
         fresh += [(tasks, rail_figures(tasks, NOTHING)) for tasks in due.values()]
         measured += [(tasks, {**figures, "amps": settled_amps(tasks, figures["cut_ms"], amps)})
-                     for tasks, figures in fresh]
+                     for tasks, figures in fresh if tasks.height]
     whose = pl.concat([windows[:0], *(tasks for tasks, _ in measured)])
     return Look(
         whose.select("lock", start="instant").hstack(stacked(

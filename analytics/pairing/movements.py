@@ -5,7 +5,7 @@ from __future__ import annotations
 import polars as pl
 
 from remanence.analytics.clocks.instants import PLACES, stamp
-from remanence.analytics.pairing.edges import nearest, with_facts
+from remanence.analytics.pairing.edges import nearest, nearest_of_others, with_facts
 from remanence.analytics.pairing.rails import SIX_NOISE
 from remanence.shared.tables import OUTCOMES
 
@@ -19,52 +19,23 @@ that a neighbour shakes moves at once, one that a spring pushes within a second 
 
 
 def with_near_commands(edges: pl.DataFrame, commands: pl.DataFrame) -> pl.DataFrame:
-    """Contact edges with the other lock whose releasing command came last, within two seconds.
+    """EDGES of contacts with the other lock whose releasing command came last, if within NEAR_US.
 
-    Parameters
-    ----------
-    edges, commands : polars.DataFrame
-        EDGES of contacts and of commands.
-
-    Returns
-    -------
-    polars.DataFrame
-        The same edges with ``other_lock`` and ``other_time``.
+    Its name and when: ``other_lock``, ``other_time``; null without.
     """
-    # Of each command: the last one before it of another lock.
-    head = C.lock != C.lock.shift(1)
-    fired = commands.filter("on").sort("time", "lock").select(
-        "time", near_lock="lock", near_time="time",
-        before_lock=pl.when(head).then(C.lock.shift(1)).forward_fill(),
-        before_time=pl.when(head).then(C.time.shift(1)).forward_fill())
-    found = edges.sort("time").join_asof(fired, on="time", strategy="backward")
-    own = C.near_lock == C.lock
-    lock = pl.when(own).then("before_lock").otherwise("near_lock")
-    time = pl.when(own).then("before_time").otherwise("near_time")
-    near = stamp("time") - stamp(time) <= NEAR_US
-    return found.select(
-        *edges.columns, other_lock=pl.when(near).then(lock), other_time=pl.when(near).then(time),
-    ).sort("lock", "time")
+    edges, fired = (frame.with_columns(venue=0) for frame in (edges, commands.filter("on")))
+    found = nearest_of_others(edges, "time", fired, "venue", strategy="backward")
+    near = stamp("time") - stamp("other_time") <= NEAR_US
+    return found.with_columns(pl.when(near).then(name).alias(name) for name in (
+        "other_lock", "other_time")).drop("venue").sort("lock", "time")
 
 
 def movements(contacts: pl.DataFrame, commands: pl.DataFrame, settle_us: int) -> pl.DataFrame:
-    """Chains of contact edges; a releasing command between two edges parts them too.
+    """Chains of contact edges; a releasing command, or more than ``settle_us``, parts them.
 
-    Parameters
-    ----------
-    contacts : polars.DataFrame
-        Edges with ``other_lock`` and ``other_time``.
-    commands : polars.DataFrame
-        ``lock`` and ``start``.
-    settle_us : int
-        Edges further apart belong to two movements. [us]
-
-    Returns
-    -------
-    polars.DataFrame
-        ``lock``, ``first_edge``, ``last_edge`` and number of ``edges``; ``opens`` and ``shuts``: it
-        settled otherwise than it was; ``command``: the lock's last releasing command at or before
-        it.
+    ``lock``, ``first_edge``, ``last_edge`` and number of ``edges``; ``opens`` and ``shuts``: it
+    settled otherwise than it was; ``command``: the lock's last releasing command at or before it;
+    ``other_lock`` and ``other_time`` of the first edge.
     """
     told = nearest(contacts, "time", commands, "start", strategy="backward", command="start")
     begins = (C.lock != C.lock.shift(1)) | (stamp("time") - stamp("time").shift(1) > settle_us) \
@@ -80,23 +51,11 @@ def movements(contacts: pl.DataFrame, commands: pl.DataFrame, settle_us: int) ->
 def releases(
     commands: pl.DataFrame, contacts: pl.DataFrame, moves: pl.DataFrame, locks: pl.DataFrame
 ) -> pl.DataFrame:
-    """Commands with their outcome as the contact tells it.
+    """Commands, with their waits, and their outcome as the contact tells it.
 
-    Parameters
-    ----------
-    commands : polars.DataFrame
-        From :func:`remanence.analytics.pairing.commands.with_waits`.
-    contacts, moves : polars.DataFrame
-        Contact edges, and :func:`movements` of them.
-    locks : polars.DataFrame
-        ``lock`` and ``contact_since`` (its first contact record of all).
-
-    Returns
-    -------
-    polars.DataFrame
-        The same with ``outcome``; ``release``, the first edge of the release; ``bounces``;
-        ``relock``, the first edge that shows it locked again before the next command;
-        ``contact_edges`` in the wait.
+    ``outcome``; ``release``, the first edge of the release; ``bounces``; ``relock``, the first edge
+    that shows it locked again before the next command; ``contact_edges`` in the wait. ``locks``
+    have ``contact_since``: their first contact record of all.
     """
     opens, shuts = moves.filter("opens"), moves.filter("shuts")
     counted = contacts.with_columns(count=pl.int_range(1, pl.len() + 1).over("lock"))
@@ -147,9 +106,7 @@ def supply_outcomes(commands: pl.DataFrame) -> pl.DataFrame:
         .otherwise("release"))
 
 
-def with_attempts(
-    commands: pl.DataFrame, moves: pl.DataFrame, retry_us: int
-) -> pl.DataFrame:
+def with_attempts(commands: pl.DataFrame, moves: pl.DataFrame, retry_us: int) -> pl.DataFrame:
     """Commands with ``attempt``: retries are commands soon after one without release.
 
     Not if the lock opened in between.
@@ -166,21 +123,10 @@ def with_attempts(
 
 
 def judged(moves: pl.DataFrame, commands: pl.DataFrame) -> pl.DataFrame:
-    """Movements with what they had to do with commands.
+    """:func:`movements` with what they had to do with commands, out of :func:`releases`.
 
-    Parameters
-    ----------
-    moves : polars.DataFrame
-        From :func:`movements`.
-    commands : polars.DataFrame
-        From :func:`releases`, of all these movements.
-
-    Returns
-    -------
-    polars.DataFrame
-        The same with ``commanded``: within the wait of a command; ``opening``: it opened with no
-        releasing command; ``closed``: when the lock next showed locked; ``last_outcome``: of the
-        releasing ``command`` before it.
+    ``commanded``: within the wait of a command; ``opening``: it opened with no releasing command;
+    ``closed``: when the lock next showed locked; ``last_outcome``: of its ``command``.
     """
     told = with_facts(moves, commands.select(
         "lock", "end", "natural", "wait_end", "release", "outcome", command="start"),

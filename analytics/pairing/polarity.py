@@ -30,12 +30,7 @@ answers most of them the same way. Common practice, no source."""
 def votes(records: pl.DataFrame, wiring: Wiring) -> dict[str, list[int]]:
     """Votes for "open is 0" and "open is 1" of locks whose contact's sense is not stated.
 
-    Parameters
-    ----------
-    records : polars.DataFrame
-        RECORDS of whole UTC days.
-    wiring : Wiring
-        The locks, with nothing learned.
+    ``records`` are RECORDS of whole UTC days; ``wiring`` has learned nothing.
     """
     asked = wiring.locks.filter(C.contact.is_not_null() & C.open_value.is_null())
     if asked.is_empty():

@@ -105,19 +105,10 @@ shows the lock's own cut; ``held``, 1 where the coil was seen loaded up to its c
 
 
 def rail_figures(tasks: pl.DataFrame, volts: Readings) -> dict[str, Reals]:
-    """Read a rail around some commands.
+    """MEASURED but for ``amps`` of commands on one rail, NaN where its readings cannot support one.
 
-    Parameters
-    ----------
-    tasks : polars.DataFrame
-        :func:`remanence.analytics.pairing.windows.rail_windows` of commands on one rail.
-    volts : Readings
-        Its readings from a minute before the first command on.
-
-    Returns
-    -------
-    dict of array
-        MEASURED but for ``amps``, NaN where the readings cannot support a figure.
+    ``tasks`` are its :func:`rail_windows <remanence.analytics.pairing.windows.rail_windows>`,
+    ``volts`` its readings from a minute before the first command on.
     """
     found = {name: np.full(tasks.height, np.nan) for name in MEASURED[:-1]}
     w = _windows(tasks)
@@ -140,14 +131,7 @@ def rail_figures(tasks: pl.DataFrame, volts: Readings) -> dict[str, Reals]:
 def settled_amps(tasks: pl.DataFrame, cut_ms: Reals, amps: Mapping[str, Readings]) -> Reals:
     """Settled coil currents: the last 60 % of a latch's pulse, or a magnet's 2 s before the cut.
 
-    Parameters
-    ----------
-    tasks : polars.DataFrame
-        As for :func:`rail_figures`.
-    cut_ms : array of float
-        When a latch cut its own coil.
-    amps : mapping of str to Readings
-        By command channel: its current.
+    ``cut_ms``: when a latch cut its own coil; ``amps``: the current by command channel.
     """
     w = _windows(tasks)
     cut = np.where(np.isnan(cut_ms), NEVER, w.start + np.nan_to_num(cut_ms * 1000).astype(np.int64))
@@ -162,9 +146,8 @@ def settled_amps(tasks: pl.DataFrame, cut_ms: Reals, amps: Mapping[str, Readings
 
 def _windows(tasks: pl.DataFrame) -> Windows:
     """A record for each command, so that some of them are taken at once."""
-    names = ["start", "end", "last", "quiet_from", "clear", "pulsed", "self_cut"]
-    return np.rec.fromarrays(  # type: ignore[call-overload]
-        [tasks[name].to_numpy() for name in names], names=names)
+    told = tasks.select("start", "end", "last", "quiet_from", "clear", "pulsed", "self_cut")
+    return told.to_numpy(structured=True).view(np.recarray)
 
 
 def _figures(w: Windows, rail: Readings) -> dict[str, Reals]:

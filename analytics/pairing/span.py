@@ -71,7 +71,7 @@ def pair_span(
     until : int
         The span's end (exclusive), a turn of UTC days. [us]
     is_last : bool
-        Nothing comes after it yet: the commands that are not over are looked at as they stand.
+        Nothing comes after it yet: commands that are not over are looked at as they stand.
     """
     # The edges of commands and of contacts, brought to one clock.
     polling = polling_of(records)

@@ -9,6 +9,7 @@ import polars as pl
 
 from remanence.analytics.clocks.instants import stamped
 from remanence.analytics.pairing.commands import LONGEST_US, REACH_US
+from remanence.analytics.pairing.edges import nearest_of_others
 from remanence.analytics.pairing.wiring import Wiring
 
 C = pl.col
@@ -25,57 +26,31 @@ def rail_windows(
 ) -> pl.DataFrame:
     """One row a command: what its rail's readings are to be looked at for, and from when to when.
 
-    Parameters
-    ----------
-    commands : polars.DataFrame
-        Out of :func:`remanence.analytics.pairing.commands.pulses`.
-    edges : polars.DataFrame
-        EDGES of the commands of all locks around them.
-    coils : polars.DataFrame
-        :func:`remanence.analytics.pairing.commands.coils_on` of these.
-    wiring : Wiring
-        The locks.
+    ``commands`` are :func:`pulses <remanence.analytics.pairing.commands.pulses>`; ``edges`` EDGES
+    of all commands around them, ``coils`` when these had coils on.
 
-    Returns
-    -------
-    polars.DataFrame
-        By ``start``: ``lock``, ``instant`` (of its start), ``rail``, ``rail_logged``, ``command``,
-        ``pulsed``, ``self_cut``; ``start``, ``end`` (NEVER while it lasts) and ``done_at``;
-        ``last``, up to when the readings are those of the command; ``quiet_from``, the last command
-        edge of another lock on the rail before start (-NEVER if none); ``clear``, the first one at
-        or after start (NEVER if none), or start itself where a neighbour that cuts its own coil may
-        have been about to do so. [us, UTC]
+    By ``start``: ``lock``, ``instant`` (of its start), ``rail``, ``rail_logged``, ``command``,
+    ``pulsed``, ``self_cut``; ``start``, ``end`` (NEVER while it lasts) and ``done_at``; ``last``,
+    up to when the readings are those of the command; ``quiet_from``, the last command edge of
+    another lock on the rail before start (-NEVER if none); ``clear``, the first one at or after
+    start (NEVER if none), or start itself where a neighbour that cuts its own coil may have been
+    about to do so. [us, UTC]
     """
     told = stamped(commands.select(
         "lock", "rail", "rail_logged", "command", "pulsed", "self_cut", "start", "end", "done_at",
-        instant="start"), "start", "end", "done_at").sort("start")
-    near = _others(stamped(edges, "time").join(wiring.of_locks("rail"), on="lock"))
-    for which, strategy in (("earlier", "backward"), ("later", "forward")):
-        told = told.join_asof(
-            near.select("rail", start="time", who="lock", at="time", other=which), on="start",
-            by="rail", strategy=strategy, allow_exact_matches=strategy == "forward",  # type: ignore[arg-type]
-            check_sortedness=False,
-        ).with_columns(pl.when(C.who == C.lock).then("other").otherwise("at").alias(which)).drop(
-            "who", "at", "other")
+        instant="start"), "start", "end", "done_at")
+    switched = stamped(edges, "time").join(wiring.of_locks("rail"), on="lock")
+    told = nearest_of_others(told, "start", switched, "rail", strategy="backward", exact=False)
+    told = nearest_of_others(told.rename({"other_time": "earlier"}).drop("other_lock"), "start",
+                             switched, "rail", strategy="forward")
     told = told.join_asof(
         _about_to_cut(coils, wiring), on="start", by="rail", check_sortedness=False)
     longest = pl.when("pulsed").then(LONGEST_US).otherwise(REACH_US)
     return told.with_columns(
         C.end.fill_null(NEVER), last=pl.min_horizontal("end", C.start + longest),
         quiet_from=C.earlier.fill_null(-NEVER),
-        clear=pl.when(C.cutting > 0).then("start").otherwise(C.later.fill_null(NEVER)),
-    ).drop("earlier", "later", "cutting")
-
-
-def _others(switched: pl.DataFrame) -> pl.DataFrame:
-    """Command edges by time, each with the last one ``earlier`` and first one ``later`` on its rail
-    that is another lock's.
-    """
-    told = switched.sort("rail", "time", "lock")
-    begins, ends = (C.lock != C.lock.shift(step).over("rail") for step in (1, -1))
-    return told.with_columns(
-        earlier=pl.when(begins).then(C.time.shift(1).over("rail")).forward_fill().over("rail"),
-        later=pl.when(ends).then(C.time.shift(-1).over("rail")).backward_fill().over("rail"))
+        clear=pl.when(C.cutting > 0).then("start").otherwise(C.other_time.fill_null(NEVER)),
+    ).drop("earlier", "other_lock", "other_time", "cutting")
 
 
 def _about_to_cut(coils: pl.DataFrame, wiring: Wiring) -> pl.DataFrame:
