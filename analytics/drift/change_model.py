@@ -61,14 +61,18 @@ def daily_covariance(
     return covariance
 
 
-def _shapes(days: Reals, onsets: Reals, end: float) -> Reals:
-    """Columns for every shape and onset, shape (n, shapes, n_onsets): 0 before, 1 at the end."""
-    elapsed = np.clip(
-        (days[:, None] - onsets[None, :] + 1.0) / (end - onsets[None, :] + 1.0), 0.0, None
-    )
-    after = days[:, None] >= onsets[None, :]
+def _shapes(days: Reals, onsets: Reals, end: float, out: Reals) -> None:
+    """Put every shape and onset into ``out`` (shapes, onsets, n): 0 before, 1 at the end."""
+    since = days[None, :] - onsets[:, None]
+    after, elapsed = since >= 0, since
+    elapsed += 1.0
+    elapsed /= (end - onsets + 1.0)[:, None]
     elapsed[~after] = 0.0
-    return np.stack([elapsed**power if power else after.astype(float) for power in _POWER], axis=1)
+    for course, power in zip(out, _POWER, strict=True):
+        if power:
+            np.power(elapsed, power, out=course)
+        else:
+            course[:] = after
 
 
 def level_log_likelihood(level: Reals, covariance: Reals, scale: float) -> float:
@@ -150,14 +154,22 @@ def fit_change(
         return None
     factor = linalg.cholesky(covariance, lower=True, check_finite=False)
     onsets = days[least_days_before : count - least_days_after + 1]
-    columns = _shapes(days, onsets, float(days[-1])).reshape(count, -1)
-    stacked = np.column_stack([np.ones(count), level, columns])
-    white = linalg.solve_triangular(factor, stacked, lower=True, check_finite=False)
-    constant = white[:, 0] / np.linalg.norm(white[:, 0])
-    series = white[:, 1] - constant * (constant @ white[:, 1])
-    shapes = white[:, 2:] - np.outer(constant, constant @ white[:, 2:])
-    cross = shapes.T @ series
-    power = np.maximum(np.einsum("ij,ij->j", shapes, shapes), 1e-12)
+    # One block of memory for all of it: a new one for each step costs more than the step.
+    white = np.empty((2 + len(SHAPES) * onsets.size, count))
+    white[0], white[1] = 1.0, level
+    _shapes(days, onsets, float(days[-1]), white[2:].reshape(len(SHAPES), onsets.size, count))
+    white = linalg.solve_triangular(
+        factor, white.T, lower=True, check_finite=False, overwrite_b=True).T
+    norm = float(np.linalg.norm(white[0]))
+    constant = white[0] / norm
+    series = white[1] - constant * (constant @ white[1])
+    shapes = white[2:]
+    level_of = shapes @ constant
+    for shape, part in zip(*(np.split(all_, len(SHAPES)) for all_ in (shapes, level_of)),
+                           strict=True):
+        shape -= np.outer(part, constant)
+    cross = shapes @ series
+    power = np.maximum(np.einsum("ij,ij->i", shapes, shapes), 1e-12)
     gain = cross**2 / power
     best = int(np.argmax(gain))
     residual = float(series @ series - gain[best])
@@ -189,9 +201,7 @@ def fit_change(
     final = min(int(np.searchsorted(running, 0.975)), last)
     # A beginning on the days that are left looks as one on the last day that is tried.
     high = float(onsets[final] if final < last else days[-1])
-    total = white[:, 2:] @ (weight * shift)
-    norm = float(np.linalg.norm(white[:, 0]))
-    before = float(constant @ (white[:, 1] - total)) / norm
+    before = float(constant @ white[1] - level_of @ (weight * shift)) / norm
     error = NORMAL_95 * float(np.sqrt(scale)) / norm
     half = NORMAL_95 * spread
     place = int(np.searchsorted(days, onset))

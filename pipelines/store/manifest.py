@@ -313,8 +313,8 @@ def _upgraded(raw: dict[str, Any], path: Path | str) -> dict[str, Any]:
 
 
 _LAST: dict[Path, tuple[str, Manifest]] = {}
-"""The store read last: the text of its manifest, and what it says. To make sense of the text of
-ten years takes 40 times as long as to read it."""
+"""The store read or written last: the text of its manifest, and what it says. Parsing the text of
+ten years takes 40 times as long as reading it."""
 
 BUCKET = ".bucket"
 """Lies in the copy of a store that is in a bucket, and holds its address."""
@@ -354,9 +354,13 @@ def read_manifest(folder: Path) -> Manifest | None:
     if last is not None and last[0] == text:
         return last[1]
     manifest = Manifest.from_json(text, path)
+    _remember(path, text, manifest)
+    return manifest
+
+
+def _remember(path: Path, text: str, manifest: Manifest) -> None:
     _LAST.clear()
     _LAST[path] = text, manifest
-    return manifest
 
 
 def _refuse_what_is_not_ours(folder: Path) -> None:
@@ -386,7 +390,9 @@ def write_manifest(folder: Path, manifest: Manifest) -> None:
     """Put ``manifest`` in force: atomic, and on the disk when this returns."""
     if folder in PUBLISH:
         PUBLISH[folder](manifest)
-    disk.replace_file(folder / NAME, manifest.to_json().encode())
+    text = manifest.to_json()
+    disk.replace_file(folder / NAME, text.encode())
+    _remember(folder / NAME, text, manifest.copy())
 
 
 def name_files(folder: Path, manifest: Manifest, before: Collection[str]) -> None:

@@ -26,7 +26,7 @@ import polars as pl
 from remanence.pipelines.derive.derive import derive
 from remanence.pipelines.sheets.refresh import load_venue
 from remanence.pipelines.store.store import Store
-from tests.bench.build import DATA, FIRST, YEAR, Log, day_records
+from tests.bench.build import DATA, FIRST, GAMES, YEAR, Log, day_records
 
 ROOT = Path(__file__).parents[2]
 SCRIPT = """
@@ -67,13 +67,13 @@ in_stock = 2
 """The owner's sheet has something to order only where parts are named."""
 
 
-def new_week(days: int, path: Path, idle_hz: float) -> None:
+def new_week(days: int, path: Path, idle_hz: float, games: int) -> None:
     """The log of the seven days after the first ``days``, as a controller's CSV file."""
     parts = []
     for number in range(days, days + 7):
         day = FIRST + timedelta(days=number)
         shift = timedelta(days=number - number % YEAR)
-        for frame in day_records(number % YEAR, idle_hz):
+        for frame in day_records(number % YEAR, idle_hz, games):
             parts.append(frame.with_columns(pl.col("time") + shift).filter(
                 pl.col("time").dt.date() == day))
     pl.concat(parts).sort("time").select(
@@ -81,9 +81,9 @@ def new_week(days: int, path: Path, idle_hz: float) -> None:
     ).write_csv(path)
 
 
-def prepare(days: int, home: Path, idle_hz: float) -> Path:
+def prepare(days: int, home: Path, idle_hz: float, games: int) -> Path:
     """A venue with so many days stored, and a week of log not yet taken in."""
-    source = Log(days, idle_hz).build()
+    source = Log(days, idle_hz, games).build()
     venue, path = load_venue(source)
     derive(venue, path, Store.open(venue, path))
     shutil.copytree(source / "store", home / "store", copy_function=os.link)
@@ -110,13 +110,14 @@ def main() -> None:
     words.add_argument("--repeat", type=int, default=2)
     words.add_argument("--stages", action="store_true")
     words.add_argument("--idle-hz", type=float, default=1.0, help="idle sampling rate [Hz]")
+    words.add_argument("--games", type=int, default=GAMES, help="games a day")
     given = words.parse_args()
     best: dict[int, dict[str, float]] = {}
     for _ in range(given.repeat):
         for days in given.days:
             with tempfile.TemporaryDirectory(dir=DATA) as folder:
-                home = prepare(days, Path(folder), given.idle_hz)
-                new_week(days, home / "week.csv", given.idle_hz)
+                home = prepare(days, Path(folder), given.idle_hz, given.games)
+                new_week(days, home / "week.csv", given.idle_hz, given.games)
                 found = run(home)
             have = best.setdefault(days, found)
             best[days] = {name: min(have[name], found[name]) for name in found}
