@@ -122,11 +122,14 @@ def clock_fault(history: History) -> list[Finding]:
 
     Jumps that were mended are said beside those that were not, with what was done.
     Unmended events make ``plan``; a doubled or missing hour that could not be
-    resolved is ``watch``. Restarts on two days or more, three in all, are said even
-    where the times were mended: a unit that restarts has a supply fault or a bad
-    program, and forgets which locks it holds.
+    resolved is ``watch``. Restarts in play on two days or more, three in all, are said
+    even where the times were mended: a unit that restarts has a supply fault or a bad
+    program, and forgets which locks it holds. One that restarts before the first command
+    of a day or after the last was switched off for the night, or does so by its clock.
     """
     found = []
+    played = history.dated("actuations").filter(pl.col("weeks_ago") == 0).group_by("day").agg(
+        first=pl.col("command_time").min(), last=pl.col("command_time").max())
     week = history.this_week(history.clock_events, "time")
     for (controller,), rows in week.group_by("controller", maintain_order=True):
         zone = history.venue.zone
@@ -134,9 +137,11 @@ def clock_fault(history: History) -> list[Finding]:
         rows = rows.with_columns(day=days).sort("time")
         broken = rows.filter(~pl.col("mended").fill_null(False) & (pl.col("kind") != "restart"))
         restarts = rows.filter(pl.col("kind") == "restart")
+        in_play = restarts.join(played, on="day").filter(
+            pl.col("time").is_between("first", "last"))
         lost = restarts.filter(~pl.col("mended").fill_null(False))
-        many = (restarts.height >= _MANY_RESTARTS
-                and restarts["day"].n_unique() >= _RESTART_DAYS)
+        many = (in_play.height >= _MANY_RESTARTS
+                and in_play["day"].n_unique() >= _RESTART_DAYS)
         if broken.is_empty() and lost.is_empty() and not many:
             continue
         past = history.clock_events.filter(
@@ -148,7 +153,7 @@ def clock_fault(history: History) -> list[Finding]:
         found.append(finding(
             str(controller), "clock-fault", "plan" if grave else "watch",
             1 - _FALSE_EVENT ** (broken.height + lost.height)
-            * (_BY_SOMEBODY ** restarts["day"].n_unique() if many else 1.0),
+            * (_BY_SOMEBODY ** in_play["day"].n_unique() if many else 1.0),
             since=first if isinstance(first, date) else None,
             says=[
                 say("clock-untrusted", moment=_local(rows["time"][0], zone)),
