@@ -9,6 +9,7 @@ from zoneinfo import ZoneInfo
 import polars as pl
 
 from remanence.analytics.conditions.condition import Condition, finding
+from remanence.analytics.conditions.in_play import in_play
 from remanence.analytics.conditions.log_gaps import USUAL_QUANTILE, Silence, silences
 from remanence.analytics.history import History
 from remanence.analytics.statistics.intervals import probability
@@ -128,8 +129,6 @@ def clock_fault(history: History) -> list[Finding]:
     of a day or after the last was switched off for the night, or does so by its clock.
     """
     found = []
-    played = history.dated("actuations").filter(pl.col("weeks_ago") == 0).group_by("day").agg(
-        first=pl.col("command_time").min(), last=pl.col("command_time").max())
     week = history.this_week(history.clock_events, "time")
     for (controller,), rows in week.group_by("controller", maintain_order=True):
         zone = history.venue.zone
@@ -137,11 +136,10 @@ def clock_fault(history: History) -> list[Finding]:
         rows = rows.with_columns(day=days).sort("time")
         broken = rows.filter(~pl.col("mended").fill_null(False) & (pl.col("kind") != "restart"))
         restarts = rows.filter(pl.col("kind") == "restart")
-        in_play = restarts.join(played, on="day").filter(
-            pl.col("time").is_between("first", "last"))
         lost = restarts.filter(~pl.col("mended").fill_null(False))
-        many = (in_play.height >= _MANY_RESTARTS
-                and in_play["day"].n_unique() >= _RESTART_DAYS)
+        during = in_play(restarts, history)
+        many = (during.height >= _MANY_RESTARTS
+                and during["day"].n_unique() >= _RESTART_DAYS)
         if broken.is_empty() and lost.is_empty() and not many:
             continue
         past = history.clock_events.filter(
@@ -153,7 +151,7 @@ def clock_fault(history: History) -> list[Finding]:
         found.append(finding(
             str(controller), "clock-fault", "plan" if grave else "watch",
             1 - _FALSE_EVENT ** (broken.height + lost.height)
-            * (_BY_SOMEBODY ** in_play["day"].n_unique() if many else 1.0),
+            * (_BY_SOMEBODY ** during["day"].n_unique() if many else 1.0),
             since=first if isinstance(first, date) else None,
             says=[
                 say("clock-untrusted", moment=_local(rows["time"][0], zone)),

@@ -95,9 +95,9 @@ FIGURES = (
     Figure("weekly-current", "A", "log", 0.02),
 )
 """These figures are left out. The drift judges the median latency, with its own gate. The slow mode
-judges the first command of a day. A contact's bounces are a handful a week: ``contact-chatter`` judges
-them as counts. How long a coil was on and how soon a lock was shut again show how a game uses the
-lock. The volts before a command are the rail's. People cause unanswered
+judges the first command of a day. A contact's bounces are a handful a week, which
+``contact-chatter`` judges as counts. How long a coil was on and how soon a lock was shut again show
+how a game uses the lock. The volts before a command are the rail's. People cause unanswered
 commands, retries and openings without a command in bouts. With all of these included, sound venues
 of the campaign had 3.1 false findings in 1,000 lock-weeks."""
 STEP = "step of "
