@@ -11,13 +11,15 @@ if TYPE_CHECKING:
     from remanence.analytics.conditions.condition import Condition, catalogue
     from remanence.analytics.conditions.diagnosis import diagnose
     from remanence.analytics.conditions.fitting import fitting_notes, unsafe_fittings
+    from remanence.analytics.conditions.in_play import openings_of_locks
     from remanence.analytics.conditions.life import Lives, Standing, lives, what_was_shown
     from remanence.analytics.conditions.new_locks import NEW_LOCK_RELEASES, slow_beside
     from remanence.analytics.conditions.swapped import swap_notes
 
 __all__ = [
     "Condition", "Lives", "NEW_LOCK_RELEASES", "Standing", "catalogue", "coarse_locks", "diagnose",
-    "fitting_notes", "lives", "slow_beside", "swap_notes", "unsafe_fittings", "what_was_shown",
+    "fitting_notes", "lives", "openings_of_locks", "slow_beside", "swap_notes", "unsafe_fittings",
+    "what_was_shown",
 ]
 
 __getattr__ = on_demand(__name__, {
@@ -25,6 +27,7 @@ __getattr__ = on_demand(__name__, {
     "condition": ("Condition", "catalogue"),
     "diagnosis": ("diagnose",),
     "fitting": ("fitting_notes", "unsafe_fittings"),
+    "in_play": ("openings_of_locks",),
     "life": ("Lives", "Standing", "lives", "what_was_shown"),
     "new_locks": ("NEW_LOCK_RELEASES", "slow_beside"),
     "swapped": ("swap_notes",),

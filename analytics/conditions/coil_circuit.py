@@ -348,6 +348,7 @@ COIL_OPEN = Condition(
     ("median-sag-at-the-command", "commands-that-drew-no-current"),
     # No current, no release; people then open it by hand.
     explains=(
+        "coil-current-low",
         "no-release", "contact-stuck", "sticking-catch", "loaded-catch", "short-pulse",
         "opened-unpowered", "not-reclosed", "slow-drop", "self-cut-failed",
     ),

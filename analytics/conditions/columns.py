@@ -15,6 +15,7 @@ import numpy as np
 import polars as pl
 
 from remanence.analytics.conditions.drawn_load import drawn_loads
+from remanence.analytics.conditions.in_play import openings_of_locks
 from remanence.analytics.drift.common import VOLTS_EXPONENT
 from remanence.analytics.drift.daily_series import REST_HOURS
 from remanence.analytics.drift.judge import LockDrift, drifts
@@ -323,7 +324,7 @@ def _openings_of(
 ) -> dict[str, Column | None]:
     if not commands or not lock.contact:
         return {}
-    rows = history.dated("openings").filter(
+    rows = openings_of_locks(history).filter(
         (pl.col("lock") == lock.id) & (pl.col("day") >= begun))
     energised = int(rows["energised"].fill_null(False).sum())
     return {"opened": share(min(rows.height - energised, commands), commands),

@@ -11,6 +11,7 @@ from remanence.analytics.conditions.condition import PULSED, Condition, failed_r
 from remanence.analytics.conditions.contact_wiring import FLICKER_MS
 from remanence.analytics.conditions.evidence import chance_shown, share_evidence
 from remanence.analytics.conditions.fault_course import Course, course, live_rows
+from remanence.analytics.conditions.in_play import in_play
 from remanence.analytics.drift.change_model import daily_covariance, fit_change
 from remanence.analytics.history import (
     Flags,
@@ -237,7 +238,6 @@ def opened_unpowered(history: History) -> list[Finding]:
     commands = commands_by_lock(history)
     openings = rows_by_lock(
         history.openings.filter(~pl.col("energised").fill_null(False)), "time", history)
-    played = _played(history)
     found = []
     for name, rows in openings.items():
         lock = rows.lock
@@ -245,7 +245,7 @@ def opened_unpowered(history: History) -> list[Finding]:
             continue
         meant = _by_hand_after_failure(rows, history) | _flicker(rows) | _answers_another(rows)
         forced = rows.take(~meant)
-        item = _opened_finding(history, commands[name], forced, played)
+        item = _opened_finding(history, commands[name], forced)
         if item is not None:
             found.append(item)
     pulsed = [lock.id for lock in history.venue.locks if lock.contact and not lock.is_magnet]
@@ -275,20 +275,8 @@ def _answers_another(rows: Rows) -> Flags:
     return out
 
 
-def _played(history: History) -> dict[int, tuple[int, int]]:
-    """First and last command of each day, by day ordinal: what lies outside is staff's time."""
-    spans: dict[int, tuple[int, int]] = {}
-    for rows in commands_by_lock(history).values():
-        days, first = np.unique(rows.day, return_index=True)
-        last = np.append(first[1:], rows.size) - 1
-        for day, low, high in zip(days, rows.time_us[first], rows.time_us[last], strict=True):
-            known = spans.get(int(day), (int(low), int(high)))
-            spans[int(day)] = min(known[0], int(low)), max(known[1], int(high))
-    return spans
-
-
 def _opened_finding(
-    history: History, commands: Rows, forced: Rows, played: dict[int, tuple[int, int]]
+    history: History, commands: Rows, forced: Rows
 ) -> Finding | None:
     if not forced.size:
         return None
@@ -322,7 +310,7 @@ def _opened_finding(
         return None
     if stretch.change is not None and stretch.change.log_odds < _OPENED_LOG_ODDS:
         return None
-    inside = _in_play(forced, played)
+    inside = _in_play(forced, history)
     return _opened_words(commands, stretch, forced, inside, rate)
 
 
@@ -334,14 +322,10 @@ def _thinned(day: Ints) -> Flags:
     return out
 
 
-def _in_play(forced: Rows, played: dict[int, tuple[int, int]]) -> float:
+def _in_play(forced: Rows, history: History) -> float:
     """Share of the week's openings between the day's first and last command of the venue."""
-    week = forced.take(forced.now)
-    inside = [
-        played.get(int(day), (1, 0))[0] <= time <= played.get(int(day), (1, 0))[1]
-        for day, time in zip(week.day, week.time_us, strict=True)
-    ]
-    return float(np.mean(inside)) if inside else 0.0
+    week = forced.take(forced.now).frame
+    return in_play(week, history).height / week.height if week.height else 0.0
 
 
 def _opened_words(

@@ -17,6 +17,7 @@ from remanence.analytics.history import (
     once_per_history,
     rows_by_lock,
 )
+from remanence.analytics.physics.idle_volts import OFF_SHARE
 from remanence.analytics.physics.rail_load import NEW_COIL, RailLoad, rail_loads, rested
 from remanence.analytics.statistics.intervals import robust_deviation
 from remanence.shared.venue import Lock
@@ -115,11 +116,16 @@ def drawn_loads(history: History) -> dict[str, Drawn]:
     -------
     dict of str to Drawn
         By lock; locks without any measured sag are left out. Rows of a self-cutting lock
-        that was already open tell nothing: its own switch keeps the coil off.
+        that was already open tell nothing: its own switch keeps the coil off. Nor do rows
+        before which the rail was off: no coil draws then.
     """
+    off = {lock.id: OFF_SHARE * supply.rated_volts
+           for supply in history.venue.supplies for lock in history.venue.locks_on(supply.id)}
     by_lock = rows_by_lock(
         _drawn(rested(history.dated("actuations").select(_NEEDED)), history).filter(
-            pl.col("sag_volts").is_finite()),
+            pl.col("sag_volts").is_finite()
+            & ~(pl.col("volts_before") < pl.col("lock").replace_strict(
+                off, default=0.0, return_dtype=pl.Float64)).fill_null(False)),
         "command_time", history)
     loads = rail_loads(history)
     seen = {name: _seen(rows, loads.get(rows.lock.supply)) for name, rows in by_lock.items()}

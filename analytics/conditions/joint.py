@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from remanence.analytics.conditions.condition import PULSED, Condition, finding
+from remanence.analytics.conditions.condition import Condition, finding
 from remanence.analytics.conditions.evidence import raised_on_way_out
 from remanence.analytics.conditions.own_current import ALONE_SCORE, OwnCurrent, own_currents
 from remanence.analytics.history import History
@@ -19,9 +19,9 @@ def coil_current_low(history: History) -> list[Finding]:
     """Coils that draw less than they did, less the rail's own change.
 
     A joint, plug or wire of some ohms takes current and pull from the coil: it is slower for it,
-    and looks like a catch that sticks, which would draw what it drew. A coil that cuts itself is
-    left out, as how long its load lasts changes how deep it is read; so are magnets, one of whose
-    windings may be open.
+    and looks like a catch that sticks, which would draw what it drew. A magnet, one of whose
+    windings may be open too, holds less for it, and lets go sooner. A coil that cuts itself is
+    left out, as how long its load lasts changes how deep it is read.
 
     Parameters
     ----------
@@ -35,7 +35,7 @@ def coil_current_low(history: History) -> list[Finding]:
         ``coil-current-low``: from 15 % down.
     """
     return [_fallen(item) for item in own_currents(history).changed
-            if item.lock.pulsed and not item.lock.self_cut and item.sure
+            if not item.lock.self_cut and item.sure
             and item.change.shift <= _LOW]
 
 
@@ -47,8 +47,10 @@ def _fallen(item: OwnCurrent) -> Finding:
     far = change.shift <= _FAR_LOW
     since, low, high = change.dates()
     ratio = float(np.exp(item.against[0]))
+    # A magnet that holds less keeps nobody in.
+    urgency = "plan" if not far else raised_on_way_out("week", lock) if lock.pulsed else "week"
     return finding(
-        lock.id, "coil-current-low", raised_on_way_out("week", lock) if far else "plan", score,
+        lock.id, "coil-current-low", urgency, score,
         since=since, since_low=low, since_high=high,
         says=[
             say("draws-less", percent=Amount(100 * (1 - ratio), "%")),
@@ -57,14 +59,16 @@ def _fallen(item: OwnCurrent) -> Finding:
             say("bad-joint-hot"),
         ],
         evidence=[item.evidence()],
-        not_excluded=("supply-sag",) if item.alone else ("hot-coil",),
+        not_excluded=("supply-sag",) if item.alone else
+        ("hot-coil",) if lock.pulsed else ("one-winding-open",),
     )
 
 
 COIL_CURRENT_LOW = Condition(
     "coil-current-low", (coil_current_low,),
-    ("current-against-its-own-past-rail-s-change-taken-out",), mechanisms=PULSED,
-    # Less current pulls less, and later; in the end not at all.
-    explains=("sticking-catch", "loaded-catch", "no-release", "short-pulse"),
+    ("current-against-its-own-past-rail-s-change-taken-out",),
+    # Less current pulls less, and later; in the end not at all. It holds less, too.
+    explains=("sticking-catch", "loaded-catch", "no-release", "short-pulse", "contact-stuck",
+              "weakening-hold"),
     takes_urgency_of=("no-release",), keeps_in=True,
 )

@@ -14,6 +14,7 @@ from remanence.analytics.conditions.after_work import came_back_after
 from remanence.analytics.conditions.condition import PULSED, Condition, failed_repair, finding
 from remanence.analytics.conditions.drift_weekly import weekly_course
 from remanence.analytics.conditions.exits import PEOPLE_MOST_MS, late_doors
+from remanence.analytics.conditions.in_play import openings_of_locks
 from remanence.analytics.conditions.new_locks import slow_beside_siblings
 from remanence.analytics.conditions.slow_mode import slow_at_times, slow_modes
 from remanence.analytics.drift.daily_series import LockDays
@@ -430,7 +431,7 @@ def _forced_openings(history: History) -> dict[str, Finding]:
     Days are held against those before it began, so that a fault which lasts does not become its
     own past.
     """
-    opened = per_lock(history.dated("openings").filter(pl.col("energised")))
+    opened = per_lock(openings_of_locks(history).filter(pl.col("energised")))
     monday, limit = history.week.monday.toordinal(), history.venue.limits.forced_openings_week
     out: dict[str, Finding] = {}
     for name, commands in actuations_by_lock(history).items():

@@ -16,6 +16,7 @@ from datetime import date
 import polars as pl
 
 from remanence.analytics.conditions.condition import catalogue
+from remanence.analytics.conditions.in_play import openings_of_locks
 from remanence.analytics.history import History, per_lock
 from remanence.shared.findings import URGENCIES, Evidence, Finding, say
 from remanence.shared.tables import BASELINE_ACTIONS
@@ -336,7 +337,7 @@ def what_was_shown(
     """
     venue = history.venue
     rows = per_lock(history.dated("actuations").filter(pl.col("weeks_ago") == 0))
-    opened = per_lock(history.dated("openings").filter(pl.col("weeks_ago") == 0))
+    opened = per_lock(openings_of_locks(history).filter(pl.col("weeks_ago") == 0))
     work = dict(history.service.filter(
         pl.col("action").is_in(list(BASELINE_ACTIONS))
         & pl.col("date").is_between(since or history.week.monday, history.week.sunday)

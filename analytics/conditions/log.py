@@ -9,6 +9,7 @@ from zoneinfo import ZoneInfo
 import polars as pl
 
 from remanence.analytics.conditions.condition import Condition, finding
+from remanence.analytics.conditions.in_play import in_play
 from remanence.analytics.conditions.log_gaps import USUAL_QUANTILE, Silence, silences
 from remanence.analytics.history import History
 from remanence.analytics.statistics.intervals import probability
@@ -122,9 +123,10 @@ def clock_fault(history: History) -> list[Finding]:
 
     Jumps that were mended are said beside those that were not, with what was done.
     Unmended events make ``plan``; a doubled or missing hour that could not be
-    resolved is ``watch``. Restarts on two days or more, three in all, are said even
-    where the times were mended: a unit that restarts has a supply fault or a bad
-    program, and forgets which locks it holds.
+    resolved is ``watch``. Restarts in play on two days or more, three in all, are said
+    even where the times were mended: a unit that restarts has a supply fault or a bad
+    program, and forgets which locks it holds. One that restarts before the first command
+    of a day or after the last was switched off for the night, or does so by its clock.
     """
     found = []
     week = history.this_week(history.clock_events, "time")
@@ -135,8 +137,9 @@ def clock_fault(history: History) -> list[Finding]:
         broken = rows.filter(~pl.col("mended").fill_null(False) & (pl.col("kind") != "restart"))
         restarts = rows.filter(pl.col("kind") == "restart")
         lost = restarts.filter(~pl.col("mended").fill_null(False))
-        many = (restarts.height >= _MANY_RESTARTS
-                and restarts["day"].n_unique() >= _RESTART_DAYS)
+        during = in_play(restarts, history)
+        many = (during.height >= _MANY_RESTARTS
+                and during["day"].n_unique() >= _RESTART_DAYS)
         if broken.is_empty() and lost.is_empty() and not many:
             continue
         past = history.clock_events.filter(
@@ -148,7 +151,7 @@ def clock_fault(history: History) -> list[Finding]:
         found.append(finding(
             str(controller), "clock-fault", "plan" if grave else "watch",
             1 - _FALSE_EVENT ** (broken.height + lost.height)
-            * (_BY_SOMEBODY ** restarts["day"].n_unique() if many else 1.0),
+            * (_BY_SOMEBODY ** during["day"].n_unique() if many else 1.0),
             since=first if isinstance(first, date) else None,
             says=[
                 say("clock-untrusted", moment=_local(rows["time"][0], zone)),

@@ -73,7 +73,6 @@ SHOWN_BY: Mapping[str, str] = {
     "commands-followed-by-an-opening-without-one": "opened-alone",
     "openings-while-energised": "opened-alone",
     "longest-time-on-this-week": "longest-on",
-    "weekly-bounces": "bounces",
     "weekly-spike-at-switch-off": "spike",
     "weekly-sag": "sag",
     "weekly-current": "current",

@@ -10,6 +10,7 @@ import polars as pl
 
 from remanence.analytics.conditions.coarse_clock import coarse_locks
 from remanence.analytics.conditions.condition import catalogue
+from remanence.analytics.conditions.in_play import openings_of_locks
 from remanence.analytics.drift.clock_course import WANDERS_TO_TIME, wandering_locks
 from remanence.analytics.history import History, once_per_history
 from remanence.analytics.physics.pulse import present_pulses
@@ -196,7 +197,7 @@ def counts_by_week(history: History) -> Mapping[str, Mapping[int, Counts]]:
         unobserved=(outcome == "unobserved").sum(),
         retries=(pl.col("attempt").fill_null(1) > 1).sum(),
     )
-    alone = history.dated("openings").group_by("lock", "weeks_ago").agg(
+    alone = openings_of_locks(history).group_by("lock", "weeks_ago").agg(
         opened_alone=pl.len(), opened_energised=pl.col("energised").fill_null(False).sum(),
     )
     both = made.join(alone, on=["lock", "weeks_ago"], how="full", coalesce=True).fill_null(0)

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     )
     from remanence.analytics.physics.clock_step import coarse_clocks
     from remanence.analytics.physics.coil_heat import heat_at_start, heat_of_week, heated, volts_of
-    from remanence.analytics.physics.idle_volts import IdleVolts, Level, idle_drift
+    from remanence.analytics.physics.idle_volts import OFF_SHARE, IdleVolts, Level, idle_drift
     from remanence.analytics.physics.latency import release_latency
     from remanence.analytics.physics.magnet import Hold, holding_force
     from remanence.analytics.physics.off_voltage import SwitchOff, switch_offs
@@ -70,15 +70,15 @@ if TYPE_CHECKING:
 
 __all__ = [
     "ABOUT_DAYS", "BatteryOutlook", "Branch", "CONTACT", "COPPER_PER_KELVIN", "CableNeeded",
-    "Company", "Explained", "Hold", "IdleVolts", "Level", "NEW_COIL", "Prediction", "RAIL",
-    "ROOM_KELVIN", "RailLoad", "RailModel", "RailResistance", "Regime", "Regimes", "ReleaseFit",
-    "Resistance", "SIZES_MM2", "SagError", "SagReadings", "Solenoid", "SwitchOff",
+    "Company", "Explained", "Hold", "IdleVolts", "Level", "NEW_COIL", "OFF_SHARE", "Prediction",
+    "RAIL", "ROOM_KELVIN", "RailLoad", "RailModel", "RailResistance", "Regime", "Regimes",
+    "ReleaseFit", "Resistance", "SIZES_MM2", "SagError", "SagReadings", "Solenoid", "SwitchOff",
     "battery_outlook", "branch", "cable_needed", "coarse_clocks", "company", "end_slack_ms",
     "explain", "fit_release", "heat_at_start", "heat_of_week", "heated", "holding_force",
     "idle_drift", "latest_resistance", "loaded", "loaded_throughout", "logged_currents",
-    "measured_sags", "present_pulse", "present_pulses", "rail_loads", "rail_resistance",
-    "recovery", "regimes", "release_latency", "rested", "ripple_volts", "sag_error",
-    "sag_readings", "switch_offs", "times_of", "volts_of", "with_load",
+    "measured_sags", "present_pulse", "present_pulses", "rail_loads", "rail_resistance", "recovery",
+    "regimes", "release_latency", "rested", "ripple_volts", "sag_error", "sag_readings",
+    "switch_offs", "times_of", "volts_of", "with_load",
 ]
 
 __getattr__ = on_demand(__name__, {
@@ -86,21 +86,14 @@ __getattr__ = on_demand(__name__, {
     "cable": ("Branch", "COPPER_PER_KELVIN", "CableNeeded", "SIZES_MM2", "branch", "cable_needed"),
     "clock_step": ("coarse_clocks",),
     "coil_heat": ("heat_at_start", "heat_of_week", "heated", "volts_of"),
-    "idle_volts": ("IdleVolts", "Level", "idle_drift"),
+    "idle_volts": ("IdleVolts", "Level", "OFF_SHARE", "idle_drift"),
     "latency": ("release_latency",),
     "magnet": ("Hold", "holding_force"),
     "off_voltage": ("SwitchOff", "switch_offs"),
     "on_times": ("end_slack_ms", "loaded_throughout", "times_of"),
     "pulse": ("present_pulse", "present_pulses"),
-    "rail_load": (
-        "NEW_COIL",
-        "ROOM_KELVIN",
-        "RailLoad",
-        "logged_currents",
-        "measured_sags",
-        "rail_loads",
-        "rested",
-    ),
+    "rail_load": ("NEW_COIL", "ROOM_KELVIN", "RailLoad", "logged_currents", "measured_sags",
+        "rail_loads", "rested"),
     "rail_model": ("Company", "Prediction", "RailModel", "company"),
     "regimes": ("ABOUT_DAYS", "CONTACT", "RAIL", "Regime", "Regimes", "regimes"),
     "release": ("Solenoid",),

@@ -10,6 +10,7 @@ from remanence.analytics.conditions.log import (
     release_test_due,
 )
 from remanence.analytics.history import History
+from remanence.shared.tables import ACTUATIONS
 from remanence.shared.venue import Lock, Supply, Venue
 from remanence.shared.weeks import Week
 from tests.analytics.conditions.said import ids
@@ -121,10 +122,24 @@ def test_the_hour_that_the_clock_change_leaves_out_is_only_watched():
     assert [f.urgency for f in found] == ["watch"]
 
 
-def test_restarts_again_and_again_are_said_even_where_mended():
-    rows = [(MOMENT + timedelta(hours=20 * i), "restart", None, True) for i in range(3)]
-    assert [f.urgency for f in clock_fault(history(clock_events=events(*rows)))] == ["plan"]
-    assert clock_fault(history(clock_events=events(*rows[:2]))) == []
+def _restarting(*moments):
+    """What is said of restarts in a week with commands from ten to ten."""
+    midnight = datetime(2026, 5, 11, tzinfo=UTC)
+    commands = pl.DataFrame({"lock": "drawer", "command_time": [
+        midnight + timedelta(days=day, hours=hour) for day in range(7) for hour in (10, 16, 22)]})
+    return clock_fault(history(
+        clock_events=events(*((moment, "restart", None, True) for moment in moments)),
+        actuations=ACTUATIONS.conform(commands)))
+
+
+def test_restarts_in_play_again_and_again_are_said_even_where_mended():
+    rows = [MOMENT + timedelta(hours=26 * i) for i in range(3)]
+    assert [f.urgency for f in _restarting(*rows)] == ["plan"]
+    assert _restarting(*rows[:2]) == []
+
+
+def test_a_unit_that_is_switched_off_for_the_night_is_not_faulty():
+    assert _restarting(*(MOMENT + timedelta(days=i, hours=-4) for i in range(-2, 4))) == []
 
 
 # Gaps.
