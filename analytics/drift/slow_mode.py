@@ -50,8 +50,9 @@ LAST_MODE_DAY = 6.0
 
 HEALTHY = (0.5, 60.0)
 """Rate of such releases of a sound lock before anything is known of it: people lean on things."""
-FAULTY = (1.5, 8.0)
-"""The same of a lock that sticks or is leant upon: mean 16 %."""
+FAULTY = (2.0, 14.0)
+"""The same of a lock that sticks or is leant upon: one in eight, from one in sixty to one in three
+(assumption)."""
 SLOW_MODE_PRIOR = 7 * HAZARD_PER_DAY
 """Chance, before any data, that one of these faults begins in a given week: as that of a lasting
 change, since a catch that begins to stick shows it in its slowest releases first (trade)."""
