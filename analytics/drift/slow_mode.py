@@ -180,7 +180,7 @@ def counted(
     if days.time_s.size < LEAST_TRIALS:
         return None
     deviation = np.sqrt(np.maximum(
-        _quick_deviation(days)**2
+        _quick_deviation(days) ** 2
         + np.nan_to_num(days.release_variance - days.release_variance[-1]), 0.0))
     regime = days.release_regime
     if step_day is not None:

@@ -89,7 +89,7 @@ def test_a_coil_that_leaves_no_level_to_read_still_meets_the_volts_of_a_rail_tha
 
 
 def test_how_much_alike_locks_are_leant_upon_is_learned():
-    """Ten that are slow in 3 % each say much of another; ten that are unlike say next to nothing."""
+    """Ten that are slow in 3 % each say much of another; ten that are unlike next to nothing."""
     def seen(count, total=500):
         event = np.arange(total) < count
         nothing = np.zeros(total, dtype=bool)
