@@ -126,7 +126,7 @@ class LockDrift:
     segment_start : date or None
         When the baseline began; None where nothing marks it.
     wander : Wander
-        What the lock wanders by while it is healthy.
+        What the lock wanders by while it is healthy, as a lock that changed or one that did not.
     """
 
     lock: str
@@ -406,6 +406,8 @@ def _judge(
         fit = replace(fit, log_odds=fit.log_odds + learned.log_odds_more + level_log_likelihood(
             noise.level, noise.total, fit.scale,
         ) - level_log_likelihood(still.level, still.total, fit.scale))
+    # Where it rather wandered than changed, that is how far it wanders.
+    wander = learned.changed if fit is not None and fit.log_odds > 0 else learned.still
     scale = fit.scale if fit else 1.0
     recent = np.flatnonzero(days.day > last_day - RECENT_DAYS)
     if recent.size and days.releases[recent].sum() < LEAST_RECENT:
@@ -426,7 +428,7 @@ def _judge(
             days.lock.id, days, None, 0.0, np.nan, np.nan, np.nan,
             *_spans(days, from_first), None, None, None, False, detectable, releases_now,
             noise.level - (from_first.before if from_first else float(np.median(noise.level))),
-            start, learned.changed,
+            start, wander,
         )
     shift = fit.shift
     levels = two_levels(noise, _before_onset(days, fit, recent), recent, scale) or from_first
@@ -444,7 +446,7 @@ def _judge(
         days.as_share(seen + half), *_spans(days, levels),
         *fit.dates(history.week.monday.toordinal()),
         stands, detectable, releases_now, noise.level - fit.before.level, start,
-        learned.changed,
+        wander,
     )
 
 

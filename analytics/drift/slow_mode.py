@@ -18,7 +18,9 @@ from remanence.analytics.drift.daily_series import (
     LockDays,
     by_regime,
     command_volts,
+    rolling_median,
 )
+from remanence.analytics.drift.judge import HAZARD_PER_DAY
 from remanence.analytics.statistics.arrays import Flags, Reals
 from remanence.analytics.statistics.change import Change, Side
 from remanence.analytics.statistics.intervals import probability
@@ -48,10 +50,12 @@ LAST_MODE_DAY = 6.0
 
 HEALTHY = (0.5, 60.0)
 """Rate of such releases of a sound lock before anything is known of it: people lean on things."""
-FAULTY = (1.5, 8.0)
-"""The same of a lock that sticks or is leant upon: mean 16 %."""
-SLOW_MODE_PRIOR = 1 / 300
-"""Chance, before any data, that one of these faults begins in a given week. Assumption."""
+FAULTY = (2.0, 14.0)
+"""The same of a lock that sticks or is leant upon: one in eight, from one in sixty to one in three
+(assumption)."""
+SLOW_MODE_PRIOR = 7 * HAZARD_PER_DAY
+"""Chance, before any data, that one of these faults begins in a given week: as that of a lasting
+change, since a catch that begins to stick shows it in its slowest releases first (trade)."""
 UNANSWERED_HEALTHY, UNANSWERED_FAULTY = (0.5, 15.0), (1.0, 4.0)
 """Share of slow ones that are never answered: of a sound lock (people let go in the end) and of one
 that sticks or is leant upon (assumption; with the lock's own past added to the first)."""
@@ -74,9 +78,14 @@ COIL_DECAY_MS = 40.0
 LATE_LOADED, LATE_STICKING = 0.4, 0.05
 """Share of slow releases that come only after the pulse has ended. Assumptions: pushes last about
 as long as pulses do; a catch without current is freed by chance alone."""
-SIBLINGS_COMMANDS = 60.0
-"""Commands' worth of say that the other locks of its kind have in what is usual: as many as the
-prior, since people lean on one more than on another (assumption)."""
+SIBLING_AT_FAULT = 0.1
+"""Chance that another lock, whose rate is to show what is usual, has such a fault itself
+(assumption)."""
+SOUND_RATES = np.geomspace(1e-4, 0.4, 30)
+"""Mean rates of sound locks that are tried."""
+SOUND_ALIKE = sum(HEALTHY) * np.geomspace(1 / 30, 30, 13)
+"""How much alike they may be, in commands' worth of say that the others have in one's own rate:
+from next to none to all, each as likely before any has spoken (assumption)."""
 EARLIER_EVENTS, EARLIER_COMMANDS = 0.5, 30.0
 """Slow ones in so many commands that a rate before the change is drawn towards: a healthy rate of
 2 % (assumption)."""
@@ -170,13 +179,13 @@ def counted(
     """
     if days.time_s.size < LEAST_TRIALS:
         return None
-    # Where nothing is slow this is the median; a second hump of half the releases leaves it there.
     deviation = np.sqrt(np.maximum(
-        days.deviation**2
+        _quick_deviation(days) ** 2
         + np.nan_to_num(days.release_variance - days.release_variance[-1]), 0.0))
     regime = days.release_regime
     if step_day is not None:
         regime = 2 * regime + (days.release_day >= step_day)
+    # Where nothing is slow this is the median; a second hump of half the releases leaves it there.
     base = by_regime(_rolling_low, days.value, regime) + NORMAL_QUARTILE * deviation
     excess = days.value - base
     size = np.log(SLOW_FACTOR) if not days.linear else SLOW_FACTOR - 1.0
@@ -206,15 +215,35 @@ def counted(
 def healthy_beside(siblings: Iterable[Counted]) -> tuple[float, float]:
     """Shapes of the beta prior of a sound lock's rate, by what the others of its kind show.
 
-    Half of the others may have a fault: those of which more is slow than of the middle one have
-    no say.
+    People may lean on all of them alike, or on one far more than on another; a catch that sticks
+    is one lock's own. How much alike they are is learned with their mean rate.
+
+    Parameters
+    ----------
+    siblings : iterable of Counted
+        The others, sound or not.
+
+    Returns
+    -------
+    tuple of (float, float)
+        Without others about those of :data:`HEALTHY`.
+
+    Notes
+    -----
+    Empirical Bayes for binomial rates (textbook): each other lock's count is beta-binomial about a
+    common mean, or, with :data:`SIBLING_AT_FAULT`, that of a faulty one.
     """
-    shares = sorted(
-        (float(one.event.mean()), int(one.event.sum()), one.event.size) for one in siblings)
-    shares = shares[:(len(shares) + 1) // 2]
-    events, total = sum(one[1] for one in shares), sum(one[2] for one in shares)
-    weight = min(1.0, SIBLINGS_COMMANDS / max(total, 1))
-    return HEALTHY[0] + weight * events, HEALTHY[1] + weight * (total - events)
+    mean, alike = (part.ravel() for part in np.meshgrid(SOUND_RATES, SOUND_ALIKE))
+    log = HEALTHY[0] * np.log(mean) + (HEALTHY[1] - 1.0) * np.log1p(-mean)
+    for one in siblings:
+        count, total = int(one.event.sum()), one.event.size
+        log += np.logaddexp(
+            np.log1p(-SIBLING_AT_FAULT)
+            + betabinomial(count, total, mean * alike, (1.0 - mean) * alike),
+            np.log(SIBLING_AT_FAULT) + betabinomial(count, total, *FAULTY))
+    weight = special.softmax(log)
+    usual, worth = float(weight @ mean), float(np.exp(weight @ np.log(alike)))
+    return usual * worth, (1.0 - usual) * worth
 
 
 def slow_mode(
@@ -359,6 +388,20 @@ def _rolling_low(value: Reals, half_width: int = NEIGHBOURS_EITHER_SIDE) -> Real
     starts = np.clip(np.arange(value.size) - window // 2, 0, value.size - window)
     out: Reals = low[starts]
     return out
+
+
+def _quick_deviation(days: LockDays) -> float:
+    """How far the releases scatter, by those on the quick side: slow ones do not widen it.
+
+    As far as their poll shows it: no less than a poll, and no more than all of them scatter.
+    """
+    mine = days.release_regime == days.release_regime[-1]
+    below = rolling_median(days.value[mine]) - days.value[mine]
+    below = below[below > 0]
+    if not below.size:
+        return days.deviation
+    quick = float(np.median(below)) / NORMAL_QUARTILE
+    return min(days.deviation, max(quick, days.resolution_ms / days.reference_ms))
 
 
 def _rested(rows: pl.DataFrame) -> np.ndarray:

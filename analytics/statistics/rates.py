@@ -50,7 +50,7 @@ def chance_of_at_least(count: int, total: int, rate: float) -> float:
 
 
 def betabinomial(
-    count: npt.ArrayLike, total: npt.ArrayLike, a: float, b: float
+    count: npt.ArrayLike, total: npt.ArrayLike, a: npt.ArrayLike, b: npt.ArrayLike
 ) -> Reals:
     """Log probability of one ordered run of events whose rate is Beta(a, b).
 
@@ -58,20 +58,21 @@ def betabinomial(
     ----------
     count, total : array-like
         Events, and commands among which they came; of one shape, or one that fits the other.
-    a, b : float
+    a, b : array-like
         Shapes of the beta distribution of the rate, above 0.
 
     Returns
     -------
     numpy.ndarray
-        Natural logarithms, of the shape of ``count`` and ``total``.
+        Natural logarithms, of the shape that all four have together.
 
     Notes
     -----
     Textbook: the beta-binomial's marginal likelihood without the number of orders.
     """
     events, tries = np.asarray(count, dtype=float), np.asarray(total, dtype=float)
-    out: Reals = betaln(a + events, b + tries - events) - betaln(a, b)
+    one, other = np.asarray(a, dtype=float), np.asarray(b, dtype=float)
+    out: Reals = betaln(one + events, other + tries - events) - betaln(one, other)
     return out
 
 

@@ -8,7 +8,8 @@ from remanence.analytics.conditions.latency import sticking_catch
 from remanence.analytics.conditions.new_locks import slow_beside_siblings
 from remanence.analytics.conditions.slow_mode import slow_modes
 from remanence.analytics.drift.daily_series import lock_days
-from remanence.analytics.history import with_weeks
+from remanence.analytics.drift.slow_mode import Counted, counted, healthy_beside
+from remanence.analytics.history import day_ordinals, with_weeks
 from remanence.shared.tables import SERVICE
 from tests.analytics.physics.latency_rows import FIRST_MONDAY, actuations, history_at, lock, wander
 
@@ -85,3 +86,34 @@ def test_a_coil_that_leaves_no_level_to_read_still_meets_the_volts_of_a_rail_tha
     days = lock_days(LATCHES[0], rows, FIRST_MONDAY.toordinal())
     fallen = np.median(days.log_volts[days.day >= 60]) - np.median(days.log_volts[days.day < 60])
     assert fallen == pytest.approx(np.log(11.2 / 11.8), abs=0.004)
+
+
+def test_how_much_alike_locks_are_leant_upon_is_learned():
+    """Ten that are slow in 3 % each say much of another; ten that are unlike next to nothing."""
+    def seen(count, total=500):
+        event = np.arange(total) < count
+        nothing = np.zeros(total, dtype=bool)
+        return Counted(np.arange(total) / 5.0, event, nothing, nothing, event, False)
+
+    alike = healthy_beside([seen(15)] * 10)
+    unlike = healthy_beside([seen(count) for count in (0, 0, 1, 2, 4, 8, 15, 30, 45, 60)])
+    assert sum(alike) > 400
+    assert sum(unlike) < 60
+    assert alike[0] / sum(alike) == pytest.approx(0.03, rel=0.1)
+    # One that sticks half the time among them is at fault, and no measure of the others.
+    beside_faulty = healthy_beside([seen(15)] * 9 + [seen(250)])
+    assert beside_faulty[0] / sum(beside_faulty) == pytest.approx(0.03, rel=0.1)
+
+
+def test_slow_releases_do_not_widen_the_scatter_that_they_are_held_against():
+    rows = actuations(LATCHES, weeks=16, seed=3, noise=0.09, lean=0.0)
+    slow = (pl.int_range(pl.len()) % 8 == 0) & (pl.col("lock") == "latch-2")
+    rows = rows.with_columns(
+        latency_ms=pl.when(slow).then(pl.col("latency_ms") * 1.7).otherwise("latency_ms"))
+    history = history_at(LATCHES, rows, 15)
+    mine = with_weeks(rows, "command_time", history).filter(pl.col("lock") == "latch-2")
+    epoch = history.week.monday.toordinal()
+    days = lock_days(LATCHES[2], mine, epoch)
+    seen = counted(days, mine, (day_ordinals(mine["day"]) - epoch).astype(float))
+    assert days.deviation > 0.12
+    assert seen.event.sum() == pytest.approx(mine.height / 8, rel=0.15)

@@ -37,3 +37,11 @@ def test_a_step_that_would_just_show_is_a_larger_one_where_locks_wander():
     quiet, far = (drifts(history_at(MAGNETS, rows_of(43, *wander), 23)).current["magnet-3"]
                   for wander in ((0.01, 2), (0.04, 20)))
     assert 0.05 < quiet.detectable_change < far.detectable_change < 0.6
+
+
+def test_a_lock_that_did_not_change_wanders_as_far_as_its_days_show():
+    """Taken for one that changed, it would wander less, and a slope be claimed of it too often."""
+    judged = drifts(history_at(MAGNETS, rows_of(44, 0.03, 31), 23))
+    found = [(drift, judged.wander[name]) for name, drift in judged.current.items()]
+    assert all(drift.wander == learned.still for drift, learned in found)
+    assert any(learned.changed.slow < learned.still.slow for _, learned in found)
