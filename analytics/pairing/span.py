@@ -158,28 +158,28 @@ def _resume(
     """Up to where each lock's rows are final, and what the others rest on.
 
     By ``lock`` these instants: ``begun``, up to where they were final before; ``resume``, up to
-    where no later record can change one; ``needed``, from where on edges are kept. The first is
-    ``until``, so much earlier as answers may be stamped ``late``, or where the first row begins
-    that later records may change; always with the first attempt of the command that lasts then. So
-    is the last, while edges bear on what the rails show.
+    where no later record can change one; ``needed``, from where on edges are kept: the first
+    attempt of the last command before, and of the last while all are kept, as they bear on what the
+    rails show.
     """
+    # Nothing is sure from the span's end on, so much earlier as answers may be stamped late, or
+    # from where a movement begins that may not have settled by then.
     ends = with_facts(locks, late).select(
         "lock", begun="resume", ends=(until - C.late.fill_null(0)) * PLACES)
-    commands, moves = with_facts(commands, ends), with_facts(moves, ends)
-    unsettled = (C.last_edge + wiring.settle_us * PLACES >= C.ends) | (
-        C.opening & C.closed.is_null())
+    unsettled = with_facts(moves, ends).filter(C.last_edge + wiring.settle_us * PLACES >= C.ends)
+    sure = with_facts(ends, unsettled.group_by("lock").agg(C.first_edge.min())).select(
+        "lock", "begun", sure=pl.min_horizontal("ends", "first_edge"))
+    commands, moves = with_facts(commands, sure), with_facts(moves, sure)
     open_still = (C.outcome == "released") & C.relock.is_null() & C.following.is_null()
-    lasts = (C.natural.is_null() | (C.natural >= C.ends) | C.undecided | open_still
-             | (C.done_at >= until * PLACES))
-    first = pl.concat([ends.select("lock", "begun", time="ends"), *(
-        frame.filter(may_change, C.time >= C.begun).select("lock", "begun", "time")
-        for frame, may_change in ((commands.with_columns(time="start"), lasts),
-                                  (moves.with_columns(time="first_edge"), unsettled)))])
-    told = first.group_by("lock").agg(C.begun.first(), C.time.min()).sort("lock")
-    tries = commands.filter(C.attempt == 1)
-    for name, at in (("resume", C.time),
-                     ("needed", pl.min_horizontal("resume", (until - RECENT_US) * PLACES))):
-        told = nearest(told, at, tries, "start", strategy="backward", begin="start").with_columns(
-            pl.coalesce("begin", at).alias(name)).drop("begin")
-        told = told.with_columns(resume=pl.max_horizontal("begun", "resume"))
-    return told.drop("time")
+    lasts = (C.natural.is_null() | (C.natural >= C.sure) | C.undecided | open_still
+             | (C.relock >= C.sure) | (C.done_at >= until * PLACES))
+    open_then = C.opening & (C.closed.is_null() | (C.closed >= C.sure))
+    told = pl.concat([sure, *(
+        frame.filter(may_change, C(time) >= C.begun).select("lock", "begun", sure=time)
+        for frame, time, may_change in ((commands, "start", lasts),
+                                        (moves, "first_edge", open_then)))])
+    told = told.group_by("lock").agg(
+        C.begun.first(), resume=pl.max_horizontal(C.begun.first(), C.sure.min())).sort("lock")
+    recent = pl.min_horizontal("resume", (until - RECENT_US) * PLACES)
+    return nearest(told, recent, commands.filter(C.attempt == 1), "start", strategy="backward",
+                   first_try="start").with_columns(needed=pl.coalesce("first_try", recent))

@@ -36,17 +36,25 @@ def used():
     return sum(of.ru_utime + of.ru_stime for of in told())
 before, wall = used(), time.perf_counter()
 derive(venue, path, store)
-print(json.dumps({"seconds": time.perf_counter() - wall, "processor_seconds": used() - before,
-                  "peak_mb": sum(of.ru_maxrss for of in told()) / 1024}))
+print(json.dumps({
+    "code": sys.modules[derive.__module__].__file__, "seconds": time.perf_counter() - wall,
+    "processor_seconds": used() - before,
+    "peak_mb": sum(of.ru_maxrss for of in told()) / 1024}))
 """
 
 
 def run_at(tree: Path, folder: Path) -> dict[str, Any]:
-    """Derive ``folder`` with the code in ``tree``."""
+    """Derive ``folder`` with the code in ``tree``, laid out there as it is imported."""
+    laid_out = tree / "build" / "types"
+    if not laid_out.exists():
+        subprocess.run([sys.executable, "-c", "import start; start.typed_tree()"], cwd=tree,
+                       check=True)
     done = subprocess.run(
-        [sys.executable, "-c", SCRIPT, str(folder)], cwd=tree, check=True, capture_output=True,
-        text=True, env={**os.environ, "PYTHONPATH": str(tree)})
+        [sys.executable, "-c", SCRIPT, str(folder)], cwd=laid_out, check=True, capture_output=True,
+        text=True, env={**os.environ, "PYTHONPATH": str(laid_out)})
     found: dict[str, Any] = json.loads(done.stdout.splitlines()[-1])
+    # (An installed copy would be compared with itself.)
+    assert found.pop("code").startswith(str(laid_out)), "another copy of the program was measured"
     return found
 
 

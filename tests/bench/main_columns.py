@@ -57,7 +57,7 @@ def main_columns(folder: Path) -> pl.DataFrame:
     records = reader.edges(wiring, days)
     rest = nothing.commands.select("lock", before="on")
     edges = changes(levels_said(records, wiring, "command", "fires"), rest)
-    edges = steps.with_others_on(edges, rest, wiring)
+    edges = steps.with_others_on(edges, rest, wiring).with_columns(again=None, ahead=0)
     contacts = changes(levels_said(records, wiring, "contact", "open_value"), rest)
     commands = steps.pulses(edges, wiring)
 
