@@ -176,7 +176,7 @@ DAYS_READ = (
     "resolution_ms", "pulse_ms", "volts_before", "volts_min", "volts_noise", "sag_volts",
     "others_on",
 )
-"""Columns that :func:`lock_days` looks at: each small step costs by the columns it carries along."""
+"""Columns that :func:`lock_days` looks at: each small step costs by the columns it carries."""
 
 
 def lock_days(lock: Lock, rows: pl.DataFrame, epoch_day: int) -> LockDays | None:

@@ -197,8 +197,7 @@ def drifts(history: History) -> Drifts:
     program's own.
     """
     rows = per_lock(_with_rail_factor(
-        without_clock_course(history.dated("actuations"), history), history,
-    ).select(*DAYS_READ, "rail_sag_factor"))
+        without_clock_course(history.dated("actuations"), history).select(DAYS_READ), history))
     epoch = history.week.monday.toordinal()
     current, starts = _since_baseline(history, rows, epoch)
     earlier = _before_service(history, rows, epoch)

@@ -69,7 +69,7 @@ class _Tables:
 
 _LOOKED_AT = ("lock", "day", "weeks_ago", "outcome", "latency_from", "latency_ms", "waited_ms",
               "resolution_ms", "volts", "celsius")
-"""Columns that are looked at lock by lock: each small step costs by the columns it carries along."""
+"""Columns that are looked at lock by lock: each small step costs by the columns it carries."""
 
 
 def lock_physics(history: History) -> dict[str, LockPhysics]:

@@ -205,7 +205,7 @@ def limit_of(
 
 _LOOKED_AT = ("lock", "day", "weeks_ago", "attempt", "outcome", "latency_ms", "resolution_ms",
               "pulse_ms", "volts_before", "sag_volts")
-"""Columns that are looked at lock by lock: each small step costs by the columns it carries along."""
+"""Columns that are looked at lock by lock: each small step costs by the columns it carries."""
 
 
 def remaining_life(history: History, *, seed: int = 20260301) -> list[LockWear]:
