@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import numpy as np
 import polars as pl
-from numpy.typing import NDArray
 
 from remanence.analytics.conditions.condition import Condition, failed_repair, finding
 from remanence.analytics.conditions.drawn_load import UNKNOWN_NOISE_VOLTS
@@ -76,7 +75,9 @@ _SPIKE_SURE_SCORE, _SPIKE_SCORE = 0.97, 0.7
 
 def stays_on(history: History) -> list[Finding]:
     """Coils whose load outlasts many commands: a tack-welded relay or a driver."""
-    frame = history.dated("actuations").filter(pl.col("sag_outlasts_ms").is_finite())
+    frame = history.dated("actuations").select(
+        "lock", "command_time", "day", "weeks_ago", "sample_ms", "sag_outlasts_ms",
+    ).filter(pl.col("sag_outlasts_ms").is_finite())
     flagged: dict[str, tuple[Rows, Flags]] = {}
     for name, rows in rows_by_lock(frame, "command_time", history).items():
         step = np.nan_to_num(rows.real("sample_ms"), nan=_UNKNOWN_SAMPLE_MS)
@@ -141,8 +142,9 @@ def missing_suppression(history: History) -> list[Finding]:
     held = [lock.id for lock in history.venue.locks if not lock.pulsed]
     # Cutting a magnet unloads its rail: the rise that follows is no spike.
     relief = pl.when(pl.col("lock").is_in(held)).then(pl.col("sag_volts")).otherwise(0.0)
-    frame = history.dated("actuations").with_columns(
-        off_spike_volts=pl.col("off_spike_volts") - relief
+    frame = history.dated("actuations").select(
+        "lock", "command_time", "day", "weeks_ago", "pulse_ms", "volts_noise",
+        off_spike_volts=pl.col("off_spike_volts") - relief,
     ).filter(pl.col("off_spike_volts").is_finite())
     ends = _switch_offs(history)
     by_lock = {
@@ -243,12 +245,12 @@ def _spike_finding(
     )
 
 
-def _coincident(rows: Rows, ends: Ints, whose: NDArray[np.object_]) -> Flags:
+def _coincident(rows: Rows, ends: Ints, whose: pl.Series) -> Flags:
     """Rows whose switch-off falls together with that of another lock on the rail."""
     off = rows.time_us.astype(np.float64)
     if rows.lock.pulsed:
         off = off + 1000.0 * np.nan_to_num(rows.real("pulse_ms"), nan=_PULSE_UNKNOWN_MS)
-    ends = ends[whose != rows.lock.id]
+    ends = ends[(whose != rows.lock.id).to_numpy()]
     if not ends.size:
         return np.zeros(rows.size, dtype=bool)
     place = np.searchsorted(ends, off)
@@ -258,18 +260,17 @@ def _coincident(rows: Rows, ends: Ints, whose: NDArray[np.object_]) -> Flags:
     return out
 
 
-_NO_ENDS = np.array([], dtype=np.int64), np.array([], dtype=object)
+_NO_ENDS = np.array([], dtype=np.int64), pl.Series(dtype=pl.String)
 
 
-def _switch_offs(history: History) -> dict[str, tuple[Ints, NDArray[np.object_]]]:
+def _switch_offs(history: History) -> dict[str, tuple[Ints, pl.Series]]:
     """Times at which coils of each rail were switched off, in order, and whose they were."""
     supply = {lock.id: lock.supply for lock in history.venue.locks}
-    frame = history.energisings.filter(
-        pl.col("end").is_not_null() & pl.col("lock").is_in(list(supply))
-    ).select("lock", "end", rail=pl.col("lock").replace_strict(supply, default=None)).sort("end")
+    frame = history.energisings.select(
+        "lock", "end", rail=pl.col("lock").replace_strict(supply, default=None),
+    ).filter(pl.col("end").is_not_null() & pl.col("rail").is_not_null()).sort("end")
     return {
-        str(key[0]): (part["end"].dt.epoch("us").to_numpy(),
-                      np.array(part["lock"].to_list(), dtype=object))
+        str(key[0]): (part["end"].dt.epoch("us").to_numpy(), part["lock"])
         for key, part in frame.partition_by("rail", as_dict=True).items()
     }
 

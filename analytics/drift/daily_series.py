@@ -171,6 +171,14 @@ def rolling_median(values: Reals, half_width: int = CENTRE_HALF_WIDTH) -> Reals:
     return out
 
 
+DAYS_READ = (
+    "lock", "day", "command_time", "outcome", "latency_ms", "attempt", "latency_from",
+    "resolution_ms", "pulse_ms", "volts_before", "volts_min", "volts_noise", "sag_volts",
+    "others_on",
+)
+"""Columns that :func:`lock_days` looks at: each small step costs by the columns it carries."""
+
+
 def lock_days(lock: Lock, rows: pl.DataFrame, epoch_day: int) -> LockDays | None:
     """Prepare one lock's rows.
 
@@ -193,7 +201,7 @@ def lock_days(lock: Lock, rows: pl.DataFrame, epoch_day: int) -> LockDays | None
         None where nothing was released.
     """
     kind = lock.latency_kind
-    rows = rows.with_columns(command_volts=pl.Series(command_volts(rows), dtype=pl.Float64))
+    rows = rows.with_columns(pl.Series("command_volts", command_volts(rows), dtype=pl.Float64))
     frame = rows.filter(
         (pl.col("outcome") == "released") & (pl.col("latency_ms") > 0)
         & (pl.col("attempt").fill_null(1) == 1)
@@ -201,7 +209,7 @@ def lock_days(lock: Lock, rows: pl.DataFrame, epoch_day: int) -> LockDays | None
     )
     if frame.is_empty():
         return None
-    time_s = frame["command_time"].dt.epoch("us").to_numpy().astype(float) / 1e6
+    time_s = frame["command_time"].to_physical().to_numpy().astype(float) / 1e6
     ordinal = (day_ordinals(frame["day"]) - epoch_day).astype(float)
     latency = frame["latency_ms"].to_numpy().astype(float)
     regime, resolution = polls(frame["resolution_ms"].fill_null(0.0).to_numpy(), ordinal)
@@ -215,7 +223,7 @@ def lock_days(lock: Lock, rows: pl.DataFrame, epoch_day: int) -> LockDays | None
     variance = release_variance(value, ordinal, regime, resolution / reference)
     deviation = float(np.sqrt(variance[-1]))
     every = rows.filter(pl.col("pulse_ms").is_not_null() | (pl.col("attempt") >= 1))
-    every_s = every["command_time"].dt.epoch("us").to_numpy().astype(float) / 1e6
+    every_s = every["command_time"].to_physical().to_numpy().astype(float) / 1e6
     rest = _rest_hours(every_s, time_s)
     after_rest = rest > REST_HOURS
     centre = by_regime(rolling_median, value, regime)
@@ -364,11 +372,11 @@ def _warmth(every: pl.DataFrame, every_s: Reals, time_s: Reals) -> Reals:
     pulse_s = np.clip(pulse_ms, 0, HEAT_LONGEST_PULSE_MS) / 1000
     left = np.zeros(every_s.size)
     warm = 0.0
-    last = every_s[0] if every_s.size else 0.0
-    for index in range(every_s.size):
-        warm *= np.exp(-(every_s[index] - last) / HEAT_MEMORY_S)
+    kept = np.exp(-np.diff(every_s, prepend=every_s[:1]) / HEAT_MEMORY_S)
+    more = HEAT_KELVIN_PER_S * pulse_s
+    for index, (share, rise) in enumerate(zip(kept.tolist(), more.tolist(), strict=True)):
+        warm *= share
         left[index] = warm
-        warm = min(warm + HEAT_KELVIN_PER_S * pulse_s[index], HEAT_MOST_KELVIN)
-        last = every_s[index]
+        warm = min(warm + rise, HEAT_MOST_KELVIN)
     place = np.clip(np.searchsorted(every_s, time_s), 0, max(every_s.size - 1, 0))
     return left[place] if every_s.size else np.zeros(time_s.size)

@@ -28,7 +28,7 @@ from remanence.analytics.drift.common import (
     share_scatter,
     usual_volts,
 )
-from remanence.analytics.drift.daily_series import LockDays, lock_days
+from remanence.analytics.drift.daily_series import DAYS_READ, LockDays, lock_days
 from remanence.analytics.drift.levels import (
     T_QUANTILE,
     DailyNoise,
@@ -197,7 +197,7 @@ def drifts(history: History) -> Drifts:
     program's own.
     """
     rows = per_lock(_with_rail_factor(
-        without_clock_course(history.dated("actuations"), history), history))
+        without_clock_course(history.dated("actuations"), history).select(DAYS_READ), history))
     epoch = history.week.monday.toordinal()
     current, starts = _since_baseline(history, rows, epoch)
     earlier = _before_service(history, rows, epoch)

@@ -67,6 +67,11 @@ class _Tables:
     off_weeks: dict[str, tuple[tuple[Week, Quantity], ...]]
 
 
+_LOOKED_AT = ("lock", "day", "weeks_ago", "outcome", "latency_from", "latency_ms", "waited_ms",
+              "resolution_ms", "volts", "celsius")
+"""Columns that are looked at lock by lock: each small step costs by the columns it carries."""
+
+
 def lock_physics(history: History) -> dict[str, LockPhysics]:
     """Results of the models for every lock of the venue."""
     venue = history.venue
@@ -83,7 +88,7 @@ def lock_physics(history: History) -> dict[str, LockPhysics]:
     )
     tables = _Tables(
         history, {str(row["lock"]): row for row in heat.to_dicts()}, measured,
-        per_lock(rows),
+        per_lock(rows.select(_LOOKED_AT)),
         switch_offs(recent, venue), sag_readings(recent, venue), sag_error(recent, venue),
         _off_weeks(rows, history),
     )

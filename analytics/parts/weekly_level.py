@@ -98,12 +98,13 @@ def weekly_levels(rows: pl.DataFrame, latch: bool = False) -> pl.DataFrame:
     A latency counts at the middle of its resolution.
     """
     first = rows.filter(pl.col("attempt") == 1)
-    tried = first.filter(pl.col("outcome").is_in(["released", "no-release"])).with_columns(
+    released = pl.col("outcome") == "released"
+    tried = first.filter(released | (pl.col("outcome") == "no-release")).select(
+        "weeks_ago", "resolution_ms", "volts_before", "sag_volts", released=released,
         time=pl.col("latency_ms") - pl.col("resolution_ms").fill_null(0.0) / 2,
     )
-    sag = pl.col("sag_volts").median().fill_null(0.0)
-    weekly = tried.group_by("weeks_ago").agg(
-        n=pl.len(), released=(pl.col("outcome") == "released").sum(),
+    weekly = tried.lazy().group_by("weeks_ago").agg(
+        n=pl.len(), released=pl.col("released").sum(),
         latency_ms=pl.col("time").fill_null(float("inf")).median(),
         low=pl.col("time").quantile(0.25), high=pl.col("time").quantile(0.75),
         step=pl.col("resolution_ms").median().fill_null(0.0),
@@ -117,14 +118,15 @@ def weekly_levels(rows: pl.DataFrame, latch: bool = False) -> pl.DataFrame:
         ((own**2 * pl.col("n") + SCATTER_WEIGHT * shared) / (pl.col("n") + SCATTER_WEIGHT)).sqrt(),
         pl.col("step") / pl.col("latency_ms") / 12**0.5, pl.lit(LEAST_WEEKLY_SCATTER),
     )
-    typical_sag = float(tried.select(sag).item() or 0.0) if tried.height else 0.0
+    typical_sag = float(tried["sag_volts"].median() or 0.0)  # type: ignore[arg-type]
     loaded = pl.col("volts") - typical_sag
     ratio = pl.when(loaded > 0).then(loaded / loaded.median()).log()
-    use = first.group_by("weeks_ago").agg(done=pl.len()).sort("weeks_ago", descending=True)
-    use = use.select("weeks_ago", use=pl.col("done").cum_sum() - pl.col("done") / 2)
+    use = first.lazy().group_by("weeks_ago").agg(done=pl.len()).sort(
+        "weeks_ago", descending=True,
+    ).select("weeks_ago", use=pl.col("done").cum_sum() - pl.col("done") / 2)
     return weekly.join(use, on="weeks_ago").sort("weeks_ago", descending=True).select(
         "weeks_ago", "use", "latency_ms", "n",
         deviation=MEDIAN_ERROR * scatter / pl.col("n").sqrt(),
         log_volts=(ratio.clip(-MOST_LOG_VOLTS, MOST_LOG_VOLTS).fill_null(0.0) if latch
                    else pl.lit(0.0)),
-    )
+    ).collect()

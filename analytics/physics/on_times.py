@@ -69,6 +69,9 @@ before the end, where it was said on again just before the end, or where it firs
 last time: nobody holds a button for ten minutes until a lock opens. A held button keeps the rail
 loaded and the catch open (assumption)."""
 
+LOCKS_AT_A_TIME = 64
+"""Locks that are gone through in one pass: a venue of hundreds has no memory for all at once."""
+
 _CUT_BY = ("lock", "command_time", "outcome", "latency_ms", "pulse_ms", "sag_ms", "sample_ms",
            "relock_ms", "sag_volts", "end_sag_volts")
 
@@ -112,13 +115,30 @@ def on_times(
     there was one; not at all if the lock was already open. Otherwise the length is unknown.
     """
     require(energisings, ENERGISINGS)
-    cutting = [lock.id for lock in venue.locks if lock.self_cut]
-    frame = energisings.filter(
-        pl.col("lock").is_in([lock.id for lock in venue.locks])
-    ).sort("lock", "start")
     if actuations is None:
         actuations = ACTUATIONS.empty()
     require(actuations, ACTUATIONS, _CUT_BY)
+    names, tables = sorted(venue.locks_by_id), []
+    for first in range(0, len(names), LOCKS_AT_A_TIME):
+        some = pl.col("lock").is_in(names[first : first + LOCKS_AT_A_TIME])
+        tables.append(_lengths(energisings.filter(some), actuations.select(_CUT_BY).filter(some),
+                               venue, until))
+    if not tables:
+        return ON_TIMES.empty()
+    frame = pl.concat(tables)
+    frame = _without_likely_lost(frame, venue)
+    window = venue.limits.duty_window_s
+    parts = [_with_duty(part, window) for part in frame.partition_by("lock", maintain_order=True)]
+    return ON_TIMES.conform(pl.concat(parts)) if parts else ON_TIMES.empty()
+
+
+def _lengths(
+    energisings: pl.DataFrame, actuations: pl.DataFrame, venue: Venue,
+    until: datetime | Mapping[str, datetime] | None,
+) -> pl.DataFrame:
+    """What each energising's own lock tells of its length, sorted by lock and start."""
+    cutting = [lock.id for lock in venue.locks if lock.self_cut]
+    frame = energisings.sort("lock", "start")
     catches = [lock.id for lock in venue.locks
                if lock.pulsed and lock.contact and lock.contact_senses == "catch"]
     pulled = [lock.id for lock in venue.locks if lock.pulsed]
@@ -149,14 +169,10 @@ def on_times(
     cuts = pl.col("lock").is_in(cutting)
     on = pl.when(~lost | (cuts & pl.col("cut_ms").is_not_null())).then(
         pl.when(cuts).then(cut).otherwise(commanded))
-    frame = frame.select(
+    return frame.select(
         "lock", "start", on_ms=on, end_lost=lost, loaded=pl.col("_loaded").fill_null(False),
         lasting=(pl.col("on_ms").is_null() & (on >= commanded)).fill_null(False),
     )
-    frame = _without_likely_lost(frame, venue)
-    window = venue.limits.duty_window_s
-    parts = [_with_duty(part, window) for part in frame.partition_by("lock", maintain_order=True)]
-    return ON_TIMES.conform(pl.concat(parts)) if parts else ON_TIMES.empty()
 
 
 def _two_commands() -> pl.Expr:

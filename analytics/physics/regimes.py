@@ -157,14 +157,16 @@ def regimes(history: History) -> Regimes:
     """
     rows = history.dated("actuations")
     locks = history.venue.locks
-    rows = rows.with_columns(
+    # A venue of hundreds of locks has no memory to spare for columns that nobody looks at.
+    rows = rows.select(
+        "day", "attempt", "resolution_ms", "sample_ms", "pulse_ms", "volts_min",
         reader=_named(locks, lambda lock: lock.contact_controller if lock.contact else None),
         supply=_named(locks, lambda lock: lock.supply),
         driven=_named(locks, lambda lock: lock.id if lock.pulsed else None),
         seen=pl.col("latency_from").is_not_null() | (pl.col("outcome") == "released"),
     )
     found = [
-        *_held(rows.filter(pl.col("seen")), "reader", "controller", "polling", "resolution_ms"),
+        *_held(rows.filter("seen"), "reader", "controller", "polling", "resolution_ms"),
         *_held(rows, "supply", "supply", "sampling", "sample_ms"),
         *_held(rows.filter(pl.col("attempt").fill_null(1) == 1), "driven", "lock", "pulse",
                "pulse_ms"),
@@ -185,7 +187,7 @@ def _held(
     rows: pl.DataFrame, by: str, kind: str, quantity: str, column: str
 ) -> list[Regime]:
     """Regimes of a setting that a column shows, of each subject in the column ``by``."""
-    daily = rows.filter(
+    daily = rows.select(by, "day", column).filter(
         pl.col(by).is_not_null() & (pl.col(column) > 0)
     ).group_by(by, "day").agg(pl.col(column).median().alias("value"), pl.len()).sort(by, "day")
     found = []
@@ -200,7 +202,7 @@ def _converters(rows: pl.DataFrame) -> list[Regime]:
     """Regimes of each rail's meter by its own step: the least difference of a day's readings."""
     found = []
     lattice = (pl.col("volts_min") / VOLTS_RESOLUTION).round().unique().sort()
-    daily = rows.filter(
+    daily = rows.select("supply", "day", "volts_min").filter(
         pl.col("supply").is_not_null() & pl.col("volts_min").is_finite()
     ).group_by("supply", "day").agg(
         (lattice.diff().min() * VOLTS_RESOLUTION).alias("step"), lattice.len().alias("readings")

@@ -360,13 +360,15 @@ def _magnet_table(ohms: float | None, rated: float, suppression: str) -> tuple[R
 
 def _median(rows: pl.DataFrame) -> tuple[float, float, float] | None:
     """Product-limit median with its limits, releases placed within their resolution."""
+    released = pl.col("outcome") == "released"
     part = rows.filter(
-        pl.col("outcome").is_in(["released", "no-release"])
+        (released | (pl.col("outcome") == "no-release"))
         & (pl.col("latency_from") != "door").fill_null(True)
-    ).with_columns(_released=pl.col("outcome") == "released").with_columns(
-        _stamp=pl.when("_released").then("latency_ms").otherwise("waited_ms")
+    ).select(
+        "resolution_ms", _released=released,
+        _stamp=pl.when(released).then("latency_ms").otherwise("waited_ms"),
     ).filter(pl.col("_stamp") > 0).with_columns(
-        _time=placed_within_resolution("_stamp", "_released", ["lock"])
+        _time=placed_within_resolution("_stamp", "_released", [])
     )
     if part.height < FEWEST_OF_MEDIAN:
         return None

@@ -265,7 +265,7 @@ def rail_resistance(history: History) -> Mapping[str, RailResistance]:
         By supply; all of the venue's.
     """
     venue = history.venue
-    rows = history.dated("actuations")
+    rows = history.dated("actuations").select("weeks_ago", *_NEEDED)
     recent = rows.filter(pl.col("weeks_ago") < COURSE_WEEKS)
     course = source_resistance(recent, venue, by=("supply", "week"))
     early = source_resistance(rows.filter(in_first_weeks()), venue)
@@ -301,7 +301,7 @@ def latest_resistance(history: History) -> dict[str, Resistance]:
         By supply; a rail of which none is known is not in it.
     """
     venue = history.venue
-    rows = history.dated("actuations")
+    rows = history.dated("actuations").select("weeks_ago", *_NEEDED)
     sags = rows.filter(pl.col("sag_volts").is_not_null())
     found: dict[str, Resistance] = {}
 

@@ -15,13 +15,13 @@ from typing import Any
 import numpy as np
 import polars as pl
 
-from remanence.analytics.history import History, actuations_by_lock
+from remanence.analytics.history import History, per_lock
 from remanence.analytics.physics.source_resistance import latest_resistance
 from remanence.analytics.timing.answer import LockAnswer, lock_answer, nearest_offered
 from remanence.analytics.timing.borrow import same_part
 from remanence.analytics.timing.fit import fit_lock
 from remanence.analytics.timing.model import RISKS, TARGETS, LockModel, Settings, TimingRail, key
-from remanence.analytics.timing.sample import Sample, lock_sample
+from remanence.analytics.timing.sample import SAMPLE_READS, Sample, lock_sample
 from remanence.analytics.timing.sequence import SequenceAnswer, judge_sequence
 from remanence.analytics.timing.together import (
     GroupAnswer,
@@ -175,8 +175,9 @@ def timing(history: History) -> Timing:
     for the borrowing, :mod:`remanence.analytics.timing.answer` for what follows from them.
     """
     venue, limits = history.venue, history.venue.limits
-    rows = actuations_by_lock(history)
-    empty = history.dated("actuations").clear()
+    # Each small step costs by the columns it carries along.
+    dated = history.dated("actuations").select("day", "weeks_ago", *SAMPLE_READS)
+    rows, empty = per_lock(dated), dated.clear()
     samples = {
         lock.id: lock_sample(history, lock, rows.get(lock.id, empty), limits.timing_weeks)
         for lock in venue.locks

@@ -122,6 +122,13 @@ class Sample:
         return int(self.released.sum())
 
 
+SAMPLE_READS = (
+    "lock", "command_time", "outcome", "latency_ms", "waited_ms", "latency_from", "resolution_ms",
+    "pulse_ms", "volts_before", "sag_volts", "attempt", "across_clocks", "clock_ms",
+)
+"""Columns of ACTUATIONS that :func:`lock_sample` looks at."""
+
+
 def lock_sample(history: History, lock: Lock, rows: pl.DataFrame, weeks: float) -> Sample:
     """What ``rows`` (one lock's actuations) say of its timing as it is now.
 
@@ -137,7 +144,7 @@ def lock_sample(history: History, lock: Lock, rows: pl.DataFrame, weeks: float) 
     lock : Lock
         The lock.
     rows : polars.DataFrame
-        Schema ACTUATIONS, this lock's rows, any order.
+        :data:`SAMPLE_READS` of ACTUATIONS, this lock's rows, any order.
     weeks : float
         How far back from the end of the history's week.
 
@@ -154,7 +161,8 @@ def lock_sample(history: History, lock: Lock, rows: pl.DataFrame, weeks: float) 
     start = baseline_start(history, lock.id)
     if start is not None:
         dated = dated.filter(pl.col("day") >= start)
-    dated = dated.sort("command_time")
+    if not dated["command_time"].is_sorted():
+        dated = dated.sort("command_time")
     limits = history.venue.limits
     pulse = present_pulses(history).get(lock.id)
     sample = replace(
@@ -185,12 +193,12 @@ def _sample(dated: pl.DataFrame, lock: Lock) -> Sample:
     """What the rows say, all of them taken to be of one behaviour."""
     outcome = pl.col("outcome")
     kind = lock.latency_kind
-    known = dated.filter(outcome.is_in(["released", "no-release"]))
+    known = dated.filter((outcome == "released") | (outcome == "no-release"))
     if kind is None or lock.contact_closed_when == "unknown":
         kinds = known["latency_from"].drop_nulls()
         kind = str(kinds[-1]) if kinds.len() else kind
     two = pl.col("across_clocks").fill_null(False)
-    two_clocks = known.filter(two).height
+    two_clocks = int(known["across_clocks"].sum())
     coarse = lock.id in coarse_clocks(dated, [lock.id] if lock.is_magnet else [])
     if coarse:
         known = known.clear()
@@ -207,20 +215,19 @@ def _sample(dated: pl.DataFrame, lock: Lock) -> Sample:
     pulse = np.where(np.isnan(pulse), np.fmax(waited, latency), pulse)
     need = np.where(released, np.minimum(latency, pulse), pulse)
     days = dated["day"]
-    resolution = used["resolution_ms"].drop_nulls()
-    sag = dated["sag_volts"].drop_nulls()
+    sag = dated["sag_volts"]
     return Sample(
         lock=lock, kind=kind, released=released.astype(bool),
         latency_ms=np.maximum(latency, LEAST_MS), need_ms=np.maximum(need, LEAST_MS),
         pulse_ms=np.maximum(pulse, LEAST_MS), volts=used["volts_before"].to_numpy().astype(float),
         day=used["day"].to_physical().to_numpy().astype(np.int64),
         attempt=used["attempt"].fill_null(1).to_numpy().astype(np.int64),
-        resolution_ms=_coarser(_middle(resolution), latency[released]), commands=dated.height,
-        already_open=dated.filter(outcome == "already-open").height,
-        unobserved=dated.filter(outcome == "unobserved").height, two_clocks=two_clocks,
+        resolution_ms=_coarser(_middle(used["resolution_ms"]), latency[released]),
+        commands=dated.height, already_open=int((dated["outcome"] == "already-open").sum()),
+        unobserved=int((dated["outcome"] == "unobserved").sum()), two_clocks=two_clocks,
         coarse_clock=coarse,
         first_day=days[0] if days.len() else None, last_day=days[-1] if days.len() else None,
-        sag_volts=_middle(sag) if sag.len() >= FEWEST_SAMPLE_SAGS else None,
+        sag_volts=_middle(sag) if sag.count() >= FEWEST_SAMPLE_SAGS else None,
         pulse_now_ms=None, busiest_cycle=0,
     )
 
