@@ -493,3 +493,17 @@ def test_a_magnet_with_one_of_its_windings_open_draws_half():
         if day >= 35:
             row.update(latency_ms=0.57 * row["latency_ms"], waited_ms=0.57 * row["waited_ms"])
     assert told_of("m", winding) == ["coil-current-low"]
+
+
+def test_a_relay_that_sticks_at_one_command_in_fifteen_is_told_in_each_week():
+    """Two or three a week: each week alone could be chance, all of them together are not."""
+    turn = iter(range(10**6))
+
+    def sticks(row, day):
+        if day >= 56 and next(turn) % 15 == 0:
+            row["sag_outlasts_ms"] = 1500.0
+    frame = house(13, {"a": sticks})
+    for week in (10, 11, 12):
+        found = judged(frame, week)
+        assert names(found) == [("a", "stuck-energised")], week
+        assert found[0].score > 0.9
