@@ -145,7 +145,15 @@ def lives(
         else:
             kept.append(after.finding)
             standing.append(after)
-    return Lives((*kept, *ended), tuple(standing))
+    # What has no name is said only where nothing with one stands, of this week or an earlier one.
+    with_name = {_key(one)[:2] for one in kept if one.urgency != "watch"
+                 and not known[one.condition].certain and not known[one.condition].last_judges}
+
+    def told(one: Finding) -> bool:
+        return not known[one.condition].last_judges or _key(one)[:2] not in with_name
+
+    return Lives(tuple(one for one in (*kept, *ended) if told(one)),
+                 tuple(item for item in standing if told(item.finding)))
 
 
 def _key(item: Finding) -> tuple[str, str, str]:

@@ -88,11 +88,12 @@ def stays_on(history: History) -> list[Finding]:
         stretch = course(rows, stays, history)
         if stretch is None or _rail_is_slow(history, flagged, rows.lock):
             continue
-        count, total = stretch.now
+        # A relay that sticks now and then shows it over weeks, where a beginning shows.
+        shown = stretch.all_since if stretch.change is not None else stretch.now
         rate = (stretch.before[0] + _STAYS_PRIOR[0]) / (stretch.before[1] + sum(_STAYS_PRIOR))
-        chance = chance_of_at_least(count, total, rate)
-        if count < _FEWEST_STAYS or chance > _STAYS_CHANCE:
+        if shown[0] < _FEWEST_STAYS or chance_of_at_least(*shown, rate) > _STAYS_CHANCE:
             continue
+        count, total = stretch.now
         outlasts = rows.real("sag_outlasts_ms")[stays & stretch.live]
         longest = float(outlasts.max())
         # A short load that was there from the first day on is a supply that comes back slowly.
@@ -101,7 +102,7 @@ def stays_on(history: History) -> list[Finding]:
             continue
         found.append(finding(
             name, "stuck-energised", "now",
-            chance_shown(stretch.now, stretch.before, _STAYS_PRIOR),
+            chance_shown(shown, stretch.before, _STAYS_PRIOR),
             since=stretch.since, since_low=stretch.low, since_high=stretch.high,
             says=[say("outlasts-command-at-least" if longest > _LONGEST_READ_MS else
                       "outlasts-command", found=count, total=total,

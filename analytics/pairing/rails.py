@@ -235,6 +235,13 @@ def _rest(w: Windows, rail: Readings) -> tuple[Reals, Reals]:
         begin, stop = w.last + RISE_US + 1, np.minimum(w.last + REACH_US, w.clear)
         before = np.where(lone, _medians(rail, begin, stop), before)
         noise = np.where(lone & np.isnan(noise), _noise(rail, begin, stop), noise)
+    untold = np.flatnonzero(np.isnan(noise))
+    if untold.size:
+        # A logger that reads the rail around each command only: its steps at either end of the
+        # load are among the largest fifth.
+        one = w[untold]
+        noise[untold] = _noise(
+            rail, one.start - BEFORE_US, np.minimum(one.last + REACH_US, one.clear))
     return before, noise
 
 

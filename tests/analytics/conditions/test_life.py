@@ -219,3 +219,13 @@ def test_what_the_same_locks_share_is_one_story_whatever_it_is_called():
                   WEEK.plus(1))
     assert sorted((one.subject, one.status) for one in other.told) == [
         ("here", "new"), ("latch", "ended")]
+
+
+def test_a_change_without_a_name_is_not_told_beside_one_that_stands_from_before():
+    unnamed = finding("latch-1", "changed-unnamed", "plan", 0.99, says=())
+    made = after(opened(), [unnamed], Shown(12, unanswered=1))
+    assert statuses(made) == [("no-release", "standing", "week")]
+    # The other way round, the name takes the place of what had none.
+    made = after(opened(unnamed), [failing()], Shown(40, unanswered=8))
+    assert statuses(made) == [("no-release", "new", "week")]
+    assert [item.finding.condition for item in made.standing] == ["no-release"]

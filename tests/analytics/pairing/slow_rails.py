@@ -108,6 +108,10 @@ class SlowRails:
             f["volts_before"] = before = median(after) if after else None
             if noise is None:
                 f["volts_noise"] = noise = self.noise(after[-64:])
+        if noise is None:
+            until = last + 2_000_000 if b is None else min(last + 2_000_000, b)
+            around = [v for t, v in rail if start - 2_000_000 <= t < until]
+            f["volts_noise"] = noise = self.noise(around[-64:])
         during = [(t, v) for t, v in rail if start <= t <= last]
         f["volts_samples"] = len(during)
         f["volts_min"] = min((v for _, v in during), default=None)

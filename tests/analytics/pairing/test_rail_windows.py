@@ -273,3 +273,16 @@ def test_what_is_still_on_after_the_pulse_is_no_level_at_rest():
     rail.load(100.2, 100.9, 0.6)
     rail.sample(np.arange(100.0007, 101.2, 0.005))
     assert rail.rows()[0]["volts_before"] is None
+
+
+def test_two_readings_before_a_command_leave_the_noise_to_the_pulse():
+    """A logger that reads from a moment before each command tells how long its load lasted."""
+    lock = latch("one", 1)
+    rail = Rail(lock)
+    rail.command(lock, 100, 100.3)
+    rail.load(100, 100.3, 0.6)
+    rail.sample(np.arange(99.9857, 100.4, 0.01))
+    [row] = rail.rows()
+    assert row["volts_noise"] == pytest.approx(0.01, rel=0.5)
+    assert row["sag_ms"] == pytest.approx(300, abs=11)
+    assert row["sag_outlasts_ms"] == 0.0

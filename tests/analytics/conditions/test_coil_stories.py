@@ -1,0 +1,59 @@
+"""Electrical faults that look like another: told once, by the name that fits."""
+
+from __future__ import annotations
+
+from remanence.analytics.conditions.diagnosis import diagnose
+from tests.analytics.conditions.test_electrical import (
+    HOUSE,
+    house,
+    judged,
+    names,
+    no_current,
+    weaker,
+)
+from tests.analytics.physics.rail_rows import at_week
+
+
+def told_of(lock, fault):
+    history = at_week(HOUSE, 6, actuations=house(7, {lock: fault}))
+    return [f.condition for f in diagnose(history)
+            if f.subject == lock and f.condition != "release-test-due"]
+
+
+def test_a_coil_that_draws_nothing_does_not_draw_too_little_besides():
+    """The volts of a cut coil are not quite nought: a meter's noise, or a driver that leaks."""
+    def cut(row, day):
+        if day >= 35:
+            no_current(row, day)
+            row.update(sag_volts=abs(row["sag_volts"]) + 0.02, volts_noise=0.005)
+    assert told_of("a", cut) == ["coil-open"]
+
+
+def test_a_contact_that_a_weak_coil_does_not_move_is_not_stuck():
+    def joint(row, day):
+        weaker(0.6)(row, day)
+        if day >= 42:
+            row.update(outcome="no-release", latency_ms=None, waited_ms=1300.0, contact_edges=0)
+    assert told_of("a", joint) == ["coil-current-low"]
+
+
+def test_a_magnet_with_one_of_its_windings_open_draws_half():
+    def winding(row, day):
+        weaker(0.5)(row, day)
+        if day >= 35:
+            row.update(latency_ms=0.57 * row["latency_ms"], waited_ms=0.57 * row["waited_ms"])
+    assert told_of("m", winding) == ["coil-current-low"]
+
+
+def test_a_relay_that_sticks_at_one_command_in_fifteen_is_told_in_each_week():
+    """Two or three a week: each week alone could be chance, all of them together are not."""
+    turn = iter(range(10**6))
+
+    def sticks(row, day):
+        if day >= 56 and next(turn) % 15 == 0:
+            row["sag_outlasts_ms"] = 1500.0
+    frame = house(13, {"a": sticks})
+    for week in (10, 11, 12):
+        found = judged(frame, week)
+        assert names(found) == [("a", "stuck-energised")], week
+        assert found[0].score > 0.9
