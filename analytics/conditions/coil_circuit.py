@@ -15,10 +15,12 @@ from remanence.analytics.conditions.evidence import (
 )
 from remanence.analytics.conditions.exits import held_on_way_out
 from remanence.analytics.conditions.fault_course import Course, course
+from remanence.analytics.conditions.new_locks import FIRST_SIGHT_PRIOR
 from remanence.analytics.conditions.own_current import ALONE_SCORE, OwnCurrent, own_currents
 from remanence.analytics.conditions.switch_off import stays_on
 from remanence.analytics.history import Flags, History
 from remanence.analytics.physics.rail_load import RailLoad
+from remanence.analytics.statistics.beside import chance_above
 from remanence.analytics.statistics.intervals import median_interval, robust_deviation
 from remanence.shared.findings import Amount, Evidence, Finding, say
 
@@ -27,14 +29,11 @@ _HIGH_WATCH, _HIGH_PLAN, _HIGH_NOW = np.log([1.10, 1.12, 1.20])
 10 %."""
 _SIBLING_HIGH = float(np.log(1.35))
 """The same of a coil that only its siblings are there to compare with: their tolerances add."""
-_SIBLING_SPREADS = 5.0
-"""It must also be so many deviations of the siblings above them. Common practice, no source."""
-_LEAST_SIBLING_SPREAD = 0.05
-"""Least deviation among siblings, as a share: the tolerance to which a coil is made."""
+_BETWEEN_COILS = 0.1
+"""By how much sound coils differ from what is stated of them (standard deviation of ln amperes):
+they are made to 5 to 10 %."""
 _FEWEST_STATED_SIBLINGS = 4
 """Fewer siblings give no deviation worth the name. Assumption."""
-_SIBLING_SCORE = 0.75
-"""The venue file may state another coil than the one fitted. Assumption."""
 _SIBLING_INTERVAL = 2.0
 """Deviations to either side that hold about 95 %."""
 
@@ -327,13 +326,15 @@ def _above_siblings(history: History, load: RailLoad, row: int) -> list[Finding]
     if len(apart) < _FEWEST_STATED_SIBLINGS:
         return []
     above = float(np.nanmedian(load.own(row))) - np.log(own.amps) - float(np.median(apart))
-    spread = max(robust_deviation(np.array(apart)), _LEAST_SIBLING_SPREAD)
-    if above < _SIBLING_HIGH or above < _SIBLING_SPREADS * spread:
+    score = chance_above(
+        above + float(np.median(apart)), np.array(apart), between=_BETWEEN_COILS,
+        prior=FIRST_SIGHT_PRIOR)
+    if above < _SIBLING_HIGH or score is None:
         return []
-    margin = _SIBLING_INTERVAL * spread
+    margin = _SIBLING_INTERVAL * max(robust_deviation(np.array(apart)), _BETWEEN_COILS)
     days = load.days[np.isfinite(load.level[row])]
     return [finding(
-        name, "coil-current-high", "plan", _SIBLING_SCORE, since=date.fromordinal(int(days[0])),
+        name, "coil-current-high", "plan", score, since=date.fromordinal(int(days[0])),
         says=[say("draws-more-than-stated", percent=Amount(100 * (np.exp(above) - 1), "%"))],
         evidence=[Evidence("current-against-the-rail-s-other-locks-as-stated",
                            100 * float(np.exp(above)), "%", n=len(apart), before=100.0,

@@ -12,6 +12,7 @@ from remanence.analytics.conditions.contact_wiring import FLICKER_MS
 from remanence.analytics.conditions.evidence import chance_shown, share_evidence
 from remanence.analytics.conditions.fault_course import Course, course, live_rows
 from remanence.analytics.conditions.in_play import in_play
+from remanence.analytics.conditions.new_locks import FIRST_SIGHT_PRIOR
 from remanence.analytics.drift.change_model import daily_covariance, fit_change
 from remanence.analytics.history import (
     Flags,
@@ -23,6 +24,7 @@ from remanence.analytics.history import (
     rows_by_lock,
     siblings,
 )
+from remanence.analytics.statistics.beside import chance_above
 from remanence.analytics.statistics.change import Change
 from remanence.analytics.statistics.intervals import NORMAL_95_ROUNDED, robust_deviation
 from remanence.analytics.statistics.level_change import level_change
@@ -47,9 +49,9 @@ _BOUNCE_FLOOR = 0.06
 _BOUNCE_SURE_Z = 5.0
 """Standard errors that a rise must be clear by: many locks, many weeks.
 Common practice, no source."""
-_YOUNG_DAYS, _FEWEST_BESIDE, _LEAST_BESIDE, _BESIDE_SCORE = 28, 2, 0.2, 0.8
+_YOUNG_DAYS, _FEWEST_BESIDE, _BETWEEN_CONTACTS = 28, 2, 0.2
 """A contact whose log is shorter is held against those of the same kind and controller: so many at
-least, no nearer to each other than this (natural log), and the score then. Assumption."""
+least, that differ by about this much when they are sound (ln of 1 + edges). Assumption."""
 _SAME_WEEK_LOCKS, _SAME_WEEK_SHARE = 4, 0.25
 """Locks, and their share, at which one week's findings are no one lock's fault. Assumption."""
 _SAME_WEEK_SCORE = 0.6
@@ -143,13 +145,14 @@ def _beside_others(changes: pl.DataFrame, history: History) -> list[Finding]:
                 or live.sum() < _FEWEST_MOVEMENTS):
             continue
         usual, edges = float(np.median(beside)), rows.real("bounces")[live]
-        spread = max(robust_deviation(np.array(beside)), _LEAST_BESIDE)
-        if (own - usual < max(_MORE_LOG, _BOUNCE_SURE_Z * spread)
+        score = chance_above(
+            own, np.array(beside), between=_BETWEEN_CONTACTS, prior=FIRST_SIGHT_PRIOR)
+        if (score is None or own - usual < _MORE_LOG
                 or edges.mean() - np.expm1(usual) < _MORE_EDGES):
             continue
         error = _mean_error(edges)
         found.append(finding(
-            name, "contact-chatter", "plan", _BESIDE_SCORE,
+            name, "contact-chatter", "plan", score,
             says=[say("bounces-beside-others", now=Amount(float(edges.mean()), "edges"),
                       usual=Amount(float(np.expm1(usual)), "edges"), others=len(beside))],
             evidence=[Evidence(

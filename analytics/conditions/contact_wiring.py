@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import date
 
 import numpy as np
 import polars as pl
@@ -69,13 +70,15 @@ _HEARD_SHARE = 0.5
 Assumption."""
 _MOSTLY_OPEN = 0.5
 """Above this share of commands that found it open, the contact stands at open."""
-_LONG_STILL_COMMANDS, _LONG_STILL_DAYS = 15, 3
-"""Commands and days for which nobody would leave a lock shut, or open. Assumption."""
-_FROZEN_SURE_SCORE, _FROZEN_LONG_SCORE, _FROZEN_SCORE = 0.97, 0.96, 0.75
-"""Scores of a still contact: the coil works and the lock is shut; it works and the contact is
-still for long; neither. Assumption."""
+_STILL_AT = (50.0, 1.0)
+"""Beta prior of the share of commands at which a contact is still that no longer moves.
+Assumption."""
+_LEFT_DAYS = (1.0, 10.0)
+"""The same of days on which a sound lock is left as it is, open or shut, whatever is commanded: one
+in eleven, before its own past is counted. Assumption."""
 _FROZEN_MAGNET_SCORE = 0.45
-"""A magnet that never lets go looks the same, and that must be said first. Assumption."""
+"""A magnet that never lets go looks the same, and nothing in the log tells the two apart: less than
+even, so that the magnet is said first."""
 _FEWEST_CROSSED = 3
 """Openings by one other lock's command that are looked at. Assumption."""
 _CAUSE_AFTER_US, _CAUSE_WITHIN_US = 500, 1000
@@ -222,7 +225,7 @@ def contact_stuck(history: History) -> list[Finding]:
         works = _coil_works(drawn.get(name), stretch)
         if works is False:
             continue
-        found.append(_stuck_finding(seen, stretch, works))
+        found.append(_stuck_finding(seen, still, stretch, works))
     return found
 
 
@@ -263,17 +266,37 @@ def _contact_controller_heard(history: History, rows: Rows, live: Flags) -> bool
     return float(np.mean([hour in spoken for hour in asked])) > _HEARD_SHARE
 
 
-def _stuck_finding(seen: ContactCourse, stretch: Course, works: bool | None) -> Finding:
+def _chance_stuck(lock: Lock, still: tuple[int, int], before: tuple[int, int]) -> float:
+    """Probability that a contact which is still at so many commands no longer moves."""
+    doubt = _STILL_PRIOR_DOOR if lock.contact_senses == "door" else _STILL_PRIOR
+    return chance_shown(still, before, (doubt, 1.0 - doubt), _STILL_AT)
+
+
+def _chance_not_left(rows: Rows, still: Flags, since: date) -> float:
+    """Probability that days without any movement are no days on which the lock was left as it is.
+
+    Commands of one day are one choice of people, who leave it open or shut for that day.
+    """
+    days, place = np.unique(rows.day, return_inverse=True)
+    whole = np.bincount(place, weights=~still) == 0
+    late = days >= since.toordinal()
+    return chance_shown(
+        (int(whole[late].sum()), int(late.sum())), (int(whole[~late].sum()), int((~late).sum())),
+        _LEFT_DAYS, _STILL_AT)
+
+
+def _stuck_finding(
+    seen: ContactCourse, still: Flags, stretch: Course, works: bool | None
+) -> Finding:
     lock = seen.rows.lock
     outcome = seen.rows.text("outcome")[stretch.live]
     state = "open" if np.mean(outcome == "already-open") > _MOSTLY_OPEN else "locked"
     sure = works is True and (state == "locked" or lock.self_cut)
-    days = np.unique(seen.rows.day[stretch.live]).size
-    long = stretch.standing[0] >= _LONG_STILL_COMMANDS and days >= _LONG_STILL_DAYS
-    score = (_FROZEN_SURE_SCORE if sure else
-             _FROZEN_LONG_SCORE if long and works else _FROZEN_SCORE)
+    score = _chance_stuck(lock, (stretch.standing[0],) * 2, stretch.before)
+    if not sure:
+        score = min(score, _chance_not_left(seen.rows, still, stretch.since))
     if lock.is_magnet and works is None:
-        score = _FROZEN_MAGNET_SCORE
+        score = min(score, _FROZEN_MAGNET_SCORE)
     return finding(
         lock.id, "contact-stuck", raised_on_way_out("week", lock),
         score,

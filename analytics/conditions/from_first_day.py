@@ -19,9 +19,6 @@ WITHOUT_MS = {"large": 30.0, "small": 12.0}
 MODEL_DEVIATION = 0.5
 """Standard deviation of a magnet's log time about these. Assumption: a factor of three is two of
 them."""
-YOUNG_DAYS = 28
-"""Later a magnet's own past judges it: a model good to a factor of two or three is a first guess.
-Assumption."""
 LARGE_WATTS = 4.0
 """A holding magnet that takes more is a full-size one: 0.4 to 0.6 A at 12 V (common practice)."""
 LEAST_SCORE = 0.5
@@ -39,8 +36,9 @@ def quick_from_the_start(history: History) -> list[Finding]:
     Returns
     -------
     list of Finding
-        ``missing-suppression``, only of locks whose log is shorter than four weeks: later their
-        own past judges them, and after work what the work left.
+        ``missing-suppression``, each week anew for as long as it lasts: however long the log is, a
+        magnet's own past does not show what it never was. One that became quick later is its own
+        past's to judge, and one that was worked on what the work left.
 
     Notes
     -----
@@ -48,14 +46,13 @@ def quick_from_the_start(history: History) -> list[Finding]:
     """
     found = []
     for drift in drifts(history).current.values():
-        days, lock = drift.days, drift.days.lock
+        lock = drift.days.lock
         if (not lock.is_magnet or lock.suppression != "diode" or lock.latency_kind != "armature"
-                or days.day[-1] - days.day[0] >= YOUNG_DAYS
                 or last_service(history, lock.id) is not None
                 or drift.releases_now < NEW_LOCK_RELEASES or not lock.ohms):
             continue
         size = "large" if lock.rated_volts**2 / lock.ohms >= LARGE_WATTS else "small"
-        now = np.log(drift.now_ms)
+        now = np.log(np.fmax(drift.now_ms, drift.before_ms))
         with_it, without = (
             -float((now - np.log(usual[size])) / MODEL_DEVIATION) ** 2 / 2.0
             for usual in (WITH_DIODE_MS, WITHOUT_MS))

@@ -265,9 +265,9 @@ _CLOSED_ODDS, _PARTLY_CLOSED_ODDS = 1.0, 3.0
 parts of days: nothing in the log can raise them (assumption)."""
 _SILENT_WEEK_SCORE = 0.95
 """Probability that a whole week without log is to be asked about (assumption)."""
-_NEVER_HEARD_DAYS, _NEVER_HEARD_SCORE = 7, 0.6
-"""Days of log before a controller without any record is told of, and the probability that it ought
-to have some: a room may not be in use yet (assumption)."""
+_NEVER_HEARD_DAYS = 7
+"""Days of log before a controller without any record is told of: a room may not be in use yet
+(assumption)."""
 
 
 def _judge(silence: Silence) -> tuple[str, float] | None:
@@ -375,9 +375,11 @@ def _never_heard(history: History) -> list[Finding]:
     first = _first_day(history)
     if not heard or first is None or (history.week.sunday - first).days < _NEVER_HEARD_DAYS:
         return []
+    # That a controller of the venue file is in use: of the others so many are (uniform prior).
+    in_use = (len(heard) + 1.0) / (len(set(history.venue.controllers) | heard) + 2.0)
     return [
         finding(
-            controller, "log-gap", "watch", _NEVER_HEARD_SCORE, since=first,
+            controller, "log-gap", "watch", in_use, since=first,
             subject_kind="controller",
             says=[say("never-heard")],
             evidence=[Evidence("records-ever-seen", 0.0, "records", n=len(heard))],

@@ -8,11 +8,7 @@ from remanence.analytics.conditions.condition import finding
 from remanence.analytics.drift.judge import LockDrift, across_clocks, drifts
 from remanence.analytics.drift.panel import LEAST_SIBLINGS
 from remanence.analytics.history import History, family, first_day, rated_alike
-from remanence.analytics.statistics.intervals import (
-    log_density_of_t,
-    probability,
-    robust_deviation,
-)
+from remanence.analytics.statistics.beside import chance_above
 from remanence.shared.findings import Amount, Evidence, Finding, say
 from remanence.shared.limits import Limits
 
@@ -25,9 +21,6 @@ common practice: 0.2 for latches, 0.25 to 0.3 for magnets)."""
 BETWEEN_LATCHES_OF_A_PART = 0.12
 """The same of latches of one part at one voltage: makers keep to some ten per cent, and how each is
 fitted adds as much again (assumption). A magnet's gap is its door's, whatever the part."""
-BETWEEN_WEIGHT, LEAST_BETWEEN = 5.0, 0.1
-"""Siblings' worth of say that this has beside their own spread, and the least of that (assumption).
-"""
 PREDECESSOR_DEVIATIONS = 2.0
 """A lock less than this many such deviations above its predecessor is like it (two standard
 deviations: common practice)."""
@@ -37,10 +30,6 @@ NEW_LOCK_PRIOR, FIRST_SIGHT_PRIOR = 1 / 60, 1 / 30
 fitting is known since the log began: nobody has looked at it yet. Assumptions."""
 SIBLINGS_PERCENTILES = (2.5, 97.5)
 """The range shown of the siblings holds 95 % of them (common practice)."""
-LEAST_DEVIATIONS_ABOVE = 2.5
-"""A lock less than this many deviations above its siblings is not told. Assumption."""
-FAULTY_DEVIATIONS = 8.0
-"""A faulty lock lies anywhere up to this many deviations above. Assumption."""
 
 
 def slow_beside_siblings(history: History) -> list[Finding]:
@@ -133,25 +122,13 @@ def slow_beside(
     Returns
     -------
     float or None
-        None where it lies less than :data:`LEAST_DEVIATIONS_ABOVE` above them.
+        None where it is as they are.
 
     Notes
     -----
-    Where the next sound one would lie: Student's t of a normal distribution with a conjugate
-    prior of its variance (any text on Bayesian statistics); middle and spread are robust, so that
-    another faulty one moves them little.
+    :func:`remanence.analytics.statistics.beside.chance_above`.
     """
-    count = others.size
-    freedom = BETWEEN_WEIGHT + count - 1
-    own = max(robust_deviation(others), LEAST_BETWEEN)
-    variance = (BETWEEN_WEIGHT * between**2 + (count - 1) * own**2) / freedom
-    spread = float(np.sqrt(variance * (1 + 1 / count)))
-    off = (float(np.log(now_ms)) - float(np.median(others))) / spread
-    if not np.isfinite(off) or off < LEAST_DEVIATIONS_ABOVE:
-        return None
-    return probability(float(
-        np.log(prior / (1 - prior)) + np.log(1 / FAULTY_DEVIATIONS)
-        - log_density_of_t(off, freedom)))
+    return chance_above(float(np.log(now_ms)), others, between=between, prior=prior)
 
 
 def _said(drift: LockDrift, others: np.ndarray, score: float, limits: Limits) -> Finding:

@@ -24,11 +24,9 @@ _FAR_OVER_RATING = 2.0
 """From so many times the rating on, a single time is for the week. Assumption."""
 _REPEATED_OVER_RATING = 3
 """And so are so many times in one week. Assumption."""
-_CLEARLY_OVER_RATING = 1.5
-"""From so many times the rating on, one time is as sure as several. Assumption."""
-_OVER_RATING_SURE_SCORE, _OVER_RATING_SCORE = 0.99, 0.96
-"""Scores of a clear or repeated time over the rating, and of a single one just over it.
-Assumption."""
+_END_LOST = 1 / 25
+"""Chance that the line which ended a time over the rating was lost, and the coil was off long
+before; each time by itself. Assumption."""
 
 
 @dataclass(frozen=True)
@@ -92,10 +90,8 @@ def over_long_energising(history: History) -> list[Finding]:
         else:
             often = count >= _REPEATED_OVER_RATING
             urgency = "week" if ratio >= _FAR_OVER_RATING or often else "plan"
-        sure = ratio >= _CLEARLY_OVER_RATING or count > 1
         found.append(finding(
-            name, "over-long-energising", urgency,
-            _OVER_RATING_SURE_SCORE if sure else _OVER_RATING_SCORE,
+            name, "over-long-energising", urgency, 1.0 - _END_LOST**count,
             since=stretch.since, since_low=stretch.low, since_high=stretch.high,
             says=_over_long_says(times, worst, count, total),
             evidence=_over_long_evidence(times, worst, stretch),

@@ -7,13 +7,18 @@ import polars as pl
 
 from remanence.analytics.conditions.condition import Condition, failed_repair, finding
 from remanence.analytics.conditions.drawn_load import UNKNOWN_NOISE_VOLTS
-from remanence.analytics.conditions.evidence import chance_shown, share_evidence
+from remanence.analytics.conditions.evidence import (
+    FAULT_PRIOR,
+    SHOWS_AT,
+    chance_shown,
+    share_evidence,
+)
 from remanence.analytics.conditions.fault_course import Course, course
 from remanence.analytics.conditions.from_first_day import quick_from_the_start
 from remanence.analytics.conditions.latency import lost_diode
 from remanence.analytics.history import Flags, History, Ints, Reals, Rows, rows_by_lock
 from remanence.analytics.statistics.intervals import robust_deviation
-from remanence.analytics.statistics.rates import chance_of_at_least
+from remanence.analytics.statistics.rates import chance_of_at_least, chance_of_fault
 from remanence.shared.findings import Amount, Evidence, Finding, say
 from remanence.shared.venue import Lock
 
@@ -57,20 +62,15 @@ _QUIET_BASES, _QUIET_NOISES = 2.0, 3.0
 deviation: what is higher may be spikes. Assumption."""
 _FEWEST_OTHERS_MEANWHILE = 10
 """Switch-offs of other locks since then, for their share of spikes to count. Assumption."""
-_SPIKE_PRIOR = (0.5, 1.0)
-"""Spikes, of switch-offs, added to what was counted (Jeffreys' prior of a share)."""
-_FEWEST_FOR_RATE, _LEAST_SPIKE_RATE = 30, 0.02
-"""With fewer switch-offs to compare with, the usual share of spikes is at least this.
-Assumption."""
+_SPIKE_PRIOR = (0.5, 25.0)
+"""Beta prior of the share of switch-offs with a spike of a lock whose suppression is there: one in
+fifty. Assumption."""
 _OVERSHOOT_SHARE = 0.5
 """Where the others spike this often, as a share of the lock's own, the supply does it.
 Assumption."""
-_FEWEST_SPIKES, _SPIKE_CHANCE = 2, 1e-3
-"""Spikes, and the chance of so many at the usual rate, that are told. Assumption."""
-_FEWEST_SURE_SPIKES, _SURE_SPIKE_CHANCE = 3, 1e-5
-"""The same for what is to be seen to in the week. Assumption."""
-_SPIKE_SURE_SCORE, _SPIKE_SCORE = 0.97, 0.7
-"""Scores of the two. Assumption."""
+_FEWEST_SPIKES, _LEAST_SPIKE_SCORE = 2, 0.5
+"""Fewer spikes say nothing: one may be another load's. They are told where a fault is likelier than
+not. Assumption."""
 
 
 def stays_on(history: History) -> list[Finding]:
@@ -215,24 +215,23 @@ def _spike_finding(
     # All rows since the onset count, because a week's readings catch few spikes.
     since = rows.day >= stretch.since.toordinal()
     count, total = int((spikes & since).sum()), int(since.sum())
-    rate = (others[0] + stretch.before[0] + _SPIKE_PRIOR[0]) / (
-        others[1] + stretch.before[1] + _SPIKE_PRIOR[1])
-    if stretch.before[1] + others[1] < _FEWEST_FOR_RATE:
-        rate = max(rate, _LEAST_SPIKE_RATE)
+    usual = (others[0] + stretch.before[0], others[1] + stretch.before[1])
     if meanwhile > _OVERSHOOT_SHARE * count / max(total, 1):
         # All locks of the rail show it: the supply overshoots, whatever is switched off.
         return None
-    chance = chance_of_at_least(count, total, min(rate, 1.0))
-    # The beginning was chosen from the same rows, so there were as many chances as rows.
-    chance = min(1.0, chance * max(rows.size, 1))
-    if count < _FEWEST_SPIKES or chance > _SPIKE_CHANCE:
+    if count < _FEWEST_SPIKES:
         return None
-    sure = chance < _SURE_SPIKE_CHANCE and count >= _FEWEST_SURE_SPIKES
+    # The beginning was chosen from the same rows: it may have been at any of this week's as well.
+    weekly = max(int(rows.now.sum()), 1)
+    score = chance_of_fault(
+        count, total, healthy=(_SPIKE_PRIOR[0] + usual[0], _SPIKE_PRIOR[1] + usual[1] - usual[0]),
+        faulty=SHOWS_AT, prior=FAULT_PRIOR / weekly)
+    if score < _LEAST_SPIKE_SCORE:
+        return None
     tall = float(np.median(rows.real("off_spike_volts")[spikes & since]))
     lock = rows.lock
     return finding(
-        lock.id, "missing-suppression", "week" if sure else "watch",
-        _SPIKE_SURE_SCORE if sure else _SPIKE_SCORE,
+        lock.id, "missing-suppression", "week", score,
         since=stretch.since, since_low=stretch.low, since_high=stretch.high,
         says=[say("spikes", volts=Amount(tall, "V"), found=count, total=total),
               say(f"suppression-{lock.suppression}")],

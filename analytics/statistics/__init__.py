@@ -8,6 +8,7 @@ from remanence.shared.on_demand import on_demand
 
 if TYPE_CHECKING:
     from remanence.analytics.statistics.arrays import Flags, Ints, Reals
+    from remanence.analytics.statistics.beside import chance_above
     from remanence.analytics.statistics.change import SCORE_LIMITS, TAIL_DEGREES, Change, Side
     from remanence.analytics.statistics.control_charts import cusum
     from remanence.analytics.statistics.intervals import (
@@ -75,7 +76,7 @@ __all__ = [
     "Flags", "HUBER_TUNING", "HuberFit", "Ints", "JEFFREYS", "LEAST_TIED_POLL_MS", "LifePosterior",
     "Line", "Lives", "MEDIAN_ERROR", "MEDIAN_SQUARE", "MEDIAN_VARIANCE", "NORMAL_95",
     "NORMAL_95_ROUNDED", "ProductLimit", "Reals", "SCORE_LIMITS", "Side", "TAIL_DEGREES",
-    "TIED_CONCENTRATION", "betabinomial", "bound_of_quantile", "chance_of_at_least",
+    "TIED_CONCENTRATION", "betabinomial", "bound_of_quantile", "chance_above", "chance_of_at_least",
     "chance_of_at_least_between", "chance_of_fault", "change_of_level", "change_of_rate",
     "check_limits", "cusum", "grouped_curves", "grouped_medians", "grouped_quantile", "huber_fit",
     "huber_line", "level_of_days", "life_posterior", "log_density_of_t", "median",
@@ -86,6 +87,7 @@ __all__ = [
 
 __getattr__ = on_demand(__name__, {
     "arrays": ("Flags", "Ints", "Reals"),
+    "beside": ("chance_above",),
     "change": ("Change", "SCORE_LIMITS", "Side", "TAIL_DEGREES"),
     "control_charts": ("cusum",),
     "intervals": ("DEVIATION_OVER_MAD", "MEDIAN_ERROR", "MEDIAN_SQUARE", "MEDIAN_VARIANCE",
