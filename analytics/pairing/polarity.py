@@ -13,8 +13,8 @@ from collections.abc import Mapping, Sequence
 
 import polars as pl
 
-from remanence.analytics.clocks.instants import DAY_US, PLACES
-from remanence.analytics.pairing.edges import changes, levels_said
+from remanence.analytics.clocks.instants import PLACES, day_of
+from remanence.analytics.pairing.edges import changes, levels_said, with_facts
 from remanence.analytics.pairing.wiring import Wiring
 
 C = pl.col
@@ -36,17 +36,14 @@ def votes(records: pl.DataFrame, wiring: Wiring) -> dict[str, list[int]]:
     if asked.is_empty():
         return {}
     by = "lock", "day"
-    records = records.join(asked, on="lock", how="semi").with_columns(
-        day=C.time // (DAY_US * PLACES))
+    records = records.join(asked, on="lock", how="semi").with_columns(day=day_of("time"))
     at_rest = asked.select("lock", before=pl.lit(value=False))
     moved = changes(records.filter(C.quantity == "contact"), None, by).select(
         *by, "time", shows="on", at="time")
     fired = changes(levels_said(records, wiring, "command", "fires"), at_rest, by)
-    same = [(C.lock == C.lock.shift(-k)) & (C.day == C.day.shift(-k)) for k in (1, 2)]
-    end, following = (pl.when(same[k - 1]).then(C.time.shift(-k)) for k in (1, 2))
-    fired = fired.join(asked.select("lock", "coast_us"), on="lock", maintain_order="left")
-    fired = fired.with_columns(stop=pl.min_horizontal(
-        end + C.coast_us * PLACES, following - 1)).filter("on")
+    end, following = (C.time.shift(-step).over(by) for step in (1, 2))
+    fired = with_facts(fired, asked.select("lock", "coast_us")).with_columns(
+        stop=pl.min_horizontal(end + C.coast_us * PLACES, following - 1)).filter("on")
     cast = fired.join_asof(moved, on="time", by=by, strategy="forward", check_sortedness=False)
     cast = cast.filter(C.at.is_not_null() & (C.stop.is_null() | (C.at <= C.stop)))
     counted = cast.group_by("lock").agg(zero=(~C.shows).sum(), one=C.shows.sum())
