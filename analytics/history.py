@@ -11,6 +11,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 from functools import wraps
+from itertools import pairwise
 from typing import TypeVar
 
 import numpy as np
@@ -27,8 +28,9 @@ from remanence.shared.weeks import Week
 __all__ = [
     "FIRST_WEEKS", "WEEKS_BEFORE", "Flags", "History", "Ints", "Reals", "Rows",
     "actuations_by_lock", "baseline_start", "commands_by_lock", "day_ordinals", "family",
-    "first_day", "in_first_weeks", "last_service", "once_per_history", "per_lock", "rated_alike",
-    "rows_by_lock", "service_of", "siblings", "since_baseline", "whole_commands", "with_weeks",
+    "first_day", "in_first_weeks", "in_lots", "last_service", "once_per_history", "per_lock",
+    "rated_alike", "rows_by_lock", "service_of", "siblings", "since_baseline", "whole_commands",
+    "with_weeks",
 ]
 
 Result = TypeVar("Result")
@@ -331,6 +333,19 @@ def per_lock(frame: pl.DataFrame) -> dict[str, pl.DataFrame]:
         found[str(name)] = frame.slice(begin, size)
         begin += size
     return found
+
+
+LOCKS_AT_A_TIME = 64
+"""Locks that one pass goes through: a venue of hundreds has no memory for copies of all at once."""
+
+
+def in_lots(frame: pl.DataFrame) -> list[pl.DataFrame]:
+    """The rows of so many locks at a time; the whole where locks' rows do not stand together."""
+    runs = frame["lock"].rle().struct.unnest()
+    if runs.height <= LOCKS_AT_A_TIME or runs["value"].is_duplicated().any():
+        return [frame]
+    ends = [*runs["len"].cum_sum()[LOCKS_AT_A_TIME - 1 :: LOCKS_AT_A_TIME], frame.height]
+    return [frame[begin:end] for begin, end in pairwise([0, *ends]) if end > begin]
 
 
 @once_per_history

@@ -30,6 +30,7 @@ from remanence.analytics.history import (
     actuations_by_lock,
     baseline_start,
     in_first_weeks,
+    in_lots,
     per_lock,
 )
 from remanence.analytics.physics.latency import release_latency
@@ -65,7 +66,8 @@ class LockTables:
 
 
 def _latency(rows: pl.DataFrame, by: Sequence[str]) -> pl.DataFrame:
-    return release_latency(rows, by, _QUANTILES, within_resolution=True)
+    return pl.concat([release_latency(some, by, _QUANTILES, within_resolution=True)
+                      for some in in_lots(rows)])
 
 
 def lock_tables(history: History, findings: Sequence[Finding]) -> LockTables:

@@ -14,7 +14,7 @@ from datetime import datetime
 import numpy as np
 import polars as pl
 
-from remanence.analytics.history import History, once_per_history
+from remanence.analytics.history import LOCKS_AT_A_TIME, History, once_per_history
 from remanence.analytics.statistics.arrays import Reals
 from remanence.shared.table import TIMESTAMP, Column, Table, require
 from remanence.shared.tables import ACTUATIONS, ENERGISINGS
@@ -68,9 +68,6 @@ where its rail was loaded for less than one part of so many, where its catch loc
 before the end, where it was said on again just before the end, or where it first opened after the
 last time: nobody holds a button for ten minutes until a lock opens. A held button keeps the rail
 loaded and the catch open (assumption)."""
-
-LOCKS_AT_A_TIME = 64
-"""Locks that are gone through in one pass: a venue of hundreds has no memory for all at once."""
 
 _CUT_BY = ("lock", "command_time", "outcome", "latency_ms", "pulse_ms", "sag_ms", "sample_ms",
            "relock_ms", "sag_volts", "end_sag_volts")

@@ -183,8 +183,11 @@ def source_resistance(
     rows = with_load(actuations.select(*_NEEDED, *keys), venue)
     if "week" in by and "week" not in rows.columns:
         rows = with_week(rows, venue.zone)
+    order = [*by, "lock", "command_time"]
+    rows = rows.select(*dict.fromkeys(
+        [*order, "load_amps", "others_siemens", "sag_volts", "measured"])).sort(order)
     found = []
-    for key, group in rows.sort([*by, "lock", "command_time"]).group_by(by, maintain_order=True):
+    for key, group in rows.group_by(by, maintain_order=True):
         between, within = _lines(group, confidence)
         found.append((*key, *_resistance_row(group, between, within)))
     schema: dict[str, pl.DataType] = {name: pl.String() for name in by}

@@ -172,7 +172,10 @@ def _tail_factor(
     scale, means = special.betaln(a, b), _mean_excesses(events)
 
     def excess(factor: float) -> tuple[float, float]:
-        """How far the confidence is passed, and how fast that rises with the factor."""
+        """How far the confidence is passed, and how fast that rises with the factor.
+
+        As logarithms of what is left to 1: that is nearly a straight line, so half the steps do.
+        """
         log_share = np.log1p(-probability) + factor * means
         # Both rise with the sums: from the first whole share on all are whole.
         part = slice(0, int(np.searchsorted(log_share, 0.0)))
@@ -180,7 +183,8 @@ def _tail_factor(
         held = float(special.betainc(a, b, share).sum()) + log_share.size - share.size
         # The density of T, times what the share grows by.
         growth = np.exp(a * log_share[part] + (b - 1) * np.log1p(-share) - scale) * means[part]
-        return held / means.size - confidence, float(growth.sum()) / means.size
+        left = max(1 - held / means.size, np.finfo(float).tiny)
+        return float(np.log((1 - confidence) / left)), float(growth.sum()) / means.size / left
 
     # Were the mean excess known, the share's own quantile would say it.
     start = float(np.log(special.betaincinv(a, b, confidence)) - np.log1p(-probability))

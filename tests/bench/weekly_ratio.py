@@ -26,7 +26,7 @@ from tests.bench.repeat import repeat
 
 ROOT = Path(__file__).parents[2]
 LOOP = "total = 0\nfor number in range(30_000_000):\n    total += number\n"
-WEEKLY = "from remanence.pipelines.commands import main\nmain(['weekly', sys.argv[1]])\n"
+WEEKLY = "from remanence.__main__ import run\nsys.argv.insert(1, 'weekly')\nrun()\n"
 TOLD = """
 used = [resource.getrusage(who) for who in (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN)]
 # Linux counts the memory of the process that began this one as well, but not here.
