@@ -10,7 +10,7 @@ import pytest
 from remanence.analytics.conditions.diagnosis import diagnose
 from remanence.analytics.conditions.in_play import openings_of_locks
 from remanence.analytics.health.lock_state import lock_states
-from remanence.shared.tables import OPENINGS
+from remanence.shared.tables import OPENINGS, RAIL_HOURS
 from tests.analytics.conditions.said import values
 from tests.analytics.physics.rail_rows import MONDAY, actuations, at_week, magnet, moment, venue
 
@@ -50,6 +50,19 @@ def test_one_magnet_that_comes_open_alone_is_weak():
     nights = [row for day in range(7 * WEEKS) for row in together(day, 23.2)]
     _, found = said(opened(*alone, *nights))
     assert set(found) == {("b", "weakening-hold")}
+
+
+def test_a_magnet_alone_on_its_rail_is_switched_off_where_the_rail_was_read_as_off():
+    nights = opened(*(row for day in range(7 * WEEKS) for row in together(day, 23.2, "a")))
+    rows = actuations(LOCKS[0], WEEKS, pulse_ms=30_000.0)
+    off = RAIL_HOURS.conform(pl.DataFrame({
+        "supply": "rail", "hour": [moment(day, 24.0) for day in range(7 * WEEKS)],
+        "idle_samples": 60, "idle_median": 0.1, "idle_low": 0.1}))
+    histories = [at_week(venue(LOCKS[0]), WEEKS - 1, actuations=rows, openings=nights, **read)
+                 for read in ({}, {"rail_hours": off})]
+    assert [[item.condition for item in diagnose(history)] for history in histories] == [
+        ["weakening-hold"], []]
+    assert [lock_states(history, [])["a"].state for history in histories] == ["watch", "good"]
 
 
 @pytest.mark.parametrize(("names", "told"), [("abcd", 0), ("ab", 0), ("a", 1)])
