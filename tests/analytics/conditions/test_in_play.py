@@ -81,6 +81,15 @@ def test_a_rail_that_lets_its_magnets_go_in_play_is_told_and_no_magnet():
     assert item.evidence[0].now_low < item.evidence[0].now < item.evidence[0].now_high
 
 
+@pytest.mark.parametrize("week", [4, 5])
+def test_a_rail_that_lets_go_twice_a_week_is_told_in_each(week):
+    falls = [row for day in range(BEGUN - 7, 7 * WEEKS) if day % 7 in (2, 5)
+             for row in together(day, 15.0)]
+    _, found = said(opened(*falls), week)
+    assert set(found) == {("rail", "supply-sag")}
+    assert values(found["rail", "supply-sag"])["count"] == 2
+
+
 def test_an_emergency_stop_that_is_tested_once_a_week_is_no_fault():
     tests = [row for day in range(3, 7 * WEEKS, 7) for row in together(day, 12.0, "abcd")]
     assert not said(opened(*tests))[1]
