@@ -5,6 +5,7 @@ from __future__ import annotations
 import polars as pl
 
 from remanence.analytics.history import History, once_per_history
+from remanence.analytics.physics.idle_volts import OFF_SHARE
 
 TOGETHER = pl.duration(seconds=2)
 """Magnets of one rail that open this soon after each other were let go by it: they differ by half a
@@ -41,8 +42,9 @@ def openings_energised(history: History) -> pl.DataFrame:
     -------
     polars.DataFrame
         Columns of OPENINGS, ``day``, ``weeks_ago``, ``supply``, ``moment`` (counts what came at one
-        time on one rail) and ``of_rail``: the rail's magnets opened together, as when it is
-        switched off for the night, stopped in an emergency, or fails.
+        time on one rail) and ``of_rail``: the rail's magnets opened together, or it was read as off
+        in that hour or the next, as when it is switched off for the night, stopped in an emergency,
+        or fails.
     """
     openings = history.dated("openings")
     supply_of = {lock.id: lock.supply for lock in history.venue.locks if lock.is_magnet}
@@ -61,7 +63,21 @@ def openings_energised(history: History) -> pl.DataFrame:
     opened = opened.with_columns(moment=new.cum_sum())
     least = (TOGETHER_SHARE * pl.col("supply").replace_strict(
         of_supply, default=0, return_dtype=pl.Float64)).clip(lower_bound=LEAST_TOGETHER)
-    return opened.with_columns(of_rail=pl.col("lock").n_unique().over("moment") >= least)
+    together = pl.col("lock").n_unique().over("moment") >= least
+    hour = pl.col("time").dt.truncate("1h")
+    dead = _hours_off(history)
+    return opened.with_columns(
+        of_rail=together | pl.struct("supply", hour=hour).is_in(dead)
+        | pl.struct("supply", hour=hour.dt.offset_by("1h")).is_in(dead))
+
+
+def _hours_off(history: History) -> pl.Series:
+    """Supplies and hours in which a rail was read as off."""
+    off = {supply.id: OFF_SHARE * supply.rated_volts for supply in history.venue.supplies}
+    return history.rail_hours.filter(
+        pl.col("idle_low") < pl.col("supply").replace_strict(
+            off, default=0.0, return_dtype=pl.Float64)
+    ).select(pl.struct("supply", "hour")).to_series().implode()
 
 
 @once_per_history

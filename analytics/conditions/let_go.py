@@ -13,9 +13,9 @@ from remanence.analytics.statistics.rates import change_of_rate
 from remanence.shared.findings import Evidence, Finding, say
 
 _LETS_GO, _LETS_GO_DAYS, _BY_SOMEBODY = 3, 2, 1 / 5
-"""Times in a week's play that a rail lets all its magnets go, and days that they lie on, before
-they are told; and the chance that those of one day are somebody's work, at the switch or at the
-emergency stop (assumption)."""
+"""Times in the play of two weeks that a rail lets all its magnets go, and days that they lie on,
+before they are told (a stop that is tested each week makes two); and the chance that those of one
+day are somebody's work, at the switch or at the emergency stop (assumption)."""
 
 
 def lets_go(history: History) -> list[Finding]:
@@ -32,7 +32,9 @@ def lets_go(history: History) -> list[Finding]:
     for supply in history.venue.supplies:
         rows = moments.filter(pl.col("supply") == supply.id).sort("time")
         now = rows.filter(pl.col("weeks_ago") == 0)
-        if now.height < _LETS_GO or now["day"].n_unique() < _LETS_GO_DAYS:
+        lately = rows.filter(pl.col("weeks_ago") <= 1)
+        if now.is_empty() or lately.height < _LETS_GO or (
+                lately["day"].n_unique() < _LETS_GO_DAYS):
             continue
         days = day_ordinals(played(history).sort("day")["day"])
         begun = change_of_rate(days, np.isin(days, day_ordinals(rows["day"])))
@@ -43,7 +45,7 @@ def lets_go(history: History) -> list[Finding]:
         weeks = max((monday.toordinal() - int(days[0])) / 7.0, 1.0)
         count_low, count_high = poisson_limits(now.height)
         found.append(finding(
-            supply.id, "supply-sag", "week", 1.0 - _BY_SOMEBODY ** now["day"].n_unique(),
+            supply.id, "supply-sag", "week", 1.0 - _BY_SOMEBODY ** lately["day"].n_unique(),
             since=since, since_low=low, since_high=high,
             says=[say("magnets-let-go-together", count=now.height)],
             evidence=[Evidence(
