@@ -376,7 +376,8 @@ def _never_heard(history: History) -> list[Finding]:
     if not heard or first is None or (history.week.sunday - first).days < _NEVER_HEARD_DAYS:
         return []
     # That a controller of the venue file is in use: of the others so many are (uniform prior).
-    in_use = (len(heard) + 1.0) / (len(set(history.venue.controllers) | heard) + 2.0)
+    others = len(set(history.venue.controllers) | heard) - 1
+    in_use = (len(heard) + 1.0) / (others + 2.0)
     return [
         finding(
             controller, "log-gap", "watch", in_use, since=first,

@@ -65,12 +65,14 @@ def slow_modes(history: History) -> dict[str, SlowMode]:
         count = counted(drift.days, rows, row_day, fit.since if fit and leap else None)
         if count is not None:
             seen[name] = drift.days, rows, count
+    sound: dict[str, tuple[float, float]] = {}
+    for magnets in (False, True):
+        alike = {name: count for name, (days, _, count) in seen.items()
+                 if days.lock.is_magnet == magnets}
+        sound |= healthy_beside(alike) if alike else {}
     found: dict[str, SlowMode] = {}
     for name, (days, rows, count) in seen.items():
-        others = healthy_beside(
-            other for beside, (its, _, other) in seen.items()
-            if beside != name and its.lock.is_magnet == days.lock.is_magnet)
-        mode = slow_mode(days, rows, count, others)
+        mode = slow_mode(days, rows, count, sound[name])
         if mode is not None and mode.change.log_odds > 0:
             found[name] = mode
     return found

@@ -6,7 +6,7 @@ never comes. So the slow ones are counted, and their rate is judged.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -212,21 +212,21 @@ def counted(
         slow, lasting)
 
 
-def healthy_beside(siblings: Iterable[Counted]) -> tuple[float, float]:
-    """Shapes of the beta prior of a sound lock's rate, by what the others of its kind show.
+def healthy_beside(every: Mapping[str, Counted]) -> dict[str, tuple[float, float]]:
+    """Shapes of the beta prior of each sound lock's rate, by what the others of its kind show.
 
     People may lean on all of them alike, or on one far more than on another; a catch that sticks
     is one lock's own. How much alike they are is learned with their mean rate.
 
     Parameters
     ----------
-    siblings : iterable of Counted
-        The others, sound or not.
+    every : mapping of str to Counted
+        Locks of one kind, sound or not, by name.
 
     Returns
     -------
-    tuple of (float, float)
-        Without others about those of :data:`HEALTHY`.
+    dict of str to tuple of (float, float)
+        By name; of a lock without others about those of :data:`HEALTHY`.
 
     Notes
     -----
@@ -234,16 +234,17 @@ def healthy_beside(siblings: Iterable[Counted]) -> tuple[float, float]:
     common mean, or, with :data:`SIBLING_AT_FAULT`, that of a faulty one.
     """
     mean, alike = (part.ravel() for part in np.meshgrid(SOUND_RATES, SOUND_ALIKE))
-    log = HEALTHY[0] * np.log(mean) + (HEALTHY[1] - 1.0) * np.log1p(-mean)
-    for one in siblings:
-        count, total = int(one.event.sum()), one.event.size
-        log += np.logaddexp(
-            np.log1p(-SIBLING_AT_FAULT)
-            + betabinomial(count, total, mean * alike, (1.0 - mean) * alike),
-            np.log(SIBLING_AT_FAULT) + betabinomial(count, total, *FAULTY))
-    weight = special.softmax(log)
-    usual, worth = float(weight @ mean), float(np.exp(weight @ np.log(alike)))
-    return usual * worth, (1.0 - usual) * worth
+    prior = HEALTHY[0] * np.log(mean) + (HEALTHY[1] - 1.0) * np.log1p(-mean)
+    count = np.array([[float(one.event.sum())] for one in every.values()])
+    total = np.array([[float(one.event.size)] for one in every.values()])
+    shows = np.logaddexp(
+        np.log1p(-SIBLING_AT_FAULT)
+        + betabinomial(count, total, mean * alike, (1.0 - mean) * alike),
+        np.log(SIBLING_AT_FAULT) + betabinomial(count, total, *FAULTY))
+    weight = special.softmax(prior + shows.sum(axis=0) - shows, axis=1)
+    usual, worth = weight @ mean, np.exp(weight @ np.log(alike))
+    return {name: (float(rate * say), float((1.0 - rate) * say))
+            for name, rate, say in zip(every, usual, worth, strict=True)}
 
 
 def slow_mode(

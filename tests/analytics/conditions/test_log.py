@@ -265,6 +265,7 @@ def test_a_controller_never_heard_of_is_watched():
     frame = activity(10).filter(pl.col("controller") != "south")
     found = log_gap(history(activity=frame))
     assert [(f.subject, f.urgency) for f in found] == [("south", "watch")]
+    assert found[0].score == pytest.approx(3 / 4)  # Both others are in use, and that is few.
 
 
 def test_a_week_wholly_without_log_is_told():

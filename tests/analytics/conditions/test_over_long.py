@@ -55,6 +55,12 @@ def test_the_first_of_many_dates_it():
     assert found[0].since_low <= found[0].since <= found[0].since_high
 
 
+def test_each_more_of_them_leaves_less_room_for_lines_that_were_lost():
+    few, more = (said(presses(4, lambda day, i, last=last: 8000.0 if day == 23 and i < last else
+                              None))[0].score for last in (1, 2))
+    assert 0.95 <= few < more <= 0.999
+
+
 def test_a_coil_held_for_minutes_is_not_run_again():
     assert said(presses(4, lambda d, i: 180_000.0 if d == 25 and i == 1 else None))[
         0].urgency == "now"

@@ -95,13 +95,18 @@ def test_how_much_alike_locks_are_leant_upon_is_learned():
         nothing = np.zeros(total, dtype=bool)
         return Counted(np.arange(total) / 5.0, event, nothing, nothing, event, False)
 
-    alike = healthy_beside([seen(15)] * 10)
-    unlike = healthy_beside([seen(count) for count in (0, 0, 1, 2, 4, 8, 15, 30, 45, 60)])
+    def beside(counts):
+        """What these show of one more."""
+        return healthy_beside({str(number): seen(count)
+                               for number, count in enumerate([0, *counts])})["0"]
+
+    alike = beside([15] * 10)
+    unlike = beside([0, 0, 1, 2, 4, 8, 15, 30, 45, 60])
     assert sum(alike) > 400
     assert sum(unlike) < 60
     assert alike[0] / sum(alike) == pytest.approx(0.03, rel=0.1)
     # One that sticks half the time among them is at fault, and no measure of the others.
-    beside_faulty = healthy_beside([seen(15)] * 9 + [seen(250)])
+    beside_faulty = beside([15] * 9 + [250])
     assert beside_faulty[0] / sum(beside_faulty) == pytest.approx(0.03, rel=0.1)
 
 
