@@ -72,16 +72,17 @@ def unanswered_wear(
     count = weekly["n"].to_numpy().astype(np.float64)
     missed = weekly["missed"].to_numpy().astype(np.float64)
     level = np.arcsin(np.sqrt((missed + 0.375) / (count + 0.75)))
-    weight = count + 0.5
+    deviation = 0.5 / np.sqrt(count + 0.5)
+    weight = deviation**-2
     now, before = slice(-PRESENT_SHARE_WEEKS, None), slice(None, -PRESENT_SHARE_WEEKS)
     rise = np.average(level[now], weights=weight[now]) - np.average(
         level[before], weights=weight[before])
-    if rise < 0.5 * np.sqrt(1 / weight[now].sum() + 1 / weight[before].sum()):
+    if rise < np.sqrt(1 / weight[now].sum() + 1 / weight[before].sum()):
         return None
     usual = float(np.median(count))
     end = float(np.arcsin(np.sqrt((limit_share * usual + 0.375) / (usual + 0.75))))
     use = weekly["use"].to_numpy() / pace
-    path = fit_path(Weeks(use, level, 0.5 / np.sqrt(count + 0.5), end), rng)
+    path = fit_path(Weeks(use, level, deviation, end), rng)
     if not path.rising:
         return None
     recent = missed[-PRESENT_SHARE_WEEKS:].sum() / count[-PRESENT_SHARE_WEEKS:].sum()

@@ -4,12 +4,14 @@ from datetime import UTC, date, datetime, timedelta
 
 import polars as pl
 import pytest
+from polars.testing import assert_frame_equal
 
 from remanence.analytics.history import (
     FIRST_WEEKS,
     actuations_by_lock,
     day_ordinals,
     in_first_weeks,
+    in_lots,
     per_lock,
     with_weeks,
 )
@@ -59,3 +61,14 @@ def test_rows_of_each_lock_are_the_same_whether_they_stand_together_or_not():
     for frame in (apart, apart.sort("lock", maintain_order=True)):
         assert {lock: rows["n"].to_list() for lock, rows in per_lock(frame).items()} == expected
     assert per_lock(apart.clear()) == {}
+
+
+def test_rows_of_many_locks_come_in_lots_that_make_the_whole_again():
+    rows = pl.DataFrame({"lock": [f"lock-{n:03d}" for n in range(200) for _ in range(3)],
+                         "row": range(600)})
+    lots = in_lots(rows)
+    assert [lot["lock"].n_unique() for lot in lots] == [64, 64, 64, 8]
+    assert_frame_equal(pl.concat(lots), rows)
+    assert len(in_lots(rows.filter(pl.col("lock") < "lock-064"))) == 1
+    # Where a lock's rows do not stand together, no lot would have all of them.
+    assert len(in_lots(rows.sample(fraction=1.0, shuffle=True, seed=1))) == 1
