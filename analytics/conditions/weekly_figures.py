@@ -19,6 +19,7 @@ from remanence.analytics.history import (
     baseline_start,
     family,
 )
+from remanence.analytics.physics.rail_load import rail_loads
 from remanence.analytics.physics.regimes import CONTACT, RAIL, regimes
 from remanence.analytics.statistics.intervals import DEVIATION_OVER_MAD, robust_deviation
 from remanence.analytics.statistics.medians import median
@@ -258,11 +259,23 @@ def _levels(history: History) -> _Levels:
     volts = table(VOLTS)
     usual = [np.median(row[np.isfinite(row)]) if np.isfinite(row).any() else 0.0 for row in volts]
     level = np.stack([table(figure.id) for figure in FIGURES], axis=2)
+    step = np.stack([table(STEP + figure.id, 0.0).max(axis=1) for figure in FIGURES], axis=1)
+    _meters(history, locks, level, step)
     return _Levels(
         locks, _measured_as_now(history, locks, level),
-        np.nan_to_num(volts - np.array(usual)[:, None]), table("commands", 0.0),
-        np.stack([table(STEP + figure.id, 0.0).max(axis=1) for figure in FIGURES], axis=1),
+        np.nan_to_num(volts - np.array(usual)[:, None]), table("commands", 0.0), step,
     )
+
+
+def _meters(history: History, locks: tuple[str, ...], level: Reals, step: Reals) -> None:
+    """Put the step of each lock's rail's meter over its sag in place among the steps."""
+    place = [figure.id for figure in FIGURES].index("weekly-sag")
+    loads = rail_loads(history)
+    for row, name in enumerate(locks):
+        load = loads.get(history.venue.locks_by_id[name].supply)
+        sags = level[row, :, place]
+        if load is not None and np.isfinite(sags).any():
+            step[row, place] = load.step_volts / np.exp(np.nanmedian(sags))
 
 
 def _measured_as_now(history: History, locks: tuple[str, ...], level: Reals) -> Reals:

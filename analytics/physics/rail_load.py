@@ -194,10 +194,10 @@ def rail_loads(history: History) -> dict[str, RailLoad]:
 def meter_step(readings: Reals) -> float:
     """The least difference between single readings: the meter's step. [V]
 
-    Zero with fewer than ten different readings.
+    Zero with fewer than ten readings, and where all are one. A coarse meter has few different ones.
     """
     lattice = np.unique(np.round(readings / _VOLTS_RESOLUTION))
-    if lattice.size < _FEWEST_VALUES:
+    if readings.size < _FEWEST_VALUES or lattice.size < 2:
         return 0.0
     return float(np.diff(lattice).min()) * _VOLTS_RESOLUTION
 

@@ -120,3 +120,20 @@ def test_figures_are_shown_in_their_units(figure):
     }
     level, told = shown[figure.scale]
     assert figure.shown(level) == pytest.approx(told)
+
+
+@pytest.mark.parametrize(("step", "told"), [(0.1, False), (0.01, True)])
+def test_a_sag_that_moves_by_a_step_of_a_coarse_meter_has_not_moved(step, told):
+    locks = [latch(name, self_cut=True) for name in "abcde"]
+
+    def coarse(row, day):
+        sag = 0.23 if row["lock"] == "a" and day >= 7 * BEGUN else 0.14
+        row["volts_before"] = 12.2
+        row["sag_volts"] = round((sag + rng.uniform(-0.02, 0.02)) / step) * step
+
+    rng = np.random.default_rng(1)
+    rows = pl.concat([actuations(lock, WEEKS, changed=coarse) for lock in locks])
+    rows = rows.with_columns(volts_min=12.2 - pl.col("sag_volts"))
+    figures = weekly_figures(at_week(venue(*locks), WEEKS - 1, actuations=rows), 2)
+    moved = figures.strange[figures.locks.index("a"), -2:, PLACE["weekly-sag"]]
+    assert (moved.sum() / np.sqrt(2) > 3) == told
