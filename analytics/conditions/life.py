@@ -78,12 +78,15 @@ class Standing:
 
     ``sag_volts`` is the coil's median sag when it was last seen, ``clear`` the readings since
     then that were as before it, ``clear_since`` the Monday of the first week with such.
+    ``serviced`` is the day of work on it after what was last seen of it had begun: nothing since
+    has shown whether that helped.
     """
 
     finding: Finding
     sag_volts: float | None = None
     clear: int = 0
     clear_since: date | None = None
+    serviced: date | None = None
 
 
 @dataclass(frozen=True)
@@ -124,7 +127,8 @@ def lives(
              if not any(_still_its_cause(item, one, found, shown) for item in earlier)]
     kept = [_found(item, before.get(_key(item)), earlier, week) for item in found]
     standing = [
-        Standing(item, shown.get(_key(item)[:2], Shown()).sag_volts) for item in kept
+        Standing(item, shown.get(_key(item)[:2], Shown()).sag_volts,
+                 serviced=_worked_on(item, shown.get(_key(item)[:2], Shown()))) for item in kept
         if item.urgency != "watch" and item.condition not in OF_ITS_WEEK
         and not known[item.condition].certain
     ]
@@ -158,6 +162,14 @@ def lives(
 
 def _key(item: Finding) -> tuple[str, str, str]:
     return item.subject_kind, item.subject, item.condition
+
+
+def _worked_on(item: Finding, seen: Shown) -> date | None:
+    """The week's work on the subject, unless what was found is known to have outlasted it."""
+    day = seen.serviced
+    if day is None or (item.since is not None and item.since > day):
+        return None
+    return None if item.extra.get("service", {}).get("date") == day.isoformat() else day
 
 
 def _still_its_cause(
@@ -251,15 +263,16 @@ def _unfound(item: Standing, seen: Shown, week: Week, hidden_by_rail: Collection
     readings = seen.told
     if was.condition in BY_VOLTS and item.sag_volts is not None:
         readings = seen.told_volts
-    if seen.serviced is not None and (not readings or hidden or _as_before(item, seen)):
+    serviced = seen.serviced or item.serviced
+    if serviced is not None and (not readings or hidden or _as_before(item, seen)):
         # Worked on, and what came after does not show it: if it comes back, it is said again.
         return replace(item, finding=_told(
-            replace(was, status="ended", ended=seen.serviced), "life-mended", day=seen.serviced))
+            replace(was, status="ended", ended=serviced), "life-mended", day=serviced))
     if not readings or hidden:
         return replace(item, finding=_told(
             replace(was, status="unseen"), "life-unseen", first_named=str(was.first_named)))
     if not _as_before(item, seen):
-        return replace(item, clear=0, clear_since=None, finding=_told(
+        return replace(item, clear=0, clear_since=None, serviced=None, finding=_told(
             replace(was, status="standing"), "life-still", first_named=str(was.first_named)))
     clear, since = item.clear + readings, item.clear_since or week.monday
     needed = _needed(was, readings)

@@ -135,6 +135,19 @@ def test_work_on_the_lock_ends_what_does_not_show_any_more():
     assert after(opened(), [], Shown(30, unanswered=4, serviced=day)).told[0].status == "standing"
 
 
+def test_what_was_seen_in_the_week_of_the_work_does_not_outlive_it_unseen():
+    day = date(2026, 7, 16)
+    told = lives((), [failing()], {KEY: Shown(30, serviced=day)}, WEEK.plus(-1)).standing
+    made = after(told, [], Shown(0))
+    assert (made.told[0].status, made.told[0].ended) == ("ended", day)
+    assert after(told, [], Shown(30, unanswered=4)).told[0].status == "standing"
+    # Known to have outlasted the work, or begun after it: a week without a reading ends nothing.
+    for outlasted in (replace(failing(), extra={"service": {"date": day.isoformat()}}),
+                      replace(failing(), since=date(2026, 7, 18))):
+        told = lives((), [outlasted], {KEY: Shown(30, serviced=day)}, WEEK.plus(-1)).standing
+        assert after(told, [], Shown(0)).told[0].status == "unseen"
+
+
 @pytest.mark.parametrize(("item", "status"), [
     (failing("now"), "worse"), (failing("plan"), "easing"), (failing(), "standing"),
     (failing(now=60.0, low=50.0, high=70.0), "worse"), (failing(now=4.0, low=2.0, high=7.0),
