@@ -1,4 +1,4 @@
-"""Rails that let all their magnets go in play: said of supply-sag, and of no magnet."""
+"""Rails that let their magnets go together in play: said as supply-sag, and of no magnet."""
 
 from __future__ import annotations
 
@@ -13,13 +13,13 @@ from remanence.analytics.statistics.rates import change_of_rate
 from remanence.shared.findings import Evidence, Finding, say
 
 _LETS_GO, _LETS_GO_DAYS, _BY_SOMEBODY = 3, 2, 1 / 5
-"""Times in the play of two weeks that a rail lets all its magnets go, and days that they lie on,
+"""Times in the play of two weeks that a rail lets its magnets go, and days that they lie on,
 before they are told (a stop that is tested each week makes two); and the chance that those of one
 day are somebody's work, at the switch or at the emergency stop (assumption)."""
 
 
 def lets_go(history: History) -> list[Finding]:
-    """Rails whose held magnets open all together in play, again and again.
+    """Rails whose held magnets open together in play, again and again.
 
     A supply that is overloaded shuts down for a moment and starts again; a fuse, a plug or a main
     lead that comes loose does the same. Each magnet by itself holds well.
@@ -49,7 +49,7 @@ def lets_go(history: History) -> list[Finding]:
             since=since, since_low=low, since_high=high,
             says=[say("magnets-let-go-together", count=now.height)],
             evidence=[Evidence(
-                "times-all-magnets-let-go", float(now.height), "a week", n=now.height,
+                "times-magnets-let-go", float(now.height), "a week", n=now.height,
                 now_low=count_low, now_high=count_high, before=before.height / weeks)],
             not_excluded=("emergency-stop",), subject_kind="supply",
         ))

@@ -403,7 +403,7 @@ SUPPLY_SAG = Condition(
     "supply-sag", (supply_sag, lets_go),
     ("sag-per-ampere-against-before", "commands-loaded-below-what-locks-are-tested-at",
      "deepest-loaded-volts", "median-change-of-their-latency",
-     "times-all-magnets-let-go"),
+     "times-magnets-let-go"),
     # A joint that has gone bad loses volts to the held magnets too.
     subject_kinds=("supply",), mechanisms=(), explains=("low-supply",),
     explains_on_locks=_SLOW_FOR_IT, takes_urgency_of=("low-supply",),
