@@ -45,6 +45,8 @@ SIGNS: Mapping[str, str] = {
     "opened-unpowered": "openings_unpowered", "not-reclosed": "left_open",
 }
 """What shows a fault by itself, however usual it has become."""
+BY_PEOPLE_TOO = frozenset({"opened-unpowered", "not-reclosed"})
+"""Of these, what people do as well: one of them shows no fault, only more than before it does."""
 AT_EACH_COMMAND = frozenset({"coil-open", "contact-inverted", "contact-stuck"})
 """What lets no command be answered, or have it seen, while it is there."""
 _TELLING = "median-latency"
@@ -77,7 +79,8 @@ class Standing:
     """A finding as it stood at the end of a week, with the figures that will tell its end.
 
     ``sag_volts`` is the coil's median sag when it was last seen, ``clear`` the readings since
-    then that were as before it, ``clear_since`` the Monday of the first week with such.
+    then that were as before it, ``signs`` how many of those people may have made
+    (:data:`BY_PEOPLE_TOO`), ``clear_since`` the Monday of the first week with such.
     ``serviced`` is the day of work on it after what was last seen of it had begun: nothing since
     has shown whether that helped.
     """
@@ -87,6 +90,7 @@ class Standing:
     clear: int = 0
     clear_since: date | None = None
     serviced: date | None = None
+    signs: int = 0
 
 
 @dataclass(frozen=True)
@@ -272,14 +276,16 @@ def _unfound(item: Standing, seen: Shown, week: Week, hidden_by_rail: Collection
         return replace(item, finding=_told(
             replace(was, status="unseen"), "life-unseen", first_named=str(was.first_named)))
     if not _as_before(item, seen):
-        return replace(item, clear=0, clear_since=None, serviced=None, finding=_told(
+        return replace(item, clear=0, signs=0, clear_since=None, serviced=None, finding=_told(
             replace(was, status="standing"), "life-still", first_named=str(was.first_named)))
     clear, since = item.clear + readings, item.clear_since or week.monday
-    needed = _needed(was, readings)
+    signs = item.signs + (getattr(seen, SIGNS[was.condition])
+                          if was.condition in BY_PEOPLE_TOO else 0)
+    needed = _needed(was, readings, signs)
     if clear >= needed:
         return replace(item, finding=_told(
             replace(was, status="ended", ended=since), "life-over", count=clear, day=since))
-    return replace(item, clear=clear, clear_since=since, finding=_told(
+    return replace(item, clear=clear, signs=signs, clear_since=since, finding=_told(
         replace(was, status="easing"), "life-easing", count=clear, need=needed))
 
 
@@ -289,8 +295,10 @@ def _as_before(item: Standing, seen: Shown) -> bool:
     if was.condition in AT_EACH_COMMAND and seen.told == seen.unanswered + seen.left_open:
         return False
     sign = SIGNS.get(was.condition)
-    if sign is not None and getattr(seen, sign) > 0:
-        return False
+    if sign is not None and (count := getattr(seen, sign)) > 0:
+        shares = _shares(was) if was.condition in BY_PEOPLE_TOO else None
+        if shares is None or _log_ratio(*shares, count, seen.told) > 0:
+            return False
     if was.condition in CURRENTS and item.sag_volts and seen.sag_volts:
         now = was.evidence[0].now if was.evidence else None
         if now:
@@ -311,7 +319,7 @@ def _level(evidence: Sequence[Evidence]) -> tuple[float, float] | None:
     return None
 
 
-def _needed(was: Finding, a_week: int) -> int:
+def _needed(was: Finding, a_week: int, signs: int) -> int:
     """Clear readings after which it is over; what is counted by the week comes at some of them."""
     if was.subject_kind != "lock":
         return CLEAR_DAYS
@@ -319,17 +327,42 @@ def _needed(was: Finding, a_week: int) -> int:
         if item.unit == "%" and item.now_low is not None and item.n and (
                 item.now is not None and 0 < item.now <= 100 and was.extra.get("course") not in (
                     "step", "gradual") and was.condition not in CURRENTS):
-            return _clear_of(item.now_low / 100)
+            return _clear_of(item.now_low / 100, (item.before or 0.0) / 100, signs)
         if item.unit == "a week" and item.now_low is not None:
             return _clear_of(item.now_low / a_week)
     return CLEAR_DEFAULT
 
 
-def _clear_of(share: float) -> int:
-    """Readings in a row without a fault that showed at a share of them."""
+def _clear_of(share: float, before: float = 0.0, signs: int = 0) -> int:
+    """Readings, with so many signs among them, that a fault of that share hardly leaves.
+
+    ``before`` is the share of readings that showed such a sign while nothing was wrong.
+    """
     share = min(max(share, LEAST_CLEAR_SHARE), MOST_CLEAR_SHARE)
-    count = math.ceil(math.log(CLEAR_BY_CHANCE) / math.log1p(-share))
+    before = before if before < share else 0.0
+    a_clear_one = _log_ratio(share, before, 0, 1)
+    for_signs = signs * (_log_ratio(share, before, 1, 1) - a_clear_one) if signs else 0.0
+    count = math.ceil((math.log(CLEAR_BY_CHANCE) - for_signs) / a_clear_one)
     return min(max(count, CLEAR_DEFAULT), MOST_CLEAR)
+
+
+def _shares(was: Finding) -> tuple[float, float] | None:
+    """Share of commands that showed it, and of those before it; None where it states none."""
+    for item in was.evidence:
+        if item.unit == "%" and item.now and item.before is not None and item.before < item.now:
+            return min(item.now / 100, MOST_CLEAR_SHARE), item.before / 100
+    return None
+
+
+def _log_ratio(share: float, before: float, signs: int, readings: int) -> float:
+    """How much likelier so many signs are with the fault than as before it (natural log).
+
+    Of two binomial distributions (textbook).
+    """
+    before = max(before, LEAST_CLEAR_SHARE * share)
+    signs = min(signs, readings)
+    return signs * math.log(share / before) + (readings - signs) * (
+        math.log1p(-share) - math.log1p(-before))
 
 
 def _told(item: Finding, id: str, **values: object) -> Finding:

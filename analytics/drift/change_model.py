@@ -14,6 +14,8 @@ The sum runs over every possible onset, so looking at many days is paid for.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from scipy import linalg
 
@@ -117,6 +119,89 @@ def shape_at(change: Change, day: Reals, end: float) -> Reals:
     return out
 
 
+@dataclass(frozen=True)
+class ChangeLikelihood:
+    """How much likelier a series is with a change than without, for every beginning and course.
+
+    Of a change of size ``s`` that begins on ``onset[j]`` and takes course ``k``
+    (:data:`SHAPES`) the natural log of that ratio is
+    ``cross[k, j] * s - power[k, j] * s**2 / 2``.
+
+    Attributes
+    ----------
+    onset, span : array, shape (n,)
+        Days on which it may begin, and how many days each stands for.
+    cross, power : array, shape (shapes, n)
+        As above; ``power`` is positive.
+    scale : float
+        By how much more than its stated covariance the series scatters (variance).
+    """
+
+    onset: Reals
+    span: Reals
+    cross: Reals
+    power: Reals
+    scale: float
+    share: Reals
+    level: float
+    norm: float
+
+    def log_factors(self, shift_prior: float = SHIFT_PRIOR) -> Reals:
+        """Natural log of the same ratio with the size drawn from its prior (shapes, n)."""
+        out: Reals = 0.5 * self.cross**2 / (self.power + shift_prior**-2) - 0.5 * np.log1p(
+            self.power * shift_prior**2)
+        return out
+
+
+def change_likelihood(
+    days: Reals, level: Reals, covariance: Reals, *, least_days_before: int = 3,
+    least_days_after: int = 2, prior_days: float = 40.0,
+) -> ChangeLikelihood | None:
+    """Likelihood of a change that still stands at the end of the series, against none.
+
+    Parameters
+    ----------
+    days, level, covariance, least_days_before, least_days_after, prior_days
+        As of :func:`fit_change`.
+
+    Returns
+    -------
+    ChangeLikelihood or None
+        None where there are too few days to tell.
+    """
+    count = days.size
+    if count < least_days_before + least_days_after:
+        return None
+    factor = linalg.cholesky(covariance, lower=True, check_finite=False)
+    onsets = days[least_days_before : count - least_days_after + 1]
+    # One block of memory for all of it: a new one for each step costs more than the step.
+    white = np.empty((2 + len(SHAPES) * onsets.size, count))
+    white[0], white[1] = 1.0, level
+    _shapes(days, onsets, float(days[-1]), white[2:].reshape(len(SHAPES), onsets.size, count))
+    white = linalg.solve_triangular(
+        factor, white.T, lower=True, check_finite=False, overwrite_b=True).T
+    norm = float(np.linalg.norm(white[0]))
+    constant = white[0] / norm
+    series = white[1] - constant * (constant @ white[1])
+    shapes = white[2:]
+    level_of = shapes @ constant
+    for shape, part in zip(*(np.split(all_, len(SHAPES)) for all_ in (shapes, level_of)),
+                           strict=True):
+        shape -= np.outer(part, constant)
+    cross = shapes @ series
+    power = np.maximum(np.einsum("ij,ij->i", shapes, shapes), 1e-12)
+    gain = cross**2 / power
+    best = int(np.argmax(gain))
+    residual = float(series @ series - gain[best])
+    scale = max((residual + prior_days) / (count - 2 + prior_days), LEAST_SCALE)
+    # An onset on a day without data is told by the next day with data; it carries their weight.
+    spans = np.diff(days, prepend=days[0] - 1.0)[least_days_before : count - least_days_after + 1]
+    spans = np.minimum(spans, LONGEST_SPAN_DAYS)
+    return ChangeLikelihood(
+        onsets, spans, (cross / scale).reshape(len(SHAPES), -1),
+        (power / scale).reshape(len(SHAPES), -1), scale, level_of, float(constant @ white[1]), norm)
+
+
 def fit_change(
     days: Reals, level: Reals, covariance: Reals, *,
     hazard_per_day: float, shift_prior: float = SHIFT_PRIOR, least_days_before: int = 3,
@@ -149,40 +234,15 @@ def fit_change(
         None where there are too few days to tell. ``log_odds`` include the hazard as prior; the
         shift is that at the end of the series.
     """
-    count = days.size
-    if count < least_days_before + least_days_after:
+    told = change_likelihood(
+        days, level, covariance, least_days_before=least_days_before,
+        least_days_after=least_days_after, prior_days=prior_days)
+    if told is None:
         return None
-    factor = linalg.cholesky(covariance, lower=True, check_finite=False)
-    onsets = days[least_days_before : count - least_days_after + 1]
-    # One block of memory for all of it: a new one for each step costs more than the step.
-    white = np.empty((2 + len(SHAPES) * onsets.size, count))
-    white[0], white[1] = 1.0, level
-    _shapes(days, onsets, float(days[-1]), white[2:].reshape(len(SHAPES), onsets.size, count))
-    white = linalg.solve_triangular(
-        factor, white.T, lower=True, check_finite=False, overwrite_b=True).T
-    norm = float(np.linalg.norm(white[0]))
-    constant = white[0] / norm
-    series = white[1] - constant * (constant @ white[1])
-    shapes = white[2:]
-    level_of = shapes @ constant
-    for shape, part in zip(*(np.split(all_, len(SHAPES)) for all_ in (shapes, level_of)),
-                           strict=True):
-        shape -= np.outer(part, constant)
-    cross = shapes @ series
-    power = np.maximum(np.einsum("ij,ij->i", shapes, shapes), 1e-12)
-    gain = cross**2 / power
-    best = int(np.argmax(gain))
-    residual = float(series @ series - gain[best])
-    scale = max((residual + prior_days) / (count - 2 + prior_days), LEAST_SCALE)
-    cross, power = cross / scale, power / scale
-    log_factor = 0.5 * cross**2 / (power + shift_prior**-2) - 0.5 * np.log1p(
-        power * shift_prior**2
-    )
-    # An onset on a day without data is told by the next day with data; it carries their weight.
-    spans = np.diff(days, prepend=days[0] - 1.0)[least_days_before : count - least_days_after + 1]
-    spans = np.minimum(spans, LONGEST_SPAN_DAYS)
+    count, onsets, spans = days.size, told.onset, told.span
+    log_factor, cross, power = told.log_factors(shift_prior), told.cross.ravel(), told.power.ravel()
     log_prior = np.log(hazard_per_day * spans / len(SHAPES))
-    log_weight = (log_factor.reshape(len(SHAPES), -1) + log_prior).ravel()
+    log_weight = (log_factor + log_prior).ravel()
     top = log_weight.max()
     weight = np.exp(log_weight - top)
     log_odds = float(top + np.log(weight.sum()))
@@ -201,13 +261,13 @@ def fit_change(
     final = min(int(np.searchsorted(running, 0.975)), last)
     # A beginning on the days that are left looks as one on the last day that is tried.
     high = float(onsets[final] if final < last else days[-1])
-    before = float(constant @ white[1] - level_of @ (weight * shift)) / norm
-    error = NORMAL_95 * float(np.sqrt(scale)) / norm
+    before = (told.level - float(told.share @ (weight * shift))) / told.norm
+    error = NORMAL_95 * float(np.sqrt(told.scale)) / told.norm
     half = NORMAL_95 * spread
     place = int(np.searchsorted(days, onset))
     return Change(
         "level", log_odds, onset, low, high,
         Side(before, before - error, before + error, place),
         Side(before + mean, before + mean - half, before + mean + half, count - place),
-        spread, mean - half, mean + half, float(by_shape[0].sum()), place, scale,
+        spread, mean - half, mean + half, float(by_shape[0].sum()), place, told.scale,
     )

@@ -21,7 +21,13 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import special
 
-from remanence.analytics.drift.change_model import daily_covariance, fit_change, shape_at
+from remanence.analytics.drift.change_model import (
+    ChangeLikelihood,
+    change_likelihood,
+    daily_covariance,
+    fit_change,
+    shape_at,
+)
 from remanence.analytics.drift.common import Wander
 from remanence.analytics.drift.neighbours import answer_to_volts
 from remanence.analytics.drift.panel import LEAST_SIBLINGS, Panel, median_course, weighted_medians
@@ -36,10 +42,15 @@ from remanence.analytics.drift.season import (
     told_season,
 )
 from remanence.analytics.drift.together import (
+    IN_IT,
     OWN_ANSWER,
+    OWN_HAZARD_PER_DAY,
     SHARED_HAZARD_PER_DAY,
     TOGETHER_DAYS,
+    SideBySide,
     one_cause,
+    rough_odds,
+    side_by_side,
 )
 from remanence.analytics.statistics.arrays import Flags, Reals
 from remanence.analytics.statistics.change import Change
@@ -60,6 +71,10 @@ of its own)."""
 SHARES_IT = 0.4
 """A lock counts among those that share a change where its own part is this share of it
 (assumption)."""
+
+ROUGH = 8.0
+"""Natural log by which the rough odds of a unit may lie under the best and still be looked at (they
+are good to a few; assumption)."""
 
 FEWEST_TOGETHER, BESIDE_DAYS = 3, 7.0
 """Locks that leap together, and the days on either side of a leap that show whether others did: two
@@ -174,11 +189,13 @@ def shared_changes(
                 candidates.append((odds, unit, seen))
         candidates.sort(key=lambda one: -one[0])
         for _, unit, seen in candidates:
-            change = seen.change
-            own = _own_changes(panel, wander, seen.effect, seen.season)
-            unit, rows = _widened(panel, unit, change, units, own)
-            odds, _ = one_cause(own, rows, len(units) + 1)
-            if rows.any() and odds > 0:
+            own = _own_likelihoods(panel, wander, seen.effect, seen.season)
+            odds, unit, rows = _whose(side_by_side(own, panel.day), [unit, *units])
+            if odds <= 0:
+                continue
+            theirs = _change_of(group, rows, panel, common, wander, len(units) + 1, warmth)
+            if theirs is not None and theirs.change.shift >= LEAST_SHIFT:
+                change = theirs.change
                 break
         else:
             break
@@ -212,7 +229,7 @@ def without_lone_changes(group: str, panel: Panel, wander: Wander) -> Panel:
         about it, is its own.
     """
     taken = np.zeros(panel.level.shape)
-    own = _own_changes(panel, wander, 0.0 * panel.day, season_covariance(group, panel.day))
+    own = _own_changes(panel, wander, season_covariance(group, panel.day))
     for row, change in enumerate(own):
         if change is None or change.log_odds <= 0 or change.step_share <= LEAP_SHARE:
             continue
@@ -288,7 +305,7 @@ def _clusters(panel: Panel) -> Iterator[_Unit]:
             continue
         rows = np.zeros(len(panel.locks), dtype=bool)
         rows[order[sizes[cut]:]] = True
-        cost = float(np.log(special.comb(count, int(rows.sum()))))
+        cost = float(np.log(count * special.comb(count, int(rows.sum()))))
         yield _Unit("", "", (), rows, cost)
 
 
@@ -300,75 +317,51 @@ def _moved(panel: Panel, late: Flags) -> Reals:
     return out
 
 
-def _widened(
-    panel: Panel, unit: _Unit, change: Change, units: Sequence[_Unit],
-    own: Sequence[Change | None],
-) -> tuple[_Unit, Flags]:
-    """The locks that moved as most of the unit's did, whoever they are, and what they share.
+def _whose(seen: SideBySide, units: Sequence[_Unit]) -> tuple[float, _Unit, Flags]:
+    """Odds of one cause of the unit that it is likeliest of, that unit, and who shares it.
 
-    One cause is said once, of the smallest unit that holds all whom it struck: a rail whose locks
-    show it most plainly is not the cause of what other rails' locks show from the same day on. No
-    locks are left of a unit of which most stood still.
+    One cause is said once: a rail whose locks show it most plainly is not the cause of what other
+    rails' locks show from the same day on, and a venue is not that of what one rail's locks do
+    beside two that failed by themselves. A unit of which most stood still did nothing to them.
     """
-    rows, others = _who_share(panel, unit, change)
-    wider = rows | others
-    if others.any():
-        _, joined = one_cause(own, wider, len(units) + 1)
-        wider = rows | others & joined
-    holding = _unit_of_most(wider, units)
-    if holding is not None:
-        return holding, wider
-    if not unit.kind:
-        return unit, wider
-    return unit, rows & (2 * rows.sum() >= unit.rows.sum())
+    best = -np.inf, units[0], np.zeros(units[0].rows.size, dtype=bool)
+    rough = rough_odds(seen, np.array([unit.rows for unit in units])) - [u.cost for u in units]
+    for unit, about in zip(units, rough, strict=True):
+        if about < rough.max() - ROUGH:
+            continue
+        odds, joined = one_cause(seen, unit.rows, len(units))
+        if odds - unit.cost > best[0] and joined.sum() > IN_IT * (unit.rows & seen.known).sum():
+            best = odds - unit.cost, unit, joined
+    return best
 
 
-def _who_share(panel: Panel, unit: _Unit, change: Change) -> tuple[Flags, Flags]:
-    """The unit's locks that moved as most of them did, and the other locks that did."""
-    late = panel.day >= change.since
-    moved = _moved(panel, late)
-    known = np.isfinite(moved)
-    inside, rest = unit.rows & known, ~unit.rows & known
-    if not inside.any():
-        return inside, inside
-    size = change.shift * float(np.median(
-        shape_at(change, panel.day[late], float(panel.day[-1]))))
-    least = float(np.median(moved[inside])) - (1.0 - SHARES_IT) * size
-    if rest.any():  # Where few of the unit moved, its median did not.
-        least = max(least, float(np.median(moved[rest])) + SHARES_IT * size)
-    alike: Flags = inside & (moved > least)
-    if not alike.any():
-        return alike, alike
-    # Where most of the rest moved too, their median says nothing of who stood still; but who stands
-    # where it stood has not moved, by however much less than expected the unit did.
-    still = max(float(np.median(moved[alike])) - size, 0.0)
-    return alike, rest & (moved > still + SHARES_IT * size)
-
-
-def _own_changes(
+def _own_likelihoods(
     panel: Panel, wander: Wander, effect: Reals, season: Reals
-) -> list[Change | None]:
+) -> list[ChangeLikelihood | None]:
     """What each lock by itself shows beside a season, whatever the others do.
 
     ``effect`` is what is known of the season by period, ``season`` the covariance of the rest.
     """
-    out = []
+    return [change_likelihood(day, level - effect[known], rest)
+            for day, level, known, rest in _each(panel, wander, season)]
+
+
+def _own_changes(panel: Panel, wander: Wander, season: Reals) -> list[Change | None]:
+    """The same summed up, of an unknown season."""
+    return [fit_change(day, level, rest, hazard_per_day=OWN_HAZARD_PER_DAY)
+            for day, level, _, rest in _each(panel, wander, season)]
+
+
+def _each(
+    panel: Panel, wander: Wander, season: Reals
+) -> Iterator[tuple[Reals, Reals, Flags, Reals]]:
+    """Days and levels of each lock, which they are of the panel's, and their covariance."""
     for level, variance in zip(panel.level, panel.variance, strict=True):
         known = np.isfinite(level) & np.isfinite(variance)
         day = panel.day[known]
-        rest = season[np.ix_(known, known)] + daily_covariance(
+        yield day, level[known], known, season[np.ix_(known, known)] + daily_covariance(
             day, variance[known], wander.daily, wander.memory_days, wander.slow,
             wander.slow_memory_days)
-        out.append(fit_change(day, level[known] - effect[known], rest,
-                              hazard_per_day=SHARED_HAZARD_PER_DAY))
-    return out
-
-
-def _unit_of_most(rows: Flags, units: Sequence[_Unit]) -> _Unit | None:
-    """The smallest unit that holds all of these locks and of whose locks they are most."""
-    holding = [unit for unit in units
-               if not (rows & ~unit.rows).any() and 2 * rows.sum() > unit.rows.sum()]
-    return min(holding, key=lambda unit: int(unit.rows.sum()), default=None)
 
 
 def _change_of(

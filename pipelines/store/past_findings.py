@@ -144,7 +144,7 @@ def _plain(item: Standing) -> dict[str, Any]:
                  for one in made.says],
         "extra": dict(made.extra), "sag_volts": item.sag_volts, "clear": item.clear,
         "clear_since": str(item.clear_since) if item.clear_since else None,
-        "serviced": str(item.serviced) if item.serviced else None,
+        "serviced": str(item.serviced) if item.serviced else None, "signs": item.signs,
     }
 
 
@@ -184,4 +184,5 @@ def _standing(held: Mapping[str, Any]) -> Standing:
         made, evidence=tuple(Evidence(**one) for one in held["evidence"]), extra=held["extra"],
         not_excluded=tuple(made.not_excluded), first_named=Week.parse(first) if first else None)
     return Standing(made, held["sag_volts"], held["clear"], _day(held["clear_since"]),
-                    _day(held.get("serviced")))  # (which older stores do not have)
+                    # Which older stores do not have:
+                    _day(held.get("serviced")), held.get("signs", 0))

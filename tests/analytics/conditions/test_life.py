@@ -85,6 +85,32 @@ def test_a_sign_of_it_keeps_it_though_no_rate_stands_out():
     assert after(forced, [], Shown(60, openings_energised=1)).told[0].status == "standing"
 
 
+def opens_alone():
+    """One command in four is followed by an opening; one in thirty was, by hand, before."""
+    return finding("latch-1", "opened-unpowered", "week", 0.98, says=[], evidence=[
+        Evidence("commands-followed-by-an-opening-without-one", 24.0, "%", n=46, now_low=14.0,
+                 now_high=38.0, before=3.0)])
+
+
+def test_what_people_do_as_well_keeps_it_only_while_there_is_more_of_it_than_before():
+    assert after(opened(opens_alone()), [], Shown(40, openings_unpowered=9)).told[
+        0].status == "standing"
+    made = after(opened(opens_alone()), [], Shown(20, openings_unpowered=1))
+    assert made.told[0].status == "easing"
+    assert made.standing[0].signs == 1
+    made = after(made.standing, [], Shown(60, openings_unpowered=2), WEEK.plus(1))
+    assert (made.told[0].status, made.told[0].ended) == ("ended", WEEK.monday)
+
+
+def test_after_the_work_that_helped_an_opening_by_hand_does_not_keep_it():
+    worked = date(2026, 7, 21)
+    shown = Shown(40, openings_unpowered=1, serviced=worked)
+    made = after(opened(opens_alone()), [], shown)
+    assert (made.told[0].status, made.told[0].ended) == ("ended", worked)
+    again = replace(shown, openings_unpowered=10)
+    assert after(opened(opens_alone()), [], again).told[0].status == "standing"
+
+
 def test_a_level_that_is_where_the_fault_put_it_keeps_it():
     slow = finding("latch-1", "sticking-catch", "week", 0.98, says=[], evidence=[
         Evidence("median-latency", 50.0, "ms", now_low=48.0, now_high=52.0, before=25.0)],

@@ -1,7 +1,5 @@
 """What most locks share: leaps and rises are named, heat and seasons are not."""
 
-from dataclasses import replace
-
 import numpy as np
 import polars as pl
 import pytest
@@ -9,9 +7,6 @@ import pytest
 from remanence.analytics.conditions.latency import sticking_catch
 from remanence.analytics.conditions.shared_slowing import shared_slowing
 from remanence.analytics.drift.judge import drifts
-from remanence.analytics.drift.panel import Panel
-from remanence.analytics.drift.shared_change import _units, _who_share, _widened
-from remanence.analytics.statistics.change import Change, Side
 from tests.analytics.physics.latency_rows import FIRST_MONDAY, actuations, history_at, lock
 
 COUNT, WEEKS = 12, 26
@@ -137,36 +132,3 @@ def test_one_cause_is_said_once_though_one_rail_shows_it_most_plainly():
         assert said(rows, week) == {("venue", "test")}
         (found,) = shared_slowing(history_at(LOCKS, rows, week))
         assert set(found.extra["accounts_for"]) >= {item.id for item in who}
-
-
-def panel_of(moved):
-    """Levels of the locks, two weeks before a day and one after it, of which each has moved so."""
-    day = np.arange(-14.0, 7.0)
-    level = np.where(day[None, :] >= 0, np.array(moved)[:, None], 0.0)
-    none = np.zeros(day.size)
-    return Panel(
-        locks=tuple(LOCKS[:len(moved)]), number=day, day=day, level=level,
-        variance=np.full(level.shape, 1e-4), log_volts=0 * level, own=np.zeros(len(moved)),
-        course=none, course_variance=none, taken=0 * level,
-        regime=np.zeros(level.shape, dtype=np.int64), offset=0 * level)
-
-
-def leap(size):
-    return Change("level", 10.0, 0.0, -1.0, 1.0, Side(0.0), Side(size), shift_deviation=0.05)
-
-
-def test_who_stood_still_shares_nothing_however_little_the_others_moved():
-    panel = panel_of([0.15, 0.15, 0.0, 0.0, 0.01, 0.0])
-    unit = next(unit for unit in _units(panel.locks, history_at(
-        LOCKS, rows_of(1), 3).venue) if unit.kind == "venue")
-    few = replace(unit, kind="", rows=np.array([True, True, False, False, False, False]))
-    inside, others = _who_share(panel, few, leap(0.25))
-    assert inside.tolist() == few.rows.tolist()
-    assert not others.any()
-
-
-def test_a_unit_of_which_most_stood_still_did_nothing_to_them():
-    panel = panel_of([0.3, 0.0, 0.3, *(COUNT - 3) * [0.0]])
-    units = _units(panel.locks, history_at(LOCKS, rows_of(1), 3).venue)
-    unit = next(unit for unit in units if unit.kind == "supply")
-    assert not _widened(panel, unit, leap(0.3), units, [None] * COUNT)[1].any()
