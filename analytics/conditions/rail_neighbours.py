@@ -5,12 +5,14 @@ from __future__ import annotations
 from datetime import date
 
 import numpy as np
+import polars as pl
 
 from remanence.analytics.conditions.slow_mode import slow_modes
 from remanence.analytics.drift.judge import drifts
 from remanence.analytics.drift.neighbours import LEAST_NEIGHBOURS
-from remanence.analytics.history import History
+from remanence.analytics.history import History, actuations_by_lock
 from remanence.analytics.physics.idle_volts import idle_volts
+from remanence.analytics.physics.stall import stall_log_odds
 from remanence.shared.findings import Finding
 from remanence.shared.venue import Lock
 
@@ -90,7 +92,25 @@ def beyond_rail(history: History, item: Finding, lock: Lock, rail: Finding) -> b
         return own.seen_low > BEYOND_TYPICAL * typical
     if drifting:
         return own is not None and own.fit is not None and own.fit.log_odds > BESIDE_RAIL
-    return item.score > (UNANSWERED_SURE if item.condition == "no-release" else SLOW_SURE)
+    if item.condition == "no-release":
+        return item.score > UNANSWERED_SURE and not _stalls(history, lock, rail)
+    return item.score > SLOW_SURE
+
+
+def _stalls(history: History, lock: Lock, rail: Finding) -> bool:
+    """Whether the lock leaves commands unanswered where its rail's volts are too few for it.
+
+    The heaviest load of a rail stalls first, and by itself.
+    """
+    rows = actuations_by_lock(history)[lock.id].filter(
+        pl.col("volts_min").is_finite() & (pl.col("attempt").fill_null(1) == 1)
+        & pl.col("outcome").is_in(["released", "no-release"]))
+    if rail.since is not None:
+        rows = rows.filter(pl.col("day") >= (rail.since_low or rail.since))
+    if rows.is_empty():
+        return False
+    return stall_log_odds(rows["volts_min"].to_numpy() / lock.rated_volts,
+                          (rows["outcome"] == "no-release").to_numpy()) > 0
 
 
 def magnet_beyond_rail(history: History, item: Finding, lock: Lock) -> bool:
