@@ -301,9 +301,14 @@ def lock_days(lock: Lock, rows: pl.DataFrame, epoch_day: int) -> LockDays | None
 
 def by_regime(what: Callable[[Reals], Reals], value: Reals, regime: Ints) -> Reals:
     """What a function makes of the values, of each regime by itself."""
-    if regime[0] == regime[-1]:
+    kinds = np.unique(regime)
+    if kinds.size == 1:
         return what(value)
-    return np.concatenate([what(value[regime == one]) for one in np.unique(regime)])
+    out = np.empty(value.size)
+    for one in kinds:
+        mine = regime == one
+        out[mine] = what(value[mine])
+    return out
 
 
 def _head(count: int) -> int:

@@ -182,7 +182,13 @@ def counted(
     deviation = np.sqrt(np.maximum(
         _quick_deviation(days) ** 2
         + np.nan_to_num(days.release_variance - days.release_variance[-1]), 0.0))
-    regime = days.release_regime
+    # At a rail below the usual a sound catch straggles too: those commands are another
+    # series. Where the rail has been so for long, that series has a past of its own.
+    row_volts = command_volts(rows)
+    lasting, at = _rail_now(days, row_volts, row_day)
+    told, row_told = _like(days.command_volts, at), _like(row_volts, at)
+    # A release's neighbours are those at like volts: a rail that comes back makes none slow.
+    regime = 2 * days.release_regime + told
     if step_day is not None:
         regime = 2 * regime + (days.release_day >= step_day)
     # Where nothing is slow this is the median; a second hump of half the releases leaves it there.
@@ -190,11 +196,6 @@ def counted(
     excess = days.value - base
     size = np.log(SLOW_FACTOR) if not days.linear else SLOW_FACTOR - 1.0
     slow = excess > np.maximum(size, SLOW_DEVIATIONS * deviation)
-    # At a rail below the usual a sound catch straggles too: those commands are another
-    # series. Where the rail has been so for long, that series has a past of its own.
-    row_volts = command_volts(rows)
-    lasting, at = _rail_now(days, row_volts, row_day)
-    told, row_told = _like(days.command_volts, at), _like(row_volts, at)
     first = (rows["attempt"].fill_null(1) == 1).to_numpy() & row_told
     missed = first & (rows["outcome"] == "no-release").to_numpy()
     missed_s = rows["command_time"].dt.epoch("us").to_numpy()[missed].astype(float) / 1e6

@@ -60,6 +60,22 @@ def test_releases_slow_at_commands_that_had_fewer_volts_are_no_slow_mode():
     assert "latch-2" not in slow_modes(history_at(LATCHES, with_slow_ones(11.25), 15))
 
 
+def test_a_rail_that_came_back_makes_none_of_the_releases_before_it_slow():
+    """Forty days at 11 V, where the latch takes half as long again; back for the last four."""
+    def low(day):
+        return -0.09 * ((day >= 40) & (day < 80))
+
+    rows = with_weeks(actuations(
+        LATCHES[:1], weeks=12, seed=3, lean=0.0, per_week=60, no_release=0.0, volts=low,
+        faults={LATCHES[0].id: lambda day: -3.0 * low(day)}), "command_time",
+        history_at(LATCHES[:1], actuations(LATCHES[:1], weeks=12, seed=3), 11))
+    days = lock_days(LATCHES[0], rows, FIRST_MONDAY.toordinal() + 7 * 11)
+    seen = counted(days, rows, (day_ordinals(rows["day"])
+                                - FIRST_MONDAY.toordinal() - 7 * 11).astype(float))
+    assert seen.lasting
+    assert not seen.event.any()
+
+
 @pytest.mark.parametrize(("before", "told"), [(4.0, False), (1.0, True)])
 def test_a_place_whose_lock_was_always_slow_is_of_another_size(before, told):
     day = 63
