@@ -9,7 +9,6 @@ import polars as pl
 from numpy.typing import NDArray
 
 from remanence.analytics.conditions.swapped import swap_of
-from remanence.analytics.drift.common import VOLTS_EXPONENT
 from remanence.analytics.history import (
     FIRST_WEEKS,
     Flags,
@@ -88,7 +87,7 @@ FIGURES = (
     Figure("weekly-late-tail-of-latency", "%", "log spread", 0.15, seen_by=CONTACT),
     Figure("weekly-early-tail-of-latency", "%", "log spread", 0.15, seen_by=CONTACT),
     Figure("weekly-sag", "V", "log", 0.03, of_rail=True),
-    Figure("weekly-sag-length", "ms", "log", 0.03),
+    Figure("weekly-sag-length", "%", "log", 0.03, seen_by=(*RAIL, "pulse", *CONTACT)),
     Figure("weekly-late-tail-of-sag-length", "%", "log spread", 0.15),
     Figure("weekly-sag-after-the-pulse", "ms", "log1p", 0.1),
     Figure("weekly-recovery", "ms", "log1p", 0.08),
@@ -103,8 +102,6 @@ commands, retries and openings without a command in bouts. With all of these inc
 of the campaign had 3.1 false findings in 1,000 lock-weeks."""
 STEP = "step of "
 """Before a figure's name: one step of the clock that stamps it, over its value."""
-VOLTS = "volts"
-"""Median logarithm of the volts before a command; it corrects the times of coils that pull."""
 
 
 @dataclass(frozen=True)
@@ -183,13 +180,15 @@ def _week_rows(rows: pl.DataFrame, lock: Lock) -> pl.DataFrame:
     load = pl.col("sag_volts").filter(clear & (pl.col("sag_volts") > 0)).log()
     poll = pl.col("resolution_ms").fill_null(0.0) / pl.col("latency_ms")
     sample = pl.col("sample_ms").fill_null(0.0) / pl.col("sag_ms")
-    # A pulse that ran to its end was not cut: its length is the command's.
+    # A pulse that ran to its end was not cut: its length is the command's. A coil that cuts itself
+    # draws for as long as the lock takes, which the drift judges: what is its own is how much
+    # longer, or shorter, that is.
     cut = (pl.col("sag_ms") > 0) & ~(pl.col("sag_ms") + pl.col("sample_ms") > pl.col("pulse_ms"))
-    length = pl.col("sag_ms").filter(cut).log()
+    took = (pl.col("outcome") == "released") & (pl.col("latency_ms") > 0)
+    length = (100.0 * pl.col("sag_ms") / pl.col("latency_ms")).filter(cut & took).log()
     known: dict[str, tuple[pl.Expr, pl.Expr]] = {
         "weekly-late-tail-of-latency": (_tail(latency, poll, late=True), latency),
         "weekly-early-tail-of-latency": (_tail(latency, poll, late=False), latency),
-        VOLTS: (_log("volts_before").median(), _log("volts_before")),
         "weekly-sag": (_middle(load), load),
         "weekly-sag-after-the-pulse": (pl.col("sag_outlasts_ms").log1p().mean(),
                                        pl.col("sag_outlasts_ms")),
@@ -198,7 +197,7 @@ def _week_rows(rows: pl.DataFrame, lock: Lock) -> pl.DataFrame:
                                        pl.col("off_spike_volts")),
         "weekly-current": (_log("amps").median(), _log("amps")),
     }
-    # Else the sag is as long as the command, or is the latency itself, which others judge.
+    # Else the sag is as long as the command, or is the latency itself.
     if lock.self_cut and lock.latency_kind != "supply":
         known["weekly-sag-length"] = (length.median(), length)
         known["weekly-late-tail-of-sag-length"] = (_tail(length, sample, late=True), length)
@@ -214,13 +213,12 @@ def _week_rows(rows: pl.DataFrame, lock: Lock) -> pl.DataFrame:
 
 @dataclass(frozen=True)
 class _Levels:
-    """Levels of locks x weeks x figures; the log of the volts over the usual ones and the commands,
-    both of locks x weeks; the step of the clock of locks x figures, on the figure's scale.
+    """Levels of locks x weeks x figures; the commands, of locks x weeks; the step of the clock of
+    locks x figures, on the figure's scale.
     """
 
     locks: tuple[str, ...]
     level: Reals
-    volts: Reals
     commands: Reals
     step: Reals
 
@@ -243,7 +241,7 @@ def _levels(history: History) -> _Levels:
             parts.append(weeks)
     if not parts:
         none = np.empty((0, 1))
-        return _Levels((), np.empty((0, 1, len(FIGURES))), none, none, np.empty((0, len(FIGURES))))
+        return _Levels((), np.empty((0, 1, len(FIGURES))), none, np.empty((0, len(FIGURES))))
     frame = pl.concat(parts, how="diagonal_relaxed")
     locks = tuple(frame["lock"].unique().sort())
     span = int(frame["weeks_ago"].max()) + 1  # type: ignore[arg-type]
@@ -256,15 +254,11 @@ def _levels(history: History) -> _Levels:
             out[lock, week] = frame[column].cast(pl.Float64).fill_null(missing).to_numpy()
         return out
 
-    volts = table(VOLTS)
-    usual = [np.median(row[np.isfinite(row)]) if np.isfinite(row).any() else 0.0 for row in volts]
     level = np.stack([table(figure.id) for figure in FIGURES], axis=2)
     step = np.stack([table(STEP + figure.id, 0.0).max(axis=1) for figure in FIGURES], axis=1)
     _meters(history, locks, level, step)
     return _Levels(
-        locks, _measured_as_now(history, locks, level),
-        np.nan_to_num(volts - np.array(usual)[:, None]), table("commands", 0.0), step,
-    )
+        locks, _measured_as_now(history, locks, level), table("commands", 0.0), step)
 
 
 def _meters(history: History, locks: tuple[str, ...], level: Reals, step: Reals) -> None:
@@ -297,18 +291,6 @@ def _measured_as_now(history: History, locks: tuple[str, ...], level: Reals) -> 
     return out
 
 
-def _at_usual_volts(level: Reals, volts: Reals, pulled: Flags) -> Reals:
-    """Correct the times of coils that pull to the lock's usual volts.
-
-    ``volts`` are logarithms of the volts over the usual ones.
-    """
-    out = level.copy()
-    for place, figure in enumerate(FIGURES):
-        if figure.id == "weekly-sag-length":
-            out[:, :, place] -= VOLTS_EXPONENT * np.where(pulled[:, None], volts, 0.0)
-    return out
-
-
 def weekly_figures(history: History, weeks_now: int) -> WeeklyFigures:
     """Every lock's weekly figures, and how far each week is from the lock's level before.
 
@@ -331,10 +313,9 @@ def weekly_figures(history: History, weeks_now: int) -> WeeklyFigures:
     known[:, commands.shape[1] - weeks_now:] = False
     first = known & (np.cumsum(known, axis=1) <= FIRST_WEEKS)
     described = [history.venue.locks_by_id[name] for name in locks]
-    pulled = np.array([lock.pulsed for lock in described])
     kinds = np.array([family(lock) for lock in described], dtype=object)
     rails = np.array([lock.supply for lock in described], dtype=object)
-    alone = _from_before(_at_usual_volts(level, found.volts, pulled), first)
+    alone = _from_before(level, first)
     off = _without_common(alone, kinds, rails)
     deviation = _weekly_deviation(off, first, kinds, found.step)
     scaled = deviation[:, None] * _of_few(commands, kinds)[:, :, None]
