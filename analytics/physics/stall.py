@@ -17,7 +17,7 @@ the catch bears (assumption)."""
 SELDOM = 0.003
 """Share of commands that a sound latch leaves unanswered at any volts (usual: 0.01 to 0.1 %)."""
 AT_ANY_VOLTS = (1.0, 5.0)
-"""Beta prior of the share of a faulty one, which asks for no volts: mean one in six (assumption)."""
+"""Beta prior of the share of a faulty one, whatever its volts: mean one in six (assumption)."""
 
 
 def stall_log_odds(share: Reals, failed: Flags) -> float:

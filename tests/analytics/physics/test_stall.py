@@ -10,7 +10,7 @@ SHARE = np.random.default_rng(3).uniform(0.75, 0.98, 120)
 
 @pytest.mark.parametrize("stall", [0.78, 0.86])
 def test_failures_at_the_lowest_volts_alone_are_the_rails(stall):
-    assert stall_log_odds(SHARE, SHARE < stall) > 5
+    assert stall_log_odds(SHARE, stall > SHARE) > 5
 
 
 @pytest.mark.parametrize("seed", [11, 12, 13, 14])
