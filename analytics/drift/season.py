@@ -68,6 +68,9 @@ whole, since a lock's own past holds a part of it (assumption)."""
 UNKNOWN_DEVIATION, UNKNOWN_DAYS = {"pulsed": 0.08, "held": 0.02}, 60.0
 """That deviation, and how long such a season is remembered: in two months it turns (assumption)."""
 
+LONGEST_PERIOD = 7.0
+"""Days that a period stands for at most: the panel's longest are weeks."""
+
 LEAST_TURN = 1e-12
 """Keeps a slope's error finite; it decides nothing."""
 
@@ -76,9 +79,9 @@ LEAST_TURN = 1e-12
 class CommonCourse:
     """What each period did to all locks of a group, and how well that is known.
 
-    ``effect`` is about 0, ``covariance`` that of what remains uncertain of it. Without a
-    ``panel`` too few locks could tell. ``gain_deviation`` is how much more or less than its
-    siblings one lock answers a season (share).
+    ``effect`` is against its mean over time, ``covariance`` that of what remains uncertain of it.
+    Without a ``panel`` too few locks could tell. ``gain_deviation`` is how much more or less than
+    its siblings one lock answers a season (share).
     """
 
     group: str
@@ -171,7 +174,10 @@ def _may_be_season(group: str, day: Reals, told: Observation) -> bool:
 def told_season(
     group: str, day: Reals, observations: Sequence[Observation]
 ) -> tuple[Reals, Reals]:
-    """Season and weather as several series tell them: effect (about 0) and its covariance.
+    """Season and weather as several series tell them: effect and its covariance.
+
+    Both are against the mean over the days told of, whatever the periods' lengths: what a lock
+    takes without them it takes at the warmth that it had on average.
 
     One series after the other: each is off by itself, so the order does not matter, and the work
     grows with their number and not with its cube (conditioning of a normal distribution, any text).
@@ -186,7 +192,15 @@ def told_season(
         gain = linalg.solve(part, cross, assume_a="pos", check_finite=False).T
         effect = effect + gain @ (item.value[known] - effect[known])
         covariance = covariance - gain @ cross
-    return effect - np.median(effect), 0.5 * (covariance + covariance.T)
+    apart = np.eye(day.size) - _lengths(day)
+    return apart @ effect, apart @ (0.5 * (covariance + covariance.T)) @ apart.T
+
+
+def _lengths(day: Reals) -> Reals:
+    """Share of the whole time that each period stands for; a closed fortnight for no more."""
+    length = np.minimum(np.gradient(day), LONGEST_PERIOD) if day.size > 1 else np.ones(1)
+    out: Reals = length / length.sum()
+    return out
 
 
 def common_course(group: str, panel: Panel | None) -> CommonCourse:
@@ -241,13 +255,13 @@ def season_uncertainty(common: CommonCourse, effect: Reals) -> Reals:
     """Covariance of how much more or less than its siblings a lock answers the season."""
     gain = (common.gain_deviation if common.panel is not None
             else SEASON_GAIN_DEVIATION[common.group])
-    turned = gain * (effect - np.median(effect))
+    turned = gain * effect
     out: Reals = np.outer(turned, turned)
     return out
 
 
 def season_at_low(effect: Reals, volts: Reals) -> Reals:
     """Covariance of how much more a latch answers the season at volts below rated ones."""
-    steeper = SEASON_GAIN_AT_LOW * volts * (effect - np.median(effect))
+    steeper = SEASON_GAIN_AT_LOW * volts * effect
     out: Reals = np.outer(steeper, steeper)
     return out

@@ -11,6 +11,7 @@ from remanence.analytics.drift.judge import drifts
 from remanence.analytics.drift.panel import panel_of
 from remanence.analytics.drift.season import (
     COPPER_PER_KELVIN,
+    Observation,
     common_course,
     thermometers,
     told_season,
@@ -121,3 +122,16 @@ def test_a_rail_that_changed_by_itself_is_no_thermometer():
 
     assert len(thermometers_of("pulsed", season_of_eight)[1]) == 1
     assert thermometers_of("pulsed", season_of_eight, joint=0.5)[1] == []
+
+
+def test_a_season_is_told_against_its_mean_over_time_and_not_over_the_periods():
+    """Twenty weeks fall cooler, of which the last eight stand day by day: a mean of days."""
+    day = np.concatenate([np.arange(-137.0, -50.0, 7.0), np.arange(-49.0, 7.0)])
+    course = -0.001 * day
+    effect, covariance = told_season(
+        "pulsed", day, [Observation(course, np.eye(day.size) * 1e-6)])
+    length = np.minimum(np.gradient(day), 7.0)
+    assert length @ effect == pytest.approx(0.0, abs=1e-9)
+    assert effect[-28] == pytest.approx(course[-28] - 0.066, abs=0.006)
+    # Of the mean itself nothing is uncertain.
+    assert length @ covariance @ length == pytest.approx(0.0, abs=1e-9)
