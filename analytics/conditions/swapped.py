@@ -16,6 +16,7 @@ import numpy as np
 import polars as pl
 from scipy import special
 
+from remanence.analytics.drift.judge import drifts
 from remanence.analytics.history import History, day_ordinals, family, once_per_history, service_of
 from remanence.analytics.physics.regimes import Regime
 from remanence.analytics.statistics.arrays import Ints, Reals
@@ -42,11 +43,16 @@ LEAST_LOG_ODDS = 5.0
 times likelier than that both stayed. Assumption."""
 LEAST_EACH = 1.0
 """What each of the two must add to it: one that stayed as it was did not change places."""
+STEP_LIKELIER = 0.5
+"""A change is a leap where a step is likelier than a slope (calculated: even odds)."""
 LEAST_FIT = 0.01
 """Where chance alone would put the worst of the figures so far off less often than this, it is not
 that lock (common practice)."""
 ENTERED_DAYS = 14
 """Work entered within so many days of it is what changed a lock (assumption)."""
+ABOUT_DAYS = 7
+"""Days that a lock's own leap may lie off the day on which two changed places: the one is dated by
+every day, the other by weeks on either side (assumption)."""
 
 
 @dataclass(frozen=True)
@@ -93,7 +99,8 @@ def swaps(history: History) -> tuple[Swap, ...]:
         sure = np.where(fit >= LEAST_FIT, odds, -np.inf)
         best = int(np.argmax(sure))
         swap = Swap((locks[a].id, locks[b].id), date.fromordinal(int(days[best])))
-        if sure[best] >= LEAST_LOG_ODDS and not _worked_on(history, swap):
+        if (sure[best] >= LEAST_LOG_ODDS and not _worked_on(history, swap)
+                and all(_leapt_then(history, name, swap.day) for name in swap.locks)):
             found.append((float(sure[best]), swap))
     taken: set[str] = set()
     out = []
@@ -120,6 +127,21 @@ def _worked_on(history: History, swap: Swap) -> bool:
     near = timedelta(days=ENTERED_DAYS)
     return any(action in BASELINE_ACTIONS and abs(day - swap.day) <= near
                for lock in swap.locks for day, action in service_of(history).get(lock, ()))
+
+
+def _leapt_then(history: History, name: str, day: date) -> bool:
+    """Whether a lock's time to release may have leapt on that day.
+
+    A change that surely began on another, or that came bit by bit, is its own. One whose time did
+    not change may have changed places all the same.
+    """
+    drift = drifts(history).current.get(name)
+    if drift is None or drift.fit is None or drift.fit.log_odds <= 0:
+        return True
+    low, high = drift.since_low or drift.since, drift.since_high or drift.since
+    about = timedelta(days=ABOUT_DAYS)
+    return low is None or high is None or (
+        drift.fit.step_share > STEP_LIKELIER and low - about <= day <= high + about)
 
 
 def _weighed(before: _Side, now: _Side, a: int, b: int) -> tuple[Reals, Reals]:

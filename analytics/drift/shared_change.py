@@ -193,7 +193,8 @@ def shared_changes(
             odds, unit, rows = _whose(side_by_side(own, panel.day), [unit, *units])
             if odds <= 0:
                 continue
-            theirs = _change_of(group, rows, panel, common, wander, len(units) + 1, warmth)
+            telling = rows if rows.sum() >= LEAST_SIBLINGS else unit.rows
+            theirs = _change_of(group, telling, panel, common, wander, len(units) + 1, warmth)
             if theirs is not None and theirs.change.shift >= LEAST_SHIFT:
                 change = theirs.change
                 break

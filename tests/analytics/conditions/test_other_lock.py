@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from datetime import date, timedelta
 
+import numpy as np
 import polars as pl
 
 from remanence.analytics.conditions.condition import finding
@@ -52,6 +53,20 @@ def test_two_that_became_like_each_other_changed_places():
 def test_one_that_became_like_another_did_not():
     assert not swaps(history(swapped=False))
     assert without_swapped([SLOWER], history(swapped=False)) == [SLOWER]
+
+
+def test_one_that_wore_to_where_the_other_was_did_not_change_places_with_it():
+    """The other leapt to where this one had been; this one took a month for its way."""
+    rows = actuations(LOCKS, weeks=12, seed=11, no_release=0.0)
+    day = (pl.col("command_time").dt.date() - SINCE).dt.total_days()
+    worn = ((day + 24) / 30).clip(0.0, 1.0)
+    times = pl.when(pl.col("lock") == "latch-0").then((worn * float(np.log(1.5))).exp()).when(
+        (pl.col("lock") == "latch-1") & (day < 0)).then(1.5).otherwise(1.0)
+    tied = pl.col("lock").is_in(["latch-0", "latch-1"]) & (pl.col("outcome") == "released")
+    rows = rows.with_columns(latency_ms=pl.when(tied).then(
+        25.0 * times * (1 + 0.02 * (pl.int_range(pl.len()) % 5))).otherwise("latency_ms"))
+    for week in (8, 9, 11):
+        assert not swaps(history_at(LOCKS, rows, week))
 
 
 def test_two_that_were_replaced_that_day_did_not():
