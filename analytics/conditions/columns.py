@@ -307,7 +307,12 @@ def _empty(history: History, lock: Lock, begun: date) -> Column | None:
 
 
 def _seen_to(history: History, rows: Rows, late: Flags) -> Column | None:
-    """Of the commands not answered: the share after which somebody tried again or opened it."""
+    """Of the commands not answered: the share after which somebody tried again or opened it.
+
+    Who opens a lock without a contact by hand leaves no line.
+    """
+    if not rows.lock.contact:
+        return None
     unanswered = late & (rows.text("outcome") == "no-release")
     if not unanswered.any():
         return None

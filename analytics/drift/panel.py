@@ -177,10 +177,12 @@ def _polished(panel: Panel) -> Panel:
                    course_variance=variance)
 
 
-def median_course(apart: Reals, weight: Reals) -> tuple[Reals, Reals]:
+def median_course(
+    apart: Reals, weight: Reals, fewest: int = LEAST_SIBLINGS
+) -> tuple[Reals, Reals]:
     """Weighted median over locks (rows), period by period, and its variance.
 
-    The variance is infinite with fewer than four locks.
+    The variance is infinite with fewer locks than ``fewest``.
     """
     course = weighted_medians(apart, weight, axis=0)
     off = apart - course
@@ -192,7 +194,7 @@ def median_course(apart: Reals, weight: Reals) -> tuple[Reals, Reals]:
         excess = max((DEVIATION_OVER_MAD * float(np.median(ratio))) ** 2, LEAST_EXCESS)
     total = np.where(known, weight, 0.0).sum(axis=0)
     variance: Reals = np.where(
-        known.sum(axis=0) >= LEAST_SIBLINGS,
+        known.sum(axis=0) >= fewest,
         MEDIAN_VARIANCE * excess / np.maximum(total, LEAST_HEFT), np.inf)
     return course, variance
 

@@ -77,8 +77,8 @@ ROUGH = 8.0
 are good to a few; assumption)."""
 
 FEWEST_TOGETHER, BESIDE_DAYS = 3, 7.0
-"""Locks that leap together, and the days on either side of a leap that show whether others did: two
-in one week are chance (assumption)."""
+"""Locks that change together, and the days on either side of a leap that show whether others did:
+two in one week are chance (assumption)."""
 
 LEAP_SHARE = 0.5
 """A change is a leap where a step is likelier than a slope (calculated: even odds)."""
@@ -193,8 +193,7 @@ def shared_changes(
             odds, unit, rows = _whose(side_by_side(own, panel.day), [unit, *units])
             if odds <= 0:
                 continue
-            telling = rows if rows.sum() >= LEAST_SIBLINGS else unit.rows
-            theirs = _change_of(group, telling, panel, common, wander, len(units) + 1, warmth)
+            theirs = _change_of(group, rows, panel, common, wander, len(units) + 1, warmth)
             if theirs is not None and theirs.change.shift >= LEAST_SHIFT:
                 change = theirs.change
                 break
@@ -271,7 +270,7 @@ def _units(locks: tuple[Lock, ...], venue: Venue) -> list[_Unit]:
             members.setdefault(name, set()).add(row)
     same: dict[frozenset[int], list[tuple[str, str]]] = {}
     for name, rows in members.items():
-        if len(rows) >= LEAST_SIBLINGS:
+        if len(rows) >= FEWEST_TOGETHER:
             same.setdefault(frozenset(rows), []).append(name)
     out = []
     for chosen, names in same.items():
@@ -331,7 +330,8 @@ def _whose(seen: SideBySide, units: Sequence[_Unit]) -> tuple[float, _Unit, Flag
         if about < rough.max() - ROUGH:
             continue
         odds, joined = one_cause(seen, unit.rows, len(units))
-        if odds - unit.cost > best[0] and joined.sum() > IN_IT * (unit.rows & seen.known).sum():
+        most = joined.sum() > IN_IT * (unit.rows & seen.known).sum()
+        if most and joined.sum() >= FEWEST_TOGETHER and odds - unit.cost > best[0]:
             best = odds - unit.cost, unit, joined
     return best
 
@@ -371,7 +371,7 @@ def _change_of(
 ) -> _Seen | None:
     """The unit's change, weighed against the season that the others tell."""
     weight, apart = 1.0 / panel.variance, panel.apart
-    course, variance = median_course(apart[inside], weight[inside])
+    course, variance = median_course(apart[inside], weight[inside], FEWEST_TOGETHER)
     known = np.isfinite(course) & np.isfinite(variance)
     if not known.any():
         return None

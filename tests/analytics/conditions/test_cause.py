@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import date
+from datetime import date, timedelta
 
 import numpy as np
 import pytest
@@ -22,6 +22,7 @@ from remanence.analytics.conditions.columns import Column, columns, on_scale, sh
 from remanence.analytics.conditions.condition import catalogue
 from remanence.analytics.conditions.diagnosis import diagnose, resolve
 from tests.analytics.conditions.test_diagnosis import said
+from tests.analytics.physics.latency_rows import actuations, history_at, lock
 from tests.analytics.situations.small_venue import life_of, sound
 from tests.campaign.scenario import Fault
 
@@ -77,6 +78,14 @@ def test_a_lock_that_nobody_saw_to_did_open():
     failed = {"unanswered": share(12, 90), "empty": share(0, 12)}
     assert told("no-release", **failed, seen_to=share(12, 12)) > 0.75
     assert told("no-release", **failed, seen_to=share(0, 12)) < 0.15
+
+
+def test_who_sees_to_a_lock_without_a_contact_leaves_no_line():
+    venue = [lock("latch-0", self_cut=True, contact=None), lock("latch-1")]
+    rows = actuations(venue, weeks=10, seed=3, no_release=0.1)
+    history = history_at(venue, rows, 9)
+    shown = [columns(history, item, history.week.monday - timedelta(days=20)) for item in venue]
+    assert ["seen_to" in one for one in shown] == [False, True]
 
 
 def test_nothing_is_surer_than_its_judge():

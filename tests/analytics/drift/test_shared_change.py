@@ -132,3 +132,14 @@ def test_one_cause_is_said_once_though_one_rail_shows_it_most_plainly():
         assert said(rows, week) == {("venue", "test")}
         (found,) = shared_slowing(history_at(LOCKS, rows, week))
         assert set(found.extra["accounts_for"]) >= {item.id for item in who}
+
+
+@pytest.mark.parametrize(("slow", "told"), [(3, {("supply", "rail-b")}), (2, {
+    ("lock", "few-0"), ("lock", "few-1")})])
+def test_three_latches_of_a_rail_without_a_meter_are_its_locks_and_two_are_not(slow, told):
+    few = [lock(f"few-{n}", supply="rail-b") for n in range(3)]
+    rows = actuations([*LOCKS, *few], weeks=WEEKS, seed=43, log_volts=False, faults={
+        item.id: step(0.25) for item in few[:slow]})
+    history = history_at([*LOCKS, *few], rows, 22)
+    assert {(item.subject_kind, item.subject) for item in (
+        *shared_slowing(history), *sticking_catch(history)) if item.score >= 0.9} == told
