@@ -49,6 +49,8 @@ _FIRST_PART_OF_DAYS = 3
 """The first third of a lock's days must have shown its sag. Assumption."""
 _SHOWN_SHARE = 0.9
 """On this share of those days. Assumption."""
+_LIKE_VOLTS = 0.03
+"""Volts so much above a day's are like them (share; assumption)."""
 _MEDIAN_ERROR_ROUNDED = 1.25
 """Standard error of a median over that of a mean, of normal values (calculated: sqrt(pi / 2))."""
 _LOADED_SHARE = 0.6
@@ -217,26 +219,31 @@ def _one(seen: _Seen, usual: float, borrowed: bool) -> Drawn:
 def _by_day(rows: Rows, sag: Reals, usual: float) -> tuple[Reals, Flags]:
     """Each row's day's median, and whether the day has rows enough to tell it from nothing.
 
-    Only a coil whose days showed its sag at first is judged so: one that is cut too soon for a
-    level to be read leaves nothing on a sound day either.
+    Only a coil whose days showed its sag at first, at volts like the day's or lower, is judged so:
+    one that is cut too soon for a level to be read leaves nothing on a sound day either.
     """
     level, sure = np.full(sag.size, np.nan), np.zeros(sag.size, dtype=bool)
     working = sag[sag > _WORKING_SHARE * usual]
     if working.size < _FEWEST_SAGS_OF_USUAL:
         return level, sure
     scatter = robust_deviation(working)
-    days = np.unique(rows.day)
-    for day in days:
+    days, place = np.unique(rows.day, return_inverse=True)
+    at = np.full(days.size, np.nan)
+    for number, day in enumerate(days):
         of_day = (rows.day == day) & np.isfinite(sag)
         count = int(of_day.sum())
         error = _MEDIAN_ERROR_ROUNDED * scatter / np.sqrt(max(count, 1))
         level[of_day] = np.median(sag[of_day]) if count else np.nan
         sure[of_day] = (count >= _FEWEST_SAGS_OF_DAY
                         and _apart(usual) >= _sureness(rows.lock) * error)
+        at[number] = np.median(rows.real("volts_before")[of_day]) if count else np.nan
     first = sure & (rows.day <= days[days.size // _FIRST_PART_OF_DAYS])
-    shown = bool(
-        first.any() and np.mean(level[first] > _WORKING_SHARE * usual) > _SHOWN_SHARE)
-    return level, sure & shown
+    volts, shown = at[place], level > _WORKING_SHARE * usual
+    for number in range(days.size):
+        # A rail that stands lower takes off less, and a sag just over what is read goes under it.
+        like = first & ~(volts > (1 + _LIKE_VOLTS) * at[number])
+        sure[place == number] &= bool(like.any() and shown[like].mean() > _SHOWN_SHARE)
+    return level, sure
 
 
 def _apart(usual: float) -> float:

@@ -296,6 +296,27 @@ def test_a_self_cutting_coil_whose_single_sags_hide_in_noise_is_told_by_its_days
     assert values(found[0])["sag"].value >= 0
 
 
+def test_a_sag_that_a_low_rail_puts_under_what_is_read_is_no_open_coil():
+    """At 22 % less the sag of most pulses stands less than five noises out, and none is read."""
+    read, weak, noise = 0.062, 0.07, 0.0125
+
+    def faint(row, day):
+        rng = np.random.default_rng(int(row["command_time"].timestamp()))
+        low = 0.78 if 30 <= day else 1.0
+        sag = low * weak + rng.normal(0, 0.004)
+        row.update(outcome="unobserved", latency_ms=None, volts_noise=noise,
+                   sag_volts=sag if sag > read else None, end_sag_volts=0.0,
+                   volts_before=low * row["volts_before"], volts_min=low * row["volts_before"] - sag)
+
+    def opened(row, day):
+        faint(row, day)
+        if day >= 24:
+            row["sag_volts"], row["volts_min"] = None, row["volts_before"]
+
+    assert judged(house(6, {"f5": faint})) == []
+    assert names(judged(house(6, {"f5": opened}), week=3)) == [("f5", "coil-open")]
+
+
 # Self-cut.
 
 
