@@ -174,8 +174,12 @@ def _week_rows(rows: pl.DataFrame, lock: Lock) -> pl.DataFrame:
     times = rows.filter((pl.col("outcome") == "released") & (pl.col("latency_ms") > 0))
     in_step = polls_in_step(times["latency_ms"].to_numpy(),
                             times["resolution_ms"].fill_null(0.0).to_numpy())
-    latency = pl.col("latency_ms").filter(
-        (pl.col("outcome") == "released") & (pl.col("latency_ms") > 0)).log()
+    # A rail that falls in the middle of a week gives it two levels, which are no tail: each release
+    # is held against its own day's.
+    took = (pl.col("outcome") == "released") & (pl.col("latency_ms") > 0)
+    taken = pl.when(took).then(pl.col("latency_ms")).log()
+    rows = rows.with_columns(of_day=taken - taken.median().over("day"))
+    latency = pl.col("of_day").filter(took)
     clear = pl.col("sag_volts") > CLEAR_SAG * pl.col("volts_noise").fill_null(0.0)
     load = pl.col("sag_volts").filter(clear & (pl.col("sag_volts") > 0)).log()
     poll = pl.col("resolution_ms").fill_null(0.0) / pl.col("latency_ms")
@@ -184,7 +188,6 @@ def _week_rows(rows: pl.DataFrame, lock: Lock) -> pl.DataFrame:
     # draws for as long as the lock takes, which the drift judges: what is its own is how much
     # longer, or shorter, that is.
     cut = (pl.col("sag_ms") > 0) & ~(pl.col("sag_ms") + pl.col("sample_ms") > pl.col("pulse_ms"))
-    took = (pl.col("outcome") == "released") & (pl.col("latency_ms") > 0)
     length = (100.0 * pl.col("sag_ms") / pl.col("latency_ms")).filter(cut & took).log()
     known: dict[str, tuple[pl.Expr, pl.Expr]] = {
         "weekly-late-tail-of-latency": (_tail(latency, poll, late=True), latency),

@@ -66,6 +66,7 @@ if TYPE_CHECKING:
         rail_resistance,
         with_load,
     )
+    from remanence.analytics.physics.stall import stall_log_odds
     from remanence.analytics.physics.supply import recovery, ripple_volts
 
 __all__ = [
@@ -78,7 +79,7 @@ __all__ = [
     "idle_drift", "latest_resistance", "loaded", "loaded_throughout", "logged_currents",
     "measured_sags", "present_pulse", "present_pulses", "rail_loads", "rail_resistance", "recovery",
     "regimes", "release_latency", "rested", "ripple_volts", "sag_error", "sag_readings",
-    "switch_offs", "times_of", "volts_of", "with_load",
+    "stall_log_odds", "switch_offs", "times_of", "volts_of", "with_load",
 ]
 
 __getattr__ = on_demand(__name__, {
@@ -101,5 +102,6 @@ __getattr__ = on_demand(__name__, {
     "sag_release": ("SagError", "SagReadings", "sag_error", "sag_readings"),
     "source_resistance": ("RailResistance", "Resistance", "latest_resistance", "rail_resistance",
         "with_load"),
+    "stall": ("stall_log_odds",),
     "supply": ("recovery", "ripple_volts"),
 })

@@ -14,7 +14,7 @@ import pytest
 
 from remanence.analytics.conditions.changed_unnamed import changed_unnamed
 from remanence.analytics.conditions.condition import finding
-from remanence.analytics.conditions.diagnosis import diagnose, resolve
+from remanence.analytics.conditions.diagnosis import LEAST_SCORE, diagnose, resolve
 from remanence.analytics.history import History
 from tests.analytics.conditions.said import values
 from tests.analytics.physics.rail_rows import (
@@ -100,7 +100,8 @@ def leaned_on(row, rng):
 
 @pytest.mark.parametrize("seed", [1, 2, 3])
 def test_somebody_who_leans_on_a_lock_now_and_then_makes_no_tail(seed):
-    assert "c" not in judged(**tables(leaned_on, seed))
+    found = judged(**tables(leaned_on, seed)).get("c")
+    assert found is None or found.score < LEAST_SCORE
 
 
 def test_no_rule_names_these_changes():

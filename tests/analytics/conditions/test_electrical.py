@@ -302,7 +302,7 @@ def test_a_sag_that_a_low_rail_puts_under_what_is_read_is_no_open_coil():
 
     def faint(row, day):
         rng = np.random.default_rng(int(row["command_time"].timestamp()))
-        low = 0.78 if 30 <= day else 1.0
+        low = 0.78 if day >= 30 else 1.0
         sag = low * weak + rng.normal(0, 0.004)
         row.update(outcome="unobserved", latency_ms=None, volts_noise=noise,
                    sag_volts=sag if sag > read else None, end_sag_volts=0.0,

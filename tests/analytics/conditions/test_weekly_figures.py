@@ -64,6 +64,20 @@ def test_a_level_that_crosses_a_tick_of_the_clock_is_no_tail(poll, told):
     assert figure.min() > 0
 
 
+def test_a_rail_that_falls_in_the_middle_of_a_week_makes_no_tail():
+    def slower(row, day):
+        if day >= 7 * BEGUN and day % 7 >= 4:
+            row["latency_ms"] *= 1.4
+
+    def at_times(row, day):
+        if day >= 7 * BEGUN and row["command_time"].minute % 5 == 0:
+            row["latency_ms"] *= 1.4
+
+    figure = "weekly-late-tail-of-latency"
+    assert np.abs(latest(weekly(slower), figure)).max() < 2
+    assert latest(weekly(at_times), figure).min() > 2
+
+
 def test_a_latency_that_is_read_off_the_sag_is_no_second_figure():
     blind = latch("a", self_cut=True, contact=None)
     figures = weekly(lock=blind)
