@@ -304,9 +304,9 @@ def test_a_sag_that_a_low_rail_puts_under_what_is_read_is_no_open_coil():
         rng = np.random.default_rng(int(row["command_time"].timestamp()))
         low = 0.78 if day >= 30 else 1.0
         sag = low * weak + rng.normal(0, 0.004)
-        row.update(outcome="unobserved", latency_ms=None, volts_noise=noise,
-                   sag_volts=sag if sag > read else None, end_sag_volts=0.0,
-                   volts_before=low * row["volts_before"], volts_min=low * row["volts_before"] - sag)
+        before = low * row["volts_before"]
+        row.update(outcome="unobserved", latency_ms=None, volts_noise=noise, volts_before=before,
+                   sag_volts=sag if sag > read else None, end_sag_volts=0.0, volts_min=before - sag)
 
     def opened(row, day):
         faint(row, day)
