@@ -249,8 +249,9 @@ def healthy_beside(every: Mapping[str, Counted]) -> dict[str, tuple[float, float
 
 def slow_mode(
     days: LockDays, rows: pl.DataFrame, seen: Counted, healthy: tuple[float, float] = HEALTHY,
+    *, there_before: float = STANDING_PRIOR, last_day: float = LAST_MODE_DAY,
 ) -> SlowMode | None:
-    """Look for a slow mode that stands in the week asked for.
+    """Look for a slow mode that stands on the last day asked for.
 
     Parameters
     ----------
@@ -262,6 +263,10 @@ def slow_mode(
         What :func:`counted` makes of them.
     healthy : tuple of (float, float), optional
         Shapes of the beta prior of a sound lock's rate.
+    there_before : float, optional
+        Chance that the lock has one when these rows begin.
+    last_day : float, optional
+        The last day of the rows, counted as theirs.
 
     Returns
     -------
@@ -284,7 +289,7 @@ def slow_mode(
     share_before = (event[before].sum() + EARLIER_EVENTS) / (before.sum() + EARLIER_COMMANDS)
     always = float(
         betabinomial(int(event.sum()), event.size, *FAULTY)
-        - betabinomial(int(event.sum()), event.size, *healthy) + np.log(STANDING_PRIOR))
+        - betabinomial(int(event.sum()), event.size, *healthy) + np.log(there_before))
     from_start = bool(not seen.lasting and always > 0 and (
         always > log_odds or share < TWICE * share_before))
     if from_start:
@@ -298,7 +303,8 @@ def slow_mode(
     hit = after & event
     log_odds += _by_unanswered(unanswered, event, before, after)
     log_odds = _and_stands(log_odds, day[after], event[after], (
-        healthy[0] + float(event[before].sum()), healthy[1] + float((~event[before]).sum())))
+        healthy[0] + float(event[before].sum()), healthy[1] + float((~event[before]).sum())),
+        last_day)
     late = _after_pulse(days, rows, seen.slow, change.since)
     change = replace(
         change, log_odds=log_odds, before=_side(event[before]), now=_side(event[after]))
@@ -312,7 +318,7 @@ def slow_mode(
 
 
 def _and_stands(
-    log_odds: float, day: Reals, event: Flags, sound: tuple[float, float]
+    log_odds: float, day: Reals, event: Flags, sound: tuple[float, float], last_day: float
 ) -> float:
     """Natural log odds that it began and has not ended since, by itself, in any of the last weeks.
 
@@ -320,7 +326,7 @@ def _and_stands(
     each week's beginning tell how likely that is.
     """
     ended = 0.0
-    for first in np.arange(LAST_MODE_DAY - 6.0, day[0], -7.0):
+    for first in np.arange(last_day - 6.0, day[0], -7.0):
         late = day >= first
         count, total = int(event[late].sum()), int(late.sum())
         past = FAULTY[0] + float(event[~late].sum()), FAULTY[1] + float((~event[~late]).sum())
@@ -376,7 +382,7 @@ def _like(volts: Reals, at: float) -> np.ndarray:
     if not np.isfinite(at):
         return np.ones(volts.size, dtype=bool)
     known = np.maximum(volts, LEAST_POSITIVE_VOLTS)
-    out: np.ndarray = ~(np.abs(np.log(known / at)) > LIKE_VOLTS)
+    out: np.ndarray = ~(np.abs(np.log(known / max(at, LEAST_POSITIVE_VOLTS))) > LIKE_VOLTS)
     return out
 
 

@@ -72,9 +72,10 @@ def test_a_catch_that_sticks_is_told_though_people_lean_on_it_too(monkeypatch):
         FIRST_MONDAY + timedelta(days=63) <= DAY)
     history = history_at(LOCKS, rows.with_columns(latency_ms=pl.when(sticks).then(
         pl.col("latency_ms") * 2.5).otherwise("latency_ms")), 12)
-    mode = slow_mode.slow_modes(history)["latch-2"]
+    mode = slow_mode.slow_modes(history)["latch-2"].mode
     # Most of its slow ones look like people; only those after a rest tell of the catch.
     for rested, told in ((mode.first_count, ["latch-2"]), (mode.first_total // 4, [])):
         leant = replace(mode, loaded=2.0, first_count=rested)
-        monkeypatch.setattr(slow_mode, "slow_modes", lambda _, leant=leant: {"latch-2": leant})
+        monkeypatch.setattr(slow_mode, "slow_modes", lambda _, leant=leant: {
+            "latch-2": slow_mode.Told(leant)})
         assert [f.subject for f in slow_mode.slow_at_times(history)] == told
