@@ -97,7 +97,7 @@ def slow_modes(history: History) -> dict[str, Told]:
                 seen[name] = counts
     sound: dict[str, tuple[float, float]] = {}
     for magnets in (False, True):
-        alike = {name: one.count for name, one in seen.items()
+        alike = {name: one.count.event for name, one in seen.items()
                  if one.drift.days.lock.is_magnet == magnets}
         sound |= healthy_beside(alike) if alike else {}
     found: dict[str, Told] = {}

@@ -212,7 +212,7 @@ def counted(
         slow, lasting)
 
 
-def healthy_beside(every: Mapping[str, Counted]) -> dict[str, tuple[float, float]]:
+def healthy_beside(every: Mapping[str, Flags]) -> dict[str, tuple[float, float]]:
     """Shapes of the beta prior of each sound lock's rate, by what the others of its kind show.
 
     People may lean on all of them alike, or on one far more than on another; a catch that sticks
@@ -220,8 +220,8 @@ def healthy_beside(every: Mapping[str, Counted]) -> dict[str, tuple[float, float
 
     Parameters
     ----------
-    every : mapping of str to Counted
-        Locks of one kind, sound or not, by name.
+    every : mapping of str to array of bool
+        Which first attempts of each lock of one kind, sound or not, were slow or unanswered.
 
     Returns
     -------
@@ -235,8 +235,8 @@ def healthy_beside(every: Mapping[str, Counted]) -> dict[str, tuple[float, float
     """
     mean, alike = (part.ravel() for part in np.meshgrid(SOUND_RATES, SOUND_ALIKE))
     prior = HEALTHY[0] * np.log(mean) + (HEALTHY[1] - 1.0) * np.log1p(-mean)
-    count = np.array([[float(one.event.sum())] for one in every.values()])
-    total = np.array([[float(one.event.size)] for one in every.values()])
+    count = np.array([[float(one.sum())] for one in every.values()])
+    total = np.array([[float(one.size)] for one in every.values()])
     shows = np.logaddexp(
         np.log1p(-SIBLING_AT_FAULT)
         + betabinomial(count, total, mean * alike, (1.0 - mean) * alike),
