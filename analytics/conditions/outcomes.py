@@ -9,6 +9,7 @@ import numpy as np
 import polars as pl
 
 from remanence.analytics.conditions.after_work import came_back_after
+from remanence.analytics.conditions.coarse_clock import coarse_locks
 from remanence.analytics.conditions.condition import Condition, failed_repair, finding
 from remanence.analytics.conditions.evidence import (
     raised_on_way_out,
@@ -246,7 +247,7 @@ def _too_short(
     (explained, failures, total, needed_ms) or None
         ``needed_ms`` is the 95 % quantile of the lock's latency while its pulses were long enough.
     """
-    if lock.latency_kind == "door":
+    if lock.latency_kind == "door" or lock.id in coarse_locks(history):
         return None
     answered = rows.filter(
         (pl.col("outcome") == "released") & (pl.col("latency_ms") > 0)
@@ -290,14 +291,14 @@ def short_pulse(history: History) -> list[Finding]:
         pulse = recent["pulse_ms"].drop_nulls().to_numpy()
         short = pulse < needed * PULSE_MARGIN
         every = rows["pulse_ms"].fill_null(np.inf).to_numpy() < needed * PULSE_MARGIN
-        since = _run_start(day, every)
-        before = rows.filter(~pl.lit(True) if since is None else pl.col("day") < _date(
-            history, since))
+        begun = _run_start(day, every)
+        since, low = (_date(history, one) for one in begun) if begun else (None, None)
+        before = rows.filter(~pl.lit(True) if since is None else pl.col("day") < since)
         found.append(finding(
             lock.id, "short-pulse", raised_on_way_out("week", lock),
             chance_of_fault(failures, total, healthy=HEALTHY_NO_RELEASE,
                             faulty=FAULTY_NO_RELEASE, prior=OUTCOME_FAULT_PRIOR),
-            since=_date(history, since) if since is not None else None,
+            since=since, since_low=low, since_high=since,
             says=[say("pulses-too-short", short=int(short.sum()), pulses=int(pulse.size),
                       needed=Amount(needed, "ms"), failed=failures, total=total)],
             evidence=[
@@ -324,13 +325,13 @@ def _median(values: pl.Series) -> float | None:
     return float(np.median(known.to_numpy())) if known.len() else None
 
 
-def _run_start(day: Reals, flag: np.ndarray) -> float | None:
-    """Day from which most commands are flagged, up to the end."""
+def _run_start(day: Reals, flag: Flags) -> tuple[float, float] | None:
+    """Day from which most commands are flagged, up to the end, and that of the last one before."""
     if not flag.any():
         return None
     # Flags score +1, others -1: the best start of a run that reaches the end.
-    score = np.cumsum(np.where(flag, 1.0, -1.0)[::-1])[::-1]
-    return float(day[int(np.argmax(score))])
+    start = int(np.argmax(np.cumsum(np.where(flag, 1.0, -1.0)[::-1])[::-1]))
+    return float(day[start]), float(day[max(start - 1, 0)])
 
 
 def not_reclosed(history: History) -> list[Finding]:
