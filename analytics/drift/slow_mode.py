@@ -212,7 +212,9 @@ def counted(
         slow, lasting)
 
 
-def healthy_beside(every: Mapping[str, Flags]) -> dict[str, tuple[float, float]]:
+def healthy_beside(
+    every: Mapping[str, Flags], at_fault: float = SIBLING_AT_FAULT
+) -> dict[str, tuple[float, float]]:
     """Shapes of the beta prior of each sound lock's rate, by what the others of its kind show.
 
     People may lean on all of them alike, or on one far more than on another; a catch that sticks
@@ -222,6 +224,8 @@ def healthy_beside(every: Mapping[str, Flags]) -> dict[str, tuple[float, float]]
     ----------
     every : mapping of str to array of bool
         Which first attempts of each lock of one kind, sound or not, were slow or unanswered.
+    at_fault : float, optional
+        Chance that another lock is at fault itself.
 
     Returns
     -------
@@ -231,16 +235,16 @@ def healthy_beside(every: Mapping[str, Flags]) -> dict[str, tuple[float, float]]
     Notes
     -----
     Empirical Bayes for binomial rates (textbook): each other lock's count is beta-binomial about a
-    common mean, or, with :data:`SIBLING_AT_FAULT`, that of a faulty one.
+    common mean, or, with ``at_fault``, that of a faulty one.
     """
     mean, alike = (part.ravel() for part in np.meshgrid(SOUND_RATES, SOUND_ALIKE))
     prior = HEALTHY[0] * np.log(mean) + (HEALTHY[1] - 1.0) * np.log1p(-mean)
     count = np.array([[float(one.sum())] for one in every.values()])
     total = np.array([[float(one.size)] for one in every.values()])
     shows = np.logaddexp(
-        np.log1p(-SIBLING_AT_FAULT)
+        np.log1p(-at_fault)
         + betabinomial(count, total, mean * alike, (1.0 - mean) * alike),
-        np.log(SIBLING_AT_FAULT) + betabinomial(count, total, *FAULTY))
+        np.log(at_fault) + betabinomial(count, total, *FAULTY))
     weight = special.softmax(prior + shows.sum(axis=0) - shows, axis=1)
     usual, worth = weight @ mean, np.exp(weight @ np.log(alike))
     return {name: (float(rate * say), float((1.0 - rate) * say))
