@@ -1,17 +1,23 @@
-"""Did the last work on a lock help? The first days after it tell, not the weeks that follow."""
+"""Did the last work on a lock help? The first commands after it tell, not the weeks that follow."""
 
 from __future__ import annotations
 
 import numpy as np
+from scipy import special
 
 from remanence.analytics.statistics.arrays import Flags, Ints, Reals
-from remanence.analytics.statistics.rates import chance_of_at_least
+from remanence.analytics.statistics.rates import betabinomial
 
-FIRST_DAYS = 7
 LEAST_ROWS = 5
-"""The first days after the work, and the least commands that they are judged on."""
-BY_CHANCE = 0.05
-"""So few faulty ones would come with the fault unmended less often than this."""
+"""Fewer commands without the fault do not show that it had gone. Assumption."""
+MENDED = (0.5, 5.0)
+"""Beta prior of the share of faulty commands of a mended lock, which has bad moments too
+(assumption)."""
+LIKE_BEFORE = 10.0
+"""How many commands' worth the share from before the work says of the share of the same fault
+later. Assumption."""
+HELPED_ODDS = 20.0
+"""That the work helped must be so many times likelier than that it did not (assumption)."""
 
 
 def came_back_after(day: Reals | Ints, faulty: Flags, share_before: float) -> int | None:
@@ -29,23 +35,23 @@ def came_back_after(day: Reals | Ints, faulty: Flags, share_before: float) -> in
     Returns
     -------
     int or None
-        Whole weeks, at least 1; None where the first days were as bad as before, cannot tell, or
-        nothing came back.
+        Whole weeks, at least 1; None where the fault never went, where too few commands tell, or
+        where nothing came back.
 
     Notes
     -----
-    One-sided binomial test of the first seven days, or the first five commands where these are
-    more; the return is where the run up to the end that is faulty at half that share or more
-    begins. Textbook test; the choices are this program's own.
+    Marginal likelihood of a lock that was mended up to one of its commands, each as likely, and has
+    shown the same fault since, against one that has shown it since the work (textbook; the priors
+    are this program's own). It came back where that is likeliest.
     """
-    first = max(int((day <= FIRST_DAYS).sum()), LEAST_ROWS)
-    early, late = faulty[:first], faulty[first:]
-    if early.size < LEAST_ROWS or not late.any():
+    if faulty.size <= LEAST_ROWS or not faulty.any():
         return None
-    share = min(max(share_before, 0.0), 1.0)
-    if 1.0 - chance_of_at_least(int(early.sum()) + 1, early.size, share) >= BY_CHANCE:
-        return None
-    # The best start of a run that reaches the end, of commands faulty at half that share or more.
-    run = np.cumsum((late - 0.5 * share)[::-1])[::-1]
-    back = int(np.argmax(run))
-    return max(1, round(float(day[first + back]) / 7)) if run[back] > 0 else None
+    again = (0.5 + LIKE_BEFORE * share_before, 0.5 + LIKE_BEFORE * (1.0 - share_before))
+    sound = np.arange(LEAST_ROWS, faulty.size)
+    bad, every = np.cumsum(faulty)[sound - 1], int(faulty.sum())
+    back = betabinomial(bad, sound, *MENDED) + betabinomial(
+        every - bad, faulty.size - sound, *again)
+    odds = special.logsumexp(back) - np.log(sound.size) - float(
+        betabinomial(every, faulty.size, *again))
+    return max(1, round(float(day[sound[np.argmax(back)]]) / 7)) if (
+        odds > np.log(HELPED_ODDS)) else None

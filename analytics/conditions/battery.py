@@ -24,9 +24,9 @@ _CHARGE_DAYS = 28
 _CHARGED = 0.02
 """A rise of the idle volts from one day to the next, as a share of rated, that is a charge or a new
 battery (assumption)."""
-_FEWEST_CHARGES, _CHARGE_OVERDUE = 4, 1.5
-"""Charges that make a habit, and how many times its usual span a charge may be late before the
-battery is judged without it (assumption)."""
+_CHARGE_OVERDUE = 1.5
+"""How many times its usual span a charge may be late before the battery is judged without it
+(assumption)."""
 _FEWEST_BATTERY_DAYS = 5
 """Days that a battery's slope needs (assumption)."""
 _SLOPE_CONFIDENCE = 0.99
@@ -83,9 +83,12 @@ def battery_decline(history: History) -> list[Finding]:
 def _days_between_charges(
     supply: Supply, days: NDArray[np.int64], volts: Reals
 ) -> float | None:
-    """Days between a battery's charges, by its habit; None where it has none."""
+    """Days between a battery's charges, by its habit; None where it was never charged.
+
+    The first span counts too: from when the log began it has lasted at least so long.
+    """
     charged = days[1:][np.diff(volts) > _CHARGED * supply.rated_volts]
-    return float(np.median(np.diff(charged))) if charged.size >= _FEWEST_CHARGES else None
+    return float(np.median(np.diff(charged, prepend=days[0]))) if charged.size else None
 
 
 def _running_down(

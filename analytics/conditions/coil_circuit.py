@@ -326,12 +326,15 @@ def _above_siblings(history: History, load: RailLoad, row: int) -> list[Finding]
     if len(apart) < _FEWEST_STATED_SIBLINGS:
         return []
     above = float(np.nanmedian(load.own(row))) - np.log(own.amps) - float(np.median(apart))
+    # A sag of few of the meter's steps is read too deep or too shallow on all days alike.
+    error = float(load.floor[row])
     score = chance_above(
         above + float(np.median(apart)), np.array(apart), between=_BETWEEN_COILS,
-        prior=FIRST_SIGHT_PRIOR)
+        prior=FIRST_SIGHT_PRIOR, error=error)
     if above < _SIBLING_HIGH or score is None:
         return []
-    margin = _SIBLING_INTERVAL * max(robust_deviation(np.array(apart)), _BETWEEN_COILS)
+    margin = _SIBLING_INTERVAL * float(np.hypot(
+        max(robust_deviation(np.array(apart)), _BETWEEN_COILS), error))
     days = load.days[np.isfinite(load.level[row])]
     return [finding(
         name, "coil-current-high", "plan", score, since=date.fromordinal(int(days[0])),

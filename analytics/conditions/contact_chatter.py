@@ -9,11 +9,12 @@ import polars as pl
 
 from remanence.analytics.conditions.condition import PULSED, Condition, failed_repair, finding
 from remanence.analytics.conditions.contact_wiring import FLICKER_MS
-from remanence.analytics.conditions.evidence import chance_shown, share_evidence
+from remanence.analytics.conditions.evidence import share_evidence
 from remanence.analytics.conditions.fault_course import Course, course, live_rows
 from remanence.analytics.conditions.in_play import in_play
 from remanence.analytics.conditions.new_locks import FIRST_SIGHT_PRIOR
 from remanence.analytics.drift.change_model import daily_covariance, fit_change
+from remanence.analytics.drift.slow_mode import healthy_beside
 from remanence.analytics.history import (
     Flags,
     History,
@@ -26,9 +27,13 @@ from remanence.analytics.history import (
 )
 from remanence.analytics.statistics.beside import chance_above
 from remanence.analytics.statistics.change import Change
-from remanence.analytics.statistics.intervals import NORMAL_95_ROUNDED, robust_deviation
+from remanence.analytics.statistics.intervals import (
+    NORMAL_95_ROUNDED,
+    probability,
+    robust_deviation,
+)
 from remanence.analytics.statistics.level_change import level_change
-from remanence.analytics.statistics.rates import chance_of_at_least_between
+from remanence.analytics.statistics.rates import rate_that_matters
 from remanence.shared.findings import Amount, Evidence, Finding, Sentence, say
 
 _MORE_EDGES = 1.5
@@ -65,25 +70,15 @@ _BOUNCE_HAZARD_PER_DAY, _BOUNCE_SHIFT_PRIOR = 1e-3, 5.0
 Assumption."""
 _ANSWERS_ANOTHER_COMMANDS, _ANSWERS_ANOTHER_SHARE = 3, 0.3
 """Openings after the same other lock's command, and their share, that answer it. Assumption."""
-_FEWEST_OPENINGS, _FEWEST_OPENING_DAYS, _FEWEST_OPENING_COMMANDS = 3, 3, 3
-"""Openings without a command, days with one, and commands meanwhile that are told. Assumption."""
-_PAST_COMMANDS_MOST = 300.0
-"""The lock's past counts for so many commands at most: habits of people change. Assumption."""
-_BY_HAND_PRIOR = (1.0, 40.0)
-"""Commands with and without an opening by hand, added to the lock's past. Assumption."""
-_OPENED_CHANCE = 2e-5
-"""Chance of so many openings at the usual rate, below which they are told. Assumption."""
-_OPENED_CHANCE_AT_FIRST = 1e-3
-"""The same of a lock that did so all along: then no beginning was chosen. Assumption."""
-_OPENED_RATE, _OPENED_TIMES_USUAL = 0.04, 3.0
-"""Openings for each command that are told, and as a multiple of the usual rate. Assumption."""
-_OPENED_STILL_SHARE = 0.25
-"""Since the last work on it, the rate must still be this share of what it was. Assumption."""
-_OPENED_LOG_ODDS = 3.5
-"""Least ln odds of the change: 33 to 1. Assumption."""
-_ALL_ALONG_CHANCE = 0.05
-"""A fault that was there all along leaves so many commands before the first opening with at least
-this chance. Common practice."""
+_FEWEST_OPENING_DAYS = 3
+"""Days of the telling time with an opening without a command: fewer are what somebody did on one
+occasion. Assumption."""
+_OPENED_FAULTY = (1.0, 5.0)
+"""Beta prior of the share of commands before which a faulty lock has opened by itself: mean one in
+six. Assumption."""
+_OPENED_PRIOR = 1 / 100
+"""Chance, before any data, that a lock opens by itself in a given week: as that of other faults
+that show in what it does. Assumption."""
 _OPENED_WEEK_RATE = 0.1
 """From so many openings for each command on, it is for the week. Assumption."""
 _BY_STAFF = 2.0, 3.0
@@ -241,17 +236,23 @@ def opened_unpowered(history: History) -> list[Finding]:
     commands = commands_by_lock(history)
     openings = rows_by_lock(
         history.openings.filter(~pl.col("energised").fill_null(False)), "time", history)
-    found = []
-    for name, rows in openings.items():
-        lock = rows.lock
-        if lock.is_magnet or name not in commands:
-            continue
-        meant = _by_hand_after_failure(rows, history) | _flicker(rows) | _answers_another(rows)
-        forced = rows.take(~meant)
-        item = _opened_finding(history, commands[name], forced)
-        if item is not None:
-            found.append(item)
     pulsed = [lock.id for lock in history.venue.locks if lock.contact and not lock.is_magnet]
+    forced, opened = {}, {}
+    for name in pulsed:
+        if name not in commands:
+            continue
+        opened[name] = np.zeros(commands[name].size, dtype=np.bool_)
+        if name in openings:
+            rows = openings[name]
+            meant = _by_hand_after_failure(rows, history) | _flicker(rows) | _answers_another(rows)
+            forced[name] = rows.take(~meant)
+            opened[name] = _opened_since_the_last(commands[name], forced[name])
+    # Staff open locks by hand, all of them or one: the others show how often.
+    usual = healthy_beside(opened, _OPENED_PRIOR)
+    found = [
+        item for name, rows in forced.items() if rows.size
+        and (item := _opened_finding(history, commands[name], opened[name], rows, usual[name]))
+    ]
     return _of_one_lock(found, pulsed, say("many-open"))
 
 
@@ -278,43 +279,31 @@ def _answers_another(rows: Rows) -> Flags:
     return out
 
 
-def _opened_finding(
-    history: History, commands: Rows, forced: Rows
-) -> Finding | None:
-    if not forced.size:
-        return None
+def _opened_since_the_last(commands: Rows, forced: Rows) -> Flags:
+    """Which commands were followed, before the next one, by an opening without one."""
     place = np.searchsorted(commands.time_us, forced.time_us, "right") - 1
-    after = np.zeros(commands.size, dtype=bool)
-    counted = _thinned(forced.day) & (place >= 0)
-    after[place[counted]] = True
-    stretch = course(commands, after, history, event=True)
+    after = np.zeros(commands.size, dtype=np.bool_)
+    after[place[_thinned(forced.day) & (place >= 0)]] = True
+    return after
+
+
+def _opened_finding(
+    history: History, commands: Rows, opened: Flags, forced: Rows, usual: tuple[float, float]
+) -> Finding | None:
+    stretch = course(commands, opened, history, event=True)
     if stretch is None:
         return None
-    count, total = stretch.all_since
-    before = stretch.before
-    days = np.unique(commands.day[after & (commands.day >= stretch.since.toordinal())])
-    if (days.size < _FEWEST_OPENING_DAYS or count < _FEWEST_OPENINGS
-            or total < _FEWEST_OPENING_COMMANDS):
+    monday = history.week.monday.toordinal()
+    begin = stretch.first
+    day, event = commands.day[begin:] - float(monday), opened[begin:]
+    rate = rate_that_matters(
+        day, event, healthy=usual, faulty=_OPENED_FAULTY, prior=_OPENED_PRIOR)
+    if rate is None or rate.log_odds <= 0:
         return None
-    rate = count / total
-    if stretch.change is None and (1.0 - rate) ** before[1] < _ALL_ALONG_CHANCE:
+    telling = event & (day > history.week.sunday.toordinal() - monday - (rate.window_days or 0))
+    if np.unique(day[telling]).size < _FEWEST_OPENING_DAYS:
         return None
-    weight = min(1.0, _PAST_COMMANDS_MOST / max(before[1], 1))
-    hits = _BY_HAND_PRIOR[0] + weight * before[0]
-    misses = _BY_HAND_PRIOR[1] + weight * (before[1] - before[0])
-    chance = chance_of_at_least_between(count, total, hits, misses)
-    # The beginning was chosen from the same rows, so there were as many chances as stretches.
-    chance = min(1.0, chance * max(1.0, commands.size / max(total, 1)))
-    least_rate = max(_OPENED_RATE, _OPENED_TIMES_USUAL * hits / (hits + misses))
-    likely = _OPENED_CHANCE_AT_FIRST if stretch.change is None else _OPENED_CHANCE
-    if chance > likely or rate < least_rate:
-        return None
-    if stretch.standing[0] < max(1.0, _OPENED_STILL_SHARE * rate * stretch.standing[1]):
-        return None
-    if stretch.change is not None and stretch.change.log_odds < _OPENED_LOG_ODDS:
-        return None
-    inside = _in_play(forced, history)
-    return _opened_words(commands, stretch, forced, inside, rate)
+    return _opened_words(commands, stretch, rate, forced, _in_play(forced, history), monday)
 
 
 def _thinned(day: Ints) -> Flags:
@@ -332,22 +321,23 @@ def _in_play(forced: Rows, history: History) -> float:
 
 
 def _opened_words(
-    commands: Rows, stretch: Course, forced: Rows, inside: float, rate: float
+    commands: Rows, stretch: Course, rate: Change, forced: Rows, inside: float, monday: int
 ) -> Finding:
     name, count, total = commands.lock.id, *stretch.now
-    urgency, where = "week" if rate >= _OPENED_WEEK_RATE else "plan", "opened-in-games"
-    score = chance_shown(stretch.all_since, stretch.before, _BY_HAND_PRIOR)
+    urgency = "week" if rate.now.level >= _OPENED_WEEK_RATE else "plan"
+    where, score = "opened-in-games", probability(rate.log_odds)
     if inside < _IN_PLAY_SHARE:
         urgency, where = "watch", "opened-out-of-games"
         seen = int(forced.now.sum())
         score *= (inside * seen + _BY_STAFF[1]) / (seen + sum(_BY_STAFF))
+    since, low, high = rate.dates(monday)
     return finding(
         name, "opened-unpowered", urgency, score,
-        since=stretch.since, since_low=stretch.low, since_high=stretch.high,
+        since=since, since_low=low, since_high=high,
         says=[say("opened-by-itself", found=count, total=total), say(where)],
         evidence=[
-            share_evidence("commands-followed-by-an-opening-without-one", stretch.standing,
-                           stretch.before),
+            share_evidence("commands-followed-by-an-opening-without-one", rate.now.count,
+                           rate.before.count if rate.before.n else None),
             Evidence("of-them-in-playing-time", 100 * inside, "%", n=int(forced.now.sum())),
         ],
         not_excluded=("opened-by-staff",), extra=failed_repair(stretch.unhelped),

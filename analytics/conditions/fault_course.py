@@ -39,9 +39,11 @@ class Course:
 
     ``live`` marks the rows of the week that count: those after the last work on the lock.
     ``standing`` counts those of them since the onset, ``all_since`` all rows since it and
-    ``before`` the rows before it. ``unhelped`` is the work that did not help, or not for long.
+    ``before`` the rows before it. ``unhelped`` is the work that did not help, or not for long;
+    ``first`` is the first row of the lock's own past.
     """
 
+    first: int
     live: Flags
     since: date
     low: date | None
@@ -126,7 +128,7 @@ def course(
         since = high = date.fromordinal(int(days[recent]))
         low = date.fromordinal(int(days[0]))
     return Course(
-        live=live, since=since, low=low, high=high, change=change,
+        first=begin, live=live, since=since, low=low, high=high, change=change,
         now=(int((flags & live).sum()), int(live.sum())),
         standing=(int((flags & live)[begin + start:].sum()), int(live[begin + start:].sum())),
         all_since=(int(own[start:].sum()), own.size - start),

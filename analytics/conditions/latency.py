@@ -97,8 +97,9 @@ def sticking_catch(history: History) -> list[Finding]:
     found = []
     modes = slow_modes(history)
     for lock, drift in _standing(history, slower=True):
-        mode = modes.get(lock.id)
-        if lock.is_magnet or (mode is not None and mode.loaded > 0 and _hump_only(drift)):
+        at_times = modes.get(lock.id)
+        leant = at_times is not None and at_times.mode.loaded > 0
+        if lock.is_magnet or (leant and _hump_only(drift)):
             continue
         large = 100 * drift.change >= history.venue.limits.drift_week_percent
         urgency = "week" if large else "plan"

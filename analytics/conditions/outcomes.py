@@ -9,6 +9,7 @@ import numpy as np
 import polars as pl
 
 from remanence.analytics.conditions.after_work import came_back_after
+from remanence.analytics.conditions.coarse_clock import coarse_locks
 from remanence.analytics.conditions.condition import Condition, failed_repair, finding
 from remanence.analytics.conditions.evidence import (
     raised_on_way_out,
@@ -18,16 +19,18 @@ from remanence.analytics.conditions.evidence import (
 from remanence.analytics.conditions.exits import PAST_ENDS_DAY, held_on_way_out
 from remanence.analytics.conditions.lost_lines import lost_shares
 from remanence.analytics.drift.judge import drifts
+from remanence.analytics.drift.slow_mode import healthy_beside
 from remanence.analytics.history import (
     History,
     actuations_by_lock,
     day_ordinals,
     last_service,
+    once_per_history,
     per_lock,
     since_baseline,
 )
 from remanence.analytics.physics.pulse import present_pulse
-from remanence.analytics.statistics.arrays import Reals
+from remanence.analytics.statistics.arrays import Flags, Reals
 from remanence.analytics.statistics.change import Change
 from remanence.analytics.statistics.intervals import probability, robust_deviation
 from remanence.analytics.statistics.rates import chance_of_fault, rate_that_matters
@@ -113,7 +116,7 @@ def no_release(history: History) -> list[Finding]:
         told = rows["outcome"].is_in(["released", "no-release"]).to_numpy()
         use = first & told
         event = (rows["outcome"] == "no-release").to_numpy()[use]
-        healthy, faulty = _usual_failures(lock, day[use], event)
+        healthy, faulty = _usual_failures(lock, day[use], event, history)
         healthy = _with_lost(history, lock, healthy)
         rate = rate_that_matters(
             day[use], event, healthy=healthy, faulty=faulty, prior=OUTCOME_FAULT_PRIOR)
@@ -164,14 +167,37 @@ def _with_lost(
     return healthy[0] + share * healthy[1], healthy[1]
 
 
+@once_per_history
+def _not_in_time(history: History) -> dict[str, Flags]:
+    """Of each latch with a contact the first attempts that no release answered while it was driven.
+
+    A latch without one shows no more than that: what people lean on lets go when the pulse is over.
+    """
+    found: dict[str, Flags] = {}
+    for lock, rows, _ in _rows(history):
+        if lock.is_magnet or lock.contact is None or lock.latency_kind == "door":
+            continue
+        told = rows.filter((pl.col("attempt").fill_null(1) == 1)
+                           & pl.col("outcome").is_in(["released", "no-release"]))
+        late = told["latency_ms"].fill_null(np.inf) > told["pulse_ms"].fill_null(np.inf)
+        found[lock.id] = ((told["outcome"] == "no-release") | late).to_numpy()
+    return found
+
+
 def _usual_failures(
-    lock: Lock, day: Reals, event: np.ndarray
+    lock: Lock, day: Reals, event: Flags, history: History
 ) -> tuple[tuple[float, float], tuple[float, float]]:
     """Beta priors of a sound and a faulty lock's rate of unanswered commands.
 
     A contact on a door also shows nothing when nobody opens the door in time. Its own past says
-    how often that happens; only a rate far above that is the lock's fault.
+    how often that happens; only a rate far above that is the lock's fault. A latch without a
+    contact is told by its own load, which ends no sooner where people lean on it: how often they
+    do the others show.
     """
+    if lock.contact is None and not lock.is_magnet:
+        missed, answered = healthy_beside({**_not_in_time(history), lock.id: event})[lock.id]
+        return (HEALTHY_NO_RELEASE[0] + missed, HEALTHY_NO_RELEASE[1] + answered), (
+            FAULTY_NO_RELEASE)
     if lock.latency_kind != "door":
         return HEALTHY_NO_RELEASE, FAULTY_NO_RELEASE
     past = day <= PAST_ENDS_DAY
@@ -221,7 +247,7 @@ def _too_short(
     (explained, failures, total, needed_ms) or None
         ``needed_ms`` is the 95 % quantile of the lock's latency while its pulses were long enough.
     """
-    if lock.latency_kind == "door":
+    if lock.latency_kind == "door" or lock.id in coarse_locks(history):
         return None
     answered = rows.filter(
         (pl.col("outcome") == "released") & (pl.col("latency_ms") > 0)
@@ -265,14 +291,14 @@ def short_pulse(history: History) -> list[Finding]:
         pulse = recent["pulse_ms"].drop_nulls().to_numpy()
         short = pulse < needed * PULSE_MARGIN
         every = rows["pulse_ms"].fill_null(np.inf).to_numpy() < needed * PULSE_MARGIN
-        since = _run_start(day, every)
-        before = rows.filter(~pl.lit(True) if since is None else pl.col("day") < _date(
-            history, since))
+        begun = _run_start(day, every)
+        since, low = (_date(history, one) for one in begun) if begun else (None, None)
+        before = rows.filter(~pl.lit(True) if since is None else pl.col("day") < since)
         found.append(finding(
             lock.id, "short-pulse", raised_on_way_out("week", lock),
             chance_of_fault(failures, total, healthy=HEALTHY_NO_RELEASE,
                             faulty=FAULTY_NO_RELEASE, prior=OUTCOME_FAULT_PRIOR),
-            since=_date(history, since) if since is not None else None,
+            since=since, since_low=low, since_high=since,
             says=[say("pulses-too-short", short=int(short.sum()), pulses=int(pulse.size),
                       needed=Amount(needed, "ms"), failed=failures, total=total)],
             evidence=[
@@ -299,13 +325,13 @@ def _median(values: pl.Series) -> float | None:
     return float(np.median(known.to_numpy())) if known.len() else None
 
 
-def _run_start(day: Reals, flag: np.ndarray) -> float | None:
-    """Day from which most commands are flagged, up to the end."""
+def _run_start(day: Reals, flag: Flags) -> tuple[float, float] | None:
+    """Day from which most commands are flagged, up to the end, and that of the last one before."""
     if not flag.any():
         return None
     # Flags score +1, others -1: the best start of a run that reaches the end.
-    score = np.cumsum(np.where(flag, 1.0, -1.0)[::-1])[::-1]
-    return float(day[int(np.argmax(score))])
+    start = int(np.argmax(np.cumsum(np.where(flag, 1.0, -1.0)[::-1])[::-1]))
+    return float(day[start]), float(day[max(start - 1, 0)])
 
 
 def not_reclosed(history: History) -> list[Finding]:

@@ -21,14 +21,22 @@ if TYPE_CHECKING:
     from remanence.analytics.drift.panel import LEAST_SIBLINGS
     from remanence.analytics.drift.polls import least_change_ms
     from remanence.analytics.drift.shared_change import SharedChange
-    from remanence.analytics.drift.slow_mode import Counted, SlowMode, counted, healthy_beside
+    from remanence.analytics.drift.slow_mode import (
+        FAULTY,
+        STANDING_PRIOR,
+        Counted,
+        SlowMode,
+        counted,
+        healthy_beside,
+    )
     from remanence.analytics.drift.together import TOGETHER_DAYS
 
 __all__ = [
-    "Counted", "LEAST_NEIGHBOURS", "LEAST_SIBLINGS", "LockDays", "LockDrift", "REST_HOURS",
-    "SharedChange", "SlowMode", "TOGETHER_DAYS", "VOLTS_EXPONENT", "WANDERS_TO_ANSWER",
-    "WANDERS_TO_TIME", "Wander", "across_clocks", "clock_notes", "counted", "daily_covariance",
-    "drifts", "fit_change", "group_of", "healthy_beside", "least_change_ms", "wandering_locks",
+    "Counted", "FAULTY", "LEAST_NEIGHBOURS", "LEAST_SIBLINGS", "LockDays", "LockDrift",
+    "REST_HOURS", "STANDING_PRIOR", "SharedChange", "SlowMode", "TOGETHER_DAYS", "VOLTS_EXPONENT",
+    "WANDERS_TO_ANSWER", "WANDERS_TO_TIME", "Wander", "across_clocks", "clock_notes", "counted",
+    "daily_covariance", "drifts", "fit_change", "group_of", "healthy_beside", "least_change_ms",
+    "wandering_locks",
 ]
 
 __getattr__ = on_demand(__name__, {
@@ -41,6 +49,6 @@ __getattr__ = on_demand(__name__, {
     "panel": ("LEAST_SIBLINGS",),
     "polls": ("least_change_ms",),
     "shared_change": ("SharedChange",),
-    "slow_mode": ("Counted", "SlowMode", "counted", "healthy_beside"),
+    "slow_mode": ("Counted", "FAULTY", "STANDING_PRIOR", "SlowMode", "counted", "healthy_beside"),
     "together": ("TOGETHER_DAYS",),
 })

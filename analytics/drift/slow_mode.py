@@ -213,7 +213,9 @@ def counted(
         slow, lasting)
 
 
-def healthy_beside(every: Mapping[str, Counted]) -> dict[str, tuple[float, float]]:
+def healthy_beside(
+    every: Mapping[str, Flags], at_fault: float = SIBLING_AT_FAULT
+) -> dict[str, tuple[float, float]]:
     """Shapes of the beta prior of each sound lock's rate, by what the others of its kind show.
 
     People may lean on all of them alike, or on one far more than on another; a catch that sticks
@@ -221,8 +223,10 @@ def healthy_beside(every: Mapping[str, Counted]) -> dict[str, tuple[float, float
 
     Parameters
     ----------
-    every : mapping of str to Counted
-        Locks of one kind, sound or not, by name.
+    every : mapping of str to array of bool
+        Which first attempts of each lock of one kind, sound or not, were slow or unanswered.
+    at_fault : float, optional
+        Chance that another lock is at fault itself.
 
     Returns
     -------
@@ -232,16 +236,16 @@ def healthy_beside(every: Mapping[str, Counted]) -> dict[str, tuple[float, float
     Notes
     -----
     Empirical Bayes for binomial rates (textbook): each other lock's count is beta-binomial about a
-    common mean, or, with :data:`SIBLING_AT_FAULT`, that of a faulty one.
+    common mean, or, with ``at_fault``, that of a faulty one.
     """
     mean, alike = (part.ravel() for part in np.meshgrid(SOUND_RATES, SOUND_ALIKE))
     prior = HEALTHY[0] * np.log(mean) + (HEALTHY[1] - 1.0) * np.log1p(-mean)
-    count = np.array([[float(one.event.sum())] for one in every.values()])
-    total = np.array([[float(one.event.size)] for one in every.values()])
+    count = np.array([[float(one.sum())] for one in every.values()])
+    total = np.array([[float(one.size)] for one in every.values()])
     shows = np.logaddexp(
-        np.log1p(-SIBLING_AT_FAULT)
+        np.log1p(-at_fault)
         + betabinomial(count, total, mean * alike, (1.0 - mean) * alike),
-        np.log(SIBLING_AT_FAULT) + betabinomial(count, total, *FAULTY))
+        np.log(at_fault) + betabinomial(count, total, *FAULTY))
     weight = special.softmax(prior + shows.sum(axis=0) - shows, axis=1)
     usual, worth = weight @ mean, np.exp(weight @ np.log(alike))
     return {name: (float(rate * say), float((1.0 - rate) * say))
@@ -250,8 +254,9 @@ def healthy_beside(every: Mapping[str, Counted]) -> dict[str, tuple[float, float
 
 def slow_mode(
     days: LockDays, rows: pl.DataFrame, seen: Counted, healthy: tuple[float, float] = HEALTHY,
+    *, there_before: float = STANDING_PRIOR, last_day: float = LAST_MODE_DAY,
 ) -> SlowMode | None:
-    """Look for a slow mode that stands in the week asked for.
+    """Look for a slow mode that stands on the last day asked for.
 
     Parameters
     ----------
@@ -263,6 +268,10 @@ def slow_mode(
         What :func:`counted` makes of them.
     healthy : tuple of (float, float), optional
         Shapes of the beta prior of a sound lock's rate.
+    there_before : float, optional
+        Chance that the lock has one when these rows begin.
+    last_day : float, optional
+        The last day of the rows, counted as theirs.
 
     Returns
     -------
@@ -285,7 +294,7 @@ def slow_mode(
     share_before = (event[before].sum() + EARLIER_EVENTS) / (before.sum() + EARLIER_COMMANDS)
     always = float(
         betabinomial(int(event.sum()), event.size, *FAULTY)
-        - betabinomial(int(event.sum()), event.size, *healthy) + np.log(STANDING_PRIOR))
+        - betabinomial(int(event.sum()), event.size, *healthy) + np.log(there_before))
     from_start = bool(not seen.lasting and always > 0 and (
         always > log_odds or share < TWICE * share_before))
     if from_start:
@@ -299,7 +308,8 @@ def slow_mode(
     hit = after & event
     log_odds += _by_unanswered(unanswered, event, before, after)
     log_odds = _and_stands(log_odds, day[after], event[after], (
-        healthy[0] + float(event[before].sum()), healthy[1] + float((~event[before]).sum())))
+        healthy[0] + float(event[before].sum()), healthy[1] + float((~event[before]).sum())),
+        last_day)
     late = _after_pulse(days, rows, seen.slow, change.since)
     change = replace(
         change, log_odds=log_odds, before=_side(event[before]), now=_side(event[after]))
@@ -313,7 +323,7 @@ def slow_mode(
 
 
 def _and_stands(
-    log_odds: float, day: Reals, event: Flags, sound: tuple[float, float]
+    log_odds: float, day: Reals, event: Flags, sound: tuple[float, float], last_day: float
 ) -> float:
     """Natural log odds that it began and has not ended since, by itself, in any of the last weeks.
 
@@ -321,7 +331,7 @@ def _and_stands(
     each week's beginning tell how likely that is.
     """
     ended = 0.0
-    for first in np.arange(LAST_MODE_DAY - 6.0, day[0], -7.0):
+    for first in np.arange(last_day - 6.0, day[0], -7.0):
         late = day >= first
         count, total = int(event[late].sum()), int(late.sum())
         past = FAULTY[0] + float(event[~late].sum()), FAULTY[1] + float((~event[~late]).sum())
@@ -377,7 +387,7 @@ def _like(volts: Reals, at: float) -> np.ndarray:
     if not np.isfinite(at):
         return np.ones(volts.size, dtype=bool)
     known = np.maximum(volts, LEAST_POSITIVE_VOLTS)
-    out: np.ndarray = ~(np.abs(np.log(known / at)) > LIKE_VOLTS)
+    out: np.ndarray = ~(np.abs(np.log(known / max(at, LEAST_POSITIVE_VOLTS))) > LIKE_VOLTS)
     return out
 
 

@@ -22,7 +22,9 @@ FAULTY_DEVIATIONS = 8.0
 """A faulty one lies anywhere up to this many deviations above. Assumption."""
 
 
-def chance_above(own: float, others: Reals, *, between: float, prior: float) -> float | None:
+def chance_above(
+    own: float, others: Reals, *, between: float, prior: float, error: float = 0.0
+) -> float | None:
     """Probability that one is at fault which lies above all that is like it.
 
     Parameters
@@ -35,6 +37,8 @@ def chance_above(own: float, others: Reals, *, between: float, prior: float) -> 
         By how much sound ones are supposed to differ (standard deviation).
     prior : float
         Chance that it is at fault, before they are compared; between 0 and 1.
+    error : float, optional
+        Standard error of its own figure, where that is not small beside ``between``.
 
     Returns
     -------
@@ -51,7 +55,8 @@ def chance_above(own: float, others: Reals, *, between: float, prior: float) -> 
     freedom = BETWEEN_WEIGHT + count - 1
     spread = max(robust_deviation(others), LEAST_BETWEEN)
     variance = (BETWEEN_WEIGHT * between**2 + (count - 1) * spread**2) / freedom
-    off = (own - float(np.median(others))) / float(np.sqrt(variance * (1 + 1 / count)))
+    off = (own - float(np.median(others))) / float(np.sqrt(
+        variance * (1 + 1 / count) + error**2))
     if not np.isfinite(off) or off < LEAST_DEVIATIONS_ABOVE:
         return None
     return probability(float(

@@ -11,6 +11,7 @@ import pytest
 from remanence.analytics.conditions.after_work import came_back_after
 from remanence.analytics.conditions.latency import sticking_catch
 from remanence.analytics.conditions.outcomes import no_release
+from remanence.analytics.conditions.slow_mode import slow_at_times, slow_modes
 from remanence.shared.tables import SERVICE
 from tests.analytics.physics.latency_rows import FIRST_MONDAY, actuations, history_at, lock
 
@@ -26,7 +27,9 @@ def test_the_first_days_tell_and_the_weeks_until_it_came_back(sound_days, weeks)
 
 def test_what_is_too_seldom_to_be_missed_in_a_few_days_proves_nothing():
     day = np.arange(1.0, 60.0)
-    assert came_back_after(day, day > 30, 0.05) is None
+    assert came_back_after(day, np.arange(day.size) % 20 == 19, 0.05) is None
+    # Where none of sixty was faulty and then all are, it had gone, however seldom it was before.
+    assert came_back_after(day, day > 30, 0.05) == 4
 
 
 def worked_on(day):
@@ -61,4 +64,26 @@ def test_unanswered_commands_that_came_back_are_said_so(sound_weeks, told):
     [found] = no_release(history_at(
         LOCKS, rows, 12 + sound_weeks + 1, service=worked_on(84)))
     assert found.extra["service"].get("came_back_after_weeks") == told
+    assert found.extra["service"]["helped"] is (told is not None)
+
+
+@pytest.mark.parametrize(("sound_weeks", "told"), [(0, None), (4, 4)])
+def test_a_catch_that_sticks_at_times_as_before_the_work_stands_since_before_it(sound_weeks, told):
+    begin = FIRST_MONDAY + timedelta(days=84 + 7 * sound_weeks)
+    day = pl.col("command_time").dt.date()
+    bad = (day >= begin) | day.is_between(
+        FIRST_MONDAY + timedelta(days=60), FIRST_MONDAY + timedelta(days=83))
+    rows = actuations(LOCKS, weeks=20, seed=63, no_release=0.0)
+    # From a half longer to five times: neither people's spread nor a catch's alone.
+    hit = (pl.col("lock") == "latch-0") & bad & (pl.int_range(pl.len()) % 4 == 0)
+    longer = 1.8 + 0.4 * (pl.int_range(pl.len()) % 7)
+    rows = rows.with_columns(
+        latency_ms=pl.when(hit).then(pl.col("latency_ms") * longer).otherwise("latency_ms"))
+    history = history_at(LOCKS, rows, 12 + sound_weeks + 2, service=worked_on(84))
+    mode = slow_modes(history)["latch-0"]
+    assert mode.unhelped == (FIRST_MONDAY + timedelta(days=84), "adjusted", told)
+    since = FIRST_MONDAY + timedelta(days=int(np.floor(
+        mode.mode.change.since)) + 7 * (12 + sound_weeks + 2))
+    assert abs((since - (begin if told else FIRST_MONDAY + timedelta(days=60))).days) <= 3
+    [found] = [f for f in slow_at_times(history) if f.subject == "latch-0"]
     assert found.extra["service"]["helped"] is (told is not None)

@@ -12,11 +12,12 @@ import pytest
 from remanence.analytics.conditions.coarse_clock import TIMED, coarse_locks
 from remanence.analytics.conditions.condition import catalogue
 from remanence.analytics.conditions.diagnosis import diagnose
+from remanence.analytics.conditions.outcomes import no_release
 from remanence.analytics.health import health
 from remanence.analytics.history import History
 from remanence.analytics.pairing.rules import pair
 from remanence.analytics.timing.gather import timing
-from remanence.shared.tables import SIGNALS
+from remanence.shared.tables import ACTUATIONS, SIGNALS
 from remanence.shared.venue import Lock, Supply, Venue
 from remanence.shared.weeks import Week
 
@@ -87,3 +88,17 @@ def test_the_sheets_say_that_it_cannot_be_measured():
     assert all(lock.silence == "" for lock in health(fine, diagnose(fine)).locks)
     assert {model.obstacle for model in timing(rough).models} == {"coarse-clock"}
     assert {model.obstacle for model in timing(fine).models} == {""}
+
+
+def test_commands_that_nothing_answers_are_told_where_pulses_cannot_be_measured():
+    """Latencies of 0 or 1 s are no sign that a pulse of 0 or 1 s is too short."""
+    seen = history(1000)
+    failed = (pl.col("lock") == "latch") & (pl.col("day") >= seen.week.monday - timedelta(
+        days=7)) & (pl.int_range(pl.len()) % 3 == 0)
+    rows = seen.dated("actuations").with_columns(
+        outcome=pl.when(failed).then(pl.lit("no-release")).otherwise("outcome"),
+        latency_ms=pl.when(failed).then(None).otherwise("latency_ms"))
+    worse = History.of(VENUE, seen.week, actuations=ACTUATIONS.conform(
+        rows.select(list(ACTUATIONS.schema))))
+    assert [(item.subject, item.condition) for item in no_release(worse)] == [
+        ("latch", "no-release")]

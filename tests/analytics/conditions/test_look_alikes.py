@@ -72,9 +72,25 @@ def test_a_catch_that_sticks_is_told_though_people_lean_on_it_too(monkeypatch):
         FIRST_MONDAY + timedelta(days=63) <= DAY)
     history = history_at(LOCKS, rows.with_columns(latency_ms=pl.when(sticks).then(
         pl.col("latency_ms") * 2.5).otherwise("latency_ms")), 12)
-    mode = slow_mode.slow_modes(history)["latch-2"]
+    mode = slow_mode.slow_modes(history)["latch-2"].mode
     # Most of its slow ones look like people; only those after a rest tell of the catch.
     for rested, told in ((mode.first_count, ["latch-2"]), (mode.first_total // 4, [])):
         leant = replace(mode, loaded=2.0, first_count=rested)
-        monkeypatch.setattr(slow_mode, "slow_modes", lambda _, leant=leant: {"latch-2": leant})
+        monkeypatch.setattr(slow_mode, "slow_modes", lambda _, leant=leant: {
+            "latch-2": slow_mode.Told(leant)})
         assert [f.subject for f in slow_mode.slow_at_times(history)] == told
+
+
+@pytest.mark.parametrize(("lean", "told"), [(0.06, []), (0.0, ["hatch"])])
+def test_a_latch_without_a_contact_among_people_who_lean_is_leant_upon_too(lean, told):
+    hatch = lock("hatch", contact=None, contact_closed_when=None, contact_senses=None,
+                 self_cut=True)
+    locks = [*LOCKS, hatch]
+    # Pushes that outlast the pulse: a contact tells of the late release, a load that it lasted.
+    rows = actuations(locks, weeks=9, seed=73, no_release=0.0, lean=0.0, pulse_ms=100.0)
+    leant = pl.Series(np.random.default_rng(4).random(rows.height) < lean)
+    stalled = (pl.int_range(pl.len()) % 16 == 0) & (pl.col("lock") == "hatch")
+    rows = rows.with_columns(
+        latency_ms=pl.when(stalled).then(None).when(leant).then(160.0).otherwise("latency_ms"),
+        outcome=pl.when(stalled).then(pl.lit("no-release")).otherwise("outcome"))
+    assert [f.subject for f in no_release(history_at(locks, rows, 8))] == told

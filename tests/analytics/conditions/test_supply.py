@@ -212,8 +212,7 @@ def test_a_battery_that_runs_down_with_the_day_it_is_empty():
 
 
 def test_a_battery_whose_days_fall_on_one_line_has_a_slope_without_an_error():
-    # Volts to a tenth, one less each day.
-    falling = hours(6, lambda day, hour: 12.6 - 0.125 * (day % 14), noise=0.0)
+    falling = hours(6, lambda day, hour: 12.6 - 0.03125 * day, noise=0.0)
     (found,) = battery_decline(at_week(BATTERY, 5, rail_hours=falling))
     assert found.score > 0.9
 
@@ -223,6 +222,21 @@ def test_a_fresh_battery_begins_anew():
         return 12.6 - 0.03 * (day % 30)
     assert battery(volts, week=3) != []
     assert battery(volts, week=4) == []
+
+
+@pytest.mark.parametrize("week", [1, 2, 3, 5])
+def test_a_battery_that_is_charged_each_week_is_sound_from_its_second_week_on(week):
+    # Charged on Sunday evenings; nobody plays on the first two days of a week.
+    readings = hours(6, lambda day, hour: 12.9 - 0.12 * (day % 7))
+    played = readings.filter(pl.col("hour").dt.weekday() > 2)
+    assert battery_decline(at_week(BATTERY, week, rail_hours=played)) == []
+
+
+def test_a_battery_that_was_not_charged_as_usual_is_told_of():
+    def volts(day, hour):
+        return 12.9 - 0.12 * (day % 7 if day < 28 else day - 28)
+
+    assert battery(volts, week=5) != []
 
 
 def test_a_step_is_no_running_down_and_mains_never():

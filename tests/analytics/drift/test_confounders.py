@@ -8,7 +8,7 @@ from remanence.analytics.conditions.latency import sticking_catch
 from remanence.analytics.conditions.new_locks import slow_beside_siblings
 from remanence.analytics.conditions.slow_mode import slow_modes
 from remanence.analytics.drift.daily_series import lock_days
-from remanence.analytics.drift.slow_mode import Counted, counted, healthy_beside
+from remanence.analytics.drift.slow_mode import counted, healthy_beside
 from remanence.analytics.history import day_ordinals, with_weeks
 from remanence.shared.tables import SERVICE
 from tests.analytics.physics.latency_rows import FIRST_MONDAY, actuations, history_at, lock, wander
@@ -106,14 +106,9 @@ def test_a_coil_that_leaves_no_level_to_read_still_meets_the_volts_of_a_rail_tha
 
 def test_how_much_alike_locks_are_leant_upon_is_learned():
     """Ten that are slow in 3 % each say much of another; ten that are unlike next to nothing."""
-    def seen(count, total=500):
-        event = np.arange(total) < count
-        nothing = np.zeros(total, dtype=bool)
-        return Counted(np.arange(total) / 5.0, event, nothing, nothing, event, False)
-
     def beside(counts):
-        """What these show of one more."""
-        return healthy_beside({str(number): seen(count)
+        """What these, of 500 each, show of one more."""
+        return healthy_beside({str(number): np.arange(500) < count
                                for number, count in enumerate([0, *counts])})["0"]
 
     alike = beside([15] * 10)

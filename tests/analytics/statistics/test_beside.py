@@ -32,3 +32,13 @@ def test_what_lies_among_the_others_is_as_they_are():
     assert sum(chance is not None for chance in told) < 40
     assert sum(chance is not None and chance > 0.9 for chance in told) <= 2
     assert chance_above(float("nan"), np.zeros(5), between=0.2, prior=0.02) is None
+
+
+def test_an_error_of_its_own_figure_makes_it_less_sure():
+    others = np.random.default_rng(3).normal(0, 0.05, 9)
+    sure, unsure, none = (
+        chance_above(0.8, others, between=0.1, prior=0.02, error=error) for error in (0, 0.2, 0.5))
+    assert sure is not None
+    assert unsure is not None
+    assert sure > 0.9 > unsure
+    assert none is None
