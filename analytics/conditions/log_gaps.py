@@ -108,6 +108,11 @@ class _Grid:
     def present(self) -> NDArray[np.bool_]:
         return self.records > 0
 
+    @property
+    def weeks_known(self) -> int:
+        """Whole weeks before this one; a log that begins within the week knows none."""
+        return max(0, self.week_start // _HOURS_A_WEEK)
+
 
 def _grid(history: History) -> _Grid | None:
     earliest = history.start - timedelta(weeks=WEEKS)
@@ -239,7 +244,7 @@ def _runs(
             edges_elsewhere=int(others[begin:end].sum()),
             ongoing=end == present.size,
             whole_days=_whole_days(grid, present, begin, end),
-            weeks_known=grid.week_start // _HOURS_A_WEEK,
+            weeks_known=grid.weeks_known,
         ))
     return found
 
@@ -289,7 +294,7 @@ def _short(
                 controller, _moment(begin), _moment(end),
                 surprise=float(np.log(heard.size)) + _SHORT_SURPRISE_MORE,
                 usual=0.0, steady=True, edges_elsewhere=int(others[hour]), ongoing=False,
-                whole_days=False, weeks_known=grid.week_start // _HOURS_A_WEEK,
+                whole_days=False, weeks_known=grid.weeks_known,
             )
             for begin, end, _ in spans
         ]

@@ -192,6 +192,13 @@ def test_a_short_past_makes_no_gaps(weeks):
     assert [f for f in log_gap(history(activity=frame)) if f.urgency != "watch"] == []
 
 
+def test_a_silence_in_the_week_in_whose_midst_the_log_begins_is_judged_without_any_past():
+    frame = activity(1, lost=lambda c, local: c == "south" and local.date() == THURSDAY)
+    begins = WEEK.bounds(VENUE.zone)[0] + timedelta(hours=9)
+    found = log_gap(history(activity=frame.filter(pl.col("hour") >= begins)))
+    assert [(f.subject, f.urgency) for f in found] == [("south", "watch")]
+
+
 def test_a_controller_that_is_silent_on_a_day_of_play():
     frame = activity(10, lost=lambda c, local: c == "south" and local.date() == THURSDAY)
     found = [f for f in log_gap(history(activity=frame)) if f.urgency != "watch"]
