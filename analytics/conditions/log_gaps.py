@@ -82,6 +82,9 @@ class Silence:
     whole_days: bool
     """Whether no day that it touches has any other record of this subject."""
     weeks_known: int
+    all_play: bool = False
+    """Whether no other controller ever logs a command or contact: its silence is also that of a
+    venue in which nobody plays, whose meter goes on."""
 
     @property
     def hours(self) -> float:
@@ -245,6 +248,7 @@ def _runs(
             ongoing=end == present.size,
             whole_days=_whole_days(grid, present, begin, end),
             weeks_known=grid.weeks_known,
+            all_play=row is not None and bool(grid.edges[row].any()) and not bool(others.any()),
         ))
     return found
 

@@ -234,6 +234,22 @@ def test_a_silence_of_last_week_is_not_of_this_one():
     assert [f for f in log_gap(history(activity=frame)) if f.urgency != "watch"] == []
 
 
+def test_days_without_play_at_a_venue_of_one_controller_are_watched_though_its_meter_goes_on():
+    frame = activity(10, lost=lambda c, local: c == "north" and local.date() >= THURSDAY)
+    alone = frame.filter(pl.col("controller") != "south")
+    found = [f for f in log_gap(history(activity=alone)) if f.subject == "north"]
+    assert [f.urgency for f in found] == ["watch"]
+    # Where another is played meanwhile, it is the controller.
+    assert [f.urgency for f in log_gap(history(activity=frame)) if f.subject == "north"] == ["week"]
+
+
+def test_a_whole_week_without_play_is_asked_about_though_the_meter_goes_on():
+    frame = activity(10, lost=lambda c, local: c == "north"
+                     and local.date() >= WEEK.monday - timedelta(days=2))
+    alone = frame.filter(pl.col("controller") != "south")
+    assert [f.urgency for f in log_gap(history(activity=alone)) if f.subject == "north"] == ["week"]
+
+
 def test_two_hours_without_the_record_that_never_stops():
     frame = activity(2, lost=lambda c, local: c == "volts" and local.date() == THURSDAY
                      and local.hour in (3, 4))
