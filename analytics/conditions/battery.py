@@ -24,8 +24,8 @@ _CHARGE_DAYS = 28
 _CHARGED = 0.02
 """A rise of the idle volts from one day to the next, as a share of rated, that is a charge or a new
 battery (assumption)."""
-_FEWEST_CHARGES, _CHARGE_OVERDUE = 4, 1.5
-"""Charges that make a habit, and how many times its usual span a charge may be late before the
+_FEWEST_CHARGES, _CHARGE_OVERDUE = 2, 1.5
+"""Charges that show a span between two, and how many times that a charge may be late before the
 battery is judged without it (assumption)."""
 _FEWEST_BATTERY_DAYS = 5
 """Days that a battery's slope needs (assumption)."""
