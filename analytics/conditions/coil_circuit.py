@@ -326,12 +326,14 @@ def _above_siblings(history: History, load: RailLoad, row: int) -> list[Finding]
     if len(apart) < _FEWEST_STATED_SIBLINGS:
         return []
     above = float(np.nanmedian(load.own(row))) - np.log(own.amps) - float(np.median(apart))
+    # A sag that is hardly more than the meter's noise is read too high where it is read at all.
+    between = float(np.hypot(_BETWEEN_COILS, load.floor[row]))
     score = chance_above(
-        above + float(np.median(apart)), np.array(apart), between=_BETWEEN_COILS,
+        above + float(np.median(apart)), np.array(apart), between=between,
         prior=FIRST_SIGHT_PRIOR)
     if above < _SIBLING_HIGH or score is None:
         return []
-    margin = _SIBLING_INTERVAL * max(robust_deviation(np.array(apart)), _BETWEEN_COILS)
+    margin = _SIBLING_INTERVAL * max(robust_deviation(np.array(apart)), between)
     days = load.days[np.isfinite(load.level[row])]
     return [finding(
         name, "coil-current-high", "plan", score, since=date.fromordinal(int(days[0])),
