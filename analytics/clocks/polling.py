@@ -298,7 +298,8 @@ def _likeliest(fits: Reals, counts: Reals, step: float) -> int | None:
 
 
 def chance_of_fit(
-    fit: Reals, count: Reals, step: float, period: Reals = PERIODS_US, usual: Reals | float = 0.0
+    fit: Reals, count: Reals, step: Reals | float, period: Reals = PERIODS_US,
+    usual: Reals | float = 0.0,
 ) -> Reals:
     """Bound on the chance of such a fit, of half as many differences: neighbours share a stamp.
 
@@ -306,7 +307,7 @@ def chance_of_fit(
     ----------
     fit, count : array of float
         Mean fit, and of how many differences.
-    step : float
+    step : array of float or float
         Step of the clock. [us]
     period : array of float
         The period, or periods. [us]

@@ -9,6 +9,9 @@ fit the stamps keeps the step of its clock.
 
 from __future__ import annotations
 
+from bisect import bisect_left
+from collections.abc import Mapping
+from datetime import date
 from typing import Protocol
 
 import numpy as np
@@ -18,11 +21,8 @@ from numpy.lib.stride_tricks import sliding_window_view
 from remanence.analytics.clocks.polling import (
     CHANCE,
     FEWEST,
-    FINEST_STEP_US,
     FITS,
-    OFTEN,
     PERIODS_US,
-    REACHES_US,
     chance_of_fit,
     fit_of,
     periods_of,
@@ -38,6 +38,11 @@ WINDOWS = (7, 4, 2, 1)
 CONTRADICTS = 0.35
 """A day's mean fit below which the poll is not that day's: half of what is asked of a poll, where
 other stamps give 0 (assumption)."""
+
+
+NEAR_PERIODS = 5000
+"""Stamps further apart than so many periods do not speak against one: by then a crystal that is 50
+millionths off is a quarter of a period off (calculated)."""
 
 
 class Stamped(Protocol):
@@ -85,9 +90,11 @@ def with_quiet_days(history: Stamped) -> pl.DataFrame:
         for frame, time, ours in ((history.contact_changes, "time", True),
                                   (history.actuations, "command_time", False))])
     told = told.join(unsure.select("controller", "day", "clock_ms"), on=["controller", "day"])
+    sure = polling.filter(C.resolution_ms > C.clock_ms)
     found = [(name, day, period) for (name,), own in told.sort(
         "controller", "time", "ours").group_by("controller", maintain_order=True)
-        for day, period in _polls(own).items()]
+        for day, period in _polls(own, dict(sure.filter(C.controller == name).select(
+            "day", "resolution_ms").iter_rows())).items()]
     known = pl.DataFrame(found, schema={
         "controller": pl.String, "day": pl.Date, "poll_ms": pl.Float64}, orient="row")
     return polling.join(
@@ -134,24 +141,41 @@ def _stampers(venue: Venue) -> dict[str, str | None]:
     return {lock.id: lock.contact_controller for lock in venue.locks if lock.contact}
 
 
-def _polls(told: pl.DataFrame) -> dict[object, float]:
-    """The poll of each quiet day of one controller that has one. [ms]"""
+def _polls(told: pl.DataFrame, sure: Mapping[date, float]) -> dict[date, float]:
+    """The poll of each quiet day of one controller that has one. [ms]
+
+    ``sure``: those of the days that show it by themselves. What some days show holds for the others
+    until their stamps speak against it.
+    """
     told = told.with_columns(part=C.day.rle_id().cast(pl.Int64))
     parts = told.partition_by("part", maintain_order=True)
-    clocks = np.array([1000.0 * day["clock_ms"][0] for day in parts])
+    days: list[date] = [part["day"][0] for part in parts]
+    clocks = np.array([1000.0 * part["clock_ms"][0] for part in parts])
     totals, counts = totals_of(told, len(parts))
-    polls: dict[object, float] = {}
+    shown: dict[date, float] = {}
     for length in WINDOWS:
         for first in _promising(totals, counts, clocks, length):
-            days = parts[first:first + length]
-            if all(day["day"][0] in polls for day in days):
+            window = range(first, min(first + length, len(parts)))
+            if all(days[one] in shown for one in window):
                 continue
-            period = periods_of(pl.concat(days).with_columns(part=pl.lit(0, pl.Int64)),
-                                clocks[first:first + length].max(keepdims=True))[0]
+            period = periods_of(pl.concat([parts[one] for one in window]).with_columns(
+                part=pl.lit(0, pl.Int64)), clocks[first:first + length].max(keepdims=True))[0]
             if period is not None:
-                polls |= {day["day"][0]: period / 1000 for day in days
-                          if day["day"][0] not in polls and not _contradicts(day, period)}
-    return polls
+                shown |= {days[one]: period for one in window
+                          if days[one] not in shown and not _contradicts(parts[one], period)}
+    known = {day: 1000 * period for day, period in sure.items()} | shown
+    told_days = sorted(known)
+    for day, part in zip(days, parts, strict=True):
+        if day in known or not told_days:
+            continue
+        after = bisect_left(told_days, day)
+        beside = [known[one] for one in told_days[max(after - 1, 0):after + 1]]
+        period = next((one for one in beside if _fits(part, one)), None)
+        if period is None and after and len(set(beside)) == 1 and not _contradicts(part, beside[0]):
+            period = beside[0]  # Too few stamps to tell, and the days before and after agree.
+        if period is not None and period > 1000 * part["clock_ms"][0]:
+            shown[day] = period
+    return {day: period / 1000 for day, period in shown.items()}
 
 
 def _promising(totals: Reals, counts: Reals, clocks: Reals, length: int) -> list[int]:
@@ -159,20 +183,28 @@ def _promising(totals: Reals, counts: Reals, clocks: Reals, length: int) -> list
     length = min(length, clocks.size)
     totals, counts = (sliding_window_view(item, length, axis=0).sum(axis=-1)
                       for item in (totals, counts))
-    clock = sliding_window_view(clocks, length).max(axis=-1)
+    clock = sliding_window_view(clocks, length).max(axis=-1)[:, None, None]
     fits = totals / np.maximum(counts, 1)
-    may = (counts >= FEWEST) & (fits >= FITS) & (
-        chance_of_fit(fits, counts, FINEST_STEP_US) <= CHANCE)
-    wide = np.array(PERIODS_US) > clock[:, None]
-    out: list[int] = np.flatnonzero((may & wide[:, None, :]).any(axis=(1, 2))).tolist()
+    may = (counts >= FEWEST) & (fits >= FITS) & (clock < PERIODS_US) & (
+        chance_of_fit(fits, counts, clock) <= CHANCE)
+    out: list[int] = np.flatnonzero(may.any(axis=(1, 2))).tolist()
     return out
 
 
 def _contradicts(told: pl.DataFrame, period: float) -> bool:
     """Whether a day's own stamps do not fit a period. [us]"""
+    mean = _mean_fit(told, period)
+    return mean is not None and mean < CONTRADICTS
+
+
+def _fits(told: pl.DataFrame, period: float) -> bool:
+    """Whether a day's own stamps fit a period. [us]"""
+    mean = _mean_fit(told, period)
+    return mean is not None and mean >= FITS
+
+
+def _mean_fit(told: pl.DataFrame, period: float) -> float | None:
+    """Mean fit of a day's stamps to a period [us], None where too few lie near enough together."""
     apart: Ints = np.diff(np.unique(told.filter("ours")["time"].to_numpy()))
-    for reach in REACHES_US:
-        near = apart[(apart <= reach) & (2 * apart >= period)]
-        if near.size >= OFTEN:
-            return bool(fit_of(near, period).mean() < CONTRADICTS)
-    return False
+    near = apart[(apart <= NEAR_PERIODS * period) & (2 * apart >= period)]
+    return float(fit_of(near, period).mean()) if near.size >= FEWEST else None

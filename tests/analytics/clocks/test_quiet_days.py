@@ -77,3 +77,11 @@ def test_a_poll_begins_on_its_own_day(seed):
 
 def test_a_day_that_shows_a_poll_by_itself_keeps_it():
     assert found(log(50.0), resolution=10.0) == [10.0] * 10
+
+
+def test_a_poll_that_shows_on_some_days_holds_for_those_between_that_are_too_quiet():
+    quiet = log(50.0)
+    day = pl.col("time").dt.date()
+    thinned = quiet.filter(~day.is_in([FIRST + timedelta(days=n) for n in (2, 7)])
+                           | (pl.int_range(pl.len()).over(day) < 6))
+    assert found(thinned) == [50.0] * 10
