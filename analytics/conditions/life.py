@@ -17,6 +17,7 @@ import polars as pl
 
 from remanence.analytics.conditions.condition import catalogue
 from remanence.analytics.conditions.drawn_load import drawn_loads
+from remanence.analytics.conditions.exits import cuts_on_way_out
 from remanence.analytics.conditions.in_play import openings_of_locks
 from remanence.analytics.conditions.switch_off import outlasted
 from remanence.analytics.history import Flags, History, Rows, per_lock
@@ -59,9 +60,10 @@ class Shown:
 
     ``told`` counts commands whose outcome was seen after the last work of the week (of a rail or
     controller: days with records), ``told_volts`` those with a sag; ``serviced`` is that work's
-    day. ``unmoved`` commands neither released the lock nor moved its rail's volts, ``outlasted``
-    ones were outlasted by the load. ``supply`` is a lock's rail. The medians, and the mean of the
-    contact's further edges a movement, are None without a reading; the rest are counts of the week.
+    day. ``unmoved`` commands neither released the lock nor moved its rail's volts (on an exit
+    route: all that held), ``outlasted`` ones were outlasted by the load. ``supply`` is a lock's
+    rail. The medians, and the mean of the contact's further edges a movement, are None without a
+    reading; the rest are counts of the week.
     """
 
     told: int = 0
@@ -375,7 +377,7 @@ def what_was_shown(
         & pl.col("date").is_between(since or history.week.monday, history.week.sunday)
     ).group_by("lock").agg(pl.col("date").max()).rows())
     found: dict[tuple[str, str], Shown] = {}
-    drawn, load = drawn_loads(history), outlasted(history)
+    drawn, load, cuts = drawn_loads(history), outlasted(history), cuts_on_way_out(history)
     for lock in venue.locks:
         shown = _lock_shown(
             rows.get(lock.id), opened.get(lock.id), moved.get(lock.id), work.get(lock.id))
@@ -383,6 +385,9 @@ def what_was_shown(
             of = drawn[lock.id]
             unanswered = of.rows.text("outcome") == "no-release"
             shown = replace(shown, unmoved=_after_work(of.rows, of.empty & unanswered, shown))
+        if lock.id in cuts:
+            held = _after_work(cuts[lock.id].rows, cuts[lock.id].held, shown)
+            shown = replace(shown, unmoved=max(shown.unmoved, held))
         if lock.id in load:
             shown = replace(shown, outlasted=_after_work(*load[lock.id], shown))
         found["lock", lock.id] = replace(shown, supply=lock.supply)
