@@ -18,6 +18,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
+from remanence.analytics.clocks.quiet_days import with_known_polls, with_quiet_days
 from remanence.analytics.statistics.arrays import Flags, Ints, Reals
 from remanence.shared import tables
 from remanence.shared.table import in_order
@@ -29,8 +30,8 @@ __all__ = [
     "FIRST_WEEKS", "WEEKS_BEFORE", "Flags", "History", "Ints", "Reals", "Rows",
     "actuations_by_lock", "baseline_start", "commands_by_lock", "day_ordinals", "family",
     "first_day", "in_first_weeks", "in_lots", "last_service", "once_per_history", "per_lock",
-    "rated_alike", "rows_by_lock", "service_of", "siblings", "since_baseline", "whole_commands",
-    "with_weeks",
+    "polls_known", "rated_alike", "rows_by_lock", "service_of", "siblings", "since_baseline",
+    "whole_commands", "with_weeks",
 ]
 
 Result = TypeVar("Result")
@@ -91,13 +92,13 @@ class History:
         -------
         polars.DataFrame
             Its rows in their order, see :func:`with_weeks`. Of the actuations each stands for a
-            command of its own, see :func:`whole_commands`.
+            command of its own, see :func:`whole_commands`, and has the poll that its days show.
         """
         kept = _dated_tables(self)
         if table not in kept:
             rows = getattr(self, table)
             if table == "actuations":
-                rows = whole_commands(rows)
+                rows = with_known_polls(whole_commands(rows), self, polls_known(self))
             kept[table] = with_weeks(rows, _TIME_OF[table], self)
         return kept[table]
 
@@ -202,6 +203,12 @@ def once_per_history(function: Callable[[History], Result]) -> Callable[[History
         return answer
 
     return asked
+
+
+@once_per_history
+def polls_known(history: History) -> pl.DataFrame:
+    """POLLING, with the polls of quiet days that the days about them show; worked out once."""
+    return with_quiet_days(history)
 
 
 def with_weeks(frame: pl.DataFrame, time: str, history: History) -> pl.DataFrame:

@@ -43,7 +43,8 @@ PERIODS_MS = (
 )
 """Periods that controllers are programmed to. [ms] From memory of common scan times."""
 
-_PERIODS_US = 1000.0 * np.array(sorted(PERIODS_MS, reverse=True))
+PERIODS_US = 1000.0 * np.array(sorted(PERIODS_MS, reverse=True))
+"""The same, longest first. [us]"""
 
 STEPS_US = (1_000_000, 100_000, 10_000, 1_000, 100, 10, 4)
 """Steps that clocks count in, coarsest first. [us]"""
@@ -135,7 +136,7 @@ def polling_of(records: pl.DataFrame) -> pl.DataFrame:
     told = told.sort("controller", "time", "ours")  # of one stamp the commands come first
     told = told.with_columns(part=pl.struct("controller", "day").rle_id().cast(pl.Int64))
     days = _clocks(told)
-    periods = _periods(told, days["clock_us"].to_numpy())
+    periods = periods_of(told, days["clock_us"].to_numpy())
     return POLLING.conform(days.select(
         "controller", "day", "edges", clock_ms=C.clock_us / 1000,
     ).with_columns(resolution_ms=pl.coalesce(
@@ -160,26 +161,40 @@ def _since() -> pl.Expr:
     return pl.when(C.part == C.part.shift(1)).then(C.time.diff())
 
 
-def _periods(told: pl.DataFrame, clocks: Ints) -> list[float | None]:
-    """The polling period of each controller and day (``part``), None where none shows. [us]"""
+def periods_of(told: pl.DataFrame, clocks: Ints) -> list[float | None]:
+    """The polling period of each controller and day, or days.
+
+    Parameters
+    ----------
+    told : polars.DataFrame
+        ``part`` (int from 0 on, which controller and days), ``time`` [us], ``ours`` (a contact's
+        change; else a command), by part and time.
+    clocks : array of int, shape (parts,)
+        Step of the clock. [us]
+
+    Returns
+    -------
+    list of float or None
+        One of each part; None where no period shows. [us]
+    """
     apart = _apart(told)
     fits, counts = _fits(apart, clocks.size)
     found: list[float | None] = [None] * clocks.size
     times, ours = told["time"].to_numpy(), told["ours"].to_numpy()
     begins = np.searchsorted(told["part"].to_numpy(), np.arange(clocks.size + 1))
-    may = (fits >= FITS) & (clocks[:, None, None] < _PERIODS_US)
+    may = (fits >= FITS) & (clocks[:, None, None] < PERIODS_US)
     for part in np.flatnonzero(may.any(axis=(1, 2))).tolist():
         step, here = clocks[part], slice(begins[part], begins[part + 1])
         contacts, commands = np.unique(times[here][ours[here]]), times[here][~ours[here]]
         place = _likeliest(fits[part, :-1], counts[part, :-1], step)
         if place is not None and _beats_no_polling(
                 fits[part, :-1, place], counts[part, :-1, 0], contacts, commands, place):
-            found[part] = float(_PERIODS_US[place])
+            found[part] = float(PERIODS_US[place])
             continue
         place = _likeliest(fits[part, -1:], counts[part, -1:], step)
         if place is not None and fits[part, -1, place] >= ANSWERS_FIT and _has_neighbours(
                 apart.filter(C.part == part, C.way == ANSWERS)["apart"].to_numpy(), place):
-            found[part] = float(_PERIODS_US[place])
+            found[part] = float(PERIODS_US[place])
     return found
 
 
@@ -204,8 +219,19 @@ def _apart(told: pl.DataFrame) -> pl.DataFrame:
                       for every in (contacts, answers)])
 
 
-def _fit(apart: Ints, period: float) -> Reals:
+def fit_of(apart: Ints, period: float) -> Reals:
     """How well each difference fits a period: from 1 (a multiple of it) to -1 (half way between).
+
+    Parameters
+    ----------
+    apart : array of int, shape (n,)
+        Differences between stamps. [us]
+    period : float
+        The period. [us]
+
+    Returns
+    -------
+    array of float, shape (n,)
 
     One of less than half the period is no multiple of it, however near to none: 0, as if by chance.
     """
@@ -217,6 +243,31 @@ def _fit(apart: Ints, period: float) -> Reals:
 
 def _fits(apart: pl.DataFrame, parts: int) -> tuple[Reals, Reals]:
     """Mean fit of the differences by part, way and period (0 of too few), and how many they are."""
+    fits, counts = _totals(apart, parts)
+    return np.where(counts >= FEWEST, fits / np.maximum(counts, 1), 0.0), counts
+
+
+def totals_of(told: pl.DataFrame, parts: int) -> tuple[Reals, Reals]:
+    """How well each part's differences fit each period, summed up.
+
+    Parameters
+    ----------
+    told : polars.DataFrame
+        As of :func:`periods_of`.
+    parts : int
+        How many parts.
+
+    Returns
+    -------
+    array of float, shape (parts, ways, periods)
+        Sums of the fits, by part, way to look and period of :data:`PERIODS_US`.
+    array of float, shape (parts, ways, 1)
+        Of how many differences.
+    """
+    return _totals(_apart(told), parts)
+
+
+def _totals(apart: pl.DataFrame, parts: int) -> tuple[Reals, Reals]:
     each = apart["apart"].to_numpy()
     shape = parts, ANSWERS + 1
     whose = (apart["part"] * shape[1] + apart["way"]).to_numpy()
@@ -227,14 +278,13 @@ def _fits(apart: pl.DataFrame, parts: int) -> tuple[Reals, Reals]:
         return each_way
 
     counts = total(None)
-    fits = np.stack([total(_fit(each, period)) for period in _PERIODS_US], axis=2)
-    counts = counts[:, :, None]
-    return np.where(counts >= FEWEST, fits / np.maximum(counts, 1), 0.0), counts
+    fits = np.stack([total(fit_of(each, period)) for period in PERIODS_US], axis=2)
+    return fits, counts[:, :, None]
 
 
 def _likeliest(fits: Reals, counts: Reals, step: float) -> int | None:
     """The longest period that fits nearly as well as any; of near ones the closest fit."""
-    chance = np.where((fits >= FITS) & (step < _PERIODS_US), _by_chance(fits, counts, step), 1.0)
+    chance = np.where((fits >= FITS) & (step < PERIODS_US), chance_of_fit(fits, counts, step), 1.0)
     good = chance <= CHANCE
     if not good.any():
         return None
@@ -243,15 +293,34 @@ def _likeliest(fits: Reals, counts: Reals, step: float) -> int | None:
     if not good[:, longest].any():
         return None  # a divisor of it could be claimed, but it may be the period as well
     alike = np.flatnonzero(
-        good.any(axis=0) & (np.abs(_PERIODS_US / _PERIODS_US[longest] - 1) < ALIKE))
+        good.any(axis=0) & (np.abs(PERIODS_US / PERIODS_US[longest] - 1) < ALIKE))
     return int(alike[fits[:, alike].sum(axis=0).argmax()])
 
 
-def _by_chance(
-    fit: Reals, count: Reals, step: float, period: Reals = _PERIODS_US, usual: Reals | float = 0.0
+def chance_of_fit(
+    fit: Reals, count: Reals, step: Reals | float, period: Reals = PERIODS_US,
+    usual: Reals | float = 0.0,
 ) -> Reals:
     """Bound on the chance of such a fit, of half as many differences: neighbours share a stamp.
 
+    Parameters
+    ----------
+    fit, count : array of float
+        Mean fit, and of how many differences.
+    step : array of float or float
+        Step of the clock. [us]
+    period : array of float
+        The period, or periods. [us]
+    usual : array of float or float
+        Mean fit without polling.
+
+    Returns
+    -------
+    array of float
+        Probabilities.
+
+    Notes
+    -----
     Chernoff's, where the fit is ``usual``: exp(-n D), D the divergence of two von Mises
     distributions. A stamp on a clock's grid fits exactly by chance as often as the step is to the
     period.
@@ -277,7 +346,7 @@ def _beats_no_polling(
     fits: Reals, counts: Reals, contacts: Ints, commands: Ints, place: int
 ) -> bool:
     """Whether a period fits, within some reach, far better than it would without polling."""
-    period = float(_PERIODS_US[place])
+    period = float(PERIODS_US[place])
     used = np.flatnonzero(np.diff(contacts) <= REACHES_US[-1])
     used = used[:: (used.size - 1) // MOST + 1]
     usual, rng = np.zeros(len(REACHES_US)), np.random.default_rng(0)
@@ -285,9 +354,9 @@ def _beats_no_polling(
         made = np.sort(_without_polling(contacts, commands, period, rng))
         apart = (made[1:] - made[:-1])[used]
         within = apart <= np.array(REACHES_US)[:, None]
-        usual += (within @ _fit(apart, period)) / np.maximum(within.sum(axis=1), 1) / SHUFFLES
+        usual += (within @ fit_of(apart, period)) / np.maximum(within.sum(axis=1), 1) / SHUFFLES
     clear = (fits >= FITS) & (fits >= usual + LEAD) & (
-        _by_chance(fits, counts, FINEST_STEP_US, np.array(period), usual) <= CHANCE)
+        chance_of_fit(fits, counts, FINEST_STEP_US, np.array(period), usual) <= CHANCE)
     return bool(clear.any())
 
 
@@ -327,7 +396,7 @@ def _has_neighbours(apart: Ints, place: int) -> bool:
     One value alone is a multiple of anything, and every other multiple is what commands at the
     scan's half time make.
     """
-    period = float(_PERIODS_US[place])
-    fitting = apart[_fit(apart, period) >= FITS]
+    period = float(PERIODS_US[place])
+    fitting = apart[fit_of(apart, period) >= FITS]
     multiples, seen = np.unique(np.rint(fitting / period), return_counts=True)
     return bool((np.diff(multiples[seen >= OFTEN]) == 1).any())

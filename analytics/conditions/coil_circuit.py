@@ -29,9 +29,9 @@ _HIGH_WATCH, _HIGH_PLAN, _HIGH_NOW = np.log([1.10, 1.12, 1.20])
 10 %."""
 _SIBLING_HIGH = float(np.log(1.35))
 """The same of a coil that only its siblings are there to compare with: their tolerances add."""
-_BETWEEN_COILS = 0.1
+_BETWEEN_COILS = 0.05
 """By how much sound coils differ from what is stated of them (standard deviation of ln amperes):
-they are made to 5 to 10 %."""
+they are made to within 5 to 10 %, which is two of them."""
 _FEWEST_STATED_SIBLINGS = 4
 """Fewer siblings give no deviation worth the name. Assumption."""
 _SIBLING_INTERVAL = 2.0
@@ -283,7 +283,7 @@ def coil_current_high(history: History) -> list[Finding]:
     """
     currents = own_currents(history)
     found = [risen for item in currents.changed for risen in _risen(item)]
-    return found + [above for load, row in currents.without_past
+    return found + [above for load, row in currents.as_ever
                     for above in _above_siblings(history, load, row)]
 
 
@@ -313,7 +313,7 @@ def _risen(item: OwnCurrent) -> list[Finding]:
 
 
 def _above_siblings(history: History, load: RailLoad, row: int) -> list[Finding]:
-    """Compare a coil that has no past of its own with the stated coils beside it."""
+    """Compare a coil whose own past shows nothing with the stated coils beside it."""
     name = load.coils[row][0]
     own = history.venue.locks_by_id[name]
     if own.amps is None:

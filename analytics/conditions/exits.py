@@ -20,7 +20,7 @@ from remanence.analytics.history import (
     once_per_history,
     since_baseline,
 )
-from remanence.analytics.statistics.intervals import probability
+from remanence.analytics.statistics.intervals import probability, robust_deviation
 from remanence.analytics.statistics.rates import rate_that_matters
 from remanence.shared.findings import Amount, Evidence, Finding, say
 from remanence.shared.venue import Lock
@@ -29,6 +29,11 @@ LEAST_HELD = 2
 """One cut may be a reading that went wrong; two in a week close the room (trade practice)."""
 HELD_SCORE = 0.9
 """Two cuts that held need no rate; only wrong readings leave a doubt. Assumption."""
+
+FEWEST_RELIEVED, RELIEF_SPREADS, UNRELIEVED_SHARE = 20, 5.0, 0.3
+"""Answered cuts that show by how much the rail rises, how many times their own scatter that rise
+must be, and the share of it below which the load stayed on. That a door stays shut at the same cut
+says so too, so less is asked of the rail than where it speaks alone. Assumption."""
 
 PAST_ENDS_DAY = -21
 """A door's past ends three weeks before the week's Monday: a fault of the last weeks must not count
@@ -90,6 +95,8 @@ def cuts_on_way_out(history: History) -> dict[str, Cuts]:
             empty = np.isin(rows.time_us, loads.rows.time_us[loads.empty])
         sensed = lock.contact is not None and lock.latency_kind != "door"
         unanswered = outcome == "no-release"
+        if not lock.pulsed:
+            empty = empty | (unanswered & _unrelieved(rows, outcome == "released"))
         # A door that stands open already hides a relay that does not cut as a shut one does.
         shut = unanswered | np.isin(outcome, ("unobserved", "already-open"))
         held = (unanswered & sensed) | (empty & shut)
@@ -97,6 +104,18 @@ def cuts_on_way_out(history: History) -> dict[str, Cuts]:
         found[name] = Cuts(rows, told | held, np.asarray(held, dtype=np.bool_),
                            np.asarray(held & empty, dtype=np.bool_))
     return found
+
+
+def _unrelieved(rows: Rows, answered: Flags) -> Flags:
+    """Cuts after which the rail rose by nothing like its rise at those that were answered."""
+    rise = rows.real("sag_volts")
+    usual = rise[answered & np.isfinite(rise)]
+    if usual.size < FEWEST_RELIEVED:
+        return np.zeros(rise.size, dtype=bool)
+    middle = float(np.median(usual))
+    if middle < RELIEF_SPREADS * robust_deviation(usual):
+        return np.zeros(rise.size, dtype=bool)
+    return np.asarray(rise < UNRELIEVED_SHARE * middle, dtype=np.bool_)
 
 
 def held_on_way_out(history: History) -> list[Finding]:

@@ -15,6 +15,7 @@ from remanence.analytics.conditions.condition import PULSED, Condition, failed_r
 from remanence.analytics.conditions.drift_weekly import weekly_course
 from remanence.analytics.conditions.exits import PEOPLE_MOST_MS, late_doors
 from remanence.analytics.conditions.in_play import openings_of_locks
+from remanence.analytics.conditions.lost_lines import lost_shares
 from remanence.analytics.conditions.new_locks import slow_beside_siblings
 from remanence.analytics.conditions.slow_mode import slow_at_times, slow_modes
 from remanence.analytics.drift.daily_series import LockDays
@@ -444,8 +445,11 @@ def _forced_openings(history: History) -> dict[str, Finding]:
         at = at[at >= used[0]] if used.size else at[:0]
         # A day on which it was not commanded counts where it was pulled open.
         days = np.union1d(used, at)
-        rate = change_of_rate(
-            days - monday, np.isin(days, at), SELDOM_FORCED, OFTEN_FORCED)
+        # A cut whose command is lost from the log looks like an opening under power.
+        lost = lost_shares(history).get(lock.command_controller, 0.0)
+        a_day = 1.0 - (1.0 - lost) ** (commands.height / max(used.size, 1))
+        seldom = SELDOM_FORCED[0] + a_day * SELDOM_FORCED[1], SELDOM_FORCED[1]
+        rate = change_of_rate(days - monday, np.isin(days, at), seldom, OFTEN_FORCED)
         if rate is None:
             continue
         weeks = (float(days[-1] - days[0]) + 1.0) / 7.0

@@ -16,8 +16,11 @@ from datetime import date
 import polars as pl
 
 from remanence.analytics.conditions.condition import catalogue
+from remanence.analytics.conditions.drawn_load import drawn_loads
+from remanence.analytics.conditions.exits import cuts_on_way_out
 from remanence.analytics.conditions.in_play import openings_of_locks
-from remanence.analytics.history import History, per_lock
+from remanence.analytics.conditions.switch_off import outlasted
+from remanence.analytics.history import Flags, History, Rows, per_lock
 from remanence.shared.findings import URGENCIES, Evidence, Finding, say
 from remanence.shared.tables import BASELINE_ACTIONS
 from remanence.shared.weeks import Week
@@ -40,9 +43,10 @@ BY_VOLTS = frozenset({"coil-open", "coil-current-high", "coil-current-low", "sel
 """What the rail's volts show of a coil."""
 CURRENTS = frozenset({"coil-current-high", "coil-current-low"})
 """What a coil's own current shows, in per cent of what it drew."""
-SIGNS: Mapping[str, str] = {
-    "no-release": "unanswered", "weakening-hold": "openings_energised",
-    "opened-unpowered": "openings_unpowered", "not-reclosed": "left_open",
+SIGNS: Mapping[str, tuple[str, ...]] = {
+    "no-release": ("unanswered",), "weakening-hold": ("openings_energised",),
+    "opened-unpowered": ("openings_unpowered",), "not-reclosed": ("left_open",),
+    "coil-open": ("unmoved",), "stuck-energised": ("unmoved", "outlasted"),
 }
 """What shows a fault by itself, however usual it has become."""
 BY_PEOPLE_TOO = frozenset({"opened-unpowered", "not-reclosed"})
@@ -58,8 +62,10 @@ class Shown:
 
     ``told`` counts commands whose outcome was seen after the last work of the week (of a rail or
     controller: days with records), ``told_volts`` those with a sag; ``serviced`` is that work's
-    day. ``supply`` is a lock's rail. The medians are None without a reading; the rest are counts
-    of the week.
+    day. ``unmoved`` commands neither released the lock nor moved its rail's volts (on an exit
+    route: all that held), ``outlasted`` ones were outlasted by the load. ``supply`` is a lock's
+    rail. The medians, and the mean of the contact's further edges a movement, are None without a
+    reading; the rest are counts of the week.
     """
 
     told: int = 0
@@ -67,9 +73,12 @@ class Shown:
     latency_ms: float | None = None
     sag_volts: float | None = None
     unanswered: int = 0
+    unmoved: int = 0
+    outlasted: int = 0
     left_open: int = 0
     openings_energised: int = 0
     openings_unpowered: int = 0
+    further_edges: float | None = None
     serviced: date | None = None
     supply: str | None = None
 
@@ -294,8 +303,8 @@ def _as_before(item: Standing, seen: Shown) -> bool:
     was = item.finding
     if was.condition in AT_EACH_COMMAND and seen.told == seen.unanswered + seen.left_open:
         return False
-    sign = SIGNS.get(was.condition)
-    if sign is not None and (count := getattr(seen, sign)) > 0:
+    count = max((getattr(seen, sign) for sign in SIGNS.get(was.condition, ())), default=0)
+    if count > 0:
         shares = _shares(was) if was.condition in BY_PEOPLE_TOO else None
         if shares is None or _log_ratio(*shares, count, seen.told) > 0:
             return False
@@ -304,6 +313,10 @@ def _as_before(item: Standing, seen: Shown) -> bool:
         if now:
             middle = item.sag_volts * (1 + 100 / now) / 2
             return seen.sag_volts < middle if now > 100 else seen.sag_volts > middle
+    if was.condition == "contact-chatter" and seen.further_edges is not None:
+        edges = was.evidence[0]
+        if edges.now and edges.before is not None:
+            return seen.further_edges < (edges.now + edges.before) / 2
     level = _level(was.evidence)
     if level is not None and was.extra.get("course") in ("step", "gradual") and seen.latency_ms:
         now, before = level
@@ -392,14 +405,26 @@ def what_was_shown(
     venue = history.venue
     rows = per_lock(history.dated("actuations").filter(pl.col("weeks_ago") == 0))
     opened = per_lock(openings_of_locks(history).filter(pl.col("weeks_ago") == 0))
+    moved = per_lock(history.dated("contact_changes").filter(pl.col("weeks_ago") == 0))
     work = dict(history.service.filter(
         pl.col("action").is_in(list(BASELINE_ACTIONS))
         & pl.col("date").is_between(since or history.week.monday, history.week.sunday)
     ).group_by("lock").agg(pl.col("date").max()).rows())
     found: dict[tuple[str, str], Shown] = {}
+    drawn, load, cuts = drawn_loads(history), outlasted(history), cuts_on_way_out(history)
     for lock in venue.locks:
-        found["lock", lock.id] = replace(_lock_shown(
-            rows.get(lock.id), opened.get(lock.id), work.get(lock.id)), supply=lock.supply)
+        shown = _lock_shown(
+            rows.get(lock.id), opened.get(lock.id), moved.get(lock.id), work.get(lock.id))
+        if lock.id in drawn:
+            of = drawn[lock.id]
+            unanswered = of.rows.text("outcome") == "no-release"
+            shown = replace(shown, unmoved=_after_work(of.rows, of.empty & unanswered, shown))
+        if lock.id in cuts:
+            held = _after_work(cuts[lock.id].rows, cuts[lock.id].held, shown)
+            shown = replace(shown, unmoved=max(shown.unmoved, held))
+        if lock.id in load:
+            shown = replace(shown, outlasted=_after_work(*load[lock.id], shown))
+        found["lock", lock.id] = replace(shown, supply=lock.supply)
     hours = history.dated("rail_hours").filter(pl.col("weeks_ago") == 0)
     for supply in venue.supplies:
         days = hours.filter(pl.col("supply") == supply.id)["day"].n_unique()
@@ -415,14 +440,24 @@ def what_was_shown(
     return found
 
 
+def _after_work(rows: Rows, flags: Flags, shown: Shown) -> int:
+    """How many rows of the week are flagged, of those after the last work in it."""
+    live = flags & rows.now
+    if shown.serviced is not None:
+        live = live & (rows.day > shown.serviced.toordinal())
+    return int(live.sum())
+
+
 def _lock_shown(
-    rows: pl.DataFrame | None, opened: pl.DataFrame | None, serviced: date | None
+    rows: pl.DataFrame | None, opened: pl.DataFrame | None, moved: pl.DataFrame | None,
+    serviced: date | None,
 ) -> Shown:
     if rows is None:
         return Shown(serviced=serviced)
     if serviced is not None:
         rows = rows.filter(pl.col("day") > serviced)
         opened = None if opened is None else opened.filter(pl.col("day") > serviced)
+        moved = None if moved is None else moved.filter(pl.col("day") > serviced)
     outcome, sag = pl.col("outcome"), pl.col("sag_volts")
     # In the middle of the poll, as findings state it.
     middle = pl.col("latency_ms") - pl.col("resolution_ms").fill_null(0.0) / 2
@@ -437,5 +472,6 @@ def _lock_shown(
         **seen,
         openings_energised=energised,
         openings_unpowered=0 if opened is None else opened.height - energised,
+        further_edges=None if moved is None else moved["bounces"].mean(),  # type: ignore[arg-type]
         serviced=serviced,
     )

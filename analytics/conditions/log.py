@@ -230,7 +230,7 @@ def log_gap(history: History) -> list[Finding]:
         return [_silent_week(history, last)]
     by_subject: dict[str | None, list[tuple[Silence, str, float]]] = {}
     for silence in silences(history):
-        judged = _judge(silence)
+        judged = _judge(silence, history.start)
         if judged:
             by_subject.setdefault(silence.controller, []).append((silence, *judged))
     found = [_gap_finding(history, subject, gaps) for subject, gaps in by_subject.items()]
@@ -270,7 +270,7 @@ _NEVER_HEARD_DAYS = 7
 (assumption)."""
 
 
-def _judge(silence: Silence) -> tuple[str, float] | None:
+def _judge(silence: Silence, week_start: datetime) -> tuple[str, float] | None:
     """Urgency and score of one silence, or None where it is nothing unusual."""
     surprise, usual = silence.surprise, silence.usual
     if surprise < max(_LEAST_SURPRISE, _BEYOND_USUAL * usual):
@@ -282,6 +282,8 @@ def _judge(silence: Silence) -> tuple[str, float] | None:
         if silence.ongoing and silence.hours >= _STEADY_DEAD_HOURS:
             return "week", score
         return ("plan" if silence.hours >= _LEAST_STEADY_HOURS else "watch"), score
+    if silence.all_play and not (silence.ongoing and silence.start < week_start):
+        return "watch", _not_closed(silence, score)
     # Where the others were as busy as ever, half the surprise suffices.
     busy = silence.edges_elsewhere >= _BUSY_ELSEWHERE
     least = _LEAST_SURPRISE if busy else _ALONE_SURPRISE
@@ -314,9 +316,13 @@ def _judge_venue(silence: Silence, score: float) -> tuple[str, float] | None:
         return ("plan" if silence.hours >= _LEAST_STEADY_HOURS else "watch"), score
     if silence.weeks_known < _HABIT_WEEKS:
         return None
-    # Closed, or not logged? Nothing in the log can tell the two apart.
+    return "watch", _not_closed(silence, score)
+
+
+def _not_closed(silence: Silence, score: float) -> float:
+    """Closed, or not logged? Nothing in the log can tell the two apart."""
     odds = _CLOSED_ODDS if silence.whole_days else _PARTLY_CLOSED_ODDS
-    return "watch", min(score, odds / (1 + odds))
+    return min(score, odds / (1 + odds))
 
 
 def _gap_finding(

@@ -82,6 +82,9 @@ class Silence:
     whole_days: bool
     """Whether no day that it touches has any other record of this subject."""
     weeks_known: int
+    all_play: bool = False
+    """Whether no other controller ever logs a command or contact: its silence is also that of a
+    venue in which nobody plays, whose meter goes on."""
 
     @property
     def hours(self) -> float:
@@ -107,6 +110,11 @@ class _Grid:
     @property
     def present(self) -> NDArray[np.bool_]:
         return self.records > 0
+
+    @property
+    def weeks_known(self) -> int:
+        """Whole weeks before this one; a log that begins within the week knows none."""
+        return max(0, self.week_start // _HOURS_A_WEEK)
 
 
 def _grid(history: History) -> _Grid | None:
@@ -239,7 +247,8 @@ def _runs(
             edges_elsewhere=int(others[begin:end].sum()),
             ongoing=end == present.size,
             whole_days=_whole_days(grid, present, begin, end),
-            weeks_known=grid.week_start // _HOURS_A_WEEK,
+            weeks_known=grid.weeks_known,
+            all_play=row is not None and bool(grid.edges[row].any()) and not bool(others.any()),
         ))
     return found
 
@@ -289,7 +298,7 @@ def _short(
                 controller, _moment(begin), _moment(end),
                 surprise=float(np.log(heard.size)) + _SHORT_SURPRISE_MORE,
                 usual=0.0, steady=True, edges_elsewhere=int(others[hour]), ongoing=False,
-                whole_days=False, weeks_known=grid.week_start // _HOURS_A_WEEK,
+                whole_days=False, weeks_known=grid.weeks_known,
             )
             for begin, end, _ in spans
         ]

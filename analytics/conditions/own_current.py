@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from remanence.analytics.history import History, once_per_history
+from remanence.analytics.history import History, last_service, once_per_history
 from remanence.analytics.physics.cable import COPPER_PER_KELVIN
 from remanence.analytics.physics.rail_load import (
     ROOM_KELVIN,
@@ -70,12 +70,13 @@ class OwnCurrent:
 
 @dataclass(frozen=True)
 class OwnCurrents:
-    """``changed``: coils of which a change is told; ``without_past``: rows of a rail's load that
-    have too short a past for one.
+    """``changed``: coils of which a change is told; ``as_ever``: rows of a rail's load that have no
+    past of their own to show one, or are sure of none and were never worked on. What such a coil
+    has drawn since its log began only those beside it can tell.
     """
 
     changed: tuple[OwnCurrent, ...]
-    without_past: tuple[tuple[RailLoad, int], ...]
+    as_ever: tuple[tuple[RailLoad, int], ...]
 
 
 @once_per_history
@@ -98,7 +99,7 @@ def own_currents(history: History) -> OwnCurrents:
     Change against the coil's own past: :mod:`remanence.analytics.statistics.level_change`.
     """
     changed: list[OwnCurrent] = []
-    without_past: list[tuple[RailLoad, int]] = []
+    as_ever: list[tuple[RailLoad, int]] = []
     locks, monday = history.venue.locks_by_id, history.week.monday.toordinal()
     logged, held = logged_currents(history), regimes(history)
     for name, (days, level) in logged.items():
@@ -122,10 +123,12 @@ def own_currents(history: History) -> OwnCurrents:
                 against = shift_since(load.days[like], load.own(row)[like], change.since, monday,
                                       season=_SEASON if alone else 0.0, floor=floor / 8)
                 changed.append(OwnCurrent(locks[name], change, against, alone))
-            elif change is None and (np.isfinite(load.level[row][load.days >= monday]).sum()
-                                     >= _FEWEST_LOADED_DAYS):
-                without_past.append((load, row))
-    return OwnCurrents(tuple(changed), tuple(without_past))
+            unlike = change is not None and (
+                abs(change.z) >= _SURE_Z or last_service(history, name) is not None)
+            if not unlike and (np.isfinite(load.level[row][load.days >= monday]).sum()
+                               >= _FEWEST_LOADED_DAYS):
+                as_ever.append((load, row))
+    return OwnCurrents(tuple(changed), tuple(as_ever))
 
 
 def _within_a_step(load: RailLoad, row: int, change: Change) -> bool:

@@ -16,7 +16,15 @@ from remanence.analytics.conditions.evidence import (
 from remanence.analytics.conditions.fault_course import Course, course
 from remanence.analytics.conditions.from_first_day import quick_from_the_start
 from remanence.analytics.conditions.latency import lost_diode
-from remanence.analytics.history import Flags, History, Ints, Reals, Rows, rows_by_lock
+from remanence.analytics.history import (
+    Flags,
+    History,
+    Ints,
+    Reals,
+    Rows,
+    once_per_history,
+    rows_by_lock,
+)
 from remanence.analytics.statistics.intervals import robust_deviation
 from remanence.analytics.statistics.rates import chance_of_at_least, chance_of_fault
 from remanence.shared.findings import Amount, Evidence, Finding, say
@@ -73,8 +81,19 @@ _FEWEST_SPIKES, _LEAST_SPIKE_SCORE = 2, 0.5
 not. Assumption."""
 
 
-def stays_on(history: History) -> list[Finding]:
-    """Coils whose load outlasts many commands: a tack-welded relay or a driver."""
+@once_per_history
+def outlasted(history: History) -> dict[str, tuple[Rows, Flags]]:
+    """Commands of each lock whose sag was read to its end, and which of them the load outlasts.
+
+    Parameters
+    ----------
+    history : History
+        ``sag_outlasts_ms`` of its actuations tells.
+
+    Returns
+    -------
+    dict of lock to (Rows, array of bool)
+    """
     frame = history.dated("actuations").select(
         "lock", "command_time", "day", "weeks_ago", "sample_ms", "sag_outlasts_ms",
     ).filter(pl.col("sag_outlasts_ms").is_finite())
@@ -83,6 +102,12 @@ def stays_on(history: History) -> list[Finding]:
         step = np.nan_to_num(rows.real("sample_ms"), nan=_UNKNOWN_SAMPLE_MS)
         outlasts = rows.real("sag_outlasts_ms")
         flagged[name] = rows, outlasts > np.maximum(_STAYS_MS, _STAYS_SAMPLES * step)
+    return flagged
+
+
+def stays_on(history: History) -> list[Finding]:
+    """Coils whose load outlasts many commands: a tack-welded relay or a driver."""
+    flagged = outlasted(history)
     found = []
     for name, (rows, stays) in flagged.items():
         stretch = course(rows, stays, history)

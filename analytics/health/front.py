@@ -27,7 +27,7 @@ from remanence.analytics.health.model import (
     ServiceMark,
     Untold,
 )
-from remanence.analytics.history import History, per_lock
+from remanence.analytics.history import History, per_lock, polls_known
 from remanence.analytics.physics.latency import release_latency
 from remanence.analytics.physics.regimes import regimes
 from remanence.shared.absent import Absent
@@ -58,7 +58,7 @@ def controllers(
     """What every controller that the venue file names has logged in the week."""
     week = history.this_week(history.activity, "hour")
     clocks = history.this_week(history.clock_events, "time")
-    polled = history.polling.filter(
+    polled = polls_known(history).filter(
         pl.col("day").is_between(history.week.monday, history.week.sunday)
     )
     result = []

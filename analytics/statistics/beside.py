@@ -14,8 +14,8 @@ from remanence.analytics.statistics.intervals import (
 BETWEEN_WEIGHT = 5.0
 """Siblings' worth of say that the stated spread has beside their own (assumption)."""
 LEAST_BETWEEN = 0.1
-"""Least spread of the siblings themselves (natural log): a few that happen to lie together do not
-show that all do (assumption)."""
+"""Least spread of the siblings themselves (natural log), or what is stated of them where that is
+less: a few that happen to lie together do not show that all do (assumption)."""
 LEAST_DEVIATIONS_ABOVE = 2.5
 """One less than this many deviations above the others is as they are. Assumption."""
 FAULTY_DEVIATIONS = 8.0
@@ -53,7 +53,7 @@ def chance_above(
     """
     count = others.size
     freedom = BETWEEN_WEIGHT + count - 1
-    spread = max(robust_deviation(others), LEAST_BETWEEN)
+    spread = max(robust_deviation(others), min(between, LEAST_BETWEEN))
     variance = (BETWEEN_WEIGHT * between**2 + (count - 1) * spread**2) / freedom
     off = (own - float(np.median(others))) / float(np.sqrt(
         variance * (1 + 1 / count) + error**2))

@@ -17,7 +17,7 @@ MAY = {
     "pipelines": {"shared", "analytics", "dashboards", "sample_data"},
 }
 ORDER = (
-    {"statistics"}, {"history"}, {"clocks"}, {"pairing", "physics"}, {"drift"},
+    {"statistics"}, {"clocks"}, {"history"}, {"pairing", "physics"}, {"drift"},
     {"conditions"}, {"timing", "parts"}, {"health"}, {"chain"},
 )
 """Packages of ``analytics``: each imports only what stands before it, or itself."""

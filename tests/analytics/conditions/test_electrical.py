@@ -261,12 +261,18 @@ def test_a_new_coil_is_measured_against_itself():
     assert names(cleaned) == [("a", "coil-current-high")]
 
 
-def test_a_coil_of_another_kind_from_the_first_day():
+@pytest.mark.parametrize("week", [0, 2, 5])
+def test_a_coil_of_another_kind_from_the_first_day_however_long_ago_that_was(week):
     def wrong(row, day):
-        row["sag_volts"] *= 2.0
-    found = judged(house(1, {"a": wrong}), week=0)
+        row["sag_volts"] *= 1.6
+    frame = house(week + 1, {"a": wrong})
+    found = judged(frame, week)
     assert names(found) == [("a", "coil-current-high")]
-    assert found[0].urgency == "plan"
+    assert (found[0].urgency, found[0].since) == ("plan", MONDAY)
+    assert found[0].score > 0.95
+    # What the work on it left is its own past's to show.
+    if week > 2:
+        assert judged(frame, week, service=service((8, "a", "rewired"))) == []
 
 
 def test_a_self_cutting_coil_whose_single_sags_hide_in_noise_is_told_by_its_days():

@@ -11,6 +11,7 @@ import pytest
 from remanence.analytics.conditions.diagnosis import diagnose
 from remanence.analytics.conditions.exits import held_on_way_out, late_doors
 from remanence.analytics.conditions.latency import slow_drop
+from remanence.analytics.conditions.life import what_was_shown
 from remanence.shared.tables import ACTUATIONS
 from tests.analytics.physics.latency_rows import FIRST_MONDAY, actuations, history_at, lock
 
@@ -66,6 +67,17 @@ def test_a_door_that_nobody_opened_is_held_only_where_the_rail_kept_its_load(sou
     assert told(with_held(sound, "door", 5, 12, 30)) == []
     rows = with_held(sound, "door", 5, 30, relief=False)
     assert told(rows) == [("door", "stuck-energised", "now")]
+
+
+def test_a_door_that_stays_shut_and_its_rail_tell_together_what_the_rail_alone_could_not(sound):
+    # Each reading scatters by a third of the magnet's load: alone, no cut can be told from no cut.
+    noisy = sound.with_columns(sag_volts=pl.col("sag_volts") * 0.12, volts_noise=pl.lit(0.027))
+    assert told(noisy) == []
+    assert told(with_held(noisy, "door", 5, 12, 30)) == []
+    rows = with_held(noisy, "door", 5, 30, relief=False)
+    assert told(rows) == [("door", "stuck-energised", "now")]
+    shown = what_was_shown(history_at(LOCKS, rows, WEEK))
+    assert shown["lock", "door"].unmoved == 2
 
 
 def test_off_an_exit_route_two_are_judged_as_a_rate(sound):

@@ -268,3 +268,24 @@ def test_a_change_without_a_name_is_not_told_beside_one_that_stands_from_before(
     made = after(opened(unnamed), [failing()], Shown(40, unanswered=8))
     assert statuses(made) == [("no-release", "new", "week")]
     assert [item.finding.condition for item in made.standing] == ["no-release"]
+
+
+def test_a_contact_that_bounces_as_before_its_finding_ends_it_and_one_that_bounces_on_does_not():
+    chatter = finding("latch-1", "contact-chatter", "plan", 0.95, since=date(2026, 7, 1), says=[
+        say("switch-bounces", now=Amount(4.0, "edges"), before=Amount(0.2, "edges"))], evidence=[
+        Evidence("further-edges-a-movement", 4.0, "edges", n=80, before=0.2)])
+    standing = opened(chatter)
+    assert after(standing, [], Shown(60, further_edges=3.1)).told[0].status == "standing"
+    assert after(standing, [], Shown(60, further_edges=0.4)).told[0].status == "ended"
+
+
+@pytest.mark.parametrize(("condition", "sign"), [
+    ("stuck-energised", "unmoved"), ("stuck-energised", "outlasted"), ("coil-open", "unmoved")])
+def test_one_cut_that_left_the_load_on_keeps_it_though_the_week_says_nothing_by_itself(
+        condition, sign):
+    standing = opened(failing("now", condition=condition))
+    for ahead in range(3):
+        made = after(standing, [], Shown(40, **{sign: 1}), WEEK.plus(ahead))
+        assert statuses(made) == [(condition, "standing", "now")]
+        standing = made.standing
+    assert after(standing, [], Shown(60), WEEK.plus(3)).told[0].status == "ended"

@@ -192,6 +192,13 @@ def test_a_short_past_makes_no_gaps(weeks):
     assert [f for f in log_gap(history(activity=frame)) if f.urgency != "watch"] == []
 
 
+def test_a_silence_in_the_week_in_whose_midst_the_log_begins_is_judged_without_any_past():
+    frame = activity(1, lost=lambda c, local: c == "south" and local.date() == THURSDAY)
+    begins = WEEK.bounds(VENUE.zone)[0] + timedelta(hours=9)
+    found = log_gap(history(activity=frame.filter(pl.col("hour") >= begins)))
+    assert [(f.subject, f.urgency) for f in found] == [("south", "watch")]
+
+
 def test_a_controller_that_is_silent_on_a_day_of_play():
     frame = activity(10, lost=lambda c, local: c == "south" and local.date() == THURSDAY)
     found = [f for f in log_gap(history(activity=frame)) if f.urgency != "watch"]
@@ -225,6 +232,22 @@ def test_a_silence_of_last_week_is_not_of_this_one():
     before = THURSDAY - timedelta(days=7)
     frame = activity(10, lost=lambda c, local: c == "south" and local.date() == before)
     assert [f for f in log_gap(history(activity=frame)) if f.urgency != "watch"] == []
+
+
+def test_days_without_play_at_a_venue_of_one_controller_are_watched_though_its_meter_goes_on():
+    frame = activity(10, lost=lambda c, local: c == "north" and local.date() >= THURSDAY)
+    alone = frame.filter(pl.col("controller") != "south")
+    found = [f for f in log_gap(history(activity=alone)) if f.subject == "north"]
+    assert [f.urgency for f in found] == ["watch"]
+    # Where another is played meanwhile, it is the controller.
+    assert [f.urgency for f in log_gap(history(activity=frame)) if f.subject == "north"] == ["week"]
+
+
+def test_a_whole_week_without_play_is_asked_about_though_the_meter_goes_on():
+    frame = activity(10, lost=lambda c, local: c == "north"
+                     and local.date() >= WEEK.monday - timedelta(days=2))
+    alone = frame.filter(pl.col("controller") != "south")
+    assert [f.urgency for f in log_gap(history(activity=alone)) if f.subject == "north"] == ["week"]
 
 
 def test_two_hours_without_the_record_that_never_stops():

@@ -202,6 +202,15 @@ def test_a_battery_that_is_kept_charged():
     assert battery(lambda day, hour: 12.6 - 0.15 * (hour - 9) / 13) == []
 
 
+@pytest.mark.parametrize("week", [2, 3, 5])
+def test_a_battery_that_is_charged_every_monday_from_the_second_charge_on(week):
+    assert battery(lambda day, hour: 12.7 - 0.085 * (day % 7), week=week) == []
+
+
+def test_a_battery_whose_charge_is_overdue_is_judged_without_its_habit():
+    assert battery(lambda day, hour: 12.7 - 0.05 * (day % 7 if day < 21 else day - 21)) != []
+
+
 def test_a_battery_that_runs_down_with_the_day_it_is_empty():
     found = battery(lambda day, hour: 12.6 - 0.03 * (day - 14) if day >= 14 else 12.6)
     assert [(f.subject, f.condition) for f in found] == [("rail", "battery-decline")]
@@ -212,7 +221,8 @@ def test_a_battery_that_runs_down_with_the_day_it_is_empty():
 
 
 def test_a_battery_whose_days_fall_on_one_line_has_a_slope_without_an_error():
-    falling = hours(6, lambda day, hour: 12.6 - 0.03125 * day, noise=0.0)
+    # Volts without noise, as much less each day.
+    falling = hours(6, lambda day, hour: 12.6 - 0.0375 * day, noise=0.0)
     (found,) = battery_decline(at_week(BATTERY, 5, rail_hours=falling))
     assert found.score > 0.9
 
