@@ -288,8 +288,7 @@ def _unfound(item: Standing, seen: Shown, week: Week, hidden_by_rail: Collection
         return replace(item, clear=0, signs=0, clear_since=None, serviced=None, finding=_told(
             replace(was, status="standing"), "life-still", first_named=str(was.first_named)))
     clear, since = item.clear + readings, item.clear_since or week.monday
-    signs = item.signs + (getattr(seen, SIGNS[was.condition])
-                          if was.condition in BY_PEOPLE_TOO else 0)
+    signs = item.signs + (_signs(was, seen) if was.condition in BY_PEOPLE_TOO else 0)
     needed = _needed(was, readings, signs)
     if clear >= needed:
         return replace(item, finding=_told(
@@ -303,7 +302,7 @@ def _as_before(item: Standing, seen: Shown) -> bool:
     was = item.finding
     if was.condition in AT_EACH_COMMAND and seen.told == seen.unanswered + seen.left_open:
         return False
-    count = max((getattr(seen, sign) for sign in SIGNS.get(was.condition, ())), default=0)
+    count = _signs(was, seen)
     if count > 0:
         shares = _shares(was) if was.condition in BY_PEOPLE_TOO else None
         if shares is None or _log_ratio(*shares, count, seen.told) > 0:
@@ -323,6 +322,11 @@ def _as_before(item: Standing, seen: Shown) -> bool:
         middle = math.sqrt(now * before)
         return (seen.latency_ms < middle) if now > before else (seen.latency_ms > middle)
     return True
+
+
+def _signs(was: Finding, seen: Shown) -> int:
+    """How often the week shows what shows this finding by itself."""
+    return max((getattr(seen, sign) for sign in SIGNS.get(was.condition, ())), default=0)
 
 
 def _level(evidence: Sequence[Evidence]) -> tuple[float, float] | None:
