@@ -295,7 +295,7 @@ def _opened_finding(
         return None
     monday = history.week.monday.toordinal()
     begin = stretch.first
-    day, event = commands.day[begin:] - float(monday), opened[begin:]
+    day, event = (commands.day[begin:] - monday).astype(np.float64), opened[begin:]
     rate = rate_that_matters(
         day, event, healthy=usual, faulty=_OPENED_FAULTY, prior=_OPENED_PRIOR)
     if rate is None or rate.log_odds <= 0:
