@@ -12,7 +12,7 @@ from remanence.analytics.conditions.condition import Condition, finding
 from remanence.analytics.conditions.supply import HELD_LESS
 from remanence.analytics.history import History
 from remanence.analytics.physics.idle_volts import idle_volts
-from remanence.analytics.statistics.arrays import Reals
+from remanence.analytics.statistics.arrays import Flags, Reals
 from remanence.analytics.statistics.change import SCORE_LIMITS, TAIL_DEGREES
 from remanence.analytics.statistics.intervals import robust_deviation
 from remanence.analytics.statistics.robust import theil_sen
@@ -27,6 +27,8 @@ battery (assumption)."""
 _CHARGE_OVERDUE = 1.5
 """How many times its usual span a charge may be late before the battery is judged without it
 (assumption)."""
+_LEVEL_DAYS = 7
+"""Last days whose median is how high a battery stands (assumption)."""
 _FEWEST_BATTERY_DAYS = 5
 """Days that a battery's slope needs (assumption)."""
 _SLOPE_CONFIDENCE = 0.99
@@ -56,7 +58,8 @@ def battery_decline(history: History) -> list[Finding]:
     """Batteries whose idle volts run down towards what the locks need, with the day they reach it.
 
     The slope is Theil and Sen's over the days since the battery was last charged or
-    changed (its volts jumped up), at most four weeks, with its distribution-free interval.
+    changed (its volts jumped up), at most four weeks, with its distribution-free interval. One that
+    has run down and stands below the window is told by the four weeks in which it fell most.
     """
     found = []
     for supply in history.venue.supplies:
@@ -64,15 +67,20 @@ def battery_decline(history: History) -> list[Finding]:
             continue
         days, volts = idle_volts(history)[supply.id].daily()
         again = _days_between_charges(supply, days, volts)
-        recent = days > history.week.sunday.toordinal() - _CHARGE_DAYS
-        days, volts = days[recent], volts[recent]
         jumps = np.flatnonzero(np.diff(volts) > _CHARGED * supply.rated_volts)
         if jumps.size:
             days, volts = days[jumps[-1] + 1:], volts[jumps[-1] + 1:]
-        if days.size < _FEWEST_BATTERY_DAYS or days[-1] < history.week.monday.toordinal():
+        if not days.size or days[-1] < history.week.monday.toordinal():
             continue
         since_charge = float(days[-1] - days[0]) + 1.0
-        for item in _running_down(history, supply, days, volts):
+        now = float(np.median(volts[days > days[-1] - _LEVEL_DAYS]))
+        recent = days > history.week.sunday.toordinal() - _CHARGE_DAYS
+        if now < history.venue.limits.supply_low_percent / 100 * supply.rated_volts:
+            recent = _fell_most(days, volts)
+        days, volts = days[recent], volts[recent]
+        if days.size < _FEWEST_BATTERY_DAYS:
+            continue
+        for item in _running_down(history, supply, days, volts, now):
             left = item.evidence[-1].now
             if again is None or since_charge > _CHARGE_OVERDUE * again or (
                     left is not None and left < max(again - since_charge, 0.0)):
@@ -91,8 +99,16 @@ def _days_between_charges(
     return float(np.median(np.diff(charged, prepend=days[0]))) if charged.size else None
 
 
+def _fell_most(days: NDArray[np.int64], volts: Reals) -> Flags:
+    """Which days are of the stretch of four weeks in which the volts fell most."""
+    first = np.searchsorted(days, days - _CHARGE_DAYS, side="right")
+    end = int(np.argmax(volts[first] - volts))
+    out: Flags = (days > days[end] - _CHARGE_DAYS) & (days <= days[end])
+    return out
+
+
 def _running_down(
-    history: History, supply: Supply, days: NDArray[np.int64], volts: Reals
+    history: History, supply: Supply, days: NDArray[np.int64], volts: Reals, now: float
 ) -> list[Finding]:
     slope, low, high = theil_sen(days, volts, _SLOPE_CONFIDENCE)
     lost = float(-slope * (days[-1] - days[0]))
@@ -105,7 +121,7 @@ def _running_down(
     need = limits.supply_low_percent / 100 * supply.rated_volts
     # The line's height at the last day, from the median of all points brought to that day.
     carried = volts + slope * (days[-1] - days)
-    level = float(np.median(carried))
+    level = now if now < need else float(np.median(carried))
     unsure = _CARRIED_ERRORS * robust_deviation(carried) / np.sqrt(days.size)
     left = max(0.0, (level - need) / -slope)
     soonest = float(max(0.0, (level - unsure - need) / -low))

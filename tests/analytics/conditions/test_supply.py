@@ -220,6 +220,20 @@ def test_a_battery_that_runs_down_with_the_day_it_is_empty():
     assert found[0].urgency == "plan"
 
 
+def test_a_battery_that_has_run_down_stays_told_until_it_is_charged():
+    def ran_down(day, hour):
+        return 12.6 - 0.15 * min(max(day - 14, 0), 20)
+
+    def volts(day, hour):
+        return 12.6 if day >= 14 * 7 else ran_down(day, hour)
+
+    frame = hours(16, volts)
+    told = [[(f.urgency, f.evidence[0].now) for f in battery_decline(
+        at_week(BATTERY, week, rail_hours=frame))] for week in (4, 8, 13, 14, 15)]
+    assert [len(one) for one in told] == [1, 1, 1, 0, 0]
+    assert told[2] == [("week", pytest.approx(9.6, abs=0.05))]
+
+
 def test_a_battery_whose_days_fall_on_one_line_has_a_slope_without_an_error():
     # Volts without noise, as much less each day.
     falling = hours(6, lambda day, hour: 12.6 - 0.0375 * day, noise=0.0)
