@@ -140,13 +140,13 @@ def release_latency(
     ).select("_group", "_time", "_released")
     curves = grouped_curves(
         coded["_group"].cast(pl.Int64).to_numpy(), coded["_time"].to_numpy(),
-        coded["_released"].to_numpy(), np.ones(coded.height, dtype=np.int64), confidence, limits,
+        coded["_released"].to_numpy(), np.ones(coded.height, dtype=np.int64), limits,
     )
     half = np.where(groups["in_step"], groups["resolution_ms"].fill_null(0.0) / 2, 0.0)
     columns = []
     for probability in quantiles:
         name = quantile_name(probability)
-        value, low, high = grouped_quantile(curves, probability)
+        value, low, high = grouped_quantile(curves, probability, confidence)
         for suffix, values in (("", value), ("_low", np.maximum(low - half, 0.0)),
                                ("_high", high + half)):
             columns.append(

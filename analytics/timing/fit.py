@@ -353,9 +353,7 @@ def _describe(model: LockModel, sample: Sample, pool: Pool | None) -> LockModel:
         # Dependent days widen the interval as fewer observations would.
         wide = 2 * float(special.ndtr(special.ndtri(0.975) * np.sqrt(effect))) - 1
         wide = min(wide, 1 - 1e-9)
-        curve = plain if effect == 1.0 else product_limit(
-            sample.latency_ms, sample.released, confidence=wide)
-        _, least, most = curve.quantile(share)
+        _, least, most = plain.quantile(share, None if effect == 1.0 else wide)
         rows.append(Quantile(share, value, least, most))
     return replace(model, quantiles=tuple(rows))
 

@@ -260,7 +260,22 @@ class UpperTail:
     def bound(
         self, probability: float, confidence: float, shift_deviation: float = 0.0
     ) -> float | None:
-        """Upper confidence bound of one quantile; see :func:`upper_quantile`."""
+        """Upper confidence bound of one quantile.
+
+        Parameters
+        ----------
+        probability : float
+            The quantile, between 0 and 1.
+        confidence : float
+            One-sided.
+        shift_deviation : float, default 0.0
+            As of :func:`upper_quantile`.
+
+        Returns
+        -------
+        float or None
+            In the unit of the values; None where too few happened.
+        """
         if not self._enough:
             return None
         asked = probability, confidence
