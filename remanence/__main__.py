@@ -7,7 +7,7 @@ import sys
 
 from remanence.pipelines.commands import main
 
-ALLOCATIONS_BETWEEN_LOOKS = 500_000
+ALLOCATIONS_BETWEEN_LOOKS = 100_000
 """Python's own 700 has it look for circles of objects 300 times in a weekly run, a twentieth of the
 run's time; there is hardly one to find."""
 
