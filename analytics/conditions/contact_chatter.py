@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import replace
 
 import numpy as np
@@ -99,8 +100,9 @@ def contact_chatter(history: History) -> list[Finding]:
     """
     found = []
     monday = history.week.monday.toordinal()
-    changes = history.contact_changes.filter(pl.col("bounces").is_not_null())
-    for rows in rows_by_lock(changes, "time", history).values():
+    changes = rows_by_lock(
+        history.dated("contact_changes").filter(pl.col("bounces").is_not_null()), "time", history)
+    for rows in changes.values():
         edges = rows.real("bounces")
         live = live_rows(rows, history)
         if (live.sum() < _FEWEST_MOVEMENTS or (~rows.now).sum() < _FEWEST_MOVEMENTS_PAST
@@ -125,9 +127,8 @@ def contact_chatter(history: History) -> list[Finding]:
     return _of_one_lock(found, wired, say("many-bounce"))
 
 
-def _beside_others(changes: pl.DataFrame, history: History) -> list[Finding]:
+def _beside_others(by_lock: Mapping[str, Rows], history: History) -> list[Finding]:
     """Contacts that have bounced far more than those beside them since their log began."""
-    by_lock = rows_by_lock(changes, "time", history)
     level = {name: float(np.log1p(rows.real("bounces")).mean())
              for name, rows in by_lock.items() if rows.size >= _FEWEST_MOVEMENTS}
     found = []

@@ -120,7 +120,7 @@ def contact_courses(history: History) -> dict[str, ContactCourse]:
 
     Commands whose outcome could not be observed are left out.
     """
-    changes = rows_by_lock(history.contact_changes, "time", history)
+    changes = rows_by_lock(history.dated("contact_changes"), "time", history)
     found = {}
     for name, rows in commands_by_lock(history).items():
         observed = (rows.frame["outcome"] != "unobserved").fill_null(False).to_numpy()

@@ -40,6 +40,7 @@ def lost_shares(history: History) -> dict[str, float]:
     return {item.subject: (item.evidence[0].now or 0.0) / 100 for item in lost_lines(history)}
 
 
+@once_per_history
 def lost_lines(history: History) -> list[Finding]:
     """Controllers of which so many commands have no end that records must have been lost.
 

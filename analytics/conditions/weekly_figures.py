@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -14,16 +15,16 @@ from remanence.analytics.history import (
     Flags,
     History,
     Reals,
-    actuations_by_lock,
     baseline_start,
     family,
+    in_lots,
+    per_lock,
 )
 from remanence.analytics.physics.rail_load import rail_loads
 from remanence.analytics.physics.regimes import CONTACT, RAIL, regimes
 from remanence.analytics.statistics.intervals import DEVIATION_OVER_MAD, robust_deviation
 from remanence.analytics.statistics.medians import median
 from remanence.analytics.statistics.polled import polls_in_step
-from remanence.shared.venue import Lock
 
 COMMANDS_FOR_FIGURES = 15
 """A week with fewer commands has no figures: a tenth of it would be a single reading
@@ -136,20 +137,34 @@ class WeeklyFigures:
     commands: Reals
 
 
-def _tail(of: pl.Expr, grain: pl.Expr, *, late: bool) -> pl.Expr:
+def _tail(of: str, grain: str, *, late: bool) -> pl.Expr:
     """Log distance between the mean of the latest (earliest) tenth of logarithms and that of all.
 
     A spread scatters in proportion to itself. Means are used because quantiles jump from one step
     of the clock to the next. ``grain``, that step over the value, is added because nothing finer
-    can be seen.
+    can be seen. ``of`` is a column of lists (:func:`_within_reach`), ``grain`` one of medians.
     """
-    middle = of.median()
-    reach = WILD_READING_DEVIATIONS * (
-        DEVIATION_OVER_MAD * (of - middle).abs().median() + grain.median())
-    of = of.clip(middle - reach, middle + reach)
-    extreme = of.drop_nulls().sort(descending=late).head(
-        (of.count() + (TAIL_ONE_IN - 1)) // TAIL_ONE_IN).mean()
-    return ((extreme - of.mean()).abs() + TAIL_OFFSET + grain.median()).log()
+    values = pl.col(of).list
+    extreme = values.sort(descending=late).list.head(
+        (values.len() + (TAIL_ONE_IN - 1)) // TAIL_ONE_IN).list.mean()
+    far = ((extreme - values.mean()).abs() + TAIL_OFFSET + pl.col(grain)).log()
+    return pl.when(values.len() >= READINGS_FOR_FIGURE).then(far)
+
+
+def _within_reach(rows: pl.DataFrame, figures: Mapping[str, str]) -> pl.DataFrame:
+    """Logarithms brought within the reach of their week; ``figures``: each by its grain."""
+    week = ("lock", "weeks_ago")
+    reached = rows.with_columns(
+        pl.col(name).median().over(week).name.suffix(" middle")
+        for name in (*figures, *figures.values())
+    ).with_columns(
+        (pl.col(of) - pl.col(f"{of} middle")).abs().median().over(week).alias(f"{of} scatter")
+        for of in figures)
+    return reached.with_columns(
+        pl.col(of).clip(pl.col(f"{of} middle") - reach, pl.col(f"{of} middle") + reach)
+        for of, grain in figures.items()
+        for reach in [WILD_READING_DEVIATIONS * (
+            DEVIATION_OVER_MAD * pl.col(f"{of} scatter") + pl.col(f"{grain} middle"))])
 
 
 def _middle(of: pl.Expr) -> pl.Expr:
@@ -169,30 +184,52 @@ def _where_known(value: pl.Expr, column: pl.Expr) -> pl.Expr:
     return pl.when(column.count() >= READINGS_FOR_FIGURE).then(value)
 
 
-def _week_rows(rows: pl.DataFrame, lock: Lock) -> pl.DataFrame:
-    """One lock's actuations by week: ``weeks_ago``, ``commands``, the figures."""
-    times = rows.filter((pl.col("outcome") == "released") & (pl.col("latency_ms") > 0))
+_LOOKED_AT = (
+    "lock", "day", "weeks_ago", "outcome", "latency_ms", "resolution_ms", "pulse_ms",
+    "sag_volts", "off_spike_volts", "sag_ms", "sag_outlasts_ms", "volts_noise",
+    "sample_ms", "recovery_ms", "amps")
+"""Columns that are looked at."""
+
+
+def _of_baseline(rows: pl.DataFrame, history: History) -> pl.DataFrame:
+    """One lock's rows that count, with ``in_step`` and ``cuts_itself``."""
+    name = str(rows.item(0, "lock"))
+    lock, start = history.venue.locks_by_id[name], baseline_start(history, name)
+    if start is not None:
+        # The week of the work is neither before nor after it.
+        from_week = (history.week.sunday - start).days // 7 - (start.weekday() > 0)
+        rows = rows.filter(pl.col("weeks_ago") <= from_week)
+    times = rows.select("outcome", "latency_ms", "resolution_ms").filter(
+        (pl.col("outcome") == "released") & (pl.col("latency_ms") > 0))
     in_step = polls_in_step(times["latency_ms"].to_numpy(),
                             times["resolution_ms"].fill_null(0.0).to_numpy())
-    # A rail that falls in the middle of a week gives it two levels, which are no tail: each release
-    # is held against its own day's.
-    took = (pl.col("outcome") == "released") & (pl.col("latency_ms") > 0)
-    taken = pl.when(took).then(pl.col("latency_ms")).log()
-    rows = rows.with_columns(of_day=taken - taken.median().over("day"))
-    latency = pl.col("of_day").filter(took)
+    # Else the sag is as long as the command, or is the latency itself.
+    cuts_itself = lock.self_cut and lock.latency_kind != "supply"
+    return rows.with_columns(in_step=pl.lit(in_step), cuts_itself=pl.lit(cuts_itself))
+
+
+def _week_rows(rows: pl.DataFrame) -> pl.DataFrame:
+    """Actuations by ``lock`` and ``weeks_ago``: ``commands``, the figures; of all locks at once."""
     clear = pl.col("sag_volts") > CLEAR_SAG * pl.col("volts_noise").fill_null(0.0)
     load = pl.col("sag_volts").filter(clear & (pl.col("sag_volts") > 0)).log()
-    poll = pl.col("resolution_ms").fill_null(0.0) / pl.col("latency_ms")
-    sample = pl.col("sample_ms").fill_null(0.0) / pl.col("sag_ms")
     # A pulse that ran to its end was not cut: its length is the command's. A coil that cuts itself
     # draws for as long as the lock takes, which the drift judges: what is its own is how much
     # longer, or shorter, that is.
     cut = (pl.col("sag_ms") > 0) & ~(pl.col("sag_ms") + pl.col("sample_ms") > pl.col("pulse_ms"))
-    length = (100.0 * pl.col("sag_ms") / pl.col("latency_ms")).filter(cut & took).log()
-    known: dict[str, tuple[pl.Expr, pl.Expr]] = {
-        "weekly-late-tail-of-latency": (_tail(latency, poll, late=True), latency),
-        "weekly-early-tail-of-latency": (_tail(latency, poll, late=False), latency),
+    released = (pl.col("outcome") == "released") & (pl.col("latency_ms") > 0)
+    took = pl.when(released).then(pl.col("latency_ms"))
+    longer = 100.0 * pl.col("sag_ms") / took
+    rows = _within_reach(rows.with_columns(
+        # A rail that falls in the middle of a week gives it two levels, which are no tail: each
+        # release is held against its own day's.
+        latency=took.log() - took.log().median().over("lock", "day"),
+        length=pl.when(cut & pl.col("cuts_itself")).then(longer.log()),
+        poll=pl.col("resolution_ms").fill_null(0.0) / pl.col("latency_ms"),
+        sample=pl.col("sample_ms").fill_null(0.0) / pl.col("sag_ms"),
+    ), {"latency": "poll", "length": "sample"})
+    figures: dict[str, tuple[pl.Expr, pl.Expr]] = {
         "weekly-sag": (_middle(load), load),
+        "weekly-sag-length": (pl.col("length").median(), pl.col("length")),
         "weekly-sag-after-the-pulse": (pl.col("sag_outlasts_ms").log1p().mean(),
                                        pl.col("sag_outlasts_ms")),
         "weekly-recovery": (pl.col("recovery_ms").log1p().median(), pl.col("recovery_ms")),
@@ -200,18 +237,10 @@ def _week_rows(rows: pl.DataFrame, lock: Lock) -> pl.DataFrame:
                                        pl.col("off_spike_volts")),
         "weekly-current": (_log("amps").median(), _log("amps")),
     }
-    # Else the sag is as long as the command, or is the latency itself.
-    if lock.self_cut and lock.latency_kind != "supply":
-        known["weekly-sag-length"] = (length.median(), length)
-        known["weekly-late-tail-of-sag-length"] = (_tail(length, sample, late=True), length)
-    figures = [_where_known(value, column).alias(name) for name, (value, column) in known.items()]
-    steps = {"weekly-sag-length": sample,
-             "weekly-recovery": pl.col("sample_ms") / (1.0 + pl.col("recovery_ms"))}
-    if in_step:
         # A level that crosses a tick of the clock carries a whole tail over with it.
-        steps |= {name: poll / known[name][0].exp() for name in TAILS}
-    figures += [step.median().alias(STEP + name) for name, step in steps.items()]
-    return rows.group_by("weeks_ago").agg(pl.len().alias("commands"), *figures)
+        pl.when("in_step").then(pl.col("poll") / pl.col(name).exp()).alias(STEP + name)
+        for name in TAILS
+    )
 
 
 @dataclass(frozen=True)
@@ -230,22 +259,15 @@ def _levels(history: History) -> _Levels:
     """Levels of each lock and week, from the tables."""
     known = history.venue.locks_by_id
     parts = []
-    for name, rows in sorted(actuations_by_lock(history).items()):
-        if name not in known:
-            continue
-        start = baseline_start(history, name)
-        if start is not None:
-            # The week of the work is neither before nor after it.
-            from_week = (history.week.sunday - start).days // 7 - (start.weekday() > 0)
-            rows = rows.filter(pl.col("weeks_ago") <= from_week)
-        weeks = _week_rows(rows, known[name]).with_columns(lock=pl.lit(name))
-        weeks = weeks.filter(pl.col("commands") >= COMMANDS_FOR_FIGURES)
-        if not weeks.is_empty():
+    for lot in in_lots(history.dated("actuations").select(_LOOKED_AT)):
+        of_locks = [_of_baseline(rows, history)
+                    for name, rows in per_lock(lot).items() if name in known]
+        if of_locks and not (weeks := _week_rows(pl.concat(of_locks))).is_empty():
             parts.append(weeks)
     if not parts:
         none = np.empty((0, 1))
         return _Levels((), np.empty((0, 1, len(FIGURES))), none, np.empty((0, len(FIGURES))))
-    frame = pl.concat(parts, how="diagonal_relaxed")
+    frame = pl.concat(parts)
     locks = tuple(frame["lock"].unique().sort())
     span = int(frame["weeks_ago"].max()) + 1  # type: ignore[arg-type]
     lock = np.searchsorted(np.array(locks), frame["lock"].to_numpy())
@@ -253,7 +275,7 @@ def _levels(history: History) -> _Levels:
 
     def table(column: str, missing: float = np.nan) -> Reals:
         out = np.full((len(locks), span), missing)
-        if column in frame.columns:
+        if column in frame.columns:  # few figures have a step
             out[lock, week] = frame[column].cast(pl.Float64).fill_null(missing).to_numpy()
         return out
 

@@ -239,16 +239,21 @@ def _filtered(day: Reals, variance: Reals, data: Reals, grid: Reals) -> Reals:
     a2 = np.zeros_like(a1)
     log_det = np.zeros_like(first)
     sums = np.zeros((7, *first.shape))  # one one; one x, x x; one y, y y; one step, step step
+    kept: dict[float, tuple[Reals, Reals]] = {}
     for t in range(day.size):
         if t:
-            gap = day[t] - day[t - 1]
-            keep1, keep2 = np.exp(-gap / grid[..., 1]), np.exp(-gap / grid[..., 3])
+            gap = float(day[t] - day[t - 1])
+            if gap not in kept:
+                kept[gap] = np.exp(-gap / grid[..., 1]), np.exp(-gap / grid[..., 3])
+            keep1, keep2 = kept[gap]
             a1 *= keep1
             a2 *= keep2
             p11 = keep1**2 * (p11 - first) + first
             p12 = keep1 * keep2 * p12
             p22 = keep2**2 * (p22 - second) + second
-        told = np.flatnonzero(np.isfinite(variance[:, t]))
+        known = np.isfinite(variance[:, t])
+        # Most days tell of all locks, and a slice copies nothing.
+        told = slice(None) if known.all() else np.flatnonzero(known)
         q11, q12, q22 = p11[told], p12[told], p22[told]
         total = q11 + 2 * q12 + q22 + variance[told, t][:, None] + LEAST_VARIANCE
         off = data[:, told, t][:, :, None] - a1[:, told] - a2[:, told]

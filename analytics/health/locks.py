@@ -34,7 +34,7 @@ from remanence.analytics.history import (
     per_lock,
 )
 from remanence.analytics.physics.latency import release_latency
-from remanence.analytics.physics.pulse import present_pulse
+from remanence.analytics.physics.pulse import PresentPulse, present_pulses
 from remanence.analytics.statistics.intervals import wilson
 from remanence.shared.findings import Finding
 from remanence.shared.venue import Lock
@@ -228,7 +228,7 @@ def lock_health(
         weeks=_weeks(history.week, None if coarse else tables.weekly.get(lock.id), kind, counts),
         histogram=None if coarse else _histogram(recent, base, kind),
         volts=tables.volts.get(lock.id, ()),
-        pulses=_pulses(rows, recent), traces=traces, heat=heat,
+        pulses=_pulses(present_pulses(history).get(lock.id), recent), traces=traces, heat=heat,
         service=tables.service.get(lock.id, ()), episodes=episodes,
         unanswered_now=share(week.unanswered, week.judged),
         unanswered_before=share(
@@ -350,8 +350,7 @@ def _volts(
     return {lock: tuple(bins) for lock, bins in found.items()}
 
 
-def _pulses(rows: pl.DataFrame | None, recent: pl.DataFrame | None) -> Pulses | None:
-    now = None if rows is None else present_pulse(rows)
+def _pulses(now: PresentPulse | None, recent: pl.DataFrame | None) -> Pulses | None:
     if recent is None or now is None:
         return None
     lengths = recent["pulse_ms"].drop_nulls().to_numpy()

@@ -5,7 +5,7 @@ from __future__ import annotations
 import polars as pl
 
 from remanence.analytics.clocks.instants import stamp
-from remanence.shared.table import TIMESTAMP
+from remanence.shared.table import TIMESTAMP, in_order
 from remanence.shared.tables import ACTUATIONS, CONTACT_CHANGES, ENERGISINGS, OPENINGS
 
 C = pl.col
@@ -63,9 +63,22 @@ def energisings(stretches: pl.DataFrame) -> pl.DataFrame:
 
 def with_cuts(stretches: pl.DataFrame, actuations: pl.DataFrame) -> pl.DataFrame:
     """ENERGISINGS with ``cut_ms`` filled in from ACTUATIONS."""
-    # (A coarse clock stamps several pulses of a lock alike: the nth of them is the nth command.)
-    nth = pl.int_range(pl.len()).over("lock", "start").alias("_nth")
-    cuts = actuations.select("lock", "cut_ms", start="command_time").with_columns(nth).filter(
+    cuts = _numbered(actuations.select("lock", "cut_ms", start="command_time")).filter(
         C.cut_ms.is_not_null())
-    return ENERGISINGS.conform(stretches.drop("cut_ms", strict=False).with_columns(nth).join(
+    return ENERGISINGS.conform(_numbered(stretches.drop("cut_ms", strict=False)).join(
         cuts, on=["lock", "start", "_nth"], how="left", maintain_order="left"))
+
+
+def _numbered(rows: pl.DataFrame) -> pl.DataFrame:
+    """Rows by ``lock`` and ``start`` with ``_nth``, their number among those that are alike.
+
+    A coarse clock stamps several pulses of a lock alike: the nth of them is the nth command.
+    """
+    keys = ("lock", "start")
+    if not in_order(rows, keys):
+        rows = rows.sort(keys, maintain_order=True)
+    place = pl.int_range(pl.len())
+    # Alike rows follow each other: to count from the first of them takes no groups.
+    alike = (C.lock == C.lock.shift(1)) & (C.start == C.start.shift(1))
+    first = pl.when(~alike.fill_null(False)).then(place).forward_fill()
+    return rows.with_columns(_nth=place - first)

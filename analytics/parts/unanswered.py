@@ -56,6 +56,9 @@ def unanswered_wear(
     Source: Anscombe, "The transformation of Poisson, binomial and negative-binomial data",
     Biometrika 35 (1948) 246.
     """
+    silent = (rows["outcome"] == "no-release") & (rows["attempt"] == 1)
+    if silent.sum() < LEAST_MISSED:
+        return None
     weekly = (
         rows.filter((pl.col("attempt") == 1)
                     & pl.col("outcome").is_in(["released", "no-release"])

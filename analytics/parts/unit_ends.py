@@ -97,7 +97,7 @@ def how_it_ended(
     if rows is None or not rows.height or lock.latency_kind in (None, "door"):
         return FAILED, None
     missed = _missed_sign(rows, limits)
-    weekly = weekly_levels(rows, lock.pulsed)
+    weekly = weekly_levels(rows, (lock.id,) if lock.pulsed else ())
     risen = risen_since(weekly, limits)
     if risen is None:
         return (FAILED, None) if missed is None else (WORN, missed)

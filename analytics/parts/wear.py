@@ -20,7 +20,7 @@ import numpy as np
 import polars as pl
 
 from remanence.analytics.drift.common import VOLTS_EXPONENT
-from remanence.analytics.history import History, baseline_start, per_lock
+from remanence.analytics.history import History, in_lots, per_lock, since_baseline
 from remanence.analytics.parts.arrival import arrival
 from remanence.analytics.parts.earlier_units import EARLIER_UNITS, earlier_units
 from remanence.analytics.parts.pace import (
@@ -232,12 +232,14 @@ def remaining_life(history: History, *, seed: int = 20260301) -> list[LockWear]:
     dated = history.dated("actuations")
     games = games_per_week(history)
     open_weeks = weeks_with_games(dated, PACE_LOOK)
-    every, rows_of = per_lock(dated.select(_LOOKED_AT)), {}
-    for name, rows in every.items():
-        start = baseline_start(history, name)
-        rows_of[name] = rows if start is None else rows.filter(pl.col("day") >= start)
+    every = per_lock(dated.select(_LOOKED_AT))
+    rows_of = {name: since_baseline(rows, history, name) for name, rows in every.items()}
+    pulsed = [lock.id for lock in history.venue.locks if lock.pulsed]
+    levels: dict[str, pl.DataFrame] = {}
+    for lot in in_lots(pl.concat(rows_of.values())) if rows_of else ():
+        levels |= per_lock(weekly_levels(lot, pulsed))
     gathered = [
-        _gathered(history, lock, rows_of.get(lock.id), open_weeks, [seed, i])
+        _gathered(history, lock, rows_of.get(lock.id), levels.get(lock.id), open_weeks, [seed, i])
         for i, lock in enumerate(history.venue.locks)
     ]
     paths = _paths(history, every, [one for one in gathered if isinstance(one, _Gathered)], seed)
@@ -275,21 +277,20 @@ class _Gathered:
 
 
 def _gathered(
-    history: History, lock: Lock, rows: pl.DataFrame | None, open_weeks: list[int],
-    seed: list[int],
+    history: History, lock: Lock, rows: pl.DataFrame | None, weekly: pl.DataFrame | None,
+    open_weeks: list[int], seed: list[int],
 ) -> _Gathered | tuple[str, float]:
     """One lock's side of it; where it can have no date, why not, and its pace."""
     if lock.latency_kind in (None, "door"):
         return "not observed", 0.0
     if rows is None or rows.is_empty():
         return "not enough data", 0.0
-    weekly = weekly_levels(rows, lock.pulsed)
     within = [week for week in open_weeks if week <= int(rows["weeks_ago"].to_numpy().max())]
     first = rows.filter(pl.col("attempt") == 1)
     number = dict(first.group_by("weeks_ago").len().iter_rows())
     commands = np.array([number.get(week, 0) for week in within], dtype=np.float64)
     pace = float(commands[:PACE_WEEKS].sum()) / max(len(within[:PACE_WEEKS]), 1)
-    if weekly.height < LEAST_WEAR_WEEKS or not pace:
+    if weekly is None or weekly.height < LEAST_WEAR_WEEKS or not pace:
         return "not enough data", pace
     latency = weekly["latency_ms"].to_numpy()
     healthy = healthy_latency(latency)
@@ -351,7 +352,7 @@ def _ended_fits(
     for lock, rows in earlier_units(history, rows_of):
         if lock.pulsed != pulsed:
             continue
-        weekly = weekly_levels(rows, lock.pulsed)
+        weekly = weekly_levels(rows, (lock.id,) if lock.pulsed else ())
         if weekly.height < LEAST_WEAR_WEEKS:
             continue
         pace = rows.filter(pl.col("attempt") == 1).height / rows["weeks_ago"].n_unique()

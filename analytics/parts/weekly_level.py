@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
+
 import numpy as np
 import polars as pl
 
@@ -50,7 +52,7 @@ def risen_since(weekly: pl.DataFrame, limits: Limits) -> float | None:
     Parameters
     ----------
     weekly : polars.DataFrame
-        From :func:`weekly_levels`.
+        One unit's rows of :func:`weekly_levels`.
     limits : Limits
         The venue's ``drift_gate_percent``.
 
@@ -71,62 +73,69 @@ def risen_since(weekly: pl.DataFrame, limits: Limits) -> float | None:
     return None if since == level.size else float(weekly["use"][since])
 
 
-def weekly_levels(rows: pl.DataFrame, latch: bool = False) -> pl.DataFrame:
+def weekly_levels(rows: pl.DataFrame, latches: Collection[str] = ()) -> pl.DataFrame:
     """Weekly median latency of first attempts, unanswered ones counted as slower than all.
 
     Parameters
     ----------
     rows : polars.DataFrame
-        One lock's actuations: columns ``attempt``, ``outcome``, ``latency_ms``,
-        ``resolution_ms``, ``volts_before`` and ``sag_volts`` of ACTUATIONS, and ``weeks_ago`` (0 in
-        the week that is judged). Retries are passed over; other outcomes than ``released`` and
-        ``no-release`` count as use alone.
-    latch : bool, default False
-        Whether volts act on the latency.
+        Actuations of any number of locks: columns ``lock``, ``attempt``, ``outcome``,
+        ``latency_ms``, ``resolution_ms``, ``volts_before`` and ``sag_volts`` of ACTUATIONS, and
+        ``weeks_ago`` (0 in the week that is judged). Retries are passed over; other outcomes than
+        ``released`` and ``no-release`` count as use alone.
+    latches : collection of str, optional
+        The locks on whose latency volts act.
 
     Returns
     -------
     polars.DataFrame
-        Columns ``weeks_ago``, ``use`` (first attempts up to the middle of the week, 0 at the
-        first), ``latency_ms``, ``deviation`` (of its logarithm, from the scatter of single
+        Columns ``lock``, ``weeks_ago``, ``use`` (first attempts up to the middle of the week, 0 at
+        the first), ``latency_ms``, ``deviation`` (of its logarithm, from the scatter of single
         releases), ``log_volts`` (of the rail under load against its usual; 0 where unknown or
-        without effect), ``n``; rising in time. Weeks with fewer than three releases, or whose
-        median was never reached, are left out.
+        without effect), ``n``; by lock and rising in time. Weeks with fewer than three releases, or
+        whose median was never reached, are left out.
 
     Notes
     -----
     A latency counts at the middle of its resolution.
     """
+    week = ("lock", "weeks_ago")
     first = rows.filter(pl.col("attempt") == 1)
     released = pl.col("outcome") == "released"
     tried = first.filter(released | (pl.col("outcome") == "no-release")).select(
-        "weeks_ago", "resolution_ms", "volts_before", "sag_volts", released=released,
+        *week, "resolution_ms", "volts_before", "sag_volts", released=released,
         time=pl.col("latency_ms") - pl.col("resolution_ms").fill_null(0.0) / 2,
     )
-    weekly = tried.lazy().group_by("weeks_ago").agg(
+    typical = tried.group_by("lock").agg(pl.col("sag_volts").median().fill_null(0.0))
+    use = first.group_by(week).agg(done=pl.len()).sort(week, descending=(False, True)).select(
+        *week, use=pl.col("done").cum_sum().over("lock") - pl.col("done") / 2)
+    weekly = tried.group_by(week).agg(
         n=pl.len(), released=pl.col("released").sum(),
         latency_ms=pl.col("time").fill_null(float("inf")).median(),
         low=pl.col("time").quantile(0.25), high=pl.col("time").quantile(0.75),
         step=pl.col("resolution_ms").median().fill_null(0.0),
         volts=pl.col("volts_before").median(),
-    ).filter((pl.col("released") >= LEAST_WEAR_RELEASES) & pl.col("latency_ms").is_finite()
-             & (pl.col("latency_ms") > 0) & (pl.col("low") > 0))
-    # A week of few releases tells its scatter badly, so all weeks have a say in it.
-    own = (pl.col("high") / pl.col("low")).log() / QUARTILES_APART
-    shared = ((own**2 * pl.col("n")).sum() / pl.col("n").sum())
+    ).filter(
+        (pl.col("released") >= LEAST_WEAR_RELEASES) & pl.col("latency_ms").is_finite()
+        & (pl.col("latency_ms") > 0) & (pl.col("low") > 0)
+    ).sort(week, descending=(False, True)).join(
+        typical, on="lock", how="left", maintain_order="left"
+    ).join(use, on=week, how="left", maintain_order="left").with_columns(
+        own=(pl.col("high") / pl.col("low")).log() / QUARTILES_APART,
+        loaded=pl.col("volts") - pl.col("sag_volts"))
+    # A week of few releases tells its scatter badly, so all weeks of the lock have a say in it.
+    squares = pl.col("own") ** 2 * pl.col("n")
+    # A sum by itself is added up in parts, one a thread: its last digits would follow their number.
+    shared = squares.cum_sum().last().over("lock") / pl.col("n").sum().over("lock")
     scatter = pl.max_horizontal(
-        ((own**2 * pl.col("n") + SCATTER_WEIGHT * shared) / (pl.col("n") + SCATTER_WEIGHT)).sqrt(),
+        ((squares + SCATTER_WEIGHT * shared) / (pl.col("n") + SCATTER_WEIGHT)).sqrt(),
         pl.col("step") / pl.col("latency_ms") / 12**0.5, pl.lit(LEAST_WEEKLY_SCATTER),
     )
-    typical_sag = float(tried["sag_volts"].median() or 0.0)  # type: ignore[arg-type]
-    loaded = pl.col("volts") - typical_sag
-    ratio = pl.when(loaded > 0).then(loaded / loaded.median()).log()
-    use = first.lazy().group_by("weeks_ago").agg(done=pl.len()).sort(
-        "weeks_ago", descending=True,
-    ).select("weeks_ago", use=pl.col("done").cum_sum() - pl.col("done") / 2)
-    return weekly.join(use, on="weeks_ago").sort("weeks_ago", descending=True).select(
-        "weeks_ago", "use", "latency_ms", "n",
+    usual = pl.col("loaded").median().over("lock")
+    ratio = pl.when((pl.col("loaded") > 0) & pl.col("lock").is_in(list(latches))).then(
+        pl.col("loaded") * (1 / usual)).log()
+    return weekly.select(
+        *week, "use", "latency_ms", "n",
         deviation=MEDIAN_ERROR * scatter / pl.col("n").sqrt(),
-        log_volts=(ratio.clip(-MOST_LOG_VOLTS, MOST_LOG_VOLTS).fill_null(0.0) if latch
-                   else pl.lit(0.0)),
-    ).collect()
+        log_volts=ratio.clip(-MOST_LOG_VOLTS, MOST_LOG_VOLTS).fill_null(0.0),
+    )

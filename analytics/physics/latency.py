@@ -13,6 +13,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import polars as pl
 
+from remanence.analytics.statistics.arrays import Flags, Reals
 from remanence.analytics.statistics.polled import (
     FEWEST_FOR_TIE,
     LEAST_TIED_POLL_MS,
@@ -139,13 +140,13 @@ def release_latency(
     ).select("_group", "_time", "_released")
     curves = grouped_curves(
         coded["_group"].cast(pl.Int64).to_numpy(), coded["_time"].to_numpy(),
-        coded["_released"].to_numpy(), np.ones(coded.height, dtype=np.int64), confidence, limits,
+        coded["_released"].to_numpy(), np.ones(coded.height, dtype=np.int64), limits,
     )
     half = np.where(groups["in_step"], groups["resolution_ms"].fill_null(0.0) / 2, 0.0)
     columns = []
     for probability in quantiles:
         name = quantile_name(probability)
-        value, low, high = grouped_quantile(curves, probability)
+        value, low, high = grouped_quantile(curves, probability, confidence)
         for suffix, values in (("", value), ("_low", np.maximum(low - half, 0.0)),
                                ("_high", high + half)):
             columns.append(
@@ -194,6 +195,33 @@ def placed_within_resolution(time: str, released: str, keys: Sequence[str]) -> p
     step = pl.col("resolution_ms").fill_null(0.0).clip(lower_bound=0.0)
     moved = (pl.col(time) - step * (1 - place)).clip(lower_bound=0.0)
     return pl.when(released).then(moved).otherwise(time)
+
+
+def within_resolution(stamp: Reals, released: Flags, step: Reals) -> Reals:
+    """:func:`placed_within_resolution` of one group's times.
+
+    Parameters
+    ----------
+    stamp : numpy.ndarray, shape (n,)
+        Latency, or time waited. [ms]
+    released : numpy.ndarray of bool, shape (n,)
+        Whether it was released then.
+    step : numpy.ndarray, shape (n,)
+        Resolution of each. [ms]
+
+    Returns
+    -------
+    numpy.ndarray, shape (n,)
+        Milliseconds, never below 0.
+    """
+    order = np.lexsort((stamp, released))
+    tied = (np.diff(stamp[order]) == 0) & (np.diff(released[order].astype(np.int8)) == 0)
+    first = np.flatnonzero(np.append(True, ~tied))
+    size = np.diff(np.append(first, stamp.size))
+    place = np.empty(stamp.size)
+    place[order] = (np.arange(stamp.size) - np.repeat(first, size) + 0.5) / np.repeat(size, size)
+    out: Reals = np.where(released, np.maximum(stamp - step * (1 - place), 0.0), stamp)
+    return out
 
 
 def quantile_name(probability: float) -> str:

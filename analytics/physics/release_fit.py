@@ -24,7 +24,7 @@ import numpy.typing as npt
 import polars as pl
 from scipy import special
 
-from remanence.analytics.physics.latency import placed_within_resolution
+from remanence.analytics.physics.latency import within_resolution
 from remanence.analytics.physics.release import (
     CLAMP_VOLTS,
     STALL_SHARE,
@@ -360,28 +360,25 @@ def _magnet_table(ohms: float | None, rated: float, suppression: str) -> tuple[R
 
 def _median(rows: pl.DataFrame) -> tuple[float, float, float] | None:
     """Product-limit median with its limits, releases placed within their resolution."""
-    released = pl.col("outcome") == "released"
-    part = rows.filter(
-        (released | (pl.col("outcome") == "no-release"))
-        & (pl.col("latency_from") != "door").fill_null(True)
-    ).select(
-        "resolution_ms", _released=released,
-        _stamp=pl.when(released).then("latency_ms").otherwise("waited_ms"),
-    ).filter(pl.col("_stamp") > 0).with_columns(
-        _time=placed_within_resolution("_stamp", "_released", [])
-    )
-    if part.height < FEWEST_OF_MEDIAN:
+    outcome = rows["outcome"]
+    released = (outcome == "released").fill_null(False).to_numpy()
+    stamp = np.where(released, rows["latency_ms"].to_numpy(), rows["waited_ms"].to_numpy())
+    asked = released | (outcome == "no-release").fill_null(False).to_numpy()
+    asked &= (rows["latency_from"] != "door").fill_null(True).to_numpy() & (stamp > 0)
+    if asked.sum() < FEWEST_OF_MEDIAN:
         return None
-    curve = product_limit(part["_time"].to_numpy(), part["_released"].to_numpy())
+    stamp, released = stamp[asked], released[asked]
+    step = np.maximum(rows["resolution_ms"].fill_null(0.0).to_numpy()[asked], 0.0)
+    curve = product_limit(within_resolution(stamp, released, step), released)
     value, low, high = curve.quantile(0.5)
     if value is None or high is None or low <= 0:
         return None
-    stamps = part.filter("_released")["_stamp"].round(STAMP_DECIMALS).value_counts(sort=True)
-    if stamps["count"][0] > MOSTLY * part.height:
+    fine = 10.0**STAMP_DECIMALS
+    stamps, count = np.unique(np.floor(stamp[released] * fine + 0.5) / fine, return_counts=True)
+    if count.max() > MOSTLY * stamp.size:
         # One step holds nearly all: the median is somewhere in that step.
-        step = float(part["resolution_ms"].fill_null(0.0).max())  # type: ignore[arg-type]
-        stamp = float(stamps["_stamp"][0])
-        low, high = min(low, max(stamp - step, LEAST_MEDIAN_MS)), max(high, stamp)
+        most = float(stamps[count.argmax()])
+        low, high = min(low, max(most - float(step.max()), LEAST_MEDIAN_MS)), max(high, most)
     return value, low, high
 
 

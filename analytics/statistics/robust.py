@@ -156,22 +156,21 @@ def huber_fit(
     design = np.column_stack([np.ones_like(centred), centred]) if intercept else centred[:, None]
     weights = np.ones_like(value)
     beta, scale = np.zeros(terms), 0.0
+    exact = 1e-12 * max(1.0, float(np.max(np.abs(value))))
     for _ in range(rounds):
-        weighed = design * weights[:, None]
-        new = np.linalg.solve(weighed.T @ design, weighed.T @ value)
-        residual = value - design @ new
+        weighed = design.T * weights
+        normal, answer = weighed @ design, weighed @ value
+        last = beta
+        beta = np.linalg.solve(normal, answer) if intercept else answer / normal[0]
+        off = np.abs(value - design @ beta)
         if np.isinf(tuning):
-            beta = new
             break
-        scale = median(np.abs(residual)) / 0.6745
-        if scale <= 1e-12 * max(1.0, float(np.max(np.abs(value)))):
-            beta = new
+        scale = median(off) / 0.6745
+        if scale <= exact:
             break
-        weights = np.minimum(1.0, tuning / np.maximum(np.abs(residual) / scale, 1e-300))
-        if np.max(np.abs(new - beta)) <= 1e-8 * max(1.0, float(np.max(np.abs(new)))):
-            beta = new
+        weights = np.minimum(1.0, tuning / np.maximum(off / scale, 1e-300))
+        if abs(beta - last).max() <= 1e-8 * max(1.0, float(abs(beta).max())):
             break
-        beta = new
     return HuberFit(keep, design, value, beta, scale, middle, tuning)
 
 

@@ -13,12 +13,13 @@ References
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
 from scipy import special
 
-from remanence.analytics.statistics.arrays import Ints, Reals
+from remanence.analytics.statistics.arrays import Flags, Ints, Reals
 
 LIMITS = ("beta-product", "log-log", "log")
 
@@ -40,10 +41,6 @@ class ProductLimit:
         Share still waiting just after each time.
     standard_error : numpy.ndarray
         Greenwood's standard error of ``survival``; 0 where survival is 0.
-    lower, upper : numpy.ndarray
-        Pointwise limits of survival at ``confidence``, by the method ``limits``.
-    lower_at_start : float
-        Lower limit of survival before the first time.
     confidence : float
         Coverage of the limits.
     limits : str
@@ -55,19 +52,40 @@ class ProductLimit:
     events: Ints
     survival: Reals
     standard_error: Reals
-    lower: Reals
-    upper: Reals
-    lower_at_start: float
     confidence: float
     limits: str
 
-    def quantile(self, probability: float) -> tuple[float | None, float, float | None]:
+    @cached_property
+    def _curves(self) -> Curves:
+        start = np.zeros(min(self.times.size, 1), dtype=np.int64)
+        return Curves(start, self.times, self.at_risk, self.events, self.survival, self.limits)
+
+    @property
+    def lower(self) -> Reals:
+        """Pointwise lower limit of survival at ``confidence``, by the method ``limits``."""
+        return self._curves.bounds(self.confidence)[0]
+
+    @property
+    def upper(self) -> Reals:
+        """Pointwise upper limit, in the same way."""
+        return self._curves.bounds(self.confidence)[1]
+
+    @property
+    def lower_at_start(self) -> float:
+        """Lower limit of survival before the first time."""
+        return float(self._curves.at_start(self.confidence)[0]) if self.times.size else 0.0
+
+    def quantile(
+        self, probability: float, confidence: float | None = None
+    ) -> tuple[float | None, float, float | None]:
         """Time by which ``probability`` of all have ended, with its limits.
 
         Parameters
         ----------
         probability : float
             Share that has ended, between 0 and 1.
+        confidence : float, optional
+            Coverage of its limits; default: that of the curve's.
 
         Returns
         -------
@@ -80,12 +98,8 @@ class ProductLimit:
         """
         if not self.times.size:
             return None, 0.0, None
-        start = np.zeros(1, dtype=np.int64)
         value, low, high = grouped_quantile(
-            Curves(start, self.times, self.at_risk, self.events, self.survival, self.lower,
-                    self.upper, np.array([self.lower_at_start])),
-            probability,
-        )
+            self._curves, probability, self.confidence if confidence is None else confidence)
         return _number(value[0]), float(np.nan_to_num(low[0])), _number(high[0])
 
 
@@ -148,11 +162,10 @@ def product_limit(
         raise ValueError("times must be numbers and not negative")
     check_limits(confidence, limits)
     one_group = np.zeros(time.size, dtype=np.int64)
-    curves = grouped_curves(one_group, time, event, count, confidence, limits)
+    curves = grouped_curves(one_group, time, event, count, limits)
     return ProductLimit(
         curves.times, curves.at_risk, curves.events, curves.survival,
-        _standard_error(curves), curves.lower, curves.upper,
-        float(curves.lower_at_start[0]) if time.size else 0.0, confidence, limits,
+        _standard_error(curves), confidence, limits,
     )
 
 
@@ -213,14 +226,63 @@ class Curves:
     at_risk: Ints
     events: Ints
     survival: Reals
-    lower: Reals
-    upper: Reals
-    lower_at_start: Reals
+    limits: str = LIMITS[0]
+
+    @cached_property
+    def _betas(self) -> tuple[Flags, tuple[Reals, Reals], Flags, tuple[Reals, Reals]]:
+        """Beta variables whose quantiles are the upper and lower limits, by their moments.
+
+        Whether nothing has ended yet, the upper one, whether somebody is left, the lower one.
+        """
+        start, size = self.start, np.diff(np.append(self.start, self.times.size))
+        a = (self.at_risk - self.events + 1).astype(float)
+        both = a + self.events
+        some = self.events > 0
+        mean = np.exp(_running(np.where(some, np.log(a / both), 0.0), start, size))
+        square = np.exp(
+            _running(np.where(some, np.log(a * (a + 1) / (both * (both + 1))), 0.0), start, size)
+        )
+        none_yet = _running(some.astype(float), start, size) == 0
+        after = np.append(self.at_risk[1:], 0)[: self.at_risk.size]
+        if start.size:
+            after[_last(self)] = 0
+        left = np.maximum(after, 1).astype(float)
+        return (none_yet, _beta(mean, square), after > 0,
+                _beta(mean * left / (left + 1), square * left / (left + 2)))
+
+    def bounds(self, confidence: float) -> tuple[Reals, Reals]:
+        """Pointwise lower and upper limits of survival."""
+        if self.limits == "beta-product":
+            none_yet, upper, left, lower = self._betas
+            tail = (1 - confidence) / 2
+            return (np.where(left, special.betaincinv(*lower, tail), 0.0),
+                    np.where(none_yet, 1.0, special.betaincinv(*upper, 1 - tail)))
+        remaining = np.maximum(self.at_risk * (self.at_risk - self.events), 1)
+        variance = _running(
+            np.where(self.events == self.at_risk, 0.0, self.events / remaining), self.start,
+            np.diff(np.append(self.start, self.times.size)))
+        return _greenwood(self.survival, variance, confidence, self.limits)
+
+    def down_to(self, level: float, confidence: float) -> tuple[Flags, Flags]:
+        """Where the lower and the upper limit are at or below a level of survival."""
+        if self.limits == "beta-product":  # To see it takes no inverse.
+            none_yet, upper, left, lower = self._betas
+            tail = (1 - confidence) / 2
+            return (~left | (special.betainc(*lower, level) >= tail),
+                    ~none_yet & (special.betainc(*upper, level) >= 1 - tail))
+        low, high = self.bounds(confidence)
+        return low <= level, high <= level
+
+    def at_start(self, confidence: float) -> Reals:
+        """Lower limits of survival before the first time."""
+        if self.limits == "beta-product":
+            out: Reals = ((1 - confidence) / 2) ** (1 / self.at_risk[self.start].astype(float))
+            return out
+        return np.ones(self.start.size)
 
 
 def grouped_curves(
-    group: Ints, time: Reals, ended: npt.NDArray[np.bool_], count: Ints,
-    confidence: float, limits: str,
+    group: Ints, time: Reals, ended: Flags, count: Ints, limits: str
 ) -> Curves:
     """Curves of many samples at once: ``group`` says which sample each row belongs to.
 
@@ -243,53 +305,19 @@ def grouped_curves(
         np.add.reduceat(total, start) if start.size else np.zeros(0, np.int64), size
     )
     at_risk = group_total - (cumulated - before_group - total)
-    after = at_risk - total
     # All who remain can only end at the last time of a group: zero is set there by hand, so
     # that no logarithm is infinite and the running sums of the next group stay sound.
     gone = events == at_risk
     share = np.where(gone, 0.0, events / np.maximum(at_risk, 1))
     survival = np.where(gone, 0.0, np.exp(_running(np.log1p(-share), start, size)))
-    if limits == "beta-product":
-        lower, upper, first = _beta_product(
-            start, size, at_risk, events, after, 1 - confidence
-        )
-    else:
-        variance = _running(
-            np.where(gone, 0.0, events / np.maximum(at_risk * (at_risk - events), 1)), start, size
-        )
-        lower, upper = _greenwood(survival, variance, confidence, limits)
-        first = np.ones(start.size)
-    return Curves(start, moment, at_risk, events, survival, lower, upper, first)
+    return Curves(start, moment, at_risk, events, survival, limits)
 
 
-def _beta_product(
-    start: Ints, size: Ints, at_risk: Ints, events: Ints, after: Ints, alpha: float
-) -> tuple[Reals, Reals, Reals]:
-    """Limits from products of beta variables, matched by their first two moments."""
-    a = (at_risk - events + 1).astype(float)
-    both = a + events
-    some = events > 0
-    mean = np.exp(_running(np.where(some, np.log(a / both), 0.0), start, size))
-    square = np.exp(
-        _running(np.where(some, np.log(a * (a + 1) / (both * (both + 1))), 0.0), start, size)
-    )
-    none_yet = _running(some.astype(float), start, size) == 0
-    upper = np.where(none_yet, 1.0, _beta_quantile(mean, square, 1 - alpha / 2))
-    left = np.maximum(after, 1).astype(float)
-    lower = np.where(
-        after > 0,
-        _beta_quantile(mean * left / (left + 1), square * left / (left + 2), alpha / 2), 0.0,
-    )
-    first = (alpha / 2) ** (1 / at_risk[start].astype(float))
-    return lower, upper, first
-
-
-def _beta_quantile(mean: Reals, square: Reals, level: float) -> Reals:
+def _beta(mean: Reals, square: Reals) -> tuple[Reals, Reals]:
+    """Parameters of beta variables with these moments."""
     variance = np.maximum(square - mean**2, 1e-300)
     scale = np.maximum(mean * (1 - mean) / variance - 1, 1e-12)
-    a, b = np.maximum(mean * scale, 1e-12), np.maximum((1 - mean) * scale, 1e-12)
-    quantile: Reals = special.betaincinv(a, b, level)
-    return quantile
+    return np.maximum(mean * scale, 1e-12), np.maximum((1 - mean) * scale, 1e-12)
 
 
 def _greenwood(
@@ -326,15 +354,17 @@ def _running(values: Reals, start: Ints, size: Ints) -> Reals:
     return result
 
 
-def grouped_quantile(curves: Curves, probability: float) -> tuple[Reals, Reals, Reals]:
+def grouped_quantile(
+    curves: Curves, probability: float, confidence: float
+) -> tuple[Reals, Reals, Reals]:
     """Value, low and high limit of a quantile of each curve; NaN where not reached."""
     level = 1 - probability + _JUST
-    value = _first_at_or_below(curves, curves.survival, level)
-    low = _first_at_or_below(curves, curves.lower, level)
-    low = np.where(curves.lower_at_start <= level, 0.0, low)
+    lower, upper = curves.down_to(level, confidence)
+    value, low, high = (_first(curves, down) for down in (curves.survival <= level, lower, upper))
+    low = np.where(curves.at_start(confidence) <= level, 0.0, low)
     # No limit came down: the low limit is at least the estimate, and that is not reached.
     low = np.where(np.isnan(low), curves.times[_last(curves)], low) if low.size else low
-    return value, low, _first_at_or_below(curves, curves.upper, level)
+    return value, low, high
 
 
 def _last(curves: Curves) -> Ints:
@@ -342,12 +372,12 @@ def _last(curves: Curves) -> Ints:
     return last
 
 
-def _first_at_or_below(curves: Curves, curve: Reals, level: float) -> Reals:
-    """First time in each group at which ``curve`` is at or below ``level``; NaN if never."""
+def _first(curves: Curves, down: Flags) -> Reals:
+    """First time in each group at which a curve has come down; NaN if never."""
     if not curves.start.size:
         return np.zeros(0)
-    never = curve.size
-    index = np.where(curve <= level, np.arange(never), never)
+    never = down.size
+    index = np.where(down, np.arange(never), never)
     first = np.minimum.reduceat(index, curves.start)
     return np.where(first < never, curves.times[np.minimum(first, never - 1)], np.nan)
 

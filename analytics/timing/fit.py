@@ -43,9 +43,9 @@ from remanence.analytics.timing.sample import Sample
 from remanence.analytics.timing.slow import least_shares, slow_mode
 from remanence.analytics.timing.tail import (
     LEAST,
+    UpperTail,
     design_effect,
     quantile_points,
-    upper_quantile,
 )
 from remanence.analytics.timing.volts import NONE, Exponent
 from remanence.shared.limits import Limits
@@ -131,8 +131,10 @@ def fit_lock(
         obstacle = "coarse-clock" if sample.coarse_clock else (
             "unobserved" if blind else "too-few")
         return _describe(replace(model, obstacle=obstacle), sample, None)
-    need, known, need_ms = _needs(sample, pool, reference, exponent.middle)
-    late_ms = _lates(pool)
+    lates = UpperTail(pool.late, np.ones(pool.late.size, dtype=bool), days=pool.late_day,
+                      step=pool.step)
+    need, known, need_ms = _needs(sample, pool, lates, reference, exponent.middle)
+    late_ms = _lates(pool, lates)
     if basis == "borrowed" and not door:
         own = own_pool(sample, reference, exponent.middle).need
         slow = slow_mode(own, pool)
@@ -210,7 +212,7 @@ def longest_pulse(sample: Sample, duty_window_s: float) -> tuple[float | None, s
 
 
 def _needs(
-    sample: Sample, pool: Pool, reference: float | None, exponent: float
+    sample: Sample, pool: Pool, lates: UpperTail, reference: float | None, exponent: float
 ) -> tuple[Reals, Flags, dict[str, float | None]]:
     """Bounds of the pulse needed, by target, at reference volts.
 
@@ -222,14 +224,12 @@ def _needs(
     pulses = at_reference(sample.pulse_ms[silent], sample.volts[silent], reference, exponent)
     days = sample.day[silent]
     need, known, day = pool.need, pool.need_known, pool.day
-
-    def bound(target: float) -> float | None:
-        return upper_quantile(need, known, target, NEED_CONFIDENCE, days=day, step=pool.step,
-                              shift_deviation=pool.deviation)
-
+    # Most locks answer their first commands alone: what is needed is then what is late.
+    alike = (known.all() and np.array_equal(need, pool.late) and np.array_equal(day, pool.late_day))
+    tail = lates if alike else UpperTail(need, known, days=day, step=pool.step)
     joined = np.zeros(pulses.size, dtype=bool)
     for _ in range(CENSORING_ROUNDS):
-        limit = bound(0.99)
+        limit = tail.bound(0.99, NEED_CONFIDENCE, pool.deviation)
         short = np.zeros(pulses.size, bool) if limit is None else (pulses < limit) & ~joined
         if not short.any():
             break
@@ -237,10 +237,11 @@ def _needs(
         need = np.concatenate([need, pulses[short]])
         known = np.concatenate([known, np.zeros(int(short.sum()), dtype=bool)])
         day = np.concatenate([day, days[short]])
+        tail = UpperTail(need, known, days=day, step=pool.step)
     found: dict[str, float | None] = {}
     least = 0.0
     for target in (*CURVE, *TARGETS):
-        value = bound(target)
+        value = tail.bound(target, NEED_CONFIDENCE, pool.deviation)
         if value is not None:
             value = least = max(value, least)
         found[key(target)] = value
@@ -258,15 +259,12 @@ def _beyond_slow(
     }
 
 
-def _lates(pool: Pool) -> dict[str, float | None]:
+def _lates(pool: Pool, lates: UpperTail) -> dict[str, float | None]:
     """Bounds of the latency of those that release, by risk, at reference volts."""
-    all_happened = np.ones(pool.late.size, dtype=bool)
     found: dict[str, float | None] = {}
     least = 0.0
     for risk in sorted(RISKS, reverse=True):
-        value = upper_quantile(pool.late, all_happened, 1 - risk, NEED_CONFIDENCE,
-                               days=pool.late_day, step=pool.step,
-                               shift_deviation=pool.deviation)
+        value = lates.bound(1 - risk, NEED_CONFIDENCE, pool.deviation)
         if value is not None:
             value = least = max(value, least)
         found[key(risk)] = value
@@ -355,9 +353,7 @@ def _describe(model: LockModel, sample: Sample, pool: Pool | None) -> LockModel:
         # Dependent days widen the interval as fewer observations would.
         wide = 2 * float(special.ndtr(special.ndtri(0.975) * np.sqrt(effect))) - 1
         wide = min(wide, 1 - 1e-9)
-        curve = plain if effect == 1.0 else product_limit(
-            sample.latency_ms, sample.released, confidence=wide)
-        _, least, most = curve.quantile(share)
+        _, least, most = plain.quantile(share, None if effect == 1.0 else wide)
         rows.append(Quantile(share, value, least, most))
     return replace(model, quantiles=tuple(rows))
 

@@ -21,7 +21,8 @@ References
 from __future__ import annotations
 
 from bisect import bisect_left
-from functools import lru_cache
+from dataclasses import dataclass
+from functools import cached_property, lru_cache
 
 import numpy as np
 import numpy.typing as npt
@@ -230,26 +231,78 @@ def upper_quantile(
     -----
     Order statistic where the sample allows it, else the power-law tail of this module.
     """
-    value = np.maximum(np.asarray(values, dtype=float), 1e-6)
-    event = np.asarray(happened, dtype=bool)
-    if int(event.sum()) < LEAST:
-        return None
-    shift = float(np.exp(special.ndtri(confidence) * shift_deviation)) if shift_deviation else 1.0
-    order = np.lexsort((~event, value))
-    value, event = value[order], event[order]
-    cluster = None if days is None else np.asarray(days, dtype=np.int64)[order]
-    bound = _order_statistic(value, event, cluster, probability, confidence)
-    if bound is None:
+    return UpperTail(values, happened, days=days, step=step).bound(
+        probability, confidence, shift_deviation)
+
+
+class UpperTail:
+    """A sample of which several upper quantiles are asked: it is sorted once for all of them.
+
+    Parameters
+    ----------
+    values, happened, days, step
+        As of :func:`upper_quantile`.
+    """
+
+    def __init__(
+        self, values: npt.ArrayLike, happened: npt.ArrayLike, *,
+        days: npt.ArrayLike | None = None, step: float = 0.0,
+    ) -> None:
+        value = np.maximum(np.asarray(values, dtype=float), 1e-6)
+        event = np.asarray(happened, dtype=bool)
+        order = np.lexsort((~event, value))
+        self._value, self._event = value[order], event[order]
+        self._day = None if days is None else np.asarray(days, dtype=np.int64)[order]
+        self._step = step
+        self._enough = int(event.sum()) >= LEAST
+        self._bounds: dict[tuple[float, float], float] = {}
+
+    def bound(
+        self, probability: float, confidence: float, shift_deviation: float = 0.0
+    ) -> float | None:
+        """Upper confidence bound of one quantile.
+
+        Parameters
+        ----------
+        probability : float
+            The quantile, between 0 and 1.
+        confidence : float
+            One-sided.
+        shift_deviation : float, default 0.0
+            As of :func:`upper_quantile`.
+
+        Returns
+        -------
+        float or None
+            In the unit of the values; None where too few happened.
+        """
+        if not self._enough:
+            return None
+        asked = probability, confidence
+        if asked not in self._bounds:
+            self._bounds[asked] = self._worked_out(probability, confidence)
+        shift = (float(np.exp(special.ndtri(confidence) * shift_deviation))
+                 if shift_deviation else 1.0)
+        return float(self._bounds[asked] * shift)
+
+    def _worked_out(self, probability: float, confidence: float) -> float:
+        bound = _order_statistic(self._value, self._event, self._day, probability, confidence)
+        if bound is not None:
+            return bound
+        factor = tail_factor(self._tail.independent, self._tail.beyond, self._tail.events,
+                             probability, confidence)
+        return self._step + self._tail.threshold * float(
+            np.exp(min(factor * self._tail.excess, 50.0)))
+
+    @cached_property
+    def _tail(self) -> _PowerTail:
         # Times seen in steps are spread within their step for the tail's slope, and the step is
         # added to the bound: what is spread so and raised by a step is never under the truth.
-        spread = np.where(event, within_step(value, step), value)
-        order = np.lexsort((~event, spread))
-        spread, event = spread[order], event[order]
-        cluster = None if cluster is None else cluster[order]
-        times, survival = _survival(spread, event)
-        bound = step + _power_tail(
-            spread, event, cluster, times, survival, probability, confidence)
-    return float(bound * shift)
+        spread = np.where(self._event, within_step(self._value, self._step), self._value)
+        order = np.lexsort((~self._event, spread))
+        spread, event = spread[order], self._event[order]
+        cluster = None if self._day is None else self._day[order]
+        return _power_tail(spread, event, cluster, *_survival(spread, event))
 
 
 def _survival(value: Reals, event: Flags) -> tuple[Reals, Reals]:
@@ -284,11 +337,22 @@ def _order_statistic(
     return float(value[index])
 
 
+@dataclass(frozen=True)
+class _PowerTail:
+    """Threshold at the upper share of a sample, and the power law beyond it."""
+
+    threshold: float
+    excess: float
+    """Mean excess over it, on the log scale."""
+    independent: float
+    beyond: float
+    events: float
+    """Independent observations: of all, of those beyond it, of those seen to their end there."""
+
+
 def _power_tail(
-    value: Reals, event: Flags, days: Ints | None, times: Reals, survival: Reals,
-    probability: float, confidence: float,
-) -> float:
-    """Threshold at the upper share, then a power law beyond it."""
+    value: Reals, event: Flags, days: Ints | None, times: Reals, survival: Reals
+) -> _PowerTail:
     count = int(event.sum())
     wanted = max(LEAST_ABOVE, int(UPPER_SHARE * count))
     share = wanted / count
@@ -307,10 +371,9 @@ def _power_tail(
     effect = 1.0 if days is None else design_effect(above, days)
     independent = value.size / effect
     beyond = float(survival[index]) * independent if events else 0.0
-    excess = float(np.log(value[above] / threshold).sum()) / max(events, 1)
-    factor = tail_factor(independent, min(beyond, independent * 0.999),
-                         max(events / effect, 1.0), probability, confidence)
-    return threshold * float(np.exp(min(factor * excess, 50.0)))
+    return _PowerTail(
+        threshold, float(np.log(value[above] / threshold).sum()) / max(events, 1), independent,
+        min(beyond, independent * 0.999), max(events / effect, 1.0))
 
 
 def quantile_points(values: npt.ArrayLike, happened: npt.ArrayLike, points: int) -> Reals:

@@ -380,7 +380,10 @@ def groups_in_log(
         if stamp - start > span:
             start, number = stamp, number + 1
         moment[index] = number
-    rows = rows.with_columns(moment=pl.Series(moment)).unique(
+    # Most commands are given alone: only the others are gone through moment by moment.
+    several = pl.Series(np.bincount(moment)[moment] > 1)
+    rows = rows.with_columns(moment=pl.Series(moment))
+    alone, rows = rows.filter(~several), rows.filter(several).unique(
         ["moment", "lock"], keep="first", maintain_order=True)
     sets = (
         rows.group_by("moment", maintain_order=True)
@@ -388,7 +391,7 @@ def groups_in_log(
         .filter(pl.col("locks").list.len() >= 2)
         .with_columns(name=pl.col("locks").list.join("\x1f"))
     )
-    commands = dict(rows.group_by("lock").len().iter_rows())
+    commands = dict(pl.concat([alone["lock"], rows["lock"]]).value_counts().iter_rows())
     found = []
     for (name,), group in sets.group_by("name", maintain_order=True):
         locks = tuple(str(name).split("\x1f"))
