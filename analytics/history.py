@@ -29,9 +29,9 @@ from remanence.shared.weeks import Week
 __all__ = [
     "FIRST_WEEKS", "WEEKS_BEFORE", "Flags", "History", "Ints", "Reals", "Rows",
     "actuations_by_lock", "baseline_start", "commands_by_lock", "day_ordinals", "family",
-    "first_day", "in_first_weeks", "in_lots", "last_service", "once_per_history", "per_lock",
-    "polls_known", "rated_alike", "rows_by_lock", "service_of", "siblings", "since_baseline",
-    "whole_commands", "with_weeks",
+    "first_day", "in_first_weeks", "in_lots", "last_service", "let_go", "once_per_history",
+    "per_lock", "polls_known", "rated_alike", "rows_by_lock", "service_of", "siblings",
+    "since_baseline", "whole_commands", "with_weeks",
 ]
 
 Result = TypeVar("Result")
@@ -202,7 +202,24 @@ def once_per_history(function: Callable[[History], Result]) -> Callable[[History
         latest[:] = [(weakref.ref(history, lambda _: latest.clear()), answer)]
         return answer
 
+    _kept[asked] = latest.clear
     return asked
+
+
+_kept: dict[Callable[[History], object], Callable[[], None]] = {}
+"""How to let go of what each function has answered."""
+
+
+def let_go(*functions: Callable[[History], object]) -> None:
+    """Keep no longer what these functions answered: nobody asks them any more.
+
+    Parameters
+    ----------
+    *functions : callable
+        Each kept by :func:`once_per_history`. Whoever asks again has it worked out again.
+    """
+    for function in functions:
+        _kept[function]()
 
 
 @once_per_history

@@ -25,13 +25,18 @@ from remanence.analytics.conditions.condition import (
     judges,
     last_judges,
 )
+from remanence.analytics.conditions.contact_wiring import contact_courses
+from remanence.analytics.conditions.drawn_load import drawn_loads
+from remanence.analytics.conditions.exits import cuts_on_way_out
 from remanence.analytics.conditions.other_lock import (
     perhaps_replaced,
     within_the_log,
     without_swapped,
 )
 from remanence.analytics.conditions.rail_neighbours import beyond_rail, magnet_beyond_rail
-from remanence.analytics.history import History, first_day
+from remanence.analytics.drift.judge import drifts
+from remanence.analytics.history import History, first_day, let_go
+from remanence.analytics.physics.rail_load import measured_sags
 from remanence.shared.findings import URGENCIES, Finding, rank
 from remanence.shared.limits import Limits
 from remanence.shared.venue import Lock, controller_of
@@ -74,14 +79,18 @@ def diagnose(history: History) -> list[Finding]:
     Notes
     -----
     Each condition's evidence and limits stand in the catalogue; what is said is resolved by
-    :func:`resolve`.
+    :func:`resolve`. What only judges ask about is let go of in the end: with hundreds of locks it
+    is as much as the history itself.
     """
     gathered = measurable((item for judge in judges() for item in judge(history)), history)
+    let_go(measured_sags, contact_courses, cuts_on_way_out)
     told = _told(_likely(gathered, history), history)
     unnamed = _unnamed(told, history)
     last = measurable(
         (item for judge in last_judges() for item in judge(history, unnamed)), history)
-    return _said(told, _likely(last, history), history)
+    said = _said(told, _likely(last, history), history)
+    let_go(drawn_loads, drifts)
+    return said
 
 
 def resolve(gathered: Iterable[Finding], history: History) -> list[Finding]:

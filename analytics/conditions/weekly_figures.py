@@ -237,6 +237,19 @@ def _week_rows(rows: pl.DataFrame) -> pl.DataFrame:
                                        pl.col("off_spike_volts")),
         "weekly-current": (_log("amps").median(), _log("amps")),
     }
+    recovery = pl.col("sample_ms") / (1.0 + pl.col("recovery_ms"))
+    weeks = rows.group_by("lock", "weeks_ago").agg(
+        pl.len().alias("commands"),
+        *(_where_known(value, column).alias(name) for name, (value, column) in figures.items()),
+        pl.col("latency", "length").drop_nulls(), pl.col("in_step").first(),
+        pl.col("poll", "sample").median(), recovery.median().alias(STEP + "weekly-recovery"),
+    )
+    return weeks.filter(pl.col("commands") >= COMMANDS_FOR_FIGURES).with_columns(
+        _tail("latency", "poll", late=True).alias(TAILS[0]),
+        _tail("latency", "poll", late=False).alias(TAILS[1]),
+        _tail("length", "sample", late=True).alias("weekly-late-tail-of-sag-length"),
+        pl.col("sample").alias(STEP + "weekly-sag-length"),
+    ).with_columns(
         # A level that crosses a tick of the clock carries a whole tail over with it.
         pl.when("in_step").then(pl.col("poll") / pl.col(name).exp()).alias(STEP + name)
         for name in TAILS

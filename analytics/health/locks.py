@@ -320,7 +320,9 @@ def _volts(
     ``days`` has the ``first`` and ``last`` day of each lock's baseline.
     """
     kind = pl.col("lock").replace_strict(kinds, default=None, return_dtype=pl.String)
-    known = rows.filter(
+    known = rows.select(
+        "lock", "day", "weeks_ago", "outcome", "latency_from", "latency_ms", "volts_min",
+        "volts_before").filter(
         pl.col("lock").is_in(list(kinds)) & (pl.col("outcome") == "released")
         & pl.col("latency_from").eq_missing(kind)
     ).select(

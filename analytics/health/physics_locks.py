@@ -19,7 +19,13 @@ from remanence.analytics.health.physics_model import (
     Value,
 )
 from remanence.analytics.health.physics_supplies import supply_physics
-from remanence.analytics.history import History, in_first_weeks, per_lock, since_baseline
+from remanence.analytics.history import (
+    History,
+    in_first_weeks,
+    in_lots,
+    per_lock,
+    since_baseline,
+)
 from remanence.analytics.physics.cable import SIZES_MM2, branch, cable_needed
 from remanence.analytics.physics.coil_heat import heat_at_start, heat_of_week, heated, volts_of
 from remanence.analytics.physics.magnet import holding_force
@@ -70,6 +76,11 @@ class _Tables:
 _LOOKED_AT = ("lock", "day", "weeks_ago", "outcome", "latency_from", "latency_ms", "waited_ms",
               "resolution_ms", "volts", "celsius")
 """Columns that are looked at lock by lock: each small step costs by the columns it carries."""
+_LOADED_BY = (*_LOOKED_AT[:-2], "command_time", "volts_before", "volts_min", "sag_volts")
+_RECENT = ("lock", "command_time", "outcome", "latency_from", "latency_ms", "resolution_ms",
+           "across_clocks", "pulse_ms", "off_spike_volts", "sag_volts", "sag_ms", "sag_pulses",
+           "volts_noise", "sample_ms")
+"""And those of the latest weeks: hundreds of locks have no memory for a copy of all columns."""
 
 
 def lock_physics(history: History) -> dict[str, LockPhysics]:
@@ -78,9 +89,7 @@ def lock_physics(history: History) -> dict[str, LockPhysics]:
     start, end = history.start, history.end
     actuations = history.dated("actuations")
     heat = heat_of_week(history)
-    warmth = heat_at_start(times_of(history), venue, volts=volts_of(history))
-    rows = loaded(actuations, warmth, venue.limits.ambient_celsius)
-    recent = actuations.filter(
+    recent = actuations.select(_RECENT).filter(
         pl.col("command_time").is_between(end - timedelta(weeks=RECENT_WEEKS), end, closed="left")
     )
     measured = measured_heat(actuations, venue).filter(
@@ -88,11 +97,23 @@ def lock_physics(history: History) -> dict[str, LockPhysics]:
     )
     tables = _Tables(
         history, {str(row["lock"]): row for row in heat.to_dicts()}, measured,
-        per_lock(rows.select(_LOOKED_AT)),
+        _with_warmth(history),
         switch_offs(recent, venue), sag_readings(recent, venue), sag_error(recent, venue),
-        _off_weeks(rows, history),
+        _off_weeks(actuations, history),
     )
     return {lock.id: _lock(lock, tables) for lock in venue.locks}
+
+
+def _with_warmth(history: History) -> dict[str, pl.DataFrame]:
+    """Each lock's commands with the volts under its load and the coil's heat before them."""
+    times, volts, venue = times_of(history), volts_of(history), history.venue
+    found: dict[str, pl.DataFrame] = {}
+    for part in in_lots(history.dated("actuations").select(_LOADED_BY)):
+        own = times.filter(pl.col("lock").is_in(part["lock"].unique().implode()))
+        found |= per_lock(loaded(
+            part, heat_at_start(own, venue, volts=volts), venue.limits.ambient_celsius,
+        ).select(_LOOKED_AT))
+    return found
 
 
 def _lock(lock: Lock, tables: _Tables) -> LockPhysics:

@@ -127,7 +127,8 @@ def venue_year(history: History) -> VenueYear:
     -----
     Common practice, no source: logs do not say when a game begins, nor why a room is shut.
     """
-    rows = history.dated("actuations").filter(
+    rows = history.dated("actuations").select(
+        "lock", "day", "weeks_ago", "attempt", "outcome").filter(
         pl.col("lock").is_in(list(history.venue.locks_by_id)))
     games = _games(history, rows)
     return VenueYear(_lost(history, games), _games_a_day(history, games),

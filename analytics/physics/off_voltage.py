@@ -111,6 +111,9 @@ def events_needed(width_ms: float, sample_ms: float, confidence: float = SURE) -
     return 1 if chance >= 1 else math.ceil(math.log(1 - confidence) / math.log1p(-chance))
 
 
+_NEEDED = ("lock", "off_spike_volts", "volts_noise", "sample_ms")
+
+
 def switch_offs(actuations: pl.DataFrame, venue: Venue) -> dict[str, SwitchOff]:
     """What each lock's switch-offs showed; locks without any command are left out.
 
@@ -133,12 +136,13 @@ def switch_offs(actuations: pl.DataFrame, venue: Venue) -> dict[str, SwitchOff]:
     TableError
         A column is missing or has another type.
     """
-    require(actuations, ACTUATIONS)
+    require(actuations, ACTUATIONS, _NEEDED)
     noise = float(
         actuations["volts_noise"].median() or 0.0  # type: ignore[arg-type]
     ) if actuations.height else 0.0
     found = {}
-    for (name,), rows in actuations.sort("lock").group_by("lock", maintain_order=True):
+    for (name,), rows in actuations.select(_NEEDED).sort("lock").group_by(
+            "lock", maintain_order=True):
         lock = venue.locks_by_id.get(str(name))
         if lock is None:
             continue

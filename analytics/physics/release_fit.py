@@ -94,6 +94,9 @@ FEWEST_OF_MEDIAN = 3
 """Fewer commands or readings than this have no median."""
 
 
+_LOADED = ("lock", "command_time", "volts_before", "sag_volts", "volts_min")
+
+
 def loaded(actuations: pl.DataFrame, heat: pl.DataFrame | None, ambient: float) -> pl.DataFrame:
     """Actuations with ``volts``, the rail under this lock's load, and the coil's ``celsius``.
 
@@ -119,7 +122,7 @@ def loaded(actuations: pl.DataFrame, heat: pl.DataFrame | None, ambient: float) 
     TableError
         A column of ``actuations`` is missing or has another type.
     """
-    require(actuations, ACTUATIONS)
+    require(actuations, ACTUATIONS, _LOADED)
     rows = actuations.with_columns(
         volts=pl.coalesce(
             pl.col("volts_before") - pl.col("sag_volts"), "volts_min", "volts_before"

@@ -80,6 +80,10 @@ def sampling_error_ms(sample_ms: float) -> tuple[float, float]:
     return sample_ms / math.sqrt(12), UNIFORM_95 * sample_ms
 
 
+_PAIRED = ("lock", "outcome", "latency_from", "latency_ms", "across_clocks", "sag_ms", "sag_pulses",
+           "sag_volts", "sample_ms", "pulse_ms", "volts_noise")
+
+
 def sag_error(actuations: pl.DataFrame, venue: Venue) -> dict[str, SagError]:
     """Measure the error at every self-cutting lock that has both a contact and a sag.
 
@@ -105,9 +109,9 @@ def sag_error(actuations: pl.DataFrame, venue: Venue) -> dict[str, SagError]:
     -----
     The interval of the bias is that of a median of normal errors (1.2533 s / root n).
     """
-    require(actuations, ACTUATIONS)
+    require(actuations, ACTUATIONS, _PAIRED)
     cutting = [lock.id for lock in venue.locks if lock.self_cut and lock.contact]
-    rows = actuations.filter(
+    rows = actuations.select(_PAIRED).filter(
         pl.col("lock").is_in(cutting) & (pl.col("outcome") == "released")
         & (pl.col("latency_from") == "catch") & ~pl.col("across_clocks").fill_null(False)
         & pl.col("sag_ms").is_not_null() & (pl.col("sag_pulses").fill_null(1) == 1)
@@ -159,6 +163,9 @@ class SagReadings:
     within_95_ms: float | None
 
 
+_READ = ("lock", "outcome", "latency_from", "resolution_ms", "sag_volts", "volts_noise")
+
+
 def sag_readings(actuations: pl.DataFrame, venue: Venue) -> dict[str, SagReadings]:
     """Resolution and refusals of every lock whose latency is read from the supply.
 
@@ -179,9 +186,9 @@ def sag_readings(actuations: pl.DataFrame, venue: Venue) -> dict[str, SagReading
     TableError
         A column is missing or has another type.
     """
-    require(actuations, ACTUATIONS)
+    require(actuations, ACTUATIONS, _READ)
     wanted = [lock.id for lock in venue.locks if lock.latency_kind == "supply"]
-    rows = actuations.filter(pl.col("lock").is_in(wanted)).with_columns(
+    rows = actuations.select(_READ).filter(pl.col("lock").is_in(wanted)).with_columns(
         depth=pl.when(pl.col("volts_noise") > 0).then(pl.col("sag_volts") / pl.col("volts_noise"))
     )
     found = {}

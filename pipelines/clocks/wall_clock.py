@@ -107,24 +107,20 @@ class WallClock:
         return self._judged(frame)
 
     def _read(self, records: pl.DataFrame) -> pl.DataFrame:
-        """Add ``utc`` as stamped, ``readable``, ``forward`` and the time of receipt, if any."""
+        """Add ``utc`` as stamped, the time of receipt, if any, and ``forward`` to local times."""
         form = self.log.time_format
         if form in _EPOCH_FACTOR and not isinstance(records.schema["time"], pl.Datetime):
             frame = records.with_columns(utc=_from_epoch(records["time"], form))
-            frame = frame.with_columns(
-                readable=pl.col("utc").is_not_null(), forward=pl.lit(False))
         else:
             parsed = parse_times(records["time"], form)
-            zoned = parsed["zoned"]
-            frame = records.with_columns(
-                utc=parsed["time"], readable=parsed["time"].is_not_null())
-            if not zoned.all() and (~zoned & frame["readable"]).any():
+            time, zoned = parsed["time"], parsed["zoned"]
+            if not zoned.all() and (~zoned & time.is_not_null()).any():
                 self.local_seen = True
-                frame = self.local.to_utc(frame.with_columns(zoned=zoned)).rename(
+                frame = self.local.to_utc(records.with_columns(time.alias("utc"), zoned)).rename(
                     {"no_such_hour": "forward"})
             else:
-                frame = frame.with_columns(
-                    pl.col("utc").dt.replace_time_zone("UTC"), forward=pl.lit(False))
+                frame = records.with_columns(
+                    time.to_physical().cast(pl.Datetime("us", "UTC")).alias("utc"))
         if "wall" not in frame.columns:
             return frame
         # A time of receipt beside the controller's own: it tells when that has stepped.
@@ -139,22 +135,20 @@ class WallClock:
 
     def _judged(self, frame: pl.DataFrame) -> pl.DataFrame:
         """Add ``run`` and ``fault``."""
-        missing, forward = pl.col("time").is_null(), pl.col("forward")
-        out = ~pl.col("utc").is_between(EARLIEST, LATEST)
-        checked = frame.select(missing.any() | (~pl.col("readable")).any() | forward.any()
-                               | out.any())
-        if checked.item():
-            frame = frame.with_columns(fault=pl.when(missing).then(pl.lit(NO_TIME))
-                .when(~pl.col("readable")).then(pl.lit(UNREADABLE))
-                .when(forward).then(pl.lit(NO_SUCH_HOUR))
-                .when(out).then(pl.lit(NOT_SET)).otherwise(None))
-            for line, controller, time in frame.filter(forward).select(
-                "line", controller_column(), "time"
-            ).head(1).iter_rows():
-                self._missing_hour(line, controller, time)
-        else:
-            frame = frame.with_columns(fault=pl.lit(None, pl.String))
-        return frame.with_columns(run=self._runs(frame))
+        utc = frame["utc"]
+        if not utc.null_count() and _all_between(utc, EARLIEST, LATEST):
+            return frame.with_columns(pl.lit(None, pl.String).alias("fault"), self._runs(frame))
+        forward = pl.col("forward") if "forward" in frame.columns else pl.lit(False)
+        frame = frame.with_columns(fault=pl.when(pl.col("time").is_null()).then(pl.lit(NO_TIME))
+            .when(forward).then(pl.lit(NO_SUCH_HOUR))
+            .when(pl.col("utc").is_null()).then(pl.lit(UNREADABLE))
+            .when(~pl.col("utc").is_between(EARLIEST, LATEST)).then(pl.lit(NOT_SET))
+            .otherwise(None))
+        for line, controller, time in frame.filter(forward).select(
+            "line", controller_column(), "time"
+        ).head(1).iter_rows():
+            self._missing_hour(line, controller, time)
+        return frame.with_columns(self._runs(frame))
 
     def _missing_hour(self, line: int, controller: str, time: str) -> None:
         seen = parse_times(pl.Series([time]), self.log.time_format)["time"]
@@ -162,20 +156,20 @@ class WallClock:
         self.events.append((controller, around, "missing-hour", None, False, self.file, line,
                             "set aside: this hour was left out when the clocks went forward"))
 
-    def _runs(self, frame: pl.DataFrame) -> pl.Series:
-        """The number of the controller's start, where the log tells it; else 0."""
+    def _runs(self, frame: pl.DataFrame) -> pl.Series | pl.Expr:
+        """``run``: the number of the controller's start, where the log tells it; else 0."""
         if "boot" not in frame.columns:
-            return pl.repeat(0, frame.height, dtype=pl.Int64, eager=True)
+            return pl.lit(0, pl.Int64).alias("run")
         boots = frame["boot"].cast(pl.String)
         numbers = boots.cast(pl.Int64, strict=False)
         if numbers.null_count() == boots.null_count():
-            return numbers.fill_null(0)
+            return numbers.fill_null(0).alias("run")
         runs = []
         controllers = frame.select(controller_column()).to_series().to_list()
         for controller, boot in zip(controllers, boots.to_list(), strict=True):
             seen = self._boots.setdefault(controller, {})
             runs.append(seen.setdefault(boot, len(seen)) if boot else max(len(seen) - 1, 0))
-        return pl.Series(runs, dtype=pl.Int64)
+        return pl.Series("run", runs, dtype=pl.Int64)
 
     def last_times_seen(self) -> dict[str, int]:
         """Each controller's latest time (UTC microseconds)."""
@@ -189,6 +183,13 @@ class WallClock:
         """What was found of the clocks so far (CLOCK_EVENTS)."""
         own = pl.DataFrame(self.events, schema=CLOCK_EVENTS.schema, orient="row")
         return pl.concat([own, self.steps.events()]) if self.steps.kept() else own
+
+
+def _all_between(times: pl.Series, first: datetime, last: datetime) -> bool:
+    """Whether all of some times (UTC, no nulls) lie in a span; they may be beyond Python's."""
+    ticks = times.to_physical().to_numpy()
+    low, high = (int(moment.timestamp()) * 1_000_000 for moment in (first, last))
+    return bool(ticks.size == 0 or (ticks.min() >= low and ticks.max() <= high))
 
 
 def _from_epoch(times: pl.Series, form: str) -> pl.Series:

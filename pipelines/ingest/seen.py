@@ -11,6 +11,8 @@ from typing import Any
 
 import polars as pl
 
+from remanence.pipelines.store.days import by_name
+
 MOST_STRANGERS = 300
 """So many unknown channels of a file are kept in mind; a file with more is the wrong file."""
 
@@ -46,14 +48,14 @@ class Seen:
                 "strangers": strangers}
 
     def take(self, signals: pl.DataFrame) -> None:
-        """The records (SIGNALS) that were taken of a stretch."""
+        """The records (SIGNALS, its names coded) that were taken of a stretch."""
         if signals.is_empty():
             return
         ticks = signals["time"].to_physical().to_numpy()
         first, last = int(ticks.min()), int(ticks.max())
         self.first = first if self.first is None else min(first, self.first)
         self.last = last if self.last is None else max(last, self.last)
-        self.channels.update(signals["channel"].unique().cast(pl.String).to_list())
+        self.channels.update(by_name(signals["channel"]))
 
     @property
     def span(self) -> tuple[datetime, datetime] | None:

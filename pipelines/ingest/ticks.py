@@ -20,10 +20,11 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from remanence.pipelines.store.name_codes import QUANTITY, codes, with_places
+from remanence.pipelines.store.name_codes import QUANTITY, with_places
 from remanence.shared.venue import controller_of
 
 Ints = NDArray[np.int64]
+Codes = NDArray[np.unsignedinteger]
 
 
 @dataclass
@@ -53,7 +54,7 @@ class Ticks:
             for channel, quantity, (time, place, value, said) in kept["channels"]}
         self._type: pl.DataType | None = None
         self._names: list[str] = []
-        self._whose = np.zeros(0, np.int64)
+        self._whose: Codes = np.zeros(0, np.uint8)
 
     def kept(self) -> dict[str, Any]:
         """What the next reading of the same file needs, as JSON has it."""
@@ -79,54 +80,61 @@ class Ticks:
         if signals.is_empty():
             return with_places(signals)
         time = signals["time"].to_physical().to_numpy()
-        channel, quantity = codes(signals["channel"]), codes(signals["quantity"])
+        channel, quantity = (
+            signals[name].to_physical().to_numpy() for name in ("channel", "quantity"))
         controller = self._controller_of(signals.schema["channel"])[channel]
         line, value = signals["line"].to_numpy(), signals["value"].to_numpy()
         place = self._places(time, controller, line)
-        whose = channel * len(QUANTITY.categories) + quantity
+        most = len(signals["channel"].dtype.categories) * len(QUANTITY.categories)  # type: ignore[attr-defined]
+        whose = channel.astype(np.min_scalar_type(most)) * len(QUANTITY.categories)
+        whose += quantity
         again, repeats = self._channel_by_channel(
             time, whose, value, place, signals.schema["channel"])
         told = signals.with_columns(place=pl.Series(place), again=pl.Series(again))
         return told.filter(pl.Series(~repeats)) if repeats.any() else told
 
-    def _controller_of(self, kind: pl.DataType) -> Ints:
+    def _controller_of(self, kind: pl.DataType) -> Codes:
         if self._type != kind:
             controllers = [controller_of(name) for name in kind.categories]  # type: ignore[attr-defined]
             self._names = sorted(set(controllers))
-            self._whose = np.searchsorted(self._names, controllers).astype(np.int64)
+            self._whose = np.searchsorted(self._names, controllers).astype(
+                np.min_scalar_type(len(self._names)))
             self._type = kind
         return self._whose
 
-    def _places(self, time: Ints, controller: Ints, line: Ints) -> Ints:
+    def _places(self, time: Ints, controller: Codes, line: Ints) -> Ints:
         """How many lines of its controller, stamped alike, stand before each."""
-        order, first = _stretches(time, controller)
-        if order is not None:
-            time, controller, line = time[order], controller[order], line[order]
-        new_line = np.ones(time.size, np.int64)
-        new_line[1:] = line[1:] != line[:-1]
-        counted = np.cumsum(new_line)
-        begins = np.flatnonzero(first)
-        place = counted - np.repeat(counted[begins], np.diff(np.append(begins, time.size)))
+        order, time, controller, first = _stretches(time, controller)
+        place = np.zeros(time.size, np.int64)
+        again = np.flatnonzero(~first)
+        if again.size:
+            if order is not None:
+                line = line[order]
+            new_line = line[again] != line[again - 1]
+            counted = np.cumsum(new_line)
+            # (Counted from each stretch's first line; what was counted before only grows.)
+            place[again] = counted - np.maximum.accumulate(
+                np.where(first[again - 1], counted - new_line, 0))
         heads, tails = _ends(controller)
         for head, tail in zip(heads.tolist(), tails.tolist(), strict=True):
             name = self._names[controller[head]]
             before = self._controllers.get(name)
             if before is not None and before.time == time[head]:
-                stop = int(np.searchsorted(begins, head, "right"))
-                end = begins[stop] if stop < begins.size else time.size
-                place[head:end] += before.place + 1
+                rest = first[head + 1:]
+                alike = int(rest.argmax()) if rest.any() else rest.size
+                place[head:head + 1 + alike] += before.place + 1
             self._controllers[name] = _Stretch(int(time[tail]), int(place[tail]))
         return place if order is None else _put_back(place, order)
 
     def _channel_by_channel(
-        self, time: Ints, whose: Ints, value: NDArray[np.float64], place: Ints,
+        self, time: Ints, whose: Codes, value: NDArray[np.float64], place: Ints,
         kind: pl.DataType,
     ) -> tuple[Ints, NDArray[np.bool_]]:
         """``again``, and which records are repeats; ``place`` is made to rise with each record."""
-        order, first = _stretches(time, whose)
+        order, _, owners, first = _stretches(time, whose)
         if order is None:
             order = np.arange(time.size)
-        heads, tails = _ends(whose[order])
+        heads, tails = _ends(owners)
         begins = np.flatnonzero(first)
         stops = np.append(begins[1:], time.size)
         crowded = set(np.flatnonzero(stops - begins > 1).tolist())
@@ -134,7 +142,7 @@ class Ticks:
         before: dict[int, _Stretch] = {}
         names = [(kind.categories[code // len(QUANTITY.categories)],  # type: ignore[attr-defined]
                   QUANTITY.categories[code % len(QUANTITY.categories)])
-                 for code in whose[order[heads]].tolist()]
+                 for code in owners[heads].tolist()]
         for number, name, head in zip(at_head.tolist(), names, heads.tolist(), strict=True):
             held = self._channels.get(name)
             if held is not None and held.time == time[order[head]]:
@@ -175,20 +183,21 @@ def _walk(
     return _Stretch(0, 0, said=said)
 
 
-def _stretches(time: Ints, whose: Ints) -> tuple[Ints | None, NDArray[np.bool_]]:
-    """Order by whose they are (None: as they stand), and where a stretch of one stamp begins."""
+def _stretches(
+    time: Ints, whose: Codes
+) -> tuple[Ints | None, Ints, Codes, NDArray[np.bool_]]:
+    """Order by whose they are (None: as they stand), both in it, where a stamp's stretch begins."""
     order = None
     if (whose[1:] != whose[:-1]).any():
-        # (Numbers this short numpy sorts in one pass over their digits.)
-        short = whose.astype(np.uint16) if whose.max() < 2**16 else whose
-        order = np.argsort(short, kind="stable")
+        # (Numbers of 16 bits numpy sorts in one pass over their digits.)
+        order = np.argsort(whose, kind="stable")
         time, whose = time[order], whose[order]
     first = np.ones(time.size, np.bool_)
     first[1:] = (time[1:] != time[:-1]) | (whose[1:] != whose[:-1])
-    return order, first
+    return order, time, whose, first
 
 
-def _ends(whose: Ints) -> tuple[Ints, Ints]:
+def _ends(whose: Codes) -> tuple[Ints, Ints]:
     """Where each one's records begin, and the last of them."""
     heads = np.append(0, np.flatnonzero(whose[1:] != whose[:-1]) + 1)
     return heads, np.append(heads[1:], whose.size) - 1

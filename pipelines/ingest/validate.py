@@ -70,8 +70,7 @@ class RecordValidator:
         records = self._in_the_past(records)
         if records.schema["channel"] == self.channel_type:
             if self._all_right(records):
-                return self._signals(records.rename({"value": "figure"}), file), pl.DataFrame(
-                    schema=_FAULTS)
+                return self._signals(records, file, "value"), pl.DataFrame(schema=_FAULTS)
             records = records.with_columns(pl.col("channel", "quantity").cast(pl.String))
         records = self._with_kind(records)
         value = pl.col("value")
@@ -120,10 +119,10 @@ class RecordValidator:
 
     def _in_the_past(self, records: pl.DataFrame) -> pl.DataFrame:
         """Put a fault to records that are later than any clock can say by now."""
-        later = pl.col("utc") > self.latest  # no datetime of Python: it ends with the year 9999
-        if not records.select(later.any()).item():
+        highest = records["utc"].to_physical().max()  # no datetime of Python: it ends in 9999
+        if not isinstance(highest, int) or highest <= self.latest.timestamp() * 1e6:
             return records
-        late = pl.col("fault").is_null() & later
+        late = pl.col("fault").is_null() & (pl.col("utc") > self.latest)
         return records.with_columns(fault=pl.when(late).then(pl.lit(FUTURE)).otherwise("fault"))
 
     @property
@@ -142,12 +141,14 @@ class RecordValidator:
             self.fits[channel, quantity].all() and (np.abs(figure) <= HIGHEST).all()
             and (~_IS_ON_OFF[quantity] | (figure == 0) | (figure == 1)).all())
 
-    def _signals(self, records: pl.DataFrame, file: str) -> pl.DataFrame:
+    def _signals(
+        self, records: pl.DataFrame, file: str, figure: str = "figure"
+    ) -> pl.DataFrame:
         return records.select(
             pl.col("utc").alias("time").cast(SIGNALS.schema["time"]),
             pl.col("channel").cast(self.channel_type), pl.col("quantity").cast(QUANTITY),
             # No negative zero: 0 has one way to be written.
-            (pl.col("figure") + 0.0).alias("value"),
+            (pl.col(figure) + 0.0).alias("value"),
             pl.col("run").cast(pl.Int64), pl.lit(file, pl.Enum([file])).alias("file"),
             pl.col("line").cast(pl.Int64),
         )

@@ -22,7 +22,7 @@ import polars as pl
 
 from remanence.shared.errors import RemanenceError
 
-CHUNK_BYTES = 8 << 20
+CHUNK_BYTES = 3 << 20
 """How much text is worked on at once."""
 
 CHUNK_LINES = 400_000

@@ -92,39 +92,50 @@ def in_row_groups(table: pa.Table, starts: Sequence[int]) -> Iterator[pa.Table]:
         yield table.slice(start, stop - start)
 
 
-def laid_out(frame: pl.DataFrame, kind: str) -> tuple[pl.DataFrame, list[int]]:
-    """Coded signals of a day and kind as they lie in a file, and where row groups must begin."""
+def laid_out(
+    frame: pl.DataFrame, kind: str, days: Sequence[int] = ()
+) -> tuple[pl.DataFrame, list[int]]:
+    """Coded signals of a kind as they lie in a file, and where row groups must begin.
+
+    ``days``: rows at which a further day begins. Each day lies by itself.
+    """
     if kind != "levels":
-        return frame, []
-    frame = channel_by_channel(frame)
-    return frame, row_groups(frame)
+        return frame, list(days)
+    frame = channel_by_channel(frame, days)
+    return frame, row_groups(frame, days)
 
 
-def channel_by_channel(frame: pl.DataFrame) -> pl.DataFrame:
-    """Coded signals by channel and quantity, else in the order they were in."""
-    key = _whose(frame)
+def channel_by_channel(frame: pl.DataFrame, days: Sequence[int] = ()) -> pl.DataFrame:
+    """Coded signals day by day, by channel and quantity, else in the order they were in."""
+    key = _whose(frame, days)
     if (key[1:] >= key[:-1]).all():
         return frame
     # (Numbers this short numpy sorts in one pass over their digits.)
     short = key.astype(np.uint16) if key.max() < 2**16 else key
-    return _taken(frame, np.argsort(short, kind="stable"))
+    return rows_of(frame, np.argsort(short, kind="stable"))
 
 
-def row_groups(frame: pl.DataFrame) -> list[int]:
-    """Where row groups begin in signals that lie channel by channel."""
-    key = _whose(frame)
+def row_groups(frame: pl.DataFrame, days: Sequence[int] = ()) -> list[int]:
+    """Where row groups begin in signals that lie day by day and channel by channel."""
+    key = _whose(frame, days)
     ends = [*(np.flatnonzero(key[1:] != key[:-1]) + 1).tolist(), frame.height]
-    groups = {0, frame.height}
+    groups = {0, *days, frame.height}
     for start, stop in pairwise([0, *ends]):
         if stop - start >= OWN_GROUP:
             groups |= {start, stop}
     return sorted(groups)[1:-1]
 
 
-def _whose(frame: pl.DataFrame) -> NDArray[np.uint32]:
-    """Channel and quantity of each record as one number."""
+def _whose(frame: pl.DataFrame, days: Sequence[int] = ()) -> NDArray[np.uint32]:
+    """Day, channel and quantity of each record as one number."""
     key = frame["channel"].to_physical().to_numpy() * np.uint32(len(QUANTITY.categories))
     key += frame["quantity"].to_physical().to_numpy()
+    if not days:
+        return key
+    number = np.cumsum(np.bincount(key) > 0, dtype=np.uint32) - np.uint32(1)
+    key = number[key]  # (counted through, so that a month's numbers stay short)
+    for count, (start, stop) in enumerate(pairwise([*days, frame.height]), 1):
+        key[start:stop] += np.uint32(count) * (number[-1] + np.uint32(1))
     return key
 
 
@@ -279,7 +290,7 @@ def in_order(signals: pl.DataFrame) -> pl.DataFrame:
         rows = order[part]
         value, again = (signals[name].to_numpy()[rows] for name in ("value", "again"))
         order[part] = rows[np.lexsort((again, value, key[part]))]
-    return _taken(signals, order)
+    return rows_of(signals, order)
 
 
 def _order_key(signals: pl.DataFrame) -> NDArray[np.int64] | None:
@@ -336,7 +347,7 @@ def _each_once(signals: pl.DataFrame, ticks: NDArray[np.int64]) -> pl.DataFrame:
     return signals.with_columns(place=pl.Series(place)).filter(pl.Series(kept))
 
 
-def _taken(signals: pl.DataFrame, order: NDArray[np.int64]) -> pl.DataFrame:
+def rows_of(signals: pl.DataFrame, order: NDArray[np.int64]) -> pl.DataFrame:
     """Some rows of coded signals; columns that say the same throughout need no moving."""
     alike = [name for name in ("channel", "quantity", "run", "file", "place", "again")
              if (told := signals[name].to_physical()).min() == told.max()

@@ -16,7 +16,7 @@ from collections.abc import Iterable, Iterator
 from contextlib import ExitStack
 from datetime import date, timedelta
 from functools import cache
-from itertools import accumulate, groupby
+from itertools import accumulate, groupby, pairwise
 from pathlib import Path
 from typing import TYPE_CHECKING, TypeVar
 
@@ -26,7 +26,6 @@ from remanence.pipelines.store.days import (
     ROW_GROUP,
     SEGMENT_ROWS,
     WRITES,
-    ends,
     in_row_groups,
     laid_out,
     notes,
@@ -66,7 +65,8 @@ def month_to_join(manifest: Manifest) -> str | None:
 
 
 def write_days(
-    folder: Path, manifest: Manifest, kind: str, frames: dict[date, pl.DataFrame]
+    folder: Path, manifest: Manifest, kind: str, frame: pl.DataFrame,
+    rows: dict[date, tuple[int, int]],
 ) -> dict[date, Segment]:
     """Write days that the store does not hold yet, those of a month in one file if they are many.
 
@@ -78,8 +78,10 @@ def write_days(
         It is told how many rows the files have that days share, and is not changed else.
     kind : str
         Of what kind the records are.
-    frames : dict of date to polars.DataFrame
-        Coded SIGNALS of each day, sorted, no record twice; all coded alike.
+    frame : polars.DataFrame
+        Coded SIGNALS, sorted, no record twice.
+    rows : dict of date to (int, int)
+        Which rows of it are each day's.
 
     Returns
     -------
@@ -88,17 +90,20 @@ def write_days(
         months with no more than :data:`LOOSE_FILES` of them, and days of many records.
     """
     written: dict[date, Segment] = {}
-    small = [day for day in sorted(frames) if frames[day].height < SEGMENT_ROWS]
+    sizes = {day: stop - start for day, (start, stop) in sorted(rows.items())}
+    small = [day for day, size in sizes.items() if size < SEGMENT_ROWS]
     for _, of_month in groupby(small, lambda day: (day.year, day.month)):
         days = list(of_month)
         if len(days) <= LOOSE_FILES:
             continue
-        for some in _together({day: frames[day].height for day in days}):
+        for some in _together({day: sizes[day] for day in days}):
             places = _write(
                 folder, manifest, f"signals/{some[0].isoformat()[:7]}/{kind}-",
-                ((day, _new_groups(frames[day], kind)) for day in some))
-            for day, (path, rows, at) in places.items():
-                written[day] = Segment(path, kind, rows, *ends(frames[day]), at)
+                _new_groups(frame, kind, {day: rows[day] for day in some}))
+            ticks = frame["time"].to_physical()
+            for day, (path, size, at) in places.items():
+                start, stop = rows[day]
+                written[day] = Segment(path, kind, size, ticks[start], ticks[stop - 1], at)
     return written
 
 
@@ -240,10 +245,21 @@ def _row_groups(folder: Path, kind: str, segments: list[Segment]) -> Iterator[pa
     yield from in_row_groups(_coded_arrow(frame), starts)
 
 
-def _new_groups(frame: pl.DataFrame, kind: str) -> Iterator[pa.Table]:
-    """A new day's rows, in the order of its file."""
-    frame, starts = laid_out(frame, kind)
-    return in_row_groups(frame.to_arrow(compat_level=pl.CompatLevel.oldest()), starts)
+def _new_groups(
+    frame: pl.DataFrame, kind: str, rows: dict[date, tuple[int, int]]
+) -> Iterator[tuple[date, list[pa.Table]]]:
+    """The row groups of some new days. All are put in order and made ready at once."""
+    spans = list(rows.values())
+    whole = all(stop == start for (_, stop), (start, _) in pairwise(spans))
+    some = frame[spans[0][0]:spans[-1][1]] if whole else pl.concat(
+        [frame[start:stop] for start, stop in spans])
+    begins = [0, *accumulate(stop - start for start, stop in spans)]
+    some, starts = laid_out(some, kind, begins[1:-1])
+    table = some.to_arrow(compat_level=pl.CompatLevel.oldest())
+    groups = [0, *starts, table.num_rows]
+    for day, begin, end in zip(rows, begins, begins[1:], strict=False):
+        own = groups[bisect_left(groups, begin):bisect_left(groups, end) + 1]
+        yield day, [table.slice(start, stop - start) for start, stop in pairwise(own)]
 
 
 def _numbers_of(metadata: pq.FileMetaData, segment: Segment) -> range:

@@ -21,7 +21,7 @@ from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date
-from itertools import groupby, pairwise
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -34,6 +34,7 @@ from remanence.pipelines.store.days import (
     by_name,
     compact,
     in_order,
+    rows_of,
     write_table,
 )
 from remanence.pipelines.store.disk import check
@@ -274,15 +275,14 @@ class Store:
         changed: list[date] = []
         if signals.is_empty():
             return taken, ()
-        for of_kind, days in groupby(_by_day_and_kind(signals), lambda part: part[1]):
-            frames = {day: new for day, _, new in days}
-            for day in frames:
+        for of_kind, frame, rows in _by_kind_and_day(signals):
+            for day in rows:
                 manifest.days.setdefault(day.isoformat(), Day(manifest.generation))
-            written = write_days(self.folder, manifest, of_kind, {
-                day: new for day, new in frames.items()
+            written = write_days(self.folder, manifest, of_kind, frame, {
+                day: own for day, own in rows.items()
                 if all(s.kind != of_kind for s in manifest.days[day.isoformat()].segments)})
-            for day, new in frames.items():
-                entry = manifest.days[day.isoformat()]
+            for day, (start, stop) in rows.items():
+                entry, new = manifest.days[day.isoformat()], frame[start:stop]
                 held = [s for s in entry.segments if s.kind == of_kind]
                 rest = [s for s in entry.segments if s.kind != of_kind]
                 then, fresh = ([written[day]], by_name(new["file"])) if day in written else \
@@ -371,15 +371,20 @@ def _still_good(batch: Batch) -> pl.Expr:
     return pl.col("line") < anew
 
 
-def _by_day_and_kind(signals: pl.DataFrame) -> Iterator[tuple[date, str, pl.DataFrame]]:
-    """Cut coded records into days and kinds, sorted, each record once: the first of those given."""
+def _by_kind_and_day(
+    signals: pl.DataFrame
+) -> Iterator[tuple[str, pl.DataFrame, dict[date, tuple[int, int]]]]:
+    """Coded records of each kind, sorted, each record once (the first of those given).
+
+    With each kind's records: which rows of them, from and to, are each day's.
+    """
     kind_of = np.array([KINDS[name] == "edges" for name in signals["quantity"].dtype.categories])  # type: ignore[attr-defined]
     edges = kind_of[signals["quantity"].to_physical().to_numpy()]
     for kind, chosen in (("edges", edges), ("levels", ~edges)):
         if not chosen.any():
             continue
-        frame = in_order(signals if chosen.all() else signals.filter(pl.Series(chosen)))
+        frame = in_order(signals if chosen.all() else rows_of(signals, np.flatnonzero(chosen)))
         day = frame["time"].to_physical().to_numpy() // DAY_US
         starts = [0, *(np.flatnonzero(day[1:] != day[:-1]) + 1).tolist()]
-        for start, stop in pairwise([*starts, frame.height]):
-            yield frame["time"][start].date(), kind, frame[start:stop]
+        yield kind, frame, {frame["time"][start].date(): (start, stop)
+                            for start, stop in pairwise([*starts, frame.height])}

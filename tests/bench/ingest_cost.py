@@ -26,6 +26,7 @@ is Polars' own reader of the form; for text, Python's `re` with the same pattern
 from __future__ import annotations
 
 import argparse
+import gc
 import itertools
 import re
 import shutil
@@ -183,10 +184,12 @@ def one(what: str, folder: Path, form: str) -> None:
     """Do the work once, in this process, and print seconds and memory."""
     log = folder / "log.csv"
     if what == "ingest":
+        from remanence.__main__ import ALLOCATIONS_BETWEEN_LOOKS
         from remanence.pipelines.ingest.ingest import ingest
         from remanence.pipelines.ingest.progress import Silent
         from remanence.pipelines.sheets.refresh import load_venue
 
+        gc.set_threshold(ALLOCATIONS_BETWEEN_LOOKS, *gc.get_threshold()[1:])  # as the command does
         venue, path = load_venue(folder)
     wall, busy = time.perf_counter(), time.process_time()
     if what == "ingest":

@@ -11,7 +11,7 @@ import pytest
 
 from remanence.pipelines.clocks.step_rules import FALSE_DATE, TAKEN_BACK
 from remanence.pipelines.clocks.steps import StepWatch
-from remanence.pipelines.clocks.window import Order, bare, window_of
+from remanence.pipelines.clocks.window import Order, bare, spans_of, window_of
 
 START = 1_793_642_591_000_000
 SECOND = 1_000_000
@@ -347,3 +347,17 @@ def test_in_a_log_that_is_in_order_every_leap_is_a_silence():
     own = np.flatnonzero(window.owner == names.index("b"))
     jump = int(np.argmax(np.diff(window.ticks[own]))) + 1
     assert not Order(window).silences(window, own)[jump]
+
+
+@pytest.mark.parametrize("ordered", [True, False])
+def test_spans_are_each_controllers_first_and_last_time(ordered):
+    rng = random.Random(7)
+    names = ["a/q1", "a/q2", "b/q1", "c", "d/never"]
+    ticks = [rng.randrange(1_000) for _ in range(200)]
+    ticks = sorted(ticks) if ordered else ticks
+    whose = [rng.choice(names[:-1]) for _ in ticks]
+    frame = pl.DataFrame({"channel": pl.Series(whose, dtype=pl.Enum(names)), "utc": ticks})
+    told = {name: [t for t, channel in zip(ticks, whose, strict=True)
+                   if channel.split("/")[0] == name] for name in "abc"}
+    assert spans_of(frame, np.array(ticks)) == {
+        name: (min(own), max(own)) for name, own in told.items()}

@@ -114,8 +114,8 @@ def test_how_the_store_cuts_its_files_changes_nothing(tmp_path, rng, monkeypatch
     signals = several_days(rng, venue)
     first = pl.Series(rng.random(signals.height) < 0.5)
     with monkeypatch.context() as older:
-        older.setattr(store_days, "channel_by_channel", lambda frame: frame)
-        older.setattr(store_days, "row_groups", lambda frame: [])
+        older.setattr(store_days, "channel_by_channel", lambda frame, _: frame)
+        older.setattr(store_days, "row_groups", lambda frame, _: [])
         house.take(signals.filter(first & (pl.col("time") < FIRST + timedelta(hours=12))))
     house.check()
     house.take(signals)

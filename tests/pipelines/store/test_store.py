@@ -386,13 +386,30 @@ def test_channels_with_few_records_share_a_row_group(store, monkeypatch):
     assert [file.metadata.row_group(n).num_rows for n in range(3)] == [80, 60, 40]
 
 
+def test_several_days_lie_in_a_file_as_each_lies_by_itself(monkeypatch):
+    monkeypatch.setattr(store_days, "OWN_GROUP", 100)
+    days = [levels_of_a_day().with_columns(pl.col("time") + timedelta(days=day))
+            for day in (0, 1, 4)] + [signals([6 * 86_400], "rail-b", "volts")]
+    frame = coded(pl.concat(days).sort("time"))
+    begins = list(itertools.accumulate(day.height for day in days[:-1]))
+    laid, groups = store_days.laid_out(frame, "levels", begins)
+    at = 0
+    for start, stop in itertools.pairwise([0, *begins, frame.height]):
+        own, starts = store_days.laid_out(frame[start:stop], "levels")
+        assert_frame_equal(laid[start:stop], own)
+        assert groups[at:at + len(starts)] == [start + each for each in starts]
+        at += len(starts)
+        assert groups[at:at + 1] == ([stop] if stop < frame.height else [])
+        at += 1
+
+
 def test_a_store_whose_levels_lie_in_time_order_goes_on(store, monkeypatch):
     """Stores of version 2: what is there is read and joined with what comes."""
     new = levels_of_a_day()
     early, late = new[::2], new[1::2]
     with monkeypatch.context() as older:
-        older.setattr(store_days, "channel_by_channel", lambda frame: frame)
-        older.setattr(store_days, "row_groups", lambda frame: [])
+        older.setattr(store_days, "channel_by_channel", lambda frame, _: frame)
+        older.setattr(store_days, "row_groups", lambda frame, _: [])
         store.commit(Batch(early))
     path = store.folder / "manifest.json"
     raw = as_version(2, json.loads(path.read_text()))
