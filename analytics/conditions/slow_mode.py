@@ -7,6 +7,7 @@ import polars as pl
 
 from remanence.analytics.conditions.condition import PULSED, Condition, finding
 from remanence.analytics.conditions.evidence import raised_on_way_out, share_evidence
+from remanence.analytics.conditions.lost_lines import LOST_WEEKS, lost_shares
 from remanence.analytics.drift.daily_series import LockDays
 from remanence.analytics.drift.judge import drifts
 from remanence.analytics.drift.slow_mode import (
@@ -54,11 +55,17 @@ def slow_modes(history: History) -> dict[str, SlowMode]:
     """The slow mode of each lock that has one; computed once per history."""
     by_lock = actuations_by_lock(history)
     epoch = history.week.monday.toordinal()
+    lost = lost_shares(history)
     seen: dict[str, tuple[LockDays, pl.DataFrame, Counted]] = {}
     for name, drift in drifts(history).current.items():
-        if drift.days.lock.latency_kind == "door":
+        lock = drift.days.lock
+        if lock.latency_kind == "door":
             continue
         rows = since_baseline(by_lock[name], history, name)
+        if lost.keys() & {lock.contact_controller, lock.command_controller}:
+            # An answer that is not in the log may have been lost: it is no slow one.
+            rows = rows.filter((pl.col("outcome") != "no-release")
+                               | (pl.col("weeks_ago") >= LOST_WEEKS))
         row_day = (day_ordinals(rows["day"]) - epoch).astype(float)
         fit = drift.fit
         leap = fit is not None and fit.log_odds > 0 and fit.step_share > STEP_LIKELIER
