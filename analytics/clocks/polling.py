@@ -284,7 +284,8 @@ def _totals(apart: pl.DataFrame, parts: int) -> tuple[Reals, Reals]:
 
 def _likeliest(fits: Reals, counts: Reals, step: float) -> int | None:
     """The longest period that fits nearly as well as any; of near ones the closest fit."""
-    chance = np.where((fits >= FITS) & (step < PERIODS_US), chance_of_fit(fits, counts, step), 1.0)
+    chance = np.where((fits >= FITS) & (step < PERIODS_US),
+                      chance_of_fit(fits, counts, step, PERIODS_US), 1.0)
     good = chance <= CHANCE
     if not good.any():
         return None
@@ -298,8 +299,7 @@ def _likeliest(fits: Reals, counts: Reals, step: float) -> int | None:
 
 
 def chance_of_fit(
-    fit: Reals, count: Reals, step: Reals | float, period: Reals = PERIODS_US,
-    usual: Reals | float = 0.0,
+    fit: Reals, count: Reals, step: Reals | float, period: Reals, usual: Reals | float = 0.0,
 ) -> Reals:
     """Bound on the chance of such a fit, of half as many differences: neighbours share a stamp.
 
@@ -311,7 +311,7 @@ def chance_of_fit(
         Step of the clock. [us]
     period : array of float
         The period, or periods. [us]
-    usual : array of float or float
+    usual : array of float or float, default 0.0
         Mean fit without polling.
 
     Returns

@@ -186,7 +186,7 @@ def _promising(totals: Reals, counts: Reals, clocks: Reals, length: int) -> list
     clock = sliding_window_view(clocks, length).max(axis=-1)[:, None, None]
     fits = totals / np.maximum(counts, 1)
     may = (counts >= FEWEST) & (fits >= FITS) & (clock < PERIODS_US) & (
-        chance_of_fit(fits, counts, clock) <= CHANCE)
+        chance_of_fit(fits, counts, clock, PERIODS_US) <= CHANCE)
     out: list[int] = np.flatnonzero(may.any(axis=(1, 2))).tolist()
     return out
 

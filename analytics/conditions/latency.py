@@ -12,8 +12,9 @@ import polars as pl
 
 from remanence.analytics.conditions.after_work import came_back_after
 from remanence.analytics.conditions.condition import PULSED, Condition, failed_repair, finding
+from remanence.analytics.conditions.door_people import people_only
 from remanence.analytics.conditions.drift_weekly import weekly_course
-from remanence.analytics.conditions.exits import PEOPLE_MOST_MS, late_doors
+from remanence.analytics.conditions.exits import late_doors
 from remanence.analytics.conditions.in_play import openings_of_locks
 from remanence.analytics.conditions.lost_lines import lost_shares
 from remanence.analytics.conditions.new_locks import slow_beside_siblings
@@ -59,15 +60,6 @@ STEP_LIKELIER = 0.5
 LEAST_HUMP_RELEASES, QUICK_QUANTILE, QUICK_MOVED_SHARE = 10, 0.15, 0.5
 """The quantile of the quick releases, the fewest releases it is read from, and the share of the
 whole change by which it must have moved too. Assumption."""
-
-LOCK_MOVED_SHARE = 0.75
-"""Share of what a door's median is later, in milliseconds, by which its quick openings must be:
-the lock's part is all of it, people's about two fifths (calculated: log-normal, a spread of 0.5 to
-0.7). Assumption."""
-
-LOCK_MOST_MS = 500.0
-"""A magnet with a diode lets go half a second after its cut at most (calculated from a textbook
-model: 400 to 510 ms), so no lock makes all openings of a door later by more."""
 
 LEAST_AFTER_SERVICE = 5
 """A repair is not judged on fewer releases of this week. Assumption."""
@@ -186,7 +178,7 @@ def _standing(history: History, *, slower: bool) -> list[tuple[Lock, LockDrift]]
             continue  # this week's own level does not support it
         if drift.days.phase_tied and _below_poll(history, drift):
             continue
-        if drift.days.lock.latency_kind == "door" and _people_only(drift):
+        if drift.days.lock.latency_kind == "door" and people_only(drift):
             continue
         out.append((history.venue.locks_by_id[name], drift))
     return out
@@ -213,25 +205,6 @@ def _hump_only(drift: LockDrift) -> bool:
         return False
     moved = days.moved(QUICK_QUANTILE, before, after)
     return abs(moved) < QUICK_MOVED_SHARE * abs(drift.change) or moved * drift.change < 0
-
-
-def _people_only(drift: LockDrift) -> bool:
-    """Whether people alone may have made a door open later.
-
-    What a lock takes longer comes on top of what people take, at each opening alike, and it is no
-    more than a field takes to decay; a magnet that is stuck for seconds is so now and then. People
-    who come later come later by the more, the later they came before.
-    """
-    days = drift.days
-    onset = drift.fit.since if drift.fit else 0.0
-    late = days.release_day >= onset
-    before, after = days.latency_ms[~late], days.latency_ms[late]
-    if min(before.size, after.size) < LEAST_HUMP_RELEASES:
-        return False
-    quick, middle = (float(np.quantile(after, part) - np.quantile(before, part))
-                     for part in (QUICK_QUANTILE, 0.5))
-    return PEOPLE_MOST_MS > middle > LOCK_MOST_MS or bool(
-        quick * np.sign(middle) < LOCK_MOVED_SHARE * abs(middle))
 
 
 def _unhelped(history: History) -> dict[str, tuple[LockDrift, LockDrift, date, str]]:

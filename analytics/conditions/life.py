@@ -16,6 +16,7 @@ from datetime import date
 import polars as pl
 
 from remanence.analytics.conditions.condition import catalogue
+from remanence.analytics.conditions.door_people import late_by_people
 from remanence.analytics.conditions.drawn_load import drawn_loads
 from remanence.analytics.conditions.exits import cuts_on_way_out
 from remanence.analytics.conditions.in_play import openings_of_locks
@@ -53,6 +54,10 @@ BY_PEOPLE_TOO = frozenset({"opened-unpowered", "not-reclosed"})
 """Of these, what people do as well: one of them shows no fault, only more than before it does."""
 AT_EACH_COMMAND = frozenset({"coil-open", "contact-inverted", "contact-stuck"})
 """What lets no command be answered, or have it seen, while it is there."""
+SLOW = frozenset({"slow-drop", "sticking-catch"})
+"""What a door that opens later may be put down to."""
+LASTING = ("step", "gradual")
+"""Courses of what shows in each release."""
 _TELLING = "median-latency"
 
 
@@ -64,7 +69,8 @@ class Shown:
     controller: days with records), ``told_volts`` those with a sag; ``serviced`` is that work's
     day. ``unmoved`` commands neither released the lock nor moved its rail's volts (on an exit
     route: all that held), ``outlasted`` ones were outlasted by the load. ``supply`` is a lock's
-    rail. The medians, and the mean of the contact's further edges a movement, are None without a
+    rail; ``late_by_people``: its door opens late in a way that people alone may have made. The
+    medians, and the mean of the contact's further edges a movement, are None without a
     reading; the rest are counts of the week.
     """
 
@@ -79,6 +85,7 @@ class Shown:
     openings_energised: int = 0
     openings_unpowered: int = 0
     further_edges: float | None = None
+    late_by_people: bool = False
     serviced: date | None = None
     supply: str | None = None
 
@@ -281,6 +288,10 @@ def _unfound(item: Standing, seen: Shown, week: Week, hidden_by_rail: Collection
         # Worked on, and what came after does not show it: if it comes back, it is said again.
         return replace(item, finding=_told(
             replace(was, status="ended", ended=serviced), "life-mended", day=serviced))
+    if seen.late_by_people and was.condition in SLOW and was.extra.get("course") in LASTING:
+        # More openings have shown that the lock takes no longer than it did.
+        return replace(item, finding=_told(
+            replace(was, status="ended", ended=week.monday), "life-people"))
     if not readings or hidden:
         return replace(item, finding=_told(
             replace(was, status="unseen"), "life-unseen", first_named=str(was.first_named)))
@@ -317,7 +328,7 @@ def _as_before(item: Standing, seen: Shown) -> bool:
         if edges.now and edges.before is not None:
             return seen.further_edges < (edges.now + edges.before) / 2
     level = _level(was.evidence)
-    if level is not None and was.extra.get("course") in ("step", "gradual") and seen.latency_ms:
+    if level is not None and was.extra.get("course") in LASTING and seen.latency_ms:
         now, before = level
         middle = math.sqrt(now * before)
         return (seen.latency_ms < middle) if now > before else (seen.latency_ms > middle)
@@ -428,7 +439,8 @@ def what_was_shown(
             shown = replace(shown, unmoved=max(shown.unmoved, held))
         if lock.id in load:
             shown = replace(shown, outlasted=_after_work(*load[lock.id], shown))
-        found["lock", lock.id] = replace(shown, supply=lock.supply)
+        found["lock", lock.id] = replace(
+            shown, supply=lock.supply, late_by_people=lock.id in late_by_people(history))
     hours = history.dated("rail_hours").filter(pl.col("weeks_ago") == 0)
     for supply in venue.supplies:
         days = hours.filter(pl.col("supply") == supply.id)["day"].n_unique()

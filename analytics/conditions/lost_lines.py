@@ -17,7 +17,7 @@ from remanence.analytics.physics.on_times import times_of
 from remanence.analytics.statistics.rates import chance_of_fault
 from remanence.shared.findings import Amount, Finding, say
 
-_WEEKS = 2
+LOST_WEEKS = 2
 """Weeks that are looked at together: one in a hundred is two or three a week. Assumption."""
 _FEWEST, _FEWEST_LOCKS = 3, 2
 """Lost ends that are told, and locks that they lie on: one lock alone may have a contact that shows
@@ -61,7 +61,7 @@ def lost_lines(history: History) -> list[Finding]:
         controllers, default=None, return_dtype=pl.String))
     found = []
     for (controller,), part in rows.partition_by("controller", as_dict=True).items():
-        recent = pl.col("weeks_ago") < _WEEKS
+        recent = pl.col("weeks_ago") < LOST_WEEKS
         now, lost = part.filter(recent), part.filter(recent & pl.col("end_lost"))
         count, total = lost.height, now.height
         if (count < _FEWEST or lost["lock"].n_unique() < _FEWEST_LOCKS

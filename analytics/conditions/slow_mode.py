@@ -17,6 +17,7 @@ from remanence.analytics.conditions.condition import (
     finding,
 )
 from remanence.analytics.conditions.evidence import raised_on_way_out, share_evidence
+from remanence.analytics.conditions.lost_lines import LOST_WEEKS, lost_shares
 from remanence.analytics.drift.judge import LockDrift, drifts
 from remanence.analytics.drift.slow_mode import (
     FAULTY,
@@ -89,12 +90,20 @@ class _Seen:
 def slow_modes(history: History) -> dict[str, Told]:
     """The slow mode of each lock that has one; computed once per history."""
     by_lock, judged = actuations_by_lock(history), drifts(history)
+    lost = lost_shares(history)
     seen = {}
     for name, drift in judged.current.items():
-        if drift.days.lock.latency_kind != "door":
-            counts = _seen(drift, since_baseline(by_lock[name], history, name), history)
-            if counts is not None:
-                seen[name] = counts
+        lock = drift.days.lock
+        if lock.latency_kind == "door":
+            continue
+        rows = since_baseline(by_lock[name], history, name)
+        if lost.keys() & {lock.contact_controller, lock.command_controller}:
+            # An answer that is not in the log may have been lost: it is no slow one.
+            rows = rows.filter((pl.col("outcome") != "no-release")
+                               | (pl.col("weeks_ago") >= LOST_WEEKS))
+        counts = _seen(drift, rows, history)
+        if counts is not None:
+            seen[name] = counts
     sound: dict[str, tuple[float, float]] = {}
     for magnets in (False, True):
         alike = {name: one.count.event for name, one in seen.items()

@@ -9,9 +9,11 @@ import polars as pl
 import pytest
 
 from remanence.analytics.conditions.diagnosis import diagnose
+from remanence.analytics.conditions.door_people import people_only
 from remanence.analytics.conditions.exits import held_on_way_out, late_doors
 from remanence.analytics.conditions.latency import slow_drop
 from remanence.analytics.conditions.life import what_was_shown
+from remanence.analytics.drift.judge import drifts
 from remanence.shared.tables import ACTUATIONS
 from tests.analytics.physics.latency_rows import FIRST_MONDAY, actuations, history_at, lock
 
@@ -123,6 +125,24 @@ def test_people_who_take_twice_as_long_say_nothing_of_the_magnet(times, jams, sl
     rows = with_people(actuations([DOOR], weeks=10, seed=54), times, jams, seed)
     history = history_at([DOOR], rows, WEEK)
     assert bool(late_doors(history) or slow_drop(history)) is slow
+
+
+@pytest.mark.parametrize("spread", [0.2, 0.35, 0.6])
+def test_people_who_come_later_spread_their_openings_and_a_lock_does_not(spread):
+    told = {}
+    for what, times, later_ms in (("people", 1.5, 0.0), ("lock", 1.0, 250.0)):
+        for seed in range(10):
+            rows = actuations([DOOR], weeks=10, seed=60 + seed)
+            rng = np.random.default_rng(seed)
+            later = (rows["command_time"].dt.date() >= FIRST_MONDAY + timedelta(weeks=6)).to_numpy()
+            person = 900.0 * np.exp(spread * rng.normal(size=rows.height))
+            rows = rows.with_columns(latency_ms=pl.col("latency_ms") + pl.Series(
+                np.where(later, person * times + later_ms, person)))
+            history = history_at([DOOR], rows, WEEK)
+            drift = drifts(history).current["door"]
+            told.setdefault(what, []).append(people_only(drift))
+    assert sum(told["people"]) >= 8
+    assert sum(told["lock"]) <= 3
 
 
 @pytest.mark.parametrize(("later_ms", "slow"), [(1100.0, False), (6000.0, True)])

@@ -8,6 +8,7 @@ import numpy as np
 import polars as pl
 import pytest
 
+from remanence.analytics.conditions import latency, slow_mode
 from remanence.analytics.conditions.diagnosis import diagnose
 from remanence.analytics.conditions.latency import (
     slow_drop,
@@ -121,6 +122,35 @@ def test_locks_that_came_open_while_held_are_found_weak():
     (found,) = weakening_hold(history_at(MAGNETS, rows, 9, openings=openings))
     assert (found.subject, found.urgency) == ("magnet-2", "week")
     assert found.since == date(2026, 6, 3)
+
+
+def test_cuts_whose_command_was_lost_make_no_magnet_weak(monkeypatch):
+    rows = actuations(MAGNETS, weeks=10, seed=11)
+    days = [FIRST_MONDAY + timedelta(days=day) for day in (57, 60, 63, 65, 67, 69)]
+    openings = OPENINGS.conform(pl.DataFrame({
+        "lock": ["magnet-2"] * len(days), "energised": [True] * len(days),
+        "time": pl.Series([f"{day}T12:00:00Z" for day in days]).str.to_datetime(time_zone="UTC")}))
+    history = history_at(MAGNETS, rows, 9, openings=openings)
+    assert [item.subject for item in weakening_hold(history)] == ["magnet-2"]
+    controller = history.venue.locks_by_id["magnet-2"].command_controller
+    monkeypatch.setattr(latency, "lost_shares", lambda history: {controller: 0.05})
+    assert weakening_hold(history) == []
+
+
+def test_answers_that_were_lost_are_no_slow_ones(monkeypatch):
+    rows = unanswered(actuations(MAGNETS, weeks=12, seed=11), "magnet-2", 7, 70)
+    late = (pl.col("lock") == "magnet-2") & (pl.col("command_time").dt.date()
+                                             >= FIRST_MONDAY + timedelta(days=70))
+    rows = rows.with_columns(latency_ms=pl.when(late & (pl.int_range(pl.len()) % 9 == 1)).then(
+        2 * pl.col("latency_ms")).otherwise("latency_ms"))
+    full = slow_mode.slow_modes(history_at(MAGNETS, rows, 11))["magnet-2"]
+    history = history_at(MAGNETS, rows, 11)
+    controller = history.venue.locks_by_id["magnet-2"].command_controller
+    monkeypatch.setattr(slow_mode, "lost_shares", lambda history: {controller: 0.02})
+    fewer = slow_mode.slow_modes(history).get("magnet-2")
+    assert full.unanswered > 0
+    assert fewer is None or (fewer.unanswered, fewer.change.log_odds < full.change.log_odds) == (
+        0, True)
 
 
 @pytest.mark.parametrize("seed", range(4))

@@ -289,3 +289,13 @@ def test_one_cut_that_left_the_load_on_keeps_it_though_the_week_says_nothing_by_
         assert statuses(made) == [(condition, "standing", "now")]
         standing = made.standing
     assert after(standing, [], Shown(60), WEEK.plus(3)).told[0].status == "ended"
+
+
+def test_a_slow_magnet_that_more_openings_put_down_to_people_is_over():
+    slow = finding("latch-1", "slow-drop", "week", 0.95, since=date(2026, 7, 1),
+                   says=[say("time-from-door")], extra={"course": "step"},
+                   evidence=[Evidence("median-latency", 1700.0, "ms", before=1200.0)])
+    standing = opened(slow)
+    assert after(standing, [], Shown(40, latency_ms=1700.0)).told[0].status == "standing"
+    made = after(standing, [], Shown(40, latency_ms=1700.0, late_by_people=True))
+    assert (made.told[0].status, made.standing) == ("ended", ())
