@@ -6,13 +6,10 @@ week asked for. What several of them ask of it stands here and is worked out onc
 
 from __future__ import annotations
 
-import weakref
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
-from functools import wraps
 from itertools import pairwise
-from typing import TypeVar
 
 import numpy as np
 import polars as pl
@@ -21,6 +18,8 @@ from numpy.typing import NDArray
 from remanence.analytics.clocks.quiet_days import with_known_polls, with_quiet_days
 from remanence.analytics.statistics.arrays import Flags, Ints, Reals
 from remanence.shared import tables
+from remanence.shared.once import let_go
+from remanence.shared.once import worked_out_once as once_per_history
 from remanence.shared.table import in_order
 from remanence.shared.tables import BASELINE_ACTIONS
 from remanence.shared.venue import Lock, Venue
@@ -33,8 +32,6 @@ __all__ = [
     "per_lock", "polls_known", "rated_alike", "rows_by_lock", "service_of", "siblings",
     "since_baseline", "whole_commands", "with_weeks",
 ]
-
-Result = TypeVar("Result")
 
 
 @dataclass(frozen=True)
@@ -184,42 +181,6 @@ _TIME_OF = {
     "contact_changes": "time", "rail_hours": "hour", "activity": "hour", "polling": "day",
     "clock_events": "time", "service": "date",
 }
-
-
-def once_per_history(function: Callable[[History], Result]) -> Callable[[History], Result]:
-    """Keep the answer of a pure function of a history for as long as that history lives.
-
-    Only the latest history's answer is kept, and only while something else holds
-    that history: a history does not change, so the answer cannot grow stale.
-    """
-    latest: list[tuple[weakref.ref[History], Result]] = []
-
-    @wraps(function)
-    def asked(history: History) -> Result:
-        if latest and latest[0][0]() is history:
-            return latest[0][1]
-        answer = function(history)
-        latest[:] = [(weakref.ref(history, lambda _: latest.clear()), answer)]
-        return answer
-
-    _kept[asked] = latest.clear
-    return asked
-
-
-_kept: dict[Callable[[History], object], Callable[[], None]] = {}
-"""How to let go of what each function has answered."""
-
-
-def let_go(*functions: Callable[[History], object]) -> None:
-    """Keep no longer what these functions answered: nobody asks them any more.
-
-    Parameters
-    ----------
-    *functions : callable
-        Each kept by :func:`once_per_history`. Whoever asks again has it worked out again.
-    """
-    for function in functions:
-        _kept[function]()
 
 
 @once_per_history

@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from remanence.analytics.physics.magnet import Hold, holding_force
     from remanence.analytics.physics.off_voltage import SwitchOff, switch_offs
     from remanence.analytics.physics.on_times import end_slack_ms, loaded_throughout, times_of
-    from remanence.analytics.physics.pulse import present_pulse, present_pulses
+    from remanence.analytics.physics.pulse import PresentPulse, present_pulse, present_pulses
     from remanence.analytics.physics.rail_load import (
         NEW_COIL,
         ROOM_KELVIN,
@@ -72,14 +72,15 @@ if TYPE_CHECKING:
 __all__ = [
     "ABOUT_DAYS", "BatteryOutlook", "Branch", "CONTACT", "COPPER_PER_KELVIN", "CableNeeded",
     "Company", "Explained", "Hold", "IdleVolts", "Level", "NEW_COIL", "OFF_SHARE", "Prediction",
-    "RAIL", "ROOM_KELVIN", "RailLoad", "RailModel", "RailResistance", "Regime", "Regimes",
-    "ReleaseFit", "Resistance", "SIZES_MM2", "SagError", "SagReadings", "Solenoid", "SwitchOff",
-    "battery_outlook", "branch", "cable_needed", "coarse_clocks", "company", "end_slack_ms",
-    "explain", "fit_release", "heat_at_start", "heat_of_week", "heated", "holding_force",
-    "idle_drift", "latest_resistance", "loaded", "loaded_throughout", "logged_currents",
-    "measured_sags", "present_pulse", "present_pulses", "rail_loads", "rail_resistance", "recovery",
-    "regimes", "release_latency", "rested", "ripple_volts", "sag_error", "sag_readings",
-    "stall_log_odds", "switch_offs", "times_of", "volts_of", "with_load",
+    "PresentPulse", "RAIL", "ROOM_KELVIN", "RailLoad", "RailModel", "RailResistance", "Regime",
+    "Regimes", "ReleaseFit", "Resistance", "SIZES_MM2", "SagError", "SagReadings", "Solenoid",
+    "SwitchOff", "battery_outlook", "branch", "cable_needed", "coarse_clocks", "company",
+    "end_slack_ms", "explain", "fit_release", "heat_at_start", "heat_of_week", "heated",
+    "holding_force", "idle_drift", "latest_resistance", "loaded", "loaded_throughout",
+    "logged_currents", "measured_sags", "present_pulse", "present_pulses", "rail_loads",
+    "rail_resistance", "recovery", "regimes", "release_latency", "rested", "ripple_volts",
+    "sag_error", "sag_readings", "stall_log_odds", "switch_offs", "times_of", "volts_of",
+    "with_load",
 ]
 
 __getattr__ = on_demand(__name__, {
@@ -92,7 +93,7 @@ __getattr__ = on_demand(__name__, {
     "magnet": ("Hold", "holding_force"),
     "off_voltage": ("SwitchOff", "switch_offs"),
     "on_times": ("end_slack_ms", "loaded_throughout", "times_of"),
-    "pulse": ("present_pulse", "present_pulses"),
+    "pulse": ("PresentPulse", "present_pulse", "present_pulses"),
     "rail_load": ("NEW_COIL", "ROOM_KELVIN", "RailLoad", "logged_currents", "measured_sags",
         "rail_loads", "rested"),
     "rail_model": ("Company", "Prediction", "RailModel", "company"),
