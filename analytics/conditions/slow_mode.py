@@ -108,7 +108,7 @@ def slow_modes(history: History) -> dict[str, Told]:
     for magnets in (False, True):
         alike = {name: one.count.event for name, one in seen.items()
                  if one.drift.days.lock.is_magnet == magnets}
-        sound |= healthy_beside(alike) if alike else {}
+        sound |= healthy_beside(alike)
     found: dict[str, Told] = {}
     for name, one in seen.items():
         work = last_service(history, name)

@@ -238,6 +238,8 @@ def healthy_beside(
     Empirical Bayes for binomial rates (textbook): each other lock's count is beta-binomial about a
     common mean, or, with ``at_fault``, that of a faulty one.
     """
+    if not every:
+        return {}
     mean, alike = (part.ravel() for part in np.meshgrid(SOUND_RATES, SOUND_ALIKE))
     prior = HEALTHY[0] * np.log(mean) + (HEALTHY[1] - 1.0) * np.log1p(-mean)
     count = np.array([[float(one.sum())] for one in every.values()])

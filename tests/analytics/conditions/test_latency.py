@@ -143,14 +143,14 @@ def test_answers_that_were_lost_are_no_slow_ones(monkeypatch):
                                              >= FIRST_MONDAY + timedelta(days=70))
     rows = rows.with_columns(latency_ms=pl.when(late & (pl.int_range(pl.len()) % 9 == 1)).then(
         2 * pl.col("latency_ms")).otherwise("latency_ms"))
-    full = slow_mode.slow_modes(history_at(MAGNETS, rows, 11))["magnet-2"]
+    full = slow_mode.slow_modes(history_at(MAGNETS, rows, 11))["magnet-2"].mode
     history = history_at(MAGNETS, rows, 11)
     controller = history.venue.locks_by_id["magnet-2"].command_controller
     monkeypatch.setattr(slow_mode, "lost_shares", lambda history: {controller: 0.02})
     fewer = slow_mode.slow_modes(history).get("magnet-2")
     assert full.unanswered > 0
-    assert fewer is None or (fewer.unanswered, fewer.change.log_odds < full.change.log_odds) == (
-        0, True)
+    assert fewer is None or (
+        fewer.mode.unanswered, fewer.mode.change.log_odds < full.change.log_odds) == (0, True)
 
 
 @pytest.mark.parametrize("seed", range(4))
