@@ -69,8 +69,7 @@ LEAST_SHIFT = 0.05
 of its own)."""
 
 SHARES_IT = 0.4
-"""A lock counts among those that share a change where its own part is this share of it
-(assumption)."""
+"""A lock leaps beside another where its own leap is this share of that one's (assumption)."""
 
 ROUGH = 8.0
 """Natural log by which the rough odds of a unit may lie under the best and still be looked at (they
@@ -305,6 +304,7 @@ def _clusters(panel: Panel) -> Iterator[_Unit]:
             continue
         rows = np.zeros(len(panel.locks), dtype=bool)
         rows[order[sizes[cut]:]] = True
+        # Any number of locks, and any so many of them, might have been chosen.
         cost = float(np.log(count * special.comb(count, int(rows.sum()))))
         yield _Unit("", "", (), rows, cost)
 
