@@ -40,8 +40,7 @@ Result = TypeVar("Result")
 class History:
     """A venue's tables as they stood at the end of ``week``; nothing later is in them.
 
-    Every table follows its schema in :mod:`remanence.shared.tables`. They reach back as far as the
-    caller loaded (a year and more for baselines).
+    Each follows its schema in :mod:`remanence.shared.tables`, as far back as the caller loaded.
 
     Attributes
     ----------
@@ -188,8 +187,8 @@ _TIME_OF = {
 def once_per_history(function: Callable[[History], Result]) -> Callable[[History], Result]:
     """Keep the answer of a pure function of a history for as long as that history lives.
 
-    Only the latest history's answer is kept, and only while something else holds
-    that history: a history does not change, so the answer cannot grow stale.
+    Only the latest history's answer is kept, and only while something else holds that history:
+    it does not change, so the answer cannot grow stale.
     """
     latest: list[tuple[weakref.ref[History], Result]] = []
 
@@ -206,17 +205,10 @@ def once_per_history(function: Callable[[History], Result]) -> Callable[[History
 
 
 _kept: dict[Callable[[History], object], Callable[[], None]] = {}
-"""How to let go of what each function has answered."""
 
 
 def let_go(*functions: Callable[[History], object]) -> None:
-    """Keep no longer what these functions answered: nobody asks them any more.
-
-    Parameters
-    ----------
-    *functions : callable
-        Each kept by :func:`once_per_history`. Whoever asks again has it worked out again.
-    """
+    """Keep no longer what these functions (:func:`once_per_history`) answered."""
     for function in functions:
         _kept[function]()
 
@@ -353,7 +345,7 @@ def per_lock(frame: pl.DataFrame) -> dict[str, pl.DataFrame]:
 
 
 LOCKS_AT_A_TIME = 64
-"""Locks that one pass goes through: a venue of hundreds has no memory for copies of all at once."""
+"""Locks of one pass: a venue of hundreds has no memory for copies of all at once."""
 
 
 def in_lots(frame: pl.DataFrame) -> list[pl.DataFrame]:
@@ -386,10 +378,9 @@ def last_service(
 def baseline_start(history: History, lock: str) -> date | None:
     """First day that counts as this lock's own past.
 
-    The day after the last entry of the service log that changes the lock, or
-    the day after it was installed, whichever is later; None where neither is
-    known, so that everything counts. The day of the work itself is left out:
-    the log does not say which of its actuations came before the work.
+    The day after the last entry of the service log that changes the lock, or the day after it was
+    installed, whichever is later; None where neither is known, so that everything counts. The day
+    of the work is left out: the log does not say which actuations came before the work.
     """
     serviced = last_service(history, lock)
     installed = history.venue.locks_by_id[lock].installed

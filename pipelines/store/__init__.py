@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 from remanence.shared.on_demand import on_demand
 
 if TYPE_CHECKING:
+    from remanence.pipelines.store.days import by_name
     from remanence.pipelines.store.disk import UNFINISHED, make_folder, replace_file, sync_folder
     from remanence.pipelines.store.findings_files import join_weeks
     from remanence.pipelines.store.forecasts import keep_forecasts, read_forecasts, with_these
@@ -34,17 +35,17 @@ if TYPE_CHECKING:
     from remanence.pipelines.store.writer_lock import try_lock
 
 __all__ = [
-    "Batch", "Committed", "DamagedManifestError", "Fault", "KEEP_RETIRED_S", "QUANTITY",
-    "Retired", "Segment", "Store", "UNFINISHED", "add_order", "add_service", "codes",
-    "earlier_findings", "fetched_again", "forget_views", "join_weeks", "joined",
-    "keep_findings", "keep_forecasts", "make_folder", "make_view", "names_type", "on_the_shelf",
-    "order_path",
+    "Batch", "Committed", "DamagedManifestError", "Fault", "KEEP_RETIRED_S", "QUANTITY", "Retired",
+    "Segment", "Store", "UNFINISHED", "add_order", "add_service", "by_name", "codes",
+    "earlier_findings", "fetched_again", "forget_views", "join_weeks", "joined", "keep_findings",
+    "keep_forecasts", "make_folder", "make_view", "names_type", "on_the_shelf", "order_path",
     "read_forecasts", "read_manifest", "read_service", "removable", "repairing", "replace_file",
     "retire", "scan_segments", "service_path", "standing_findings", "sync_folder", "try_lock",
     "why_unsound", "with_places", "with_these",
 ]
 
 __getattr__ = on_demand(__name__, {
+    "days": ("by_name",),
     "disk": ("UNFINISHED", "make_folder", "replace_file", "sync_folder"),
     "findings_files": ("join_weeks",),
     "forecasts": ("keep_forecasts", "read_forecasts", "with_these"),
