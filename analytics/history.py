@@ -38,8 +38,7 @@ __all__ = [
 class History:
     """A venue's tables as they stood at the end of ``week``; nothing later is in them.
 
-    Every table follows its schema in :mod:`remanence.shared.tables`. They reach back as far as the
-    caller loaded (a year and more for baselines).
+    Each follows its schema in :mod:`remanence.shared.tables`, as far back as the caller loaded.
 
     Attributes
     ----------
@@ -322,7 +321,7 @@ def per_lock(frame: pl.DataFrame) -> dict[str, pl.DataFrame]:
 
 
 LOCKS_AT_A_TIME = 64
-"""Locks that one pass goes through: a venue of hundreds has no memory for copies of all at once."""
+"""Locks of one pass: a venue of hundreds has no memory for copies of all at once."""
 
 
 def in_lots(frame: pl.DataFrame) -> list[pl.DataFrame]:
@@ -355,10 +354,9 @@ def last_service(
 def baseline_start(history: History, lock: str) -> date | None:
     """First day that counts as this lock's own past.
 
-    The day after the last entry of the service log that changes the lock, or
-    the day after it was installed, whichever is later; None where neither is
-    known, so that everything counts. The day of the work itself is left out:
-    the log does not say which of its actuations came before the work.
+    The day after the last entry of the service log that changes the lock, or the day after it was
+    installed, whichever is later; None where neither is known, so that everything counts. The day
+    of the work is left out: the log does not say which actuations came before the work.
     """
     serviced = last_service(history, lock)
     installed = history.venue.locks_by_id[lock].installed

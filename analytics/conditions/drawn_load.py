@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import polars as pl
@@ -72,7 +72,10 @@ _LOAD_MISSED_MS = 50.0
 _NEEDED = (
     "lock", "command_time", "day", "weeks_ago", "pulse_ms", "outcome", "sag_volts", "end_sag_volts",
     "volts_before", "volts_min", "volts_noise", "volts_samples", "sample_ms")
-"""The rows are kept for all who ask: the other half of their columns would be kept with them."""
+"""What tells whether a coil drew anything."""
+_KEPT = ("lock", "command_time", "day", "weeks_ago", "outcome", "volts_before")
+"""What others look at afterwards. The rows are kept for all who ask, and no other column with
+them."""
 
 
 @dataclass(frozen=True)
@@ -213,7 +216,8 @@ def _one(seen: _Seen, usual: float, borrowed: bool) -> Drawn:
         told, empty = told & ~masked, empty & ~masked
     else:
         told, empty = np.zeros(rows.size, dtype=bool), np.zeros(rows.size, dtype=bool)
-    return Drawn(rows, rows.real("sag_volts"), usual, told, empty, borrowed)
+    kept = replace(rows, frame=rows.frame.select(_KEPT))
+    return Drawn(kept, rows.real("sag_volts"), usual, told, empty, borrowed)
 
 
 def _by_day(rows: Rows, sag: Reals, usual: float) -> tuple[Reals, Flags]:

@@ -249,9 +249,9 @@ _NO_PULSES = np.array([], dtype=np.int64), np.array([], dtype=np.int64), np.arra
 def _pulses(history: History) -> dict[str, tuple[Ints, Ints, Reals]]:
     """Begin, end and lock of every pulse of each rail's latches, in order of the begin."""
     supply = {lock.id: lock.supply for lock in history.venue.locks if lock.pulsed}
-    frame = history.dated("actuations").filter(
+    frame = history.dated("actuations").select("lock", "command_time", "pulse_ms").filter(
         pl.col("lock").is_in(list(supply)) & pl.col("pulse_ms").is_finite()
-    ).select("lock", "command_time", "pulse_ms").sort("command_time")
+    ).sort("command_time")
     out = {}
     for rail in set(supply.values()):
         part = frame.filter(pl.col("lock").replace_strict(supply, default=None) == rail)

@@ -89,19 +89,25 @@ def lock_physics(history: History) -> dict[str, LockPhysics]:
     start, end = history.start, history.end
     actuations = history.dated("actuations")
     heat = heat_of_week(history)
-    recent = actuations.select(_RECENT).filter(
-        pl.col("command_time").is_between(end - timedelta(weeks=RECENT_WEEKS), end, closed="left")
-    )
     measured = measured_heat(actuations, venue).filter(
         pl.col("command_time").is_between(start, end, closed="left")
     )
     tables = _Tables(
         history, {str(row["lock"]): row for row in heat.to_dicts()}, measured,
-        _with_warmth(history),
-        switch_offs(recent, venue), sag_readings(recent, venue), sag_error(recent, venue),
-        _off_weeks(actuations, history),
+        _with_warmth(history), *_lately(history), _off_weeks(actuations, history),
     )
     return {lock.id: _lock(lock, tables) for lock in venue.locks}
+
+
+def _lately(
+    history: History
+) -> tuple[dict[str, SwitchOff], dict[str, SagReadings], dict[str, SagError]]:
+    """What the latest weeks show of each lock's switch-offs and of what is read from the sag."""
+    end, venue = history.end, history.venue
+    recent = history.dated("actuations").select(_RECENT).filter(
+        pl.col("command_time").is_between(end - timedelta(weeks=RECENT_WEEKS), end, closed="left")
+    )
+    return switch_offs(recent, venue), sag_readings(recent, venue), sag_error(recent, venue)
 
 
 def _with_warmth(history: History) -> dict[str, pl.DataFrame]:

@@ -191,7 +191,8 @@ def loaded_volts(actuations: pl.DataFrame) -> dict[str, float]:
     """
     require(actuations, ACTUATIONS, ("lock", "volts_before", "sag_volts"))
     seen = (
-        actuations.with_columns(_v=pl.col("volts_before") - pl.col("sag_volts").fill_null(0.0))
+        actuations.select(
+            "lock", _v=pl.col("volts_before") - pl.col("sag_volts").fill_null(0.0))
         .filter(pl.col("_v") > 0)
         .group_by("lock")
         .agg(pl.col("_v").median())

@@ -17,7 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 
-from remanence.analytics.history import History, in_first_weeks, once_per_history
+from remanence.analytics.history import History, in_first_weeks, in_lots, once_per_history
 from remanence.analytics.physics.cable import cable_ohms
 from remanence.analytics.physics.latency import with_week
 from remanence.analytics.statistics.robust import HuberFit, Line, huber_fit, huber_line
@@ -180,14 +180,21 @@ def source_resistance(
     """
     require(actuations, ACTUATIONS, _NEEDED)
     keys = [name for name in by if name in actuations.columns]
-    rows = with_load(actuations.select(*_NEEDED, *keys), venue)
-    if "week" in by and "week" not in rows.columns:
-        rows = with_week(rows, venue.zone)
     order = [*by, "lock", "command_time"]
-    rows = rows.select(*dict.fromkeys(
-        [*order, "load_amps", "others_siemens", "sag_volts", "measured"])).sort(order)
+    looked_at = dict.fromkeys([*order, "load_amps", "others_siemens", "sag_volts", "measured"])
+
+    def some(part: pl.DataFrame) -> pl.DataFrame:
+        rows = with_load(part, venue)
+        if "week" in by and "week" not in rows.columns:
+            rows = with_week(rows, venue.zone)
+        return rows.select(*looked_at)
+
+    rows = pl.concat(map(some, in_lots(actuations.select(*_NEEDED, *keys)))).sort(order)
     found = []
-    for key, group in rows.group_by(by, maintain_order=True):
+    begin = 0
+    for *key, size in rows.group_by(by, maintain_order=True).len().iter_rows():
+        # (Each group's rows stand together; to gather them would hold all of them once more.)
+        group, begin = rows.slice(begin, size), begin + size
         between, within = _lines(group, confidence)
         found.append((*key, *_resistance_row(group, between, within)))
     schema: dict[str, pl.DataType] = {name: pl.String() for name in by}
@@ -269,8 +276,8 @@ def rail_resistance(history: History) -> Mapping[str, RailResistance]:
     """
     venue = history.venue
     rows = history.dated("actuations").select("weeks_ago", *_NEEDED)
-    recent = rows.filter(pl.col("weeks_ago") < COURSE_WEEKS)
-    course = source_resistance(recent, venue, by=("supply", "week"))
+    course = source_resistance(
+        rows.filter(pl.col("weeks_ago") < COURSE_WEEKS), venue, by=("supply", "week"))
     early = source_resistance(rows.filter(in_first_weeks()), venue)
     before = {row["supply"]: _fit(row) for row in early.to_dicts()}
     weeks: dict[str, list[tuple[Week, Resistance]]] = {}
