@@ -316,12 +316,12 @@ def _above_siblings(history: History, load: RailLoad, row: int) -> list[Finding]
     """Compare a coil whose own past shows nothing with the stated coils beside it."""
     name = load.coils[row][0]
     own = history.venue.locks_by_id[name]
-    if own.amps is None:
+    if own.amps is None or not load.clear[row]:
         return []
     apart = []
     for other, (lock, _) in enumerate(load.coils):
         stated = history.venue.locks_by_id[lock].amps
-        if lock != name and stated and load.latest(lock) == other:
+        if lock != name and stated and load.clear[other] and load.latest(lock) == other:
             apart.append(float(np.nanmedian(load.own(other))) - np.log(stated))
     if len(apart) < _FEWEST_STATED_SIBLINGS:
         return []

@@ -17,7 +17,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from remanence.analytics.history import History, day_ordinals, once_per_history
-from remanence.analytics.statistics.arrays import Reals
+from remanence.analytics.statistics.arrays import Flags, Reals
 from remanence.analytics.statistics.intervals import robust_deviation
 from remanence.shared.table import in_order
 from remanence.shared.venue import Supply
@@ -27,6 +27,9 @@ NEW_COIL = ("replaced", "rewired")
 _LEAST_NOISES = 1.5
 """A sag below this many times the rail's noise shows nothing. A sag is the mean of about ten
 readings minus the readings before, so its own noise is about a third of that of one reading."""
+_CLEAR_NOISES = _LEAST_NOISES + 2 / 3
+"""A coil whose median sag is below this many times the noise has a part of its sags left out as too
+small, and the rest are too deep: two standard deviations of a sag's own noise (calculated)."""
 _USUAL_NOISE = 0.02
 """Noise of a rail where it is not known: that of a common meter. [V]"""
 _LEAST_LOADED = 0.2
@@ -79,6 +82,9 @@ class RailLoad:
     floor: Reals
     """Least deviation of each coil's daily levels: what noise and the step of the meter alone
     leave."""
+    clear: Flags
+    """Coils whose sags stand far enough out of the noise for none to be left out as too small: of
+    the others the level is too high, by as much each day."""
     step_volts: float
     """The meter's own step: the least difference between two of its readings."""
 
@@ -250,8 +256,12 @@ def _table(
     rail, tellers = _rail_share(level)
     unsure = _NOISE_OF_A_DAY * part["noise"] + _STEP_OF_A_DAY * step_volts
     coarse = (unsure / part["sag"]).to_numpy()
-    floor = np.array([np.median(coarse[row == one]) for one in range(len(coils))])
-    return RailLoad(supply, tuple(coils), days, level, rows, rail, tellers, floor, step_volts)
+    noises = (part["sag"] / part["noise"]).to_numpy()
+    floor, clear = (
+        np.array([np.median(of[row == one]) for one in range(len(coils))])
+        for of in (coarse, noises))
+    return RailLoad(supply, tuple(coils), days, level, rows, rail, tellers, floor,
+                    clear > _CLEAR_NOISES, step_volts)
 
 
 def _rail_share(level: Reals) -> tuple[Reals, NDArray[np.int64]]:
