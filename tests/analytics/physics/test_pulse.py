@@ -72,7 +72,7 @@ def test_all_sheets_tell_the_same_present_pulse():
     (finding,) = short_pulse(history)
     assert finding.evidence[0].now == 27
     dated = history.dated("actuations")
-    shown = _pulses(dated, dated.filter(pl.col("weeks_ago") == 0))
+    shown = _pulses(present_pulses(history)["d"], dated.filter(pl.col("weeks_ago") == 0))
     assert shown is not None
     assert shown.median_ms == 27
     # What a setting explains needs no part, with the finding and without it.
