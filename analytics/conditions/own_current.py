@@ -33,6 +33,8 @@ _SURE_Z = 5.0
 Common practice, no source."""
 _WITHIN_METER_STEPS = 2.2
 """A change of two of the meter's steps, and a tenth more each, is the meter's. Assumption."""
+_FIRST_DAYS = 14
+"""The first days with a level, which show what a coil drew at first (assumption)."""
 _FEWEST_RAIL_TELLERS = 2
 """Coils that must have told the rail's own change on a day. Assumption."""
 _TOLD_DAYS_SHARE = 0.5
@@ -70,9 +72,9 @@ class OwnCurrent:
 
 @dataclass(frozen=True)
 class OwnCurrents:
-    """``changed``: coils of which a change is told; ``as_ever``: rows of a rail's load that have no
-    past of their own to show one, or are sure of none and were never worked on. What such a coil
-    has drawn since its log began only those beside it can tell.
+    """``changed``: coils whose current is no longer what it was at first; ``as_ever``: rows of a
+    rail's load that have no past of their own to show a change, or are sure of none and were never
+    worked on. What such a coil has drawn since its log began only those beside it can tell.
     """
 
     changed: tuple[OwnCurrent, ...]
@@ -104,7 +106,7 @@ def own_currents(history: History) -> OwnCurrents:
     logged, held = logged_currents(history), regimes(history)
     for name, (days, level) in logged.items():
         change = level_change(days, level, monday, floor=_FLOOR)
-        if change is not None:
+        if change is not None and not _is_back(level, change):
             against = shift_since(days, level, change.since, monday, season=_SEASON,
                                   floor=_FLOOR / 8)
             changed.append(OwnCurrent(locks[name], change, against, alone=False))
@@ -116,11 +118,13 @@ def own_currents(history: History) -> OwnCurrents:
             floor = max(_FLOOR, float(load.floor[row]))
             begun = held.begun(locks[name], RAIL)
             like = load.days >= begun.toordinal() if begun else load.days > 0
-            change = level_change(load.days[like], load.own(row)[like], monday, floor=floor)
-            if change is not None and not _within_a_step(load, row, change):
+            level = load.own(row)[like]
+            change = level_change(load.days[like], level, monday, floor=floor)
+            if change is not None and not (
+                    _within_a_step(load, row, change) or _is_back(level, change)):
                 told = (load.tellers >= _FEWEST_RAIL_TELLERS).mean()
                 alone = bool(told < _TOLD_DAYS_SHARE)
-                against = shift_since(load.days[like], load.own(row)[like], change.since, monday,
+                against = shift_since(load.days[like], level, change.since, monday,
                                       season=_SEASON if alone else 0.0, floor=floor / 8)
                 changed.append(OwnCurrent(locks[name], change, against, alone))
             unlike = change is not None and (
@@ -129,6 +133,12 @@ def own_currents(history: History) -> OwnCurrents:
                                >= _FEWEST_LOADED_DAYS):
                 as_ever.append((load, row))
     return OwnCurrents(tuple(changed), tuple(as_ever))
+
+
+def _is_back(level: Reals, change: Change) -> bool:
+    """Whether the change led back to what the coil drew at first: a fault of its own was mended."""
+    first = float(np.median(level[np.isfinite(level)][:_FIRST_DAYS]))
+    return abs(change.now.level - first) < abs(change.now.level - change.before.level) / 2
 
 
 def _within_a_step(load: RailLoad, row: int, change: Change) -> bool:

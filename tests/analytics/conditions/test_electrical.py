@@ -502,3 +502,15 @@ def test_a_bad_joint_is_no_catch_that_sticks():
     told = [(f.subject, f.condition) for f in diagnose(history) if f.subject == "a"]
     assert ("a", "coil-current-low") in told
     assert ("a", "sticking-catch") not in told
+
+
+@pytest.mark.parametrize("size", [1.35, 0.65])
+def test_a_current_that_is_back_where_it_was_at_first_tells_of_no_fault(size):
+    def drew(row, day):
+        if 21 <= day < 70:
+            row["sag_volts"] *= size
+    frame = house(13, {"a": drew})
+    told = [names(judged(frame, week, judges=[coil_current_low, coil_current_high]))
+            for week in (5, 8, 11, 12)]
+    name = "coil-current-high" if size > 1 else "coil-current-low"
+    assert told == [[("a", name)], [("a", name)], [], []]
