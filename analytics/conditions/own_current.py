@@ -136,7 +136,7 @@ def own_currents(history: History) -> OwnCurrents:
 
 
 def _is_back(level: Reals, change: Change) -> bool:
-    """Whether the change led back to what the coil drew at first: a fault of its own was mended."""
+    """Whether the change led back to what the coil drew at first: a fault of it was mended."""
     first = float(np.median(level[np.isfinite(level)][:_FIRST_DAYS]))
     return abs(change.now.level - first) < abs(change.now.level - change.before.level) / 2
 
