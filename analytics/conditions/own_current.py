@@ -15,6 +15,7 @@ from remanence.analytics.physics.rail_load import (
     rail_loads,
 )
 from remanence.analytics.physics.regimes import RAIL, regimes
+from remanence.analytics.statistics.arrays import Reals
 from remanence.analytics.statistics.change import Change
 from remanence.analytics.statistics.level_change import level_change
 from remanence.analytics.statistics.seasoned import shift_since
@@ -121,7 +122,7 @@ def own_currents(history: History) -> OwnCurrents:
             level = load.own(row)[like]
             change = level_change(load.days[like], level, monday, floor=floor)
             if change is not None and not (
-                    _within_a_step(load, row, change) or _is_back(level, change)):
+                    _within_a_step(load, row, change) or _is_back(load.own(row), change)):
                 told = (load.tellers >= _FEWEST_RAIL_TELLERS).mean()
                 alone = bool(told < _TOLD_DAYS_SHARE)
                 against = shift_since(load.days[like], level, change.since, monday,
