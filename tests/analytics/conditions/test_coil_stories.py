@@ -2,7 +2,13 @@
 
 from __future__ import annotations
 
+import polars as pl
+import pytest
+
+from remanence.analytics.conditions.coil_circuit import coil_current_high
 from remanence.analytics.conditions.diagnosis import diagnose
+from remanence.analytics.conditions.joint import coil_current_low
+from remanence.analytics.physics.rail_load import rail_loads
 from tests.analytics.conditions.test_electrical import (
     HOUSE,
     house,
@@ -11,7 +17,7 @@ from tests.analytics.conditions.test_electrical import (
     no_current,
     weaker,
 )
-from tests.analytics.physics.rail_rows import at_week
+from tests.analytics.physics.rail_rows import actuations, at_week, latch, magnet, venue
 
 
 def told_of(lock, fault):
@@ -57,3 +63,27 @@ def test_a_relay_that_sticks_at_one_command_in_fifteen_is_told_in_each_week():
         found = judged(frame, week)
         assert names(found) == [("a", "stuck-energised")], week
         assert found[0].score > 0.9
+
+
+@pytest.mark.parametrize("week", [0, 5])
+def test_of_a_sag_about_as_small_as_the_noise_only_the_deepest_are_read(week):
+    # 0.08 A through 0.25 ohms: 20 mV, of which sags from 30 mV on count as such.
+    where = venue(*(latch(name) for name in "abcdef"), magnet("m", rated_amps=0.08))
+    frame = pl.concat([
+        actuations(lock, 6, per_day=40) for lock in where.locks])
+    assert judged(frame, week, where=where, judges=[coil_current_high]) == []
+    load = rail_loads(at_week(where, week, actuations=frame))["rail"]
+    assert dict(zip([name for name, _ in load.coils], load.clear, strict=True)) == {
+        **dict.fromkeys("abcdef", True), "m": False}
+
+
+@pytest.mark.parametrize("size", [1.35, 0.65])
+def test_a_current_that_is_back_where_it_was_at_first_tells_of_no_fault(size):
+    def drew(row, day):
+        if 21 <= day < 70:
+            row["sag_volts"] *= size
+    frame = house(13, {"a": drew})
+    told = [names(judged(frame, week, judges=[coil_current_low, coil_current_high]))
+            for week in (5, 8, 11, 12)]
+    name = "coil-current-high" if size > 1 else "coil-current-low"
+    assert told == [[("a", name)], [("a", name)], [], []]

@@ -10,7 +10,6 @@ from remanence.analytics.conditions.diagnosis import diagnose
 from remanence.analytics.conditions.joint import coil_current_low
 from remanence.analytics.conditions.self_cut import self_cut_failed
 from remanence.analytics.conditions.switch_off import missing_suppression
-from remanence.analytics.physics.rail_load import rail_loads
 from tests.analytics.conditions.said import ids, values
 from tests.analytics.physics.rail_rows import (
     MONDAY,
@@ -457,18 +456,6 @@ def test_one_step_of_a_coarse_meter_is_no_change():
     assert judged(frame, where=where, judges=[coil_current_high]) == []
 
 
-@pytest.mark.parametrize("week", [0, 5])
-def test_of_a_sag_about_as_small_as_the_noise_only_the_deepest_are_read(week):
-    # 0.08 A through 0.25 ohms: 20 mV, of which sags from 30 mV on count as such.
-    where = venue(*(latch(name) for name in "abcdef"), magnet("m", rated_amps=0.08))
-    frame = pl.concat([
-        actuations(lock, 6, per_day=40) for lock in where.locks])
-    assert judged(frame, week, where=where, judges=[coil_current_high]) == []
-    load = rail_loads(at_week(where, week, actuations=frame))["rail"]
-    assert dict(zip([name for name, _ in load.coils], load.clear, strict=True)) == {
-        **dict.fromkeys("abcdef", True), "m": False}
-
-
 # Too little current.
 
 
@@ -502,15 +489,3 @@ def test_a_bad_joint_is_no_catch_that_sticks():
     told = [(f.subject, f.condition) for f in diagnose(history) if f.subject == "a"]
     assert ("a", "coil-current-low") in told
     assert ("a", "sticking-catch") not in told
-
-
-@pytest.mark.parametrize("size", [1.35, 0.65])
-def test_a_current_that_is_back_where_it_was_at_first_tells_of_no_fault(size):
-    def drew(row, day):
-        if 21 <= day < 70:
-            row["sag_volts"] *= size
-    frame = house(13, {"a": drew})
-    told = [names(judged(frame, week, judges=[coil_current_low, coil_current_high]))
-            for week in (5, 8, 11, 12)]
-    name = "coil-current-high" if size > 1 else "coil-current-low"
-    assert told == [[("a", name)], [("a", name)], [], []]
