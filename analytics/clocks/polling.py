@@ -327,8 +327,9 @@ def chance_of_fit(
     """
     tight, loose = _concentration(fit), _concentration(usual)
     apart = (tight - loose) * fit - np.log(np.i0(tight) / np.i0(loose))
-    return np.where(
-        fit > usual, np.exp(-count / 2 * np.clip(apart, 0.0, np.log(period / step))), 1.0)
+    # A period within a step of the clock fits by chance each time.
+    apart = np.clip(np.minimum(apart, np.log(period / step)), 0.0, None)
+    return np.where(fit > usual, np.exp(-count / 2 * apart), 1.0)
 
 
 def _concentration(fit: Reals | float) -> Reals:

@@ -7,7 +7,7 @@ import polars as pl
 import pytest
 
 from remanence.analytics.clocks.instants import PLACES
-from remanence.analytics.clocks.polling import polling_of
+from remanence.analytics.clocks.polling import chance_of_fit, polling_of
 from remanence.analytics.pairing.edges import RECORDS
 
 DAY = 86_400_000_000
@@ -206,3 +206,11 @@ def test_days_looked_at_together_are_told_as_each_by_itself():
         alone.append(resolution(contacts, commands)[0])
     assert polling_of(pl.concat(days))["resolution_ms"].to_list() == alone
     assert {1.0, 5.0, 16.0, 20.0} <= set(alone)
+
+
+def test_a_period_within_a_step_of_the_clock_fits_by_chance_each_time():
+    with np.errstate(over="raise"):
+        chance = chance_of_fit(
+            np.full(2, 0.99), np.full(2, 50_000.0), 1e3, np.array([500.0, 20e3]), 0.9)
+    assert chance[0] == 1.0
+    assert chance[1] < 1e-6

@@ -38,6 +38,15 @@ def worked_on(day):
         "action": ["adjusted"], "part": [None], "note": [None]}))
 
 
+def failing(sound_weeks):
+    """Commands of a latch from day 60 to the work of day 84, and again so many weeks after it."""
+    day = pl.col("command_time").dt.date()
+    before, work, begin = (
+        FIRST_MONDAY + timedelta(days=days) for days in (60, 84, 84 + 7 * sound_weeks))
+    return (pl.col("lock") == "latch-0") & (
+        (day >= begin) | day.is_between(before, work, closed="left"))
+
+
 @pytest.mark.parametrize(("sound_weeks", "told"), [(0, None), (3, 3)])
 def test_a_latency_that_came_back_is_said_so(sound_weeks, told):
     begin = 84 + 7 * sound_weeks
@@ -52,12 +61,8 @@ def test_a_latency_that_came_back_is_said_so(sound_weeks, told):
 
 @pytest.mark.parametrize(("sound_weeks", "told"), [(0, None), (3, 3)])
 def test_unanswered_commands_that_came_back_are_said_so(sound_weeks, told):
-    begin = FIRST_MONDAY + timedelta(days=84 + 7 * sound_weeks)
-    day = pl.col("command_time").dt.date()
-    bad = (day >= begin) | day.is_between(
-        FIRST_MONDAY + timedelta(days=60), FIRST_MONDAY + timedelta(days=83))
     rows = actuations(LOCKS, weeks=20, seed=62, no_release=0.0)
-    hit = (pl.col("lock") == "latch-0") & bad & (pl.int_range(pl.len()) % 3 == 0)
+    hit = failing(sound_weeks) & (pl.int_range(pl.len()) % 3 == 0)
     rows = rows.with_columns(
         outcome=pl.when(hit).then(pl.lit("no-release")).otherwise("outcome"),
         latency_ms=pl.when(hit).then(None).otherwise("latency_ms"))
@@ -70,12 +75,9 @@ def test_unanswered_commands_that_came_back_are_said_so(sound_weeks, told):
 @pytest.mark.parametrize(("sound_weeks", "told"), [(0, None), (4, 4)])
 def test_a_catch_that_sticks_at_times_as_before_the_work_stands_since_before_it(sound_weeks, told):
     begin = FIRST_MONDAY + timedelta(days=84 + 7 * sound_weeks)
-    day = pl.col("command_time").dt.date()
-    bad = (day >= begin) | day.is_between(
-        FIRST_MONDAY + timedelta(days=60), FIRST_MONDAY + timedelta(days=83))
     rows = actuations(LOCKS, weeks=20, seed=63, no_release=0.0)
     # From a half longer to five times: neither people's spread nor a catch's alone.
-    hit = (pl.col("lock") == "latch-0") & bad & (pl.int_range(pl.len()) % 4 == 0)
+    hit = failing(sound_weeks) & (pl.int_range(pl.len()) % 4 == 0)
     longer = 1.8 + 0.4 * (pl.int_range(pl.len()) % 7)
     rows = rows.with_columns(
         latency_ms=pl.when(hit).then(pl.col("latency_ms") * longer).otherwise("latency_ms"))
