@@ -356,7 +356,7 @@ def _sag_finding(
         evidence.append(Evidence(
             "sag-per-ampere-against-before", 100 * float(ratio), "%", n=stiff.now.n,
             now_low=100 * float(bounds[0]), now_high=100 * float(bounds[1]), before=100.0))
-        says.append(say("sags-more", percent=Amount(100 * (float(ratio) - 1), "%")))
+        says.append(say("sags-more", times=Amount(float(ratio), "")))
     newly = (low is not None and low.before[1] >= _NEWLY_PAST
              and low.before[0] <= _NEWLY_SHARE * low.before[1])
     if low is not None:

@@ -55,10 +55,19 @@ def median_interval(values: Reals, confidence: float = 0.95) -> tuple[float, flo
     count = ordered.size
     if count == 0:
         return np.nan, np.nan, np.nan
+    rank = median_rank(count, confidence)
+    return float(np.median(ordered)), float(ordered[rank]), float(ordered[count - 1 - rank])
+
+
+def median_rank(count: int, confidence: float = 0.95) -> int:
+    """How many of ``count`` ordered values lie below the lower end of their median's interval.
+
+    From the sign test (H. A. David and H. N. Nagaraja, Order Statistics, 2003, section 7.1); 0
+    with fewer than six values, whose range covers less than 95 %.
+    """
     tail = (1 - confidence) / 2
     rank = int(np.argmax(special.bdtr(np.arange(count + 1), count, 0.5) >= tail))
-    rank = min(max(rank - 1, 0), (count - 1) // 2)
-    return float(np.median(ordered)), float(ordered[rank]), float(ordered[count - 1 - rank])
+    return min(max(rank - 1, 0), (count - 1) // 2)
 
 
 def robust_deviation(values: Reals) -> float:

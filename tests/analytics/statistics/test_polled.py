@@ -52,6 +52,22 @@ def test_the_interval_holds_the_truth_and_no_estimate_is_half_a_poll_late(slow, 
     assert 0.91 <= holds / 200 <= 0.99
 
 
+@pytest.mark.parametrize("poll", [1.0, 2.0, 5.0])
+def test_releases_that_scatter_less_than_a_step_have_a_median_between_two_steps(poll):
+    # Commands on whole milliseconds, answers at the next look: 2 % of 15 to 80 ms.
+    rng = np.random.default_rng(9)
+    holds, off = 0, []
+    for _ in range(300):
+        middle, at = rng.uniform(15.0, 80.0), rng.integers(0, 10_000, 30)
+        true = middle * np.exp(rng.normal(0, 0.02, 30))
+        stamp = np.ceil((at + true) / poll) * poll - at
+        found, low, high = polled_median(stamp, np.full(30, poll), in_step=False)
+        holds += low <= middle <= high
+        off.append(found - middle)
+    assert holds / 300 > 0.93
+    assert np.sqrt(np.mean(np.square(off))) < 0.12 * poll + 0.2
+
+
 def test_a_poll_in_step_with_the_command_leaves_a_step_and_no_less():
     rng = np.random.default_rng(6)
     for _ in range(100):
