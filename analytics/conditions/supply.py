@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date
 
@@ -25,7 +26,7 @@ from remanence.analytics.physics.rail_load import (
 from remanence.analytics.physics.regimes import ABOUT_DAYS, regimes
 from remanence.analytics.statistics.arrays import Reals
 from remanence.analytics.statistics.change import Change
-from remanence.analytics.statistics.intervals import probability
+from remanence.analytics.statistics.intervals import probability, robust_deviation
 from remanence.analytics.statistics.level_change import level_change, level_of_days
 from remanence.analytics.statistics.rates import JEFFREYS, change_of_rate
 from remanence.analytics.statistics.seasoned import shift_since
@@ -74,6 +75,9 @@ _FEWEST_SAG_DAYS = 5
 """Days with such a share before its change is looked for (assumption)."""
 _SAG_LEVEL_FLOOR = 0.02
 """Least standard deviation of a day's share of the sag, as a natural logarithm (assumption)."""
+_ROOMS_APART_KELVIN, _MOST_SEASONS = 2.0, 4.0
+"""Standard deviation over the year of one room's temperature against the others' of its venue
+(assumption); deviations of a room's year from which a rail's change is not its copper's warmth."""
 _STIFF_Z = 5.0
 """Standard errors of a rise of the sag per ampere before it is told (assumption)."""
 _SUSPICIOUS_VOLTS, _DEEP_QUANTILE = 0.1, 0.9
@@ -233,7 +237,7 @@ def supply_sag(history: History) -> list[Finding]:
                 or _harmless(history, loads[supply.id], stiff, sags)):
             continue
         if stiff is not None or low is not None:
-            found += _sag_finding(history, loads[supply.id], stiff, low)
+            found += _sag_finding(history, loads, supply, stiff, low)
     return found
 
 
@@ -332,26 +336,51 @@ def _chance_low(share: Reals, limit: float, begun: Change | None) -> float:
     return max(under, probability(begun.log_odds + prior))
 
 
-def _against_before(load: RailLoad, stiff: Change, monday: int) -> tuple[float, float]:
+def _against_before(
+    load: RailLoad, stiff: Change, monday: int, others: list[RailLoad]
+) -> tuple[float, float]:
     """The rise of the rail's share without the rooms' season, and half its interval's width.
 
     Copper draws less when it is warm. The room is not in the log, and on one rail its warmth
-    looks like a change of the source.
+    looks like a change of the source; what sound ``others`` of the venue did meanwhile is warmth.
     """
+    days, share = _told(load)
+    kelvin = ROOM_KELVIN
+    warmth = [np.interp(days, *_told(other)) for other in others
+              if _tells_warmth(other, days[0], monday)]
+    if warmth:
+        share, kelvin = share - np.median(warmth, axis=0), _ROOMS_APART_KELVIN
+    return shift_since(days, share, stiff.since, monday, season=COPPER_PER_KELVIN * kelvin,
+                       floor=float(np.median(load.floor)) / 8)
+
+
+def _told(load: RailLoad) -> tuple[NDArray[np.int64], Reals]:
+    """The days on which enough coils show the rail's share, and that share."""
     told = load.tellers >= _SAG_TELLERS
-    return shift_since(
-        load.days[told], load.rail[told], stiff.since, monday,
-        season=COPPER_PER_KELVIN * ROOM_KELVIN, floor=float(np.median(load.floor)) / 8)
+    return load.days[told], load.rail[told]
+
+
+def _tells_warmth(load: RailLoad, first: int, monday: int) -> bool:
+    """Whether a rail was read from about the first day on, and shows copper and nothing else."""
+    days, share = _told(load)
+    if not days.size or days[0] > first + 7 or days[-1] < monday:
+        return False
+    season = COPPER_PER_KELVIN * ROOM_KELVIN
+    change = level_change(days, share, monday, floor=_SAG_LEVEL_FLOOR)
+    moved = 0.0 if change is None else abs(change.shift)
+    return moved < _MOST_SEASONS * season and robust_deviation(np.diff(share)) < season
 
 
 def _sag_finding(
-    history: History, load: RailLoad, stiff: Change | None, low: _Low | None
+    history: History, loads: Mapping[str, RailLoad], supply: Supply, stiff: Change | None,
+    low: _Low | None,
 ) -> list[Finding]:
-    supply = load.supply
     evidence: list[Evidence] = []
     says: list[Sentence] = []
     if stiff is not None:
-        shift, half = _against_before(load, stiff, history.week.monday.toordinal())
+        others = [other for name, other in loads.items() if name != supply.id]
+        shift, half = _against_before(
+            loads[supply.id], stiff, history.week.monday.toordinal(), others)
         ratio, bounds = np.exp(shift), np.exp([shift - half, shift + half])
         evidence.append(Evidence(
             "sag-per-ampere-against-before", 100 * float(ratio), "%", n=stiff.now.n,

@@ -18,6 +18,7 @@ import polars as pl
 from remanence.analytics.conditions.coil_circuit import coil_current_high
 from remanence.analytics.conditions.supply import supply_sag
 from remanence.analytics.history import History
+from remanence.analytics.statistics.arrays import Reals
 from remanence.shared.tables import ACTUATIONS
 from remanence.shared.venue import Lock, Supply, Venue
 from remanence.shared.weeks import Week
@@ -31,13 +32,17 @@ CURRENT = "current-against-its-own-past-rail-s-change-taken-out"
 
 @dataclass(frozen=True)
 class RailWorld:
-    """A range of rails. ``season``: kelvin either way over a year; ``weather``: kelvin by days."""
+    """A range of rails. ``season``: kelvin either way over a year; ``weather``: kelvin by days.
+
+    ``beside``: by so many kelvin, either way over a year, the room of a sound second rail differs.
+    """
 
     name: str
     season: tuple[float, float]
     weather: tuple[float, float] = (0.5, 2.0)
     weeks: tuple[int, int] = (10, 52)
     creeps: bool = False
+    beside: tuple[float, float] | None = None
 
 
 RAIL_WORLDS = (
@@ -45,6 +50,7 @@ RAIL_WORLDS = (
     RailWorld("a season of 3 to 8 K", (3.0, 8.0)),
     RailWorld("a season of 8 to 12 K", (8.0, 12.0)),
     RailWorld("rises over weeks", (0.0, 8.0), creeps=True),
+    RailWorld("a season of 8 to 12 K, a second rail", (8.0, 12.0), beside=(0.0, 3.0)),
 )
 
 
@@ -86,30 +92,38 @@ def drawn_rail(world: RailWorld, seed: int, fault: str) -> tuple[History, float]
     open_days[-7:] = True
     end = WEEK.bounds(ZoneInfo("UTC"))[1]
     start = end - timedelta(days=days)
-    locks, frames = [], []
     mood, memory = np.exp(rng.uniform(*np.log((0.002, 0.015)))), rng.uniform(0.3, 0.8)
-    for i in range(coils):
+    locks, frames = [], []
+
+    def add(name: str, rail: str, source: Reals, warm: Reals, course: Reals | float) -> None:
         ohms = float(rng.choice([6.0, 8.0, 10.0, 12.0, 16.0]))
         locks.append(Lock(
-            id=f"d{i}", guards="container", mechanism="latch", released_by="power-on",
-            supply="rail", command=f"c/q{i}", contact=f"c/i{i}", contact_closed_when="locked",
-            contact_senses="catch", coil_ohms=ohms))
+            id=name, guards="container", mechanism="latch", released_by="power-on",
+            supply=rail, command=f"c/q-{name}", contact=f"c/i-{name}",
+            contact_closed_when="locked", contact_senses="catch", coil_ohms=ohms))
         own = ohms * rng.uniform(0.95, 1.05) * warm * np.exp(memory_path(rng, days, memory, mood))
-        if fault == "coil" and i == 0:
-            own = own / course
+        own = own / course
         count = rng.poisson(rng.uniform(3, 10), days) * open_days
         day = np.repeat(at, count)
         ideal = volts[day] * source[day] / (source[day] + own[day])
         sag = ideal + noise / 3 * rng.standard_normal(day.size)
         before = volts[day] + noise / 3 * rng.standard_normal(day.size)
         frames.append(pl.DataFrame({
-            "lock": [f"d{i}"] * day.size, "day": day,
-            "minute": 600 + np.sort(rng.integers(0, 600, day.size)) + i / 60,
+            "lock": [name] * day.size, "day": day,
+            "minute": 600 + np.sort(rng.integers(0, 600, day.size)) + len(frames) / 60,
             "volts_before": before, "sag_volts": sag, "volts_min": before - sag,
         }))
+
+    for i in range(coils):
+        add(f"d{i}", "rail", source, warm, course if fault == "coil" and i == 0 else 1.0)
+    if world.beside is not None:
+        apart = rng.uniform(*world.beside) * np.cos(2 * np.pi * (at / 365.25 + rng.random()))
+        for i in range(int(rng.integers(3, 6))):
+            add(f"e{i}", "second", np.full(days, 0.15), warm + COPPER * apart, 1.0)
     venue = Venue(
         id="v", name="V", time_zone="UTC", locks=tuple(locks),
-        supplies=(Supply(id="rail", rated_volts=12.0, channel="rail", rated_amps=15.0),))
+        supplies=tuple(Supply(id=name, rated_volts=12.0, channel=name, rated_amps=15.0)
+                       for name in ("rail", "second")))
     rows = pl.concat(frames).with_columns(
         command_time=pl.lit(start) + pl.duration(
             days=pl.col("day"), microseconds=(pl.col("minute") * 60e6).cast(pl.Int64)),
