@@ -7,6 +7,8 @@ import numpy as np
 import polars as pl
 import pytest
 
+from remanence.analytics.conditions.coil_circuit import no_sag
+from remanence.analytics.conditions.outcomes import no_release
 from remanence.analytics.conditions.self_cut import loaded_to_the_end, self_cut_failed
 from remanence.analytics.pairing.rules import pair
 from remanence.shared.tables import SIGNALS
@@ -138,3 +140,32 @@ def test_a_latch_that_cuts_itself_is_not_accused_when_its_rail_softens():
         assert late["end_sag_volts"].median() == pytest.approx(0 if sound else 4 * SAG, abs=0.005)
         found = self_cut_failed(at_week(house, 7, actuations=rows))
         assert [item.subject for item in found] == ([] if sound else ["a"])
+
+
+@pytest.mark.parametrize(("held", "says"), [(0.0, []), (0.2, ["a"])])
+def test_readings_too_far_apart_show_some_loads_and_no_release(held, says):
+    """A load of 25 ms, read each 50 or 100 ms: what is missed is neither open nor the only one.
+
+    A tenth of it that seems to last, in a meter's noise, is not the load; all of it is.
+    """
+    rng = np.random.default_rng(5)
+
+    def changed(row, day):
+        if row["lock"] not in "abc":
+            return
+        row.update(outcome="unobserved", latency_ms=None, sag_ms=None, cut_ms=None,
+                   volts_noise=0.01, sample_ms=50.0, sag_volts=None,
+                   end_sag_volts=rng.normal(0.0, 0.01))
+        drawn, lasting = rng.random() < 0.25, rng.random()
+        if row["lock"] == "a" and lasting < held:
+            row.update(outcome="no-release", sag_volts=0.25, end_sag_volts=0.25)
+        elif lasting < 0.02:
+            row.update(outcome="no-release", sag_volts=0.025, end_sag_volts=0.025)
+        elif drawn:
+            row["sag_volts"] = 0.25 + rng.normal(0.0, 0.01)
+
+    frames = [actuations(item, 8, changed=changed) for item in LATCHES + PLAIN]
+    for week in (1, 4, 7):
+        history = history_of(frames, week)
+        assert no_sag(history) == []
+        assert [item.subject for item in no_release(history)] == says
