@@ -22,7 +22,7 @@ from remanence.analytics.physics.rail_load import NEW_COIL, RailLoad, rail_loads
 from remanence.analytics.statistics.intervals import robust_deviation
 from remanence.shared.venue import Lock
 
-_EMPTY_SAG_SHARE = 0.3
+EMPTY_SAG_SHARE = 0.3
 """Below this share of the usual sag a coil drew nothing that matters."""
 _STEADY_SPREADS = 2.5
 """The usual sag must stand this many times out of its own scatter."""
@@ -203,13 +203,13 @@ def _one(seen: _Seen, usual: float, borrowed: bool) -> Drawn:
         # A coil that is cut after a few readings is seen only where each stands out, or where
         # those of a whole day do together.
         if rows.lock.self_cut:
-            each = usual >= _RESOLVED_CUT * noise
+            each = (usual >= _RESOLVED_CUT * noise) & _loads_show(rows, sag, usual)
             by_day, sure = _by_day(rows, sag, usual)
             told &= each | sure
             level = np.where(each, sag, by_day)
         else:
             told &= _apart(usual) >= _sureness(rows.lock) * _sag_error(rows, noise)
-        empty = told & (level < _EMPTY_SAG_SHARE * usual)
+        empty = told & (level < EMPTY_SAG_SHARE * usual)
         # Some coil loaded the rail meanwhile, perhaps a neighbour's: the row tells nothing.
         masked = empty & rows.lock.pulsed & (
             seen.deepest > np.maximum(_MASKED_SHARE * usual, _MASKED_NOISES * noise))
@@ -218,6 +218,21 @@ def _one(seen: _Seen, usual: float, borrowed: bool) -> Drawn:
         told, empty = np.zeros(rows.size, dtype=bool), np.zeros(rows.size, dtype=bool)
     kept = replace(rows, frame=rows.frame.select(_KEPT))
     return Drawn(kept, rows.real("sag_volts"), usual, told, empty, borrowed)
+
+
+def _loads_show(rows: Rows, sag: Reals, usual: float) -> bool:
+    """Whether a load of the coil would show in its row: nearly each of its first commands did.
+
+    A coil that cuts itself between two readings leaves nothing, and draws all the same. Where a
+    contact says that it did not move, it was on for the whole pulse; one that never showed
+    anything, however often commanded, draws nothing.
+    """
+    shown = np.isfinite(sag) & (sag > _WORKING_SHARE * usual)
+    if rows.lock.contact or not shown.any():
+        return True
+    days = np.unique(rows.day)
+    first = np.isfinite(sag) & (rows.day <= days[days.size // _FIRST_PART_OF_DAYS])
+    return bool(first.any() and shown[first].mean() > _SHOWN_SHARE)
 
 
 def _by_day(rows: Rows, sag: Reals, usual: float) -> tuple[Reals, Flags]:
@@ -252,7 +267,7 @@ def _by_day(rows: Rows, sag: Reals, usual: float) -> tuple[Reals, Flags]:
 
 def _apart(usual: float) -> float:
     """Half the way from the share that is empty to the usual sag. [V]"""
-    return (0.5 - _EMPTY_SAG_SHARE / 2) * usual
+    return (0.5 - EMPTY_SAG_SHARE / 2) * usual
 
 
 def _sureness(lock: Lock) -> float:

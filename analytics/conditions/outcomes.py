@@ -11,6 +11,7 @@ import polars as pl
 from remanence.analytics.conditions.after_work import came_back_after
 from remanence.analytics.conditions.coarse_clock import coarse_locks
 from remanence.analytics.conditions.condition import Condition, failed_repair, finding
+from remanence.analytics.conditions.drawn_load import EMPTY_SAG_SHARE, drawn_loads
 from remanence.analytics.conditions.evidence import (
     raised_on_way_out,
     raised_unless_people,
@@ -113,9 +114,9 @@ def no_release(history: History) -> list[Finding]:
     found = []
     for lock, rows, day in _rows(history):
         first = (rows["attempt"].fill_null(1) == 1).to_numpy()
-        told = rows["outcome"].is_in(["released", "no-release"]).to_numpy()
+        told, failed = _told(lock, rows, history)
         use = first & told
-        event = (rows["outcome"] == "no-release").to_numpy()[use]
+        event = failed[use]
         healthy, faulty = _usual_failures(lock, day[use], event, history)
         healthy = _with_lost(history, lock, healthy)
         rate = rate_that_matters(
@@ -157,6 +158,31 @@ def no_release(history: History) -> list[Finding]:
                    **failed_repair(work)},
         ))
     return found
+
+
+def _told(lock: Lock, rows: pl.DataFrame, history: History) -> tuple[Flags, Flags]:
+    """Commands that tell whether the lock released, and those of them that it did not answer.
+
+    Of a coil that cuts itself and has no contact, the load tells. What lasted for the pulse and is
+    far less than it usually draws was none. Where nothing is left of it at the pulse's end it did
+    not fail, though readings too far apart show no release: else only failures would count.
+    """
+    outcome = rows["outcome"]
+    failed = (outcome == "no-release").to_numpy()
+    told = failed | (outcome == "released").to_numpy()
+    if lock.contact is not None or not lock.self_cut:
+        return told, failed
+    sag = rows["sag_volts"].fill_null(np.nan).to_numpy()
+    drawn = drawn_loads(history).get(lock.id)
+    usual = np.nan if drawn is None else drawn.usual_volts
+    if not np.isfinite(usual):
+        if not failed.any():
+            return told, failed
+        usual = float(np.median(sag[failed]))
+    left = rows["end_sag_volts"].fill_null(np.nan).to_numpy()
+    failed = failed & ~(sag < EMPTY_SAG_SHARE * usual)
+    unloaded = (outcome == "unobserved").to_numpy() & (left < EMPTY_SAG_SHARE * usual)
+    return failed | (outcome == "released").to_numpy() | unloaded, failed
 
 
 def _with_lost(
@@ -213,17 +239,17 @@ def _before_service(history: History, name: str) -> tuple[Change, date, str] | N
     if serviced is None or (history.week.sunday - serviced[0]).days > SERVICE_REMEMBERED_DAYS:
         return None
     rows = actuations_by_lock(history)[name].filter(
-        (pl.col("day") < serviced[0]) & (pl.col("attempt").fill_null(1) == 1)
-        & pl.col("outcome").is_in(["released", "no-release"])
-    )
+        (pl.col("day") < serviced[0]) & (pl.col("attempt").fill_null(1) == 1))
+    told, failed = _told(history.venue.locks_by_id[name], rows, history)
+    rows, failed = rows.filter(told), failed[told]
     if rows.is_empty():
         return None
     monday = history.week.monday
     day = (day_ordinals(rows["day"]) - monday.toordinal()).astype(float)
     rate = rate_that_matters(
-        day, (rows["outcome"] == "no-release").to_numpy(), healthy=HEALTHY_NO_RELEASE,
-        faulty=FAULTY_NO_RELEASE, prior=OUTCOME_FAULT_PRIOR,
-        last_day=float((serviced[0] - monday).days - 1), fresh_days=SERVICE_FRESH_DAYS,
+        day, failed, healthy=HEALTHY_NO_RELEASE, faulty=FAULTY_NO_RELEASE,
+        prior=OUTCOME_FAULT_PRIOR, last_day=float((serviced[0] - monday).days - 1),
+        fresh_days=SERVICE_FRESH_DAYS,
     )
     return (rate, *serviced) if rate is not None and rate.log_odds > 0 else None
 

@@ -31,7 +31,8 @@ _UNCUT_SHARE = 0.6
 _LEAST_TELLERS = 2
 """Other locks that must show what an ampere takes off the rail."""
 _LEFT_ALONE_SHARE = 0.25
-"""Where fewer commands than this share were tried again, people found the lock open."""
+"""Where fewer commands than this share were tried again, people found the lock open: of those that
+the game itself does not follow with another one so soon."""
 _RATE_PRIOR = 1e-4
 """Chance that this begins in a given week. Assumption."""
 _FEWEST_NOT_CUT, _NOT_CUT_SHARE = 2, 0.2
@@ -83,7 +84,9 @@ def not_cut(history: History) -> list[Finding]:
         seen = rows.lock.contact is not None
         if seen and (count < _FEWEST_NOT_CUT or share < _NOT_CUT_SHARE):
             continue
-        if not seen and not _left_alone(part, failed[told] & stretch.live, count, share, stretch):
+        if not seen and not _left_alone(
+                part, failed[told] & stretch.live, count, share, stretch,
+                history.venue.limits.retry_within_s):
             continue
         on = float(np.median(part.real("pulse_ms")[failed[told] & stretch.live]))
         found.append(finding(
@@ -124,17 +127,22 @@ def _usual_cut(rows: Rows, failed: Flags) -> float | None:
 
 
 def _left_alone(
-    rows: Rows, failed: Flags, count: int, share: float, stretch: Course
+    rows: Rows, failed: Flags, count: int, share: float, stretch: Course, retry_within_s: float
 ) -> bool:
-    """Whether commands that were not cut were, nearly all of them, not tried again."""
+    """Whether commands that were not cut were, nearly all of them, not tried again.
+
+    A lock that its game uses twice in some minutes was commanded again as soon when it was sound.
+    """
     if count < _FEWEST_LEFT_ALONE or share < _NOT_CUT_SHARE_UNSEEN:
         return False
     failed_before, commands_before = stretch.before
     if (commands_before < _FEWEST_CUT_BEFORE
             or failed_before > _NOT_CUT_SHARE_BEFORE * commands_before):
         return False
-    again = rows.real("attempt")[failed] > 1
-    return bool(again.mean() < _LEFT_ALONE_SHARE)
+    again = float((rows.real("attempt")[failed] > 1).mean())
+    soon = np.diff(rows.time_us) <= 1e6 * retry_within_s
+    usual = float(soon[rows.day[1:] < stretch.since.toordinal()].mean())
+    return again - usual < _LEFT_ALONE_SHARE * (1.0 - usual)
 
 
 def loaded_to_the_end(history: History) -> list[Finding]:

@@ -27,9 +27,9 @@ NEW_COIL = ("replaced", "rewired")
 _LEAST_NOISES = 1.5
 """A sag below this many times the rail's noise shows nothing. A sag is the mean of about ten
 readings minus the readings before, so its own noise is about a third of that of one reading."""
-_CLEAR_NOISES = _LEAST_NOISES + 2 / 3
-"""A coil whose median sag is below this many times the noise has a part of its sags left out as too
-small, and the rest are too deep: two standard deviations of a sag's own noise (calculated)."""
+_LEFT_OUT_SHARE = 0.05
+"""Of a coil of whose sags more than this share is left out as too small, the rest are too deep.
+Assumption."""
 _USUAL_NOISE = 0.02
 """Noise of a rail where it is not known: that of a common meter. [V]"""
 _LEAST_LOADED = 0.2
@@ -83,8 +83,8 @@ class RailLoad:
     """Least deviation of each coil's daily levels: what noise and the step of the meter alone
     leave."""
     clear: Flags
-    """Coils whose sags stand far enough out of the noise for none to be left out as too small: of
-    the others the level is too high, by as much each day."""
+    """Coils whose sags stand far enough out of the noise for hardly any to be left out as too
+    small: of the others the level is too high, by as much each day."""
     step_volts: float
     """The meter's own step: the least difference between two of its readings."""
 
@@ -182,6 +182,11 @@ def rail_loads(history: History) -> dict[str, RailLoad]:
     daily = sags.group_by("lock", "day").agg(
         pl.col("load", "sag", "noise").median(), pl.len().alias("rows")
     ).sort("lock", "day")
+    small = history.dated("actuations").filter(
+        pl.col("sag_volts") <= _LEAST_NOISES * pl.col("volts_noise").fill_null(_USUAL_NOISE))
+    left_out, kept = (dict(frame.group_by("lock").len().iter_rows()) for frame in (small, sags))
+    clear = {name for name, count in kept.items()
+             if left_out.get(name, 0) <= _LEFT_OUT_SHARE * (left_out.get(name, 0) + count)}
     changes: dict[str, list[date]] = {}
     for lock, day in history.service.filter(
         pl.col("action").is_in(list(NEW_COIL))
@@ -193,7 +198,8 @@ def rail_loads(history: History) -> dict[str, RailLoad]:
         part = daily.filter(pl.col("lock").is_in(names))
         if part.height:
             readings = sags.filter(pl.col("lock").is_in(names))["volts_min"].drop_nulls()
-            found[supply.id] = _table(supply, part, changes, meter_step(readings.to_numpy()))
+            found[supply.id] = _table(
+                supply, part, changes, clear, meter_step(readings.to_numpy()))
     return found
 
 
@@ -238,7 +244,8 @@ def logged_currents(history: History) -> dict[str, tuple[NDArray[np.int64], Real
 
 
 def _table(
-    supply: Supply, part: pl.DataFrame, changes: dict[str, list[date]], step_volts: float
+    supply: Supply, part: pl.DataFrame, changes: dict[str, list[date]], clear: set[str],
+    step_volts: float,
 ) -> RailLoad:
     era = [
         sum(day > change for change in changes.get(lock, ()))
@@ -256,12 +263,9 @@ def _table(
     rail, tellers = _rail_share(level)
     unsure = _NOISE_OF_A_DAY * part["noise"] + _STEP_OF_A_DAY * step_volts
     coarse = (unsure / part["sag"]).to_numpy()
-    noises = (part["sag"] / part["noise"]).to_numpy()
-    floor, clear = (
-        np.array([np.median(of[row == one]) for one in range(len(coils))])
-        for of in (coarse, noises))
+    floor = np.array([np.median(coarse[row == one]) for one in range(len(coils))])
     return RailLoad(supply, tuple(coils), days, level, rows, rail, tellers, floor,
-                    clear > _CLEAR_NOISES, step_volts)
+                    np.array([lock in clear for lock, _ in coils]), step_volts)
 
 
 def _rail_share(level: Reals) -> tuple[Reals, NDArray[np.int64]]:

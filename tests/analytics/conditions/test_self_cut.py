@@ -7,9 +7,11 @@ import numpy as np
 import polars as pl
 import pytest
 
+from remanence.analytics.conditions.coil_circuit import no_sag
+from remanence.analytics.conditions.outcomes import no_release
 from remanence.analytics.conditions.self_cut import loaded_to_the_end, self_cut_failed
 from remanence.analytics.pairing.rules import pair
-from remanence.shared.tables import SIGNALS
+from remanence.shared.tables import ACTUATIONS, SIGNALS
 from tests.analytics.physics.rail_rows import (
     MONDAY,
     RAIL,
@@ -138,3 +140,58 @@ def test_a_latch_that_cuts_itself_is_not_accused_when_its_rail_softens():
         assert late["end_sag_volts"].median() == pytest.approx(0 if sound else 4 * SAG, abs=0.005)
         found = self_cut_failed(at_week(house, 7, actuations=rows))
         assert [item.subject for item in found] == ([] if sound else ["a"])
+
+
+@pytest.mark.parametrize(("held", "says"), [(0.0, []), (0.2, ["a"])])
+def test_readings_too_far_apart_show_some_loads_and_no_release(held, says):
+    """A load of 25 ms, read each 50 or 100 ms: what is missed is neither open nor the only one.
+
+    A tenth of it that seems to last, in a meter's noise, is not the load; all of it is.
+    """
+    rng = np.random.default_rng(5)
+
+    def changed(row, day):
+        if row["lock"] not in "abc":
+            return
+        row.update(outcome="unobserved", latency_ms=None, sag_ms=None, cut_ms=None,
+                   volts_noise=0.01, sample_ms=50.0, sag_volts=None,
+                   end_sag_volts=rng.normal(0.0, 0.01))
+        drawn, lasting = rng.random() < 0.25, rng.random()
+        if row["lock"] == "a" and lasting < held:
+            row.update(outcome="no-release", sag_volts=0.25, end_sag_volts=0.25)
+        elif lasting < 0.02:
+            row.update(outcome="no-release", sag_volts=0.025, end_sag_volts=0.025)
+        elif drawn:
+            row["sag_volts"] = 0.25 + rng.normal(0.0, 0.01)
+
+    frames = [actuations(item, 8, changed=changed) for item in LATCHES + PLAIN]
+    for week in (1, 4, 7):
+        history = history_of(frames, week)
+        assert no_sag(history) == []
+        assert [item.subject for item in no_release(history)] == says
+
+
+def twice_a_game(rows, held):
+    """Each command of ``rows`` and another a minute later, all held to the end from ``held`` on."""
+    both = pl.concat([rows.with_columns(use=pl.lit(use), command_time=pl.col("command_time")
+                                        + pl.duration(seconds=60 * use)) for use in (0, 1)])
+    stuck = pl.col("command_time") >= moment(held, 0)
+    return both.sort("command_time").with_columns(
+        outcome=pl.when(stuck).then(pl.lit("no-release")).otherwise("outcome"),
+        latency_ms=pl.when(stuck).then(None).otherwise("latency_ms"),
+        sag_ms=pl.when(stuck).then("pulse_ms").otherwise("sag_ms"),
+        attempt=pl.when(stuck & (pl.col("use") == 1)).then(2).otherwise("attempt"),
+    ).select(rows.columns)
+
+
+@pytest.mark.parametrize(("retried", "says"), [(False, ["a"]), (True, [])])
+def test_a_second_use_of_the_game_is_no_second_try(retried, says):
+    rows = actuations(LATCHES[0], 8, per_day=2)
+    frame = ACTUATIONS.conform(twice_a_game(rows, FROM_DAY))
+    if retried:
+        stuck = pl.col("outcome") == "no-release"
+        frame = ACTUATIONS.conform(pl.concat([frame, frame.filter(stuck).with_columns(
+            pl.col("command_time") + pl.duration(seconds=4),
+            attempt=pl.lit(2, dtype=frame["attempt"].dtype))]).sort("command_time"))
+    history = at_week(venue(*LATCHES), 7, actuations=frame)
+    assert [item.subject for item in self_cut_failed(history)] == says
