@@ -16,7 +16,7 @@ from remanence.analytics.conditions.evidence import (
 from remanence.analytics.conditions.exits import held_on_way_out
 from remanence.analytics.conditions.fault_course import Course, course
 from remanence.analytics.conditions.new_locks import FIRST_SIGHT_PRIOR
-from remanence.analytics.conditions.own_current import ALONE_SCORE, OwnCurrent, own_currents
+from remanence.analytics.conditions.own_current import OwnCurrent, own_currents
 from remanence.analytics.conditions.switch_off import stays_on
 from remanence.analytics.history import Flags, History
 from remanence.analytics.physics.rail_load import RailLoad
@@ -289,14 +289,14 @@ def coil_current_high(history: History) -> list[Finding]:
 
 def _risen(item: OwnCurrent) -> list[Finding]:
     change, lock = item.change, item.lock
-    if change.shift < _HIGH_WATCH or not item.sure:
+    if change.shift < _HIGH_WATCH:
         return []
-    score = change.score(float(_HIGH_WATCH))
+    score = item.score(float(_HIGH_WATCH))
     urgency = "now" if change.shift >= _HIGH_NOW else "week"
     if change.shift < _HIGH_PLAN:
         urgency = "watch"
-    if item.alone:
-        score, urgency = min(score, ALONE_SCORE), "week" if urgency == "now" else urgency
+    if item.alone and urgency == "now":
+        urgency = "week"
     ratio = float(np.exp(item.against[0]))
     since, low, high = change.dates()
     return [finding(

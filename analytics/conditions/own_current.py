@@ -14,9 +14,10 @@ from remanence.analytics.physics.rail_load import (
     logged_currents,
     rail_loads,
 )
-from remanence.analytics.physics.regimes import RAIL, regimes
+from remanence.analytics.physics.regimes import RAIL, READING, regimes
 from remanence.analytics.statistics.arrays import Reals
 from remanence.analytics.statistics.change import Change
+from remanence.analytics.statistics.intervals import probability
 from remanence.analytics.statistics.level_change import level_change
 from remanence.analytics.statistics.seasoned import shift_since
 from remanence.shared.findings import Evidence
@@ -29,13 +30,15 @@ _FEWEST_LOADED_DAYS = 2
 """Days this week with a level before a coil is compared with its siblings. Assumption."""
 _FLOOR = 0.015
 """Least deviation of a day's ln current: heat of the coil and of the room. Assumption."""
-_SURE_Z = 5.0
-"""Standard errors that a rise must be clear by: many locks, many weeks.
-Common practice, no source."""
+_CHANGED_PRIOR = 1 / 1000
+"""Chance, before any data, that a coil draws another current than it did when its log began: coils
+are seldom at fault, and many locks are looked at in many weeks. Assumption."""
 _WITHIN_METER_STEPS = 2.2
 """A change of two of the meter's steps, and a tenth more each, is the meter's. Assumption."""
 _FIRST_DAYS = 14
 """The first days with a level, which show what a coil drew at first (assumption)."""
+_LIKELY_CHANGED = 0.5
+"""A coil that has more likely changed than not is judged by that (calculated: even odds)."""
 _FEWEST_RAIL_TELLERS = 2
 """Coils that must have told the rail's own change on a day. Assumption."""
 _TOLD_DAYS_SHARE = 0.5
@@ -57,10 +60,10 @@ class OwnCurrent:
     against: tuple[float, float]
     alone: bool
 
-    @property
-    def sure(self) -> bool:
-        """Whether it is clear of chance for many locks and many weeks."""
-        return abs(self.change.z) >= _SURE_Z
+    def score(self, gate: float) -> float:
+        """Probability that it changed, and by more than half of ``gate`` in its direction."""
+        score = _chance(self.change) * self.change.score(gate)
+        return min(score, ALONE_SCORE) if self.alone else score
 
     def evidence(self) -> Evidence:
         """The current, in per cent of its own past."""
@@ -99,7 +102,9 @@ def own_currents(history: History) -> OwnCurrents:
 
     Notes
     -----
-    Change against the coil's own past: :mod:`remanence.analytics.statistics.level_change`.
+    Change against the coil's own past: :mod:`remanence.analytics.statistics.level_change`. Where
+    other coils tell what the rail does, another supply leaves a coil's own current as it was;
+    alone on its rail it is compared with its days on the present one.
     """
     changed: list[OwnCurrent] = []
     as_ever: list[tuple[RailLoad, int]] = []
@@ -112,28 +117,33 @@ def own_currents(history: History) -> OwnCurrents:
                                   floor=_FLOOR / 8)
             changed.append(OwnCurrent(locks[name], change, against, alone=False))
     for load in rail_loads(history).values():
+        told = (load.tellers >= _FEWEST_RAIL_TELLERS).mean()
+        alone = bool(told < _TOLD_DAYS_SHARE)
         for name in dict.fromkeys(name for name, _ in load.coils if name not in logged):
             row = load.latest(name)
             if row is None:
                 continue
             floor = max(_FLOOR, float(load.floor[row]))
-            begun = held.begun(locks[name], RAIL)
+            begun = held.begun(locks[name], RAIL if alone else READING)
             like = load.days >= begun.toordinal() if begun else load.days > 0
             level = load.own(row)[like]
             change = level_change(load.days[like], level, monday, floor=floor)
             if change is not None and not (
                     _within_a_step(load, row, change) or _is_back(load.own(row), change)):
-                told = (load.tellers >= _FEWEST_RAIL_TELLERS).mean()
-                alone = bool(told < _TOLD_DAYS_SHARE)
                 against = shift_since(load.days[like], level, change.since, monday,
                                       season=_SEASON if alone else 0.0, floor=floor / 8)
                 changed.append(OwnCurrent(locks[name], change, against, alone))
             unlike = change is not None and (
-                abs(change.z) >= _SURE_Z or last_service(history, name) is not None)
+                _chance(change) > _LIKELY_CHANGED or last_service(history, name) is not None)
             if not unlike and (np.isfinite(load.level[row][load.days >= monday]).sum()
                                >= _FEWEST_LOADED_DAYS):
                 as_ever.append((load, row))
     return OwnCurrents(tuple(changed), tuple(as_ever))
+
+
+def _chance(change: Change) -> float:
+    """Probability that a coil's current changed, by all of its days and not by the week's alone."""
+    return probability(change.log_odds + float(np.log(_CHANGED_PRIOR / (1 - _CHANGED_PRIOR))))
 
 
 def _is_back(level: Reals, change: Change) -> bool:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import numpy as np
 import polars as pl
 import pytest
 
@@ -87,3 +88,28 @@ def test_a_current_that_is_back_where_it_was_at_first_tells_of_no_fault(size):
             for week in (5, 8, 11, 12)]
     name = "coil-current-high" if size > 1 else "coil-current-low"
     assert told == [[("a", name)], [("a", name)], [], []]
+
+
+def test_a_coil_is_told_beside_a_rail_that_softened_two_days_before():
+    """The other coils tell what the rail did: its own current has a past from before that."""
+    def soft(row, day):
+        row["sag_volts"] *= 3.0 if day >= 33 else 1.0
+
+    def shorted(row, day):
+        soft(row, day)
+        row["sag_volts"] *= 1.4 if day >= 35 else 1.0
+    faults = {lock.id: shorted if lock.id == "a" else soft for lock in HOUSE.locks}
+    assert names(judged(house(6, faults), judges=[coil_current_high])) == [
+        ("a", "coil-current-high")]
+
+
+@pytest.mark.parametrize("ratio", [1.25, 1.0])
+def test_a_coil_whose_days_scatter_is_told_by_all_of_them(ratio):
+    """Noise of a meter has no memory, and the days together tell a change that one hides."""
+    turn = np.random.default_rng(3)
+
+    def noisy(row, day):
+        row["sag_volts"] *= (ratio if day >= 35 else 1.0) * np.exp(turn.normal(0, 0.14))
+    frame = house(7, {"a": noisy})
+    assert [names(judged(frame, week, judges=[coil_current_high])) for week in (4, 5, 6)] == [
+        [], *[[("a", "coil-current-high")] if ratio > 1 else []] * 2]
