@@ -17,7 +17,7 @@ from remanence.analytics.physics.rail_load import (
 from remanence.analytics.physics.regimes import RAIL, READING, regimes
 from remanence.analytics.statistics.arrays import Reals
 from remanence.analytics.statistics.change import Change
-from remanence.analytics.statistics.intervals import probability
+from remanence.analytics.statistics.intervals import probability, robust_deviation
 from remanence.analytics.statistics.level_change import level_change
 from remanence.analytics.statistics.seasoned import shift_since
 from remanence.shared.findings import Evidence
@@ -43,6 +43,11 @@ _FEWEST_RAIL_TELLERS = 2
 """Coils that must have told the rail's own change on a day. Assumption."""
 _TOLD_DAYS_SHARE = 0.5
 """Where fewer days than this share have so many, the coil counts as alone on its rail: most."""
+BETWEEN_COILS = 0.05
+"""By how much sound coils differ from what is stated of them (standard deviation of ln amperes):
+they are made to within 5 to 10 %, which is two of them."""
+_FEWEST_STATED_SIBLINGS = 4
+"""Fewer siblings give no deviation worth the name. Assumption."""
 ALONE_SCORE = 0.6
 """A coil alone on its rail may as well be a bad joint of the rail. Assumption."""
 
@@ -139,6 +144,61 @@ def own_currents(history: History) -> OwnCurrents:
                                >= _FEWEST_LOADED_DAYS):
                 as_ever.append((load, row))
     return OwnCurrents(tuple(changed), tuple(as_ever))
+
+
+@dataclass(frozen=True)
+class AboveStated:
+    """How far a coil draws more than is stated of it, in natural logarithms, as its rail's other
+    coils draw what is stated of them: ``apart`` is by how much each of those does.
+    """
+
+    own: float
+    apart: Reals
+    reading: float
+    """Standard error of its own: a sag of few of the meter's steps is read too deep or too shallow
+    on all days alike."""
+
+    @property
+    def above(self) -> float:
+        """Its own less the others' middle."""
+        return self.own - float(np.median(self.apart))
+
+    @property
+    def error(self) -> float:
+        """Standard deviation of ``above`` among sound coils."""
+        return float(np.hypot(max(robust_deviation(self.apart), BETWEEN_COILS), self.reading))
+
+
+def above_stated(history: History, load: RailLoad, row: int) -> AboveStated | None:
+    """What a coil draws against what is stated of it and of those beside it.
+
+    Parameters
+    ----------
+    history : History
+        Its venue states the coils.
+    load : RailLoad
+        The load of the coil's rail.
+    row : int
+        The coil's row.
+
+    Returns
+    -------
+    AboveStated or None
+        None where fewer than four others are stated, or its sags are too near the noise to tell.
+    """
+    locks, name = history.venue.locks_by_id, load.coils[row][0]
+    stated = locks[name].amps
+    if stated is None or not load.clear[row]:
+        return None
+    apart = []
+    for other, (lock, _) in enumerate(load.coils):
+        amps = locks[lock].amps
+        if lock != name and amps and load.clear[other] and load.latest(lock) == other:
+            apart.append(float(np.nanmedian(load.own(other))) - np.log(amps))
+    if len(apart) < _FEWEST_STATED_SIBLINGS:
+        return None
+    return AboveStated(float(np.nanmedian(load.own(row))) - float(np.log(stated)),
+                       np.array(apart), float(load.floor[row]))
 
 
 def _chance(change: Change) -> float:

@@ -73,8 +73,8 @@ if TYPE_CHECKING:
 __all__ = [
     "ABOUT_DAYS", "BatteryOutlook", "Branch", "CONTACT", "COPPER_PER_KELVIN", "CableNeeded",
     "Company", "Explained", "Hold", "IdleVolts", "Level", "NEW_COIL", "OFF_SHARE", "Prediction",
-    "PresentPulse", "RAIL", "READING", "ROOM_KELVIN", "RailLoad", "RailModel", "RailResistance", "Regime",
-    "Regimes", "ReleaseFit", "Resistance", "SIZES_MM2", "SagError", "SagReadings", "Solenoid",
+    "PresentPulse", "RAIL", "READING", "ROOM_KELVIN", "RailLoad", "RailModel", "RailResistance",
+    "Regime", "Regimes", "ReleaseFit", "Resistance", "SIZES_MM2", "SagError", "SagReadings", "Solenoid",
     "SwitchOff", "battery_outlook", "branch", "cable_needed", "coarse_clocks", "company",
     "end_slack_ms", "explain", "fit_release", "heat_at_start", "heat_of_week", "heated",
     "holding_force", "idle_drift", "latest_resistance", "loaded", "loaded_throughout",

@@ -113,3 +113,14 @@ def test_a_coil_whose_days_scatter_is_told_by_all_of_them(ratio):
     frame = house(7, {"a": noisy})
     assert [names(judged(frame, week, judges=[coil_current_high])) for week in (4, 5, 6)] == [
         [], *[[("a", "coil-current-high")] if ratio > 1 else []] * 2]
+
+
+def test_a_coil_that_draws_more_from_its_first_day_on_is_sure_of_its_name():
+    """It has no before: what is stated of it, and the coils beside it, tell what is usual."""
+    def wrong(row, day):
+        row["sag_volts"] *= 1.6
+    history = at_week(HOUSE, 3, actuations=house(4, {"a": wrong}))
+    [told] = [f for f in diagnose(history) if f.subject == "a"
+              and f.condition != "release-test-due"]
+    assert told.condition == "coil-current-high"
+    assert told.score > 0.6
