@@ -109,7 +109,8 @@ def own_currents(history: History) -> OwnCurrents:
     -----
     Change against the coil's own past: :mod:`remanence.analytics.statistics.level_change`. Where
     other coils tell what the rail does, another supply leaves a coil's own current as it was;
-    alone on its rail it is compared with its days on the present one.
+    alone on its rail it is compared with its days on the present one. A load is read the deeper the
+    longer it lasts, so that only pulses of one length are compared.
     """
     changed: list[OwnCurrent] = []
     as_ever: list[tuple[RailLoad, int]] = []
@@ -129,7 +130,7 @@ def own_currents(history: History) -> OwnCurrents:
             if row is None:
                 continue
             floor = max(_FLOOR, float(load.floor[row]))
-            begun = held.begun(locks[name], RAIL if alone else READING)
+            begun = held.begun(locks[name], (*(RAIL if alone else READING), "pulse"))
             like = load.days >= begun.toordinal() if begun else load.days > 0
             level = load.own(row)[like]
             change = level_change(load.days[like], level, monday, floor=floor)

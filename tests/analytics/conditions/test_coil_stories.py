@@ -124,3 +124,18 @@ def test_a_coil_that_draws_more_from_its_first_day_on_is_sure_of_its_name():
               and f.condition != "release-test-due"]
     assert told.condition == "coil-current-high"
     assert told.score > 0.6
+
+
+def test_a_pulse_that_was_cut_short_is_no_coil_that_draws_less():
+    """Of a shorter pulse fewer readings are loaded to the full."""
+    def cut(row, day):
+        if day >= 35:
+            row.update(pulse_ms=90.0, sag_volts=0.8 * row["sag_volts"])
+    assert judged(house(7, {"a": cut}), 6, judges=[coil_current_low, coil_current_high]) == []
+
+
+def test_a_coil_that_is_not_cut_any_more_is_read_deeper_and_draws_what_it_drew():
+    def uncut(row, day):
+        if day >= 35:
+            row.update(sag_ms=row["pulse_ms"], sag_volts=1.2 * row["sag_volts"])
+    assert told_of("f5s", uncut) == ["self-cut-failed"]
