@@ -289,11 +289,11 @@ def coil_current_high(history: History) -> list[Finding]:
 
 def _risen(item: OwnCurrent) -> list[Finding]:
     change, lock = item.change, item.lock
-    if change.shift < _HIGH_WATCH:
+    if item.more < _HIGH_WATCH:
         return []
     score = item.score(float(_HIGH_WATCH))
-    urgency = "now" if change.shift >= _HIGH_NOW else "week"
-    if change.shift < _HIGH_PLAN:
+    urgency = "now" if item.more >= _HIGH_NOW else "week"
+    if item.more < _HIGH_PLAN:
         urgency = "watch"
     if item.alone and urgency == "now":
         urgency = "week"

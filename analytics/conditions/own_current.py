@@ -2,11 +2,18 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
+import polars as pl
 
-from remanence.analytics.history import History, last_service, once_per_history
+from remanence.analytics.history import (
+    History,
+    actuations_by_lock,
+    day_ordinals,
+    last_service,
+    once_per_history,
+)
 from remanence.analytics.physics.cable import COPPER_PER_KELVIN
 from remanence.analytics.physics.rail_load import (
     ROOM_KELVIN,
@@ -57,17 +64,29 @@ class OwnCurrent:
     """How the current of one coil has changed, in natural logarithms.
 
     ``against`` is the change against before, and half the width of its interval; ``alone``: no
-    other coils tell what the rail does by itself.
+    other coils tell what the rail does by itself; ``longer``: by how much longer a coil that cuts
+    itself loads the rail.
     """
 
     lock: Lock
     change: Change
     against: tuple[float, float]
     alone: bool
+    longer: float = 0.0
+
+    @property
+    def more(self) -> float:
+        """The change less what its load's length may account for.
+
+        The current rises while the coil is on, so that a load is read the deeper the longer it
+        lasts: in proportion at most (calculated: a coil's current as it is switched on).
+        """
+        return self.change.shift - self.longer
 
     def score(self, gate: float) -> float:
         """Probability that it changed, and by more than half of ``gate`` in its direction."""
-        score = _chance(self.change) * self.change.score(gate)
+        now = replace(self.change.now, level=self.change.before.level + self.more)
+        score = _chance(self.change) * replace(self.change, now=now).score(gate)
         return min(score, ALONE_SCORE) if self.alone else score
 
     def evidence(self) -> Evidence:
@@ -138,13 +157,24 @@ def own_currents(history: History) -> OwnCurrents:
                     _within_a_step(load, row, change) or _is_back(load.own(row), change)):
                 against = shift_since(load.days[like], level, change.since, monday,
                                       season=_SEASON if alone else 0.0, floor=floor / 8)
-                changed.append(OwnCurrent(locks[name], change, against, alone))
+                changed.append(OwnCurrent(
+                    locks[name], change, against, alone, _longer(history, locks[name], change)))
             unlike = change is not None and (
                 _chance(change) > _LIKELY_CHANGED or last_service(history, name) is not None)
             if not unlike and (np.isfinite(load.level[row][load.days >= monday]).sum()
                                >= _FEWEST_LOADED_DAYS):
                 as_ever.append((load, row))
     return OwnCurrents(tuple(changed), tuple(as_ever))
+
+
+def _longer(history: History, lock: Lock, change: Change) -> float:
+    """By how much longer than before a coil that cuts itself has loaded the rail this week."""
+    if not lock.self_cut:
+        return 0.0
+    rows = actuations_by_lock(history)[lock.id].filter(pl.col("sag_ms") > 0)
+    length, day = np.log(rows["sag_ms"].to_numpy()), day_ordinals(rows["day"])
+    before, now = length[day < change.since], length[(rows["weeks_ago"] == 0).to_numpy()]
+    return max(float(now.mean() - before.mean()), 0.0) if now.size and before.size else 0.0
 
 
 @dataclass(frozen=True)

@@ -139,3 +139,14 @@ def test_a_coil_that_is_not_cut_any_more_is_read_deeper_and_draws_what_it_drew()
         if day >= 35:
             row.update(sag_ms=row["pulse_ms"], sag_volts=1.2 * row["sag_volts"])
     assert told_of("f5s", uncut) == ["self-cut-failed"]
+
+
+@pytest.mark.parametrize(("longer", "deeper", "told"), [
+    (1.4, 1.15, []), (1.05, 1.4, [("f5s", "coil-current-high")])])
+def test_a_load_that_lasts_longer_is_read_deeper(longer, deeper, told):
+    """A catch that sticks keeps its own switch from cutting the coil."""
+    def slower(row, day):
+        if day >= 35:
+            row.update(sag_ms=longer * row["sag_ms"], sag_volts=deeper * row["sag_volts"],
+                       latency_ms=longer * row["latency_ms"])
+    assert names(judged(house(7, {"f5s": slower}), 6, judges=[coil_current_high])) == told
