@@ -16,7 +16,12 @@ from remanence.analytics.conditions.evidence import (
 from remanence.analytics.conditions.exits import held_on_way_out
 from remanence.analytics.conditions.fault_course import Course, course
 from remanence.analytics.conditions.new_locks import FIRST_SIGHT_PRIOR
-from remanence.analytics.conditions.own_current import ALONE_SCORE, OwnCurrent, own_currents
+from remanence.analytics.conditions.own_current import (
+    BETWEEN_COILS,
+    OwnCurrent,
+    above_stated,
+    own_currents,
+)
 from remanence.analytics.conditions.switch_off import stays_on
 from remanence.analytics.history import Flags, History
 from remanence.analytics.physics.rail_load import RailLoad
@@ -29,11 +34,6 @@ _HIGH_WATCH, _HIGH_PLAN, _HIGH_NOW = np.log([1.10, 1.12, 1.20])
 10 %."""
 _SIBLING_HIGH = float(np.log(1.35))
 """The same of a coil that only its siblings are there to compare with: their tolerances add."""
-_BETWEEN_COILS = 0.05
-"""By how much sound coils differ from what is stated of them (standard deviation of ln amperes):
-they are made to within 5 to 10 %, which is two of them."""
-_FEWEST_STATED_SIBLINGS = 4
-"""Fewer siblings give no deviation worth the name. Assumption."""
 _SIBLING_INTERVAL = 2.0
 """Deviations to either side that hold about 95 %."""
 
@@ -289,14 +289,14 @@ def coil_current_high(history: History) -> list[Finding]:
 
 def _risen(item: OwnCurrent) -> list[Finding]:
     change, lock = item.change, item.lock
-    if change.shift < _HIGH_WATCH or not item.sure:
+    if item.more < _HIGH_WATCH:
         return []
-    score = change.score(float(_HIGH_WATCH))
-    urgency = "now" if change.shift >= _HIGH_NOW else "week"
-    if change.shift < _HIGH_PLAN:
+    score = item.score(float(_HIGH_WATCH))
+    urgency = "now" if item.more >= _HIGH_NOW else "week"
+    if item.more < _HIGH_PLAN:
         urgency = "watch"
-    if item.alone:
-        score, urgency = min(score, ALONE_SCORE), "week" if urgency == "now" else urgency
+    if item.alone and urgency == "now":
+        urgency = "week"
     ratio = float(np.exp(item.against[0]))
     since, low, high = change.dates()
     return [finding(
@@ -314,33 +314,21 @@ def _risen(item: OwnCurrent) -> list[Finding]:
 
 def _above_siblings(history: History, load: RailLoad, row: int) -> list[Finding]:
     """Compare a coil whose own past shows nothing with the stated coils beside it."""
-    name = load.coils[row][0]
-    own = history.venue.locks_by_id[name]
-    if own.amps is None or not load.clear[row]:
+    stated = above_stated(history, load, row)
+    if stated is None:
         return []
-    apart = []
-    for other, (lock, _) in enumerate(load.coils):
-        stated = history.venue.locks_by_id[lock].amps
-        if lock != name and stated and load.clear[other] and load.latest(lock) == other:
-            apart.append(float(np.nanmedian(load.own(other))) - np.log(stated))
-    if len(apart) < _FEWEST_STATED_SIBLINGS:
-        return []
-    above = float(np.nanmedian(load.own(row))) - np.log(own.amps) - float(np.median(apart))
-    # A sag of few of the meter's steps is read too deep or too shallow on all days alike.
-    error = float(load.floor[row])
-    score = chance_above(
-        above + float(np.median(apart)), np.array(apart), between=_BETWEEN_COILS,
-        prior=FIRST_SIGHT_PRIOR, error=error)
+    name, above = load.coils[row][0], stated.above
+    score = chance_above(stated.own, stated.apart, between=BETWEEN_COILS,
+                         prior=FIRST_SIGHT_PRIOR, error=stated.reading)
     if above < _SIBLING_HIGH or score is None:
         return []
-    margin = _SIBLING_INTERVAL * float(np.hypot(
-        max(robust_deviation(np.array(apart)), _BETWEEN_COILS), error))
+    margin = _SIBLING_INTERVAL * stated.error
     days = load.days[np.isfinite(load.level[row])]
     return [finding(
         name, "coil-current-high", "plan", score, since=date.fromordinal(int(days[0])),
         says=[say("draws-more-than-stated", percent=Amount(100 * (np.exp(above) - 1), "%"))],
         evidence=[Evidence("current-against-the-rail-s-other-locks-as-stated",
-                           100 * float(np.exp(above)), "%", n=len(apart), before=100.0,
+                           100 * float(np.exp(above)), "%", n=stated.apart.size, before=100.0,
                            now_low=100 * float(np.exp(above - margin)),
                            now_high=100 * float(np.exp(above + margin)))],
         not_excluded=("another-coil-than-the-venue-file-states",),

@@ -16,6 +16,7 @@ import polars as pl
 
 from remanence.analytics.conditions.drawn_load import drawn_loads
 from remanence.analytics.conditions.in_play import openings_of_locks
+from remanence.analytics.conditions.own_current import above_stated
 from remanence.analytics.drift.common import VOLTS_EXPONENT
 from remanence.analytics.drift.daily_series import REST_HOURS
 from remanence.analytics.drift.judge import LockDrift, drifts
@@ -113,7 +114,8 @@ def columns(history: History, lock: Lock, begun: date) -> Mapping[str, Column]:
     Returns
     -------
     mapping of str to Column
-        Shifts of natural logarithms: ``draw`` (the coil's load, without the rail's part),
+        Shifts of natural logarithms: ``draw`` (the coil's load, without the rail's part; from
+        the first day on against what is stated of it),
         ``volts`` (the rail before a command), ``latency`` (of coils that pull at the same volts;
         without what the rail's others show), ``quick`` (its quickest releases), ``bounces``,
         ``spike``, ``pulse``. Shares since then: ``unanswered``, ``empty`` (of those: drew
@@ -289,10 +291,12 @@ def _draw(history: History, lock: Lock, begun: date) -> Column | None:
     row = load.latest(lock.id) if load is not None else None
     if load is None or row is None:
         return None
-    own = load.own(row)
-    column = _shift(own, np.asarray(load.days >= begun.toordinal()))
+    own, late = load.own(row), np.asarray(load.days >= begun.toordinal())
+    column = _shift(own, late)
     if column is None:
-        return None
+        # Without a before the coils beside it tell what is usual.
+        stated = None if np.isfinite(own[~late]).any() else above_stated(history, load, row)
+        return None if stated is None else Column(stated.above, stated.error)
     return Column(column.value, float(np.hypot(column.error, load.floor[row] / 3)))
 
 

@@ -42,7 +42,8 @@ from remanence.shared.limits import Limits
 from remanence.shared.venue import Lock, controller_of
 
 LEAST_SCORE = 0.3
-"""Below this a candidate is not worth a line."""
+"""Below this a candidate is not worth a line: neither before its name is weighed, nor after that
+where it is only to be watched."""
 
 CAUSE_SCORE = 0.5
 """A cause explains its effects where it is as likely as not."""
@@ -111,7 +112,8 @@ def resolve(gathered: Iterable[Finding], history: History) -> list[Finding]:
 
     Notes
     -----
-    What is raised: :func:`raised`. What a cause accounts for: :func:`_swallows`.
+    What is raised: :func:`raised`. What a cause accounts for: :func:`_swallows`. What is not raised
+    is watched, if its name is as likely as a candidate has to be.
     """
     known = catalogue()
     found = _likely(gathered, history)
@@ -146,7 +148,14 @@ def _said(told: Sequence[Finding], last: Sequence[Finding], history: History) ->
     kept = [perhaps_replaced(
         item if known[item.condition].certain else within_the_log(item, first), history)
         for item in kept]
-    return sorted((raised(item, limits, on_way_out) for item in kept), key=rank)
+    said = (raised(item, limits, on_way_out) for item in kept)
+    return sorted((item for item in said if _worth_a_line(item, on_way_out)), key=rank)
+
+
+def _worth_a_line(item: Finding, on_way_out: Collection[str]) -> bool:
+    """Whether it is raised, likely enough by its name to be watched for, or may keep people in."""
+    return (item.urgency != "watch" or item.score >= LEAST_SCORE
+            or (item.subject in on_way_out and catalogue()[item.condition].keeps_in))
 
 
 def _joined(gathered: Iterable[Finding]) -> list[Finding]:

@@ -6,7 +6,7 @@ import numpy as np
 
 from remanence.analytics.conditions.condition import Condition, finding
 from remanence.analytics.conditions.evidence import raised_on_way_out
-from remanence.analytics.conditions.own_current import ALONE_SCORE, OwnCurrent, own_currents
+from remanence.analytics.conditions.own_current import OwnCurrent, own_currents
 from remanence.analytics.history import History
 from remanence.shared.findings import Amount, Finding, say
 
@@ -35,15 +35,12 @@ def coil_current_low(history: History) -> list[Finding]:
         ``coil-current-low``: from 15 % down.
     """
     return [_fallen(item) for item in own_currents(history).changed
-            if not item.lock.self_cut and item.sure
-            and item.change.shift <= _LOW]
+            if not item.lock.self_cut and item.change.shift <= _LOW]
 
 
 def _fallen(item: OwnCurrent) -> Finding:
     lock, change = item.lock, item.change
-    score = change.score(float(_LOW))
-    if item.alone:
-        score = min(score, ALONE_SCORE)
+    score = item.score(float(_LOW))
     far = change.shift <= _FAR_LOW
     since, low, high = change.dates()
     ratio = float(np.exp(item.against[0]))

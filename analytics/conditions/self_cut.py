@@ -292,9 +292,10 @@ SELF_CUT_FAILED = Condition(
     ("commands-that-the-switch-did-not-cut", "time-the-coil-was-on",
      "load-in-the-last-part-of-the-pulse"),
     # Read off the rail, a coil that is not cut looks like a lock that did not open.
+    # A load that lasts to the pulse's end is read deeper than one that is cut.
     explains=(
         "over-long-energising", "stuck-energised", "not-reclosed", "no-release",
-        "sticking-catch", "short-pulse",
+        "sticking-catch", "short-pulse", "coil-current-high",
     ),
     needs_part=True,
 )

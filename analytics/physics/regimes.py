@@ -63,8 +63,10 @@ EPOCH = date(1970, 1, 1).toordinal()
 
 CONTACT = ("polling", "clocks")
 """What a change of how contacts are stamped changes."""
-RAIL = ("sampling", "converter", "supply", "stiffness")
-"""What a change of how a rail is read, or of the supply behind it, changes."""
+READING = ("sampling", "converter")
+"""What a change of how a rail is read changes."""
+RAIL = (*READING, "supply", "stiffness")
+"""And of the supply behind it."""
 
 
 @dataclass(frozen=True)
@@ -277,14 +279,18 @@ def _steps(days: Ints, level: Reals, offset: int) -> list[int]:
 def _another_supply(
     history: History, supply: Supply, idle: IdleVolts, day: int, ratio: float
 ) -> bool:
-    """Whether idle volts or ripple stepped on that day by more than a softer source explains."""
+    """Whether idle volts or ripple stepped on that day by more than a softer source explains.
+
+    Idle volts that come back to what they mostly were end a low spell, and tell of no other supply.
+    """
     days, volts = idle.daily()
     early = volts[(days < day) & (days >= day - SIDE_DAYS)]
     late = volts[(days >= day) & (days < day + SIDE_DAYS)]
     if early.size >= FEWEST_DAYS_AFTER and late.size >= FEWEST_DAYS_AFTER:
         least = max(IDLE_STEP * supply.rated_volts,
                     IDLE_DEVIATIONS * max(robust_deviation(early), robust_deviation(late)))
-        if float(np.median(late) - np.median(early)) > least:
+        usual = max(float(np.median(early)), float(np.median(volts[days < day])))
+        if float(np.median(late)) - usual > least:
             return True
     noise = history.dated("actuations").filter(
         pl.col("lock").is_in([lock.id for lock in history.venue.locks_on(supply.id)])

@@ -102,3 +102,65 @@ def test_a_current_that_is_back_where_it_was_at_first_tells_of_no_fault(size):
             for week in (5, 8, 11, 12)]
     name = "coil-current-high" if size > 1 else "coil-current-low"
     assert told == [[("a", name)], [("a", name)], [], []]
+
+
+def test_a_coil_is_told_beside_a_rail_that_softened_two_days_before():
+    """The other coils tell what the rail did: its own current has a past from before that."""
+    def soft(row, day):
+        row["sag_volts"] *= 3.0 if day >= 33 else 1.0
+
+    def shorted(row, day):
+        soft(row, day)
+        row["sag_volts"] *= 1.4 if day >= 35 else 1.0
+    faults = {lock.id: shorted if lock.id == "a" else soft for lock in HOUSE.locks}
+    assert names(judged(house(6, faults), judges=[coil_current_high])) == [
+        ("a", "coil-current-high")]
+
+
+@pytest.mark.parametrize("ratio", [1.25, 1.0])
+def test_a_coil_whose_days_scatter_is_told_by_all_of_them(ratio):
+    """Noise of a meter has no memory, and the days together tell a change that one hides."""
+    turn = np.random.default_rng(3)
+
+    def noisy(row, day):
+        row["sag_volts"] *= (ratio if day >= 35 else 1.0) * np.exp(turn.normal(0, 0.14))
+    frame = house(7, {"a": noisy})
+    assert [names(judged(frame, week, judges=[coil_current_high])) for week in (4, 5, 6)] == [
+        [], *[[("a", "coil-current-high")] if ratio > 1 else []] * 2]
+
+
+def test_a_coil_that_draws_more_from_its_first_day_on_is_sure_of_its_name():
+    """It has no before: what is stated of it, and the coils beside it, tell what is usual."""
+    def wrong(row, day):
+        row["sag_volts"] *= 1.6
+    history = at_week(HOUSE, 3, actuations=house(4, {"a": wrong}))
+    [told] = [f for f in diagnose(history) if f.subject == "a"
+              and f.condition != "release-test-due"]
+    assert told.condition == "coil-current-high"
+    assert told.score > 0.6
+
+
+def test_a_pulse_that_was_cut_short_is_no_coil_that_draws_less():
+    """Of a shorter pulse fewer readings are loaded to the full."""
+    def cut(row, day):
+        if day >= 35:
+            row.update(pulse_ms=90.0, sag_volts=0.8 * row["sag_volts"])
+    assert judged(house(7, {"a": cut}), 6, judges=[coil_current_low, coil_current_high]) == []
+
+
+def test_a_coil_that_is_not_cut_any_more_is_read_deeper_and_draws_what_it_drew():
+    def uncut(row, day):
+        if day >= 35:
+            row.update(sag_ms=row["pulse_ms"], sag_volts=1.2 * row["sag_volts"])
+    assert told_of("f5s", uncut) == ["self-cut-failed"]
+
+
+@pytest.mark.parametrize(("longer", "deeper", "told"), [
+    (1.4, 1.15, []), (1.05, 1.4, [("f5s", "coil-current-high")])])
+def test_a_load_that_lasts_longer_is_read_deeper(longer, deeper, told):
+    """A catch that sticks keeps its own switch from cutting the coil."""
+    def slower(row, day):
+        if day >= 35:
+            row.update(sag_ms=longer * row["sag_ms"], sag_volts=deeper * row["sag_volts"],
+                       latency_ms=longer * row["latency_ms"])
+    assert names(judged(house(7, {"f5s": slower}), 6, judges=[coil_current_high])) == told

@@ -131,6 +131,17 @@ def test_every_lock_sags_more_so_it_is_the_rail(where):
     assert found[0].evidence[0].now == pytest.approx(160, rel=0.05)
 
 
+@pytest.mark.parametrize(("volts", "told"), [
+    (lambda day: -0.9 if 24 <= day < 35 else 0.0, True), (lambda day: 0.5 * (day >= 34), False)])
+def test_the_end_of_a_low_spell_is_no_other_supply_that_is_softer(volts, told):
+    """Another one, which also idles higher than the rail ever did, is what somebody fitted."""
+    def change(row, day):
+        row["sag_volts"] *= 2.0 if day >= 34 else 1.0
+        row["volts_before"] += volts(day)
+    frame = pl.concat([actuations(lock, 6, changed=change) for lock in HOUSE.locks])
+    assert bool(sag(frame)) == told
+
+
 def test_one_lock_alone_is_not_the_rail():
     def change(row, day):
         row["sag_volts"] *= 1.5 if day >= 31 else 1.0
