@@ -42,6 +42,7 @@ from remanence.pipelines.clocks.window import (
     unlike_receipts,
     window_of,
 )
+from remanence.shared.column_numbers import ticks_of
 from remanence.shared.tables import CLOCK_EVENTS
 
 STAYS = 20
@@ -157,8 +158,8 @@ class StepWatch:
         utc = frame["utc"]
         if utc.null_count() or "receipt" in frame.columns or self._shifts(frame["line"][0]):
             return False
-        ticks = utc.to_physical().to_numpy()
-        highest = np.maximum.accumulate(ticks)
+        ticks = ticks_of(utc)
+        highest = _latest_so_far(ticks)
         if ticks[0] < SET_US or (ticks < highest - STEP_US).any():
             return False
         latest = max(self._last.values(), default=int(ticks[0]))
@@ -182,7 +183,7 @@ class StepWatch:
         """
         if frame.is_empty() or "receipt" in frame.columns or self._shifts(frame["line"][0]):
             return False
-        channel, ticks = frame["channel"], frame["utc"].drop_nulls().to_physical().to_numpy()
+        channel, ticks = frame["channel"], ticks_of(frame["utc"].drop_nulls())
         if ticks.size < frame.height:
             return False
         turns = channel.rle_id().to_numpy()
@@ -208,7 +209,7 @@ class StepWatch:
 
     def _remember(self, frame: pl.DataFrame, mended: pl.DataFrame) -> None:
         self._tail = mended.tail(TAIL)
-        self._past.append(frame.select("utc", "channel", "value"))
+        self._past.append(frame[["utc", "channel", "value"]])
         while len(self._past) > 1 and sum(f.height for f in self._past) > REMEMBERED:
             self._past.popleft()
 
@@ -404,14 +405,19 @@ def _places(window: Window, names: Sequence[str]) -> dict[str, Ints]:
             for code in sorted(most.tolist()) if counts[code]}
 
 
+def _latest_so_far(ticks: Ints) -> Ints:
+    """The latest of the times up to each; in order, that is the time itself."""
+    return ticks if (ticks[1:] >= ticks[:-1]).all() else np.maximum.accumulate(ticks)
+
+
 def _goes_on(following: pl.DataFrame | None, latest: int) -> bool:
     """Whether no line of the next stretch lies behind the latest time before it."""
     if following is None or following.is_empty():
         return True
     if following["utc"].null_count():
         return False
-    ticks = following["utc"].to_physical().to_numpy()
-    level = np.maximum(np.maximum.accumulate(ticks), latest)
+    ticks = ticks_of(following["utc"])
+    level = np.maximum(_latest_so_far(ticks), latest)
     return bool((ticks >= level - STEP_US).all())
 
 

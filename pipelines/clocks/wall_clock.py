@@ -18,6 +18,7 @@ import polars as pl
 from remanence.pipelines.clocks.iso import parse_times
 from remanence.pipelines.clocks.local_time import LocalTimes
 from remanence.pipelines.clocks.steps import StepWatch
+from remanence.shared.column_numbers import alike, ticks_of
 from remanence.shared.log_format import LogFormat
 from remanence.shared.tables import CLOCK_EVENTS
 from remanence.shared.venue import Venue
@@ -119,8 +120,8 @@ class WallClock:
                 frame = self.local.to_utc(records.with_columns(time.alias("utc"), zoned)).rename(
                     {"no_such_hour": "forward"})
             else:
-                frame = records.with_columns(
-                    time.to_physical().cast(pl.Datetime("us", "UTC")).alias("utc"))
+                frame = records.hstack([
+                    time.cast(pl.Int64).cast(pl.Datetime("us", "UTC")).alias("utc")])
         if "wall" not in frame.columns:
             return frame
         # A time of receipt beside the controller's own: it tells when that has stepped.
@@ -137,7 +138,8 @@ class WallClock:
         """Add ``run`` and ``fault``."""
         utc = frame["utc"]
         if not utc.null_count() and _all_between(utc, EARLIEST, LATEST):
-            return frame.with_columns(pl.lit(None, pl.String).alias("fault"), self._runs(frame))
+            return frame.hstack([alike("fault", None, pl.String(), frame.height),
+                                 self._runs(frame)])
         forward = pl.col("forward") if "forward" in frame.columns else pl.lit(False)
         frame = frame.with_columns(fault=pl.when(pl.col("time").is_null()).then(pl.lit(NO_TIME))
             .when(forward).then(pl.lit(NO_SUCH_HOUR))
@@ -156,10 +158,10 @@ class WallClock:
         self.events.append((controller, around, "missing-hour", None, False, self.file, line,
                             "set aside: this hour was left out when the clocks went forward"))
 
-    def _runs(self, frame: pl.DataFrame) -> pl.Series | pl.Expr:
+    def _runs(self, frame: pl.DataFrame) -> pl.Series:
         """``run``: the number of the controller's start, where the log tells it; else 0."""
         if "boot" not in frame.columns:
-            return pl.lit(0, pl.Int64).alias("run")
+            return alike("run", 0, pl.Int64(), frame.height)
         boots = frame["boot"].cast(pl.String)
         numbers = boots.cast(pl.Int64, strict=False)
         if numbers.null_count() == boots.null_count():
@@ -187,7 +189,7 @@ class WallClock:
 
 def _all_between(times: pl.Series, first: datetime, last: datetime) -> bool:
     """Whether all of some times (UTC, no nulls) lie in a span; they may be beyond Python's."""
-    ticks = times.to_physical().to_numpy()
+    ticks = ticks_of(times)
     low, high = (int(moment.timestamp()) * 1_000_000 for moment in (first, last))
     return bool(ticks.size == 0 or (ticks.min() >= low and ticks.max() <= high))
 

@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 
 from remanence.analytics.statistics import Ints
 from remanence.pipelines.clocks.step_evidence import NO_TIME, SET_US, STEP_US, Window
+from remanence.shared.column_numbers import codes_of
 
 Marks = NDArray[np.uint64]
 
@@ -107,8 +108,8 @@ def spans_of(frame: pl.DataFrame, ticks: Ints) -> dict[str, tuple[int, int]]:
         owners = [name.split("/", 1)[0] for name in channel.dtype.categories]
         names = sorted(set(owners))
         if len(names) <= FEW:
-            owner = np.array([names.index(name) for name in owners], np.uint8)[
-                channel.to_physical().to_numpy()]
+            owner = np.array([names.index(name) for name in owners], np.uint8).take(
+                codes_of(channel))
             if (ticks[1:] >= ticks[:-1]).all():  # then the first line of each is its earliest
                 codes = owner.tobytes()
                 return {name: (int(ticks[codes.find(code)]), int(ticks[codes.rfind(code)]))

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import contextlib
 import json
-from collections.abc import Iterator, Sequence
+from collections import deque
+from collections.abc import Generator, Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -20,7 +22,7 @@ from remanence.pipelines.ingest.files import block_of, find_logs
 from remanence.pipelines.ingest.later_anchor import anchor_by_later
 from remanence.pipelines.ingest.open_log import Piece, clock_for, pieces
 from remanence.pipelines.ingest.pending import Pending
-from remanence.pipelines.ingest.prefetch import prefetch
+from remanence.pipelines.ingest.prefetch import Prefetch
 from remanence.pipelines.ingest.progress import Progress, progress_for
 from remanence.pipelines.ingest.resume import can_resume, resume_of, settled_of
 from remanence.pipelines.ingest.retry_rejects import retry_kept
@@ -98,6 +100,16 @@ def ingest(
     return summary
 
 
+@dataclass
+class _OpenedLog:
+    """A file that is read ahead: its clock is known before its first stretch comes."""
+
+    used: Used
+    text: TextRead = field(default_factory=TextRead)
+    clock: Clock | None = None
+    pieces: Prefetch[Piece] = field(init=False)
+
+
 class _Ingest:
     def __init__(
         self, venue: Venue, venue_path: Path, retry_rejects: bool, progress: Progress,
@@ -131,8 +143,7 @@ class _Ingest:
         self.progress.start(sum(reading.source.bytes_to_read() for reading in todo))
         try:
             with self.writer:
-                for reading in todo:
-                    self._read(reading)
+                self._read_all(todo)
                 self._commit()
                 self._settle()
                 if self.retry_rejects and not files:
@@ -246,36 +257,58 @@ class _Ingest:
 
     # Reading one file.
 
-    def _read(self, reading: Reading) -> None:
+    def _read_all(self, readings: Sequence[Reading]) -> None:
+        """Read one file after the other; the next one is begun while the last lines are used."""
+        opened: deque[_OpenedLog] = deque()
+        try:
+            for number, reading in enumerate(readings):
+                for following in readings[number + len(opened):number + 2]:
+                    opened.append(self._opened(following, opened[-1] if opened else None))
+                self._read(reading, opened[0])
+                opened.popleft()
+        finally:
+            for log in reversed(opened):
+                log.pieces.close()
+
+    def _opened(self, reading: Reading, before: _OpenedLog | None) -> _OpenedLog:
+        log = _OpenedLog(Used(self.progress, reading.source.name, reading.source.bytes_to_read()))
+        log.pieces = Prefetch(self._pieces(reading, log), after=before.pieces if before else None)
+        return log
+
+    def _pieces(self, reading: Reading, opened: _OpenedLog) -> Generator[Piece, None, None]:
+        """A file's stretches; before the first one ``opened`` is told by which clock to read."""
+        source, log = reading.source, reading.log
+        layout = Layout(log, source.name, self.validator.kinds,
+                        datetime.fromtimestamp(reading.modified_ns / 1e9, UTC))
+        resume = resume_of(source, log, reading.layout, reading.size, reading.known,
+                           opened.text.take, opened.text.hexdigest)
+        if resume is None:
+            opened.text = TextRead()
+        else:
+            reading.go_on(resume)
+        steps, settled = (resume.steps, 0) if resume else settled_of(
+            source, log, reading.layout, reading.size, reading.known)
+        opened.clock = clock = clock_for(
+            self.venue, log, source, layout, reading.modified_ns,
+            resume.last_times if resume else None, steps, settled)
+        if clock.two_passes:
+            for piece in pieces(source, log, layout, reading.size, _ignore, _ignore):
+                clock.survey(piece.records)
+            if isinstance(clock, BootClock):
+                anchor_by_later(self.venue, log, clock, reading.later)
+                reading.waits = bool(clock.waiting())
+        yield from pieces(source, log, layout, reading.size, opened.text.take, opened.used.used,
+                          resume)
+
+    def _read(self, reading: Reading, opened: _OpenedLog) -> None:
         source = reading.source
         self.pending.readings[source.name] = reading
-        text = TextRead()
-        clock: Clock | None = None
         before: Piece | None = None
         try:
-            layout = Layout(reading.log, source.name, self.validator.kinds,
-                            datetime.fromtimestamp(reading.modified_ns / 1e9, UTC))
-            resume = resume_of(source, reading.log, reading.layout, reading.size, reading.known,
-                               text.take, text.hexdigest)
-            if resume is None:
-                text = TextRead()
-            else:
-                reading.go_on(resume)
-            steps, settled = (resume.steps, 0) if resume else settled_of(
-                source, reading.log, reading.layout, reading.size, reading.known)
-            clock = clock_for(self.venue, reading.log, source, layout, reading.modified_ns,
-                              resume.last_times if resume else None, steps, settled)
-            if clock.two_passes:
-                for piece in pieces(source, reading.log, layout, reading.size, _ignore, _ignore):
-                    clock.survey(piece.records)
-                if isinstance(clock, BootClock):
-                    anchor_by_later(self.venue, reading.log, clock, reading.later)
-                    reading.waits = bool(clock.waiting())
-            progress = Used(self.progress, source.name, source.bytes_to_read())
             whole = True
-            for piece, following in _with_next(prefetch(pieces(
-                source, reading.log, layout, reading.size, text.take, progress.used, resume
-            ))):
+            for piece, following in _with_next(opened.pieces):
+                clock, text = opened.clock, opened.text
+                assert clock is not None  # it is told before the first stretch
                 reading.header = piece.header or reading.header
                 whole = whole and not piece.long
                 if piece.beginning is not None and not source.packed:
@@ -288,14 +321,18 @@ class _Ingest:
                 _give_up(reading)
                 before = piece
             reading.complete = True
-            progress.used(progress.size)
-            if whole and not clock.local_seen and can_resume(source, reading.log):
-                reading.offset, reading.prefix = text.whole()
+            opened.used.used(opened.used.size)
+            if whole and opened.clock and not opened.clock.local_seen and can_resume(
+                    source, reading.log):
+                reading.offset, reading.prefix = opened.text.whole()
         except UnreadableSourceError as error:
             self.summary.faults.append(str(error))
+        finally:
+            opened.pieces.close()
         reading.ended = True
-        reading.digest = text.hexdigest()
-        if clock is not None:
+        reading.digest = opened.text.hexdigest()
+        if opened.clock is not None:
+            clock = opened.clock
             reading.last_times, reading.steps = clock.last_times_seen(), clock.steps_found()
             if clock.local_seen:
                 self.local.add(source.name)

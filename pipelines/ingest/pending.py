@@ -9,6 +9,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from remanence.pipelines.ingest.file_state import Reading
+from remanence.shared.column_numbers import ticks_of
 from remanence.shared.tables import REJECTS
 
 COMMIT_ROWS = 1_000_000
@@ -92,4 +93,4 @@ class Pending:
 
 def _ticks(signals: pl.DataFrame) -> NDArray[np.int64]:
     """Times. [UTC, microseconds]"""
-    return signals["time"].to_physical().to_numpy()
+    return ticks_of(signals["time"])

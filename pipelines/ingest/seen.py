@@ -12,6 +12,7 @@ from typing import Any
 import polars as pl
 
 from remanence.pipelines.store.days import by_name
+from remanence.shared.column_numbers import ticks_of
 
 MOST_STRANGERS = 300
 """So many unknown channels of a file are kept in mind; a file with more is the wrong file."""
@@ -51,7 +52,7 @@ class Seen:
         """The records (SIGNALS, its names coded) that were taken of a stretch."""
         if signals.is_empty():
             return
-        ticks = signals["time"].to_physical().to_numpy()
+        ticks = ticks_of(signals["time"])
         first, last = int(ticks.min()), int(ticks.max())
         self.first = first if self.first is None else min(first, self.first)
         self.last = last if self.last is None else max(last, self.last)

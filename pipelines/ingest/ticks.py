@@ -21,10 +21,17 @@ import polars as pl
 from numpy.typing import NDArray
 
 from remanence.pipelines.store.name_codes import QUANTITY, with_places
+from remanence.shared.column_numbers import codes_of, ticks_of
 from remanence.shared.venue import controller_of
 
 Ints = NDArray[np.int64]
 Codes = NDArray[np.unsignedinteger]
+
+QUANTITIES = QUANTITY.categories.to_list()
+"""By their numbers."""
+
+MOST_ALIKE = 24
+"""Where more lines than that share a stamp they are told apart by sorting all of the stretch."""
 
 
 @dataclass
@@ -54,6 +61,7 @@ class Ticks:
             for channel, quantity, (time, place, value, said) in kept["channels"]}
         self._type: pl.DataType | None = None
         self._names: list[str] = []
+        self._owners: list[tuple[str, str]] = []
         self._whose: Codes = np.zeros(0, np.uint8)
 
     def kept(self) -> dict[str, Any]:
@@ -79,31 +87,69 @@ class Ticks:
         """
         if signals.is_empty():
             return with_places(signals)
-        time = signals["time"].to_physical().to_numpy()
-        channel, quantity = (
-            signals[name].to_physical().to_numpy() for name in ("channel", "quantity"))
-        controller = self._controller_of(signals.schema["channel"])[channel]
+        time = ticks_of(signals["time"])
+        channel, quantity = (codes_of(signals[name]) for name in ("channel", "quantity"))
+        self._know(signals["channel"].dtype)
+        controller = self._whose.take(channel)
         line, value = signals["line"].to_numpy(), signals["value"].to_numpy()
-        place = self._places(time, controller, line)
-        most = len(signals["channel"].dtype.categories) * len(QUANTITY.categories)  # type: ignore[attr-defined]
-        whose = channel.astype(np.min_scalar_type(most)) * len(QUANTITY.categories)
+        whose = channel.astype(np.min_scalar_type(len(self._owners))) * len(QUANTITIES)
         whose += quantity
-        again, repeats = self._channel_by_channel(
-            time, whose, value, place, signals.schema["channel"])
-        told = signals.with_columns(place=pl.Series(place), again=pl.Series(again))
+        place, again = np.zeros(time.size, np.int64), np.zeros(time.size, np.int64)
+        repeats = np.zeros(time.size, np.bool_)
+        rows = self._shared(time, controller)
+        place[rows], controllers = self._places(time[rows], controller[rows], line[rows])
+        own = place[rows]
+        again[rows], repeats[rows], channels = self._channel_by_channel(
+            time[rows], whose[rows], value[rows], own)
+        place[rows] = own
+        for code, row in _last_rows(controller):
+            at, stretch = controllers.get(code, (-1, None))
+            self._controllers[self._names[code]] = stretch if stretch and rows[at] == row else (
+                _Stretch(int(time[row]), 0))
+        for code, row in _last_rows(whose):
+            at, stretch = channels.get(code, (-1, None))
+            self._channels[self._owners[code]] = (
+                stretch if stretch and rows[at] == row else
+                _Stretch(int(time[row]), 0, float(value[row]), {float(value[row]): 1}))
+        told = signals.hstack([pl.Series("place", place), pl.Series("again", again)])
         return told.filter(pl.Series(~repeats)) if repeats.any() else told
 
-    def _controller_of(self, kind: pl.DataType) -> Codes:
+    def _shared(self, time: Ints, controller: Codes) -> Ints:
+        """Rows whose stamp another line of their controller may share; of all others place is 0.
+
+        Where the times are in order, lines stamped alike stand together.
+        """
+        held = [kept.time for kept in (*self._controllers.values(), *self._channels.values())]
+        if (time[1:] < time[:-1]).any() or max(held, default=int(time[0])) > time[0]:
+            return np.arange(time.size)
+        shared = time == time[0]  # may go on with what was stamped before
+        for distance in range(1, MOST_ALIKE + 1):
+            alike = time[distance:] == time[:-distance]
+            if not alike.any():
+                return np.flatnonzero(shared)
+            alike &= controller[distance:] == controller[:-distance]
+            shared[distance:] |= alike
+            shared[:-distance] |= alike
+        return np.arange(time.size)
+
+    def _know(self, kind: pl.DataType) -> None:
+        """Learn what the numbers of this type of channels stand for."""
         if self._type != kind:
-            controllers = [controller_of(name) for name in kind.categories]  # type: ignore[attr-defined]
+            channels = kind.categories.to_list()  # type: ignore[attr-defined]
+            controllers = [controller_of(name) for name in channels]
             self._names = sorted(set(controllers))
             self._whose = np.searchsorted(self._names, controllers).astype(
                 np.min_scalar_type(len(self._names)))
+            self._owners = [(name, quantity) for name in channels for quantity in QUANTITIES]
             self._type = kind
-        return self._whose
 
-    def _places(self, time: Ints, controller: Codes, line: Ints) -> Ints:
-        """How many lines of its controller, stamped alike, stand before each."""
+    def _places(
+        self, time: Ints, controller: Codes, line: Ints
+    ) -> tuple[Ints, dict[int, tuple[int, _Stretch]]]:
+        """How many lines of its controller, stamped alike, stand before each.
+
+        And of each controller its last row, with the stretch that it ends.
+        """
         order, time, controller, first = _stretches(time, controller)
         place = np.zeros(time.size, np.int64)
         again = np.flatnonzero(~first)
@@ -116,6 +162,7 @@ class Ticks:
             place[again] = counted - np.maximum.accumulate(
                 np.where(first[again - 1], counted - new_line, 0))
         heads, tails = _ends(controller)
+        ends: dict[int, tuple[int, _Stretch]] = {}
         for head, tail in zip(heads.tolist(), tails.tolist(), strict=True):
             name = self._names[controller[head]]
             before = self._controllers.get(name)
@@ -123,14 +170,17 @@ class Ticks:
                 rest = first[head + 1:]
                 alike = int(rest.argmax()) if rest.any() else rest.size
                 place[head:head + 1 + alike] += before.place + 1
-            self._controllers[name] = _Stretch(int(time[tail]), int(place[tail]))
-        return place if order is None else _put_back(place, order)
+            ends[int(controller[head])] = (tail if order is None else int(order[tail]), _Stretch(
+                int(time[tail]), int(place[tail])))
+        return place if order is None else _put_back(place, order), ends
 
     def _channel_by_channel(
         self, time: Ints, whose: Codes, value: NDArray[np.float64], place: Ints,
-        kind: pl.DataType,
-    ) -> tuple[Ints, NDArray[np.bool_]]:
-        """``again``, and which records are repeats; ``place`` is made to rise with each record."""
+    ) -> tuple[Ints, NDArray[np.bool_], dict[int, tuple[int, _Stretch]]]:
+        """``again``, and which records are repeats; ``place`` is made to rise with each record.
+
+        And of each channel its last row, with the stretch that it ends.
+        """
         order, _, owners, first = _stretches(time, whose)
         if order is None:
             order = np.arange(time.size)
@@ -140,11 +190,9 @@ class Ticks:
         crowded = set(np.flatnonzero(stops - begins > 1).tolist())
         at_head = np.searchsorted(begins, heads)
         before: dict[int, _Stretch] = {}
-        names = [(kind.categories[code // len(QUANTITY.categories)],  # type: ignore[attr-defined]
-                  QUANTITY.categories[code % len(QUANTITY.categories)])
-                 for code in owners[heads].tolist()]
-        for number, name, head in zip(at_head.tolist(), names, heads.tolist(), strict=True):
-            held = self._channels.get(name)
+        codes = owners[heads].tolist()
+        for number, code, head in zip(at_head.tolist(), codes, heads.tolist(), strict=True):
+            held = self._channels.get(self._owners[code])
             if held is not None and held.time == time[order[head]]:
                 before[number] = held
                 crowded.add(number)
@@ -154,12 +202,21 @@ class Ticks:
             rows = order[begins[number]:stops[number]]
             left[number] = _walk(rows, value, place, again, repeats, before.get(number))
         last = np.searchsorted(begins, tails, "right") - 1
-        for number, name, tail in zip(last.tolist(), names, tails.tolist(), strict=True):
-            row = order[tail]
-            self._channels[name] = _Stretch(
+        ends: dict[int, tuple[int, _Stretch]] = {}
+        for number, code, tail in zip(last.tolist(), codes, tails.tolist(), strict=True):
+            row = int(order[tail])
+            ends[code] = row, _Stretch(
                 int(time[row]), int(place[row]), float(value[row]),
                 left[number].said if number in left else {float(value[row]): 1})
-        return again, repeats
+        return again, repeats, ends
+
+
+def _last_rows(whose: Codes) -> list[tuple[int, int]]:
+    """Each number that is there, in order, and where it stands last."""
+    last = np.full(int(whose.max()) + 1, -1)
+    last[whose.astype(np.intp)] = np.arange(whose.size)
+    there = np.flatnonzero(last >= 0)
+    return list(zip(there.tolist(), last[there].tolist(), strict=True))
 
 
 def _walk(

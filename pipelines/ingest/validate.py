@@ -11,6 +11,7 @@ import polars as pl
 
 from remanence.pipelines.clocks.now import latest_possible
 from remanence.pipelines.store.name_codes import QUANTITY, names_type
+from remanence.shared.column_numbers import alike, codes_of
 from remanence.shared.keys import nearest, shown
 from remanence.shared.log_format import QUANTITIES
 from remanence.shared.tables import SIGNALS
@@ -70,7 +71,7 @@ class RecordValidator:
         records = self._in_the_past(records)
         if records.schema["channel"] == self.channel_type:
             if self._all_right(records):
-                return self._signals(records, file, "value"), pl.DataFrame(schema=_FAULTS)
+                return _as_they_are(records, file), pl.DataFrame(schema=_FAULTS)
             records = records.with_columns(pl.col("channel", "quantity").cast(pl.String))
         records = self._with_kind(records)
         value = pl.col("value")
@@ -119,7 +120,7 @@ class RecordValidator:
 
     def _in_the_past(self, records: pl.DataFrame) -> pl.DataFrame:
         """Put a fault to records that are later than any clock can say by now."""
-        highest = records["utc"].to_physical().max()  # no datetime of Python: it ends in 9999
+        highest = records["utc"].cast(pl.Int64).max()  # no datetime of Python: it ends in 9999
         if not isinstance(highest, int) or highest <= self.latest.timestamp() * 1e6:
             return records
         late = pl.col("fault").is_null() & (pl.col("utc") > self.latest)
@@ -134,21 +135,19 @@ class RecordValidator:
         """Whether coded records are right without exception."""
         if records["fault"].null_count() < records.height:
             return False
-        channel, quantity = (records[name].to_physical().to_numpy()
-                             for name in ("channel", "quantity"))
+        channel, quantity = (codes_of(records[name]) for name in ("channel", "quantity"))
         figure = records["value"].to_numpy()
         return bool(
-            self.fits[channel, quantity].all() and (np.abs(figure) <= HIGHEST).all()
-            and (~_IS_ON_OFF[quantity] | (figure == 0) | (figure == 1)).all())
+            self.fits.take(channel.astype(np.intp) * self.fits.shape[1] + quantity).all()
+            and (np.abs(figure) <= HIGHEST).all()
+            and (~_IS_ON_OFF.take(quantity) | (figure == 0) | (figure == 1)).all())
 
-    def _signals(
-        self, records: pl.DataFrame, file: str, figure: str = "figure"
-    ) -> pl.DataFrame:
+    def _signals(self, records: pl.DataFrame, file: str) -> pl.DataFrame:
         return records.select(
             pl.col("utc").alias("time").cast(SIGNALS.schema["time"]),
             pl.col("channel").cast(self.channel_type), pl.col("quantity").cast(QUANTITY),
             # No negative zero: 0 has one way to be written.
-            (pl.col(figure) + 0.0).alias("value"),
+            (pl.col("figure") + 0.0).alias("value"),
             pl.col("run").cast(pl.Int64), pl.lit(file, pl.Enum([file])).alias("file"),
             pl.col("line").cast(pl.Int64),
         )
@@ -204,6 +203,17 @@ class RecordValidator:
             return quantity, (f"quantity {quantity} on a channel that the venue file has for "
                               + " and ".join(sorted(able)))
         return quantity, None
+
+
+def _as_they_are(records: pl.DataFrame, file: str) -> pl.DataFrame:
+    """SIGNALS of coded records that are all right."""
+    size = records.height
+    return pl.DataFrame([
+        records["utc"].cast(SIGNALS.schema["time"]).alias("time"), records["channel"],
+        records["quantity"],
+        pl.Series("value", records["value"].to_numpy() + 0.0),  # no negative zero, as above
+        records["run"].cast(pl.Int64), alike("file", file, pl.Enum([file]), size),
+        records["line"].cast(pl.Int64)])
 
 
 def _nearest(what: str, name: str, known: Iterable[str]) -> str:

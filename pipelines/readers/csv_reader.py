@@ -35,6 +35,7 @@ from remanence.pipelines.readers.raw import (
 )
 from remanence.pipelines.readers.separators import fields_even, filled_cells, without_quotes
 from remanence.pipelines.readers.source import Chunk, UnreadableSourceError
+from remanence.shared.column_numbers import alike
 from remanence.shared.keys import shown
 from remanence.shared.log_format import LogFormat
 
@@ -76,7 +77,7 @@ class DelimitedReader:
         if not self.width or not chunk.lines:
             return Parsed(self._records([], []), reject_frame([]), passed, text)
         plain = self._plain_lines(chunk)
-        if plain is not None and self.fields.cells:
+        if plain is not None and self.fields.cells and not self._header_again(chunk.data):
             filled = self._filled(plain, chunk, text, passed)
             if filled is not None:
                 return filled
@@ -131,21 +132,23 @@ class DelimitedReader:
     # Rows.
 
     def _pick(self, frame: pl.DataFrame, first_line: int) -> pl.DataFrame:
-        return frame.select(
-            pl.int_range(first_line, first_line + frame.height, dtype=pl.Int64).alias("line"),
+        return pl.DataFrame([
+            pl.Series("line", np.arange(first_line, first_line + frame.height, dtype=np.int64)),
             *(
-                pl.col(f"f{self.index[name]}").alias(name) if name in self.index
-                else pl.lit(None, pl.String).alias(name)
+                frame[f"f{self.index[name]}"].alias(name) if name in self.index
+                else alike(name, None, pl.String(), frame.height)
                 for name in self.fields.wanted
             ),
-        )
+        ])
+
+    def _header_again(self, data: bytes) -> bool:
+        """Whether the header stands among the records, as a controller writes it at each start."""
+        return self.header_line is not None and self.header_line in data
 
     def _plain_lines(self, chunk: Chunk) -> bytes | None:
-        """The chunk's text without quotes, if it is nothing but records that a comma can cut."""
+        """The chunk's text without quotes, if a comma can cut all of it, and none is a comment."""
         data: bytes | None = chunk.data
         if self.comment and self.comment in chunk.data:
-            return None
-        if self.header_line and self.header_line in chunk.data:
             return None
         # (To look for a pair of letters takes many times as long as for one.)
         if b"\r" in chunk.data and chunk.data.count(b"\r") != chunk.data.count(b"\r\n"):
@@ -161,7 +164,8 @@ class DelimitedReader:
         typed = self._typed(data, chunk) if may_fit else None
         if typed is not None:
             return typed
-        if not fields_even(data, self.delimiter, self.width):
+        # (In the columns' own types no header fits, and need not be looked for.)
+        if self._header_again(chunk.data) or not fields_even(data, self.delimiter, self.width):
             return None
         self.misfits += may_fit
         frame = self._read(data)

@@ -176,7 +176,8 @@ class Recoded:
 
     def read(self, size: int) -> bytes:
         """The next block; empty at the end."""
-        block = self.start or self.stream.read(size)
+        block = self.stream.read(size) if not self.start else self.start + self.stream.read(
+            max(size - len(self.start), 0))
         self.start = None
         if self.decoder is None:
             return block

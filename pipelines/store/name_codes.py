@@ -13,6 +13,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
+from remanence.shared.column_numbers import codes_of
 from remanence.shared.log_format import QUANTITIES
 from remanence.shared.table import require
 from remanence.shared.tables import SIGNALS
@@ -33,7 +34,7 @@ def names_type(names: Iterable[str]) -> pl.Enum:
 
 def codes(column: pl.Series) -> NDArray[np.int64]:
     """The numbers of a coded column without nulls."""
-    return column.to_physical().to_numpy().astype(np.int64)
+    return codes_of(column).astype(np.int64)
 
 
 def with_places(signals: pl.DataFrame) -> pl.DataFrame:
@@ -87,7 +88,7 @@ def joined(parts: Sequence[pl.DataFrame]) -> pl.DataFrame:
     # (A file's names are looked up once: each part cast to all names costs files times files.)
     place = {name: number for number, name in enumerate(every.categories)}
     numbers = [np.array([place[name] for name in part["file"].dtype.categories], np.uint32)[  # type: ignore[attr-defined]
-        part["file"].to_physical().to_numpy()] for part in parts]
+        codes_of(part["file"])] for part in parts]
     rest = pl.concat([part.drop("file") for part in parts])
     files = pl.Series("file", every.categories, dtype=every).gather(np.concatenate(numbers))
     return rest.with_columns(files).select(parts[0].columns)

@@ -52,6 +52,7 @@ from remanence.pipelines.store.name_codes import coded
 from remanence.pipelines.store.remote import again_where_lost, is_copy_of, writing
 from remanence.pipelines.store.segments import read_table, scan_segments, unreadable
 from remanence.pipelines.store.view import folder_in_use
+from remanence.shared.column_numbers import codes_of, ticks_of
 from remanence.shared.errors import StoreError, UnwritableStoreError
 from remanence.shared.table import Table
 from remanence.shared.tables import CLOCK_EVENTS, FILES, REJECTS, SIGNALS
@@ -379,12 +380,12 @@ def _by_kind_and_day(
     With each kind's records: which rows of them, from and to, are each day's.
     """
     kind_of = np.array([KINDS[name] == "edges" for name in signals["quantity"].dtype.categories])  # type: ignore[attr-defined]
-    edges = kind_of[signals["quantity"].to_physical().to_numpy()]
+    edges = kind_of[codes_of(signals["quantity"])]
     for kind, chosen in (("edges", edges), ("levels", ~edges)):
         if not chosen.any():
             continue
         frame = in_order(signals if chosen.all() else rows_of(signals, np.flatnonzero(chosen)))
-        day = frame["time"].to_physical().to_numpy() // DAY_US
+        day = ticks_of(frame["time"]) // DAY_US
         starts = [0, *(np.flatnonzero(day[1:] != day[:-1]) + 1).tolist()]
         yield kind, frame, {frame["time"][start].date(): (start, stop)
                             for start, stop in pairwise([*starts, frame.height])}
