@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import numpy as np
+from scipy import special
 
-from remanence.analytics.statistics import special
 from remanence.analytics.statistics.arrays import Flags, Ints, Reals
 from remanence.analytics.statistics.rates import betabinomial
 

@@ -6,12 +6,12 @@ from datetime import date, timedelta
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import special
 
 from remanence.analytics.conditions.condition import Condition, finding
 from remanence.analytics.conditions.supply import HELD_LESS
 from remanence.analytics.history import History
 from remanence.analytics.physics.idle_volts import idle_volts
-from remanence.analytics.statistics import special
 from remanence.analytics.statistics.arrays import Flags, Reals
 from remanence.analytics.statistics.change import SCORE_LIMITS, TAIL_DEGREES
 from remanence.analytics.statistics.intervals import robust_deviation

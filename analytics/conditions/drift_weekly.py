@@ -9,10 +9,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from scipy import special
 
 from remanence.analytics.drift.change_model import daily_covariance
 from remanence.analytics.drift.judge import LockDrift
-from remanence.analytics.statistics import special
 from remanence.analytics.statistics.arrays import Reals
 from remanence.analytics.statistics.control_charts import cusum
 

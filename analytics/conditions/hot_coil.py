@@ -7,13 +7,13 @@ from dataclasses import dataclass
 from datetime import date, datetime
 
 import polars as pl
+from scipy import special
 
 from remanence.analytics.conditions.condition import Condition, finding
 from remanence.analytics.history import History, baseline_start
 from remanence.analytics.physics.coil_heat import coil_heat, heat_of_week, volts_of
 from remanence.analytics.physics.measured_heat import measured_heat
 from remanence.analytics.physics.on_times import times_of
-from remanence.analytics.statistics import special
 from remanence.analytics.statistics.intervals import NORMAL_95_ROUNDED
 from remanence.shared.findings import Amount, Evidence, Finding, Sentence, say
 from remanence.shared.weeks import Week

@@ -9,6 +9,7 @@ from datetime import date
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
+from scipy import special
 
 from remanence.analytics.conditions.condition import Condition, finding
 from remanence.analytics.conditions.evidence import share_evidence
@@ -23,7 +24,6 @@ from remanence.analytics.physics.rail_load import (
     rail_loads,
 )
 from remanence.analytics.physics.regimes import ABOUT_DAYS, regimes
-from remanence.analytics.statistics import special
 from remanence.analytics.statistics.arrays import Reals
 from remanence.analytics.statistics.change import Change
 from remanence.analytics.statistics.intervals import probability, robust_deviation

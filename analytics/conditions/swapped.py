@@ -14,11 +14,11 @@ from itertools import combinations
 
 import numpy as np
 import polars as pl
+from scipy import special
 
 from remanence.analytics.drift.judge import drifts
 from remanence.analytics.history import History, day_ordinals, family, once_per_history, service_of
 from remanence.analytics.physics.regimes import Regime
-from remanence.analytics.statistics import special
 from remanence.analytics.statistics.arrays import Ints, Reals
 from remanence.analytics.statistics.medians import median
 from remanence.shared.tables import BASELINE_ACTIONS

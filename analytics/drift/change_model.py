@@ -17,8 +17,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from scipy import linalg
 
-from remanence.analytics.statistics import linalg
 from remanence.analytics.statistics.arrays import Reals
 from remanence.analytics.statistics.change import Change, Side
 from remanence.analytics.statistics.intervals import NORMAL_95
@@ -89,8 +89,9 @@ def level_log_likelihood(level: Reals, covariance: Reals, scale: float) -> float
     scale : float
         By how much more than its covariance it scatters (variance).
     """
-    factor = linalg.cholesky(covariance)
-    white = linalg.solve_lower(factor, np.column_stack([np.ones(level.size), level]))
+    factor = linalg.cholesky(covariance, lower=True, check_finite=False)
+    white = linalg.solve_triangular(
+        factor, np.column_stack([np.ones(level.size), level]), lower=True, check_finite=False)
     ones = float(white[:, 0] @ white[:, 0])
     squares = float(white[:, 1] @ white[:, 1]) - float(white[:, 0] @ white[:, 1]) ** 2 / ones
     return float(
@@ -99,8 +100,9 @@ def level_log_likelihood(level: Reals, covariance: Reals, scale: float) -> float
 
 def step_power(covariance: Reals, step: Reals) -> float:
     """Squared length of a step in units of a series' noise, a constant level taken out."""
-    factor = linalg.cholesky(covariance)
-    white = linalg.solve_lower(factor, np.column_stack([np.ones(step.size), step]))
+    factor = linalg.cholesky(covariance, lower=True, check_finite=False)
+    white = linalg.solve_triangular(
+        factor, np.column_stack([np.ones(step.size), step]), lower=True, check_finite=False)
     return float(white[:, 1] @ white[:, 1]
                  - (white[:, 0] @ white[:, 1]) ** 2 / (white[:, 0] @ white[:, 0]))
 
@@ -170,13 +172,14 @@ def change_likelihood(
     count = days.size
     if count < least_days_before + least_days_after:
         return None
-    factor = linalg.cholesky(covariance)
+    factor = linalg.cholesky(covariance, lower=True, check_finite=False)
     onsets = days[least_days_before : count - least_days_after + 1]
     # One block of memory for all of it: a new one for each step costs more than the step.
     white = np.empty((2 + len(SHAPES) * onsets.size, count))
     white[0], white[1] = 1.0, level
     _shapes(days, onsets, float(days[-1]), white[2:].reshape(len(SHAPES), onsets.size, count))
-    white = linalg.solve_lower(factor, white.T).T
+    white = linalg.solve_triangular(
+        factor, white.T, lower=True, check_finite=False, overwrite_b=True).T
     norm = float(np.linalg.norm(white[0]))
     constant = white[0] / norm
     series = white[1] - constant * (constant @ white[1])

@@ -14,6 +14,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from scipy import linalg, special
 
 from remanence.analytics.drift.change_model import daily_covariance
 from remanence.analytics.drift.common import (
@@ -28,7 +29,6 @@ from remanence.analytics.drift.daily_series import LockDays
 from remanence.analytics.drift.neighbours import NeighboursCourse, answer_to_volts
 from remanence.analytics.drift.season import CommonCourse, season_at_low, season_uncertainty
 from remanence.analytics.drift.shared_change import SharedChange
-from remanence.analytics.statistics import linalg, special
 from remanence.analytics.statistics.arrays import Reals
 from remanence.analytics.statistics.intervals import robust_deviation
 
@@ -205,9 +205,10 @@ def two_levels(
 
 
 def _solver(matrix: Reals) -> Callable[[Reals], Reals]:
-    factor = linalg.cholesky(matrix)
+    factor = linalg.cho_factor(matrix, lower=True, check_finite=False)
 
     def solve(right: Reals) -> Reals:
-        return linalg.solve_cholesky(factor, right)
+        out: Reals = linalg.cho_solve(factor, right, check_finite=False)
+        return out
 
     return solve

@@ -13,10 +13,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
+from scipy import linalg, special
 
 from remanence.analytics.drift.common import SEASON_GAIN_AT_LOW, SEASON_GAIN_DEVIATION
 from remanence.analytics.drift.panel import LEAST_SIBLINGS, Panel
-from remanence.analytics.statistics import linalg, special
 from remanence.analytics.statistics.arrays import Reals
 from remanence.analytics.statistics.intervals import MEDIAN_SQUARE, robust_deviation
 
@@ -165,9 +165,9 @@ def _may_be_season(group: str, day: Reals, told: Observation) -> bool:
     """Whether a series is what season and weather may do, by the sum of its squares."""
     known = np.isfinite(told.value)
     covariance = (season_covariance(group, day) + told.covariance)[np.ix_(known, known)]
-    factor = linalg.cholesky(covariance)
+    factor = linalg.cho_factor(covariance, check_finite=False)
     value = told.value[known]
-    squares = float(value @ linalg.solve_cholesky(factor, value))
+    squares = float(value @ linalg.cho_solve(factor, value, check_finite=False))
     return squares <= float(special.chdtri(value.size, NO_SEASON))
 
 
@@ -189,7 +189,7 @@ def told_season(
             continue
         cross = covariance[known]
         part = cross[:, known] + item.covariance[np.ix_(known, known)]
-        gain = linalg.solve_cholesky(linalg.cholesky(part), cross).T
+        gain = linalg.solve(part, cross, assume_a="pos", check_finite=False).T
         effect = effect + gain @ (item.value[known] - effect[known])
         covariance = covariance - gain @ cross
     apart = np.eye(day.size) - _lengths(day)

@@ -19,6 +19,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from scipy import special
 
 from remanence.analytics.drift.change_model import (
     ChangeLikelihood,
@@ -51,7 +52,6 @@ from remanence.analytics.drift.together import (
     rough_odds,
     side_by_side,
 )
-from remanence.analytics.statistics import special
 from remanence.analytics.statistics.arrays import Flags, Reals
 from remanence.analytics.statistics.change import Change
 from remanence.analytics.statistics.intervals import MEDIAN_VARIANCE
@@ -305,7 +305,7 @@ def _clusters(panel: Panel) -> Iterator[_Unit]:
         rows = np.zeros(len(panel.locks), dtype=bool)
         rows[order[sizes[cut]:]] = True
         # Any number of locks, and any so many of them, might have been chosen.
-        cost = float(np.log(count * special.binom(count, int(rows.sum()))))
+        cost = float(np.log(count * special.comb(count, int(rows.sum()))))
         yield _Unit("", "", (), rows, cost)
 
 

@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import polars as pl
+from scipy import special
 
 from remanence.analytics.drift.daily_series import (
     REST_HOURS,
@@ -20,7 +21,6 @@ from remanence.analytics.drift.daily_series import (
     rolling_median,
 )
 from remanence.analytics.drift.judge import HAZARD_PER_DAY
-from remanence.analytics.statistics import special
 from remanence.analytics.statistics.arrays import Flags, Reals
 from remanence.analytics.statistics.change import Change, Side
 from remanence.analytics.statistics.intervals import probability

@@ -15,6 +15,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from scipy import special
 
 from remanence.analytics.drift.change_model import (
     LONGEST_SPAN_DAYS,
@@ -22,7 +23,6 @@ from remanence.analytics.drift.change_model import (
     SHIFT_PRIOR,
     ChangeLikelihood,
 )
-from remanence.analytics.statistics import special
 from remanence.analytics.statistics.arrays import Flags, Reals
 
 SHARED_HAZARD_PER_DAY = 1e-3
@@ -137,7 +137,7 @@ def rough_odds(seen: SideBySide, units: Flags) -> Reals:
 
 def _if_apart(told: ChangeLikelihood) -> Reals:
     """By hazard: it did nothing, or changed on a day, course and size of its own."""
-    changed = special.logsumexp(told.log_factors() + np.log(told.span / len(SHAPES)))
+    changed = special.logsumexp(told.log_factors(), b=told.span / len(SHAPES))
     nothing = np.maximum(1 - _HAZARDS * told.span.sum(), _LEAST)
     out: Reals = np.logaddexp(np.log(nothing), np.log(_HAZARDS) + changed)
     return out

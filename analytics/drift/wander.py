@@ -15,11 +15,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from scipy import special
 
 from remanence.analytics.drift.common import Wander
 from remanence.analytics.drift.daily_series import LockDays
 from remanence.analytics.history import family
-from remanence.analytics.statistics import special
 from remanence.analytics.statistics.arrays import Reals
 
 DAILY_GRID = (0.004, 0.009, 0.015, 0.025, 0.042)

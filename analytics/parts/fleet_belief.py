@@ -12,9 +12,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
+from scipy import special
 
 from remanence.analytics.parts.path_figures import class_beliefs
-from remanence.analytics.statistics import special
 from remanence.analytics.statistics.arrays import Ints, Reals
 
 PRIOR_LOCKS = 3.0

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 import polars as pl
+from scipy import special
 
 from remanence.analytics.history import History, once_per_history
-from remanence.analytics.statistics import special
 from remanence.analytics.statistics.arrays import Reals
 
 PACE_WEEKS, PACE_LOOK = 8, 26

@@ -13,8 +13,8 @@ from __future__ import annotations
 from dataclasses import dataclass, field, fields
 
 import numpy as np
+from scipy import special
 
-from remanence.analytics.statistics import special
 from remanence.analytics.statistics.arrays import Ints, Reals
 
 TIME_CONSTANT = 0.55

@@ -16,6 +16,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+from scipy import special
 
 from remanence.analytics.parts.fleet_belief import shared_weights
 from remanence.analytics.parts.path_figures import (
@@ -28,7 +29,6 @@ from remanence.analytics.parts.path_figures import (
     joined,
 )
 from remanence.analytics.parts.path_filter import weigh
-from remanence.analytics.statistics import special
 from remanence.analytics.statistics.arrays import Flags, Ints, Reals
 
 CURVE_SPREAD, CURVE_SPREAD_OTHERS, CURVE_TAILS = 0.1, 0.05, 4

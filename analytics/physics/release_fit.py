@@ -22,6 +22,7 @@ from functools import lru_cache
 import numpy as np
 import numpy.typing as npt
 import polars as pl
+from scipy import special
 
 from remanence.analytics.physics.latency import within_resolution
 from remanence.analytics.physics.release import (
@@ -30,7 +31,6 @@ from remanence.analytics.physics.release import (
     Magnet,
     solenoid_latency_ms,
 )
-from remanence.analytics.statistics import special
 from remanence.analytics.statistics.arrays import Reals
 from remanence.analytics.statistics.intervals import robust_deviation
 from remanence.analytics.statistics.robust import HUBER_TUNING

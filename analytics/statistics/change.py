@@ -18,8 +18,8 @@ from datetime import date
 from math import ceil, floor, nan
 
 import numpy as np
+from scipy import special
 
-from remanence.analytics.statistics import special
 from remanence.analytics.statistics.arrays import Ints, Reals
 
 TAIL_DEGREES = 4.0

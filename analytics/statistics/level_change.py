@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import numpy as np
+from scipy import special
 
-from remanence.analytics.statistics import special
 from remanence.analytics.statistics.arrays import Ints, Reals
 from remanence.analytics.statistics.change import Change, Side, Split, most_likely_split
 from remanence.analytics.statistics.intervals import MEDIAN_ERROR, robust_deviation

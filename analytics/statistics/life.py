@@ -11,8 +11,8 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+from scipy import special
 
-from remanence.analytics.statistics import special
 from remanence.analytics.statistics.arrays import Flags, Reals
 
 SHAPE_MEDIAN, SHAPE_HIGH = 2.0, 4.0

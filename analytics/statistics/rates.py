@@ -6,11 +6,11 @@ from dataclasses import replace
 
 import numpy as np
 import numpy.typing as npt
+from scipy.special import betainc, betaln
 
 from remanence.analytics.statistics.arrays import Flags, Ints, Reals
 from remanence.analytics.statistics.change import Change, Side, most_likely_split
 from remanence.analytics.statistics.intervals import probability
-from remanence.analytics.statistics.special import betainc, betaln
 
 WINDOWS_DAYS = (7, 14, 28, 56)
 """The present is judged on the last week, and on longer stretches for locks seldom used."""

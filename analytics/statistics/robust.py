@@ -6,8 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+from scipy import special
 
-from remanence.analytics.statistics import special
 from remanence.analytics.statistics.arrays import Flags, Reals
 from remanence.analytics.statistics.medians import median
 

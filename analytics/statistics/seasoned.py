@@ -9,8 +9,8 @@ Machine Learning (2006), sec. 2.7: fixed effects beside a process with a known c
 from __future__ import annotations
 
 import numpy as np
+from scipy import special
 
-from remanence.analytics.statistics import special
 from remanence.analytics.statistics.arrays import Ints, Reals
 from remanence.analytics.statistics.intervals import robust_deviation
 from remanence.analytics.statistics.level_change import memory_of

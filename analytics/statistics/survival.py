@@ -17,8 +17,8 @@ from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
+from scipy import special
 
-from remanence.analytics.statistics import special
 from remanence.analytics.statistics.arrays import Flags, Ints, Reals
 
 LIMITS = ("beta-product", "log-log", "log")

@@ -11,8 +11,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
+from scipy import special
 
-from remanence.analytics.statistics import special
 from remanence.analytics.statistics.arrays import Flags, Ints, Reals
 from remanence.analytics.statistics.survival import product_limit
 from remanence.analytics.timing.borrow import (

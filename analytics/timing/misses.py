@@ -22,8 +22,8 @@ from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
+from scipy import special
 
-from remanence.analytics.statistics import special
 from remanence.analytics.statistics.arrays import Reals
 from remanence.analytics.statistics.root import rising_root
 

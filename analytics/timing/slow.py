@@ -11,8 +11,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from scipy import special
 
-from remanence.analytics.statistics import special
 from remanence.analytics.statistics.arrays import Reals
 from remanence.analytics.timing.borrow import Pool
 from remanence.analytics.timing.misses import MissRate, miss_rate

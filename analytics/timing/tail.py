@@ -26,8 +26,8 @@ from functools import cached_property, lru_cache
 
 import numpy as np
 import numpy.typing as npt
+from scipy import special
 
-from remanence.analytics.statistics import special
 from remanence.analytics.statistics.arrays import Flags, Ints, Reals
 from remanence.analytics.statistics.root import rising_root
 

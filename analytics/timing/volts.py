@@ -12,9 +12,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from scipy import special
 
 from remanence.analytics.drift.common import VOLTS_EXPONENT
-from remanence.analytics.statistics import special
 from remanence.analytics.statistics.robust import huber_line
 from remanence.analytics.timing.sample import Sample
 from remanence.analytics.timing.tail import LEAST, within_step
