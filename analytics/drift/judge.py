@@ -30,10 +30,10 @@ from remanence.analytics.drift.common import (
 )
 from remanence.analytics.drift.daily_series import DAYS_READ, LockDays, lock_days
 from remanence.analytics.drift.levels import (
-    T_QUANTILE,
     DailyNoise,
-    TwoLevels,
     daily_noise,
+    seen_change,
+    spans,
     two_levels,
 )
 from remanence.analytics.drift.neighbours import NeighboursCourse, neighbours_courses
@@ -84,9 +84,6 @@ LEAST_BEFORE_DAYS = 3
 FACTOR_TELLERS = 2
 """Locks that must show a rail's sag on a day before the others' sags are held against it: one alone
 may be its own branch."""
-
-LEAST_RESOLUTION_MS = 1e-9
-"""Keeps a poll of no length from dividing by nought; it decides nothing."""
 
 LEAST_RELEASES = 12
 """Fewer releases than this since the baseline's start say nothing of a change."""
@@ -426,7 +423,7 @@ def _judge(
     if fit is None:
         return LockDrift(
             days.lock.id, days, None, 0.0, np.nan, np.nan, np.nan,
-            *_spans(days, from_first), None, None, None, False, detectable, releases_now,
+            *spans(days, from_first), None, None, None, False, detectable, releases_now,
             noise.level - (from_first.before if from_first else float(np.median(noise.level))),
             start, wander,
         )
@@ -439,11 +436,9 @@ def _judge(
         and shift * from_first.change + abs(shift) * from_first.change_deviation
         > BORNE_OUT_BY_FIRST * shift**2
     )
-    seen, half = (levels.change, T_QUANTILE * levels.change_deviation) if levels else (np.nan,) * 2
     return LockDrift(
-        days.lock.id, days, fit, days.as_share(shift),
-        days.as_share(seen), days.as_share(seen - half),
-        days.as_share(seen + half), *_spans(days, levels),
+        days.lock.id, days, fit, days.as_share(shift), *seen_change(days, levels),
+        *spans(days, levels),
         *fit.dates(history.week.monday.toordinal()),
         stands, detectable, releases_now, noise.level - fit.before.level, start,
         wander,
@@ -463,36 +458,3 @@ def _since_onset(days: LockDays, fit: Change, recent: np.ndarray) -> np.ndarray:
     """The week's days since a change that came in it, where there are enough of them."""
     since = recent[days.day[recent] >= fit.since]
     return since if since.size and days.releases[since].sum() >= LEAST_RECENT else recent
-
-
-def _spans(
-    days: LockDays, levels: TwoLevels | None
-) -> tuple[float, float, float, float, float, float]:
-    """Before and now, each with its 95 % interval, in ms."""
-    if levels is None:
-        return np.nan, np.nan, np.nan, np.nan, np.nan, np.nan
-    return (*_span(days, levels.before, levels.before_deviation),
-            *_span(days, levels.now, levels.now_deviation))
-
-
-def _span(days: LockDays, level: float, deviation: float) -> tuple[float, float, float]:
-    """Level and its 95 % interval in ms: in the middle of its poll, not when it was read."""
-    half = T_QUANTILE * deviation
-    hidden = _between_polls(days)
-    return (
-        days.as_ms(level), max(days.as_ms(level - half) - hidden, 0.0),
-        days.as_ms(level + half) + hidden,
-    )
-
-
-def _between_polls(days: LockDays) -> float:
-    """How far polls in step with the command may shift a mean latency, either way. [ms]
-
-    The mean of values rounded up to whole polls is half a poll late, give or take the first
-    harmonic of the rounding, which the scatter of releases smooths out (common theory of
-    quantisation).
-    """
-    if not days.phase_tied:
-        return 0.0
-    spread = days.deviation * days.reference_ms / max(days.resolution_ms, LEAST_RESOLUTION_MS)
-    return float(days.resolution_ms / np.pi * np.exp(-2 * np.pi**2 * spread**2))

@@ -27,6 +27,7 @@ from remanence.analytics.drift.common import (
 )
 from remanence.analytics.drift.daily_series import LockDays
 from remanence.analytics.drift.neighbours import NeighboursCourse, answer_to_volts
+from remanence.analytics.drift.polls import LEAST_DAILY_SCATTER, rounding_error
 from remanence.analytics.drift.season import CommonCourse, season_at_low, season_uncertainty
 from remanence.analytics.drift.shared_change import SharedChange
 from remanence.analytics.statistics.arrays import Reals
@@ -49,6 +50,12 @@ fewer counts for half a scatter (assumption)."""
 
 LEAST_VARIANCE = 1e-9
 """Added to every day's variance, so that the covariance can be inverted; it decides nothing."""
+
+LEAST_RESOLUTION_MS = 1e-9
+"""Keeps a poll of no length from dividing by nought; it decides nothing."""
+
+LEAST_SHARE_OF_LEVEL = 0.05
+"""Polls may hide a level down to this share of it, where a change is divided by it (assumption)."""
 
 T_FREEDOM = 12
 T_QUANTILE = float(special.stdtrit(T_FREEDOM, 0.975))
@@ -212,3 +219,67 @@ def _solver(matrix: Reals) -> Callable[[Reals], Reals]:
         return out
 
     return solve
+
+
+def spans(
+    days: LockDays, levels: TwoLevels | None
+) -> tuple[float, float, float, float, float, float]:
+    """Before and now, each with its 95 % interval; NaN where there are no two levels. [ms]
+
+    Parameters
+    ----------
+    days : LockDays
+        The lock's days, with their poll.
+    levels : TwoLevels or None
+        What :func:`two_levels` found.
+    """
+    if levels is None:
+        return np.nan, np.nan, np.nan, np.nan, np.nan, np.nan
+    return (*_span(days, levels.before, levels.before_deviation),
+            *_span(days, levels.now, levels.now_deviation))
+
+
+def _span(days: LockDays, level: float, deviation: float) -> tuple[float, float, float]:
+    """Level and its 95 % interval in ms: in the middle of its poll, not when it was read."""
+    half = T_QUANTILE * deviation
+    hidden = _between_polls(days)
+    return (
+        days.as_ms(level), max(days.as_ms(level - half) - hidden, 0.0),
+        days.as_ms(level + half) + hidden,
+    )
+
+
+def seen_change(days: LockDays, levels: TwoLevels | None) -> tuple[float, float, float]:
+    """This week's change, as a share of before, with its 95 % interval.
+
+    Each level may lie anywhere between two polls, and the one knows nothing of the other.
+
+    Parameters
+    ----------
+    days : LockDays
+        The lock's days, with their poll.
+    levels : TwoLevels or None
+        What :func:`two_levels` found; without it all is NaN.
+    """
+    if levels is None:
+        return np.nan, np.nan, np.nan
+    half, hidden = T_QUANTILE * levels.change_deviation, _between_polls(days)
+    of_now, of_before = (hidden / max(days.as_ms(level), LEAST_RESOLUTION_MS)
+                         for level in (levels.now, levels.before))
+    least = max(1.0 - of_now, 0.0) / (1.0 + of_before)
+    most = (1.0 + of_now) / max(1.0 - of_before, LEAST_SHARE_OF_LEVEL)
+    return (days.as_share(levels.change), np.exp(levels.change - half) * least - 1.0,
+            np.exp(levels.change + half) * most - 1.0)
+
+
+def _between_polls(days: LockDays) -> float:
+    """How far polls in step with the command may shift a mean latency, either way. [ms]"""
+    if not days.phase_tied:
+        return 0.0
+    poll = max(days.resolution_ms / days.reference_ms, LEAST_RESOLUTION_MS)
+    # The scatter of single releases has the poll's own in it: a twelfth of its square where the
+    # rest is wide, and up to a quarter where releases stand on two neighbouring polls.
+    own = LEAST_DAILY_SCATTER
+    if days.deviation > poll / 2:
+        own = max(own, float(np.sqrt(days.deviation**2 - poll**2 / 12)))
+    return days.resolution_ms * rounding_error(own / poll)

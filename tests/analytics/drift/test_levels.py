@@ -1,10 +1,16 @@
 """Two levels of one series: known answers, and intervals that hold what they say."""
 
+from datetime import UTC, datetime, timedelta
+
 import numpy as np
+import polars as pl
 import pytest
 
 from remanence.analytics.drift.change_model import daily_covariance
-from remanence.analytics.drift.levels import T_QUANTILE, DailyNoise, two_levels
+from remanence.analytics.drift.daily_series import lock_days
+from remanence.analytics.drift.levels import T_QUANTILE, DailyNoise, seen_change, spans, two_levels
+from remanence.shared.tables import ACTUATIONS
+from remanence.shared.venue import Lock
 
 
 def noise_of(level, scatter, wander=0.0, memory=3.0, more=0.0):
@@ -61,3 +67,28 @@ def test_intervals_hold_the_change_and_the_levels_that_there_were():
     # Student's quantile in place of 1.96: a little over 95 %.
     for name, count in held.items():
         assert 0.94 < count / 400 < 0.99, name
+
+
+@pytest.mark.parametrize(("before_ms", "now_ms"), [(32.8, 45.6), (22.0, 58.0), (39.0, 41.0)])
+def test_polls_in_step_leave_a_change_as_open_as_the_two_levels(before_ms, now_ms):
+    # Read each 20 ms from the command on: in the second poll, then in the third.
+    start = datetime(2026, 6, 1, 12, tzinfo=UTC)
+    true = np.repeat(np.concatenate([np.full(40, before_ms), np.full(14, now_ms)]), 4)
+    true = true * np.exp(np.random.default_rng(3).normal(0, 0.03, true.size))
+    lock = Lock(id="q", guards="container", mechanism="latch", released_by="power-on",
+                supply="rail", command="c/q", contact="c/i", contact_closed_when="locked",
+                contact_senses="catch", coil_ohms=12.0)
+    at = [start + timedelta(days=day, hours=hour) for day in range(54) for hour in range(4)]
+    rows = ACTUATIONS.conform(pl.DataFrame({
+        "lock": ["q"] * 216, "command_time": at, "outcome": ["released"] * 216,
+        "latency_ms": np.ceil(true / 20) * 20, "resolution_ms": [20.0] * 216,
+    })).with_columns(day=pl.col("command_time").dt.date())
+    days = lock_days(lock, rows, start.date().toordinal())
+    assert days.phase_tied
+    noise = DailyNoise(days.level, 1e-4 * np.eye(54), np.zeros((54, 54)))
+    found = two_levels(noise, np.arange(40), np.arange(40, 54))
+    _, low, high = seen_change(days, found)
+    assert low <= now_ms / before_ms - 1 <= high
+    _, before_low, before_high, _, now_low, now_high = spans(days, found)
+    assert before_low <= before_ms <= before_high
+    assert now_low <= now_ms <= now_high
