@@ -82,11 +82,20 @@ class RailLoad:
     floor: Reals
     """Least deviation of each coil's daily levels: what noise and the step of the meter alone
     leave."""
-    clear: Flags
-    """Coils whose sags stand far enough out of the noise for none to be left out as too small: of
-    the others the level is too high, by as much each day."""
+    noises: Reals
+    """How many times the noise each coil's sags of each day are; NaN where there were none."""
     step_volts: float
     """The meter's own step: the least difference between two of its readings."""
+
+    def clear(self, coil: int, days: Flags | None = None) -> bool:
+        """Whether a coil's sags stand far enough out of the noise for none to be left out as small.
+
+        On those days, or on all: of others the level is too high, and on another supply by as much
+        more as that is stiffer.
+        """
+        told = self.noises[coil] if days is None else self.noises[coil][days]
+        told = told[np.isfinite(told)]
+        return bool(told.size and np.median(told) > _CLEAR_NOISES)
 
     def own(self, coil: int) -> Reals:
         """The coil's own share day by day: its level less what the other coils say of the rail.
@@ -256,12 +265,11 @@ def _table(
     rail, tellers = _rail_share(level)
     unsure = _NOISE_OF_A_DAY * part["noise"] + _STEP_OF_A_DAY * step_volts
     coarse = (unsure / part["sag"]).to_numpy()
-    noises = (part["sag"] / part["noise"]).to_numpy()
-    floor, clear = (
-        np.array([np.median(of[row == one]) for one in range(len(coils))])
-        for of in (coarse, noises))
-    return RailLoad(supply, tuple(coils), days, level, rows, rail, tellers, floor,
-                    clear > _CLEAR_NOISES, step_volts)
+    floor = np.array([np.median(coarse[row == one]) for one in range(len(coils))])
+    noises = np.full(level.shape, np.nan)
+    noises[row, column] = (part["sag"] / part["noise"]).to_numpy()
+    return RailLoad(supply, tuple(coils), days, level, rows, rail, tellers, floor, noises,
+                    step_volts)
 
 
 def _rail_share(level: Reals) -> tuple[Reals, NDArray[np.int64]]:
