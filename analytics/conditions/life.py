@@ -147,10 +147,9 @@ def lives(
              if not any(_still_its_cause(item, one, found, shown) for item in earlier)]
     kept = [_found(item, before.get(_key(item)), earlier, week) for item in found]
     standing = [
-        Standing(item, shown.get(_key(item)[:2], Shown()).sag_volts,
-                 serviced=_worked_on(item, shown.get(_key(item)[:2], Shown()))) for item in kept
-        if item.urgency != "watch" and item.condition not in OF_ITS_WEEK
-        and not known[item.condition].certain
+        _stands(one, before.get(_key(one)), shown.get(_key(one)[:2], Shown())) for one in kept
+        if one.urgency != "watch" and one.condition not in OF_ITS_WEEK
+        and not known[one.condition].certain
     ]
     named = {_key(item) for item in found}
     ended = []
@@ -182,6 +181,15 @@ def lives(
 
 def _key(item: Finding) -> tuple[str, str, str]:
     return item.subject_kind, item.subject, item.condition
+
+
+def _stands(item: Finding, before: Standing | None, seen: Shown) -> Standing:
+    """A finding as it stands; once worked on, with its last sag from before: a week shows later
+    ones.
+    """
+    worked = _worked_on(item, seen)
+    sag = seen.sag_volts if worked is None else before.sag_volts if before is not None else None
+    return Standing(item, sag, serviced=worked)
 
 
 def _worked_on(item: Finding, seen: Shown) -> date | None:
