@@ -40,8 +40,8 @@ CLEAR_DAYS = 3
 OF_ITS_WEEK = frozenset({"log-gap", "clock-fault"})
 """Events of one week: they do not last beyond it."""
 BY_VOLTS = frozenset({"coil-open", "coil-current-high", "coil-current-low", "self-cut-failed",
-                      "missing-suppression", "stuck-energised"})
-"""What the rail's volts show of a coil."""
+                      "missing-suppression", "stuck-energised", "supply-sag"})
+"""What the rail's volts show of a coil that draws, or of the rail while one does."""
 CURRENTS = frozenset({"coil-current-high", "coil-current-low"})
 """What a coil's own current shows, in per cent of what it drew."""
 SIGNS: Mapping[str, tuple[str, ...]] = {
@@ -147,10 +147,9 @@ def lives(
              if not any(_still_its_cause(item, one, found, shown) for item in earlier)]
     kept = [_found(item, before.get(_key(item)), earlier, week) for item in found]
     standing = [
-        Standing(item, shown.get(_key(item)[:2], Shown()).sag_volts,
-                 serviced=_worked_on(item, shown.get(_key(item)[:2], Shown()))) for item in kept
-        if item.urgency != "watch" and item.condition not in OF_ITS_WEEK
-        and not known[item.condition].certain
+        _stands(one, before.get(_key(one)), shown.get(_key(one)[:2], Shown())) for one in kept
+        if one.urgency != "watch" and one.condition not in OF_ITS_WEEK
+        and not known[one.condition].certain
     ]
     named = {_key(item) for item in found}
     ended = []
@@ -182,6 +181,13 @@ def lives(
 
 def _key(item: Finding) -> tuple[str, str, str]:
     return item.subject_kind, item.subject, item.condition
+
+
+def _stands(item: Finding, before: Standing | None, seen: Shown) -> Standing:
+    """A finding as it stands; once worked on, with its sag of the week before."""
+    worked = _worked_on(item, seen)
+    sag = seen.sag_volts if worked is None else before.sag_volts if before is not None else None
+    return Standing(item, sag, serviced=worked)
 
 
 def _worked_on(item: Finding, seen: Shown) -> date | None:
@@ -280,9 +286,8 @@ def _unfound(item: Standing, seen: Shown, week: Week, hidden_by_rail: Collection
     was = item.finding
     # Where the rail does the same to a lock, its times do not tell that it is well or is not.
     hidden = was.condition in hidden_by_rail and was.condition not in SIGNS
-    readings = seen.told
-    if was.condition in BY_VOLTS and item.sag_volts is not None:
-        readings = seen.told_volts
+    by_volts = item.sag_volts is not None or was.subject_kind == "supply"
+    readings = seen.told_volts if by_volts and was.condition in BY_VOLTS else seen.told
     serviced = seen.serviced or item.serviced
     if serviced is not None and (not readings or hidden or _as_before(item, seen)):
         # Worked on, and what came after does not show it: if it comes back, it is said again.
@@ -444,7 +449,9 @@ def what_was_shown(
     hours = history.dated("rail_hours").filter(pl.col("weeks_ago") == 0)
     for supply in venue.supplies:
         days = hours.filter(pl.col("supply") == supply.id)["day"].n_unique()
-        found["supply", supply.id] = Shown(days, days)
+        loaded = {day for lock in venue.locks_on(supply.id) if lock.id in rows for day in
+                  rows[lock.id].filter(pl.col("sag_volts").is_finite())["day"]}
+        found["supply", supply.id] = Shown(days, len(loaded))
     active = history.dated("activity").filter(pl.col("weeks_ago") == 0)
     for controller in venue.controllers:
         days = active.filter(pl.col("controller") == controller)["day"].n_unique()

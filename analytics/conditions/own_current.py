@@ -22,7 +22,7 @@ from remanence.analytics.physics.rail_load import (
     rail_loads,
 )
 from remanence.analytics.physics.regimes import RAIL, READING, regimes
-from remanence.analytics.statistics.arrays import Reals
+from remanence.analytics.statistics.arrays import Flags, Ints, Reals
 from remanence.analytics.statistics.change import Change
 from remanence.analytics.statistics.intervals import probability, robust_deviation
 from remanence.analytics.statistics.level_change import level_change
@@ -153,8 +153,9 @@ def own_currents(history: History) -> OwnCurrents:
             like = load.days >= begun.toordinal() if begun else load.days > 0
             level = load.own(row)[like]
             change = level_change(load.days[like], level, monday, floor=floor)
-            if change is not None and not (
-                    _within_a_step(load, row, change) or _is_back(load.own(row), change)):
+            if (change is not None and load.clear(row, like & _where_more(load.days, change))
+                    and not _within_a_step(load, row, change)
+                    and not _is_back(load.own(row), change)):
                 against = shift_since(load.days[like], level, change.since, monday,
                                       season=_SEASON if alone else 0.0, floor=floor / 8)
                 changed.append(OwnCurrent(
@@ -219,12 +220,12 @@ def above_stated(history: History, load: RailLoad, row: int) -> AboveStated | No
     """
     locks, name = history.venue.locks_by_id, load.coils[row][0]
     stated = locks[name].amps
-    if stated is None or not load.clear[row]:
+    if stated is None or not load.clear(row):
         return None
     apart = []
     for other, (lock, _) in enumerate(load.coils):
         amps = locks[lock].amps
-        if lock != name and amps and load.clear[other] and load.latest(lock) == other:
+        if lock != name and amps and load.clear(other) and load.latest(lock) == other:
             apart.append(float(np.nanmedian(load.own(other))) - np.log(amps))
     if len(apart) < _FEWEST_STATED_SIBLINGS:
         return None
@@ -241,6 +242,12 @@ def _is_back(level: Reals, change: Change) -> bool:
     """Whether the change led back to what the coil drew at first: a fault of it was mended."""
     first = float(np.median(level[np.isfinite(level)][:_FIRST_DAYS]))
     return abs(change.now.level - first) < abs(change.now.level - change.before.level) / 2
+
+
+def _where_more(days: Ints, change: Change) -> Flags:
+    """The days on which a coil seems to draw more: only sags that all show can tell that."""
+    late = days >= change.since
+    return late if change.shift > 0 else ~late
 
 
 def _within_a_step(load: RailLoad, row: int, change: Change) -> bool:

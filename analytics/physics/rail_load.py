@@ -82,11 +82,20 @@ class RailLoad:
     floor: Reals
     """Least deviation of each coil's daily levels: what noise and the step of the meter alone
     leave."""
-    clear: Flags
-    """Coils whose sags stand far enough out of the noise for hardly any to be left out as too
-    small: of the others the level is too high, by as much each day."""
+    left_out: NDArray[np.int64]
+    """Sags of each coil and day that were left out as too small."""
     step_volts: float
     """The meter's own step: the least difference between two of its readings."""
+
+    def clear(self, coil: int, days: Flags | None = None) -> bool:
+        """Whether a coil's sags stand so far out of the noise that hardly any is left out as small.
+
+        On those days, or on all: of others the level is too high, and on another supply by as much
+        more as that is stiffer.
+        """
+        some = slice(None) if days is None else days
+        left_out, kept = self.left_out[coil][some].sum(), self.rows[coil][some].sum()
+        return bool(kept and left_out <= _LEFT_OUT_SHARE * (left_out + kept))
 
     def own(self, coil: int) -> Reals:
         """The coil's own share day by day: its level less what the other coils say of the rail.
@@ -183,10 +192,8 @@ def rail_loads(history: History) -> dict[str, RailLoad]:
         pl.col("load", "sag", "noise").median(), pl.len().alias("rows")
     ).sort("lock", "day")
     small = history.dated("actuations").filter(
-        pl.col("sag_volts") <= _LEAST_NOISES * pl.col("volts_noise").fill_null(_USUAL_NOISE))
-    left_out, kept = (dict(frame.group_by("lock").len().iter_rows()) for frame in (small, sags))
-    clear = {name for name, count in kept.items()
-             if left_out.get(name, 0) <= _LEFT_OUT_SHARE * (left_out.get(name, 0) + count)}
+        pl.col("sag_volts") <= _LEAST_NOISES * pl.col("volts_noise").fill_null(_USUAL_NOISE)
+    ).group_by("lock", "day").len()
     changes: dict[str, list[date]] = {}
     for lock, day in history.service.filter(
         pl.col("action").is_in(list(NEW_COIL))
@@ -199,7 +206,8 @@ def rail_loads(history: History) -> dict[str, RailLoad]:
         if part.height:
             readings = sags.filter(pl.col("lock").is_in(names))["volts_min"].drop_nulls()
             found[supply.id] = _table(
-                supply, part, changes, clear, meter_step(readings.to_numpy()))
+                supply, part, small.filter(pl.col("lock").is_in(names)), changes,
+                meter_step(readings.to_numpy()))
     return found
 
 
@@ -244,13 +252,13 @@ def logged_currents(history: History) -> dict[str, tuple[NDArray[np.int64], Real
 
 
 def _table(
-    supply: Supply, part: pl.DataFrame, changes: dict[str, list[date]], clear: set[str],
+    supply: Supply, part: pl.DataFrame, small: pl.DataFrame, changes: dict[str, list[date]],
     step_volts: float,
 ) -> RailLoad:
-    era = [
-        sum(day > change for change in changes.get(lock, ()))
-        for lock, day in part.select("lock", "day").iter_rows()
-    ]
+    def era_of(lock: str, day: date) -> int:
+        return sum(day > change for change in changes.get(lock, ()))
+
+    era = [era_of(lock, day) for lock, day in part.select("lock", "day").iter_rows()]
     part = part.with_columns(era=pl.Series(era, dtype=pl.Int64))
     coils = sorted(set(part.select("lock", "era").iter_rows()))
     row_of = {coil: row for row, coil in enumerate(coils)}
@@ -264,8 +272,14 @@ def _table(
     unsure = _NOISE_OF_A_DAY * part["noise"] + _STEP_OF_A_DAY * step_volts
     coarse = (unsure / part["sag"]).to_numpy()
     floor = np.array([np.median(coarse[row == one]) for one in range(len(coils))])
-    return RailLoad(supply, tuple(coils), days, level, rows, rail, tellers, floor,
-                    np.array([lock in clear for lock, _ in coils]), step_volts)
+    left_out = np.zeros(level.shape, dtype=np.int64)
+    column_of = {int(day): place for place, day in enumerate(days)}
+    for lock, day, count in small.select("lock", "day", "len").iter_rows():
+        coil, place = row_of.get((lock, era_of(lock, day))), column_of.get(day.toordinal())
+        if coil is not None and place is not None:
+            left_out[coil, place] = count
+    return RailLoad(
+        supply, tuple(coils), days, level, rows, rail, tellers, floor, left_out, step_volts)
 
 
 def _rail_share(level: Reals) -> tuple[Reals, NDArray[np.int64]]:

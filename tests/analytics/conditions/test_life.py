@@ -127,6 +127,12 @@ def test_shorted_turns_stand_until_the_coil_draws_as_before():
     assert after(standing, [], Shown(40, 40, sag_volts=0.64)).told[0].status == "standing"
     assert after(standing, [], Shown(40, 0)).told[0].status == "unseen"
     assert after(standing, [], Shown(40, 40, sag_volts=0.5)).told[0].status == "ended"
+    # The week of the work still shows the fault, of days before it; its last sags are mended ones.
+    worked = after(standing, [high], Shown(10, 10, sag_volts=0.5, serviced=WEEK.monday))
+    assert after(worked.standing, [], Shown(40, 40, sag_volts=0.5), WEEK.plus(1)).told[
+        0].status == "ended"
+    assert after(worked.standing, [], Shown(40, 40, sag_volts=0.64), WEEK.plus(1)).told[
+        0].status == "standing"
 
 
 def low_rail(since, **more):
@@ -197,6 +203,19 @@ def test_its_cause_takes_it_over_with_the_week_it_was_first_named():
     rail = finding("rail", "low-supply", "week", 0.98, says=[], subject_kind="supply",
                    extra={"accounts_for": ["latch-1"]})
     assert [f.subject for f in after(opened(), [rail], Shown(40)).told] == ["rail"]
+
+
+def test_a_rail_that_sags_is_not_cleared_by_days_without_a_load():
+    sags = finding("rail", "supply-sag", "plan", 0.98, says=[], subject_kind="supply")
+    stands = lives((), [sags], {("supply", "rail"): Shown(7, 6)}, WEEK.plus(-1)).standing
+    told = [lives(stands, [], {("supply", "rail"): Shown(7, loaded)}, WEEK).told[0].status
+            for loaded in (0, 6)]
+    assert told == ["unseen", "ended"]
+    locks = [lock("latch-1"), lock("latch-2")]
+    rows = actuations(locks, weeks=3, seed=1).with_columns(sag_volts=0.3)
+    played = what_was_shown(history_at(locks, rows, 1))["supply", "rail"]
+    assert played.told_volts > 0
+    assert what_was_shown(history_at(locks, rows, 4))["supply", "rail"].told_volts == 0
 
 
 def test_what_was_only_watched_papers_and_a_week_s_events_do_not_go_on():
