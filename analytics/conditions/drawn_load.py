@@ -203,9 +203,9 @@ def _one(seen: _Seen, usual: float, borrowed: bool) -> Drawn:
         # A coil that is cut after a few readings is seen only where each stands out, or where
         # those of a whole day do together.
         if rows.lock.self_cut:
-            each = (usual >= _RESOLVED_CUT * noise) & _loads_show(rows, sag, usual)
+            each = usual >= _RESOLVED_CUT * noise
             by_day, sure = _by_day(rows, sag, usual)
-            told &= each | sure
+            told &= (each | sure) & _loads_show(rows, sag, usual)
             level = np.where(each, sag, by_day)
         else:
             told &= _apart(usual) >= _sureness(rows.lock) * _sag_error(rows, noise)

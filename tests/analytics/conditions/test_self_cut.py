@@ -195,3 +195,21 @@ def test_a_second_use_of_the_game_is_no_second_try(retried, says):
             attempt=pl.lit(2, dtype=frame["attempt"].dtype))]).sort("command_time"))
     history = at_week(venue(*LATCHES), 7, actuations=frame)
     assert [item.subject for item in self_cut_failed(history)] == says
+
+
+def test_one_day_whose_readings_caught_the_load_by_luck_is_no_measure_of_the_others():
+    def changed(row, day):
+        if row["lock"] != "a":
+            return
+        rng = np.random.default_rng(int(row["command_time"].timestamp()))
+        row.update(outcome="unobserved", latency_ms=None, sag_ms=None, cut_ms=None,
+                   volts_noise=0.03, sample_ms=50.0, sag_volts=None,
+                   end_sag_volts=rng.normal(0.0, 0.01))
+        if day == 1 or rng.random() < 0.15:
+            row["sag_volts"] = 0.2 + rng.normal(0.0, 0.035)
+        elif day < 10 and row["command_time"].hour > 13:
+            row["end_sag_volts"] = None  # a neighbour's pulse hides it
+
+    frame = actuations(LATCHES[0], 4, changed=changed, per_day=10)
+    for week in range(4):
+        assert no_sag(at_week(venue(*LATCHES), week, actuations=frame)) == []
