@@ -5,7 +5,9 @@ from __future__ import annotations
 from collections.abc import Collection, Iterable
 from dataclasses import dataclass
 
+import numpy as np
 import polars as pl
+from numpy.typing import NDArray
 
 from remanence.shared.errors import TableError
 
@@ -160,3 +162,19 @@ def require(frame: pl.DataFrame, table: Table, columns: Iterable[str] | None = N
             )
     if faults:
         raise TableError(f"{table.name}: " + "; ".join(faults))
+
+
+def reals(column: pl.Series, null: float = np.nan) -> NDArray[np.float64]:
+    """A column of numbers as an array, with ``null`` in place of a null.
+
+    A step of Polars on a column takes 20 to 80 µs, whatever its length; one of NumPy takes 2.
+    """
+    out: NDArray[np.float64] = column.to_numpy().astype(np.float64)
+    return np.where(np.isnan(out), null, out) if column.null_count() else out
+
+
+def says(column: pl.Series, *values: object) -> NDArray[np.bool_]:
+    """Which rows of a column hold one of these values; a null holds none."""
+    found = (np.asarray((column == value).to_numpy(), dtype=np.bool_) for value in values)
+    out: NDArray[np.bool_] = np.logical_or.reduce(list(found))
+    return out
