@@ -50,6 +50,11 @@ def too_coarse(step: float | None, lasts: float | None, *, magnet: bool) -> bool
         Medians; None where nothing was told. [ms]
     magnet : bool
         Whether it is a release of a magnet that must show, and no pulse.
+
+    Returns
+    -------
+    bool
+        False where either is unknown.
     """
     ticks = FEWEST_OF_RELEASE if magnet else FEWEST_TICKS
     return step is not None and lasts is not None and step * ticks > lasts

@@ -65,7 +65,19 @@ def logsumexp(log: Any, axis: int | None = None) -> Any:
 
 
 def softmax(log: Reals, axis: int) -> Reals:
-    """``exp(log)`` as a share of its sum along an axis, without overflow; shape as given."""
+    """``exp(log)`` as a share of its sum along an axis, without overflow.
+
+    Parameters
+    ----------
+    log : array
+        Real numbers.
+    axis : int
+        Along which the shares add up to 1.
+
+    Returns
+    -------
+    array, shaped as ``log``
+    """
     shifted = np.exp(log - log.max(axis=axis, keepdims=True))
     out: Reals = shifted / shifted.sum(axis=axis, keepdims=True)
     return out
