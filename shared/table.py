@@ -5,7 +5,9 @@ from __future__ import annotations
 from collections.abc import Collection, Iterable
 from dataclasses import dataclass
 
+import numpy as np
 import polars as pl
+from numpy.typing import NDArray
 
 from remanence.shared.errors import TableError
 
@@ -160,3 +162,45 @@ def require(frame: pl.DataFrame, table: Table, columns: Iterable[str] | None = N
             )
     if faults:
         raise TableError(f"{table.name}: " + "; ".join(faults))
+
+
+def reals(column: pl.Series, null: float | None = None) -> NDArray[np.float64]:
+    """A column of numbers as an array.
+
+    A step of Polars on a column takes 20 to 80 µs, however short it is; one of NumPy takes 2.
+
+    Parameters
+    ----------
+    column : polars.Series
+        Of numbers.
+    null : float, optional
+        What stands in place of a null; default: NaN.
+
+    Returns
+    -------
+    array, shape (n,)
+    """
+    out: NDArray[np.float64] = column.to_numpy().astype(np.float64)
+    if null is not None and column.null_count():
+        out = np.where(np.isnan(out), null, out)
+    return out
+
+
+def says(column: pl.Series, *values: object) -> NDArray[np.bool_]:
+    """Which rows of a column hold one of these values.
+
+    Parameters
+    ----------
+    column : polars.Series
+        Of any type.
+    *values : object
+        One or more of that type.
+
+    Returns
+    -------
+    array of bool, shape (n,)
+        False where the column is null.
+    """
+    found = (np.asarray((column == value).to_numpy(), dtype=np.bool_) for value in values)
+    out: NDArray[np.bool_] = np.logical_or.reduce(list(found))
+    return out

@@ -125,14 +125,15 @@ def _of_lock(
     lock: Lock, rows: pl.DataFrame | None, open_weeks: list[int],
     ends: Sequence[tuple[date, bool]], history: History, pulse_ms: float | None,
 ) -> UnitLives:
-    rows = rows.sort("command_time") if rows is not None else None
+    if rows is not None and not rows["command_time"].is_sorted():
+        rows = rows.sort("command_time")
     days = rows["day"].to_numpy() if rows is not None else np.empty(0, "datetime64[D]")
     first = days[0].item() if days.size else history.week.sunday
     pace = 0.0
     if rows is not None:
-        oldest = int(rows["weeks_ago"].to_numpy().max())
-        within = [week for week in open_weeks if week <= oldest]
-        pace = rows.filter(pl.col("weeks_ago").is_in(within)).height / max(len(within), 1)
+        ago = rows["weeks_ago"].to_numpy()
+        within = [week for week in open_weeks if week <= int(ago.max())]
+        pace = int(np.isin(ago, within).sum()) / max(len(within), 1)
     before = [day for day in (lock.installed, *(day for day, _ in ends)) if day and day <= first]
     entry = pace * (first - max(before)).days / 7 if before else 0.0
     known = bool(before)

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
         branch,
         cable_needed,
     )
-    from remanence.analytics.physics.clock_step import coarse_clocks
+    from remanence.analytics.physics.clock_step import coarse_clocks, too_coarse
     from remanence.analytics.physics.coil_heat import heat_at_start, heat_of_week, heated, volts_of
     from remanence.analytics.physics.idle_volts import OFF_SHARE, IdleVolts, Level, idle_drift
     from remanence.analytics.physics.latency import release_latency
@@ -81,14 +81,14 @@ __all__ = [
     "holding_force", "idle_drift", "latest_resistance", "loaded", "loaded_throughout",
     "logged_currents", "measured_sags", "present_pulse", "present_pulses", "rail_loads",
     "rail_resistance", "recovery", "regimes", "release_latency", "rested", "ripple_volts",
-    "sag_error", "sag_readings", "stall_log_odds", "switch_offs", "times_of", "volts_of",
-    "with_load",
+    "sag_error", "sag_readings", "stall_log_odds", "switch_offs", "times_of", "too_coarse",
+    "volts_of", "with_load",
 ]
 
 __getattr__ = on_demand(__name__, {
     "battery": ("BatteryOutlook", "battery_outlook"),
     "cable": ("Branch", "COPPER_PER_KELVIN", "CableNeeded", "SIZES_MM2", "branch", "cable_needed"),
-    "clock_step": ("coarse_clocks",),
+    "clock_step": ("coarse_clocks", "too_coarse"),
     "coil_heat": ("heat_at_start", "heat_of_week", "heated", "volts_of"),
     "idle_volts": ("IdleVolts", "Level", "OFF_SHARE", "idle_drift"),
     "latency": ("release_latency",),

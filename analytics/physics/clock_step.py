@@ -36,7 +36,25 @@ def coarse_clocks(actuations: pl.DataFrame, magnets: Collection[str]) -> dict[st
     """
     told = actuations.group_by("lock").agg(
         step=C.clock_ms.median(), pulse=C.pulse_ms.median(), latency=C.latency_ms.median())
-    coarse = told.filter(
-        pl.when(C.lock.is_in(list(magnets))).then(C.step * FEWEST_OF_RELEASE > C.latency)
-        .otherwise(C.step * FEWEST_TICKS > C.pulse)).sort("lock")
-    return dict(coarse.select("lock", "step").rows())
+    return {
+        lock: step for lock, step, pulse, latency in sorted(told.rows())
+        if too_coarse(step, latency if lock in magnets else pulse, magnet=lock in magnets)}
+
+
+def too_coarse(step: float | None, lasts: float | None, *, magnet: bool) -> bool:
+    """Whether a clock's usual step hides how long a magnet's release or a pulse lasts.
+
+    Parameters
+    ----------
+    step, lasts : float or None
+        Medians; None where nothing was told. [ms]
+    magnet : bool
+        Whether it is a release of a magnet that must show, and no pulse.
+
+    Returns
+    -------
+    bool
+        False where either is unknown.
+    """
+    ticks = FEWEST_OF_RELEASE if magnet else FEWEST_TICKS
+    return step is not None and lasts is not None and step * ticks > lasts

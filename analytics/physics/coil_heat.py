@@ -9,9 +9,10 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from datetime import datetime, timedelta
 
+import numpy as np
 import polars as pl
 
-from remanence.analytics.history import History, once_per_history
+from remanence.analytics.history import History, once_per_history, per_lock
 from remanence.analytics.physics.coil_thermal import (
     ESTIMATE_FACTOR,
     Thermal,
@@ -21,6 +22,7 @@ from remanence.analytics.physics.coil_thermal import (
 )
 from remanence.analytics.physics.latency import with_week
 from remanence.analytics.physics.on_times import ON_TIMES, times_of
+from remanence.analytics.statistics.arrays import Reals
 from remanence.shared.table import TIMESTAMP, require
 from remanence.shared.tables import ACTUATIONS
 from remanence.shared.venue import Lock, Venue
@@ -117,21 +119,73 @@ def coil_heat(
     rows = times
     if start is not None:
         rows = rows.filter(pl.col("start") >= start - timedelta(seconds=FORGET_S))
-    weekly = "week" in by
-    found = []
-    for (name,), group in rows.group_by("lock", maintain_order=True):
-        lock = venue.locks_by_id[str(name)]
-        thermal = thermal_of(lock, venue.limits, (volts or {}).get(lock.id))
-        if thermal is not None and heated(lock):
-            found.append(_one(group, lock, thermal, venue, start, weekly))
-    keys = ["lock", "week"] if weekly else ["lock"]
-    schema = pl.Schema({**dict.fromkeys(keys, pl.String()), **HEAT_SCHEMA})
-    frames = [frame for frame in found if frame.height]
-    if not frames:
-        return pl.DataFrame(schema=schema)
-    return pl.concat(frames).select(
-        pl.col(column).cast(kind) for column, kind in schema.items()
-    ).sort(keys)
+    thermals = _thermals(venue, volts)
+    rows = rows.filter(pl.col("lock").is_in(list(thermals)))
+    keys = ["lock", "week"] if "week" in by else ["lock"]
+    known = rows.filter(pl.col("on_ms").is_not_null())
+    heats = {name: _pulse_heat(thermals[name], own) for name, own in per_lock(known).items()}
+    table = known.with_columns(
+        after=pl.Series(_joined([after for _, after, _ in heats.values()])),
+        end=pl.col("start") + pl.duration(microseconds=(pl.col("on_ms") * 1000).round()),
+        _row=pl.int_range(pl.len()).over("lock"),
+    )
+    unknown = rows.filter(pl.col("on_ms").is_null())
+    if start is not None:
+        table, unknown = (frame.filter(pl.col("start") >= start) for frame in (table, unknown))
+    if "week" in keys:
+        table, unknown = (with_week(frame, venue.zone, "start") for frame in (table, unknown))
+    hottest = pl.col("after").arg_max()
+    result = (
+        table.group_by(keys)
+        .agg(
+            pulses=pl.len(), hottest_celsius=pl.col("after").max(),
+            hottest_time=pl.col("end").get(hottest), _row=pl.col("_row").get(hottest),
+            duty_percent=100 * pl.col("duty").max(),
+            longest_on_ms=pl.col("on_ms").max(),
+        )
+        .join(unknown.group_by(keys).agg(unknown_ends=pl.len()), on=keys, how="left")
+        .sort(keys)
+    )
+    models = [thermals[lock] for lock in result["lock"]]
+    celsius, ambient = pl.col("hottest_celsius"), pl.col("_ambient")
+    schema = {**dict.fromkeys(keys, pl.String()), **HEAT_SCHEMA}
+    return result.with_columns(
+        _ambient=pl.Series([model.ambient_celsius for model in models], dtype=pl.Float64),
+        _factor=pl.Series([ESTIMATE_FACTOR if model.generic else 1.0 for model in models],
+                          dtype=pl.Float64),
+        limit_celsius=pl.Series([model.limit_celsius for model in models], dtype=pl.Float64),
+        held_cold_s=pl.Series([held_seconds(model, model.limit_celsius) for model in models],
+                              dtype=pl.Float64),
+        held_hot_s=pl.Series([
+            held_seconds(model, model.limit_celsius, heats[lock][2][row])
+            for model, lock, row in zip(models, result["lock"], result["_row"], strict=True)
+        ], dtype=pl.Float64),
+        steady_celsius=pl.Series([model.steady_celsius for model in models], dtype=pl.Float64),
+        unknown_ends=pl.col("unknown_ends").fill_null(0),
+        generic=pl.Series([model.generic for model in models], dtype=pl.Boolean),
+        estimated=pl.Series([model.estimated for model in models], dtype=pl.Boolean),
+    ).with_columns(
+        hottest_low_celsius=ambient + (celsius - ambient) / pl.col("_factor"),
+        hottest_high_celsius=ambient + (celsius - ambient) * pl.col("_factor"),
+        margin_kelvin=pl.col("limit_celsius") - celsius,
+    ).select(pl.col(column).cast(kind) for column, kind in schema.items())
+
+
+def _thermals(venue: Venue, volts: Mapping[str, float] | None) -> dict[str, Thermal]:
+    """The model of each coil that heats, by lock, at the volts that were seen."""
+    told = ((lock.id, thermal_of(lock, venue.limits, (volts or {}).get(lock.id)))
+            for lock in venue.locks if heated(lock))
+    return {name: thermal for name, thermal in told if thermal is not None}
+
+
+def _joined(parts: Sequence[Reals]) -> Reals:
+    return np.concatenate([np.empty(0), *parts])
+
+
+def _pulse_heat(thermal: Thermal, rows: pl.DataFrame) -> tuple[Reals, Reals, Reals]:
+    """:func:`pulse_heat` of a lock's energisings of known length."""
+    return pulse_heat(thermal, rows["start"].cast(pl.Int64).to_numpy() / 1e6,
+                      rows["on_ms"].to_numpy() / 1e3)
 
 
 @once_per_history
@@ -200,61 +254,6 @@ def loaded_volts(actuations: pl.DataFrame) -> dict[str, float]:
     return dict(seen.iter_rows())
 
 
-def _one(
-    rows: pl.DataFrame, lock: Lock, thermal: Thermal, venue: Venue, start: datetime | None,
-    weekly: bool,
-) -> pl.DataFrame:
-    known = rows.filter(pl.col("on_ms").is_not_null())
-    begin = known["start"].dt.epoch("us").to_numpy() / 1e6
-    on = known["on_ms"].to_numpy() / 1e3
-    _, after, split = pulse_heat(thermal, begin, on)
-    table = known.with_columns(
-        after=pl.Series(after),
-        end=pl.col("start") + pl.duration(microseconds=(pl.col("on_ms") * 1000).round()),
-        _row=pl.int_range(pl.len()),
-    )
-    unknown = rows.filter(pl.col("on_ms").is_null())
-    if start is not None:
-        table, unknown = (frame.filter(pl.col("start") >= start) for frame in (table, unknown))
-    keys = ["week"] if weekly else ["lock"]
-    if weekly:
-        table = with_week(table, venue.zone, "start")
-        unknown = with_week(unknown, venue.zone, "start")
-    hottest = pl.col("after").arg_max()
-    result = (
-        table.group_by(keys)
-        .agg(
-            pulses=pl.len(), hottest_celsius=pl.col("after").max(),
-            hottest_time=pl.col("end").get(hottest), _row=pl.col("_row").get(hottest),
-            duty_percent=100 * pl.col("duty").max(),
-            longest_on_ms=pl.col("on_ms").max(),
-        )
-        .join(unknown.group_by(keys).agg(unknown_ends=pl.len()), on=keys, how="left")
-        .sort(keys)
-    )
-    rise = result["hottest_celsius"].to_numpy() - thermal.ambient_celsius
-    factor = ESTIMATE_FACTOR if thermal.generic else 1.0
-    cold = held_seconds(thermal, thermal.limit_celsius)
-    hot = [
-        held_seconds(thermal, thermal.limit_celsius, split[row]) for row in result["_row"]
-    ]
-    return result.with_columns(
-        lock=pl.lit(lock.id),
-        hottest_low_celsius=pl.Series(thermal.ambient_celsius + rise / factor),
-        hottest_high_celsius=pl.Series(thermal.ambient_celsius + rise * factor),
-        limit_celsius=pl.lit(thermal.limit_celsius),
-        margin_kelvin=thermal.limit_celsius - pl.col("hottest_celsius"),
-        held_cold_s=pl.lit(cold, pl.Float64),
-        held_hot_s=pl.Series(hot, dtype=pl.Float64),
-        steady_celsius=pl.lit(thermal.steady_celsius),
-        unknown_ends=pl.col("unknown_ends").fill_null(0),
-        generic=pl.lit(thermal.generic),
-        estimated=pl.lit(thermal.estimated),
-    ).select(*(["lock", "week"] if weekly else ["lock"]), *list(HEAT_SCHEMA)[1:]).with_columns(
-        pl.col("pulses", "unknown_ends").cast(pl.Int64)
-    )
-
-
 def heat_at_start(
     times: pl.DataFrame, venue: Venue, *, volts: Mapping[str, float] | None = None
 ) -> pl.DataFrame:
@@ -281,21 +280,7 @@ def heat_at_start(
         A column of ``times`` is missing or has another type.
     """
     require(times, ON_TIMES)
-    rows = times.filter(pl.col("on_ms").is_not_null())
-    found = []
-    for (name,), group in rows.group_by("lock", maintain_order=True):
-        lock = venue.locks_by_id[str(name)]
-        thermal = thermal_of(lock, venue.limits, (volts or {}).get(lock.id))
-        if thermal is None or not heated(lock):
-            continue
-        before, _, _ = pulse_heat(
-            thermal, group["start"].dt.epoch("us").to_numpy() / 1e6,
-            group["on_ms"].to_numpy() / 1e3,
-        )
-        found.append(group.select("lock", command_time="start").with_columns(
-            celsius=pl.Series(before)
-        ))
-    schema: dict[str, pl.DataType] = {
-        "lock": pl.String(), "command_time": TIMESTAMP, "celsius": pl.Float64()
-    }
-    return pl.concat(found) if found else pl.DataFrame(schema=schema)
+    thermals = _thermals(venue, volts)
+    rows = times.filter(pl.col("on_ms").is_not_null() & pl.col("lock").is_in(list(thermals)))
+    before = [_pulse_heat(thermals[name], own)[0] for name, own in per_lock(rows).items()]
+    return rows.select("lock", command_time="start", celsius=pl.Series(_joined(before)))

@@ -35,7 +35,7 @@ from remanence.analytics.statistics.arrays import Reals
 from remanence.analytics.statistics.intervals import robust_deviation
 from remanence.analytics.statistics.robust import HUBER_TUNING
 from remanence.analytics.statistics.survival import product_limit
-from remanence.shared.table import require
+from remanence.shared.table import reals, require, says
 from remanence.shared.tables import ACTUATIONS
 from remanence.shared.venue import Lock
 
@@ -364,14 +364,14 @@ def _magnet_table(ohms: float | None, rated: float, suppression: str) -> tuple[R
 def _median(rows: pl.DataFrame) -> tuple[float, float, float] | None:
     """Product-limit median with its limits, releases placed within their resolution."""
     outcome = rows["outcome"]
-    released = (outcome == "released").fill_null(False).to_numpy()
+    released = says(outcome, "released")
     stamp = np.where(released, rows["latency_ms"].to_numpy(), rows["waited_ms"].to_numpy())
-    asked = released | (outcome == "no-release").fill_null(False).to_numpy()
-    asked &= (rows["latency_from"] != "door").fill_null(True).to_numpy() & (stamp > 0)
+    asked = (released | says(outcome, "no-release")) & ~says(rows["latency_from"], "door")
+    asked &= stamp > 0
     if asked.sum() < FEWEST_OF_MEDIAN:
         return None
     stamp, released = stamp[asked], released[asked]
-    step = np.maximum(rows["resolution_ms"].fill_null(0.0).to_numpy()[asked], 0.0)
+    step = np.maximum(reals(rows["resolution_ms"], 0.0)[asked], 0.0)
     curve = product_limit(within_resolution(stamp, released, step), released)
     value, low, high = curve.quantile(0.5)
     if value is None or high is None or low <= 0:
@@ -386,10 +386,11 @@ def _median(rows: pl.DataFrame) -> tuple[float, float, float] | None:
 
 
 def _conditions(rows: pl.DataFrame) -> tuple[Reals, Reals] | None:
-    part = rows.filter((pl.col("volts") > 0) & (pl.col("outcome") == "released"))
-    if part.height < FEWEST_OF_MEDIAN:
+    volts = reals(rows["volts"])
+    part = (volts > 0) & says(rows["outcome"], "released")
+    if part.sum() < FEWEST_OF_MEDIAN:
         return None
-    return part["volts"].to_numpy(), part["celsius"].to_numpy()
+    return volts[part], reals(rows["celsius"])[part]
 
 
 def _joined(

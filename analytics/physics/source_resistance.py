@@ -344,7 +344,7 @@ def _lines(group: pl.DataFrame, confidence: float) -> tuple[Line | None, Line | 
     amps = group["load_amps"].to_numpy()
     others = group["others_siemens"].to_numpy()
     sag = group["sag_volts"].to_numpy()
-    lock = group["lock"].rank("dense").to_numpy()
+    lock = np.unique(group["lock"].to_list(), return_inverse=True)[1]
     ohms = 0.0
     fitted: HuberFit | None = None
     x = amps
@@ -356,11 +356,9 @@ def _lines(group: pl.DataFrame, confidence: float) -> tuple[Line | None, Line | 
         ohms = fitted.slope
     between = fitted.line(lock, confidence) if fitted else None
     # Within: each lock's own mean ratio is taken out, so only repeat scatter remains.
-    ratio = pl.DataFrame({"lock": lock, "sag": sag, "x": x}).with_columns(
-        own=(pl.col("sag").sum() / pl.col("x").sum()).over("lock")
-    )
+    own = (np.bincount(lock, sag) / np.bincount(lock, x))[lock]
     level = between.slope if between else 0.0
-    level_sag = sag - ratio["own"].to_numpy() * x + level * x
+    level_sag = sag - own * x + level * x
     within = huber_line(x, level_sag, intercept=False, confidence=confidence)
     return between, within
 

@@ -10,12 +10,13 @@ import numpy as np
 import polars as pl
 
 from remanence.analytics.drift.common import VOLTS_EXPONENT
-from remanence.analytics.history import History, baseline_start, with_weeks
-from remanence.analytics.physics.clock_step import coarse_clocks
+from remanence.analytics.history import History, day_ordinals, since_baseline, with_weeks
+from remanence.analytics.physics.clock_step import too_coarse
 from remanence.analytics.physics.pulse import present_pulses
 from remanence.analytics.statistics.arrays import Flags, Ints, Reals
 from remanence.analytics.timing.recent import present_since
 from remanence.analytics.timing.tail import within_step
+from remanence.shared.table import reals, says
 from remanence.shared.venue import Lock
 
 _EPOCH = date(1970, 1, 1)
@@ -157,12 +158,12 @@ def lock_sample(history: History, lock: Lock, rows: pl.DataFrame, weeks: float) 
     -----
     See :mod:`remanence.analytics.timing.recent` for when behaviour is taken to have changed.
     """
-    dated = with_weeks(rows, "command_time", history).filter(pl.col("weeks_ago") < weeks)
-    start = baseline_start(history, lock.id)
-    if start is not None:
-        dated = dated.filter(pl.col("day") >= start)
+    dated = with_weeks(rows, "command_time", history)
     if not dated["command_time"].is_sorted():
         dated = dated.sort("command_time")
+    # In order of time, what is left lies together: slices, which copy nothing.
+    dated = dated.slice(int((dated["weeks_ago"].to_numpy() >= weeks).sum()))
+    dated = since_baseline(dated, history, lock.id)
     limits = history.venue.limits
     pulse = present_pulses(history).get(lock.id)
     sample = replace(
@@ -184,47 +185,46 @@ def lock_sample(history: History, lock: Lock, rows: pl.DataFrame, weeks: float) 
     if since is None:
         return sample
     changed = since.dates(_EPOCH.toordinal())[0]
-    now = _sample(dated.filter(pl.col("day") >= changed), lock)
+    earlier = int((dated["day"].to_numpy() < np.datetime64(changed)).sum())
+    now = _sample(dated.slice(earlier), lock)
     return replace(now, changed=changed, pulse_now_ms=sample.pulse_now_ms,
                    busiest_cycle=sample.busiest_cycle)
 
 
 def _sample(dated: pl.DataFrame, lock: Lock) -> Sample:
     """What the rows say, all of them taken to be of one behaviour."""
-    outcome = pl.col("outcome")
-    kind = lock.latency_kind
-    known = dated.filter((outcome == "released") | (outcome == "no-release"))
+    outcome = dated["outcome"]
+    answered = says(outcome, "released")
+    known = answered | says(outcome, "no-release")
+    kind, seen_by = lock.latency_kind, dated["latency_from"]
     if kind is None or lock.contact_closed_when == "unknown":
-        kinds = known["latency_from"].drop_nulls()
+        kinds = seen_by.filter(known).drop_nulls()
         kind = str(kinds[-1]) if kinds.len() else kind
-    two = pl.col("across_clocks").fill_null(False)
-    two_clocks = int(known["across_clocks"].sum())
-    coarse = lock.id in coarse_clocks(dated, [lock.id] if lock.is_magnet else [])
+    two = says(dated["across_clocks"], True)
+    coarse = too_coarse(
+        _middle(dated["clock_ms"]), _middle(dated["latency_ms" if lock.is_magnet else "pulse_ms"]),
+        magnet=lock.is_magnet)
+    own = seen_by.is_null().to_numpy() | (kind is not None and says(seen_by, kind or ""))
+    latency, waited = reals(dated["latency_ms"]), reals(dated["waited_ms"])
+    use = known & ~two & own & ~np.isnan(np.where(answered, latency, waited))
     if coarse:
-        known = known.clear()
-    used = known.filter(
-        ~two & (pl.col("latency_from").is_null()
-                | (pl.col("latency_from") == pl.lit(kind, pl.String)))
-        & pl.when(outcome == "released").then(pl.col("latency_ms").is_not_null())
-        .otherwise(pl.col("waited_ms").is_not_null())
-    )
-    released = (used["outcome"] == "released").to_numpy()
-    waited = used["waited_ms"].to_numpy().astype(float)
-    latency = np.where(released, used["latency_ms"].to_numpy().astype(float), waited)
-    pulse = used["pulse_ms"].to_numpy().astype(float)
+        use[:] = False
+    released, waited = answered[use], waited[use]
+    latency = np.where(released, latency[use], waited)
+    pulse = reals(dated["pulse_ms"])[use]
     pulse = np.where(np.isnan(pulse), np.fmax(waited, latency), pulse)
     need = np.where(released, np.minimum(latency, pulse), pulse)
     days = dated["day"]
     sag = dated["sag_volts"]
     return Sample(
-        lock=lock, kind=kind, released=released.astype(bool),
+        lock=lock, kind=kind, released=released,
         latency_ms=np.maximum(latency, LEAST_MS), need_ms=np.maximum(need, LEAST_MS),
-        pulse_ms=np.maximum(pulse, LEAST_MS), volts=used["volts_before"].to_numpy().astype(float),
-        day=used["day"].to_physical().to_numpy().astype(np.int64),
-        attempt=used["attempt"].fill_null(1).to_numpy().astype(np.int64),
-        resolution_ms=_coarser(_middle(used["resolution_ms"]), latency[released]),
-        commands=dated.height, already_open=int((dated["outcome"] == "already-open").sum()),
-        unobserved=int((dated["outcome"] == "unobserved").sum()), two_clocks=two_clocks,
+        pulse_ms=np.maximum(pulse, LEAST_MS), volts=reals(dated["volts_before"])[use],
+        day=day_ordinals(days)[use] - _EPOCH.toordinal(),
+        attempt=reals(dated["attempt"], 1.0)[use].astype(np.int64),
+        resolution_ms=_coarser(_middle(dated["resolution_ms"].filter(use)), latency[released]),
+        commands=dated.height, already_open=int(says(outcome, "already-open").sum()),
+        unobserved=int(says(outcome, "unobserved").sum()), two_clocks=int((two & known).sum()),
         coarse_clock=coarse,
         first_day=days[0] if days.len() else None, last_day=days[-1] if days.len() else None,
         sag_volts=_middle(sag) if sag.count() >= FEWEST_SAMPLE_SAGS else None,

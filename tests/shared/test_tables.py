@@ -7,7 +7,7 @@ import polars as pl
 import pytest
 
 from remanence.shared.errors import TableError
-from remanence.shared.table import require
+from remanence.shared.table import reals, require, says
 from remanence.shared.tables import ACTUATIONS, TABLES
 
 START = datetime(2026, 3, 1, tzinfo=UTC)
@@ -54,3 +54,13 @@ def test_what_is_in_order_stays_and_what_is_not_is_sorted():
             "lock", "command_time", maintain_order=True)["attempt"].to_list()
         orders.add(found == list(range(count)))
     assert orders == {True, False}
+
+
+def test_columns_as_arrays_know_what_is_null():
+    numbers = pl.Series([1, None, 3])
+    assert np.array_equal(reals(numbers), [1.0, np.nan, 3.0], equal_nan=True)
+    assert reals(numbers, 2.0).tolist() == [1.0, 2.0, 3.0]
+    words = pl.Series(["released", None, "no-release", "unobserved"])
+    assert says(words, "released", "no-release").tolist() == [True, False, True, False]
+    assert says(words, "unobserved").tolist() == [False, False, False, True]
+    assert says(pl.Series([True, None, False]), True).tolist() == [True, False, False]
