@@ -18,6 +18,9 @@ def run() -> int:
     # ones only wait for work, which costs a tenth of a weekly run. Polars reads this when it is
     # first imported; whoever wants more threads sets their number in the environment.
     os.environ.setdefault("POLARS_MAX_THREADS", "1")
+    # What Polars no longer uses goes back to the system, and is not kept for as long as that has
+    # enough: with hundreds of locks some 50 MB.
+    os.environ.setdefault("_RJEM_MALLOC_CONF", "muzzy_decay_ms:0")
     # All memory goes back at once: to look through it for what is in use costs up to half a second.
     atexit.register(gc.freeze)
     gc.set_threshold(ALLOCATIONS_BETWEEN_LOOKS, *gc.get_threshold()[1:])

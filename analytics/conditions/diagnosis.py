@@ -34,6 +34,7 @@ from remanence.analytics.conditions.other_lock import (
     without_swapped,
 )
 from remanence.analytics.conditions.rail_neighbours import beyond_rail, magnet_beyond_rail
+from remanence.analytics.conditions.switch_off import outlasted
 from remanence.analytics.drift.judge import drifts
 from remanence.analytics.history import History, first_day, let_go
 from remanence.analytics.physics.rail_load import measured_sags
@@ -90,7 +91,7 @@ def diagnose(history: History) -> list[Finding]:
     last = measurable(
         (item for judge in last_judges() for item in judge(history, unnamed)), history)
     said = _said(told, _likely(last, history), history)
-    let_go(drawn_loads, drifts)
+    let_go(drawn_loads, drifts, outlasted)
     return said
 
 

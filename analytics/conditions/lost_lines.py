@@ -12,7 +12,7 @@ import polars as pl
 
 from remanence.analytics.conditions.condition import Condition, finding
 from remanence.analytics.conditions.evidence import share_evidence
-from remanence.analytics.history import History, once_per_history, with_weeks
+from remanence.analytics.history import History, once_per_history, per_lock, with_weeks
 from remanence.analytics.physics.on_times import times_of
 from remanence.analytics.statistics.rates import chance_of_fault
 from remanence.shared.findings import Amount, Finding, say
@@ -54,13 +54,15 @@ def lost_lines(history: History) -> list[Finding]:
     list of Finding
         ``lost-lines`` of controllers.
     """
-    controllers = {lock.id: lock.command_controller for lock in history.venue.locks if lock.pulsed}
-    rows = with_weeks(times_of(history), "start", history).filter(
-        pl.col("lock").is_in(list(controllers))
-    ).with_columns(controller=pl.col("lock").replace_strict(
-        controllers, default=None, return_dtype=pl.String))
+    by_lock = per_lock(with_weeks(
+        times_of(history).select("lock", "start", "end_lost"), "start", history).drop("start"))
+    of_controller: dict[str, list[pl.DataFrame]] = {}
+    for lock in history.venue.locks:
+        if lock.pulsed and lock.id in by_lock:
+            of_controller.setdefault(lock.command_controller, []).append(by_lock[lock.id])
     found = []
-    for (controller,), part in rows.partition_by("controller", as_dict=True).items():
+    for controller, parts in of_controller.items():
+        part = pl.concat(parts)
         recent = pl.col("weeks_ago") < LOST_WEEKS
         now, lost = part.filter(recent), part.filter(recent & pl.col("end_lost"))
         count, total = lost.height, now.height
@@ -70,7 +72,7 @@ def lost_lines(history: History) -> list[Finding]:
         past = part.filter(~recent)
         first = lost["day"].min()
         found.append(finding(
-            str(controller), "lost-lines", "plan" if count >= _PLAN_SHARE * total else "watch",
+            controller, "lost-lines", "plan" if count >= _PLAN_SHARE * total else "watch",
             chance_of_fault(count, total, healthy=_KEPT, faulty=_LOST, prior=_PRIOR),
             since=first,  # type: ignore[arg-type]
             says=[say("records-lost", found=count, total=total,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from datetime import date
 
 import numpy as np
@@ -10,7 +11,7 @@ import polars as pl
 from remanence.analytics.conditions.condition import Condition, failed_repair, finding
 from remanence.analytics.conditions.evidence import chance_shown, share_evidence
 from remanence.analytics.conditions.fault_course import Course, course, live_rows
-from remanence.analytics.history import Flags, History, Ints, Reals, Rows, rows_by_lock
+from remanence.analytics.history import Flags, History, Ints, Rows, per_lock, rows_by_lock
 from remanence.analytics.physics.on_times import end_slack_ms, loaded_throughout
 from remanence.analytics.statistics.change import Change
 from remanence.analytics.statistics.intervals import probability
@@ -165,7 +166,7 @@ def loaded_to_the_end(history: History) -> list[Finding]:
             & (pl.col("latency_ms") < _OPEN_BEFORE_SHARE * pl.col("pulse_ms")))))
     found = []
     for rows in rows_by_lock(frame, "command_time", history).values():
-        alone = rows.take(~_among_others(rows, *pulses.get(rows.lock.supply, _NO_PULSES)))
+        alone = rows.take(~_among_others(rows, pulses.get(rows.lock.supply, {})))
         days, where = np.unique(alone.day, return_inverse=True)
         if days.size < _FEWEST_DAYS_OF_MEAN:
             continue
@@ -251,30 +252,31 @@ def _mean_finding(rows: Rows, live: Flags, change: Change) -> Finding:
     )
 
 
-_NO_PULSES = np.array([], dtype=np.int64), np.array([], dtype=np.int64), np.array([], dtype=object)
+_NO_TIMES: Ints = np.array([], np.int64)
 
 
-def _pulses(history: History) -> dict[str, tuple[Ints, Ints, Reals]]:
-    """Begin, end and lock of every pulse of each rail's latches, in order of the begin."""
-    supply = {lock.id: lock.supply for lock in history.venue.locks if lock.pulsed}
-    frame = history.dated("actuations").select("lock", "command_time", "pulse_ms").filter(
-        pl.col("lock").is_in(list(supply)) & pl.col("pulse_ms").is_finite()
-    ).sort("command_time")
-    out = {}
-    for rail in set(supply.values()):
-        part = frame.filter(pl.col("lock").replace_strict(supply, default=None) == rail)
-        begin = part["command_time"].dt.epoch("us").to_numpy()
-        end = begin + (part["pulse_ms"].to_numpy() * 1000).astype(np.int64)
-        out[rail] = begin, end, np.array(part["lock"].to_list(), dtype=object)
+def _pulses(history: History) -> dict[str, dict[str, tuple[Ints, Ints]]]:
+    """Begin and end of every pulse of each rail's latches, by rail and latch."""
+    out: dict[str, dict[str, tuple[Ints, Ints]]] = {}
+    by_lock = per_lock(history.dated("actuations").select("lock", "command_time", "pulse_ms"))
+    for lock in history.venue.locks:
+        if not lock.pulsed or lock.id not in by_lock:
+            continue
+        pulse = by_lock[lock.id]["pulse_ms"].to_numpy()
+        known = np.isfinite(pulse)
+        begin = by_lock[lock.id]["command_time"].dt.epoch("us").to_numpy()[known]
+        out.setdefault(lock.supply, {})[lock.id] = begin, begin + (pulse[known] * 1000).astype(
+            np.int64)
     return out
 
 
-def _among_others(rows: Rows, begin: Ints, end: Ints, whose: Reals) -> Flags:
+def _among_others(rows: Rows, pulses: Mapping[str, tuple[Ints, Ints]]) -> Flags:
     """Commands while another latch of the rail was pulsed as well."""
-    own = whose == rows.lock.id
-    begin, end = begin[~own], np.sort(end[~own])
+    others = [ends for name, ends in pulses.items() if name != rows.lock.id]
+    begin, end = (np.sort(np.concatenate([_NO_TIMES, *(ends[side] for ends in others)]))
+                  for side in (0, 1))
     stop = rows.time_us + (rows.real("pulse_ms") * 1000).astype(np.int64)
-    begun = np.searchsorted(np.sort(begin), stop, "right")
+    begun = np.searchsorted(begin, stop, "right")
     over = np.searchsorted(end, rows.time_us, "left")
     out: Flags = begun > over
     return out

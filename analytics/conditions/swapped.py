@@ -17,7 +17,14 @@ import polars as pl
 from scipy import special
 
 from remanence.analytics.drift.judge import drifts
-from remanence.analytics.history import History, day_ordinals, family, once_per_history, service_of
+from remanence.analytics.history import (
+    History,
+    day_ordinals,
+    family,
+    once_per_history,
+    per_lock,
+    service_of,
+)
 from remanence.analytics.physics.regimes import Regime
 from remanence.analytics.statistics.arrays import Ints, Reals
 from remanence.analytics.statistics.medians import median
@@ -166,25 +173,26 @@ def _sides(history: History, locks: list[str], days: Ints) -> tuple[_Side, _Side
     shape = (len(locks), days.size, len(WANDER))
     before = _Side(np.full(shape, np.nan), np.full(shape, np.inf))
     now = _Side(np.full(shape, np.nan), np.full(shape, np.inf))
-    released = pl.col("outcome") == "released"
-    actuations = history.dated("actuations").select(
-        "lock", "day", "outcome", "latency_ms", "sag_volts").filter(released)
-    movements = history.dated("contact_changes")
+    # (Slices of the tables: hundreds of locks have no memory for copies of their rows.)
+    actuations, movements = per_lock(history.dated("actuations")), per_lock(
+        history.dated("contact_changes"))
     for place, (figure, wander) in enumerate(WANDER.items()):
         counts = figure in ("bounces", "settle_ms")
-        rows = (movements if counts else actuations).select("lock", "day", figure)
-        rows = rows.filter(pl.col(figure).is_finite() & (pl.col(figure) >= 0 if counts
-                                                         else pl.col(figure) > 0))
-        parts = {str(part.item(0, "lock")): part for part in rows.partition_by("lock")}
+        parts = movements if counts else actuations
         for row, name in enumerate(locks):
             if name not in parts:
                 continue
             value = parts[name][figure].cast(pl.Float64).to_numpy()
-            value = np.log1p(value) if counts else np.log(value)
+            kept = np.isfinite(value) & (value >= 0 if counts else value > 0)
+            if not counts:
+                kept &= (parts[name]["outcome"] == "released").to_numpy()
+            if not kept.any():
+                continue
+            value = np.log1p(value[kept]) if counts else np.log(value[kept])
             if not counts:
                 middle = float(np.median(value))
                 value = np.clip(value, middle - CLIP, middle + CLIP)
-            day = day_ordinals(parts[name]["day"])
+            day = day_ordinals(parts[name]["day"])[kept]
             for side, first, until in (
                 (before, days - BEFORE_DAYS, days), (now, days, days + NOW_DAYS)):
                 side.mean[row, :, place], side.variance[row, :, place] = _levels(

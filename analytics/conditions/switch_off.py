@@ -23,6 +23,7 @@ from remanence.analytics.history import (
     Reals,
     Rows,
     once_per_history,
+    per_lock,
     rows_by_lock,
 )
 from remanence.analytics.statistics.intervals import robust_deviation
@@ -270,12 +271,13 @@ def _spike_finding(
     )
 
 
-def _coincident(rows: Rows, ends: Ints, whose: pl.Series) -> Flags:
+def _coincident(rows: Rows, ends: Ints, whose: Ints, names: list[str]) -> Flags:
     """Rows whose switch-off falls together with that of another lock on the rail."""
     off = rows.time_us.astype(np.float64)
     if rows.lock.pulsed:
         off = off + 1000.0 * np.nan_to_num(rows.real("pulse_ms"), nan=_PULSE_UNKNOWN_MS)
-    ends = ends[(whose != rows.lock.id).to_numpy()]
+    if rows.lock.id in names:
+        ends = ends[whose != names.index(rows.lock.id)]
     if not ends.size:
         return np.zeros(rows.size, dtype=bool)
     place = np.searchsorted(ends, off)
@@ -285,19 +287,24 @@ def _coincident(rows: Rows, ends: Ints, whose: pl.Series) -> Flags:
     return out
 
 
-_NO_ENDS = np.array([], dtype=np.int64), pl.Series(dtype=pl.String)
+_NO_ENDS: tuple[Ints, Ints, list[str]] = np.array([], np.int64), np.array([], np.int64), []
 
 
-def _switch_offs(history: History) -> dict[str, tuple[Ints, pl.Series]]:
-    """Times at which coils of each rail were switched off, in order, and whose they were."""
-    supply = {lock.id: lock.supply for lock in history.venue.locks}
-    frame = history.energisings.select(
-        "lock", "end", rail=pl.col("lock").replace_strict(supply, default=None),
-    ).filter(pl.col("end").is_not_null() & pl.col("rail").is_not_null()).sort("end")
-    return {
-        str(key[0]): (part["end"].dt.epoch("us").to_numpy(), part["lock"])
-        for key, part in frame.partition_by("rail", as_dict=True).items()
-    }
+def _switch_offs(history: History) -> dict[str, tuple[Ints, Ints, list[str]]]:
+    """Times at which coils of each rail were switched off, in order, whose each was, and names."""
+    by_rail: dict[str, dict[str, Ints]] = {}
+    for name, rows in per_lock(history.energisings.select("lock", "end")).items():
+        lock = history.venue.locks_by_id.get(name)
+        if lock is not None:
+            by_rail.setdefault(lock.supply, {})[name] = rows["end"].drop_nulls().cast(
+                pl.Int64).to_numpy()
+    found = {}
+    for rail, by_lock in by_rail.items():
+        ends = np.concatenate(list(by_lock.values()))
+        order = np.argsort(ends, kind="stable")
+        whose = np.repeat(np.arange(len(by_lock)), [own.size for own in by_lock.values()])
+        found[rail] = ends[order], whose[order], list(by_lock)
+    return found
 
 
 MISSING_SUPPRESSION = Condition(

@@ -91,13 +91,12 @@ def lock_tables(history: History, findings: Sequence[Finding]) -> LockTables:
         ],
         schema={"lock": pl.String, "from_day": pl.Date, "to_day": pl.Date}, orient="row",
     )
-    eligible = rows.select(
-        "lock", "day", "weeks_ago", "outcome", "latency_ms", "waited_ms", "latency_from",
-        "resolution_ms", "across_clocks").join(spans, on="lock", how="inner").filter(
+    base = pl.concat(part.join(spans, on="lock", how="inner").filter(
         (pl.col("day") >= pl.col("from_day")) & (pl.col("day") < pl.col("to_day"))
         & (pl.col("weeks_ago") >= 1) & pl.col("outcome").is_in(["released", "no-release"])
-    )
-    base = eligible.filter(in_first_weeks("lock"))
+    ).filter(in_first_weeks("lock")) for part in in_lots(rows.select(
+        "lock", "day", "weeks_ago", "outcome", "latency_ms", "waited_ms", "latency_from",
+        "resolution_ms", "across_clocks")))
     days = base.group_by("lock").agg(first=pl.col("day").min(), last=pl.col("day").max())
     by_lock = actuations_by_lock(history)
     return LockTables(
@@ -319,10 +318,21 @@ def _volts(
 
     ``days`` has the ``first`` and ``last`` day of each lock's baseline.
     """
-    kind = pl.col("lock").replace_strict(kinds, default=None, return_dtype=pl.String)
-    known = rows.select(
+    found: dict[str, list[VoltsBin]] = {}
+    for part in in_lots(rows.select(
         "lock", "day", "weeks_ago", "outcome", "latency_from", "latency_ms", "volts_min",
-        "volts_before").filter(
+        "volts_before")):
+        _add_volts(found, part, kinds, days)
+    return {lock: tuple(bins) for lock, bins in found.items()}
+
+
+def _add_volts(
+    found: dict[str, list[VoltsBin]], rows: pl.DataFrame, kinds: Mapping[str, str | None],
+    days: pl.DataFrame,
+) -> None:
+    """The same of some locks, put to what was ``found``."""
+    kind = pl.col("lock").replace_strict(kinds, default=None, return_dtype=pl.String)
+    known = rows.filter(
         pl.col("lock").is_in(list(kinds)) & (pl.col("outcome") == "released")
         & pl.col("latency_from").eq_missing(kind)
     ).select(
@@ -345,11 +355,9 @@ def _volts(
         volts=volts.median(), median=latency.median(), low=latency.quantile(0.1),
         high=latency.quantile(0.9), n=pl.len(),
     ).filter(pl.col("n") >= 2).sort(*keys, "bin")
-    found: dict[str, list[VoltsBin]] = {}
     for row in grouped.iter_rows(named=True):
         found.setdefault(row["lock"], []).append(VoltsBin(
             row["volts"], row["median"], row["low"], row["high"], row["n"], row["recent"]))
-    return {lock: tuple(bins) for lock, bins in found.items()}
 
 
 def _pulses(now: PresentPulse | None, recent: pl.DataFrame | None) -> Pulses | None:

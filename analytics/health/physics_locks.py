@@ -260,15 +260,14 @@ def _off_weeks(
 ) -> dict[str, tuple[tuple[Week, Quantity], ...]]:
     """How far each rail rose at switch-off, week by week: median, 5 and 95 % of what was read."""
     spike = pl.col("off_spike_volts")
-    weekly = (
-        rows.select("lock", "weeks_ago", "off_spike_volts")
-        .filter(spike.is_not_null() & (pl.col("weeks_ago") >= 0))
+    weekly = pl.concat(
+        some.filter(spike.is_not_null() & (pl.col("weeks_ago") >= 0))
         .group_by("lock", "weeks_ago")
         .agg(n=pl.len(), middle=spike.median(), low=spike.quantile(0.05),
              high=spike.quantile(0.95))
         .filter(pl.col("n") >= FEWEST_OF_WEEK)
-        .sort("lock", "weeks_ago", descending=[False, True])
-    )
+        for some in in_lots(rows.select("lock", "weeks_ago", "off_spike_volts"))
+    ).sort("lock", "weeks_ago", descending=[False, True])
     found: dict[str, list[tuple[Week, Quantity]]] = {}
     for row in weekly.iter_rows(named=True):
         found.setdefault(row["lock"], []).append(

@@ -55,8 +55,10 @@ def measured_heat(actuations: pl.DataFrame, venue: Venue) -> pl.DataFrame:
     }
     ambient = venue.limits.ambient_celsius
     wires = {lock.id: cable_ohms(lock) or 0.0 for lock in venue.locks}
+    drawn = actuations["lock"].filter(actuations["amps"] > 0).unique()
     rows = (
         actuations.select("lock", "command_time", "amps", "volts_before", "sag_volts")
+        .filter(pl.col("lock").is_in(drawn.implode()))
         .sort("lock", "command_time")
         .with_columns(
             rest=pl.col("command_time").diff().over("lock").dt.total_microseconds() / 1e6,

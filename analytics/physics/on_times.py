@@ -14,7 +14,7 @@ from datetime import datetime
 import numpy as np
 import polars as pl
 
-from remanence.analytics.history import LOCKS_AT_A_TIME, History, once_per_history
+from remanence.analytics.history import LOCKS_AT_A_TIME, History, once_per_history, per_lock
 from remanence.analytics.statistics.arrays import Reals
 from remanence.shared.table import TIMESTAMP, Column, Table, require
 from remanence.shared.tables import ACTUATIONS, ENERGISINGS
@@ -125,8 +125,9 @@ def on_times(
     frame = pl.concat(tables)
     frame = _without_likely_lost(frame, venue)
     window = venue.limits.duty_window_s
-    parts = [_with_duty(part, window) for part in frame.partition_by("lock", maintain_order=True)]
-    return ON_TIMES.conform(pl.concat(parts)) if parts else ON_TIMES.empty()
+    duties = [_duty(part, window) for part in per_lock(frame).values()]
+    return ON_TIMES.conform(frame.with_columns(
+        duty=pl.Series(np.concatenate(duties)).fill_nan(None))) if duties else ON_TIMES.empty()
 
 
 def _lengths(
@@ -188,17 +189,18 @@ def _without_likely_lost(frame: pl.DataFrame, venue: Venue) -> pl.DataFrame:
     coil on, where the record of their end was likelier lost: by the share of ends that the
     controller is known to lose.
     """
-    told = frame.with_columns(controller=pl.col("lock").replace_strict(
-        {lock.id: lock.command_controller for lock in venue.locks}, default=None,
-        return_dtype=pl.String))
-    shares = told.sort("start").group_by("controller").agg(
-        lost=pl.col("end_lost").tail(RECENT_ENDS).mean())
+    controllers = {lock.id: lock.command_controller for lock in venue.locks}
+    # (Of hundreds of locks no more is put in order than what is looked at.)
+    shares = dict(frame.select("start", "end_lost", controller=pl.col("lock").replace_strict(
+        controllers, default=None, return_dtype=pl.String)).sort("start").group_by(
+        "controller").agg(lost=pl.col("end_lost").tail(RECENT_ENDS).mean()).iter_rows())
+    lossy = [lock for lock, controller in controllers.items()
+             if (shares.get(controller) or 0.0) > HELD_SHARE]
     unknown = pl.col("lasting") & ~pl.col("loaded") & (pl.col("on_ms") > END_LOST_MS) & (
-        pl.col("lost") > HELD_SHARE)
-    return told.join(shares, on="controller", how="left", maintain_order="left").with_columns(
+        pl.col("lock").is_in(lossy))
+    return frame.with_columns(
         on_ms=pl.when(~unknown.fill_null(False)).then("on_ms"),
-        lasting=pl.col("lasting") & ~unknown.fill_null(False)).drop(
-        "controller", "lost", "loaded")
+        lasting=pl.col("lasting") & ~unknown.fill_null(False)).drop("loaded")
 
 
 @once_per_history
@@ -335,11 +337,11 @@ def _span_until(until: datetime | Mapping[str, datetime] | None) -> pl.Expr:
     return pl.when(last).then(span.clip(lower_bound=0.0))
 
 
-def _with_duty(rows: pl.DataFrame, window_s: float) -> pl.DataFrame:
-    """One lock's rows with ``duty``."""
+def _duty(rows: pl.DataFrame, window_s: float) -> Reals:
+    """The duty of one lock's rows; NaN where the on-time is not known."""
     known = rows["on_ms"].is_not_null().to_numpy()
     start = (rows["start"] - rows["start"][0]).dt.total_microseconds().to_numpy() / 1e6
     on = rows["on_ms"].to_numpy() / 1e3
-    share = np.full(rows.height, np.nan)
+    share: Reals = np.full(rows.height, np.nan)
     share[known] = duty_share(start[known], on[known], window_s)
-    return rows.with_columns(duty=pl.Series(share).fill_nan(None))
+    return share

@@ -168,10 +168,11 @@ def regimes(history: History) -> Regimes:
         seen=pl.col("latency_from").is_not_null() | (pl.col("outcome") == "released"),
     )
     found = [
-        *_held(rows.filter("seen"), "reader", "controller", "polling", "resolution_ms"),
+        *_held(rows.select("reader", "day", "resolution_ms").filter(rows["seen"]), "reader",
+               "controller", "polling", "resolution_ms"),
         *_held(rows, "supply", "supply", "sampling", "sample_ms"),
-        *_held(rows.filter(pl.col("attempt").fill_null(1) == 1), "driven", "lock", "pulse",
-               "pulse_ms"),
+        *_held(rows.select("driven", "day", "pulse_ms").filter(
+            rows["attempt"].fill_null(1) == 1), "driven", "lock", "pulse", "pulse_ms"),
         *_converters(rows), *_supplies(history),
     ]
     by_key: dict[tuple[str, str], list[Regime]] = {}

@@ -309,10 +309,12 @@ def _groups_in_log(history: History) -> list[tuple[tuple[str, ...], pl.DataFrame
     limits = history.venue.limits
     start = history.end - timedelta(weeks=limits.timing_weeks)
     recent = history.actuations.select(
-        "lock", "command_time", "attempt", "outcome", "latency_ms").filter(
-        pl.col("lock").is_in(list(history.venue.locks_by_id)) & (pl.col("command_time") >= start))
+        "lock", "command_time", "attempt", "outcome", "latency_ms")
+    known = recent["lock"].is_in(list(history.venue.locks_by_id)) & (
+        recent["command_time"] >= start)
     return groups_in_log(
-        recent, within_ms=limits.together_within_ms, least=limits.together_least)
+        recent if known.all() else recent.filter(known),
+        within_ms=limits.together_within_ms, least=limits.together_least)
 
 
 def _groups(

@@ -368,22 +368,30 @@ def groups_in_log(
     list of (locks, moments)
         Most frequent first. ``moments``: the rows of those moments, with ``moment`` (number).
     """
-    rows = actuations.filter(pl.col("attempt").fill_null(1) == 1).sort("command_time", "lock")
-    if rows.height < 2:
+    # (Hundreds of locks have no memory for all rows in order: what is looked at is their places.)
+    order = actuations.select(
+        "command_time", "lock", first=pl.col("attempt").fill_null(1) == 1,
+        row=pl.int_range(pl.len()),
+    ).filter("first").sort("command_time", "lock").select("command_time", "row")
+    if order.height < 2:
         return []
-    stamps = rows["command_time"].dt.timestamp("us").to_numpy()
+    stamps = order["command_time"].dt.timestamp("us").to_numpy()
     span = timedelta(milliseconds=within_ms) // timedelta(microseconds=1)
-    moment = np.zeros(stamps.size, dtype=np.int64)
+    begins = np.append(True, np.diff(stamps) > span)
     # Only where commands come close is there anything to walk through.
-    start, number = int(stamps[0]), 0
-    for index, stamp in enumerate(stamps.tolist()):
-        if stamp - start > span:
-            start, number = stamp, number + 1
-        moment[index] = number
+    heads = np.append(np.flatnonzero(begins), stamps.size)
+    for head, until in zip(heads[:-1][np.diff(heads) > 1].tolist(),
+                           heads[1:][np.diff(heads) > 1].tolist(), strict=True):
+        start = int(stamps[head])
+        for index, stamp in enumerate(stamps[head:until].tolist(), head):
+            if stamp - start > span:
+                start, begins[index] = stamp, True
+    moment = np.cumsum(begins) - 1
     # Most commands are given alone: only the others are gone through moment by moment.
-    several = pl.Series(np.bincount(moment)[moment] > 1)
-    rows = rows.with_columns(moment=pl.Series(moment))
-    alone, rows = rows.filter(~several), rows.filter(several).unique(
+    several = np.bincount(moment)[moment] > 1
+    places = order["row"].to_numpy()
+    alone = actuations["lock"][places[~several]]
+    rows = actuations[places[several]].with_columns(moment=pl.Series(moment[several])).unique(
         ["moment", "lock"], keep="first", maintain_order=True)
     sets = (
         rows.group_by("moment", maintain_order=True)
@@ -391,7 +399,7 @@ def groups_in_log(
         .filter(pl.col("locks").list.len() >= 2)
         .with_columns(name=pl.col("locks").list.join("\x1f"))
     )
-    commands = dict(pl.concat([alone["lock"], rows["lock"]]).value_counts().iter_rows())
+    commands = dict(pl.concat([alone, rows["lock"]]).value_counts().iter_rows())
     found = []
     for (name,), group in sets.group_by("name", maintain_order=True):
         locks = tuple(str(name).split("\x1f"))
