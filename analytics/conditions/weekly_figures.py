@@ -192,7 +192,7 @@ _LOOKED_AT = (
 
 
 def _of_baseline(rows: pl.DataFrame, history: History) -> pl.DataFrame:
-    """One lock's rows that count, with ``in_step`` and ``cuts_itself``."""
+    """One lock's rows that count, with ``in_step``, ``cuts_itself`` and ``of_people``."""
     name = str(rows.item(0, "lock"))
     lock, start = history.venue.locks_by_id[name], baseline_start(history, name)
     if start is not None:
@@ -205,7 +205,10 @@ def _of_baseline(rows: pl.DataFrame, history: History) -> pl.DataFrame:
                             times["resolution_ms"].fill_null(0.0).to_numpy())
     # Else the sag is as long as the command, or is the latency itself.
     cuts_itself = lock.self_cut and lock.latency_kind != "supply"
-    return rows.with_columns(in_step=pl.lit(in_step), cuts_itself=pl.lit(cuts_itself))
+    # When a door moves is up to whoever opens it; doors that come late are judged by themselves.
+    of_people = lock.latency_kind == "door"
+    return rows.with_columns(in_step=pl.lit(in_step), cuts_itself=pl.lit(cuts_itself),
+                             of_people=pl.lit(of_people))
 
 
 def _week_rows(rows: pl.DataFrame) -> pl.DataFrame:
@@ -222,7 +225,8 @@ def _week_rows(rows: pl.DataFrame) -> pl.DataFrame:
     rows = _within_reach(rows.with_columns(
         # A rail that falls in the middle of a week gives it two levels, which are no tail: each
         # release is held against its own day's.
-        latency=took.log() - took.log().median().over("lock", "day"),
+        latency=pl.when(~pl.col("of_people")).then(
+            took.log() - took.log().median().over("lock", "day")),
         length=pl.when(cut & pl.col("cuts_itself")).then(longer.log()),
         poll=pl.col("resolution_ms").fill_null(0.0) / pl.col("latency_ms"),
         sample=pl.col("sample_ms").fill_null(0.0) / pl.col("sag_ms"),

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import polars as pl
 import pytest
 
 from remanence.analytics.conditions.weekly_figures import FIGURES, weekly_figures
-from tests.analytics.physics.rail_rows import actuations, at_week, latch, venue
+from tests.analytics.physics.rail_rows import actuations, at_week, latch, magnet, venue
 
 WEEKS, BEGUN = 14, 12
 LONELY = latch("a", self_cut=True)
@@ -76,6 +78,18 @@ def test_a_rail_that_falls_in_the_middle_of_a_week_makes_no_tail():
     figure = "weekly-late-tail-of-latency"
     assert np.abs(latest(weekly(slower), figure)).max() < 2
     assert latest(weekly(at_times), figure).min() > 2
+
+
+def test_how_long_people_take_to_a_door_has_no_tail_of_its_own():
+    def sooner(row, day):
+        if day < 7 * BEGUN and row["command_time"].minute % 5 == 0:
+            row["latency_ms"] *= 4
+
+    door = magnet("a", contact="north/i", contact_senses="door", contact_closed_when="locked")
+    for name in ("weekly-late-tail-of-latency", "weekly-early-tail-of-latency"):
+        assert np.isnan(latest(weekly(sooner, lock=door), name)).all()
+        plate = replace(door, contact_senses="armature")
+        assert not np.isnan(latest(weekly(sooner, lock=plate), name)).all()
 
 
 def test_a_latency_that_is_read_off_the_sag_is_no_second_figure():
