@@ -10,7 +10,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-__all__ = ["MOST_NAMES", "alike", "codes_of", "ticks_of"]
+__all__ = ["MOST_NAMES", "codes_of", "repeated", "ticks_of"]
 
 MOST_NAMES = 1_000
 """A column of more names than that takes longer to hand over with them than without."""
@@ -48,7 +48,7 @@ def codes_of(names: pl.Series) -> NDArray[np.unsignedinteger]:
     return np.frombuffer(numbers.buffers()[1], kind)[numbers.offset:][:len(numbers)]
 
 
-def alike(name: str, value: object, kind: pl.DataType, size: int) -> pl.Series:
+def repeated(name: str, value: object, kind: pl.DataType, size: int) -> pl.Series:
     """A column that says the same throughout.
 
     Parameters

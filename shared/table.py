@@ -186,21 +186,19 @@ def reals(column: pl.Series, null: float | None = None) -> NDArray[np.float64]:
     return out
 
 
-def says(column: pl.Series, *values: object) -> NDArray[np.bool_]:
-    """Which rows of a column hold one of these values.
+def equals(column: pl.Series, value: object) -> NDArray[np.bool_]:
+    """Which rows of a column hold a value.
 
     Parameters
     ----------
     column : polars.Series
         Of any type.
-    *values : object
-        One or more of that type.
+    value : object
+        One of that type.
 
     Returns
     -------
     array of bool, shape (n,)
         False where the column is null.
     """
-    found = (np.asarray((column == value).to_numpy(), dtype=np.bool_) for value in values)
-    out: NDArray[np.bool_] = np.logical_or.reduce(list(found))
-    return out
+    return np.asarray((column == value).to_numpy(), dtype=np.bool_)

@@ -78,6 +78,9 @@ _SAG_LEVEL_FLOOR = 0.02
 _ROOMS_APART_KELVIN, _MOST_SEASONS = 2.0, 4.0
 """Standard deviation over the year of one room's temperature against the others' of its venue
 (assumption); deviations of a room's year from which a rail's change is not its copper's warmth."""
+_LATE_DAYS = 7
+"""By so many days a rail may have been read later than the other, and still tell of the warmth of
+all of its days (assumption)."""
 _STIFF_Z = 5.0
 """Standard errors of a rise of the sag per ampere before it is told (assumption)."""
 _SUSPICIOUS_VOLTS, _DEEP_QUANTILE = 0.1, 0.9
@@ -363,7 +366,7 @@ def _told(load: RailLoad) -> tuple[NDArray[np.int64], Reals]:
 def _tells_warmth(load: RailLoad, first: int, monday: int) -> bool:
     """Whether a rail was read from about the first day on, and shows copper and nothing else."""
     days, share = _told(load)
-    if not days.size or days[0] > first + 7 or days[-1] < monday:
+    if not days.size or days[0] > first + _LATE_DAYS or days[-1] < monday:
         return False
     season = COPPER_PER_KELVIN * ROOM_KELVIN
     change = level_change(days, share, monday, floor=_SAG_LEVEL_FLOOR)

@@ -25,7 +25,7 @@ from remanence.analytics.statistics.arrays import Flags, Reals
 from remanence.analytics.statistics.change import Change, Side
 from remanence.analytics.statistics.intervals import probability
 from remanence.analytics.statistics.rates import betabinomial, change_of_rate
-from remanence.shared.table import reals, says
+from remanence.shared.table import equals, reals
 
 SLOW_FACTOR = 1.45
 """A release this much slower than its neighbours is of another kind, if it is also beyond four
@@ -198,7 +198,7 @@ def counted(
     size = np.log(SLOW_FACTOR) if not days.linear else SLOW_FACTOR - 1.0
     slow = excess > np.maximum(size, SLOW_DEVIATIONS * deviation)
     first = (reals(rows["attempt"], 1.0) == 1) & row_told
-    missed = first & says(rows["outcome"], "no-release")
+    missed = first & equals(rows["outcome"], "no-release")
     missed_s = rows["command_time"].dt.epoch("us").to_numpy()[missed].astype(float) / 1e6
     slow &= told
     time_s = np.concatenate([days.time_s[told], missed_s])

@@ -35,7 +35,7 @@ from remanence.analytics.statistics.arrays import Reals
 from remanence.analytics.statistics.intervals import robust_deviation
 from remanence.analytics.statistics.robust import HUBER_TUNING
 from remanence.analytics.statistics.survival import product_limit
-from remanence.shared.table import reals, require, says
+from remanence.shared.table import equals, reals, require
 from remanence.shared.tables import ACTUATIONS
 from remanence.shared.venue import Lock
 
@@ -364,9 +364,9 @@ def _magnet_table(ohms: float | None, rated: float, suppression: str) -> tuple[R
 def _median(rows: pl.DataFrame) -> tuple[float, float, float] | None:
     """Product-limit median with its limits, releases placed within their resolution."""
     outcome = rows["outcome"]
-    released = says(outcome, "released")
+    released = equals(outcome, "released")
     stamp = np.where(released, rows["latency_ms"].to_numpy(), rows["waited_ms"].to_numpy())
-    asked = (released | says(outcome, "no-release")) & ~says(rows["latency_from"], "door")
+    asked = (released | equals(outcome, "no-release")) & ~equals(rows["latency_from"], "door")
     asked &= stamp > 0
     if asked.sum() < FEWEST_OF_MEDIAN:
         return None
@@ -387,7 +387,7 @@ def _median(rows: pl.DataFrame) -> tuple[float, float, float] | None:
 
 def _conditions(rows: pl.DataFrame) -> tuple[Reals, Reals] | None:
     volts = reals(rows["volts"])
-    part = (volts > 0) & says(rows["outcome"], "released")
+    part = (volts > 0) & equals(rows["outcome"], "released")
     if part.sum() < FEWEST_OF_MEDIAN:
         return None
     return volts[part], reals(rows["celsius"])[part]

@@ -16,7 +16,7 @@ from remanence.analytics.physics.pulse import present_pulses
 from remanence.analytics.statistics.arrays import Flags, Ints, Reals
 from remanence.analytics.timing.recent import present_since
 from remanence.analytics.timing.tail import within_step
-from remanence.shared.table import reals, says
+from remanence.shared.table import equals, reals
 from remanence.shared.venue import Lock
 
 _EPOCH = date(1970, 1, 1)
@@ -194,17 +194,17 @@ def lock_sample(history: History, lock: Lock, rows: pl.DataFrame, weeks: float) 
 def _sample(dated: pl.DataFrame, lock: Lock) -> Sample:
     """What the rows say, all of them taken to be of one behaviour."""
     outcome = dated["outcome"]
-    answered = says(outcome, "released")
-    known = answered | says(outcome, "no-release")
+    answered = equals(outcome, "released")
+    known = answered | equals(outcome, "no-release")
     kind, seen_by = lock.latency_kind, dated["latency_from"]
     if kind is None or lock.contact_closed_when == "unknown":
         kinds = seen_by.filter(known).drop_nulls()
         kind = str(kinds[-1]) if kinds.len() else kind
-    two = says(dated["across_clocks"], True)
+    two = equals(dated["across_clocks"], True)
     coarse = too_coarse(
         _middle(dated["clock_ms"]), _middle(dated["latency_ms" if lock.is_magnet else "pulse_ms"]),
         magnet=lock.is_magnet)
-    own = seen_by.is_null().to_numpy() | (kind is not None and says(seen_by, kind or ""))
+    own = seen_by.is_null().to_numpy() | (kind is not None and equals(seen_by, kind or ""))
     latency, waited = reals(dated["latency_ms"]), reals(dated["waited_ms"])
     use = known & ~two & own & ~np.isnan(np.where(answered, latency, waited))
     if coarse:
@@ -223,8 +223,8 @@ def _sample(dated: pl.DataFrame, lock: Lock) -> Sample:
         day=day_ordinals(days)[use] - _EPOCH.toordinal(),
         attempt=reals(dated["attempt"], 1.0)[use].astype(np.int64),
         resolution_ms=_coarser(_middle(dated["resolution_ms"].filter(use)), latency[released]),
-        commands=dated.height, already_open=int(says(outcome, "already-open").sum()),
-        unobserved=int(says(outcome, "unobserved").sum()), two_clocks=int((two & known).sum()),
+        commands=dated.height, already_open=int(equals(outcome, "already-open").sum()),
+        unobserved=int(equals(outcome, "unobserved").sum()), two_clocks=int((two & known).sum()),
         coarse_clock=coarse,
         first_day=days[0] if days.len() else None, last_day=days[-1] if days.len() else None,
         sag_volts=_middle(sag) if sag.count() >= FEWEST_SAMPLE_SAGS else None,

@@ -17,7 +17,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from remanence.shared.column_numbers import alike
+from remanence.shared.column_numbers import repeated
 from remanence.shared.time_forms import MONTHS, form_pattern
 
 _ISO = (
@@ -174,7 +174,7 @@ def _fixed_width(text: pl.Series) -> pl.DataFrame | None:
     else:
         ticks += np.repeat(values, np.diff(np.append(starts, len(text))))
     return pl.DataFrame([pl.Series("time", ticks).cast(pl.Datetime("us")),
-                         alike("zoned", bool(zone), pl.Boolean(), len(text))])
+                         repeated("zoned", bool(zone), pl.Boolean(), len(text))])
 
 
 def _letters(text: pl.Series, width: int) -> NDArray[np.uint8] | None:

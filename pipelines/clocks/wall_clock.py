@@ -18,7 +18,7 @@ import polars as pl
 from remanence.pipelines.clocks.iso import parse_times
 from remanence.pipelines.clocks.local_time import LocalTimes
 from remanence.pipelines.clocks.steps import StepWatch
-from remanence.shared.column_numbers import alike, ticks_of
+from remanence.shared.column_numbers import repeated, ticks_of
 from remanence.shared.log_format import LogFormat
 from remanence.shared.tables import CLOCK_EVENTS
 from remanence.shared.venue import Venue
@@ -138,7 +138,7 @@ class WallClock:
         """Add ``run`` and ``fault``."""
         utc = frame["utc"]
         if not utc.null_count() and _all_between(utc, EARLIEST, LATEST):
-            return frame.hstack([alike("fault", None, pl.String(), frame.height),
+            return frame.hstack([repeated("fault", None, pl.String(), frame.height),
                                  self._runs(frame)])
         forward = pl.col("forward") if "forward" in frame.columns else pl.lit(False)
         frame = frame.with_columns(fault=pl.when(pl.col("time").is_null()).then(pl.lit(NO_TIME))
@@ -161,7 +161,7 @@ class WallClock:
     def _runs(self, frame: pl.DataFrame) -> pl.Series:
         """``run``: the number of the controller's start, where the log tells it; else 0."""
         if "boot" not in frame.columns:
-            return alike("run", 0, pl.Int64(), frame.height)
+            return repeated("run", 0, pl.Int64(), frame.height)
         boots = frame["boot"].cast(pl.String)
         numbers = boots.cast(pl.Int64, strict=False)
         if numbers.null_count() == boots.null_count():

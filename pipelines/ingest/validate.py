@@ -11,7 +11,7 @@ import polars as pl
 
 from remanence.pipelines.clocks.now import latest_possible
 from remanence.pipelines.store.name_codes import QUANTITY, names_type
-from remanence.shared.column_numbers import alike, codes_of
+from remanence.shared.column_numbers import codes_of, repeated
 from remanence.shared.keys import nearest, shown
 from remanence.shared.log_format import QUANTITIES
 from remanence.shared.tables import SIGNALS
@@ -212,7 +212,7 @@ def _as_they_are(records: pl.DataFrame, file: str) -> pl.DataFrame:
         records["utc"].cast(SIGNALS.schema["time"]).alias("time"), records["channel"],
         records["quantity"],
         pl.Series("value", records["value"].to_numpy() + 0.0),  # no negative zero, as above
-        records["run"].cast(pl.Int64), alike("file", file, pl.Enum([file]), size),
+        records["run"].cast(pl.Int64), repeated("file", file, pl.Enum([file]), size),
         records["line"].cast(pl.Int64)])
 
 

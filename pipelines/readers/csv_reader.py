@@ -35,7 +35,7 @@ from remanence.pipelines.readers.raw import (
 )
 from remanence.pipelines.readers.separators import fields_even, filled_cells, without_quotes
 from remanence.pipelines.readers.source import Chunk, UnreadableSourceError
-from remanence.shared.column_numbers import alike
+from remanence.shared.column_numbers import repeated
 from remanence.shared.keys import shown
 from remanence.shared.log_format import LogFormat
 
@@ -136,7 +136,7 @@ class DelimitedReader:
             pl.Series("line", np.arange(first_line, first_line + frame.height, dtype=np.int64)),
             *(
                 frame[f"f{self.index[name]}"].alias(name) if name in self.index
-                else alike(name, None, pl.String(), frame.height)
+                else repeated(name, None, pl.String(), frame.height)
                 for name in self.fields.wanted
             ),
         ])

@@ -9,7 +9,7 @@ import numpy as np
 import polars as pl
 import pytest
 
-from remanence.shared.column_numbers import MOST_NAMES, alike, codes_of, ticks_of
+from remanence.shared.column_numbers import MOST_NAMES, codes_of, repeated, ticks_of
 
 
 @pytest.mark.parametrize("names", [1, 200, 300, MOST_NAMES + 1, 70_000])
@@ -29,10 +29,10 @@ def test_times_are_told_in_microseconds():
 
 
 def test_a_column_that_says_one_thing():
-    column = alike("run", 0, pl.Int64(), 3)
+    column = repeated("run", 0, pl.Int64(), 3)
     assert (column.name, column.dtype, column.to_list()) == ("run", pl.Int64, [0, 0, 0])
-    assert alike("fault", None, pl.String(), 2).to_list() == [None, None]
-    assert len(alike("fault", None, pl.String(), 0)) == 0
+    assert repeated("fault", None, pl.String(), 2).to_list() == [None, None]
+    assert len(repeated("fault", None, pl.String(), 0)) == 0
 
 
 def test_nothing_large_is_loaded_for_it():

@@ -7,7 +7,7 @@ import polars as pl
 import pytest
 
 from remanence.shared.errors import TableError
-from remanence.shared.table import reals, require, says
+from remanence.shared.table import equals, reals, require
 from remanence.shared.tables import ACTUATIONS, TABLES
 
 START = datetime(2026, 3, 1, tzinfo=UTC)
@@ -61,6 +61,6 @@ def test_columns_as_arrays_know_what_is_null():
     assert np.array_equal(reals(numbers), [1.0, np.nan, 3.0], equal_nan=True)
     assert reals(numbers, 2.0).tolist() == [1.0, 2.0, 3.0]
     words = pl.Series(["released", None, "no-release", "unobserved"])
-    assert says(words, "released", "no-release").tolist() == [True, False, True, False]
-    assert says(words, "unobserved").tolist() == [False, False, False, True]
-    assert says(pl.Series([True, None, False]), True).tolist() == [True, False, False]
+    assert equals(words, "released").tolist() == [True, False, False, False]
+    assert equals(words, "unobserved").tolist() == [False, False, False, True]
+    assert equals(pl.Series([True, None, False]), True).tolist() == [True, False, False]
