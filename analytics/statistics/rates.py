@@ -168,7 +168,7 @@ def rate_that_matters(
         return None
     days, place = np.unique(day, return_inverse=True)
     total = np.bincount(place)
-    count = np.bincount(place, weights=event)
+    count = np.bincount(place, weights=event).astype(np.float64)
     changed, always = _against_sound(count, total, healthy, faulty)
     weight = 1.0 / np.maximum(last_day - days[1:] + 1.0, SHORTEST_DAYS)
     changed += np.log(weight / weight.sum()) + np.log(1.0 - FROM_THE_FIRST)
