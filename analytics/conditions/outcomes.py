@@ -55,6 +55,9 @@ DOOR_PAST_COMMANDS = 60.0
 HEALTHY_DOOR, FAULTY_DOOR = (1.0, 8.0), (8.0, 2.0)
 """Beta priors of the rate of unanswered commands of a door's contact: one in nine is people, four
 in five is the lock. The door's past is added to the first. Assumption."""
+PRESSED_TWICE = (1.0, 150.0)
+"""Beta prior of the share of commands of a sound door that somebody gives again before a first push
+opens it: people are impatient at one in 150. Assumption."""
 SERVICE_REMEMBERED_DAYS = 90
 """An older service is not judged any more. Assumption."""
 SERVICE_FRESH_DAYS = 14.0
@@ -121,6 +124,14 @@ def no_release(history: History) -> list[Finding]:
         healthy = _with_lost(history, lock, healthy)
         rate = rate_that_matters(
             day[use], event, healthy=healthy, faulty=faulty, prior=OUTCOME_FAULT_PRIOR)
+        wanted = _wanted(lock, rows, failed, history)
+        people = lock.latency_kind == "door"
+        if wanted.any():
+            by_those = rate_that_matters(
+                day[use], wanted[use], healthy=_with_lost(history, lock, PRESSED_TWICE),
+                faulty=FAULTY_NO_RELEASE, prior=OUTCOME_FAULT_PRIOR)
+            if by_those is not None and (rate is None or by_those.log_odds > rate.log_odds):
+                rate, event, people = by_those, wanted[use], False
         if rate is None or rate.log_odds <= 0:
             continue
         short = _too_short(lock, rows, history)
@@ -139,7 +150,8 @@ def no_release(history: History) -> list[Finding]:
             since, low, high = unhelped[0].dates(history.week.monday.toordinal())
         (count, total), window = rate.now.count, rate.window_days or 0
         serious = 100 * rate.now.level >= history.venue.limits.no_release_now_percent
-        urgency = raised_unless_people("now" if serious else "week", lock)
+        urgency = (raised_unless_people if people else raised_on_way_out)(
+            "now" if serious else "week", lock)
         retries = int((rows["attempt"].fill_null(1) > 1).to_numpy()[
             day > LAST_WEEKDAY - window].sum())
         found.append(finding(
@@ -183,6 +195,18 @@ def _told(lock: Lock, rows: pl.DataFrame, history: History) -> tuple[Flags, Flag
     failed = failed & ~(sag < EMPTY_SAG_SHARE * usual)
     unloaded = (outcome == "unobserved").to_numpy() & (left < EMPTY_SAG_SHARE * usual)
     return failed | (outcome == "released").to_numpy() | unloaded, failed
+
+
+def _wanted(lock: Lock, rows: pl.DataFrame, failed: Flags, history: History) -> Flags:
+    """Commands of a door's lock that it did not answer and that somebody gave again at once.
+
+    A door that stays shut may be one that nobody wanted to open; who presses again wants to.
+    """
+    if lock.latency_kind != "door":
+        return np.zeros(rows.height, dtype=np.bool_)
+    soon = (rows["command_time"].diff().dt.total_milliseconds()
+            <= history.venue.limits.door_wait_ms).fill_null(value=False).to_numpy()
+    return np.asarray(failed & np.append(soon[1:], False)[:rows.height], dtype=np.bool_)
 
 
 def _with_lost(

@@ -32,9 +32,8 @@ from remanence.shared.findings import Amount, Evidence, Finding, say
 from remanence.shared.venue import Lock
 
 _STAYS_MS = 200.0
-"""A load that stays this long after its command is no arc and no slow supply."""
-_STAYS_SAMPLES = 4
-"""And it must stay for so many readings: the last of them may be late. Assumption."""
+"""A load that surely stays this long after its command is no arc and no slow supply. The first
+reading that shows it gone comes up to one reading late."""
 _UNKNOWN_SAMPLE_MS = 20.0
 """Time between two readings where the log does not tell. Assumption."""
 _STAYS_PRIOR = (0.5, 19.5)
@@ -102,7 +101,7 @@ def outlasted(history: History) -> dict[str, tuple[Rows, Flags]]:
     for name, rows in rows_by_lock(frame, "command_time", history).items():
         step = np.nan_to_num(rows.real("sample_ms"), nan=_UNKNOWN_SAMPLE_MS)
         outlasts = rows.real("sag_outlasts_ms")
-        flagged[name] = rows, outlasts > np.maximum(_STAYS_MS, _STAYS_SAMPLES * step)
+        flagged[name] = rows, outlasts > _STAYS_MS + step
     return flagged
 
 

@@ -183,7 +183,10 @@ def _figures(w: Windows, rail: Readings) -> dict[str, Reals]:
 
     # The plateau: without a visible sag the same share of the pulse; of a magnet what follows.
     quiet_end = np.minimum(last, np.maximum(clear, start))
-    loaded_end = np.minimum(final_time, last)
+    # Up to the last reading in it, not to its end: of few readings the last 60 % of the time hold
+    # none, and where a coil stays on there are loaded ones after it.
+    within = _last(loaded & pulse & (place <= final[:, None]))
+    loaded_end = np.where(within >= 0, _at(t, within), -NEVER)
     settled = np.where(
         sagged, _last_part(_at(t, first), loaded_end), _last_part(start, quiet_end))
     coarse = ~(spacing <= RISE_US / 1000)

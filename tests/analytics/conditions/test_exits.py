@@ -13,6 +13,7 @@ from remanence.analytics.conditions.door_people import people_only
 from remanence.analytics.conditions.exits import held_on_way_out, late_doors
 from remanence.analytics.conditions.latency import slow_drop
 from remanence.analytics.conditions.life import what_was_shown
+from remanence.analytics.conditions.outcomes import no_release
 from remanence.analytics.drift.judge import drifts
 from remanence.shared.tables import ACTUATIONS
 from tests.analytics.physics.latency_rows import FIRST_MONDAY, actuations, history_at, lock
@@ -154,3 +155,14 @@ def test_no_magnet_makes_all_openings_a_second_later_and_what_nobody_explains_is
         pl.col("latency_ms") + later_ms).otherwise("latency_ms"))
     history = history_at([DOOR], rows, WEEK)
     assert bool(late_doors(history) or slow_drop(history)) is slow
+
+
+@pytest.mark.parametrize("again_s", [8, 1800])
+def test_who_presses_again_at_once_wanted_out_and_who_does_not_tells_nothing(sound, again_s):
+    rows = with_held(sound, "door", 4, 11, 19, 27, 33)
+    again = rows.filter(last_rows("door", 5, 12, 20, 28, 34)).with_columns(
+        command_time=rows.filter(last_rows("door", 4, 11, 19, 27, 33))["command_time"]
+        + timedelta(seconds=again_s), attempt=pl.lit(2, pl.Int64))
+    found = no_release(history_at(LOCKS, ACTUATIONS.conform(pl.concat([rows, again])), WEEK))
+    assert [(f.subject, f.urgency, f.score > 0.9) for f in found] == (
+        [("door", "now", True)] if again_s == 8 else [])

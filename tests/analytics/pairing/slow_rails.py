@@ -159,7 +159,7 @@ class SlowRails:
                         if (over is None or t < over) and before - v > 0.5 * deepest)
         quiet_end = last if b is None else min(last, max(b, start))
         if sagged:
-            final_in = min(final, last)
+            final_in = max(t for t, v in pulse if t <= final and before - v > 0.5 * deepest)
             settled = first + int((final_in - first) * 0.4)
         else:
             settled = start + int((quiet_end - start) * 0.4)

@@ -149,6 +149,22 @@ def test_a_load_that_outlasts_its_command():
     assert row["sag_outlasts_ms"] > 600
 
 
+def test_a_load_that_outlasts_its_command_shows_where_one_reading_falls_into_it():
+    # 1 Hz: the reading at 0.2 s is the only one of the pulse, and it is early in it.
+    lock = latch("a", 1)
+    figures = []
+    for end in (0.6, 50):
+        rail = Rail(lock)
+        rail.command(lock, 0, 0.6)
+        rail.load(0, end, 0.6)
+        rail.sample(np.arange(-60, 12) + 0.2)
+        [row] = rail.rows()
+        figures.append((row["sag_volts"], row["sag_outlasts_ms"]))
+    assert figures[0] == pytest.approx((0.6, 0.0), abs=0.05)
+    assert figures[1][0] == pytest.approx(0.6, abs=0.05)
+    assert figures[1][1] == pytest.approx(1600, abs=1)
+
+
 def test_an_over_voltage_at_switch_off():
     lock = latch("a", 1)
     rail = Rail(lock)
