@@ -13,6 +13,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import polars as pl
@@ -284,7 +285,8 @@ def rail_resistance(history: History) -> Mapping[str, RailResistance]:
     venue = history.venue
     rows = history.dated("actuations").select("weeks_ago", *_NEEDED)
     rows = rows.with_columns(early=in_first_weeks())
-    course, before = [], {}
+    course: list[dict[str, Any]] = []
+    before: dict[str, Resistance | None] = {}
     for of_rails in rails_in_lots(rows, venue):
         course += source_resistance(of_rails.filter(pl.col("weeks_ago") < COURSE_WEEKS), venue,
                                     by=("supply", "week")).to_dicts()
