@@ -128,7 +128,7 @@ def games_per_week(history: History) -> float:
     -----
     Logs do not say when a game begins: common practice, no source.
     """
-    dated = history.dated("actuations")
+    dated = history.dated("actuations").select("lock", "weeks_ago", "attempt")
     weeks = open_weeks_of(history)
     recent = dated.filter(pl.col("weeks_ago").is_in(weeks) & (pl.col("attempt") == 1))
     if recent.is_empty():
