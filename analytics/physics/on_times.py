@@ -192,13 +192,16 @@ def _without_likely_lost(frame: pl.DataFrame, venue: Venue) -> pl.DataFrame:
     coil on, where the record of their end was likelier lost: by the share of ends that the
     controller is known to lose.
     """
-    controllers = {lock.id: lock.command_controller for lock in venue.locks}
-    # (Of hundreds of locks no more is put in order than what is looked at.)
-    shares = dict(frame.select("start", "end_lost", controller=pl.col("lock").replace_strict(
-        controllers, default=None, return_dtype=pl.String)).sort("start").group_by(
-        "controller").agg(lost=pl.col("end_lost").tail(RECENT_ENDS).mean()).iter_rows())
-    lossy = [lock for lock, controller in controllers.items()
-             if (shares.get(controller) or 0.0) > HELD_SHARE]
+    # (A controller at a time: of hundreds of locks no more is put in order than what is looked at.)
+    by_lock = per_lock(frame.select("lock", "start", "end_lost"))
+    lossy: list[str] = []
+    for controller in venue.controllers:
+        own = [lock.id for lock in venue.locks
+               if lock.command_controller == controller and lock.id in by_lock]
+        if own:
+            ends = pl.concat(by_lock[name] for name in own).sort("start")["end_lost"]
+            lost = ends.tail(RECENT_ENDS).to_numpy()
+            lossy += own if lost.mean() > HELD_SHARE else []
     unknown = pl.col("lasting") & ~pl.col("loaded") & (pl.col("on_ms") > END_LOST_MS) & (
         pl.col("lock").is_in(lossy))
     return frame.with_columns(
