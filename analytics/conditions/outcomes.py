@@ -13,12 +13,14 @@ from remanence.analytics.conditions.coarse_clock import coarse_locks
 from remanence.analytics.conditions.condition import Condition, failed_repair, finding
 from remanence.analytics.conditions.drawn_load import EMPTY_SAG_SHARE, drawn_loads
 from remanence.analytics.conditions.evidence import (
+    FAULTY_NO_RELEASE,
+    HEALTHY_NO_RELEASE,
     raised_on_way_out,
     raised_unless_people,
     share_evidence,
 )
 from remanence.analytics.conditions.exits import PAST_ENDS_DAY, held_on_way_out
-from remanence.analytics.conditions.lost_lines import lost_shares
+from remanence.analytics.conditions.lost_lines import with_lost
 from remanence.analytics.drift.judge import drifts
 from remanence.analytics.drift.slow_mode import healthy_beside
 from remanence.analytics.history import (
@@ -38,11 +40,6 @@ from remanence.analytics.statistics.rates import chance_of_fault, rate_that_matt
 from remanence.shared.findings import Amount, Evidence, Finding, say
 from remanence.shared.venue import Lock
 
-HEALTHY_NO_RELEASE = (0.4, 250.0)
-"""Rate of unanswered commands of a sound lock, as a Beta prior: mean 0.16 %, seldom above 1 %
-(a base rate of 0.01 to 0.1 % is usual; the rest is for what people do)."""
-FAULTY_NO_RELEASE = (1.0, 5.0)
-"""The same of a faulty lock: mean one in six. Assumption."""
 HEALTHY_LEFT_OPEN = (1.0, 100.0)
 """The same for commands that find a sound lock open: people leave 0.5 to 2 % open."""
 FAULTY_LEFT_OPEN = (2.0, 8.0)
@@ -118,7 +115,7 @@ def no_release(history: History) -> list[Finding]:
         use = first & told
         event = failed[use]
         healthy, faulty = _usual_failures(lock, day[use], event, history)
-        healthy = _with_lost(history, lock, healthy)
+        healthy = with_lost(history, lock, healthy)
         rate = rate_that_matters(
             day[use], event, healthy=healthy, faulty=faulty, prior=OUTCOME_FAULT_PRIOR)
         if rate is None or rate.log_odds <= 0:
@@ -183,14 +180,6 @@ def _told(lock: Lock, rows: pl.DataFrame, history: History) -> tuple[Flags, Flag
     failed = failed & ~(sag < EMPTY_SAG_SHARE * usual)
     unloaded = (outcome == "unobserved").to_numpy() & (left < EMPTY_SAG_SHARE * usual)
     return failed | (outcome == "released").to_numpy() | unloaded, failed
-
-
-def _with_lost(
-    history: History, lock: Lock, healthy: tuple[float, float]
-) -> tuple[float, float]:
-    """A sound lock's rate where a share of its contact's records is lost."""
-    share = lost_shares(history).get(lock.contact_controller or "", 0.0)
-    return healthy[0] + share * healthy[1], healthy[1]
 
 
 @once_per_history
@@ -377,7 +366,7 @@ def not_reclosed(history: History) -> list[Finding]:
         if not _feedback_moves(this_week, open_now):
             continue
         rate = rate_that_matters(
-            day[use], event, healthy=_with_lost(history, lock, HEALTHY_LEFT_OPEN),
+            day[use], event, healthy=with_lost(history, lock, HEALTHY_LEFT_OPEN),
             faulty=FAULTY_LEFT_OPEN,
             prior=OUTCOME_FAULT_PRIOR,
         )

@@ -8,6 +8,7 @@ import numpy as np
 import polars as pl
 import pytest
 
+from remanence.analytics.conditions import lost_lines
 from remanence.analytics.conditions.diagnosis import diagnose
 from remanence.analytics.conditions.door_people import people_only
 from remanence.analytics.conditions.exits import held_on_way_out, late_doors
@@ -154,3 +155,15 @@ def test_no_magnet_makes_all_openings_a_second_later_and_what_nobody_explains_is
         pl.col("latency_ms") + later_ms).otherwise("latency_ms"))
     history = history_at([DOOR], rows, WEEK)
     assert bool(late_doors(history) or slow_drop(history)) is slow
+
+
+def test_cuts_whose_answer_may_be_lost_hold_nobody_in(sound, monkeypatch):
+    controller = BOND.contact_controller
+    silent, driven = with_held(sound, "bond", 5, 9), with_held(sound, "bond", 5, 9, relief=False)
+    monkeypatch.setattr(lost_lines, "lost_shares", lambda history: {controller: 0.02})
+    [weighed] = held_on_way_out(history_at(LOCKS, silent, WEEK))
+    assert weighed.score < 0.3
+    # A load that stays on the rail is no line that was lost, nor are so many silent cuts.
+    for rows in (driven, with_held(sound, "bond", *range(1, 10))):
+        [told_now] = held_on_way_out(history_at(LOCKS, rows, WEEK))
+        assert (told_now.urgency, told_now.score) == ("now", pytest.approx(0.9, abs=0.1))
