@@ -456,18 +456,6 @@ def test_one_step_of_a_coarse_meter_is_no_change():
     assert judged(frame, where=where, judges=[coil_current_high]) == []
 
 
-def test_a_sag_that_a_coarse_meter_rounds_away_is_no_open_coil():
-    where = venue(*(latch(name) for name in "abc"), magnet("m", rated_amps=0.15))
-
-    def coarse(row, day):
-        row.update({name: 0.05 * np.round(row[name] / 0.05)
-                    for name in ("volts_before", "sag_volts")})
-        if row["lock"] == "m":  # 27 mV, which the idle volts of the day put to one step or to none
-            row.update(sag_volts=0.05 if day % 7 < 3 and day < 35 else 0.0, volts_noise=0.005)
-    frame = pl.concat([of_lock(lock, 6, coarse, noise=0.005) for lock in where.locks])
-    assert names(judged(frame, where=where, judges=[circuit])) == []
-
-
 # Too little current.
 
 
