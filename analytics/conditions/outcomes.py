@@ -13,12 +13,14 @@ from remanence.analytics.conditions.coarse_clock import coarse_locks
 from remanence.analytics.conditions.condition import Condition, failed_repair, finding
 from remanence.analytics.conditions.drawn_load import EMPTY_SAG_SHARE, drawn_loads
 from remanence.analytics.conditions.evidence import (
+    FAULTY_NO_RELEASE,
+    HEALTHY_NO_RELEASE,
     raised_on_way_out,
     raised_unless_people,
     share_evidence,
 )
 from remanence.analytics.conditions.exits import PAST_ENDS_DAY, held_on_way_out
-from remanence.analytics.conditions.lost_lines import lost_shares
+from remanence.analytics.conditions.lost_lines import with_lost
 from remanence.analytics.drift.judge import drifts
 from remanence.analytics.drift.slow_mode import healthy_beside
 from remanence.analytics.history import (
@@ -38,11 +40,6 @@ from remanence.analytics.statistics.rates import chance_of_fault, rate_that_matt
 from remanence.shared.findings import Amount, Evidence, Finding, say
 from remanence.shared.venue import Lock
 
-HEALTHY_NO_RELEASE = (0.4, 250.0)
-"""Rate of unanswered commands of a sound lock, as a Beta prior: mean 0.16 %, seldom above 1 %
-(a base rate of 0.01 to 0.1 % is usual; the rest is for what people do)."""
-FAULTY_NO_RELEASE = (1.0, 5.0)
-"""The same of a faulty lock: mean one in six. Assumption."""
 HEALTHY_LEFT_OPEN = (1.0, 100.0)
 """The same for commands that find a sound lock open: people leave 0.5 to 2 % open."""
 FAULTY_LEFT_OPEN = (2.0, 8.0)
@@ -121,14 +118,14 @@ def no_release(history: History) -> list[Finding]:
         use = first & told
         event = failed[use]
         healthy, faulty = _usual_failures(lock, day[use], event, history)
-        healthy = _with_lost(history, lock, healthy)
+        healthy = with_lost(history, lock, healthy)
         rate = rate_that_matters(
             day[use], event, healthy=healthy, faulty=faulty, prior=OUTCOME_FAULT_PRIOR)
         wanted = _wanted(lock, rows, failed, history)
         people = lock.latency_kind == "door"
         if wanted.any():
             by_those = rate_that_matters(
-                day[use], wanted[use], healthy=_with_lost(history, lock, PRESSED_TWICE),
+                day[use], wanted[use], healthy=with_lost(history, lock, PRESSED_TWICE),
                 faulty=FAULTY_NO_RELEASE, prior=OUTCOME_FAULT_PRIOR)
             if by_those is not None and (rate is None or by_those.log_odds > rate.log_odds):
                 rate, event, people = by_those, wanted[use], False
@@ -207,14 +204,6 @@ def _wanted(lock: Lock, rows: pl.DataFrame, failed: Flags, history: History) -> 
     soon = (rows["command_time"].diff().dt.total_milliseconds()
             <= history.venue.limits.door_wait_ms).fill_null(value=False).to_numpy()
     return np.asarray(failed & np.append(soon[1:], False)[:rows.height], dtype=np.bool_)
-
-
-def _with_lost(
-    history: History, lock: Lock, healthy: tuple[float, float]
-) -> tuple[float, float]:
-    """A sound lock's rate where a share of its contact's records is lost."""
-    share = lost_shares(history).get(lock.contact_controller or "", 0.0)
-    return healthy[0] + share * healthy[1], healthy[1]
 
 
 @once_per_history
@@ -401,7 +390,7 @@ def not_reclosed(history: History) -> list[Finding]:
         if not _feedback_moves(this_week, open_now):
             continue
         rate = rate_that_matters(
-            day[use], event, healthy=_with_lost(history, lock, HEALTHY_LEFT_OPEN),
+            day[use], event, healthy=with_lost(history, lock, HEALTHY_LEFT_OPEN),
             faulty=FAULTY_LEFT_OPEN,
             prior=OUTCOME_FAULT_PRIOR,
         )

@@ -5,8 +5,8 @@ Levels are medians of readings in which no other coil on the rail was switched, 
 a neighbour's command makes a figure null rather than wrong. All figures hold for
 readings at any rate, regular or not.
 
-Definitions (c command edge, e its end, a and b the last other command edge on the
-rail before c and the first at or after c):
+Definitions (c command edge, e its end, a the last command edge of any lock on the rail
+before c, b the first of another lock at or after c):
 
 - ``volts_before``: median from 2 s before c (and 0.2 s after a) up to c. Of a latch whose
   rail was not read at all in these 2 s, as by loggers that read around commands only: median

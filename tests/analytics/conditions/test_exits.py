@@ -8,6 +8,7 @@ import numpy as np
 import polars as pl
 import pytest
 
+from remanence.analytics.conditions import lost_lines
 from remanence.analytics.conditions.diagnosis import diagnose
 from remanence.analytics.conditions.door_people import people_only
 from remanence.analytics.conditions.exits import held_on_way_out, late_doors
@@ -166,3 +167,15 @@ def test_who_presses_again_at_once_wanted_out_and_who_does_not_tells_nothing(sou
     found = no_release(history_at(LOCKS, ACTUATIONS.conform(pl.concat([rows, again])), WEEK))
     assert [(f.subject, f.urgency, f.score > 0.9) for f in found] == (
         [("door", "now", True)] if again_s == 8 else [])
+
+
+def test_cuts_whose_answer_may_be_lost_hold_nobody_in(sound, monkeypatch):
+    controller = BOND.contact_controller
+    silent, driven = with_held(sound, "bond", 5, 9), with_held(sound, "bond", 5, 9, relief=False)
+    monkeypatch.setattr(lost_lines, "lost_shares", lambda history: {controller: 0.02})
+    [weighed] = held_on_way_out(history_at(LOCKS, silent, WEEK))
+    assert weighed.score < 0.3
+    # A load that stays on the rail is no line that was lost, nor are so many silent cuts.
+    for rows in (driven, with_held(sound, "bond", *range(1, 10))):
+        [told_now] = held_on_way_out(history_at(LOCKS, rows, WEEK))
+        assert (told_now.urgency, told_now.score) == ("now", pytest.approx(0.9, abs=0.1))

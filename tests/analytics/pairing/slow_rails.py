@@ -87,7 +87,8 @@ class SlowRails:
             stamp(t) for other in self.venue.locks
             if other.supply == lock.supply and other.id != lock.id
             for t, _, _ in self.commands[other.id])
-        a = max((t for t in others if t < start), default=None)
+        own = [stamp(t) for t, _, _ in self.commands[lock.id]]
+        a = max((t for t in (*others, *own) if t < start), default=None)
         b = min((t for t in others if t >= start), default=None)
         if self.neighbour_may_cut(lock, start):
             b = start
