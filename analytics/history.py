@@ -29,8 +29,8 @@ __all__ = [
     "FIRST_WEEKS", "WEEKS_BEFORE", "Flags", "History", "Ints", "Reals", "Rows",
     "actuations_by_lock", "baseline_start", "commands_by_lock", "day_ordinals", "family",
     "first_day", "in_first_weeks", "in_lots", "last_service", "let_go", "once_per_history",
-    "per_lock", "polls_known", "rated_alike", "rows_by_lock", "service_of", "siblings",
-    "since_baseline", "whole_commands", "with_weeks",
+    "per_lock", "polls_known", "rails_in_lots", "rated_alike", "rows_by_lock", "service_of",
+    "siblings", "since_baseline", "whole_commands", "with_weeks",
 ]
 
 
@@ -331,6 +331,20 @@ def in_lots(frame: pl.DataFrame) -> list[pl.DataFrame]:
         return [frame]
     ends = [*runs["len"].cum_sum()[LOCKS_AT_A_TIME - 1 :: LOCKS_AT_A_TIME], frame.height]
     return [frame[begin:end] for begin, end in pairwise([0, *ends]) if end > begin]
+
+
+def rails_in_lots(actuations: pl.DataFrame, venue: Venue) -> list[pl.DataFrame]:
+    """The rows of some whole rails at a time; all of them where they are not of many locks."""
+    by_lock = per_lock(actuations)
+    if len(by_lock) <= LOCKS_AT_A_TIME:
+        return [actuations]
+    lots: list[list[pl.DataFrame]] = [[]]
+    for supply in venue.supplies:
+        own = [by_lock[lock.id] for lock in venue.locks_on(supply.id) if lock.id in by_lock]
+        if lots[-1] and len(lots[-1]) + len(own) > LOCKS_AT_A_TIME:
+            lots.append([])
+        lots[-1] += own
+    return [pl.concat(lot) for lot in lots if lot] or [actuations.clear()]
 
 
 @once_per_history

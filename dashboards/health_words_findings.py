@@ -19,6 +19,8 @@ LEAST_APART = 0.05
 """A name's probability stands beside that of something being wrong from this difference on."""
 ALWAYS_PERCENT = 99.95
 """From this share on it is every one: 100 % stands there."""
+TIMES_PERCENT = 200.0
+"""From twice on "4.5 times" is read sooner than "450 % of before"."""
 _SAME_QUANTITY = dict.fromkeys(
     ("median-latency-at-rated-volts", "median-latency-beside-its-siblings"), "median-latency")
 """Figures that tell a quantity once more, corrected; a page shows it as the log has it, and the
@@ -79,7 +81,10 @@ class FindingWords(FigureWords):
                 key += "-always"
             now, before = self.pair(item)
             within = self.ranges(item)[0] if ranged else ""
-            now += f" ({within})" if within else ""
+            if within:
+                now += f" ({within})"
+            elif item.unit == "%" and item.now >= TIMES_PERCENT and self.lang.has(f"{key}-times"):
+                key, now = f"{key}-times", self.lang.number(item.now / 100.0, 1)
             return lead + self.lang(key, now=now, before=before)
         return ""
 

@@ -53,6 +53,9 @@ _LIKE_VOLTS = 0.03
 """Volts so much above a day's are like them (share; assumption)."""
 _MEDIAN_ERROR_ROUNDED = 1.25
 """Standard error of a median over that of a mean, of normal values (calculated: sqrt(pi / 2))."""
+_ROUNDED = float(np.sqrt(2 / 12))
+"""Standard error of the difference of two rounded levels, in steps of the meter: where the noise is
+less than a step, no number of readings helps (calculated: two uniform distributions)."""
 _LOADED_SHARE = 0.6
 """Share of a pulse's readings that its loaded level is a median of. Assumption."""
 _UNKNOWN_READINGS = 10.0
@@ -149,19 +152,23 @@ class _Seen:
     """What the volts show of each row, as they would on the rail as it usually is.
 
     A rail that is made twice as stiff halves the sags of all its coils, and leaves the noise.
+    ``rounding`` is what the meter's step leaves unknown of a sag.
     """
 
     rows: Rows
     sag: Reals
     noise: Reals
     deepest: Reals
+    rounding: Reals
 
 
 def _seen(rows: Rows, load: RailLoad | None) -> _Seen:
     noise = np.nan_to_num(rows.real("volts_noise"), nan=UNKNOWN_NOISE_VOLTS)
     deepest = rows.real("volts_before") - rows.real("volts_min")
     rail = np.exp(_rail_share(rows, load))
-    return _Seen(rows, rows.real("sag_volts") / rail, noise / rail, deepest / rail)
+    step = 0.0 if load is None else load.step_volts
+    return _Seen(rows, rows.real("sag_volts") / rail, noise / rail, deepest / rail,
+                 _ROUNDED * step / rail)
 
 
 def _rail_share(rows: Rows, load: RailLoad | None) -> Reals:
@@ -203,12 +210,13 @@ def _one(seen: _Seen, usual: float, borrowed: bool) -> Drawn:
         # A coil that is cut after a few readings is seen only where each stands out, or where
         # those of a whole day do together.
         if rows.lock.self_cut:
-            each = usual >= _RESOLVED_CUT * noise
+            each = usual >= _RESOLVED_CUT * np.hypot(noise, seen.rounding)
             by_day, sure = _by_day(rows, sag, usual)
             told &= (each | sure) & _loads_show(rows, sag, usual)
             level = np.where(each, sag, by_day)
         else:
-            told &= _apart(usual) >= _sureness(rows.lock) * _sag_error(rows, noise)
+            error = np.hypot(_sag_error(rows, noise), seen.rounding)
+            told &= _apart(usual) >= _sureness(rows.lock) * error
         empty = told & (level < EMPTY_SAG_SHARE * usual)
         # Some coil loaded the rail meanwhile, perhaps a neighbour's: the row tells nothing.
         masked = empty & rows.lock.pulsed & (

@@ -10,6 +10,11 @@ from remanence.shared.venue import Lock
 PAST_COMMANDS = 300.0
 """A lock's own past counts for so many commands at most beside what is assumed of readings that go
 wrong: wiring and habits change. Assumption."""
+HEALTHY_NO_RELEASE = (0.4, 250.0)
+"""Rate of unanswered commands of a sound lock, as a Beta prior: mean 0.16 %, seldom above 1 %
+(a base rate of 0.01 to 0.1 % is usual; the rest is for what people do)."""
+FAULTY_NO_RELEASE = (1.0, 5.0)
+"""The same of a faulty lock: mean one in six. Assumption."""
 SHOWS_AT = (1.0, 1.0)
 """Beta prior of the share of commands at which a fault shows: any."""
 FAULT_PRIOR = 1 / 100

@@ -9,8 +9,13 @@ import numpy as np
 
 from remanence.analytics.conditions.condition import failed_repair, finding
 from remanence.analytics.conditions.drawn_load import drawn_loads
-from remanence.analytics.conditions.evidence import share_evidence
+from remanence.analytics.conditions.evidence import (
+    FAULTY_NO_RELEASE,
+    HEALTHY_NO_RELEASE,
+    share_evidence,
+)
 from remanence.analytics.conditions.fault_course import Course, course
+from remanence.analytics.conditions.lost_lines import with_lost
 from remanence.analytics.history import (
     Flags,
     History,
@@ -21,7 +26,7 @@ from remanence.analytics.history import (
     since_baseline,
 )
 from remanence.analytics.statistics.intervals import probability, robust_deviation
-from remanence.analytics.statistics.rates import rate_that_matters
+from remanence.analytics.statistics.rates import chance_of_fault, rate_that_matters
 from remanence.shared.findings import Amount, Evidence, Finding, say
 from remanence.shared.venue import Lock
 
@@ -29,6 +34,9 @@ LEAST_HELD = 2
 """One cut may be a reading that went wrong; two in a week close the room (trade practice)."""
 HELD_SCORE = 0.9
 """Two cuts that held need no rate; only wrong readings leave a doubt. Assumption."""
+HELD_PRIOR = 0.12
+"""Where answers are lost from the log, the chance before any data that a lock holds: that at which
+two silent cuts of a week's usual 24 have HELD_SCORE while none are lost (calculated)."""
 
 FEWEST_RELIEVED, RELIEF_SPREADS, UNRELIEVED_SHARE = 20, 5.0, 0.3
 """Answered cuts that show by how much the rail rises, how many times their own scatter that rise
@@ -146,16 +154,25 @@ def held_on_way_out(history: History) -> list[Finding]:
             continue
         live = stretch.live
         on = int((cuts.unrelieved[part] & live).sum())
-        found.append(_held_finding(rows.lock, stretch, on))
+        score = _held_score(rows.lock, stretch, on, history)
+        found.append(_held_finding(rows.lock, stretch, on, score))
     return found
 
 
-def _held_finding(lock: Lock, stretch: Course, unrelieved: int) -> Finding:
+def _held_score(lock: Lock, stretch: Course, unrelieved: int, history: History) -> float:
+    """Probability that the cuts held. An answer that is lost from the log leaves no load on."""
+    sound = with_lost(history, lock, HEALTHY_NO_RELEASE)
+    if sound != HEALTHY_NO_RELEASE and unrelieved < LEAST_HELD:
+        return min(HELD_SCORE, chance_of_fault(
+            *stretch.now, healthy=sound, faulty=FAULTY_NO_RELEASE, prior=HELD_PRIOR))
+    if stretch.change is None:
+        return HELD_SCORE
+    return max(HELD_SCORE, probability(stretch.change.log_odds))
+
+
+def _held_finding(lock: Lock, stretch: Course, unrelieved: int, score: float) -> Finding:
     count, total = stretch.now
     driven = 2 * unrelieved > count
-    score = HELD_SCORE
-    if stretch.change is not None:
-        score = max(score, probability(stretch.change.log_odds))
     says = [say("held-on-exit-route", failed=count, total=total)]
     if unrelieved:
         says.append(say("load-stayed-on", found=unrelieved))

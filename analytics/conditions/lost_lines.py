@@ -16,6 +16,7 @@ from remanence.analytics.history import History, once_per_history, per_lock, wit
 from remanence.analytics.physics.on_times import times_of
 from remanence.analytics.statistics.rates import chance_of_fault
 from remanence.shared.findings import Amount, Finding, say
+from remanence.shared.venue import Lock
 
 LOST_WEEKS = 2
 """Weeks that are looked at together: one in a hundred is two or three a week. Assumption."""
@@ -38,6 +39,14 @@ def lost_shares(history: History) -> dict[str, float]:
     A sound lock's command then looks unanswered, or finds it open, as often.
     """
     return {item.subject: (item.evidence[0].now or 0.0) / 100 for item in lost_lines(history)}
+
+
+def with_lost(
+    history: History, lock: Lock, healthy: tuple[float, float]
+) -> tuple[float, float]:
+    """Shapes of the beta prior of a sound lock's rate, where its contact's records are lost too."""
+    share = lost_shares(history).get(lock.contact_controller or "", 0.0)
+    return healthy[0] + share * healthy[1], healthy[1]
 
 
 @once_per_history

@@ -13,12 +13,14 @@ from remanence.analytics.conditions.coarse_clock import coarse_locks
 from remanence.analytics.conditions.condition import Condition, failed_repair, finding
 from remanence.analytics.conditions.drawn_load import EMPTY_SAG_SHARE, drawn_loads
 from remanence.analytics.conditions.evidence import (
+    FAULTY_NO_RELEASE,
+    HEALTHY_NO_RELEASE,
     raised_on_way_out,
     raised_unless_people,
     share_evidence,
 )
 from remanence.analytics.conditions.exits import PAST_ENDS_DAY, held_on_way_out
-from remanence.analytics.conditions.lost_lines import lost_shares
+from remanence.analytics.conditions.lost_lines import with_lost
 from remanence.analytics.drift.judge import drifts
 from remanence.analytics.drift.slow_mode import healthy_beside
 from remanence.analytics.history import (
@@ -38,11 +40,6 @@ from remanence.analytics.statistics.rates import chance_of_fault, rate_that_matt
 from remanence.shared.findings import Amount, Evidence, Finding, say
 from remanence.shared.venue import Lock
 
-HEALTHY_NO_RELEASE = (0.4, 250.0)
-"""Rate of unanswered commands of a sound lock, as a Beta prior: mean 0.16 %, seldom above 1 %
-(a base rate of 0.01 to 0.1 % is usual; the rest is for what people do)."""
-FAULTY_NO_RELEASE = (1.0, 5.0)
-"""The same of a faulty lock: mean one in six. Assumption."""
 HEALTHY_LEFT_OPEN = (1.0, 100.0)
 """The same for commands that find a sound lock open: people leave 0.5 to 2 % open."""
 FAULTY_LEFT_OPEN = (2.0, 8.0)
@@ -55,6 +52,9 @@ DOOR_PAST_COMMANDS = 60.0
 HEALTHY_DOOR, FAULTY_DOOR = (1.0, 8.0), (8.0, 2.0)
 """Beta priors of the rate of unanswered commands of a door's contact: one in nine is people, four
 in five is the lock. The door's past is added to the first. Assumption."""
+PRESSED_TWICE = (1.0, 150.0)
+"""Beta prior of the share of commands of a sound door that somebody gives again before a first push
+opens it: people are impatient at one in 150. Assumption."""
 SERVICE_REMEMBERED_DAYS = 90
 """An older service is not judged any more. Assumption."""
 SERVICE_FRESH_DAYS = 14.0
@@ -118,9 +118,17 @@ def no_release(history: History) -> list[Finding]:
         use = first & told
         event = failed[use]
         healthy, faulty = _usual_failures(lock, day[use], event, history)
-        healthy = _with_lost(history, lock, healthy)
+        healthy = with_lost(history, lock, healthy)
         rate = rate_that_matters(
             day[use], event, healthy=healthy, faulty=faulty, prior=OUTCOME_FAULT_PRIOR)
+        wanted = _wanted(lock, rows, failed, history)
+        people = lock.latency_kind == "door"
+        if wanted.any():
+            by_those = rate_that_matters(
+                day[use], wanted[use], healthy=with_lost(history, lock, PRESSED_TWICE),
+                faulty=FAULTY_NO_RELEASE, prior=OUTCOME_FAULT_PRIOR)
+            if by_those is not None and (rate is None or by_those.log_odds > rate.log_odds):
+                rate, event, people = by_those, wanted[use], False
         if rate is None or rate.log_odds <= 0:
             continue
         short = _too_short(lock, rows, history)
@@ -139,7 +147,8 @@ def no_release(history: History) -> list[Finding]:
             since, low, high = unhelped[0].dates(history.week.monday.toordinal())
         (count, total), window = rate.now.count, rate.window_days or 0
         serious = 100 * rate.now.level >= history.venue.limits.no_release_now_percent
-        urgency = raised_unless_people("now" if serious else "week", lock)
+        urgency = (raised_unless_people if people else raised_on_way_out)(
+            "now" if serious else "week", lock)
         retries = int((rows["attempt"].fill_null(1) > 1).to_numpy()[
             day > LAST_WEEKDAY - window].sum())
         found.append(finding(
@@ -185,12 +194,16 @@ def _told(lock: Lock, rows: pl.DataFrame, history: History) -> tuple[Flags, Flag
     return failed | (outcome == "released").to_numpy() | unloaded, failed
 
 
-def _with_lost(
-    history: History, lock: Lock, healthy: tuple[float, float]
-) -> tuple[float, float]:
-    """A sound lock's rate where a share of its contact's records is lost."""
-    share = lost_shares(history).get(lock.contact_controller or "", 0.0)
-    return healthy[0] + share * healthy[1], healthy[1]
+def _wanted(lock: Lock, rows: pl.DataFrame, failed: Flags, history: History) -> Flags:
+    """Commands of a door's lock that it did not answer and that somebody gave again at once.
+
+    A door that stays shut may be one that nobody wanted to open; who presses again wants to.
+    """
+    if lock.latency_kind != "door":
+        return np.zeros(rows.height, dtype=np.bool_)
+    soon = (rows["command_time"].diff().dt.total_milliseconds()
+            <= history.venue.limits.door_wait_ms).fill_null(value=False).to_numpy()
+    return np.asarray(failed & np.append(soon[1:], False)[:rows.height], dtype=np.bool_)
 
 
 @once_per_history
@@ -377,7 +390,7 @@ def not_reclosed(history: History) -> list[Finding]:
         if not _feedback_moves(this_week, open_now):
             continue
         rate = rate_that_matters(
-            day[use], event, healthy=_with_lost(history, lock, HEALTHY_LEFT_OPEN),
+            day[use], event, healthy=with_lost(history, lock, HEALTHY_LEFT_OPEN),
             faulty=FAULTY_LEFT_OPEN,
             prior=OUTCOME_FAULT_PRIOR,
         )

@@ -8,7 +8,7 @@ import numpy as np
 import polars as pl
 
 from remanence.analytics.conditions.slow_mode import slow_modes
-from remanence.analytics.drift.judge import drifts
+from remanence.analytics.drift.judge import LockDrift, drifts
 from remanence.analytics.drift.neighbours import LEAST_NEIGHBOURS
 from remanence.analytics.history import History, actuations_by_lock
 from remanence.analytics.physics.idle_volts import idle_volts
@@ -61,7 +61,7 @@ def beyond_rail(history: History, item: Finding, lock: Lock, rail: Finding) -> b
     must be far larger than theirs.
     """
     judged = drifts(history).current
-    own = judged.get(lock.id)
+    own = _told_of(history, item)
     drifting = item.extra.get("course") in ("step", "gradual")
     if drifting and (own is None or float(own.days.volts_known.mean()) < VOLTS_TAKEN_OUT):
         return False
@@ -119,7 +119,7 @@ def magnet_beyond_rail(history: History, item: Finding, lock: Lock) -> bool:
     Its current goes with the volts, its hold with their square, and the time in which the field
     decays with their logarithm. Nothing else that is said of a magnet is the rail's doing.
     """
-    own = drifts(history).current.get(lock.id)
+    own = _told_of(history, item)
     if item.condition != "weakening-hold" or item.since is None:
         return True
     days, volts = idle_volts(history)[lock.supply].daily()
@@ -131,6 +131,16 @@ def magnet_beyond_rail(history: History, item: Finding, lock: Lock) -> bool:
     if item.extra.get("course") not in ("step", "gradual") or own is None or own.fit is None:
         return fall < LEAST_FALL
     return -own.fit.shift - SLOWER_ERRORS * own.fit.shift_deviation > SOONER_BY_VOLTS * fall
+
+
+def _told_of(history: History, item: Finding) -> LockDrift | None:
+    """The course that a lock's finding tells of: where work did not help, the one up to the work.
+
+    The course since then begins with the fault and shows no change.
+    """
+    judged = drifts(history)
+    outlasted = item.extra.get("service", {}).get("helped") is False
+    return (judged.earlier if outlasted else judged.current).get(item.subject)
 
 
 def _together(since: date | None, rail: Finding) -> bool:

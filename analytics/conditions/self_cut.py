@@ -39,8 +39,9 @@ _RATE_PRIOR = 1e-4
 _FEWEST_NOT_CUT, _NOT_CUT_SHARE = 2, 0.2
 """Commands not cut, and their share, that are told where a contact saw the lock open.
 Assumption."""
-_FEWEST_LEFT_ALONE, _NOT_CUT_SHARE_UNSEEN = 5, 0.9
-"""The same where no contact tells. Assumption."""
+_FEWEST_LEFT_ALONE = 5
+"""Commands not cut that are told where no contact tells: that people left each of them alone speaks
+for the switch, however many others it cut. Assumption."""
 _FEWEST_CUT_BEFORE, _NOT_CUT_SHARE_BEFORE = 5, 0.2
 """Commands before, and the most of them not cut, that show that the switch did cut. Assumption."""
 _NOT_CUT_SEEN, _NOT_CUT_UNSEEN = (1.0, 60.0), (1.0, 10.0)
@@ -86,7 +87,7 @@ def not_cut(history: History) -> list[Finding]:
         if seen and (count < _FEWEST_NOT_CUT or share < _NOT_CUT_SHARE):
             continue
         if not seen and not _left_alone(
-                part, failed[told] & stretch.live, count, share, stretch,
+                part, failed[told] & stretch.live, count, stretch,
                 history.venue.limits.retry_within_s):
             continue
         on = float(np.median(part.real("pulse_ms")[failed[told] & stretch.live]))
@@ -128,13 +129,13 @@ def _usual_cut(rows: Rows, failed: Flags) -> float | None:
 
 
 def _left_alone(
-    rows: Rows, failed: Flags, count: int, share: float, stretch: Course, retry_within_s: float
+    rows: Rows, failed: Flags, count: int, stretch: Course, retry_within_s: float
 ) -> bool:
     """Whether commands that were not cut were, nearly all of them, not tried again.
 
     A lock that its game uses twice in some minutes was commanded again as soon when it was sound.
     """
-    if count < _FEWEST_LEFT_ALONE or share < _NOT_CUT_SHARE_UNSEEN:
+    if count < _FEWEST_LEFT_ALONE:
         return False
     failed_before, commands_before = stretch.before
     if (commands_before < _FEWEST_CUT_BEFORE

@@ -24,6 +24,7 @@ from remanence.analytics.history import (
     Rows,
     once_per_history,
     per_lock,
+    rails_in_lots,
     rows_by_lock,
 )
 from remanence.analytics.statistics.intervals import robust_deviation
@@ -32,9 +33,8 @@ from remanence.shared.findings import Amount, Evidence, Finding, say
 from remanence.shared.venue import Lock
 
 _STAYS_MS = 200.0
-"""A load that stays this long after its command is no arc and no slow supply."""
-_STAYS_SAMPLES = 4
-"""And it must stay for so many readings: the last of them may be late. Assumption."""
+"""A load that surely stays this long after its command is no arc and no slow supply. The first
+reading that shows it gone comes up to one reading late."""
 _UNKNOWN_SAMPLE_MS = 20.0
 """Time between two readings where the log does not tell. Assumption."""
 _STAYS_PRIOR = (0.5, 19.5)
@@ -102,7 +102,7 @@ def outlasted(history: History) -> dict[str, tuple[Rows, Flags]]:
     for name, rows in rows_by_lock(frame, "command_time", history).items():
         step = np.nan_to_num(rows.real("sample_ms"), nan=_UNKNOWN_SAMPLE_MS)
         outlasts = rows.real("sag_outlasts_ms")
-        flagged[name] = rows, outlasts > np.maximum(_STAYS_MS, _STAYS_SAMPLES * step)
+        flagged[name] = rows, outlasts > _STAYS_MS + step
     return flagged
 
 
@@ -166,33 +166,38 @@ def missing_suppression(history: History) -> list[Finding]:
     The share of switch-offs with a spike is compared with that of the rail's other locks and
     of this lock's own past. A lock that is stated to have no suppression is left out.
     """
-    held = [lock.id for lock in history.venue.locks if not lock.pulsed]
+    venue, ends = history.venue, _switch_offs(history)
+    held = [lock.id for lock in venue.locks if not lock.pulsed]
     # Cutting a magnet unloads its rail: the rise that follows is no spike.
     relief = pl.when(pl.col("lock").is_in(held)).then(pl.col("sag_volts")).otherwise(0.0)
-    frame = history.dated("actuations").select(
-        "lock", "command_time", "day", "weeks_ago", "pulse_ms", "volts_noise",
-        off_spike_volts=pl.col("off_spike_volts") - relief,
-    ).filter(pl.col("off_spike_volts").is_finite())
-    ends = _switch_offs(history)
-    by_lock = {
-        name: rows.take(~_coincident(rows, *ends.get(rows.lock.supply, _NO_ENDS)))
-        for name, rows in rows_by_lock(frame, "command_time", history).items()
-    }
+    looked_at = history.dated("actuations").select(
+        "lock", "command_time", "day", "weeks_ago", "pulse_ms", "volts_noise", "off_spike_volts",
+        "sag_volts")
     found = []
-    for rows in by_lock.values():
-        lock = rows.lock
-        if lock.suppression == "none" or rows.size < _FEWEST_SWITCH_OFFS:
-            continue
-        height, others = _height(history, by_lock, lock)
-        spikes = rows.real("off_spike_volts") > height
-        stretch = course(rows, spikes, history)
-        if stretch is None:
-            continue
-        meanwhile = _others_meanwhile(history, by_lock, lock, height, stretch)
-        item = _spike_finding(rows, spikes, stretch, height, others, meanwhile)
-        if item is not None:
-            found.append(item)
+    for of_rails in rails_in_lots(looked_at, venue):
+        frame = of_rails.with_columns(off_spike_volts=pl.col("off_spike_volts") - relief).filter(
+            pl.col("off_spike_volts").is_finite())
+        by_lock = {
+            name: rows.take(~_coincident(rows, *ends.get(rows.lock.supply, _NO_ENDS)))
+            for name, rows in rows_by_lock(frame, "command_time", history).items()
+        }
+        found += [item for rows in by_lock.values()
+                  if (item := _of_lock(rows, by_lock, history)) is not None]
     return found
+
+
+def _of_lock(rows: Rows, by_lock: dict[str, Rows], history: History) -> Finding | None:
+    """What one lock's switch-offs show, beside those of its rail's other locks."""
+    lock = rows.lock
+    if lock.suppression == "none" or rows.size < _FEWEST_SWITCH_OFFS:
+        return None
+    height, others = _height(history, by_lock, lock)
+    spikes = rows.real("off_spike_volts") > height
+    stretch = course(rows, spikes, history)
+    if stretch is None:
+        return None
+    meanwhile = _others_meanwhile(history, by_lock, lock, height, stretch)
+    return _spike_finding(rows, spikes, stretch, height, others, meanwhile)
 
 
 def _height(

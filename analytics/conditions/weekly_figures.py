@@ -241,12 +241,15 @@ def _week_rows(rows: pl.DataFrame) -> pl.DataFrame:
                                        pl.col("off_spike_volts")),
         "weekly-current": (_log("amps").median(), _log("amps")),
     }
-    recovery = pl.col("sample_ms") / (1.0 + pl.col("recovery_ms"))
+    # One reading further, on these figures' scale.
+    apart = [(pl.col("sample_ms") / (1.0 + pl.col(of))).log1p().median().alias(STEP + name)
+             for name, of in (("weekly-recovery", "recovery_ms"),
+                              ("weekly-sag-after-the-pulse", "sag_outlasts_ms"))]
     weeks = rows.group_by("lock", "weeks_ago").agg(
         pl.len().alias("commands"),
         *(_where_known(value, column).alias(name) for name, (value, column) in figures.items()),
         pl.col("latency", "length").drop_nulls(), pl.col("in_step").first(),
-        pl.col("poll", "sample").median(), recovery.median().alias(STEP + "weekly-recovery"),
+        pl.col("poll", "sample").median(), *apart,
     )
     return weeks.filter(pl.col("commands") >= COMMANDS_FOR_FIGURES).with_columns(
         _tail("latency", "poll", late=True).alias(TAILS[0]),

@@ -21,6 +21,7 @@ from remanence.analytics.drift.polls import (
     release_variance,
 )
 from remanence.analytics.history import day_ordinals
+from remanence.analytics.physics.clock_step import too_coarse
 from remanence.analytics.statistics.arrays import Ints, Reals
 from remanence.analytics.statistics.polled import polls_in_step
 from remanence.shared.venue import Lock
@@ -174,7 +175,7 @@ def rolling_median(values: Reals, half_width: int = CENTRE_HALF_WIDTH) -> Reals:
 DAYS_READ = (
     "lock", "day", "command_time", "outcome", "latency_ms", "attempt", "latency_from",
     "resolution_ms", "pulse_ms", "volts_before", "volts_min", "volts_noise", "sag_volts",
-    "others_on",
+    "others_on", "clock_ms",
 )
 """Columns that :func:`lock_days` looks at: each small step costs by the columns it carries."""
 
@@ -207,6 +208,7 @@ def lock_days(lock: Lock, rows: pl.DataFrame, epoch_day: int) -> LockDays | None
         & (pl.col("attempt").fill_null(1) == 1)
         & (pl.col("latency_from").fill_null(kind or "") == (kind or ""))
     )
+    frame = _finely_stamped(lock, frame)
     if frame.is_empty():
         return None
     time_s = frame["command_time"].to_physical().to_numpy().astype(float) / 1e6
@@ -297,6 +299,22 @@ def lock_days(lock: Lock, rows: pl.DataFrame, epoch_day: int) -> LockDays | None
         offset_deviation=offset_deviation(
             regime, resolution / reference, tied, np.nan_to_num(variance, nan=0.0))[start],
     )
+
+
+def _finely_stamped(lock: Lock, frame: pl.DataFrame) -> pl.DataFrame:
+    """Releases without those of days whose clock was too coarse for them, where it once was finer.
+
+    Stamped in whole seconds a time of 0.4 s is none or a second: no level comes of it, and none of
+    what it was before and will be when the clock is set right.
+    """
+    clock = frame["clock_ms"]
+    finest = clock.min()
+    if finest is None or clock.max() == finest:
+        return frame
+    lasts = frame.filter(clock == finest)["latency_ms" if lock.is_magnet else "pulse_ms"].median()
+    coarse = [step for step in clock.unique().drop_nulls()
+              if too_coarse(step, lasts, magnet=lock.is_magnet)]  # type: ignore[arg-type]
+    return frame.filter(~pl.col("clock_ms").is_in(coarse).fill_null(value=False))
 
 
 def by_regime(what: Callable[[Reals], Reals], value: Reals, regime: Ints) -> Reals:

@@ -86,12 +86,12 @@ def health(
         )
         for lock in history.venue.locks
     )
-    hours, rows = supply_tables(history)
+    hours, by_lock = supply_tables(history)
     now_ohms, before_ohms = resistances(history)
     sags = sags_by_supply(history)
     supplies = tuple(
         supply_health(
-            supply, history, hours, rows, by_subject.get(("supply", supply.id), ()),
+            supply, history, hours, by_lock, by_subject.get(("supply", supply.id), ()),
             now_ohms, before_ohms, sags.get(supply.id, ()),
         )
         for supply in history.venue.supplies

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 
@@ -66,7 +67,6 @@ class _Tables:
     history: History
     heat: dict[str, dict[str, object]]
     measured: pl.DataFrame
-    rows: dict[str, pl.DataFrame]
     off: dict[str, SwitchOff]
     sag: dict[str, SagReadings]
     error: dict[str, SagError]
@@ -94,9 +94,12 @@ def lock_physics(history: History) -> dict[str, LockPhysics]:
     )
     tables = _Tables(
         history, {str(row["lock"]): row for row in heat.to_dicts()}, measured,
-        _with_warmth(history), *_lately(history), _off_weeks(actuations, history),
+        *_lately(history), _off_weeks(actuations, history),
     )
-    return {lock.id: _lock(lock, tables) for lock in venue.locks}
+    found = {name: _lock(venue.locks_by_id[name], rows, tables)
+             for lot in _with_warmth(history) for name, rows in lot.items()
+             if name in venue.locks_by_id}
+    return {lock.id: found.get(lock.id) or _lock(lock, None, tables) for lock in venue.locks}
 
 
 def _lately(
@@ -110,23 +113,23 @@ def _lately(
     return switch_offs(recent, venue), sag_readings(recent, venue), sag_error(recent, venue)
 
 
-def _with_warmth(history: History) -> dict[str, pl.DataFrame]:
-    """Each lock's commands with the volts under its load and the coil's heat before them."""
+def _with_warmth(history: History) -> Iterator[dict[str, pl.DataFrame]]:
+    """Each lock's commands with the volts under its load and the coil's heat before them.
+
+    Some locks at a time: hundreds have no memory for all of them.
+    """
     times, volts, venue = times_of(history), volts_of(history), history.venue
-    found: dict[str, pl.DataFrame] = {}
     for part in in_lots(history.dated("actuations").select(_LOADED_BY)):
         own = times.filter(pl.col("lock").is_in(part["lock"].unique().implode()))
-        found |= per_lock(loaded(
+        yield per_lock(loaded(
             part, heat_at_start(own, venue, volts=volts), venue.limits.ambient_celsius,
         ).select(_LOOKED_AT))
-    return found
 
 
-def _lock(lock: Lock, tables: _Tables) -> LockPhysics:
+def _lock(lock: Lock, rows: pl.DataFrame | None, tables: _Tables) -> LockPhysics:
     history = tables.history
     heat = _heat(tables.heat.get(lock.id))
     measured = _measured(tables.measured.filter(pl.col("lock") == lock.id))
-    rows = tables.rows.get(lock.id)
     before, now = _stretches(rows, lock, history)
     fit = volts = explained = None
     if rows is not None and now is not None and before is not None:

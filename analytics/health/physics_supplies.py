@@ -47,16 +47,19 @@ def supply_physics(history: History) -> dict[str, SupplyPhysics]:
     week_rows = history.this_week(history.actuations, "command_time")
     recoveries = {row["supply"]: row for row in recovery(week_rows, venue).to_dicts()}
     resistance = rail_resistance(history)
+    week_times = history.this_week(times_of(history), "start")
     found = {}
     for supply in venue.supplies:
         found[supply.id] = _supply(
             supply, history, resistance[supply.id], recoveries.get(supply.id, {}),
+            week_times, week_rows,
         )
     return found
 
 
 def _supply(
     supply: Supply, history: History, fits: RailResistance, recovered: dict[str, float],
+    week_times: pl.DataFrame, week_rows: pl.DataFrame,
 ) -> SupplyPhysics:
     idle, fit = idle_volts(history)[supply.id], fits.latest
     level, rail = idle.now, None
@@ -70,10 +73,7 @@ def _supply(
     together = rail.pulsed_together(len(rail.pulsed)) if rail is not None else ()
     seen = None
     if rail is not None:
-        seen = company(
-            rail, history.this_week(times_of(history), "start"),
-            history.this_week(history.actuations, "command_time"),
-        )
+        seen = company(rail, week_times, week_rows)
     drift = idle_drift(idle)
     drifting = None
     if drift is not None:

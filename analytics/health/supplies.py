@@ -16,12 +16,14 @@ from remanence.analytics.health.model import (
     SagPoint,
     SupplyHealth,
 )
-from remanence.analytics.history import History
+from remanence.analytics.history import History, per_lock
 from remanence.analytics.physics.idle_volts import Level, idle_volts
 from remanence.analytics.physics.supply import ripple_volts
 from remanence.shared.findings import Finding
+from remanence.shared.tables import ACTUATIONS
 from remanence.shared.venue import Supply
 
+_NO_ROWS = ACTUATIONS.empty().with_columns(weeks_ago=pl.lit(None, pl.Int64))
 _DEEPEST = 8
 _ONE_MOMENT = timedelta(seconds=2)
 _MAGNET_MS = 2000.0
@@ -29,21 +31,14 @@ _MAGNET_MS = 2000.0
 
 
 
-def supply_tables(history: History) -> tuple[pl.DataFrame, pl.DataFrame]:
-    """Rail hours, and what actuations show of their supply, both with ``weeks_ago``."""
-    rails = pl.DataFrame(
-        [(lock.id, lock.supply) for lock in history.venue.locks],
-        schema={"lock": pl.String, "supply": pl.String}, orient="row",
-    )
-    # (To copy the columns that nobody here looks at took a quarter of the run's memory.)
-    rows = history.dated("actuations").select(
-        "lock", "command_time", "pulse_ms", "volts_before", "volts_min", "others_on", "weeks_ago",
-    ).join(rails, on="lock", how="inner")
-    return history.dated("rail_hours"), rows
+def supply_tables(history: History) -> tuple[pl.DataFrame, dict[str, pl.DataFrame]]:
+    """Rail hours, and by lock what actuations show of their supply, both with ``weeks_ago``."""
+    return history.dated("rail_hours"), per_lock(history.dated("actuations").select(
+        "lock", "command_time", "pulse_ms", "volts_before", "volts_min", "others_on", "weeks_ago"))
 
 
 def supply_health(
-    supply: Supply, history: History, hours: pl.DataFrame, rows: pl.DataFrame,
+    supply: Supply, history: History, hours: pl.DataFrame, by_lock: Mapping[str, pl.DataFrame],
     findings: tuple[Finding, ...], resistance: Mapping[str, Estimate],
     resistance_before: Mapping[str, Estimate], sags: tuple[SagPoint, ...],
 ) -> SupplyHealth:
@@ -53,7 +48,7 @@ def supply_health(
     ----------
     supply, history
         Which supply.
-    hours, rows : polars.DataFrame
+    hours, by_lock : polars.DataFrame, mapping of str to polars.DataFrame
         From :func:`supply_tables`.
     findings : tuple of Finding
         Of this supply, most urgent first.
@@ -64,7 +59,8 @@ def supply_health(
     """
     venue = history.venue
     hours = hours.filter(pl.col("supply") == supply.id)
-    rows = rows.filter(pl.col("supply") == supply.id)
+    own = sorted(lock.id for lock in history.venue.locks_on(supply.id) if lock.id in by_lock)
+    rows = pl.concat(by_lock[name] for name in own) if own else _NO_ROWS
     recent, now = hours.filter(pl.col("weeks_ago") == 0), rows.filter(pl.col("weeks_ago") == 0)
     idle = idle_volts(history)[supply.id]
     silence = "" if recent.height else "no-log" if supply.channel else "no-feedback"

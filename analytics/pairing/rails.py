@@ -5,8 +5,8 @@ Levels are medians of readings in which no other coil on the rail was switched, 
 a neighbour's command makes a figure null rather than wrong. All figures hold for
 readings at any rate, regular or not.
 
-Definitions (c command edge, e its end, a and b the last other command edge on the
-rail before c and the first at or after c):
+Definitions (c command edge, e its end, a the last command edge of any lock on the rail
+before c, b the first of another lock at or after c):
 
 - ``volts_before``: median from 2 s before c (and 0.2 s after a) up to c. Of a latch whose
   rail was not read at all in these 2 s, as by loggers that read around commands only: median
@@ -183,7 +183,10 @@ def _figures(w: Windows, rail: Readings) -> dict[str, Reals]:
 
     # The plateau: without a visible sag the same share of the pulse; of a magnet what follows.
     quiet_end = np.minimum(last, np.maximum(clear, start))
-    loaded_end = np.minimum(final_time, last)
+    # Up to the last reading in it, not to its end: of few readings the last 60 % of the time hold
+    # none, and where a coil stays on there are loaded ones after it.
+    within = _last(loaded & pulse & (place <= final[:, None]))
+    loaded_end = np.where(within >= 0, _at(t, within), -NEVER)
     settled = np.where(
         sagged, _last_part(_at(t, first), loaded_end), _last_part(start, quiet_end))
     coarse = ~(spacing <= RISE_US / 1000)

@@ -31,18 +31,20 @@ def rail_windows(
 
     By ``start``: ``lock``, ``instant`` (of its start), ``rail``, ``rail_logged``, ``command``,
     ``pulsed``, ``self_cut``; ``start``, ``end`` (NEVER while it lasts) and ``done_at``; ``last``,
-    up to when the readings are those of the command; ``quiet_from``, the last command edge of
-    another lock on the rail before start (-NEVER if none); ``clear``, the first one at or after
-    start (NEVER if none), or start itself where a neighbour that cuts its own coil may have been
-    about to do so. [us, UTC]
+    up to when the readings are those of the command; ``quiet_from``, the last command edge of any
+    lock on the rail before start, the lock's own among them (-NEVER if none); ``clear``, the first
+    one of another lock at or after start (NEVER if none), or start itself where a neighbour that
+    cuts its own coil may have been about to do so. [us, UTC]
     """
     told = stamped(commands.select(
         "lock", "rail", "rail_logged", "command", "pulsed", "self_cut", "start", "end", "done_at",
         instant="start"), "start", "end", "done_at")
     switched = stamped(edges, "time").join(wiring.of_locks("rail"), on="lock")
-    told = nearest_of_others(told, "start", switched, "rail", strategy="backward", exact=False)
-    told = nearest_of_others(told.rename({"other_time": "earlier"}).drop("other_lock"), "start",
-                             switched, "rail", strategy="forward")
+    # A second try begins while the readings of the first one are still about.
+    told = told.sort("start").join_asof(
+        switched.sort("time").select("rail", earlier="time"), left_on="start", right_on="earlier",
+        by="rail", allow_exact_matches=False, check_sortedness=False, coalesce=False)
+    told = nearest_of_others(told, "start", switched, "rail", strategy="forward")
     told = told.join_asof(
         _about_to_cut(coils, wiring), on="start", by="rail", check_sortedness=False)
     longest = pl.when("pulsed").then(LONGEST_US).otherwise(REACH_US)

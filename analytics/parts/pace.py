@@ -84,6 +84,7 @@ def weeks_with_games(dated: pl.DataFrame, most: int = PACE_WEEKS) -> list[int]:
     list of int
         So many at most.
     """
+    dated = dated.select("weeks_ago", "day")
     weeks = dated["weeks_ago"].unique().sort().to_list()
     if len(weeks) > 1 and dated["day"].n_unique() > 7:
         oldest = dated.filter(pl.col("weeks_ago") == weeks[-1])["day"].n_unique()
@@ -127,7 +128,7 @@ def games_per_week(history: History) -> float:
     -----
     Logs do not say when a game begins: common practice, no source.
     """
-    dated = history.dated("actuations")
+    dated = history.dated("actuations").select("lock", "weeks_ago", "attempt")
     weeks = open_weeks_of(history)
     recent = dated.filter(pl.col("weeks_ago").is_in(weeks) & (pl.col("attempt") == 1))
     if recent.is_empty():

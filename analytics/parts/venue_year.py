@@ -7,13 +7,13 @@ of that room; a day on which the room's controllers logged nothing is not, since
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 
 import polars as pl
 
-from remanence.analytics.history import History
+from remanence.analytics.history import History, in_lots
 from remanence.shared.tables import BASELINE_ACTIONS
 
 ACTIVITY_READS = ("controller", "hour", "records")
@@ -127,24 +127,23 @@ def venue_year(history: History) -> VenueYear:
     -----
     Common practice, no source: logs do not say when a game begins, nor why a room is shut.
     """
-    rows = history.dated("actuations").select(
-        "lock", "day", "weeks_ago", "attempt", "outcome").filter(
-        pl.col("lock").is_in(list(history.venue.locks_by_id)))
+    rows = in_lots(history.dated("actuations").select(
+        "lock", "day", "weeks_ago", "attempt", "outcome"))
     games = _games(history, rows)
     return VenueYear(_lost(history, games), _games_a_day(history, games),
                      _periods(history, rows))
 
 
-def _games(history: History, rows: pl.DataFrame) -> dict[str, dict[date, float]]:
+def _games(history: History, rows: Sequence[pl.DataFrame]) -> dict[str, dict[date, float]]:
     """Games of each room by day: the middle of its locks' first tries."""
-    room = pl.col("lock").replace_strict(
-        {lock.id: lock.room for lock in history.venue.locks}, return_dtype=pl.String)
-    counted = (
-        rows.filter((pl.col("attempt").fill_null(1) == 1) & (pl.col("weeks_ago") < YEAR_WEEKS
-                                                             + USUAL_WEEKS))
-        .group_by("lock", "day").len().with_columns(room=room)
-        .group_by("room", "day").agg(games=pl.col("len").median())
-    )
+    rooms = {lock.id: lock.room for lock in history.venue.locks}
+    tries = pl.concat(
+        some.filter((pl.col("attempt").fill_null(1) == 1) & pl.col("lock").is_in(list(rooms))
+                    & (pl.col("weeks_ago") < YEAR_WEEKS + USUAL_WEEKS))
+        .group_by("lock", "day").len() for some in rows)
+    counted = tries.with_columns(
+        room=pl.col("lock").replace_strict(rooms, return_dtype=pl.String)
+    ).group_by("room", "day").agg(games=pl.col("len").median())
     found: dict[str, dict[date, float]] = {}
     for name, day, count in counted.select("room", "day", "games").iter_rows():
         found.setdefault(name, {})[day] = float(count)
@@ -199,12 +198,14 @@ def _games_a_day(
     return found
 
 
-def _periods(history: History, rows: pl.DataFrame) -> tuple[Period, ...]:
+def _periods(history: History, rows: Sequence[pl.DataFrame]) -> tuple[Period, ...]:
     outcome = pl.col("outcome")
-    counted = {ago: (told, missed) for ago, told, missed in rows.filter(
-        outcome.is_in(["released", "no-release"])).group_by(
-            ago=pl.col("weeks_ago") // PERIOD_WEEKS).agg(
-                told=pl.len(), missed=(outcome == "no-release").sum()).iter_rows()}
+    known = pl.col("lock").is_in(list(history.venue.locks_by_id))
+    counted = {ago: (told, missed) for ago, told, missed in pl.concat(
+        some.filter(known & outcome.is_in(["released", "no-release"])).select(
+            ago=pl.col("weeks_ago") // PERIOD_WEEKS, missed=outcome == "no-release")
+        for some in rows).group_by("ago").agg(
+            told=pl.len(), missed=pl.col("missed").sum()).iter_rows()}
     work = [(row["date"], row["action"]) for row in history.service.to_dicts()
             if row["action"] in BASELINE_ACTIONS]
     periods = []

@@ -20,7 +20,7 @@ import numpy as np
 import polars as pl
 
 from remanence.analytics.drift.common import VOLTS_EXPONENT
-from remanence.analytics.history import History, in_lots, per_lock, since_baseline
+from remanence.analytics.history import LOCKS_AT_A_TIME, History, per_lock, since_baseline
 from remanence.analytics.parts.arrival import arrival
 from remanence.analytics.parts.earlier_units import EARLIER_UNITS, earlier_units
 from remanence.analytics.parts.pace import (
@@ -236,7 +236,9 @@ def remaining_life(history: History, *, seed: int = 20260301) -> list[LockWear]:
     rows_of = {name: since_baseline(rows, history, name) for name, rows in every.items()}
     pulsed = [lock.id for lock in history.venue.locks if lock.pulsed]
     levels: dict[str, pl.DataFrame] = {}
-    for lot in in_lots(pl.concat(rows_of.values())) if rows_of else ():
+    parts = list(rows_of.values())
+    for first in range(0, len(parts), LOCKS_AT_A_TIME):
+        lot = pl.concat(parts[first : first + LOCKS_AT_A_TIME])
         levels |= per_lock(weekly_levels(lot, pulsed))
     gathered = [
         _gathered(history, lock, rows_of.get(lock.id), levels.get(lock.id), open_weeks, [seed, i])

@@ -12,7 +12,7 @@ from datetime import datetime, timedelta
 import numpy as np
 import polars as pl
 
-from remanence.analytics.history import History, once_per_history, per_lock
+from remanence.analytics.history import History, in_lots, once_per_history, per_lock
 from remanence.analytics.physics.coil_thermal import (
     ESTIMATE_FACTOR,
     Thermal,
@@ -244,14 +244,13 @@ def loaded_volts(actuations: pl.DataFrame) -> dict[str, float]:
         One of those columns is missing or has another type.
     """
     require(actuations, ACTUATIONS, ("lock", "volts_before", "sag_volts"))
+    volts = pl.col("volts_before") - pl.col("sag_volts").fill_null(0.0)
     seen = (
-        actuations.select(
-            "lock", _v=pl.col("volts_before") - pl.col("sag_volts").fill_null(0.0))
-        .filter(pl.col("_v") > 0)
-        .group_by("lock")
-        .agg(pl.col("_v").median())
+        some.select("lock", _v=volts).filter(pl.col("_v") > 0)
+        .group_by("lock").agg(pl.col("_v").median())
+        for some in in_lots(actuations.select("lock", "volts_before", "sag_volts"))
     )
-    return dict(seen.iter_rows())
+    return dict(row for lot in seen for row in lot.iter_rows())
 
 
 def heat_at_start(

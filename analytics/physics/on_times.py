@@ -51,9 +51,9 @@ DUTY_DECIMALS = 9
 USUAL_SAMPLE_MS = 10.0
 """Spacing of the readings where it is not known. [ms]"""
 
-PULSE_TIMES, LEAST_TIMED = 1.5, 5
-"""A command that was said on again and ended within so many of its lock's usual pulses after that
-was two commands; and the fewest pulses that are usual (assumption)."""
+USUAL_PULSES, LEAST_TIMED = (0.025, 0.975), 5
+"""Between these quantiles of its lock's pulses a pulse is as usual (95 %); fewer pulses have none
+that is usual (assumption)."""
 
 HELD_SHARE, RECENT_ENDS = 1 / 2000, 1000
 """Share of commands that are held for long in an ordinary venue (assumption). Where a greater one
@@ -65,9 +65,8 @@ LOADED_SHARE = 0.5
 END_LOST_MS, END_LOST_TIMES, OPENS_AT_LAST_MS = 10_000.0, 5.0, 600_000.0
 """A latch that is on by its command for so long was switched off before, and the record is lost,
 where its rail was loaded for less than one part of so many, where its catch locked again so long
-before the end, where it was said on again just before the end, or where it first opened after the
-last time: nobody holds a button for ten minutes until a lock opens. A held button keeps the rail
-loaded and the catch open (assumption)."""
+before the end, or where it first opened after the last time: nobody holds a button for ten minutes
+until a lock opens. A held button keeps the rail loaded and the catch open (assumption)."""
 
 _CUT_BY = ("lock", "command_time", "outcome", "latency_ms", "pulse_ms", "sag_ms", "sample_ms",
            "relock_ms", "sag_volts", "end_sag_volts")
@@ -163,7 +162,7 @@ def _lengths(
         (commanded > pl.col("_off")).fill_null(False)
         | (commanded > pl.col("_locked")).fill_null(False)
         | (pl.col("latency_ms") > OPENS_AT_LAST_MS).fill_null(False)
-        | _two_commands())
+    ) | (_two_commands() & ~pl.col("_whole").fill_null(False))
     cuts = pl.col("lock").is_in(cutting)
     on = pl.when(~lost | (cuts & pl.col("cut_ms").is_not_null())).then(
         pl.when(cuts).then(cut).otherwise(commanded))
@@ -174,14 +173,18 @@ def _lengths(
 
 
 def _two_commands() -> pl.Expr:
-    """Whether an energising was told on again, and off soon after that as after any command.
+    """Whether an energising was told on again after a usual pulse, and lasted one more from there.
 
-    A program that only repeats what is on does not do so just before it switches off.
+    The end of the first is not known. A program that only repeats what is on does not switch off
+    just a pulse after it.
     """
-    usual = pl.col("on_ms").median().over("lock")
-    many = pl.col("on_ms").count().over("lock") > LEAST_TIMED
-    after = pl.col("on_ms") - pl.col("again_ms")
-    return (many & (after <= PULSE_TIMES * usual)).fill_null(False)
+    plain = pl.when(pl.col("again_ms").is_null()).then("on_ms")
+    shortest, longest = (plain.quantile(one).over("lock") for one in USUAL_PULSES)
+    many = plain.count().over("lock") > LEAST_TIMED
+    # Both stamps are whole microseconds: their difference is too.
+    after = (pl.col("on_ms") - pl.col("again_ms")).round(3)
+    usual = after.is_between(shortest.round(3), longest.round(3))
+    return (many & usual & (pl.col("again_ms") > longest)).fill_null(False)
 
 
 def _without_likely_lost(frame: pl.DataFrame, venue: Venue) -> pl.DataFrame:
@@ -189,13 +192,16 @@ def _without_likely_lost(frame: pl.DataFrame, venue: Venue) -> pl.DataFrame:
     coil on, where the record of their end was likelier lost: by the share of ends that the
     controller is known to lose.
     """
-    controllers = {lock.id: lock.command_controller for lock in venue.locks}
-    # (Of hundreds of locks no more is put in order than what is looked at.)
-    shares = dict(frame.select("start", "end_lost", controller=pl.col("lock").replace_strict(
-        controllers, default=None, return_dtype=pl.String)).sort("start").group_by(
-        "controller").agg(lost=pl.col("end_lost").tail(RECENT_ENDS).mean()).iter_rows())
-    lossy = [lock for lock, controller in controllers.items()
-             if (shares.get(controller) or 0.0) > HELD_SHARE]
+    # (A controller at a time: of hundreds of locks no more is put in order than what is looked at.)
+    by_lock = per_lock(frame.select("lock", "start", "end_lost"))
+    lossy: list[str] = []
+    for controller in venue.controllers:
+        own = [lock.id for lock in venue.locks
+               if lock.command_controller == controller and lock.id in by_lock]
+        if own:
+            ends = pl.concat(by_lock[name] for name in own).sort("start")["end_lost"]
+            lost = ends.tail(RECENT_ENDS).to_numpy()
+            lossy += own if lost.mean() > HELD_SHARE else []
     unknown = pl.col("lasting") & ~pl.col("loaded") & (pl.col("on_ms") > END_LOST_MS) & (
         pl.col("lock").is_in(lossy))
     return frame.with_columns(

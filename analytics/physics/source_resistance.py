@@ -13,17 +13,17 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import polars as pl
 
 from remanence.analytics.history import (
-    LOCKS_AT_A_TIME,
     History,
     in_first_weeks,
     in_lots,
     once_per_history,
-    per_lock,
+    rails_in_lots,
 )
 from remanence.analytics.physics.cable import cable_ohms
 from remanence.analytics.physics.latency import with_week
@@ -197,7 +197,7 @@ def source_resistance(
         return rows.select(*looked_at)
 
     found = []
-    for of_rails in _rails_in_lots(actuations.select(*_NEEDED, *keys), venue):
+    for of_rails in rails_in_lots(actuations.select(*_NEEDED, *keys), venue):
         rows = pl.concat(map(some, in_lots(of_rails))).sort(order)
         begin = 0
         for *key, size in rows.group_by(by, maintain_order=True).len().iter_rows():
@@ -213,20 +213,6 @@ def source_resistance(
     }
     schema |= {"sags": pl.Int64(), "locks": pl.Int64(), "estimated": pl.Boolean()}
     return pl.DataFrame(found, schema=schema, orient="row").sort(by)
-
-
-def _rails_in_lots(actuations: pl.DataFrame, venue: Venue) -> list[pl.DataFrame]:
-    """The rows of some whole rails at a time; all of them where they are not of many locks."""
-    by_lock = per_lock(actuations)
-    if len(by_lock) <= LOCKS_AT_A_TIME:
-        return [actuations]
-    lots: list[list[pl.DataFrame]] = [[]]
-    for supply in venue.supplies:
-        own = [by_lock[lock.id] for lock in venue.locks_on(supply.id) if lock.id in by_lock]
-        if lots[-1] and len(lots[-1]) + len(own) > LOCKS_AT_A_TIME:
-            lots.append([])
-        lots[-1] += own
-    return [pl.concat(lot) for lot in lots if lot] or [actuations.clear()]
 
 
 @dataclass(frozen=True)
@@ -298,14 +284,17 @@ def rail_resistance(history: History) -> Mapping[str, RailResistance]:
     """
     venue = history.venue
     rows = history.dated("actuations").select("weeks_ago", *_NEEDED)
-    lately = rows["weeks_ago"] < COURSE_WEEKS
-    course = source_resistance(
-        rows if lately.all() else rows.filter(lately), venue, by=("supply", "week"))
-    early = source_resistance(rows.filter(in_first_weeks()), venue)
-    before = {row["supply"]: _fit(row) for row in early.to_dicts()}
+    rows = rows.with_columns(early=in_first_weeks())
+    course: list[dict[str, Any]] = []
+    before: dict[str, Resistance | None] = {}
+    for of_rails in rails_in_lots(rows, venue):
+        course += source_resistance(of_rails.filter(pl.col("weeks_ago") < COURSE_WEEKS), venue,
+                                    by=("supply", "week")).to_dicts()
+        early = source_resistance(of_rails.filter("early"), venue)
+        before |= {row["supply"]: _fit(row) for row in early.to_dicts()}
     weeks: dict[str, list[tuple[Week, Resistance]]] = {}
     sags: dict[str, int] = {}
-    for row in course.to_dicts():
+    for row in course:
         week, fit = Week.parse(row["week"]), _fit(row)
         if week == history.week:
             sags[row["supply"]] = row["sags"]

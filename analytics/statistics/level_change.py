@@ -292,7 +292,8 @@ def _sharp_step(values: Reals, index: int) -> int | None:
     earlier, later = values[:place], values[place:]
     if later.size < 2 or earlier.size < 5:
         return None
-    spread = max(robust_deviation(earlier), 1e-9)
+    # Most days of a coarse meter are one and the same step, which leaves no robust deviation.
+    spread = max(robust_deviation(earlier), float(np.std(earlier, ddof=1)), 1e-9)
     jump = float(np.median(later) - np.median(earlier))
     if abs(jump) < _STEP_DEVIATIONS * spread:
         return None

@@ -2,29 +2,27 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 import numpy.typing as npt
-from scipy.special import betainc, betaln
+from scipy.special import betainc, betaln, logsumexp
 
 from remanence.analytics.statistics.arrays import Flags, Ints, Reals
 from remanence.analytics.statistics.change import Change, Side, most_likely_split
 from remanence.analytics.statistics.intervals import probability
 
-WINDOWS_DAYS = (7, 14, 28, 56)
-"""The present is judged on the last week, and on longer stretches for locks seldom used."""
-
-
-PAST_COUNTS = 300.0
-"""Commands' worth of say that a lock's own past has: rates wander, so that more of it says no
-more."""
+SHORTEST_DAYS, LONGEST_DAYS = 7.0, 56.0
+"""The present rate is counted since the change, in a week at least and eight weeks at most."""
+FROM_THE_FIRST = 0.5
+"""Chance that a rate which matters has mattered since the first day. Assumption."""
+OF_A_DAY, OF_A_DAY_CHANCE = 0.1, 1 / 20
+"""Events of one day may come together: their correlation then, and the chance that a lock's events
+do. Assumption."""
 
 
 JEFFREYS = (0.5, 0.5)
 """Beta prior of a rate of which nothing is known."""
-_RARE, _FREQUENT = (0.5, 60.0), (1.0, 5.0)
-"""Beta priors of a rate on either side of the day from which it is one that matters."""
+_RATES = np.concatenate([[0.0], np.geomspace(1e-5, 0.1, 71), np.linspace(0.1, 1.0, 61)[1:]])
+"""Edges of the bins in which a rate is integrated."""
 
 
 def chance_of_at_least(count: int, total: int, rate: float) -> float:
@@ -150,13 +148,15 @@ def rate_that_matters(
     -------
     Change or None
         None without an event that is fresh enough. ``log_odds`` are for a rate that matters, the
-        prior included; ``now`` is counted in the telling window of ``window_days`` (7, 14, 28 or
-        56), ``before`` ahead of ``since``.
+        prior included; ``now`` is counted in the last ``window_days``, ``before`` ahead of
+        ``since``.
 
     Notes
     -----
-    Bayes factor of two beta-binomial rates, averaged over four windows; the method is textbook,
-    windows and freshness are this program's own.
+    Posterior over the day of a change (A. F. M. Smith, Biometrika 62 (1975), 407-416), both rates
+    unknown, against one sound rate all the while. Each doubling of the time since the change is as
+    likely beforehand; those of less than a week go together. Events of a day are independent, or
+    come together as a beta-binomial's (textbook); the log tells which.
     """
     if day.size == 0 or not event.any():
         return None
@@ -166,37 +166,59 @@ def rate_that_matters(
         fresh &= day > last_day - 28
     if not (event & fresh).any():
         return None
-    counts, factors = [], []
-    for window in WINDOWS_DAYS:
-        inside = day > last_day - window
-        counts.append((int(event[inside].sum()), int(inside.sum()), window))
-        # Sound throughout, past and present have one rate; else only the past is a sound one's.
-        past = day <= last_day - window
-        weight = min(1.0, PAST_COUNTS / max(int(past.sum()), 1))
-        known = (
-            healthy[0] + weight * float(event[past].sum()),
-            healthy[1] + weight * float((~event[past]).sum()),
-        )
-        count, total, _ = counts[-1]
-        risen = betabinomial(count, total, *faulty) - betabinomial(count, total, *known)
-        # Or it was never sound, and its past is no measure.
-        never = betabinomial(count, total, *faulty) - betabinomial(count, total, *healthy)
-        factors.append(float(np.logaddexp(risen, never) - np.log(2.0)))
-    # Four windows, each as likely as the other to be the telling one.
-    top = max(factors)
-    mean = top + float(np.log(np.exp(np.array(factors) - top).mean()))
-    # A window without a command has no rate.
-    told = [place for place, (_, total, _) in enumerate(counts) if total]
-    count, total, window = counts[max(told, key=lambda place: factors[place])]
-    log_odds = float(np.log(prior / (1 - prior))) + mean
-    now = Side(count / total, n=total)
-    begun = change_of_rate(day, event, _RARE, _FREQUENT)
-    if begun is None:
-        first, last = float(day[0]), float(day[-1])
-        return Change("rate", log_odds, first, first, last, Side(0.0), now, window_days=window)
-    past = event[day < begun.since]
-    before = Side(float(past.mean()) if past.size else 0.0, n=past.size)
-    return replace(begun, log_odds=log_odds, before=before, now=now, window_days=window)
+    days, place = np.unique(day, return_inverse=True)
+    total = np.bincount(place)
+    count = np.bincount(place, weights=event).astype(np.float64)
+    changed, always = _against_sound(count, total, healthy, faulty)
+    weight = 1.0 / np.maximum(last_day - days[1:] + 1.0, SHORTEST_DAYS)
+    changed += np.log(weight / weight.sum()) + np.log(1.0 - FROM_THE_FIRST)
+    always += float(np.log(FROM_THE_FIRST))
+    log_odds = float(np.log(prior / (1 - prior)) + logsumexp(np.append(changed, always)))
+    latest = float(day[event][-1])
+    if changed.size and changed.max() > always:
+        split = most_likely_split(days, changed, 0.0)
+        since, low, high = split.since, split.low, split.high
+    else:
+        since, low, high = float(days[0]), float(days[0]), float(days[-1])
+    window = float(np.clip(last_day - min(since, latest) + 1.0, SHORTEST_DAYS, LONGEST_DAYS))
+    now, past = event[day > last_day - window], event[day < since]
+    return Change(
+        "rate", log_odds, since, low, high,
+        Side(float(past.mean()) if past.size else 0.0, n=past.size),
+        Side(float(now.mean()), n=now.size),
+        index=int(past.size), window_days=int(np.ceil(window)),
+    )
+
+
+def _against_sound(
+    count: Reals, total: Ints, healthy: tuple[float, float], faulty: tuple[float, float],
+) -> tuple[Reals, float]:
+    """How much likelier than one sound rate a change is ahead of each day but the first, and a
+    faulty rate all the while: natural logs, over both ways in which events of a day come.
+    """
+    middle = (_RATES[1:] + _RATES[:-1]) / 2
+    with np.errstate(divide="ignore"):
+        sound, fault = (np.log(np.diff(betainc(*shape, _RATES))) for shape in (healthy, faulty))
+    # Days are alike by the dozen.
+    kinds, kind = np.unique(np.column_stack([count, total]), axis=0, return_inverse=True)
+    hits, rest = kinds[:, :1], kinds[:, 1:] - kinds[:, :1]
+    none, changed, always = [], [], []
+    for together in (0.0, OF_A_DAY):
+        if together:
+            size = 1.0 / together - 1.0
+            each = betaln(size * middle + hits, size * (1.0 - middle) + rest) - betaln(
+                size * middle, size * (1.0 - middle))
+        else:
+            each = hits * np.log(middle) + rest * np.log1p(-middle)
+        chance = float(np.log(OF_A_DAY_CHANCE if together else 1.0 - OF_A_DAY_CHANCE))
+        so_far = np.cumsum(each[kind.ravel()], axis=0)
+        before, after = so_far[:-1], so_far[-1] - so_far[:-1]
+        none.append(chance + logsumexp(sound + so_far[-1]))
+        always.append(chance + logsumexp(fault + so_far[-1]))
+        changed.append(
+            chance + logsumexp(sound + before, axis=1) + logsumexp(fault + after, axis=1))
+    one = float(logsumexp(none))
+    return logsumexp(changed, axis=0) - one, float(logsumexp(always)) - one
 
 
 def change_of_rate(

@@ -202,14 +202,14 @@ def timing(history: History) -> Timing:
         for model in models
     ]
     settings = settings_of(limits)
-    found = _groups_in_log(history)
-    models = _shorter_where_asked(venue, models, _groups(found, venue, models, rails, settings))
+    found = _groups_in_log(history, models)
+    models = _shorter_where_asked(venue, models, _groups(found, models, rails, settings))
     answers = tuple(_answer(model, settings, rails) for model in models)
     days = [day for s in samples.values() for day in (s.first_day, s.last_day) if day]
     return Timing(
         venue=venue.id, venue_name=venue.name, first_day=min(days, default=None),
         last_day=max(days, default=None), settings=settings, rails=rails, models=tuple(models),
-        answers=answers, groups=_groups(found, venue, models, rails, settings),
+        answers=answers, groups=_groups(found, models, rails, settings),
         sequences=tuple(judge_sequence(item, {model.lock: model for model in models}, rails,
                                        settings) for item in venue.sequences),
     )
@@ -305,32 +305,37 @@ def _shorter_where_asked(
     ]
 
 
-def _groups_in_log(history: History) -> list[tuple[tuple[str, ...], pl.DataFrame]]:
-    limits = history.venue.limits
+def _groups_in_log(
+    history: History, models: Sequence[LockModel]
+) -> list[tuple[tuple[str, ...], JointSpread]]:
+    """The groups that the log shows, and how far apart their locks opened."""
+    venue, limits = history.venue, history.venue.limits
+    doors = {model.lock for model in models if model.kind in (None, "door")}
     start = history.end - timedelta(weeks=limits.timing_weeks)
     recent = history.actuations.select(
         "lock", "command_time", "attempt", "outcome", "latency_ms")
-    known = recent["lock"].is_in(list(history.venue.locks_by_id)) & (
-        recent["command_time"] >= start)
-    return groups_in_log(
+    known = recent["lock"].is_in(list(venue.locks_by_id)) & (recent["command_time"] >= start)
+    found = groups_in_log(
         recent if known.all() else recent.filter(known),
         within_ms=limits.together_within_ms, least=limits.together_least)
 
+    def joint(group: tuple[str, ...], moments: pl.DataFrame) -> JointSpread:
+        clocks = {venue.locks_by_id[lock].command_controller for lock in group}
+        if len(clocks) == 1 and doors.isdisjoint(group):
+            return joint_spread(moments, group)
+        return JointSpread(moments["moment"].n_unique(), 0)
+
+    return [(group, joint(group, moments)) for group, moments in found]
+
 
 def _groups(
-    found: Sequence[tuple[tuple[str, ...], pl.DataFrame]], venue: Venue,
-    models: Sequence[LockModel], rails: Mapping[str, TimingRail], settings: Settings,
+    found: Sequence[tuple[tuple[str, ...], JointSpread]], models: Sequence[LockModel],
+    rails: Mapping[str, TimingRail], settings: Settings,
 ) -> tuple[GroupAnswer, ...]:
-    locks = venue.locks_by_id
     by_id = {model.lock: model for model in models}
     volts = {supply: rail.typical_volts for supply, rail in rails.items()}
     low_volts = {supply: rail.low_volts for supply, rail in rails.items()}
-    answers = []
-    for group, moments in found:
-        clocks = {locks[lock].command_controller for lock in group}
-        door = any(by_id[lock].kind in (None, "door") for lock in group)
-        joint = (joint_spread(moments, group) if len(clocks) == 1 and not door
-                 else JointSpread(moments["moment"].n_unique(), 0))
-        answers.append(together([by_id[lock] for lock in group], rails, settings, volts=volts,
-                                low_volts=low_volts, joint=joint))
-    return tuple(answers)
+    return tuple(
+        together([by_id[lock] for lock in group], rails, settings, volts=volts,
+                 low_volts=low_volts, joint=joint)
+        for group, joint in found)

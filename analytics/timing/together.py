@@ -13,14 +13,18 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import timedelta
+from itertools import pairwise
 
 import numpy as np
 import polars as pl
 
+from remanence.analytics.statistics.arrays import Ints
 from remanence.analytics.statistics.survival import product_limit
 from remanence.analytics.timing.answer import pulse_answer
 from remanence.analytics.timing.model import LockModel, Settings, TimingRail
 from remanence.analytics.timing.scale import round_up, tenths
+from remanence.shared.column_numbers import ticks_of
+from remanence.shared.table import reals
 
 _JUST = 1e-9
 
@@ -368,14 +372,16 @@ def groups_in_log(
     list of (locks, moments)
         Most frequent first. ``moments``: the rows of those moments, with ``moment`` (number).
     """
-    # (Hundreds of locks have no memory for all rows in order: what is looked at is their places.)
-    order = actuations.select(
-        "command_time", "lock", first=pl.col("attempt").fill_null(1) == 1,
-        row=pl.int_range(pl.len()),
-    ).filter("first").sort("command_time", "lock").select("command_time", "row")
-    if order.height < 2:
+    # Hundreds of locks have no memory for their rows in order: only their places are put there.
+    runs = actuations["lock"].rle().struct.unnest()
+    names, of_run = np.unique(runs["value"].to_list(), return_inverse=True)
+    lock = np.repeat(of_run, runs["len"].to_numpy())
+    stamps = ticks_of(actuations["command_time"])
+    asked = np.flatnonzero(reals(actuations["attempt"], 1.0) == 1.0)
+    if asked.size < 2:
         return []
-    stamps = order["command_time"].dt.timestamp("us").to_numpy()
+    order = asked[np.lexsort((lock[asked], stamps[asked]))]
+    lock, stamps = lock[order], stamps[order]
     span = timedelta(milliseconds=within_ms) // timedelta(microseconds=1)
     begins = np.append(True, np.diff(stamps) > span)
     # Only where commands come close is there anything to walk through.
@@ -388,24 +394,22 @@ def groups_in_log(
                 start, begins[index] = stamp, True
     moment = np.cumsum(begins) - 1
     # Most commands are given alone: only the others are gone through moment by moment.
-    several = np.bincount(moment)[moment] > 1
-    places = order["row"].to_numpy()
-    alone = actuations["lock"][places[~several]]
-    rows = actuations[places[several]].with_columns(moment=pl.Series(moment[several])).unique(
-        ["moment", "lock"], keep="first", maintain_order=True)
-    sets = (
-        rows.group_by("moment", maintain_order=True)
-        .agg(locks=pl.col("lock").sort())
-        .filter(pl.col("locks").list.len() >= 2)
-        .with_columns(name=pl.col("locks").list.join("\x1f"))
-    )
-    commands = dict(pl.concat([alone, rows["lock"]]).value_counts().iter_rows())
+    alone = np.bincount(moment)[moment] == 1
+    several = np.flatnonzero(~alone)
+    # By moment, then by lock, each lock once.
+    kept = several[np.unique(moment[several] * names.size + lock[several], return_index=True)[1]]
+    commands = np.bincount(np.append(lock[alone], lock[kept]), minlength=names.size)
+    starts = np.flatnonzero(np.diff(moment[kept], prepend=-1)).tolist()
+    sets: dict[tuple[int, ...], list[Ints]] = {}
+    for start, end in pairwise([*starts, kept.size]):
+        if end - start > 1:
+            sets.setdefault(tuple(lock[kept[start:end]].tolist()), []).append(kept[start:end])
     found = []
-    for (name,), group in sets.group_by("name", maintain_order=True):
-        locks = tuple(str(name).split("\x1f"))
-        rarest = min(commands[lock] for lock in locks)
-        if group.height >= least and group.height >= share * rarest:
-            found.append((locks, rows.filter(pl.col("moment").is_in(group["moment"].implode()))))
+    for chosen, moments in sets.items():
+        if len(moments) >= max(least, share * commands[list(chosen)].min()):
+            rows = np.sort(np.concatenate(moments))
+            found.append((tuple(names[list(chosen)].tolist()), actuations[order[rows]].with_columns(
+                moment=pl.Series(moment[rows]))))
     found.sort(key=lambda item: (-item[1].height // len(item[0]), item[0]))
     return found
 

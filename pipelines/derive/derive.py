@@ -49,7 +49,7 @@ from remanence.pipelines.store.writer_lock import writer_lock
 from remanence.shared.errors import UnwritableStoreError
 from remanence.shared.venue import Venue
 
-PAIRING = 12
+PAIRING = 13
 """Raised whenever pairing itself gives other rows: everything is then derived anew."""
 
 BLOCK_ROWS, BLOCK_EDGES = 12_000_000, 1_000_000

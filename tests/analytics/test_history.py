@@ -13,9 +13,10 @@ from remanence.analytics.history import (
     in_first_weeks,
     in_lots,
     per_lock,
+    rails_in_lots,
     with_weeks,
 )
-from tests.analytics.physics.latency_rows import actuations, history_at, lock
+from tests.analytics.physics.latency_rows import actuations, history_at, lock, venue
 
 
 @pytest.fixture(scope="module")
@@ -72,3 +73,14 @@ def test_rows_of_many_locks_come_in_lots_that_make_the_whole_again():
     assert len(in_lots(rows.filter(pl.col("lock") < "lock-064"))) == 1
     # Where a lock's rows do not stand together, no lot would have all of them.
     assert len(in_lots(rows.sample(fraction=1.0, shuffle=True, seed=1))) == 1
+
+
+def test_a_lot_of_rails_has_all_locks_of_each_of_them():
+    locks = [lock(f"lock-{n:03d}", supply=f"rail-{n % 5}") for n in range(200)]
+    rows = pl.DataFrame({"lock": [each.id for each in locks], "row": range(200)})
+    lots = rails_in_lots(rows, venue(locks))
+    assert [lot.height for lot in lots] == [40] * 5
+    assert [set(lot["row"] % 5) for lot in lots] == [{rail} for rail in range(5)]
+    assert_frame_equal(pl.concat(lots).sort("row"), rows)
+    few = rows.head(64)
+    assert_frame_equal(rails_in_lots(few, venue(locks))[0], few)

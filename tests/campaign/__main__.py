@@ -21,15 +21,14 @@ HELD_OUT = 1000
 EPILOG = """\
 examples:
   python -m tests.campaign --venues 6 --seed 1            a quick look, on tuning seeds
-  python -m tests.campaign --venues 30 --seed 3000        the table of docs/campaign.md
+  python -m tests.campaign --venues 30 --seed 3000        docs/campaign-tables.md
   python -m tests.campaign --only 17 --details out.json   one venue, everything written out
   python -m tests.campaign --venues 4 --level log         raw records, paired by the program
 
 Seeds below 1000 are for choosing thresholds; from 1000 on they are held out and only
-measure. Used up, because the analysis was mended after looking at them: 1000 to 1029 and
-2000 to 2029; looked at once: 3000 to 3029. Even seeds are healthy venues, odd ones have faults.
-docs/campaign.md is written only by a held-out run of 30 venues or more, or where
---page says so.
+measure; docs/campaign.md says which are used up, because the analysis was mended after looking at
+them. Even seeds are healthy venues, odd ones have faults. docs/campaign-tables.md is written only
+by a held-out run of 30 venues or more, or where --page says so.
 """
 
 
@@ -69,7 +68,7 @@ def main(argv=None):
     print_worst(scores, args.false)
     page = args.page
     if page is None and held_out and len(seeds) >= 30 and args.level == "tables":
-        page = Path(__file__).parents[2] / "docs" / "campaign.md"
+        page = Path(__file__).parents[2] / "docs" / "campaign-tables.md"
     if page:
         page.parent.mkdir(exist_ok=True)
         page.write_text(text, encoding="utf-8")

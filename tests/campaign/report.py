@@ -214,24 +214,13 @@ def page(scores, command, held_out, level, commit=None):
     kind = ("held out: no threshold was chosen on them" if held_out
             else "the ones thresholds are tuned on: these figures flatter")
     judged = f", of the analysis at commit {commit}" if commit else ""
-    return f"""# How well the findings hold up
+    return f"""# The campaign's tables
 
-Written by `{command}`{judged}.
+Written by `{command}`{judged}. What the venues are, and what the figures mean: [How well the
+findings hold up](campaign.md).
 
 {len(scores)} simulated venues, half of them with known faults, are judged week by week, from the
-ninth week on, as a technician would read them. The simulator shares neither code nor formulae
-with the analysis: latencies are read off tables, and every third venue plays back measured
-series of other fields (a river, sunspots, sea temperatures, cell sizes) in place of a noise
-model. All venues have the same nuisances: wander of days with memory, a season of 8 K either
-way, players who load the catch, scatter of 3 to 12 %, scan periods of 1 to 20 ms, busy and closed
-days, staff who forget to close, openings by hand, retries, a changed pulse, a low rail that slows
-everything. Rails obey Ohm's law: a source that softens takes volts from what is held, and a
-magnet that is cut gives them back. Coils that are held on warm up by curves of their own. Seeds
-below 1000 are for tuning, from 1000 on they are held out. The first thirty of each thousand up to
-6000 are used up, because the analysis was mended after looking at them; once these figures are
-acted upon, so are theirs.
-
-These seeds are {kind}. Level: {level}.
+ninth week on. Their seeds are {kind}. Level: {level}.
 
 ## Goals
 

@@ -16,7 +16,7 @@ from remanence.dashboards.health_report import render_health, render_single_file
 from remanence.dashboards.health_words import Speaker
 from remanence.dashboards.page import language
 from remanence.dashboards.work_sheet import work_sheet
-from remanence.shared.findings import Finding
+from remanence.shared.findings import Evidence, Finding
 from tests.dashboards import small_venue
 
 EMPTY = {"area", "base", "br", "col", "embed", "hr", "img", "input", "link", "meta", "source",
@@ -124,6 +124,16 @@ def test_every_condition_is_told_of_every_kind_of_subject(code, urgency):
         for item in found:
             assert (house.name if item.subject_kind == "venue" else item.subject) in text
         work_sheet(Speaker(language(code), made), str)
+
+
+@pytest.mark.parametrize(("percent", "told"), [
+    (131.0, "voltage drop per ampere 131% of before"),
+    (446.0, "voltage drop per ampere 4.5 times what it was")])
+def test_what_is_twice_as_much_and_more_is_told_as_so_many_times(busy, percent, told):
+    found = Finding("rail-a", "supply", "supply-sag", "plan", 0.9, date(2026, 11, 9), None, None,
+                    (Evidence("sag-per-ampere-against-before", percent, "%", 140, None, None,
+                              100.0),))
+    assert Speaker(language("en"), busy).figure(found) == told
 
 
 def test_two_doors_with_the_same_due_test_are_one_job(busy):

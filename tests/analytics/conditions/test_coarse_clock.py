@@ -13,6 +13,7 @@ from remanence.analytics.conditions.coarse_clock import TIMED, coarse_locks
 from remanence.analytics.conditions.condition import catalogue
 from remanence.analytics.conditions.diagnosis import diagnose
 from remanence.analytics.conditions.outcomes import no_release
+from remanence.analytics.drift.judge import drifts
 from remanence.analytics.health import health
 from remanence.analytics.history import History
 from remanence.analytics.pairing.rules import pair
@@ -32,8 +33,11 @@ VENUE = Venue(id="v", name="V", time_zone="UTC", locks=(LATCH, MAGNET),
               supplies=(Supply("rail", 12.0),))
 
 
-def history(step_ms: float, slower: float = 1.0) -> History:
-    """Eight weeks of healthy releases, stamped in steps; the last two weeks may be slower."""
+def history(step_ms: float, slower: float = 1.0, from_day: int = 0) -> History:
+    """Eight weeks of healthy releases; the last two weeks may be slower.
+
+    Stamped in steps from that day on, and in milliseconds until then.
+    """
     rng = np.random.default_rng(3)
     rows = []
     for day in range(56):
@@ -49,14 +53,23 @@ def history(step_ms: float, slower: float = 1.0) -> History:
     rows.sort()
     told, place, last = [], 0, None
     for seconds, channel, quantity, value in rows:
-        tick = int(seconds * 1000 / step_ms)
-        place = place + 1 if tick == last else 0
-        last = tick
-        told.append((BEGIN + timedelta(milliseconds=tick * step_ms), channel, quantity,
+        step = step_ms if seconds >= from_day * 86_400 else 1.0
+        tick = int(seconds * 1000 / step)
+        place = place + 1 if (tick, step) == last else 0
+        last = tick, step
+        told.append((BEGIN + timedelta(milliseconds=tick * step), channel, quantity,
                      float(value), 0, "a", len(told), place, 0))
     signals = pl.DataFrame(told, schema=SIGNALS.schema, orient="row")
     return History.of(VENUE, Week.of(BEGIN.date() + timedelta(days=55)),
                       **pair(signals, VENUE).tables())
+
+
+def test_days_whose_clock_has_become_coarse_tell_no_level():
+    judged = drifts(history(1000, from_day=52)).current
+    assert {name: one.days.day[-1] for name, one in judged.items()} == {"latch": 2, "magnet": 2}
+    assert judged["magnet"].now_ms == pytest.approx(400, rel=0.05)
+    # Where it was never finer, all days are looked at: nothing is said of them elsewhere.
+    assert min(one.days.day[-1] for one in drifts(history(1000)).current.values()) > 2
 
 
 def test_every_name_is_that_of_a_condition():

@@ -8,11 +8,13 @@ import numpy as np
 import polars as pl
 import pytest
 
+from remanence.analytics.conditions import lost_lines
 from remanence.analytics.conditions.diagnosis import diagnose
 from remanence.analytics.conditions.door_people import people_only
 from remanence.analytics.conditions.exits import held_on_way_out, late_doors
 from remanence.analytics.conditions.latency import slow_drop
 from remanence.analytics.conditions.life import what_was_shown
+from remanence.analytics.conditions.outcomes import no_release
 from remanence.analytics.drift.judge import drifts
 from remanence.shared.tables import ACTUATIONS
 from tests.analytics.physics.latency_rows import FIRST_MONDAY, actuations, history_at, lock
@@ -154,3 +156,26 @@ def test_no_magnet_makes_all_openings_a_second_later_and_what_nobody_explains_is
         pl.col("latency_ms") + later_ms).otherwise("latency_ms"))
     history = history_at([DOOR], rows, WEEK)
     assert bool(late_doors(history) or slow_drop(history)) is slow
+
+
+@pytest.mark.parametrize("again_s", [8, 1800])
+def test_who_presses_again_at_once_wanted_out_and_who_does_not_tells_nothing(sound, again_s):
+    rows = with_held(sound, "door", 4, 11, 19, 27, 33)
+    again = rows.filter(last_rows("door", 5, 12, 20, 28, 34)).with_columns(
+        command_time=rows.filter(last_rows("door", 4, 11, 19, 27, 33))["command_time"]
+        + timedelta(seconds=again_s), attempt=pl.lit(2, pl.Int64))
+    found = no_release(history_at(LOCKS, ACTUATIONS.conform(pl.concat([rows, again])), WEEK))
+    assert [(f.subject, f.urgency, f.score > 0.85) for f in found] == (
+        [("door", "now", True)] if again_s == 8 else [])
+
+
+def test_cuts_whose_answer_may_be_lost_hold_nobody_in(sound, monkeypatch):
+    controller = BOND.contact_controller
+    silent, driven = with_held(sound, "bond", 5, 9), with_held(sound, "bond", 5, 9, relief=False)
+    monkeypatch.setattr(lost_lines, "lost_shares", lambda history: {controller: 0.02})
+    [weighed] = held_on_way_out(history_at(LOCKS, silent, WEEK))
+    assert weighed.score < 0.3
+    # A load that stays on the rail is no line that was lost, nor are so many silent cuts.
+    for rows in (driven, with_held(sound, "bond", *range(1, 10))):
+        [told_now] = held_on_way_out(history_at(LOCKS, rows, WEEK))
+        assert (told_now.urgency, told_now.score) == ("now", pytest.approx(0.9, abs=0.1))

@@ -197,6 +197,22 @@ def test_a_second_use_of_the_game_is_no_second_try(retried, says):
     assert [item.subject for item in self_cut_failed(history)] == says
 
 
+@pytest.mark.parametrize(("retried", "says"), [(False, ["a"]), (True, [])])
+def test_a_switch_that_cuts_every_other_time_is_told_where_nobody_tried_again(retried, says):
+    rows = actuations(LATCHES[0], 8, per_day=4)
+    stuck = (pl.col("command_time") >= moment(FROM_DAY, 0)) & (pl.int_range(pl.len()) % 2 == 0)
+    frame = rows.with_columns(
+        outcome=pl.when(stuck).then(pl.lit("no-release")).otherwise("outcome"),
+        latency_ms=pl.when(stuck).then(None).otherwise("latency_ms"),
+        sag_ms=pl.when(stuck).then("pulse_ms").otherwise("sag_ms"))
+    if retried:
+        frame = pl.concat([frame, frame.filter(pl.col("outcome") == "no-release").with_columns(
+            pl.col("command_time") + pl.duration(seconds=4),
+            attempt=pl.lit(2, dtype=frame["attempt"].dtype))]).sort("command_time")
+    history = at_week(venue(*LATCHES), 7, actuations=ACTUATIONS.conform(frame))
+    assert [item.subject for item in self_cut_failed(history)] == says
+
+
 def test_one_day_whose_readings_caught_the_load_by_luck_is_no_measure_of_the_others():
     def changed(row, day):
         if row["lock"] != "a":

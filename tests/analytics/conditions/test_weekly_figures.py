@@ -160,3 +160,14 @@ def test_a_sag_that_moves_by_a_step_of_a_coarse_meter_has_not_moved(step, told):
     figures = weekly_figures(at_week(venue(*locks), WEEKS - 1, actuations=rows), 2)
     moved = figures.strange[figures.locks.index("a"), -2:, PLACE["weekly-sag"]]
     assert (moved.sum() / np.sqrt(2) > 3) == told
+
+
+def test_a_load_that_outlasts_its_pulse_by_part_of_a_reading_more_has_not_moved():
+    def outlasts(after):
+        def changed(row, day):
+            row.update(sample_ms=2.0, sag_outlasts_ms=after if day >= 7 * BEGUN else 0.5)
+        return changed
+
+    name = "weekly-sag-after-the-pulse"
+    assert latest(weekly(outlasts(1.0)), name).sum() / np.sqrt(2) < 3
+    assert latest(weekly(outlasts(6.0)), name).sum() / np.sqrt(2) > 3

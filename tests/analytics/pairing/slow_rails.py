@@ -87,7 +87,8 @@ class SlowRails:
             stamp(t) for other in self.venue.locks
             if other.supply == lock.supply and other.id != lock.id
             for t, _, _ in self.commands[other.id])
-        a = max((t for t in others if t < start), default=None)
+        own = [stamp(t) for t, _, _ in self.commands[lock.id]]
+        a = max((t for t in (*others, *own) if t < start), default=None)
         b = min((t for t in others if t >= start), default=None)
         if self.neighbour_may_cut(lock, start):
             b = start
@@ -159,7 +160,7 @@ class SlowRails:
                         if (over is None or t < over) and before - v > 0.5 * deepest)
         quiet_end = last if b is None else min(last, max(b, start))
         if sagged:
-            final_in = min(final, last)
+            final_in = max(t for t, v in pulse if t <= final and before - v > 0.5 * deepest)
             settled = first + int((final_in - first) * 0.4)
         else:
             settled = start + int((quiet_end - start) * 0.4)

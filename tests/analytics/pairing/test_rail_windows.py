@@ -149,6 +149,22 @@ def test_a_load_that_outlasts_its_command():
     assert row["sag_outlasts_ms"] > 600
 
 
+def test_a_load_that_outlasts_its_command_shows_where_one_reading_falls_into_it():
+    # 1 Hz: the reading at 0.2 s is the only one of the pulse, and it is early in it.
+    lock = latch("a", 1)
+    figures = []
+    for end in (0.6, 50):
+        rail = Rail(lock)
+        rail.command(lock, 0, 0.6)
+        rail.load(0, end, 0.6)
+        rail.sample(np.arange(-60, 12) + 0.2)
+        [row] = rail.rows()
+        figures.append((row["sag_volts"], row["sag_outlasts_ms"]))
+    assert figures[0] == pytest.approx((0.6, 0.0), abs=0.05)
+    assert figures[1][0] == pytest.approx(0.6, abs=0.05)
+    assert figures[1][1] == pytest.approx(1600, abs=1)
+
+
 def test_an_over_voltage_at_switch_off():
     lock = latch("a", 1)
     rail = Rail(lock)
@@ -286,3 +302,17 @@ def test_two_readings_before_a_command_leave_the_noise_to_the_pulse():
     assert row["volts_noise"] == pytest.approx(0.01, rel=0.5)
     assert row["sag_ms"] == pytest.approx(300, abs=11)
     assert row["sag_outlasts_ms"] == 0.0
+
+
+def test_a_second_try_is_held_against_the_rail_at_rest_and_not_against_the_first_one():
+    # Read around commands only: most readings of the two seconds before are of the first pulse.
+    lock = latch("a", 1)
+    rail = Rail(lock)
+    for start in (0.0, 0.8):
+        rail.command(lock, start, start + 0.3)
+        rail.load(start, start + 0.3, 0.6)
+        rail.sample(np.arange(start - 0.06, start + 0.39, 0.002) + 0.0007)
+    for row in rail.rows():
+        assert row["volts_before"] == pytest.approx(IDLE, abs=0.01)
+        assert row["sag_volts"] == pytest.approx(0.6, abs=0.01)
+        assert row["off_spike_volts"] == pytest.approx(0.0, abs=0.05)

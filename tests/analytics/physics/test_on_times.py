@@ -126,6 +126,23 @@ def test_on_again_just_before_the_end_shows_that_an_end_was_lost(again_ms, known
     assert on_times(told_again(rows, "a", again_ms), cutting, unseen)["on_ms"].to_list()[-1] is None
 
 
+@pytest.mark.parametrize(("again_ms", "sag_ms", "known"), [
+    (3_750.0, None, False),  # a second try, of which the first one's end is lost
+    (3_750.0, 3_998.0, True),  # the rail was loaded all the while
+    (3_900.0, None, True),  # no pulse of this lock is so short
+    (200.0, None, True),  # said again within the first pulse, and held
+])
+def test_a_second_try_after_a_lost_end_makes_no_long_time(again_ms, sag_ms, known):
+    place = venue(latch("a"))
+    rows = told_again(energised(*pulses_of("a"), ("a", 5000, 4_000.0, None)), "a", again_ms)
+    row = commands(outcome="no-release", pulse_ms=4_000.0, sag_ms=sag_ms, sample_ms=5.0)
+    row = row.with_columns(command_time=pl.lit(START + timedelta(seconds=5000)).cast(
+        pl.Datetime("us", "UTC")))
+    found = on_times(rows, place, row).tail(1)
+    assert found["end_lost"].to_list() == [not known]
+    assert found["on_ms"].to_list() == [4_000.0 if known else None]
+
+
 @pytest.mark.parametrize(("lost", "loaded", "lasting"), [
     (True, False, False), (True, True, True), (False, False, True)])
 def test_an_end_that_never_comes_was_lost_where_the_controller_loses_ends(lost, loaded, lasting):

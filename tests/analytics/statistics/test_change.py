@@ -122,6 +122,15 @@ def test_a_fresh_step_on_a_slow_wave_is_dated_to_its_day():
     assert change.since_low <= change.since <= change.since_high
 
 
+def test_steps_of_a_coarse_meter_in_a_young_log_are_no_clear_step():
+    """Most days are one step, so that their median deviation is 0 and any other day was certain."""
+    step = np.array([0, 0, 0, -1, 0, 0, 1, 0, 0, -1, 0, 0, 1, 0, 0, 0, -1, -1])
+    change = level_change(DAY + np.arange(18), 0.13 * step, DAY + 14, floor=0.015)
+    assert change.log_odds < 2
+    clear = level_change(DAY + np.arange(18), 0.13 * step - 5.0 * (np.arange(18) >= 16), DAY + 14)
+    assert clear.log_odds > 7
+
+
 def test_a_ramp_is_not_taken_for_a_step():
     rng = np.random.default_rng(19)
     day = np.arange(80)

@@ -8,6 +8,7 @@ from datetime import timedelta
 import numpy as np
 import polars as pl
 import pytest
+from polars.testing import assert_frame_equal
 
 from remanence.analytics.timing.gather import timing
 from remanence.analytics.timing.model import LockModel, Settings, TimingRail
@@ -179,6 +180,17 @@ def test_groups_are_found_by_themselves():
     assert found[0][1]["moment"].n_unique() == 40
     assert groups_in_log(trio, within_ms=30, least=5)[0][0] == ("a", "b")
     assert groups_in_log(trio.head(9), within_ms=100, least=5) == []
+
+
+def test_groups_are_the_same_in_any_order_of_rows_and_count_each_lock_once_a_moment():
+    trio = fired_together(20, ("a", "b", "c"), apart_ms=10)
+    twice = trio.filter(pl.col("lock") == "b").with_columns(
+        pl.col("command_time") + timedelta(milliseconds=15), outcome=pl.lit("no-release"))
+    ((_, plain),) = groups_in_log(trio, within_ms=100, least=5)
+    mixed = pl.concat([trio, twice]).sample(fraction=1.0, shuffle=True, seed=3)
+    ((locks, moments),) = groups_in_log(mixed, within_ms=100, least=5)
+    assert locks == ("a", "b", "c")
+    assert_frame_equal(moments, plain)
 
 
 def test_chance_meetings_of_busy_locks_are_no_group():
