@@ -9,7 +9,7 @@ that the lock was worked on and the log does not show it any more.
 from __future__ import annotations
 
 import math
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date
 
@@ -153,16 +153,13 @@ def lives(
     ]
     named = {_key(item) for item in found}
     ended = []
-    hiding: dict[str | None, set[str]] = {}
-    for one in kept:
-        if one.subject_kind == "supply" and one.urgency != "watch":
-            hiding.setdefault(one.subject, set()).update(known[one.condition].explains_on_locks)
+    rails = [one for one in kept if one.subject_kind == "supply" and one.urgency != "watch"]
     for item in earlier:
         key = _key(item.finding)
         seen = shown.get(key[:2])
         if key in named or seen is None or any(_same_story(item.finding, one) for one in kept):
             continue
-        after = _unfound(item, seen, week, hiding.get(seen.supply, ()))
+        after = _unfound(item, seen, week, _hidden(item.finding, seen.supply, rails))
         if after.finding.status == "ended":
             ended.append(after.finding)
         else:
@@ -227,8 +224,7 @@ def _same_story(earlier: Finding, now: Finding) -> bool:
             return True
     if now.subject_kind == "supply" and earlier.subject_kind == "lock" and earlier.subject in told:
         # A rail that failed later did not make it.
-        begun = now.since_low or now.since
-        return earlier.since is None or begun is None or earlier.since >= begun
+        return earlier.since is None or not _failed_after(now, earlier)
     if (now.subject_kind, now.subject) != (earlier.subject_kind, earlier.subject):
         return False
     if now.urgency == "watch" != earlier.urgency:
@@ -281,11 +277,25 @@ def _course(was: Finding, now: Finding) -> str:
     return "standing"
 
 
-def _unfound(item: Standing, seen: Shown, week: Week, hidden_by_rail: Collection[str]) -> Standing:
+def _hidden(was: Finding, supply: str | None, rails: Sequence[Finding]) -> bool:
+    """Whether a rail that failed later does the same to a lock, so that its times tell nothing.
+
+    What a lock showed beyond a rail that had failed before is held against that rail each week.
+    """
+    return was.condition not in SIGNS and any(
+        rail.subject == supply and was.condition in catalogue()[rail.condition].explains_on_locks
+        and (None in (rail.since, was.since) or _failed_after(rail, was)) for rail in rails)
+
+
+def _failed_after(rail: Finding, was: Finding) -> bool:
+    """Whether a rail is known to have failed after a lock's finding had begun."""
+    begun = rail.since_low or rail.since
+    return was.since is not None and begun is not None and was.since < begun
+
+
+def _unfound(item: Standing, seen: Shown, week: Week, hidden: bool) -> Standing:
     """An earlier finding that the week's log does not show by itself."""
     was = item.finding
-    # Where the rail does the same to a lock, its times do not tell that it is well or is not.
-    hidden = was.condition in hidden_by_rail and was.condition not in SIGNS
     by_volts = item.sag_volts is not None or was.subject_kind == "supply"
     readings = seen.told_volts if by_volts and was.condition in BY_VOLTS else seen.told
     serviced = seen.serviced or item.serviced

@@ -318,3 +318,18 @@ def test_a_slow_magnet_that_more_openings_put_down_to_people_is_over():
     assert after(standing, [], Shown(40, latency_ms=1700.0)).told[0].status == "standing"
     made = after(standing, [], Shown(40, latency_ms=1700.0, late_by_people=True))
     assert (made.told[0].status, made.standing) == ("ended", ())
+
+
+@pytest.mark.parametrize(("rail_since", "course"), [
+    (date(2026, 6, 20), ["easing", "ended"]), (date(2026, 7, 20), ["unseen", "unseen"])])
+def test_a_rail_that_had_failed_before_does_not_keep_what_a_lock_no_longer_shows(
+        rail_since, course):
+    standing = opened(failing(condition="loaded-catch"))
+    on_rail = {KEY: Shown(12, supply="rail"), ("supply", "rail"): Shown(7)}
+    told = []
+    for ahead in range(2):
+        made = lives(standing, [low_rail(rail_since)], on_rail, WEEK.plus(ahead))
+        on_rail[KEY] = Shown(60, supply="rail")
+        standing = made.standing
+        told.append(next(f.status for f in made.told if f.subject == "latch-1"))
+    assert told == course
