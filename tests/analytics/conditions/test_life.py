@@ -318,3 +318,18 @@ def test_a_slow_magnet_that_more_openings_put_down_to_people_is_over():
     assert after(standing, [], Shown(40, latency_ms=1700.0)).told[0].status == "standing"
     made = after(standing, [], Shown(40, latency_ms=1700.0, late_by_people=True))
     assert (made.told[0].status, made.standing) == ("ended", ())
+
+
+def test_bounce_that_turns_out_to_be_its_controller_s_is_not_told_of_the_lock_too():
+    def chatter(subject, **more):
+        return finding(subject, "contact-chatter", "plan", 0.95, says=[], evidence=[
+            Evidence("further-edges-a-movement", 4.0, "edges", n=80, before=0.2)], **more)
+
+    first = opened(chatter("latch-1"))
+    shared = chatter("north", subject_kind="controller", extra={"accounts_for": ["latch-1"]})
+    could = {("lock", "latch-1"): Shown(60, further_edges=4.0), ("controller", "north"): Shown(7)}
+    then = lives(first, [shared], could, WEEK.plus(1))
+    assert [one.subject for one in then.told] == ["north"]
+    other = replace(shared, extra={"accounts_for": ["latch-2"]})
+    then = lives(first, [other], could, WEEK.plus(1))
+    assert sorted(one.subject for one in then.told) == ["latch-1", "north"]
