@@ -97,9 +97,15 @@ class FindingText:
         )
 
     def checks(self, finding: Finding) -> tuple[Check, ...]:
-        """The checks at the bench; of an unsafe fitting, those of its own reasons."""
+        """The checks at the bench; of an unsafe fitting, those of its own reasons.
+
+        A condition that is said of more than one kind of subject may have checks for one kind.
+        """
         reasons = finding.extra.get("reasons", ())
-        names = [f"unsafe-{reason}" for reason in reasons] or [finding.condition]
+        names = [f"unsafe-{reason}" for reason in reasons] or [
+            f"{finding.condition}-{finding.subject_kind}"
+            if self.lang.has(f"check.{finding.condition}-{finding.subject_kind}.1.do")
+            else finding.condition]
         if finding.extra.get("perhaps_replaced"):
             names = ["was-replaced", *names]
         made = []

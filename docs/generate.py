@@ -11,7 +11,7 @@ from typing import Any
 from reference import PAGES, Page
 
 from remanence.analytics.conditions import catalogue
-from remanence.dashboards.page import language
+from remanence.dashboards.page import Language, language
 from remanence.pipelines.commands import build_parser
 from remanence.pipelines.readers import FORMATS, all_readers
 from remanence.pipelines.schemas import SCHEMAS, schema_of, schema_text
@@ -119,14 +119,21 @@ def conditions() -> str:
         out += ["Figures: " + "; ".join(named) + ".\n",
                 f"Told apart: {lang(f'{key}.told_apart')}\n",
                 f"Needs: {lang(f'{key}.needs')}\n"]
-        number = 1
-        while lang.has(f"check.{condition.name}.{number}.do"):
-            check = f"check.{condition.name}.{number}"
-            out.append(f"{number}. {lang(f'{check}.do')} *Expect:* {lang(f'{check}.expect')} "
-                       f"*If not:* {lang(f'{check}.means')}")
-            number += 1
-        out.append("")
+        out += [*_checks(condition.name, lang), ""]
+        for kind in condition.subject_kinds:
+            if checks := _checks(f"{condition.name}-{kind}", lang):
+                out += [f"Where it is said of a {kind}:\n", *checks, ""]
     return "\n".join(out)
+
+
+def _checks(name: str, lang: Language) -> list[str]:
+    """The numbered checks of a condition, or of a condition of one kind of subject."""
+    out: list[str] = []
+    while lang.has(f"check.{name}.{len(out) + 1}.do"):
+        check = f"check.{name}.{len(out) + 1}"
+        out.append(f"{len(out) + 1}. {lang(f'{check}.do')} *Expect:* {lang(f'{check}.expect')} "
+                   f"*If not:* {lang(f'{check}.means')}")
+    return out
 
 
 def _schema_rows(schema: dict[str, Any], path: str = "") -> Iterator[tuple[str, str, str]]:

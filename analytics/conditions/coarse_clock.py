@@ -45,7 +45,7 @@ def coarse_locks(history: History) -> dict[str, float]:
 def measurable(found: Iterable[Finding], history: History) -> list[Finding]:
     """The findings without those that rest on what clocks are too coarse for, or too unsteady.
 
-    Of a rail, a part or the venue they are left out where that holds of all its locks.
+    Of a rail, part, controller or the venue they are left out where that holds of all its locks.
     """
     untimed = ((coarse_locks(history), TIMED),
                (wandering_locks(history, WANDERS_TO_TIME), TIMED_BY_CONTACT),
@@ -53,7 +53,8 @@ def measurable(found: Iterable[Finding], history: History) -> list[Finding]:
     locks = history.venue.locks
 
     def hidden(item: Finding) -> bool:
-        own = [lock.id for lock in locks if item.subject in (lock.id, lock.supply, lock.part)]
+        own = [lock.id for lock in locks if item.subject in (
+            lock.id, lock.supply, lock.part, lock.contact_controller)]
         return any(
             item.condition in conditions
             and all(lock in hard for lock in own or [lock.id for lock in locks])

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections import Counter
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
+from datetime import date
 
 import numpy as np
 import polars as pl
@@ -35,7 +37,7 @@ from remanence.analytics.statistics.intervals import (
 )
 from remanence.analytics.statistics.level_change import level_change
 from remanence.analytics.statistics.rates import rate_that_matters
-from remanence.shared.findings import Amount, Evidence, Finding, Sentence, say
+from remanence.shared.findings import Amount, Evidence, Finding, say
 
 _MORE_EDGES = 1.5
 """Further edges a movement, over what it had, that are told. Assumption."""
@@ -58,6 +60,9 @@ Common practice, no source."""
 _YOUNG_DAYS, _FEWEST_BESIDE, _BETWEEN_CONTACTS = 28, 2, 0.2
 """A contact whose log is shorter is held against those of the same kind and controller: so many at
 least, that differ by about this much when they are sound (ln of 1 + edges). Assumption."""
+_SHARED_LOCKS, _SHARED_MORE_THAN = 3, 0.5
+"""Contacts that began to bounce about one day, and their share of all that could show it, which
+share a cause: their controller's. Assumption."""
 _SAME_WEEK_LOCKS, _SAME_WEEK_SHARE = 4, 0.25
 """Locks, and their share, at which one week's findings are no one lock's fault. Assumption."""
 _SAME_WEEK_SCORE = 0.6
@@ -96,17 +101,21 @@ def contact_chatter(history: History) -> list[Finding]:
     """Contacts that bounce more than they did, over all their settled movements.
 
     Bounce leaves the first edge, and so the latency, as it was. A contact that is polled
-    too coarsely to show any bounce gives no finding and needs none.
+    too coarsely to show any bounce gives no finding and needs none. What most contacts of one
+    controller share from about one day on is said once, of the controller.
     """
-    found = []
+    found: list[Finding] = []
+    read_by: dict[str, str] = {}
     monday = history.week.monday.toordinal()
     changes = rows_by_lock(
         history.dated("contact_changes").filter(pl.col("bounces").is_not_null()), "time", history)
     for rows in changes.values():
         edges = rows.real("bounces")
         live = live_rows(rows, history)
-        if (live.sum() < _FEWEST_MOVEMENTS or (~rows.now).sum() < _FEWEST_MOVEMENTS_PAST
-                or edges[live].sum() < _FEWEST_EDGES):
+        if live.sum() < _FEWEST_MOVEMENTS or (~rows.now).sum() < _FEWEST_MOVEMENTS_PAST:
+            continue
+        read_by[rows.lock.id] = rows.lock.contact_controller or ""
+        if edges[live].sum() < _FEWEST_EDGES:
             continue
         days, level = _daily_mean(rows.day, np.log1p(edges))
         change = level_change(days, level, monday, floor=_BOUNCE_FLOOR)
@@ -122,9 +131,87 @@ def contact_chatter(history: History) -> list[Finding]:
         _, further = _daily_mean(rows.day, np.minimum(edges, _MOST_EDGES))
         since = _begun(days, further, np.bincount(np.unique(rows.day, return_inverse=True)[1]))
         found.append(_chatter_finding(rows, change, now, before, since))
-    wired = [lock.id for lock in history.venue.locks if lock.contact]
-    found += _beside_others(changes, history)
-    return _of_one_lock(found, wired, say("many-bounce"))
+    shared = _of_controllers(found, read_by)
+    told = {name for item in shared for name in item.extra["accounts_for"]}
+    return [*shared, *(item for item in (*found, *_beside_others(changes, history))
+                       if item.subject not in told)]
+
+
+def _of_controllers(found: Sequence[Finding], read_by: Mapping[str, str]) -> list[Finding]:
+    """What most contacts of a controller share; ``read_by`` holds all that could show it.
+
+    First of the whole venue, where all controllers may have been changed alike and each reads too
+    few contacts to tell, then of each by itself.
+    """
+    size = Counter(read_by.values())
+    shared: dict[str, Finding] = {}
+    for names in (set(size), *({name} for name in sorted(size))):
+        among = [item for item in found
+                 if read_by[item.subject] in names and read_by[item.subject] not in shared]
+        together = _about_one_day(among)
+        if (len(together) < _SHARED_LOCKS
+                or len(together) <= _SHARED_MORE_THAN * sum(size[name] for name in names)):
+            continue
+        for name in sorted(names):
+            own = [item for item in together if read_by[item.subject] == name]
+            if len(own) > _SHARED_MORE_THAN * size[name]:
+                shared[name] = _shared_finding(name, own, size[name], _common(together))
+    return list(shared.values())
+
+
+def _about_one_day(found: Sequence[Finding]) -> list[Finding]:
+    """The most findings whose beginnings may be one day.
+
+    Where the most intervals overlap they tell together when it was. Each interval misses the true
+    day now and then, so what overlaps their middle one is of them too.
+    """
+    dated = [item for item in found if item.since_low and item.since_high]
+    overlapping = [[item for item in dated if _span(item)[0] <= low <= _span(item)[1]]
+                   for low, _ in map(_span, dated)]
+    if not overlapping:
+        return []
+    low, high = _common(max(overlapping, key=len))
+    return [item for item in dated if _span(item)[0] <= high and low <= _span(item)[1]]
+
+
+def _span(item: Finding) -> tuple[int, int]:
+    """First and last day on which a dated finding may have begun, as ordinals."""
+    return item.since_low.toordinal(), item.since_high.toordinal()  # type: ignore[union-attr]
+
+
+def _common(found: Sequence[Finding]) -> tuple[int, int]:
+    """The middle one of the first days on which findings may have begun, and of the last ones."""
+    low, high = np.median([_span(item) for item in found], axis=0)
+    return int(low), int(np.ceil(high))
+
+
+def _shared_finding(
+    controller: str, found: Sequence[Finding], total: int, span: tuple[int, int]
+) -> Finding:
+    """The finding of a controller, with the locks that it accounts for.
+
+    Its edges are the mean of theirs; the interval, of theirs too, is no narrower than it ought to
+    be.
+    """
+    told = [item.evidence[0] for item in found]
+
+    def mean(name: str) -> float:
+        return float(np.mean([getattr(one, name) for one in told]))
+
+    day = int(np.median([item.since.toordinal() for item in found if item.since]))
+    return finding(
+        controller, "contact-chatter", "plan", max(item.score for item in found),
+        subject_kind="controller",
+        since=date.fromordinal(min(max(day, span[0]), span[1])),
+        since_low=date.fromordinal(span[0]), since_high=date.fromordinal(span[1]),
+        says=[say("switches-bounce-together", found=len(found), total=total,
+                  now=Amount(mean("now"), "edges"), before=Amount(mean("before"), "edges"))],
+        evidence=[Evidence(
+            "further-edges-a-movement", mean("now"), "edges", n=sum(one.n or 0 for one in told),
+            now_low=mean("now_low"), now_high=mean("now_high"), before=mean("before"),
+            before_low=mean("before_low"), before_high=mean("before_high"))],
+        extra={"accounts_for": sorted(item.subject for item in found)},
+    )
 
 
 def _beside_others(by_lock: Mapping[str, Rows], history: History) -> list[Finding]:
@@ -159,19 +246,6 @@ def _beside_others(by_lock: Mapping[str, Rows], history: History) -> list[Findin
             not_excluded=("interference-from-a-coil-nearby",),
         ))
     return found
-
-
-def _of_one_lock(
-    found: list[Finding], possible: list[str], together: Sentence
-) -> list[Finding]:
-    """Findings of many locks in one week become watched: they are no one lock's fault."""
-    if len(found) < _SAME_WEEK_LOCKS or len(found) < _SAME_WEEK_SHARE * len(possible):
-        return found
-    return [
-        replace(item, urgency="watch", score=min(item.score, _SAME_WEEK_SCORE),
-                says=(*item.says, together))
-        for item in found
-    ]
 
 
 def _daily_mean(day: Ints, values: Reals) -> tuple[Ints, Reals]:
@@ -254,7 +328,18 @@ def opened_unpowered(history: History) -> list[Finding]:
         item for name, rows in forced.items() if rows.size
         and (item := _opened_finding(history, commands[name], opened[name], rows, usual[name]))
     ]
-    return _of_one_lock(found, pulsed, say("many-open"))
+    return _of_one_lock(found, pulsed)
+
+
+def _of_one_lock(found: list[Finding], possible: list[str]) -> list[Finding]:
+    """Findings of many locks in one week become watched: they are no one lock's fault."""
+    if len(found) < _SAME_WEEK_LOCKS or len(found) < _SAME_WEEK_SHARE * len(possible):
+        return found
+    return [
+        replace(item, urgency="watch", score=min(item.score, _SAME_WEEK_SCORE),
+                says=(*item.says, say("many-open")))
+        for item in found
+    ]
 
 
 def _by_hand_after_failure(rows: Rows, history: History) -> Flags:
@@ -346,7 +431,8 @@ def _opened_words(
 
 
 CONTACT_CHATTER = Condition(
-    "contact-chatter", (contact_chatter,), ("further-edges-a-movement",), needs_part=True,
+    "contact-chatter", (contact_chatter,), ("further-edges-a-movement",),
+    subject_kinds=("lock", "controller"), needs_part=True,
 )
 OPENED_UNPOWERED = Condition(
     "opened-unpowered", (opened_unpowered,),

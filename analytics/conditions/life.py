@@ -217,10 +217,10 @@ def _still_its_cause(
 def _same_story(earlier: Finding, now: Finding) -> bool:
     """Whether a finding of the week is the cause, the effect or the rail of an earlier one."""
     told = now.extra.get("accounts_for", ())
-    if earlier.condition == now.condition and earlier.subject_kind != "lock":
-        # What the same locks share, of which another week says otherwise what that is.
+    if earlier.condition == now.condition and now.subject_kind != "lock":
+        # What the same locks share, of which another week says otherwise what or whose that is.
         was = set(earlier.extra.get("accounts_for", ()))
-        if 2 * len(was & set(told)) > len(was | set(told)):
+        if earlier.subject in told or 2 * len(was & set(told)) > len(was | set(told)):
             return True
     if now.subject_kind == "supply" and earlier.subject_kind == "lock" and earlier.subject in told:
         # A rail that failed later did not make it.

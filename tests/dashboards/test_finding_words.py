@@ -10,7 +10,10 @@ import pytest
 import remanence.analytics as analytics
 import remanence.dashboards as dashboards
 from remanence.analytics.conditions import catalogue
+from remanence.dashboards.finding_words import FindingText
 from remanence.dashboards.page import LANGUAGES, language
+from remanence.shared.findings import Finding
+from tests.dashboards import small_venue
 
 CALLS = ("Evidence", "share_evidence")
 
@@ -97,3 +100,14 @@ def test_every_cause_that_is_not_excluded_has_words(code):
     lang = language(code)
     lost = sorted(name for name in CAUSES - set(catalogue()) if not lang.has(f"cause.{name}"))
     assert not lost, f"add these to [cause] in dashboards/words: {lost}"
+
+
+@pytest.mark.parametrize("code", LANGUAGES)
+def test_bounce_of_a_controller_has_checks_of_its_inputs(code):
+    text = FindingText(language(code), small_venue.venue())
+    lock, controller = (text.checks(Finding(subject, kind, "contact-chatter", "plan", 0.9))
+                        for subject, kind in (("door", "lock"), ("plc", "controller")))
+    assert len(lock) == 2
+    assert len(controller) == 3
+    assert all(check.do and check.expect and check.means for check in controller)
+    assert not set(lock) & set(controller)

@@ -310,6 +310,61 @@ def test_a_switch_that_has_always_bounced_is_as_it_was():
     assert judged(frames, judges=[contact_chatter]) == []
 
 
+def bouncing(since, wired=LOCKS, week=5, more=6.0):
+    """Findings of a venue whose contacts bounce more from a day on, each from its own."""
+    def bounce(lock, day, rng):
+        return rng.poisson(1.0 + more * (day >= since.get(lock.id, 1000)))
+    frames = played(week + 1, bounce=bounce, locks=wired)
+    return judged(frames, week, where=venue(*wired), judges=[contact_chatter])
+
+
+SIX = [latch(name) for name in "abcdef"]
+
+
+def test_switches_that_bounce_from_one_day_on_are_their_controller_s():
+    found = bouncing(dict.fromkeys("abcdef", 28), SIX)
+    assert [(f.subject_kind, *names([f])[0], f.urgency) for f in found] == [
+        ("controller", "north", "contact-chatter", "plan")]
+    assert found[0].score > 0.9
+    assert found[0].extra["accounts_for"] == list("abcdef")
+    began = MONDAY + timedelta(days=28)
+    assert found[0].since_low <= began <= found[0].since_high
+    assert abs((found[0].since - began).days) <= 3
+    assert found[0].evidence[0].before == pytest.approx(1.0, abs=0.2)
+    assert found[0].evidence[0].now == pytest.approx(7.0, abs=0.5)
+
+
+def test_a_switch_that_bounced_before_the_others_keeps_its_own():
+    found = bouncing({**dict.fromkeys("abcde", 49), "f": 21}, SIX, week=8)
+    assert names(found) == [("north", "contact-chatter"), ("f", "contact-chatter")]
+    assert [f.urgency for f in found] == ["plan", "plan"]
+    assert found[0].extra["accounts_for"] == list("abcde")
+    assert abs((found[1].since - MONDAY).days - 21) <= 7
+
+
+def test_two_of_many_switches_are_each_their_own():
+    found = bouncing({"a": 28, "d": 28}, SIX)
+    assert names(found) == [("a", "contact-chatter"), ("d", "contact-chatter")]
+    assert [f.urgency for f in found] == ["plan", "plan"]
+
+
+def test_switches_that_began_at_different_times_are_each_their_own():
+    found = bouncing({name: 14 + 14 * place for place, name in enumerate("abcd")},
+                     SIX[:4], week=9)
+    assert names(found) == [(name, "contact-chatter") for name in "abcd"]
+
+
+def test_only_the_controller_whose_switches_bounce_is_told():
+    wired = SIX[:3] + [latch(name, contact=f"south/{name}-in") for name in "defg"]
+    assert names(bouncing(dict.fromkeys("defg", 28), wired)) == [("south", "contact-chatter")]
+
+
+def test_where_all_controllers_changed_it_is_said_of_each():
+    wired = SIX[:2] + [latch(name, contact=f"south/{name}-in") for name in "cd"]
+    assert sorted(names(bouncing(dict.fromkeys("abcd", 28), wired))) == [
+        ("north", "contact-chatter"), ("south", "contact-chatter")]
+
+
 # Opened by itself.
 
 

@@ -333,3 +333,18 @@ def test_a_rail_that_had_failed_before_does_not_keep_what_a_lock_no_longer_shows
         standing = made.standing
         told.append(next(f.status for f in made.told if f.subject == "latch-1"))
     assert told == course
+
+
+def test_bounce_that_turns_out_to_be_its_controller_s_is_not_told_of_the_lock_too():
+    def chatter(subject, **more):
+        return finding(subject, "contact-chatter", "plan", 0.95, says=[], evidence=[
+            Evidence("further-edges-a-movement", 4.0, "edges", n=80, before=0.2)], **more)
+
+    first = opened(chatter("latch-1"))
+    shared = chatter("north", subject_kind="controller", extra={"accounts_for": ["latch-1"]})
+    could = {("lock", "latch-1"): Shown(60, further_edges=4.0), ("controller", "north"): Shown(7)}
+    then = lives(first, [shared], could, WEEK.plus(1))
+    assert [one.subject for one in then.told] == ["north"]
+    other = replace(shared, extra={"accounts_for": ["latch-2"]})
+    then = lives(first, [other], could, WEEK.plus(1))
+    assert sorted(one.subject for one in then.told) == ["latch-1", "north"]
