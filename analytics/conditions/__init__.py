@@ -12,8 +12,9 @@ if TYPE_CHECKING:
     from remanence.analytics.conditions.diagnosis import diagnose
     from remanence.analytics.conditions.fitting import fitting_notes, unsafe_fittings
     from remanence.analytics.conditions.in_play import openings_of_locks
-    from remanence.analytics.conditions.life import Lives, Standing, lives, what_was_shown
+    from remanence.analytics.conditions.life import Lives, Standing, lives
     from remanence.analytics.conditions.new_locks import NEW_LOCK_RELEASES, slow_beside
+    from remanence.analytics.conditions.shown import what_was_shown
     from remanence.analytics.conditions.swapped import swap_notes
 
 __all__ = [
@@ -28,7 +29,8 @@ __getattr__ = on_demand(__name__, {
     "diagnosis": ("diagnose",),
     "fitting": ("fitting_notes", "unsafe_fittings"),
     "in_play": ("openings_of_locks",),
-    "life": ("Lives", "Standing", "lives", "what_was_shown"),
+    "life": ("Lives", "Standing", "lives"),
     "new_locks": ("NEW_LOCK_RELEASES", "slow_beside"),
+    "shown": ("what_was_shown",),
     "swapped": ("swap_notes",),
 })

@@ -351,9 +351,11 @@ class _OtherLocks:
 
     def noise(self, days: LockDays, wander: Wander) -> DailyNoise:
         lock = days.lock
-        # What may keep people in is judged with all that it shows, whoever shares it.
+        # What may keep people in is judged with all that it shows, whoever shares it; so are
+        # magnets that let go sooner together, as each of them may hold too weakly.
         shared = [change for change in self.shared
-                  if change.kind and lock.id in change.locks and not lock.on_way_out]
+                  if change.kind and lock.id in change.locks and not lock.on_way_out
+                  and change.change.shift > 0]
         return daily_noise(
             days, self.common[group_of(lock)], wander,
             self.neighbours.get(lock.id), shared, across_clocks=lock.id in self.across,

@@ -6,6 +6,9 @@ is in the covariance), and against what volts, the unit's own room and chance le
 heat wave or a season, which come to all, are no shared change, and a leap or a rise that the
 rest does not show is one. Where no lock stands outside, only what no season can do is told.
 
+Magnets may share a change to sooner as well, which no season explains either: it is told apart
+from the season, so that each of them is judged by it.
+
 Not every lock of a unit need share its change: where most of them moved together and the rest
 did not, it is the unit's all the same, and the rest keep their own level.
 
@@ -81,6 +84,10 @@ two in one week are chance (assumption)."""
 
 LEAP_SHARE = 0.5
 """A change is a leap where a step is likelier than a slope (calculated: even odds)."""
+
+WAYS = {"pulsed": (1.0,), "held": (1.0, -1.0)}
+"""Ways that are looked at: 1 later, -1 sooner. A magnet that lets go sooner holds more weakly; a
+latch that releases sooner stands on a stiffer rail, which is no fault (trade knowledge)."""
 
 MOST_SHARED = 3
 """Shared changes that are told apart in one group."""
@@ -181,7 +188,7 @@ def shared_changes(
         candidates: list[tuple[float, _Unit, _Seen]] = []
         for unit in (*units, *_clusters(panel)):
             seen = _change_of(group, unit.rows, panel, common, wander, len(units) + 1, warmth)
-            if seen is None or seen.change.shift < LEAST_SHIFT:
+            if seen is None or not _told(group, seen.change):
                 continue
             odds = seen.change.log_odds - unit.cost
             if odds > 0:
@@ -189,11 +196,12 @@ def shared_changes(
         candidates.sort(key=lambda one: -one[0])
         for _, unit, seen in candidates:
             own = _own_likelihoods(panel, wander, seen.effect, seen.season)
-            odds, unit, rows = _whose(side_by_side(own, panel.day), [unit, *units])
+            way = float(np.sign(seen.change.shift))
+            odds, unit, rows = _whose(side_by_side(own, panel.day, way), [unit, *units])
             if odds <= 0:
                 continue
             theirs = _change_of(group, rows, panel, common, wander, len(units) + 1, warmth)
-            if theirs is not None and theirs.change.shift >= LEAST_SHIFT:
+            if theirs is not None and way * theirs.change.shift >= LEAST_SHIFT:
                 change = theirs.change
                 break
         else:
@@ -205,6 +213,11 @@ def shared_changes(
         found.append(shared)
         panel = panel.without(rows[:, None] * shared.over(panel.day))
     return found, panel
+
+
+def _told(group: str, change: Change) -> bool:
+    """Whether a change is large enough, and goes a way that is looked at."""
+    return any(way * change.shift >= LEAST_SHIFT for way in WAYS[group])
 
 
 def without_lone_changes(group: str, panel: Panel, wander: Wander) -> Panel:

@@ -84,7 +84,9 @@ class SideBySide:
     either: Reals
 
 
-def side_by_side(own: Sequence[ChangeLikelihood | None], day: Reals) -> SideBySide:
+def side_by_side(
+    own: Sequence[ChangeLikelihood | None], day: Reals, way: float = 1.0
+) -> SideBySide:
     """Put the locks of a group side by side.
 
     Parameters
@@ -93,6 +95,8 @@ def side_by_side(own: Sequence[ChangeLikelihood | None], day: Reals) -> SideBySi
         What each shows by itself; None: too little for a change.
     day : array, shape (n,)
         Days on which a shared change may have begun, rising.
+    way : float, optional
+        1: a shared change makes releases later; -1: sooner.
 
     Returns
     -------
@@ -108,7 +112,7 @@ def side_by_side(own: Sequence[ChangeLikelihood | None], day: Reals) -> SideBySi
     apart = np.zeros((len(own), _HAZARDS.size))
     for row, told in enumerate(own):
         if told is not None:
-            shared[row], apart[row] = _if_shared(told, day), _if_apart(told)
+            shared[row], apart[row] = _if_shared(told, day, way), _if_apart(told)
     usually = _SPARED[_SPARED.size // 2]
     either = np.logaddexp(np.log1p(-usually) + shared,
                           np.log(usually) + apart[:, _HAZARDS.size // 2, None])
@@ -143,7 +147,7 @@ def _if_apart(told: ChangeLikelihood) -> Reals:
     return out
 
 
-def _if_shared(told: ChangeLikelihood, day: Reals) -> Reals:
+def _if_shared(told: ChangeLikelihood, day: Reals, way: float) -> Reals:
     """By cell: the lock's own size about the shared one and its own day about it integrated out."""
     spread = TOGETHER_DAYS / 2
     ends = (told.onset[None, :] + 0.5 - day[:, None]) / spread
@@ -154,7 +158,7 @@ def _if_shared(told: ChangeLikelihood, day: Reals) -> Reals:
     near[:, -1] += special.ndtr(-ends[:, -1])
     near /= near.sum(axis=1)[:, None]
     varied = (OWN_ANSWER * _SIZES) ** 2
-    cross, power = told.cross[:, :, None], told.power[:, :, None]
+    cross, power = way * told.cross[:, :, None], told.power[:, :, None]
     factor = (cross * _SIZES + 0.5 * cross**2 * varied - 0.5 * power * _SIZES**2) / (
         1 + power * varied) - 0.5 * np.log1p(power * varied)
     top = factor.max()

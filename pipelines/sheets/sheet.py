@@ -171,7 +171,8 @@ class SheetRun:
         """
         if week not in self.found:
             from remanence.analytics.conditions.diagnosis import diagnose
-            from remanence.analytics.conditions.life import lives, what_was_shown
+            from remanence.analytics.conditions.life import lives
+            from remanence.analytics.conditions.shown import what_was_shown
             from remanence.analytics.health.lock_state import lock_states
             from remanence.pipelines.store.past_findings import standing_findings
 

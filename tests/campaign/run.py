@@ -11,7 +11,8 @@ from tests.campaign.scenario import FIRST_SCORED_WEEK, draw
 def judge(scenario, frames, weeks=None):
     """What the program says of each scored week, and the seconds a week took."""
     from remanence.analytics.conditions.diagnosis import diagnose
-    from remanence.analytics.conditions.life import lives, what_was_shown
+    from remanence.analytics.conditions.life import lives
+    from remanence.analytics.conditions.shown import what_was_shown
     from remanence.analytics.history import History
     from remanence.shared.findings import rank
     from remanence.shared.weeks import Week

@@ -8,7 +8,8 @@ from datetime import date
 import pytest
 
 from remanence.analytics.conditions.condition import finding
-from remanence.analytics.conditions.life import Shown, Standing, lives, what_was_shown
+from remanence.analytics.conditions.life import Standing, lives
+from remanence.analytics.conditions.shown import Shown, what_was_shown
 from remanence.pipelines.store.past_findings import keep_findings, standing_findings
 from remanence.shared.findings import Amount, Evidence, say
 from remanence.shared.weeks import Week

@@ -4,7 +4,7 @@ import numpy as np
 import polars as pl
 import pytest
 
-from remanence.analytics.conditions.latency import sticking_catch
+from remanence.analytics.conditions.latency import slow_drop, sticking_catch, weakening_hold
 from remanence.analytics.conditions.shared_slowing import shared_slowing
 from remanence.analytics.drift.judge import drifts
 from tests.analytics.physics.latency_rows import FIRST_MONDAY, actuations, history_at, lock
@@ -116,7 +116,6 @@ def test_a_lock_that_is_slower_than_what_it_shares_is_said_beside_it():
 def test_an_exit_route_is_judged_by_all_that_it_shows():
     exits = [lock(f"magnet-{n}", kind="magnet", guards="doorway" if n == 0 else "container")
              for n in range(6)]
-    from remanence.analytics.conditions.latency import slow_drop
     rows = actuations(exits, weeks=16, seed=38, faults={
         item.id: lambda day: np.log(1.4) * (day >= 90) for item in exits})
     found = {item.subject for item in slow_drop(history_at(exits, rows, 15))}
@@ -143,3 +142,44 @@ def test_three_latches_of_a_rail_without_a_meter_are_its_locks_and_two_are_not(s
     history = history_at([*LOCKS, *few], rows, 22)
     assert {(item.subject_kind, item.subject) for item in (
         *shared_slowing(history), *sticking_catch(history)) if item.score >= 0.9} == told
+
+
+MAGNETS = [
+    lock(f"magnet-{n}", kind="magnet", supply=f"rail-{n % 2}", part=f"part-{n % 2}")
+    for n in range(8)
+]
+
+
+def sooner(size):
+    return lambda day: np.log1p(-size) * (day >= 14 * 7 + 2)
+
+
+@pytest.mark.parametrize("who", [MAGNETS, MAGNETS[::2]])
+@pytest.mark.parametrize("course", [
+    sooner(0.2), lambda day: np.log1p(-0.03 * np.clip(day - 13 * 7, 0, None) / 7)])
+def test_magnets_that_let_go_sooner_together_are_each_said_to_hold_weakly(course, who):
+    rows = actuations(MAGNETS, weeks=20, seed=45, faults={item.id: course for item in who})
+    history = history_at(MAGNETS, rows, 18)
+    assert {item.subject for item in weakening_hold(history) if item.score >= 0.9} == {
+        item.id for item in who}
+    assert shared_slowing(history) == []
+    assert slow_drop(history) == []
+
+
+@pytest.mark.parametrize("hot", [heat(12.0, 15 * 7, 20), lambda day: 0.0 * day])
+def test_a_season_and_a_heat_wave_weaken_no_magnet(hot):
+    """Warm coils let go 0.25 % a kelvin sooner."""
+    rows = actuations(MAGNETS, weeks=20, seed=46, season_kelvin=8.0, faults={
+        item.id: lambda day: -0.0025 * hot(day) for item in MAGNETS})
+    for week in (16, 18):
+        history = history_at(MAGNETS, rows, week)
+        assert drifts(history).shared == ()
+        assert weakening_hold(history) == []
+
+
+def test_latches_that_release_sooner_together_are_no_fault():
+    """A stiffer supply does so."""
+    rows = actuations(LOCKS, weeks=20, seed=47, faults={item.id: sooner(0.15) for item in LOCKS})
+    history = history_at(LOCKS, rows, 18)
+    assert drifts(history).shared == ()
+    assert [*shared_slowing(history), *sticking_catch(history)] == []
