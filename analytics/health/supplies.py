@@ -23,7 +23,6 @@ from remanence.shared.findings import Finding
 from remanence.shared.tables import ACTUATIONS
 from remanence.shared.venue import Supply
 
-_NO_ROWS = ACTUATIONS.empty().with_columns(weeks_ago=pl.lit(None, pl.Int64))
 _DEEPEST = 8
 _ONE_MOMENT = timedelta(seconds=2)
 _MAGNET_MS = 2000.0
@@ -60,7 +59,8 @@ def supply_health(
     venue = history.venue
     hours = hours.filter(pl.col("supply") == supply.id)
     own = sorted(lock.id for lock in history.venue.locks_on(supply.id) if lock.id in by_lock)
-    rows = pl.concat(by_lock[name] for name in own) if own else _NO_ROWS
+    rows = pl.concat(by_lock[name] for name in own) if own else ACTUATIONS.empty().with_columns(
+        weeks_ago=pl.lit(None, pl.Int64))
     recent, now = hours.filter(pl.col("weeks_ago") == 0), rows.filter(pl.col("weeks_ago") == 0)
     idle = idle_volts(history)[supply.id]
     silence = "" if recent.height else "no-log" if supply.channel else "no-feedback"
